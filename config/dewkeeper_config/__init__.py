@@ -1,0 +1,1 @@
+"""Configuration of dewkeeper: models, loading, husbandry profiles and example racks."""

@@ -1,0 +1,65 @@
+"""Secrets: named in the file, read late, never printed."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Annotated, Any
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, SecretStr, model_validator
+
+from dewkeeper_config.errors import SecretUnavailable
+
+
+class SecretSource(BaseModel):
+    """Where a secret comes from: exactly one of the four."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    value: SecretStr | None = Field(None, description="The secret itself; only for what is not worth protecting.")
+    file: Path | None = Field(None, description="A file whose content is the secret, surrounding white space removed.")
+    env: str | None = Field(None, description="An environment variable.")
+    credential: str | None = Field(None, description="A systemd credential (LoadCredential=) of this name.")
+
+    @model_validator(mode="after")
+    def _exactly_one(self) -> SecretSource:
+        if sum(v is not None for v in (self.value, self.file, self.env, self.credential)) != 1:
+            raise ValueError("exactly one of value, file, env, credential")
+        return self
+
+    def read(self) -> str:
+        """Return the secret now. Raises SecretUnavailable, which names the source and never the content."""
+        if self.value is not None:
+            return self.value.get_secret_value()
+        try:
+            if self.env is not None:
+                found = os.environ[self.env]
+            else:
+                found = self._path().read_text(encoding="utf-8")
+        except (OSError, KeyError, UnicodeDecodeError) as error:
+            raise SecretUnavailable(self.describe()) from error
+        if not found.strip():
+            raise SecretUnavailable(self.describe())
+        return found.strip()
+
+    def describe(self) -> str:
+        """Say where the secret comes from, without it."""
+        if self.file is not None:
+            return f"file {self.file}"
+        if self.env is not None:
+            return f"environment variable {self.env}"
+        if self.credential is not None:
+            return f"systemd credential {self.credential}"
+        return "value in the configuration"
+
+    def _path(self) -> Path:
+        if self.file is not None:
+            return self.file
+        return Path(os.environ["CREDENTIALS_DIRECTORY"]) / str(self.credential)
+
+
+def _from_text(given: Any) -> Any:
+    return {"value": given} if isinstance(given, str) else given
+
+
+Secret = Annotated[SecretSource, BeforeValidator(_from_text)]

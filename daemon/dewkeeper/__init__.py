@@ -1,0 +1,1 @@
+"""dewkeeper watches the air of animals in racks and enclosures, and says when it is wrong."""

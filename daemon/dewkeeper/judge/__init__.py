@@ -1,0 +1,1 @@
+"""The judge: what readings mean."""

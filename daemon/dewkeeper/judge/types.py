@@ -1,0 +1,276 @@
+"""What goes into the judge and what comes out of it.
+
+Times are integer UTC seconds on the sampler's timeline: between two `Rebase` items they advance with the
+monotonic clock, so their differences are elapsed seconds. Temperatures are °C, humidities %RH.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+from dewkeeper_config.models import Limits
+
+Role = Literal["substrate", "warm_end", "humid_hide", "room"]
+Kind = Literal[
+    "dry", "damp", "hot", "cold",
+    "heat_stuck_on", "heat_lost", "dry_soon", "lid_open", "room_heat", "room_frost", "system",
+    "missing", "crc", "gross_range", "flat_line", "saturated", "sensor_heater", "brownout",
+    "displaced", "impossible", "drift", "swapped",
+]  # fmt: skip
+Band = Literal["target", "tolerable"]
+Priority = Literal["low", "medium", "urgent"]
+Told = Literal["raised", "escalated", "cleared"]  # what a replay prints
+Happening = Literal[
+    "raised", "escalated", "cleared",
+    "acknowledged", "reminded", "shelved", "unshelved", "suppressed", "unsuppressed",
+    "out_of_service", "in_service", "annotated",
+]  # fmt: skip
+State = Literal[
+    "normal", "unacknowledged", "acknowledged", "returned_unacknowledged",
+    "shelved", "suppressed", "out_of_service",
+]  # fmt: skip
+Failure = Literal["missing", "crc", "bus", "brownout"]  # why a poll gave no values
+
+PASS, NOT_EVALUATED, SUSPECT, FAIL, MISSING = 1, 2, 3, 4, 9
+"""QARTOD flags."""
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One poll of one probe. A failed poll has no values and says why.
+
+    temperature_word, humidity_word: the sensor's 16-bit words, 0 to 65535, scale as in the probe's `ProbeFacts`.
+    temperature_c, humidity_percent: decoded and calibrated.
+    notes: what the driver saw beside the values: `heater_on`, `reset_seen`, `crc_burst`.
+    """
+
+    time: int
+    probe: str
+    temperature_c: float | None
+    humidity_percent: float | None
+    temperature_word: int | None = None
+    humidity_word: int | None = None
+    failure: Failure | None = None
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class JournalEntry:
+    """Something the keeper did or saw. `what` is a word of `dewkeeper.judge.words.JOURNAL`; `until` ends a stage."""
+
+    id: str
+    time: int
+    enclosure: str | None
+    what: str
+    detail: str = ""
+    who: str = ""
+    until: int | None = None
+    entered: int | None = None  # when it was typed, if later than `time`
+    replaces: str | None = None  # id of the entry this one corrects
+
+
+@dataclass(frozen=True, slots=True)
+class Command:
+    """An order to the judge, from page or command line.
+
+    verb: acknowledge, shelve, unshelve, out_of_service, in_service, suppress, unsuppress,
+    away (until), back, exclude (probe, since). `alarm` or `enclosure` (or `probe`) say what it is about.
+    """
+
+    id: str
+    time: int
+    verb: str
+    who: str
+    why: str = ""
+    alarm: str | None = None
+    enclosure: str | None = None
+    probe: str | None = None
+    kind: Kind | None = None
+    until: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ProbeFacts:
+    """What the judge must know of a probe."""
+
+    name: str
+    role: Role
+    enclosure: str | None = None
+    room: str | None = None
+    bus: str = ""
+    branch: str = ""  # bus, multiplexer and channel: what fails together
+    rounded: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class EnclosureFacts:
+    """What the judge must know of an enclosure."""
+
+    name: str
+    rack: str
+    room: str
+    limits: Limits
+    stage: str = "adult"
+    open_water: bool = True
+    heater: bool = True
+    levers: tuple[str, ...] = ()
+    mesh_near_heat: bool = False
+    egg_box: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """The configuration as the judge sees it, from `time` on. Replaces the one before; `who` and `why` are logged."""
+
+    time: int
+    poll_seconds: int
+    enclosures: Mapping[str, EnclosureFacts]
+    probes: Mapping[str, ProbeFacts]
+    stage_limits: Mapping[str, Limits] = field(default_factory=dict)  # profile name -> limits, for journal stages
+    who: str = "configuration"
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Calibration:
+    """Offsets of one probe from `time` on, added to decoded values. Readings already arrive calibrated."""
+
+    time: int
+    probe: str
+    temperature_offset_c: float = 0.0
+    humidity_offset_percent: float = 0.0
+    humidity_gain: float = 1.0
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Learned:
+    """A dated fact insight found in history, for example `tau_seconds` of an enclosure."""
+
+    time: int
+    enclosure: str
+    name: str
+    value: float
+    uncertainty: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Rebase:
+    """The wall clock was stepped: from here on times are `step_seconds` larger (or smaller) than elapsed time says."""
+
+    time: int
+    step_seconds: int
+
+
+@dataclass(frozen=True, slots=True)
+class Tick:
+    """Time passed. Timers due are fired; nothing else."""
+
+    time: int
+
+
+@dataclass(frozen=True, slots=True)
+class SystemReport:
+    """What the service knows of itself: `what` is or is no longer in trouble (disk, channel, clock, bus ...)."""
+
+    time: int
+    what: str
+    trouble: bool
+    text: str = ""
+    priority: Priority = "medium"
+
+
+Item = Reading | JournalEntry | Command | Settings | Calibration | Learned | Rebase | Tick | SystemReport
+
+
+@dataclass(frozen=True, slots=True)
+class Quality:
+    """The verdict on one reading: QARTOD flag and the names of the tests that set it."""
+
+    time: int
+    probe: str
+    flag: int
+    tests: tuple[str, ...] = ()
+
+    @property
+    def counts(self) -> bool:
+        """Whether the reading may move a minimum, a mean or a timer."""
+        return self.flag in (PASS, NOT_EVALUATED)
+
+
+@dataclass(frozen=True, slots=True)
+class Exclusion:
+    """A fault diagnosed late: readings of the probe from `since` to `until` are excluded and their roll-ups rebuilt."""
+
+    probe: str
+    since: int
+    until: int
+    tests: tuple[str, ...]
+    flag: int = FAIL
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """Something that happened to an alarm. `id` and `alarm` follow from the inputs alone and never change.
+
+    since: when the condition began, for a probe fault the time from which readings are not believed.
+    within_seconds: time to respond. value and limit are in the unit of the kind (%RH or °C).
+    """
+
+    id: str
+    alarm: str
+    time: int
+    event: Happening
+    kind: Kind
+    enclosure: str | None
+    probe: str | None
+    band: Band | None
+    priority: Priority
+    state: State
+    since: int
+    cause: str = ""
+    consequence: str = ""
+    response: str = ""
+    within_seconds: int = 0
+    value: float | None = None
+    limit: float | None = None
+    who: str = ""
+    why: str = ""
+    detail: Mapping[str, str | float | int] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Alarm:
+    """A standing alarm, as the judge sees it now."""
+
+    alarm: str
+    kind: Kind
+    enclosure: str | None
+    probe: str | None
+    band: Band | None
+    priority: Priority
+    state: State
+    since: int
+    raised: int
+    latched: bool = False
+    shelved_until: int | None = None
+    value: float | None = None
+    limit: float | None = None
+    cause: str = ""
+    consequence: str = ""
+    response: str = ""
+    within_seconds: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What one item led to, in order."""
+
+    quality: tuple[Quality, ...] = ()
+    events: tuple[Event, ...] = ()
+    exclusions: tuple[Exclusion, ...] = ()
+
+
+NOTHING = Verdict()

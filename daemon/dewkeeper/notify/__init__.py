@@ -1,0 +1,1 @@
+"""From event to phone."""

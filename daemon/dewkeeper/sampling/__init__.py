@@ -1,0 +1,1 @@
+"""Reading every probe on time."""

@@ -1,0 +1,1 @@
+"""Wiring it all into one process."""

@@ -1,0 +1,1 @@
+"""Keeping everything, on one card, for years."""

@@ -1,0 +1,86 @@
+"""The rows the writer hands to the store and the readers get back. Times are integer UTC seconds."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+from dewkeeper.judge.types import Event, Exclusion, Item, Quality, Reading
+
+Delivery = Literal["pending", "sent", "failed", "expired", "collapsed"]
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """One message for one person over one channel: a row of the outbox.
+
+    id: what the receiver sees as event id; the same over all retries. `order` keeps messages of one alarm in sequence.
+    title: first line, at most 60 characters. lines: the rest, ready to read. facts: fields for JSON bodies and templates.
+    thread: alarm id that mail threads on. not_before, expires: when it may first and last be sent.
+    """
+
+    id: str
+    created: int
+    person: str
+    channel: str
+    title: str
+    lines: tuple[str, ...]
+    priority: str
+    kind: str
+    alarm: str | None = None
+    event: str | None = None
+    thread: str | None = None
+    not_before: int = 0
+    expires: int | None = None
+    facts: Mapping[str, Any] = field(default_factory=dict)
+    state: Delivery = "pending"
+    attempts: int = 0
+    next_try: int = 0
+    last_error: str = ""
+    sent: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class DeliveryResult:
+    """What became of one attempt; written by the writer on behalf of the dispatcher."""
+
+    message: str
+    at: int
+    state: Delivery
+    attempts: int
+    next_try: int = 0
+    error: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """The judge's whole state after everything stored up to `time` with `sequence` stream items."""
+
+    time: int
+    sequence: int
+    data: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Batch:
+    """What one transaction stores: all of it or nothing.
+
+    readings: with their verdicts, in arrival order. items: the other stream items (journal, commands, settings,
+    calibrations, learned, rebases, reports), in arrival order between readings as `after` says: an item is judged
+    before every reading of a later time.
+    """
+
+    readings: tuple[tuple[Reading, Quality], ...] = ()
+    items: tuple[Item, ...] = ()
+    events: tuple[Event, ...] = ()
+    exclusions: tuple[Exclusion, ...] = ()
+    messages: tuple[Message, ...] = ()
+    deliveries: tuple[DeliveryResult, ...] = ()
+    snapshot: Snapshot | None = None
+    planner_state: str | None = None
+    notes: Mapping[str, str] = field(default_factory=dict)  # small named facts: last-done times, serials, boot ids
+
+    def empty(self) -> bool:
+        """Whether there is nothing to store."""
+        return self == Batch()

@@ -1,0 +1,1 @@
+"""The demonstration: an invented rack, its air, its bus and its phones."""

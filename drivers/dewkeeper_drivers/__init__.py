@@ -1,0 +1,1 @@
+"""Probe drivers and I2C buses of dewkeeper."""
