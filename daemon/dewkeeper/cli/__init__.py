@@ -1,1 +1,79 @@
-"""The command line."""
+"""The command line.
+
+Each topic is a module with `add_commands`; it is imported only when its command, or the whole help, is asked for,
+so `dewkeeper now` does not wait for what only `replay` needs.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import os
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+from dewkeeper.cli.output import BAD_USE, NOT_WELL, Arguments, complain
+
+TOPICS: dict[str, tuple[str, ...]] = {
+    "run": ("run", "selftest"),
+}
+"""Module of this package -> the commands it adds."""
+
+
+def build_parser(only: str | None = None) -> argparse.ArgumentParser:
+    """Return the parser of every command, or of the topic that has the command `only`."""
+    parser = argparse.ArgumentParser(
+        prog="dewkeeper",
+        description="Watches the air of racks and enclosures, and says when it is wrong. It switches nothing.",
+        epilog="Exit codes: 0 done; 1 not well, or could not be done; 2 bad usage or configuration.",
+    )
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
+    for topic, names in TOPICS.items():
+        if only is None or only in names:
+            importlib.import_module(f"dewkeeper.cli.{topic}").add_commands(commands)
+    _add_common(commands)
+    return parser
+
+
+def _add_common(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Give every command, at the end of its own options, the options all commands share."""
+    for parser in commands.choices.values():
+        nested = [a for a in parser._actions if isinstance(a, argparse._SubParsersAction)]
+        if nested:
+            for action in nested:
+                _add_common(action)
+            continue
+        parser.add_argument(
+            "--config",
+            type=Path,
+            default=Path(os.environ.get("DEWKEEPER_CONFIG", "/etc/dewkeeper/dewkeeper.toml")),
+            metavar="FILE",
+            help="configuration (default: $DEWKEEPER_CONFIG, else /etc/dewkeeper/dewkeeper.toml)",
+        )
+        parser.add_argument("--format", choices=("table", "json"), default="table", help="for people or for programs")
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit code."""
+    from dewkeeper.errors import DewkeeperError
+    from dewkeeper_config.errors import ConfigError
+    from dewkeeper_drivers.errors import DriverError
+
+    given = list(sys.argv[1:] if argv is None else argv)
+    first = next((word for word in given if not word.startswith("-")), None)
+    known = {name for names in TOPICS.values() for name in names}
+    parser = build_parser(first if first in known else None)
+    args = parser.parse_args(given, namespace=Arguments())
+    try:
+        code: int = args.run(args)
+    except ConfigError as error:
+        complain(str(error))
+        return BAD_USE
+    except (DewkeeperError, DriverError) as error:
+        complain(str(error))
+        return NOT_WELL
+    except BrokenPipeError:  # `dewkeeper history | head` is no error
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return NOT_WELL
+    return code

@@ -1,0 +1,26 @@
+"""What the daemon and its commands can raise.
+
+DewkeeperError
+├── DaemonDown (ConnectionError): nobody answers on the control socket
+├── CommandRefused (ValueError): the daemon understood and said no
+└── store.errors.StoreError, notify.errors.NotifyError …: the rooms' own trees hang here
+"""
+
+from __future__ import annotations
+
+
+class DewkeeperError(Exception):
+    """Root of everything package `dewkeeper` raises on purpose."""
+
+
+class DaemonDown(DewkeeperError, ConnectionError):
+    """Nobody answers on the control socket: the daemon is not running, or not with this configuration."""
+
+    def __init__(self, socket: str, why: str) -> None:
+        super().__init__(
+            f"the daemon does not answer on {socket} ({why}). Is it running? `systemctl status dewkeeper`"
+        )
+
+
+class CommandRefused(DewkeeperError, ValueError):
+    """The daemon understood the command and refused it; the message says why and what is allowed."""
