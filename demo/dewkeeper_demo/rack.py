@@ -1,0 +1,152 @@
+"""An invented rack: who lives where, how each enclosure is built, and the configuration file that says so."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+from dewkeeper_demo.physics import Build
+
+ROOM_PROBE = "room air"
+DRY_TUB, MISTED_TUB, UNPLUGGED_TUB, HOT_TUB = "A2", "A4", "A5", "B3"  # what happens to whom in the night
+
+COCO = Build()
+BARK = Build(floor_conductance=0.11, floor_holds_grams=380.0, floor_fraction=0.28, vents_m3_per_hour=0.064)
+PAPER = Build(  # a paper liner holds next to nothing: without its bowl this tub follows the room
+    floor_holds_grams=30.0, floor_fraction=0.23, bowl_conductance=0.095, bowl_grams=160.0
+)
+FURNISHED = Build(
+    volume_litres=320.0, vents_m3_per_hour=0.30, bowl_conductance=0.10, bowl_grams=900.0, floor_conductance=0.62,
+    floor_holds_grams=4000.0, floor_fraction=0.28, heat_rise_c=16.0, heat_tau_hours=3.0,
+)  # fmt: skip
+EGGS = Build(
+    volume_litres=18.0, vents_m3_per_hour=0.01, bowl_conductance=0.0, bowl_grams=0.0, floor_conductance=0.25,
+    floor_holds_grams=900.0, floor_fraction=0.7, day_c=31.5, night_c=31.5, thermostat_swing_c=0.12,
+    heat_rise_c=16.0, heat_tau_hours=2.5,
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """One enclosure of the invented rack."""
+
+    name: str
+    rack: str
+    shelf: int
+    place: int
+    build: Build
+    kind: Literal["tub", "furnished", "egg_box"] = "tub"
+    profile: str = "adult"
+    setting: str = "near the floor, middle"
+
+
+PLACES = (
+    Place("A1", "Rack A", 1, 1, COCO),
+    Place(DRY_TUB, "Rack A", 1, 2, PAPER),
+    Place("A3", "Rack A", 2, 1, BARK),
+    Place(MISTED_TUB, "Rack A", 2, 2, COCO),
+    Place(UNPLUGGED_TUB, "Rack A", 3, 1, COCO),
+    Place("A6", "Rack A", 3, 2, BARK),
+    Place("B1", "Rack B", 1, 1, COCO),
+    Place("B2", "Rack B", 1, 2, BARK),
+    Place(HOT_TUB, "Rack B", 2, 1, COCO),
+    Place("B4", "Rack B", 2, 2, COCO),
+    Place("Window viv", "Vivaria", 1, 1, FURNISHED, "furnished", setting="cool end, behind the cork"),
+    Place("Corner viv", "Vivaria", 1, 2, FURNISHED, "furnished", setting="middle, under the branch"),
+    Place("Egg box", "Vivaria", 2, 1, EGGS, "egg_box", "egg_box", setting="above the eggs"),
+)
+PROBES_PER_BUS = 2  # an SHT31-D has two addresses, and there is no multiplexer here
+
+
+@dataclass(frozen=True, slots=True)
+class Wiring:
+    """Which probe answers where. `probe` is an enclosure's name, or `ROOM_PROBE`."""
+
+    probe: str
+    bus: int
+    address: int
+
+
+def wiring() -> tuple[Wiring, ...]:
+    """Return every probe with its bus number and address: two to a bus, the room's probe last."""
+    probes = [place.name for place in PLACES] + [ROOM_PROBE]
+    return tuple(
+        Wiring(probe, 1 + index // PROBES_PER_BUS, 0x44 + index % PROBES_PER_BUS) for index, probe in enumerate(probes)
+    )
+
+
+def config_text(folder: Path, *, zone: str, http_port: int, smtp_port: int, poll_seconds: int, web_port: int) -> str:
+    """Return the rack's configuration file, as a keeper would write it, reporting to an inbox on this machine."""
+    head = f"""\
+[site]
+name = "Snake room"
+timezone = "{zone}"
+poll_seconds = {poll_seconds}
+
+[storage]
+folder = "{folder}"
+ballast_mb = 0
+
+[notify]
+morning_at = 07:30:00
+
+[web]
+port = {web_port}
+
+[[channel]]
+kind = "webhook"
+name = "phone"
+url = "http://127.0.0.1:{http_port}/phone"
+secrets = ["whsec_ZGV3a2VlcGVyLWRlbW8tc2lnbmluZy1rZXktMDAwMDE="]
+
+[[channel]]
+kind = "mail"
+name = "mail"
+host = "127.0.0.1"
+port = {smtp_port}
+security = "none"
+sender = "rack@snakeroom.example"
+to = ["ode@neighbour.example"]
+
+[[person]]
+name = "Runa"
+channels = ["phone"]
+
+[[person]]
+name = "Ode"
+channels = ["mail"]
+escalation = 1
+
+"""
+    buses = "".join(
+        f'[[bus]]\nname = "wire{number}"\nkind = "wire"\nnumber = {number}\n\n'
+        for number in sorted({wire.bus for wire in wiring()})
+    )
+    racks = "".join(
+        f'[[rack]]\nname = "{rack}"\nroom = "snake room"\n\n' for rack in dict.fromkeys(place.rack for place in PLACES)
+    )
+    enclosures = "".join(
+        f'[[enclosure]]\nname = "{place.name}"\nrack = "{place.rack}"\nshelf = {place.shelf}\nplace = {place.place}\n'
+        f'kind = "{place.kind}"\nprofile = "{place.profile}"\nvolume_litres = {place.build.volume_litres}\n'
+        f"open_water = {str(place.build.bowl_grams > 0).lower()}\n\n"
+        for place in PLACES
+    )
+    return head + buses + racks + enclosures + "".join(_probe(wire) for wire in wiring())
+
+
+def _probe(wire: Wiring) -> str:
+    settings = {place.name: place.setting for place in PLACES}
+    if wire.probe == ROOM_PROBE:
+        where = 'room = "snake room"\nrole = "room"\nplacement = "on the shelf, away from the heaters"'
+    else:
+        where = f'enclosure = "{wire.probe}"\nplacement = "{settings[wire.probe]}"'
+    return (
+        f'[[probe]]\nname = "{probe_name(wire.probe)}"\n{where}\n'
+        f'driver = "sht31d"\nbus = "wire{wire.bus}"\naddress = {wire.address:#x}\n\n'
+    )
+
+
+def probe_name(place: str) -> str:
+    """Return the configured name of the probe in an enclosure, or of the room's."""
+    return place if place == ROOM_PROBE else f"{place} floor"
