@@ -1,1 +1,21 @@
 """Configuration of dewkeeper: models, loading, husbandry profiles and example racks."""
+
+from dewkeeper_config.errors import ConfigError, ConfigInvalid, ConfigUnreadable, Problem, SecretUnavailable
+from dewkeeper_config.loading import load, missing_secrets, problems_for_run
+from dewkeeper_config.models import Config
+from dewkeeper_config.profiles import BUILT_IN, effective_limits, stage_limits
+
+__all__ = [
+    "BUILT_IN",
+    "Config",
+    "ConfigError",
+    "ConfigInvalid",
+    "ConfigUnreadable",
+    "Problem",
+    "SecretUnavailable",
+    "effective_limits",
+    "load",
+    "missing_secrets",
+    "problems_for_run",
+    "stage_limits",
+]

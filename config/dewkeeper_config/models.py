@@ -6,10 +6,10 @@ from datetime import time
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, FiniteFloat
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, FiniteFloat
 
 from dewkeeper_config.secrets import Secret
-from dewkeeper_config.values import check_name, check_timezone
+from dewkeeper_config.values import LocalTime, PathText, check_name, check_timezone, false_is_none
 
 Name = Annotated[str, AfterValidator(check_name)]
 Humidity = Annotated[FiniteFloat, Field(ge=0, le=100)]
@@ -22,7 +22,10 @@ Stage = Literal["adult", "hatchling", "opaque", "gravid", "quarantine", "egg_box
 class Model(BaseModel):
     """Base of every table: unknown keys are refused and nothing changes after loading."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, validate_default=True)
+    # Strict: `true` is not 1 and "60" is not 60; a quoted number is a slip, and "nan" would pass every comparison.
+    model_config = ConfigDict(
+        extra="forbid", frozen=True, validate_default=True, strict=True, allow_inf_nan=False, hide_input_in_errors=True
+    )
 
 
 class Span(Model):
@@ -80,9 +83,14 @@ class Limits(Model):
 class Profile(Model):
     """Limits for a species and life stage: common practice, editable, never veterinary advice."""
 
-    name: Name = Field(description="The name enclosures refer to.")
+    name: Name = Field(description="The name enclosures refer to.", examples=["my_adults"])
+    like: Stage | None = Field(
+        None,
+        description="Built-in profile that gives every limit left out here. "
+        "Default: the built-in of the same name, else `adult`.",
+    )
     about: str = Field("", max_length=500, description="Where these numbers come from, in a sentence.")
-    limits: Limits = Field(Limits(), description="The limits of this profile.")
+    limits: Limits = Field(Limits(), description="The limits of this profile; only what differs from `like` need be given.")
 
 
 class Site(Model):
@@ -94,15 +102,15 @@ class Site(Model):
     )
     units: Literal["celsius", "fahrenheit"] = Field("celsius", description="Unit of shown temperatures. Limits are always °C.")
     poll_seconds: int = Field(60, ge=10, le=600, description="Seconds between two readings of every probe.")
-    night_start: time = Field(time(21, 0), description="Local time at which the night of the morning glance begins.")
-    night_end: time = Field(time(8, 0), description="Local time at which that night ends.")
+    night_start: LocalTime = Field(time(21, 0), description="Local time at which the night of the morning glance begins.")
+    night_end: LocalTime = Field(time(8, 0), description="Local time at which that night ends.")
     sea_level_pressure_hpa: float = Field(1013.25, ge=500, le=1100, description="Air pressure used for mixing ratios, hPa.")
 
 
 class Backup(Model):
     """Where the nightly copy goes."""
 
-    folder: Path | None = Field(None, description="A folder, best on another drive. None: no backup.")
+    folder: PathText | None = Field(None, description="A folder, best on another drive. None: no backup.")
     require_mount: bool = Field(False, description="Refuse to write unless the folder is a mount point.")
     command: list[str] = Field([], description="A command run after each copy, `{file}` stands for its path.")
     keep_daily: int = Field(7, ge=1, le=366, description="Daily copies kept.")
@@ -112,7 +120,7 @@ class Backup(Model):
 class Storage(Model):
     """Where readings live."""
 
-    folder: Path = Field(Path("/var/lib/dewkeeper"), description="Folder of the database and the state files.")
+    folder: PathText = Field(Path("/var/lib/dewkeeper"), description="Folder of the database and the state files.")
     commit_minutes: float = Field(1, ge=1, le=15, description="Readings are committed this often; 5 is gentle on a card.")
     hot_days: int = Field(2, ge=2, le=14, description="Days kept as plain rows before they are compressed.")
     free_percent: float = Field(10, ge=1, le=50, description="Less free space than this raises a `system` alarm.")
@@ -129,7 +137,7 @@ class Multiplexer(Model):
 class Bus(Model):
     """One I2C bus."""
 
-    name: Name = Field(description="The name probes refer to.")
+    name: Name = Field(description="The name probes refer to.", examples=["i2c1"])
     kind: str = Field("linux", description="`linux` for /dev/i2c-N; others come from installed packages (`wire` in the demo).")
     number: int = Field(1, ge=0, le=255, description="N of /dev/i2c-N.")
     adapter: str | None = Field(
@@ -142,20 +150,20 @@ class Bus(Model):
 class Rack(Model):
     """A rack or a group of furnished enclosures in one room."""
 
-    name: Name = Field(description="The name enclosures refer to.")
+    name: Name = Field(description="The name enclosures refer to.", examples=["left"])
     room: Name = Field("room", description="The room it stands in; enclosures of a room share its air.")
 
 
 class Enclosure(Model):
     """One tub, vivarium or egg box."""
 
-    name: Name = Field(description="Short name, as you would write it on the tub: `B4`.")
-    rack: Name = Field(description="Rack it belongs to.")
+    name: Name = Field(description="Short name, as you would write it on the tub: `B4`.", examples=["B4"])
+    rack: Name = Field(description="Rack it belongs to.", examples=["left"])
     shelf: int = Field(1, ge=1, le=99, description="Shelf, counted from the top.")
     place: int = Field(1, ge=1, le=99, description="Place on the shelf, counted from the left.")
     kind: Literal["tub", "furnished", "egg_box"] = Field("tub", description="What it is.")
     profile: Name = Field("adult", description="Built-in or own profile whose limits apply.")
-    limits: Limits | None = Field(None, description="Limits of this enclosure alone, instead of the profile's.")
+    limits: Limits | None = Field(None, description="Limits of this enclosure alone; what is left out is the profile's.")
     open_water: bool = Field(True, description="Has an open water bowl: then it cannot be drier than its room for long.")
     heater: bool = Field(True, description="Has its own heat source.")
     levers: list[Lever] = Field(
@@ -169,13 +177,13 @@ class Enclosure(Model):
 class ProbeConfig(Model):
     """One probe and where it is."""
 
-    name: Name = Field(description="Unique name.")
-    enclosure: Name | None = Field(None, description="Enclosure it reads. None for a room probe.")
+    name: Name = Field(description="Unique name.", examples=["b4"])
+    enclosure: Name | None = Field(None, description="Enclosure it reads; left out for a room probe.", examples=["B4"])
     room: Name | None = Field(None, description="Room it reads, for role `room`.")
     role: Role = Field("substrate", description="`substrate` is judged; the others inform.")
     driver: str = Field("sht31d", description="Driver name: `sht31d`, `sht4x`, `hwmon`, `simulated` or an installed one.")
-    bus: Name | None = Field(None, description="Bus it hangs on.")
-    address: int | None = Field(None, ge=0x08, le=0x77, description="I2C address, 0x44 or 0x45 for an SHT31-D.")
+    bus: Name | None = Field(None, description="Bus it hangs on.", examples=["i2c1"])
+    address: int | None = Field(None, ge=0x08, le=0x77, description="I2C address, 0x44 or 0x45 for an SHT31-D.", examples=[0x44])
     multiplexer: int | None = Field(None, ge=0x70, le=0x77, description="Address of the user-space multiplexer it hangs behind.")
     channel: int | None = Field(None, ge=0, le=7, description="Channel of that multiplexer.")
     serial: int | None = Field(None, ge=0, description="Serial number, if you want it checked.")
@@ -187,16 +195,22 @@ class ProbeConfig(Model):
 class QuietHours(Model):
     """Local times in which only urgent messages pass."""
 
-    start: time = Field(time(22, 0), description="Local time they begin.")
-    end: time = Field(time(7, 0), description="Local time they end.")
+    start: LocalTime = Field(time(22, 0), description="Local time they begin.")
+    end: LocalTime = Field(time(7, 0), description="Local time they end.")
 
 
 class Person(Model):
     """Somebody who is told."""
 
-    name: Name = Field(description="Name, as in the log of who acknowledged.")
-    channels: list[Name] = Field(min_length=1, description="Channels, the first is tried first; others report its failure.")
-    quiet_hours: QuietHours | None = Field(QuietHours(), description="Quiet hours; leave out for none.")
+    name: Name = Field(description="Name, as in the log of who acknowledged.", examples=["Marit"])
+    channels: list[Name] = Field(
+        min_length=1,
+        description="Channels, the first is tried first; others report its failure.",
+        examples=[["phone"]],
+    )
+    quiet_hours: Annotated[QuietHours | None, BeforeValidator(false_is_none)] = Field(
+        QuietHours(), description="Quiet hours; `false` for none."
+    )
     escalation: int = Field(0, ge=0, le=9, description="0 is told first; 1 when an urgent alarm is not acknowledged in time.")
     sitter: bool = Field(False, description="Told instead of the keepers while away mode is on.")
     daily_budget: int = Field(20, ge=1, le=500, description="More messages than this a day are reported, never withheld.")
@@ -206,14 +220,17 @@ class WebhookChannel(Model):
     """A POST to an address of your choice."""
 
     kind: Literal["webhook"] = Field(description="`webhook`.")
-    name: Name = Field(description="Unique name.")
-    url: Secret = Field(description="Where to POST: text, or `{file = ...}`, `{env = ...}`, `{credential = ...}`.")
+    name: Name = Field(description="Unique name.", examples=["phone"])
+    url: Secret = Field(
+        description="Where to POST: text, or `{file = ...}`, `{env = ...}`, `{credential = ...}`.",
+        examples=[{"credential": "phone_url"}],
+    )
     secrets: list[Secret] = Field([], max_length=2, description="Signing keys (`whsec_...`); two while rotating.")
     body: Literal["json", "text", "template"] = Field("json", description="Own JSON schema, plain text, or a template.")
     template: str | None = Field(None, max_length=5000, description="Body for `template`: `{title}`, `{text}`, `{kind}` ...")
     content_type: str | None = Field(None, max_length=100, description="Content-Type for `text` and `template`.")
     headers: dict[str, Secret] = Field({}, description="Extra headers.")
-    ca_file: Path | None = Field(None, description="Own certificate authority, PEM.")
+    ca_file: PathText | None = Field(None, description="Own certificate authority, PEM.")
     timeout_seconds: float = Field(20, ge=1, le=120, description="Total deadline of one send.")
 
 
@@ -221,15 +238,15 @@ class MailChannel(Model):
     """Mail over your provider's submission server."""
 
     kind: Literal["mail"] = Field(description="`mail`.")
-    name: Name = Field(description="Unique name.")
-    host: str = Field(min_length=1, max_length=253, description="Submission server.")
+    name: Name = Field(description="Unique name.", examples=["mail"])
+    host: str = Field(min_length=1, max_length=253, description="Submission server.", examples=["mail.example.org"])
     port: int = Field(587, ge=1, le=65535, description="587 for STARTTLS, 465 for TLS.")
     security: Literal["starttls", "tls", "none"] = Field("starttls", description="`none` is allowed for loopback only.")
     username: Secret | None = Field(None, description="Login name.")
     password: Secret | None = Field(None, description="Login password: a file, variable or credential, please.")
-    sender: str = Field(min_length=3, max_length=254, description="From address.")
-    to: list[str] = Field(min_length=1, max_length=10, description="To addresses.")
-    ca_file: Path | None = Field(None, description="Own certificate authority, PEM.")
+    sender: str = Field(min_length=3, max_length=254, description="From address.", examples=["rack@example.org"])
+    to: list[str] = Field(min_length=1, max_length=10, description="To addresses.", examples=[["marit@example.org"]])
+    ca_file: PathText | None = Field(None, description="Own certificate authority, PEM.")
     timeout_seconds: float = Field(30, ge=1, le=120, description="Total deadline of one send.")
     per_hour: int = Field(30, ge=1, le=1000, description="At most so many mails an hour; the rest wait and are gathered.")
 
@@ -238,8 +255,8 @@ class AppriseChannel(Model):
     """Any service the optional extra `apprise` can reach."""
 
     kind: Literal["apprise"] = Field(description="`apprise`.")
-    name: Name = Field(description="Unique name.")
-    url: Secret = Field(description="Service address as that library writes it.")
+    name: Name = Field(description="Unique name.", examples=["other"])
+    url: Secret = Field(description="Service address as that library writes it.", examples=[{"credential": "other_url"}])
     timeout_seconds: float = Field(30, ge=1, le=120, description="Total deadline of one send.")
 
 
@@ -251,7 +268,7 @@ class Notify(Model):
 
     escalate_minutes: float = Field(15, ge=1, le=240, description="An urgent alarm unacknowledged this long goes to the next person.")
     remind_hours: float = Field(6, ge=0.25, le=168, description="Standing unacknowledged alarms are repeated this often.")
-    morning_at: time | None = Field(None, description="Local time of the morning message; leave out for none.")
+    morning_at: LocalTime | None = Field(None, description="Local time of the morning message; leave out for none.")
     heartbeat_url: Secret | None = Field(None, description="Pinged while all is well; an outside service notices silence.")
     heartbeat_minutes: float = Field(5, ge=1, le=60, description="Minutes between two pings.")
     path_test_days: int = Field(30, ge=1, le=366, description="Nag when no path test was confirmed for this long.")
@@ -277,7 +294,7 @@ class Config(Model):
     profile: list[Profile] = Field([], description="Own profiles; one with a built-in name replaces it.")
     rack: list[Rack] = Field(min_length=1, description="Racks.")
     enclosure: list[Enclosure] = Field(min_length=1, description="Enclosures.")
-    probe: list[ProbeConfig] = Field(min_length=1, description="Probes.")
+    probe: list[ProbeConfig] = Field(min_length=1, max_length=1023, description="Probes.")
     channel: list[Channel] = Field(min_length=1, description="Ways to reach people.")
     person: list[Person] = Field(min_length=1, description="People who are told.")
     notify: Notify = Field(Notify(), description="How people are told.")

@@ -14,12 +14,14 @@ from dewkeeper_config.errors import SecretUnavailable
 class SecretSource(BaseModel):
     """Where a secret comes from: exactly one of the four."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, hide_input_in_errors=True)
 
-    value: SecretStr | None = Field(None, description="The secret itself; only for what is not worth protecting.")
+    value: SecretStr | None = Field(None, min_length=1, description="The secret itself; only for what is not worth protecting.")
     file: Path | None = Field(None, description="A file whose content is the secret, surrounding white space removed.")
-    env: str | None = Field(None, description="An environment variable.")
-    credential: str | None = Field(None, description="A systemd credential (LoadCredential=) of this name.")
+    env: str | None = Field(None, pattern=r"^[A-Za-z_][A-Za-z0-9_]*$", description="An environment variable.")
+    credential: str | None = Field(
+        None, pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]*$", description="A systemd credential (LoadCredential=) of this name."
+    )
 
     @model_validator(mode="after")
     def _exactly_one(self) -> SecretSource:

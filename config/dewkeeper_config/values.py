@@ -3,13 +3,24 @@
 from __future__ import annotations
 
 import re
+import unicodedata
+from datetime import time
+from pathlib import Path
+from typing import Annotated, Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
+from pydantic import BeforeValidator, Field
+
 _NAME = re.compile(r"[^\W_][\w .+/-]{0,39}", re.UNICODE)
+_TIME = re.compile(r"([01]\d|2[0-3]):[0-5]\d(:[0-5]\d)?")
 
 
 def check_name(value: str) -> str:
-    """Return a name of 1 to 40 letters, digits, spaces or `. + / - _`, starting with a letter or digit; else ValueError."""
+    """Return a name of 1 to 40 letters, digits, spaces or `. + / - _`, starting with a letter or digit; else ValueError.
+
+    Composed and decomposed accents become one spelling, so a name refers to what looks the same.
+    """
+    value = unicodedata.normalize("NFC", value)
     if not _NAME.fullmatch(value) or value != value.strip():
         raise ValueError("1 to 40 letters, digits, spaces or . + / - _, starting with a letter or digit")
     return value
@@ -22,3 +33,25 @@ def check_timezone(value: str) -> str:
     except (ZoneInfoNotFoundError, ValueError, OSError) as error:
         raise ValueError("an IANA time zone name such as Europe/Vienna") from error
     return value
+
+
+def check_local_time(value: Any) -> Any:
+    """Return a time of day from `21:00` or `21:00:00`, quoted or not; else ValueError.
+
+    A bare 21 would be taken for 21 seconds past midnight, and a zone has no meaning in local time.
+    """
+    if isinstance(value, str) and _TIME.fullmatch(value):
+        return time.fromisoformat(value)
+    if isinstance(value, time) and value.tzinfo is None:
+        return value
+    raise ValueError("a local time of day such as 21:00, without a zone")
+
+
+def false_is_none(value: Any) -> Any:
+    """Return None for `false`, the only way TOML has to say "none" where leaving out means the default."""
+    return None if value is False else value
+
+
+LocalTime = Annotated[time, BeforeValidator(check_local_time)]
+PathText = Annotated[Path, Field(strict=False)]
+"""A path written as text, which strict models would otherwise refuse."""

@@ -1,0 +1,123 @@
+"""From a file to a configuration, or to every reason why not."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+from dewkeeper_config.check_wiring import ADDRESSES
+from dewkeeper_config.checks import cross_problems
+from dewkeeper_config.errors import ConfigInvalid, ConfigUnreadable, Problem, SecretUnavailable
+from dewkeeper_config.models import Config, MailChannel, WebhookChannel
+from dewkeeper_config.problems import from_pydantic
+from dewkeeper_config.secrets import SecretSource
+
+_LARGEST_BYTES = 1_000_000  # 1023 probes take some 200 kB; more is not a configuration
+
+
+def load(path: Path) -> Config:
+    """Return the configuration in a TOML file.
+
+    Raises ConfigUnreadable when the file cannot be read, ConfigInvalid with every problem when it is refused.
+    """
+    return parse(read(path), path)
+
+
+def read(path: Path) -> bytes:
+    """Return the bytes of a configuration file. Raises ConfigUnreadable."""
+    try:
+        with path.open("rb") as file:
+            data = file.read(_LARGEST_BYTES + 1)
+    except (OSError, ValueError) as error:  # ValueError: a path with a NUL in it
+        raise ConfigUnreadable(path, getattr(error, "strerror", None) or str(error)) from error
+    if len(data) > _LARGEST_BYTES:
+        raise ConfigUnreadable(path, f"larger than {_LARGEST_BYTES} bytes: not a configuration")
+    return data
+
+
+def parse(data: bytes, path: Path) -> Config:
+    """Return the configuration in the bytes of a TOML file; `path` is only named. Raises ConfigInvalid."""
+    raw = _toml(data, path)
+    config: Config | None = None
+    problems: list[Problem] = []
+    try:
+        config = Config.model_validate(raw)
+    except ValidationError as error:
+        problems = from_pydantic(raw, error.errors(include_url=False, include_input=False))
+    seen = {problem.key for problem in problems}
+    problems += [problem for problem in cross_problems(raw) if problem.key not in seen]
+    # Raised outside the handler: pydantic's own error, chained, would carry the values and with them secrets.
+    if config is None or problems:
+        raise ConfigInvalid(path, problems)
+    return config
+
+
+def _toml(data: bytes, path: Path) -> Mapping[str, Any]:
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = data[: error.start].count(b"\n") + 1
+        raise ConfigInvalid(path, [Problem(f"line {line}", "bytes that are not UTF-8", "text saved as UTF-8")]) from None
+    if not text.strip():
+        raise ConfigInvalid(path, [Problem("the file", "nothing in it", "a TOML file; `dewkeeper config sample` prints one")])
+    try:
+        return tomllib.loads(text)
+    except RecursionError as error:
+        raise ConfigInvalid(path, [Problem("the file", "brackets nested without end", "TOML")]) from error
+    except ValueError as error:  # TOMLDecodeError, and what int() says of a number with thousands of digits
+        raise ConfigInvalid(path, [Problem("the file", f"not TOML: {error}", "TOML 1.0, each key once")]) from error
+
+
+def problems_for_run(config: Config) -> list[Problem]:
+    """Return what a valid configuration lacks to watch everything; empty when nothing.
+
+    A replay needs none of this, so it refuses nothing: the daemon runs and says what it cannot read.
+    """
+    found: list[Problem] = []
+    for number, probe in enumerate(config.probe, 1):
+        if probe.driver in ADDRESSES:
+            for name, value in (("bus", probe.bus), ("address", probe.address)):
+                if value is None:
+                    found.append(Problem(f'probe[{number}] "{probe.name}" .{name}', "nothing", "where the sensor is wired"))
+    judged = {probe.enclosure for probe in config.probe if probe.role == "substrate"}
+    for number, enclosure in enumerate(config.enclosure, 1):
+        if enclosure.name not in judged:
+            key = f'enclosure[{number}] "{enclosure.name}"'
+            found.append(Problem(key, "no probe", "a probe of role substrate: without one it is not watched"))
+    used = {name for person in config.person for name in person.channels}
+    for number, channel in enumerate(config.channel, 1):
+        if channel.name not in used:
+            found.append(Problem(f'channel[{number}] "{channel.name}"', "used by nobody", "a person's channels name it"))
+    return found
+
+
+def missing_secrets(config: Config) -> list[Problem]:
+    """Return the secrets that cannot be read now, by this user in this environment; each disables what needs it.
+
+    A systemd credential exists for the service only: elsewhere it is always reported.
+    """
+    found: list[Problem] = []
+    for key, source in _secrets(config):
+        try:
+            source.read()
+        except SecretUnavailable:
+            found.append(Problem(key, f"{source.describe()}: not readable here", "a readable secret that is not empty"))
+    return found
+
+
+def _secrets(config: Config) -> list[tuple[str, SecretSource]]:
+    named: list[tuple[str, SecretSource | None]] = [("notify.heartbeat_url", config.notify.heartbeat_url)]
+    for number, channel in enumerate(config.channel, 1):
+        key = f'channel[{number}] "{channel.name}" .'
+        if isinstance(channel, MailChannel):
+            named += [(f"{key}username", channel.username), (f"{key}password", channel.password)]
+            continue
+        named.append((f"{key}url", channel.url))
+        if isinstance(channel, WebhookChannel):
+            named += [(f"{key}secrets[{index}]", secret) for index, secret in enumerate(channel.secrets, 1)]
+            named += [(f"{key}headers.{name}", secret) for name, secret in channel.headers.items()]
+    return [(key, source) for key, source in named if source is not None]

@@ -1,0 +1,164 @@
+"""The published JSON schema of the file, and the words for what a field allows that are read from it."""
+
+from __future__ import annotations
+
+import copy
+from collections.abc import Iterator, Sequence
+from functools import cache
+from typing import Any
+
+from dewkeeper_config.models import Config
+
+Node = dict[str, Any]
+
+
+@cache
+def _schema() -> Node:
+    root = Config.model_json_schema()
+    root["$schema"] = "https://json-schema.org/draft/2020-12/schema"
+    root["title"] = "dewkeeper configuration"
+    secret = root["$defs"]["SecretSource"]
+    secret |= {"minProperties": 1, "maxProperties": 1}
+    root["$defs"]["SecretSource"] = {
+        "description": secret["description"],
+        "anyOf": [{"type": "string", "minLength": 1}, secret],
+    }
+    # TOML has no null: what may be null is left out, except where `false` was given that meaning.
+    person = root["$defs"]["Person"]["properties"]["quiet_hours"]
+    person["anyOf"] = [{"const": False} if option == {"type": "null"} else option for option in person["anyOf"]]
+    for node in _nodes(root):
+        if {"type": "null"} in node.get("anyOf", []):
+            rest = [option for option in node.pop("anyOf") if option != {"type": "null"}]
+            node |= {"anyOf": rest} if len(rest) > 1 else rest[0]
+            node.pop("default", None)
+        if isinstance(node.get("title"), str) and node is not root:
+            del node["title"]  # made from the key by a machine; says nothing the key does not
+    return root
+
+
+def _nodes(node: Any) -> Iterator[Node]:
+    """Yield every mapping below and including this one that is a schema, children first."""
+    children = node.values() if isinstance(node, dict) else node if isinstance(node, list) else ()
+    for child in list(children):
+        yield from _nodes(child)
+    if isinstance(node, dict):
+        yield node
+
+
+def schema() -> Node:
+    """Return the JSON schema (draft 2020-12) of the parsed TOML file; a fresh copy."""
+    return copy.deepcopy(_schema())
+
+
+def resolve(node: Node) -> Node:
+    """Return the definition a reference points to, or the node itself."""
+    while "$ref" in node:
+        node = _schema()["$defs"][node["$ref"].rsplit("/", 1)[1]]
+    return node
+
+
+def is_secret(node: Node) -> bool:
+    """Whether this node, or its items or values, holds a secret."""
+    inner = [node, node.get("items", {}), node.get("additionalProperties", {}), *node.get("anyOf", [])]
+    return any(isinstance(n, dict) and n.get("$ref", "").endswith("/SecretSource") for n in inner)
+
+
+def node_at(path: Sequence[str | int], tags: Sequence[str]) -> Node | None:
+    """Return the schema node of a path of keys and indices, None where the schema has no such key.
+
+    tags: kinds of channel met on the way, which pick the member of the union.
+    """
+    node = resolve(_schema())
+    left = list(tags)
+    for part in path:
+        node = _choose(resolve(node), left)
+        if isinstance(part, int):
+            found = node.get("items")
+        else:
+            found = node.get("properties", {}).get(part) or node.get("additionalProperties")
+        if not isinstance(found, dict):
+            return None
+        node = found
+    return node
+
+
+def _choose(node: Node, tags: list[str]) -> Node:
+    if "oneOf" in node:
+        mapping = node["discriminator"]["mapping"]
+        return resolve({"$ref": mapping[tags.pop(0)]}) if tags and tags[0] in mapping else {}
+    tables = [option for option in map(resolve, node.get("anyOf", [])) if option.get("type") == "object"]
+    return tables[0] if tables else node
+
+
+_TYPES = {
+    "string": "text",
+    "integer": "a whole number",
+    "number": "a number",
+    "boolean": "true or false",
+    "object": "a table",
+    "array": "a list",
+}
+
+
+def allowed(node: Node) -> str:
+    """Say in words what a schema node allows: type, range, choices."""
+    if node.get("$ref", "").endswith("/SecretSource"):
+        return "text, or one of {file = ...}, {env = ...}, {credential = ...}"
+    node = resolve(node)
+    if "enum" in node:
+        return "one of " + ", ".join(map(_toml, node["enum"]))
+    if "const" in node:
+        return _toml(node["const"])
+    if "oneOf" in node:
+        return "a table of kind " + ", ".join(map(_toml, node["discriminator"]["mapping"]))
+    if "anyOf" in node:
+        return " or ".join(allowed(option) for option in node["anyOf"])
+    if node.get("format") == "time":
+        return "a local time such as 21:00"
+    if node.get("format") == "path":
+        return "a path"
+    words = _TYPES.get(str(node.get("type")), "any value")
+    if node.get("type") == "array":
+        return _list_words(node)
+    if node.get("type") == "object" and isinstance(node.get("additionalProperties"), dict):
+        return "a table of " + allowed(node["additionalProperties"]).replace("text, or one of", "texts or")
+    low, high = node.get("minimum"), node.get("maximum")
+    above = node.get("exclusiveMinimum")
+    if low is not None and high is not None:
+        words += f", {_number(low, node)} to {_number(high, node)}"
+    elif above is not None and high is not None:
+        words += f", above {above:g} to {high:g}"
+    elif low is not None:
+        words += f", {low:g} or more"
+    if "maxLength" in node:
+        words += f", {node.get('minLength', 0)} to {node['maxLength']} characters"
+    return words
+
+
+def _list_words(node: Node) -> str:
+    items = node.get("items", {})
+    least, most = node.get("minItems"), node.get("maxItems")
+    words = "a list" if not items else f"a list, each {allowed(items)}"
+    if least:
+        words += f"; at least {least}"
+    if most:
+        words += f"; at most {most}"
+    return words
+
+
+def _number(value: float, node: Node) -> str:
+    # I2C addresses are written in hexadecimal in every data sheet, and so in the file.
+    return f"{value:#04x}" if isinstance(value, int) and "I2C address" in node.get("description", "") else f"{value:g}"
+
+
+def _toml(value: Any) -> str:
+    """Write a default or example as TOML would."""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, str):
+        return '"' + value.replace("\\", "\\\\").replace('"', '\\"') + '"'
+    if isinstance(value, list):
+        return "[" + ", ".join(map(_toml, value)) + "]"
+    if isinstance(value, dict):
+        return "{ " + ", ".join(f"{key} = {_toml(v)}" for key, v in value.items()) + " }" if value else "{}"
+    return f"{value:g}" if isinstance(value, float) else str(value)
