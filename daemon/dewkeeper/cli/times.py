@@ -1,0 +1,42 @@
+"""Times and durations as people type them."""
+
+from __future__ import annotations
+
+import argparse
+import re
+from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
+
+_UNITS = {"s": 1, "m": 60, "h": 3600, "d": 86400, "w": 7 * 86400}
+
+
+def duration_seconds(text: str) -> int:
+    """Return the seconds of `90m`, `8h`, `2d`, `1h30m`; raises argparse.ArgumentTypeError for anything else."""
+    parts = re.findall(r"(\d+)([smhdw])", text)
+    if not parts or "".join(n + u for n, u in parts) != text:
+        raise argparse.ArgumentTypeError(f"{text!r} is no duration; write 90m, 8h, 2d or 1h30m")
+    return sum(int(number) * _UNITS[unit] for number, unit in parts)
+
+
+def moment(text: str, now: float, zone: ZoneInfo) -> int:
+    """Return the UTC second of a local time: `07:30` (the last one), `2026-03-01 07:30`, `2h ago`, or ISO 8601 with offset.
+
+    Raises argparse.ArgumentTypeError.
+    """
+    if text.endswith(" ago"):
+        return int(now) - duration_seconds(text.removesuffix(" ago").strip())
+    here = datetime.fromtimestamp(now, zone)
+    if re.fullmatch(r"\d{1,2}:\d{2}", text):
+        hour, minute = map(int, text.split(":"))
+        try:
+            found = here.replace(hour=hour, minute=minute, second=0, microsecond=0)
+        except ValueError as error:
+            raise argparse.ArgumentTypeError(f"{text!r} is no time of day") from error
+        return int((found if found <= here else found - timedelta(days=1)).timestamp())
+    try:
+        found = datetime.fromisoformat(text.replace("Z", "+00:00"))
+    except ValueError as error:
+        raise argparse.ArgumentTypeError(
+            f"{text!r} is no time; write 07:30, 2026-03-01 07:30 or `2h ago`"
+        ) from error
+    return int((found if found.tzinfo else found.replace(tzinfo=zone)).timestamp())

@@ -1,0 +1,45 @@
+"""A queue whose reader waits on the injected clock."""
+
+from __future__ import annotations
+
+import threading
+from collections import deque
+from typing import Generic, TypeVar
+
+from dewkeeper.clock import Clock
+
+T = TypeVar("T")
+
+
+class Mailbox(Generic[T]):
+    """Many write, one reads. Bounded: beyond `limit` the oldest is dropped and counted in `dropped`."""
+
+    def __init__(self, clock: Clock, limit: int = 10_000) -> None:
+        self._clock = clock
+        self._limit = limit
+        self._items: deque[T] = deque()
+        self._lock = threading.Lock()
+        self._filled = threading.Event()
+        self.dropped = 0
+
+    def put(self, item: T) -> None:
+        """Add an item and wake the reader."""
+        with self._lock:
+            if len(self._items) >= self._limit:
+                self._items.popleft()
+                self.dropped += 1
+            self._items.append(item)
+            self._filled.set()
+
+    def take(self, seconds: float | None) -> list[T]:
+        """Return everything there is, waiting at most so many seconds (None: for ever) for the first."""
+        self._clock.wait(self._filled, seconds)
+        with self._lock:
+            taken = list(self._items)
+            self._items.clear()
+            self._filled.clear()
+        return taken
+
+    def wake(self) -> None:
+        """Let the reader return at once, empty-handed if need be."""
+        self._filled.set()

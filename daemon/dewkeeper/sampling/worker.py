@@ -1,0 +1,196 @@
+"""One thread for one physical adapter: opens its buses and probes, reads them in order, and never gives up."""
+
+from __future__ import annotations
+
+import logging
+import threading
+from collections.abc import Callable, Mapping, Sequence
+
+from dewkeeper.clock import Clock
+from dewkeeper.judge.types import Calibration, Failure, Reading
+from dewkeeper_config.models import Bus as BusConfig
+from dewkeeper_config.models import ProbeConfig
+from dewkeeper_drivers.buses import Bus, open_bus
+from dewkeeper_drivers.contract import Probe, Sample
+from dewkeeper_drivers.errors import (
+    BusError,
+    DriverError,
+    DriverUnusable,
+    ProbeCrc,
+    ProbeError,
+    ProbeGarbled,
+    ProbeReset,
+)
+from dewkeeper_drivers.table import open_probe
+
+log = logging.getLogger(__name__)
+
+_REOPEN_LIMIT = 32  # polls; an absent probe is tried at least every half hour at 60 s
+
+
+class AdapterWorker:
+    """Reads every probe of one adapter when told to. Only its own thread touches the buses.
+
+    identify: called with (probe name, serial number) whenever a probe was opened.
+    """
+
+    def __init__(
+        self,
+        name: str,
+        buses: Sequence[BusConfig],
+        probes: Sequence[ProbeConfig],
+        clock: Clock,
+        identify: Callable[[str, int | None], None],
+    ) -> None:
+        self.name = name
+        self.probes = tuple(probes)
+        self._bus_configs = {bus.name: bus for bus in buses}
+        self._clock = clock
+        self._identify = identify
+        self._buses: dict[str, Bus] = {}
+        self._open: dict[str, Probe] = {}
+        self._skip: dict[str, tuple[int, int]] = {}  # probe -> polls to skip now, polls skipped last time
+        self._go = threading.Event()
+        self._stop = False
+        self._job: Callable[[], None] | None = None
+        self.busy = False
+        self.busy_since = 0.0
+        self.thread = threading.Thread(target=self._run, name=f"sampler-{name}", daemon=True)
+
+    def start(self) -> None:
+        """Start the thread."""
+        self.thread.start()
+
+    def stop(self) -> None:
+        """Ask the thread to close everything and end."""
+        self._stop = True
+        self._go.set()
+
+    def submit(self, job: Callable[[], None]) -> bool:
+        """Run a job in the worker's thread, between readings; False when it is still busy with the one before."""
+        if self.busy:
+            return False
+        self._job = job
+        self.busy = True
+        self.busy_since = self._clock.monotonic()
+        self._go.set()
+        return True
+
+    def read_all(self, at: int, calibrations: Mapping[str, Calibration], keep: Callable[[Reading], None]) -> None:
+        """Read every probe once, in order, handing each reading over as soon as it is there."""
+        for bus in self._buses.values():
+            bus.begin_cycle()
+        for probe in self.probes:
+            keep(self._read(probe, at, calibrations.get(probe.name)))
+        for bus in self._buses.values():
+            bus.end_cycle()
+
+    def probe(self, name: str) -> Probe:
+        """Return the opened probe, opening it if need be; for tools that run inside this worker. Raises DriverError."""
+        config = next(p for p in self.probes if p.name == name)
+        return self._opened(config)
+
+    def _run(self) -> None:
+        while not self._stop:
+            self._clock.wait(self._go, None)
+            self._go.clear()
+            job, self._job = self._job, None
+            if job is not None:
+                try:
+                    job()
+                except Exception:
+                    log.exception("worker %s: a job failed", self.name)
+                finally:
+                    self.busy = False
+        for name in list(self._open):
+            self._close(name)
+        for bus in self._buses.values():
+            bus.close()
+        if hasattr(self._clock, "leave"):
+            self._clock.leave()
+
+    def _read(self, config: ProbeConfig, at: int, calibration: Calibration | None) -> Reading:
+        failure: Failure
+        skip, last = self._skip.get(config.name, (0, 0))
+        if skip > 0:
+            self._skip[config.name] = (skip - 1, last)
+            return _failed(config.name, at, "missing")
+        try:
+            sample = self._attempt(config)
+        except (ProbeCrc, ProbeGarbled):
+            failure = "crc"
+        except ProbeReset:
+            failure = "brownout"
+        except BusError:
+            failure = "bus"
+        except DriverUnusable as error:
+            log.error("probe %s: %s", config.name, error)  # noqa: TRY400  the sentence is the message; no stack needed
+            self._back_off(config.name, last)
+            failure = "missing"
+        except DriverError:
+            # Cheap to ask again next minute; only opening (soft reset, serial, heater) is worth backing off.
+            failure = "missing"
+        else:
+            self._skip.pop(config.name, None)
+            return _reading(config.name, at, sample, calibration)
+        return _failed(config.name, at, failure)
+
+    def _attempt(self, config: ProbeConfig) -> Sample:
+        """Read once, and once more when the first try failed: a single knock on a long wire is no fault."""
+        try:
+            return self._opened(config).read()
+        except ProbeReset:
+            raise
+        except BusError:
+            self._close(config.name)
+            raise
+        except ProbeError:
+            self._close(config.name)
+            return self._opened(config).read()
+
+    def _opened(self, config: ProbeConfig) -> Probe:
+        probe = self._open.get(config.name)
+        if probe is None:
+            bus = self._bus(config.bus) if config.bus is not None else None
+            probe = open_probe(config, bus)
+            self._open[config.name] = probe
+            self._identify(config.name, probe.serial())
+        return probe
+
+    def _bus(self, name: str) -> Bus:
+        if name not in self._buses:
+            self._buses[name] = open_bus(self._bus_configs[name])
+        return self._buses[name]
+
+    def _close(self, name: str) -> None:
+        probe = self._open.pop(name, None)
+        if probe is not None:
+            try:
+                probe.close()
+            except DriverError as error:
+                log.debug("closing %s: %s", name, error)
+
+    def _back_off(self, name: str, last: int) -> None:
+        polls = min(_REOPEN_LIMIT, max(1, last * 2))
+        self._skip[name] = (polls, polls)
+
+
+def _failed(probe: str, at: int, failure: Failure) -> Reading:
+    return Reading(time=at, probe=probe, temperature_c=None, humidity_percent=None, failure=failure)
+
+
+def _reading(probe: str, at: int, sample: Sample, calibration: Calibration | None) -> Reading:
+    temperature_c, humidity_percent = sample.scale.decode(sample.temperature_word, sample.humidity_word)
+    if calibration is not None:
+        temperature_c += calibration.temperature_offset_c
+        humidity_percent = humidity_percent * calibration.humidity_gain + calibration.humidity_offset_percent
+        humidity_percent = min(100.0, max(0.0, humidity_percent))
+    return Reading(
+        time=at,
+        probe=probe,
+        temperature_c=temperature_c,
+        humidity_percent=humidity_percent,
+        temperature_word=sample.temperature_word,
+        humidity_word=sample.humidity_word,
+        notes=sample.notes,
+    )

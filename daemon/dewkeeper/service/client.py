@@ -1,0 +1,47 @@
+"""Asking the running daemon, over its socket in the state folder."""
+
+from __future__ import annotations
+
+import json
+import socket
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from dewkeeper.errors import CommandRefused, DaemonDown
+
+SOCKET_NAME = "control.sock"
+LONGEST_BYTES = 1 << 20
+"""Longest request or reply."""
+
+
+def request(folder: Path, message: Mapping[str, Any], timeout_seconds: float = 20.0) -> dict[str, Any]:
+    """Send one request and return the daemon's reply.
+
+    Raises DaemonDown when nobody answers, CommandRefused with the daemon's reason when it said no.
+    """
+    path = folder / SOCKET_NAME
+    try:
+        with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as connection:
+            connection.settimeout(timeout_seconds)
+            connection.connect(str(path))
+            connection.sendall(json.dumps(dict(message)).encode() + b"\n")
+            connection.shutdown(socket.SHUT_WR)
+            reply = json.loads(_all_of(connection) or b"null")
+    except (OSError, ValueError) as error:
+        raise DaemonDown(str(path), str(error)) from error
+    if not isinstance(reply, dict):
+        raise DaemonDown(str(path), "no reply")
+    if "refused" in reply:
+        raise CommandRefused(str(reply["refused"]))
+    return reply
+
+
+def _all_of(connection: socket.socket) -> bytes:
+    parts = bytearray()
+    while len(parts) <= LONGEST_BYTES:
+        part = connection.recv(65536)
+        if not part:
+            break
+        parts += part
+    return bytes(parts)

@@ -1,0 +1,126 @@
+"""The control socket: one JSON request a connection, answered by the daemon's handlers."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import logging
+import os
+import pwd
+import socket
+import struct
+import threading
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any
+
+from dewkeeper.errors import CommandRefused
+from dewkeeper.service.client import LONGEST_BYTES, SOCKET_NAME
+
+log = logging.getLogger(__name__)
+
+Handler = Callable[[dict[str, Any]], Mapping[str, Any]]
+
+_ACCEPT_SECONDS = 0.5
+_CONNECTION_SECONDS = 10.0
+
+
+class ControlSocket:
+    """Serves `<folder>/control.sock` to the owner and group of the state folder.
+
+    A request is `{"do": verb, ...}`; the reply is the handler's mapping, or `{"refused": why}`. The name of the
+    person is the peer's login name unless the request names one.
+    """
+
+    def __init__(self, folder: Path, handlers: Mapping[str, Handler]) -> None:
+        self._path = folder / SOCKET_NAME
+        self._handlers = handlers
+        self._stopped = threading.Event()
+        self._socket: socket.socket | None = None
+        self.thread = threading.Thread(target=self._run, name="control", daemon=True)
+
+    def start(self) -> None:
+        """Bind and serve. Raises OSError when the folder cannot hold a socket."""
+        with contextlib.suppress(FileNotFoundError):
+            self._path.unlink()
+        listener = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+        try:
+            listener.bind(str(self._path))
+            self._path.chmod(0o660)
+            listener.listen(8)
+            listener.settimeout(_ACCEPT_SECONDS)
+        except OSError:
+            listener.close()
+            raise
+        self._socket = listener
+        self.thread.start()
+
+    def stop(self) -> None:
+        """Stop serving and remove the socket."""
+        self._stopped.set()
+        if self._socket is None:
+            return
+        with contextlib.suppress(OSError):
+            self._socket.shutdown(socket.SHUT_RDWR)  # wakes accept() at once
+        self.thread.join(5.0)
+        self._socket.close()
+        with contextlib.suppress(OSError):
+            self._path.unlink()
+
+    def _run(self) -> None:
+        assert self._socket is not None  # noqa: S101  start() sets it before the thread begins
+        while not self._stopped.is_set():
+            try:
+                connection, _ = self._socket.accept()
+            except TimeoutError:
+                continue
+            except OSError:
+                break
+            with connection:
+                self._serve(connection)
+
+    def _serve(self, connection: socket.socket) -> None:
+        connection.settimeout(_CONNECTION_SECONDS)
+        try:
+            reply = self._answer(_line(connection), _login_name(connection))
+            connection.sendall(json.dumps(reply, default=str).encode())
+        except OSError as error:
+            log.debug("control: %s", error)
+
+    def _answer(self, line: bytes, login: str) -> Mapping[str, Any]:
+        try:
+            message = json.loads(line)
+        except ValueError:
+            return {"refused": "not JSON"}
+        verb = message.get("do") if isinstance(message, dict) else None
+        handler = self._handlers.get(verb) if isinstance(verb, str) else None
+        if handler is None:
+            return {"refused": f"unknown request {verb!r}; known: {', '.join(sorted(self._handlers))}"}
+        message.setdefault("who", login)
+        try:
+            return handler(message)
+        except CommandRefused as error:
+            return {"refused": str(error)}
+        except Exception as error:
+            log.exception("control: %s failed", verb)
+            return {"refused": f"{verb} failed: {error}"}
+
+
+def _line(connection: socket.socket) -> bytes:
+    parts = bytearray()
+    while len(parts) <= LONGEST_BYTES and not parts.endswith(b"\n"):
+        part = connection.recv(65536)
+        if not part:
+            break
+        parts += part
+    return bytes(parts)
+
+
+def _login_name(connection: socket.socket) -> str:
+    """Return the login name of the process at the other end (SO_PEERCRED of unix(7))."""
+    raw = connection.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, struct.calcsize("3i"))
+    _, uid, _ = struct.unpack("3i", raw)
+    try:
+        return pwd.getpwuid(uid).pw_name
+    except KeyError:
+        return f"uid {uid}" if uid != os.getuid() else "keeper"

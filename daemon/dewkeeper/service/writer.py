@@ -1,0 +1,198 @@
+"""The writer: the one thread that judges, plans messages and commits.
+
+Whatever happens comes through its mailbox in one order; that order is what is stored, and running it again gives
+the same events.
+"""
+
+from __future__ import annotations
+
+import logging
+import threading
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+from dewkeeper.clock import Clock
+from dewkeeper.judge import Judge
+from dewkeeper.judge.types import (
+    Alarm,
+    Command,
+    Event,
+    Exclusion,
+    Item,
+    Quality,
+    Reading,
+    Tick,
+    Verdict,
+)
+from dewkeeper.notify.plan import Context, Planner
+from dewkeeper.sampling.mailbox import Mailbox
+from dewkeeper.sampling.sampler import Cycle
+from dewkeeper.service.ledger import Ledger
+from dewkeeper.store.records import Batch, DeliveryResult, Message
+
+log = logging.getLogger(__name__)
+
+
+@dataclass(slots=True)
+class Submission:
+    """A stream item from a person or a part of the service, with a way to say it is stored."""
+
+    item: Item
+    done: threading.Event = field(default_factory=threading.Event)
+    error: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """A small named fact to store, with no meaning to the judge."""
+
+    name: str
+    value: str
+
+
+@dataclass(slots=True)
+class Chore:
+    """Work on the store that only the writer may do: compaction, backup. Runs between two cycles."""
+
+    name: str
+    work: Callable[[], None]
+    done: threading.Event = field(default_factory=threading.Event)
+    error: str = ""
+
+
+Post = Cycle | Submission | DeliveryResult | Note | Chore
+
+
+class Writer:
+    """Consumes the mailbox. `heartbeat` is the monotonic second of the last round."""
+
+    def __init__(
+        self,
+        clock: Clock,
+        judge: Judge,
+        planner: Planner,
+        ledger: Ledger,
+        context: Callable[[bool], Context],
+        on_messages: Callable[[Sequence[Message], bool], None],
+        idle_seconds: float,
+    ) -> None:
+        self._clock = clock
+        self.judge = judge
+        self._planner = planner
+        self._ledger = ledger
+        self._context = context
+        self._on_messages = on_messages
+        self._idle_seconds = idle_seconds
+        self.mailbox: Mailbox[Post] = Mailbox(clock)
+        self.heartbeat = clock.monotonic()
+        self.last_time = 0
+        self.alarms: tuple[Alarm, ...] = ()
+        self._stopped = False
+        self.thread = threading.Thread(target=self._run, name="writer", daemon=True)
+
+    def start(self) -> None:
+        """Start the thread."""
+        self.thread.start()
+
+    def stop(self, patience_seconds: float = 8.0) -> None:
+        """Let the thread finish what is in the mailbox, store a snapshot and end."""
+        self._stopped = True
+        self.mailbox.wake()
+        self.thread.join(patience_seconds)
+
+    def submit(self, item: Item, patience_seconds: float = 15.0) -> str:
+        """Hand in one item and wait until it is stored; return why it is not, or an empty string."""
+        submission = Submission(item)
+        self.mailbox.put(submission)
+        if not submission.done.wait(patience_seconds):
+            return "the writer is busy; it will still be taken in"
+        return submission.error
+
+    def _run(self) -> None:
+        while True:
+            posts = self.mailbox.take(self._idle_seconds)
+            for post in posts:
+                try:
+                    self._take(post)
+                except Exception:
+                    log.exception("writer: %s was not taken in", type(post).__name__)
+            self._ledger.retry(self.judge)
+            self.alarms = self.judge.alarms()
+            self.heartbeat = self._clock.monotonic()
+            if self._stopped and not posts:
+                break
+        self._ledger.close(self.judge)
+        if hasattr(self._clock, "leave"):
+            self._clock.leave()
+
+    def _take(self, post: Post) -> None:
+        match post:
+            case Cycle():
+                self._take_cycle(post)
+            case Submission():
+                self._take_item(post.item)
+                post.error = self._ledger.refused
+                post.done.set()
+            case DeliveryResult():
+                self._ledger.add(Batch(deliveries=(post,)), urgent=True)
+            case Note():
+                self._ledger.add(Batch(notes={post.name: post.value}), urgent=False)
+            case Chore():
+                self._do(post)
+
+    def _take_cycle(self, cycle: Cycle) -> None:
+        if cycle.rebase is not None:
+            self._take_item(cycle.rebase)
+            self._ledger.snapshot(self.judge, cycle.rebase.time)
+        quality: list[tuple[Reading, Quality]] = []
+        events: list[Event] = []
+        exclusions: list[Exclusion] = []
+        for reading in self._ledger.in_stored_order(cycle.readings):
+            verdict = self.judge.feed(reading)
+            quality.extend((reading, q) for q in verdict.quality[:1])
+            events += verdict.events
+            exclusions += verdict.exclusions
+        verdict = self.judge.feed(Tick(cycle.time))
+        events += verdict.events
+        exclusions += verdict.exclusions
+        self.last_time = max(self.last_time, cycle.time)
+        batch = Batch(readings=tuple(quality), events=tuple(events), exclusions=tuple(exclusions))
+        self._record(batch, cycle.time, tick=True)
+
+    def _take_item(self, item: Item) -> None:
+        verdict: Verdict = self.judge.feed(item)
+        at = item.entered or item.time if hasattr(item, "entered") else item.time
+        if isinstance(item, Command) and item.verb in ("away", "back"):
+            self._planner.away(item.until if item.verb == "away" else None)
+        self._record(
+            Batch(items=(item,), events=verdict.events, exclusions=verdict.exclusions), at, tick=False
+        )
+
+    def _record(self, batch: Batch, at: int, *, tick: bool) -> None:
+        """Plan the messages of these events and store everything in one transaction."""
+        alarms = self.judge.alarms()
+        context = self._context(not self._ledger.refused)
+        messages = self._planner.plan(batch.events, alarms, at, context) if batch.events else []
+        if tick:
+            messages += self._planner.tick(alarms, at, context)
+        urgent = bool(batch.items or batch.events or batch.exclusions or messages)
+        whole = Batch(
+            readings=batch.readings,
+            items=batch.items,
+            events=batch.events,
+            exclusions=batch.exclusions,
+            messages=tuple(messages),
+            planner_state=self._planner.state(),
+        )
+        stored = self._ledger.add(whole, urgent=urgent, judge=self.judge, at=at)
+        if messages:
+            self._on_messages(messages, stored)
+
+    def _do(self, chore: Chore) -> None:
+        try:
+            chore.work()
+        except Exception as error:
+            log.exception("writer: %s failed", chore.name)
+            chore.error = str(error)
+        finally:
+            chore.done.set()

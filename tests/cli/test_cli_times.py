@@ -1,0 +1,49 @@
+"""Times as people type them."""
+
+from __future__ import annotations
+
+import argparse
+from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from dewkeeper.cli.times import duration_seconds, moment
+
+VIENNA = ZoneInfo("Europe/Vienna")
+NOON = datetime(2026, 3, 10, 11, 0, tzinfo=UTC).timestamp()  # 12:00 in Vienna
+
+
+@pytest.mark.parametrize(("text", "seconds"), [("90m", 5400), ("8h", 28800), ("1h30m", 5400), ("2d", 172800), ("45s", 45)])
+def test_durations(text: str, seconds: int) -> None:
+    """Durations add up their parts."""
+    assert duration_seconds(text) == seconds
+
+
+@pytest.mark.parametrize("text", ["", "8", "h8", "8 h", "-1h", "1.5h", "8hours"])
+def test_durations_refuse_what_is_unclear(text: str) -> None:
+    """Anything else is refused with the forms that are allowed."""
+    with pytest.raises(argparse.ArgumentTypeError, match="90m"):
+        duration_seconds(text)
+
+
+@pytest.mark.parametrize(
+    ("text", "utc"),
+    [
+        ("07:30", "2026-03-10T06:30"),
+        ("23:00", "2026-03-09T22:00"),
+        ("2h ago", "2026-03-10T09:00"),
+        ("2026-03-09 07:30", "2026-03-09T06:30"),
+        ("2026-03-09T07:30Z", "2026-03-09T07:30"),
+    ],
+)
+def test_moments_are_local_and_past(text: str, utc: str) -> None:
+    """A time of day is the last one that passed, in the site's zone."""
+    assert moment(text, NOON, VIENNA) == int(datetime.fromisoformat(utc + "+00:00").timestamp())
+
+
+@pytest.mark.parametrize("text", ["yesterday", "25:00", "7.30", "2026-13-01"])
+def test_moments_refuse_what_is_unclear(text: str) -> None:
+    """Anything else is refused."""
+    with pytest.raises(argparse.ArgumentTypeError):
+        moment(text, NOON, VIENNA)

@@ -1,0 +1,41 @@
+"""Fixtures of the whole tree: nothing may be left running or open behind a test."""
+
+from __future__ import annotations
+
+import gc
+import os
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+_PATIENCE_SECONDS = 5.0
+
+
+def _open_sockets() -> set[str]:
+    found = set()
+    for entry in Path("/proc/self/fd").iterdir():
+        try:
+            target = os.readlink(entry)
+        except OSError:
+            continue
+        if target.startswith("socket:"):
+            found.add(target)
+    return found
+
+
+@pytest.fixture(autouse=True)
+def nothing_left_behind() -> Iterator[None]:
+    """Fail a test that leaves a thread running or a socket open."""
+    threads = set(threading.enumerate())
+    sockets = _open_sockets()
+    yield
+    left = [t for t in threading.enumerate() if t not in threads]
+    for thread in left:
+        thread.join(_PATIENCE_SECONDS)
+    left = [t for t in left if t.is_alive() and not t.name.startswith("asyncio_")]
+    assert not left, f"threads left running: {[t.name for t in left]}"
+    gc.collect()
+    leaked = _open_sockets() - sockets
+    assert not leaked, f"{len(leaked)} socket(s) left open"

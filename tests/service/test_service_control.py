@@ -1,0 +1,76 @@
+"""The control socket, over a real Unix socket."""
+
+from __future__ import annotations
+
+import getpass
+import socket
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from dewkeeper.errors import CommandRefused, DaemonDown
+from dewkeeper.service.client import SOCKET_NAME, request
+from dewkeeper.service.control import ControlSocket
+
+
+def _echo(message: dict[str, Any]) -> Mapping[str, Any]:
+    return {"got": message}
+
+
+def _refuse(message: dict[str, Any]) -> Mapping[str, Any]:
+    raise CommandRefused("not today")
+
+
+def _crash(message: dict[str, Any]) -> Mapping[str, Any]:
+    raise ZeroDivisionError("oh")
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Iterator[Path]:
+    """A state folder with a served socket."""
+    served = ControlSocket(tmp_path, {"echo": _echo, "refuse": _refuse, "crash": _crash})
+    served.start()
+    yield tmp_path
+    served.stop()
+
+
+def test_request_reaches_the_handler_with_the_login_name(folder: Path) -> None:
+    """The handler gets the request and who asked, from the kernel's word."""
+    reply = request(folder, {"do": "echo", "x": "ä" * 100_000})
+    assert reply["got"]["x"] == "ä" * 100_000
+    assert reply["got"]["who"] == getpass.getuser()
+
+
+def test_refusals_and_crashes_are_told_in_words(folder: Path) -> None:
+    """A refusal, an unknown verb and a crashing handler all come back as CommandRefused; the socket serves on."""
+    with pytest.raises(CommandRefused, match="not today"):
+        request(folder, {"do": "refuse"})
+    with pytest.raises(CommandRefused, match="known: crash, echo, refuse"):
+        request(folder, {"do": "dance"})
+    with pytest.raises(CommandRefused, match="crash failed"):
+        request(folder, {"do": "crash"})
+    assert request(folder, {"do": "echo"})["got"]["do"] == "echo"
+
+
+def test_junk_on_the_socket_does_no_harm(folder: Path) -> None:
+    """Bytes that are no request are refused and the next request is served."""
+    with socket.socket(socket.AF_UNIX) as connection:
+        connection.connect(str(folder / SOCKET_NAME))
+        connection.sendall(b"\xff\x00junk\n")
+        assert b"refused" in connection.recv(1000)
+    with socket.socket(socket.AF_UNIX) as connection:
+        connection.connect(str(folder / SOCKET_NAME))
+    assert request(folder, {"do": "echo"})
+
+
+def test_no_daemon_is_said_plainly(tmp_path: Path) -> None:
+    """Without a daemon the client says so and what to look at."""
+    with pytest.raises(DaemonDown, match="systemctl status dewkeeper"):
+        request(tmp_path, {"do": "echo"})
+
+
+def test_socket_is_closed_to_others(folder: Path) -> None:
+    """Only owner and group may command the daemon."""
+    assert (folder / SOCKET_NAME).stat().st_mode & 0o007 == 0
