@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from dewkeeper.clock import Clock
@@ -24,12 +24,21 @@ MOST_READINGS = 60_000
 class Ledger:
     """Collects batches and commits them in order. Used by the writer thread alone.
 
+    reopen: tries to open the store that could not be opened at start.
+
     `refused` is why the store refuses just now, empty when it does not. `lost` counts readings that fell out of the
     bounded memory; items and events never do.
     """
 
-    def __init__(self, store: Store | None, clock: Clock, commit_seconds: float) -> None:
+    def __init__(
+        self,
+        store: Store | None,
+        clock: Clock,
+        commit_seconds: float,
+        reopen: Callable[[], Store | None],
+    ) -> None:
         self.store = store
+        self._reopen = reopen
         self._clock = clock
         self._commit_seconds = commit_seconds
         self._pending: list[Batch] = []
@@ -85,6 +94,8 @@ class Ledger:
 
     def _commit(self) -> bool:
         self._last_try = self._clock.monotonic()
+        if self.store is None:
+            self.store = self._reopen()
         if self.store is None:
             self._bound()
             return False

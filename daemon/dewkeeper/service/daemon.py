@@ -1,0 +1,227 @@
+"""The daemon: opens what is there, starts the threads, and goes on without what is missing."""
+
+from __future__ import annotations
+
+import logging
+import threading
+from collections.abc import Callable, Mapping, Sequence
+from datetime import time as wall_time
+from zoneinfo import ZoneInfo
+
+from dewkeeper.clock import Clock, SystemClock
+from dewkeeper.judge import Judge
+from dewkeeper.judge.types import Item, SystemReport
+from dewkeeper.notify.dispatcher import Dispatcher
+from dewkeeper.notify.plan import Context, Planner
+from dewkeeper.sampling.sampler import Cycle, Sampler
+from dewkeeper.sampling.timeline import Timeline
+from dewkeeper.service import systemd
+from dewkeeper.service.calendar import Alarm as CalendarAlarm
+from dewkeeper.service.calendar import Calendar, Daily, SchedulerAlarm, Task
+from dewkeeper.service.commands import CommandHandler
+from dewkeeper.service.control import ControlSocket
+from dewkeeper.service.ledger import Ledger
+from dewkeeper.service.settings import digest, judge_settings
+from dewkeeper.service.watch import Heartbeats, Watch
+from dewkeeper.service.writer import Chore, Note, Submission, Writer
+from dewkeeper.store import History, Store
+from dewkeeper.store.errors import StoreError
+from dewkeeper.store.records import Message
+from dewkeeper_config.models import Config
+
+log = logging.getLogger(__name__)
+
+_IDLE_SECONDS = 10.0
+_CHORE_AT = wall_time(4, 10)  # outside the hours any DST change touches
+_DONE = "done:"
+_DIGEST = "settings digest"
+
+
+class Daemon:
+    """Everything that runs, wired.
+
+    clock: the machine's, or one that is moved by hand. alarm: what wakes the calendar. problems: why the
+    configuration file was refused, when the last good copy is in force.
+    """
+
+    def __init__(
+        self,
+        config: Config,
+        clock: Clock | None = None,
+        alarm: Callable[[], CalendarAlarm] = SchedulerAlarm,
+        problems: Sequence[str] = (),
+    ) -> None:
+        self.config = config
+        self.clock: Clock = clock or SystemClock()
+        self._make_alarm = alarm
+        self._problems = tuple(problems)
+        self._zone = ZoneInfo(config.site.timezone)
+        self._folder = config.storage.folder
+        self._stopping = threading.Event()
+        self._why_no_store = ""
+
+    def start(self) -> None:
+        """Start every part and tell systemd that the daemon is ready. Nothing that is missing raises."""
+        store = self._open_store()
+        notes = dict(store.notes()) if store is not None else {}
+        judge, floor = self._recall(store)
+        self.timeline = Timeline(self.clock, floor)
+        planner = Planner(self.config, store.planner_state() if store is not None else None)
+        ledger = Ledger(store, self.clock, self.config.storage.commit_minutes * 60, self._open_store)
+        self.writer = Writer(
+            self.clock, judge, planner, ledger, self._context, self._on_messages, idle_seconds=_IDLE_SECONDS
+        )
+        self._ledger = ledger
+        self.dispatcher = Dispatcher(
+            self.config,
+            lambda: History.open(self._folder),
+            self.clock,
+            report=self.writer.mailbox.put,
+            trouble=self._report,
+        )
+        self.sampler = Sampler(self.config, self.clock, self.timeline, self._deliver, self._identify)
+        self.commands = CommandHandler(self.config, self.writer.submit, self.timeline.now, self._standing)
+        self.heartbeats = self._heartbeats()
+        self.calendar = self._calendar(notes)
+        self._watch = Watch(
+            self.clock, self.heartbeats, self._sources(), self.timeline.now, self._report, self._each_round
+        )
+        if judge.settings is None or notes.get(_DIGEST) != digest(self.config):
+            self.writer.mailbox.put(Submission(judge_settings(self.config, self.timeline.now())))
+            self.writer.mailbox.put(Note(_DIGEST, digest(self.config)))
+        self._start_threads()
+        systemd.notify("READY=1\nSTATUS=watching")
+        log.info("watching %d probes in %d enclosures", len(self.config.probe), len(self.config.enclosure))
+
+    def stop(self) -> None:
+        """End every part: no more readings, what is known is stored, sockets are closed."""
+        systemd.notify("STOPPING=1")
+        self._stopping.set()
+        self.calendar.stop()
+        self._watch.stop()
+        if self._control is not None:
+            self._control.stop()
+        self.sampler.stop()
+        self.dispatcher.wake.set()
+        self._dispatching.join(10.0)
+        self.writer.stop()
+
+    def handle(self, request: dict[str, object]) -> Mapping[str, object]:
+        """Carry out one request as the control socket would. Raises CommandRefused."""
+        return self.commands.handlers()[str(request["do"])](request)
+
+    def _start_threads(self) -> None:
+        self.writer.start()
+        self._dispatching = threading.Thread(
+            target=self.dispatcher.run, args=(self._stopping,), name="dispatcher", daemon=True
+        )
+        self._dispatching.start()
+        self.sampler.start()
+        self._control: ControlSocket | None = ControlSocket(self._folder, self.commands.handlers())
+        try:
+            self._control.start()
+        except OSError as error:
+            self._control = None
+            log.warning("no control socket: %s", error)
+        self._watch.start()
+        self.calendar.run_due()
+
+    def _open_store(self) -> Store | None:
+        try:
+            self._folder.mkdir(parents=True, exist_ok=True)
+            store = Store.open(self._folder, self.config.storage, self.clock)
+        except (StoreError, OSError) as error:
+            if str(error) != self._why_no_store:
+                log.error("no database, readings stay in memory: %s", error)  # noqa: TRY400  one line, no stack
+            self._why_no_store = str(error)
+            return None
+        self._why_no_store = ""
+        return store
+
+    def _recall(self, store: Store | None) -> tuple[Judge, int]:
+        """Return the judge as it was when the last stored item had been judged, and that item's time."""
+        if store is None:
+            return Judge(), 0
+        snapshot = store.snapshot()
+        judge = Judge.load(snapshot.data) if snapshot is not None else Judge()
+        last = snapshot.time if snapshot is not None else 0
+        for item in store.stream_after(snapshot):
+            judge.feed(item)  # what it says was stored with the item, under the same ids
+            last = max(last, item.time)
+        return judge, last
+
+    def _context(self, recorded: bool) -> Context:
+        return Context(
+            zone=self._zone,
+            units=self.config.site.units,
+            base_url=self.config.web.base_url,
+            recorded=recorded,
+        )
+
+    def _on_messages(self, messages: Sequence[Message], stored: bool) -> None:
+        if not stored:
+            self.dispatcher.hand_over(messages)
+        self.dispatcher.wake.set()
+
+    def _deliver(self, cycle: Cycle) -> None:
+        self.writer.mailbox.put(cycle)
+        if cycle.rebase is not None:
+            log.warning("the clock was stepped by %d s", cycle.rebase.step_seconds)
+            threading.Thread(target=self.calendar.run_due, name="calendar-rearm", daemon=True).start()
+
+    def _identify(self, probe: str, serial: int | None) -> None:
+        if serial is not None:
+            self.writer.mailbox.put(Note(f"serial:{probe}", str(serial)))
+
+    def _standing(self) -> dict[str, str | None]:
+        return {alarm.alarm: alarm.enclosure for alarm in self.writer.alarms}
+
+    def _report(self, item: Item) -> None:
+        self.writer.mailbox.put(Submission(item))
+
+    def _heartbeats(self) -> Heartbeats:
+        poll_seconds = self.config.site.poll_seconds
+        return Heartbeats(
+            self.clock,
+            {
+                "sampler": (lambda: self.sampler.heartbeat, 3.0 * poll_seconds + 30),
+                "writer": (lambda: self.writer.heartbeat, 90.0),
+                "dispatcher": (lambda: self.dispatcher.heartbeat, 180.0),
+            },
+        )
+
+    def _sources(self) -> list[Callable[[int], Sequence[SystemReport]]]:
+        def configuration(now: int) -> list[SystemReport]:
+            text = f"the configuration file was refused, the last good one is in force: {'; '.join(self._problems)}"
+            return [SystemReport(now, "configuration", bool(self._problems), text)]
+
+        def recording(now: int) -> list[SystemReport]:
+            why = self._why_no_store or self._ledger.refused
+            return [SystemReport(now, "recording", bool(why), f"nothing is recorded: {why}", priority="urgent")]
+
+        return [configuration, recording]
+
+    def _each_round(self) -> None:
+        """Nothing yet beyond the reports."""
+
+    def _calendar(self, notes: Mapping[str, str]) -> Calendar:
+        tasks = [Task("nightly", Daily(_CHORE_AT, self._zone), self._nightly)]
+        now = self.timeline.now()
+        done = {name.removeprefix(_DONE): int(value) for name, value in notes.items() if name.startswith(_DONE)}
+        for task in tasks:
+            done.setdefault(task.name, now)  # on the very first start nothing is overdue
+        return Calendar(
+            tasks,
+            self._make_alarm(),
+            self.timeline.now,
+            self.timeline.trusted,
+            lambda name, at: self.writer.mailbox.put(Note(f"{_DONE}{name}", str(at))),
+            done,
+        )
+
+    def _nightly(self) -> None:
+        def work() -> None:
+            if self._ledger.store is not None:
+                self._ledger.store.compact(self.timeline.now(), self._zone)
+
+        self.writer.mailbox.put(Chore("nightly", work))

@@ -1,0 +1,81 @@
+"""House rules that a reader should be able to rely on everywhere."""
+
+from __future__ import annotations
+
+import ast
+import re
+import subprocess
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[2]
+PACKAGES = ("config", "drivers", "daemon", "demo")
+
+
+def _tracked(*patterns: str) -> list[Path]:
+    listed = subprocess.run(
+        ["git", "ls-files", "--cached", "--others", "--exclude-standard", *patterns],
+        cwd=ROOT, capture_output=True, text=True, check=True,
+    )  # fmt: skip
+    return [ROOT / line for line in listed.stdout.splitlines() if (ROOT / line).is_file()]
+
+
+def test_every_test_says_what_it_shows() -> None:
+    """Every test function has a docstring in one sentence or more."""
+    silent = []
+    for path in _tracked("tests/**/test_*.py"):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.FunctionDef) and node.name.startswith("test_") and not ast.get_docstring(node):
+                silent.append(f"{path.relative_to(ROOT)}:{node.lineno} {node.name}")
+    assert not silent
+
+
+def test_modules_stay_readable() -> None:
+    """No module has more than 400 lines: past that it is two rooms."""
+    long = {}
+    for path in _tracked("*.py"):
+        lines = len(path.read_text(encoding="utf-8").splitlines())
+        if lines > 400:
+            long[str(path.relative_to(ROOT))] = lines
+    assert not long
+
+
+def test_test_files_have_unique_names() -> None:
+    """Two test files of one name would stop mypy and confuse every report."""
+    names = [path.name for path in _tracked("tests/**/*.py") if path.name != "conftest.py"]
+    assert len(names) == len(set(names))
+
+
+def test_top_level_is_what_was_agreed() -> None:
+    """Nothing lies at the top level but what has a reason to."""
+    top = {path.relative_to(ROOT).parts[0] for path in _tracked()}
+    allowed = {"README.md", "DEVELOPERS.md", "LICENSE", "pyproject.toml", *PACKAGES, "tests", "deploy"}
+    assert {name for name in top if not name.startswith(".")} <= allowed
+
+
+def test_nobody_patches_our_own_modules() -> None:
+    """Tests use real parts and shipped fakes: no mocking library, no replaced attributes."""
+    pattern = re.compile(r"unittest\.mock|import mock\b|monkeypatch\.setattr|mocker\b")
+    found = [
+        str(path.relative_to(ROOT))
+        for path in _tracked("tests/**/*.py")
+        if path != Path(__file__) and pattern.search(path.read_text(encoding="utf-8"))
+    ]
+    assert not found
+
+
+def test_board_is_never_imported() -> None:
+    """`import board` needs an undeclared package and may prompt on a terminal; a numbered bus needs none of it."""
+    found = [
+        str(path.relative_to(ROOT))
+        for path in _tracked("*.py")
+        if re.search(r"^\s*(import board\b|from board import)", path.read_text(encoding="utf-8"), re.MULTILINE)
+    ]
+    assert not found
+
+
+@pytest.mark.parametrize("folder", PACKAGES)
+def test_every_room_is_typed(folder: str) -> None:
+    """Each package carries the marker that tells users' type checkers to believe its annotations."""
+    assert list((ROOT / folder).glob("*/py.typed"))
