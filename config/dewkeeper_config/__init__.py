@@ -1,6 +1,7 @@
 """Configuration of dewkeeper: models, loading, husbandry profiles and example racks."""
 
 from dewkeeper_config.errors import ConfigError, ConfigInvalid, ConfigUnreadable, Problem, SecretUnavailable
+from dewkeeper_config.last_good import load_or_last_good
 from dewkeeper_config.loading import load, missing_secrets, problems_for_run
 from dewkeeper_config.models import Config
 from dewkeeper_config.profiles import BUILT_IN, effective_limits, stage_limits
@@ -15,6 +16,7 @@ __all__ = [
     "SecretUnavailable",
     "effective_limits",
     "load",
+    "load_or_last_good",
     "missing_secrets",
     "problems_for_run",
     "stage_limits",

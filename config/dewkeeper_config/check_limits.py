@@ -26,7 +26,9 @@ def limit_problems(draft: Draft) -> Iterator[Problem]:
     usable = {*BUILT_IN, *draft.known("profile")}
     for entry in draft.enclosure:
         if entry.model.rack not in racks:
-            yield entry.problem("rack", entry.model.rack, "the name of a [[rack]]: " + (", ".join(racks) or "there is none"))
+            yield entry.problem(
+                "rack", entry.model.rack, "the name of a [[rack]]: " + (", ".join(racks) or "there is none")
+            )
         if entry.model.profile not in usable:
             yield entry.problem("profile", entry.model.profile, "a profile: " + ", ".join(sorted(usable)))
         elif entry.model.limits is not None and entry.model.profile in profiles:

@@ -50,7 +50,9 @@ def _webhook(entry: Entry[Channel], channel: WebhookChannel) -> Iterator[Problem
         try:
             list(Formatter().parse(channel.template))
         except ValueError as error:
-            yield entry.problem("template", channel.template, f"braces in pairs, {{{{ and }}}} for plain ones ({error})")
+            yield entry.problem(
+                "template", channel.template, f"braces in pairs, {{{{ and }}}} for plain ones ({error})"
+            )
     if channel.content_type is not None and channel.body == "json":
         yield entry.problem("content_type", channel.content_type, "left out with body json")
     for index, secret in enumerate(channel.secrets):
@@ -81,7 +83,9 @@ def _person(draft: Draft, entry: Entry[Person]) -> Iterator[Problem]:
     if len(set(person.channels)) < len(person.channels):
         yield Problem(f"{entry.key} .channels", ", ".join(person.channels), "each channel once")
     if person.quiet_hours is not None and person.quiet_hours.start == person.quiet_hours.end:
-        yield entry.problem("quiet_hours.end", person.quiet_hours.end, "another time than start; `false` for no quiet hours")
+        yield entry.problem(
+            "quiet_hours.end", person.quiet_hours.end, "another time than start; `false` for no quiet hours"
+        )
 
 
 def _storage(entry: Entry[Storage]) -> Iterator[Problem]:

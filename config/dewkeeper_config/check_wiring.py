@@ -50,11 +50,17 @@ def _place(draft: Draft, entry: Entry[ProbeConfig]) -> Iterator[Problem]:
     else:
         if probe.enclosure is None:
             names = draft.known("enclosure")
-            yield entry.problem("enclosure", None, f"the enclosure it reads, for its role is {probe.role}" + _known(names))
+            yield entry.problem(
+                "enclosure", None, f"the enclosure it reads, for its role is {probe.role}" + _known(names)
+            )
         if probe.room is not None:
-            yield entry.problem("room", probe.room, "a room only with role room; an enclosure stands in its rack's room")
+            yield entry.problem(
+                "room", probe.room, "a room only with role room; an enclosure stands in its rack's room"
+            )
     if probe.enclosure is not None and probe.enclosure not in draft.known("enclosure"):
-        yield entry.problem("enclosure", probe.enclosure, "the name of an [[enclosure]]" + _known(draft.known("enclosure")))
+        yield entry.problem(
+            "enclosure", probe.enclosure, "the name of an [[enclosure]]" + _known(draft.known("enclosure"))
+        )
     if probe.room is not None and probe.role == "room" and probe.room not in draft.rooms:
         yield entry.problem("room", probe.room, "the room of a [[rack]]" + _known(sorted(draft.rooms)))
 

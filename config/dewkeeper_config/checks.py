@@ -15,7 +15,7 @@ from dewkeeper_config.check_people import people_problems, site_problems
 from dewkeeper_config.check_wiring import wiring_problems
 from dewkeeper_config.draft import Draft
 from dewkeeper_config.errors import Problem
-from dewkeeper_config.problems import key_path
+from dewkeeper_config.problems import key_path, show
 
 _BREAKING = ("Cc", "Zl", "Zp")  # Unicode's control characters, line and paragraph separators
 
@@ -35,11 +35,12 @@ def cross_problems(raw: Mapping[str, Any]) -> list[Problem]:
 
 def _same_names(draft: Draft) -> Iterator[Problem]:
     """Refuse one name twice in a table, capitals aside: whoever types `b4` at night must not get another tub."""
-    for table, names in draft.names.items():
+    for names in draft.names.values():
         first: dict[str, str] = {}
         for name, key in names:
             if first.setdefault(name.casefold(), key) != key:
-                yield Problem(f"{key} .name", f'"{name}"', f"each name once, capitals aside; {first[name.casefold()]} has it")
+                taken = first[name.casefold()]
+                yield Problem(f"{key} .name", show(name), f"each name once, capitals aside; {taken} has it")
 
 
 def _control_characters(raw: Mapping[str, Any], value: Any, path: tuple[str | int, ...]) -> Iterator[Problem]:

@@ -51,7 +51,9 @@ class Entry(Generic[T]):
 
     def problem(self, field: str, given: object, allowed: str) -> Problem:
         """Return a problem of one field of this entry."""
-        return Problem(f"{self.key} .{field}" if self.key.endswith('"') else f"{self.key}.{field}", show(given), allowed)
+        return Problem(
+            f"{self.key} .{field}" if self.key.endswith('"') else f"{self.key}.{field}", show(given), allowed
+        )
 
 
 @dataclass(frozen=True, slots=True)

@@ -61,9 +61,13 @@ def _toml(data: bytes, path: Path) -> Mapping[str, Any]:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = data[: error.start].count(b"\n") + 1
-        raise ConfigInvalid(path, [Problem(f"line {line}", "bytes that are not UTF-8", "text saved as UTF-8")]) from None
+        raise ConfigInvalid(
+            path, [Problem(f"line {line}", "bytes that are not UTF-8", "text saved as UTF-8")]
+        ) from None
     if not text.strip():
-        raise ConfigInvalid(path, [Problem("the file", "nothing in it", "a TOML file; `dewkeeper config sample` prints one")])
+        raise ConfigInvalid(
+            path, [Problem("the file", "nothing in it", "a TOML file; `dewkeeper config sample` prints one")]
+        )
     try:
         return tomllib.loads(text)
     except RecursionError as error:
@@ -82,7 +86,9 @@ def problems_for_run(config: Config) -> list[Problem]:
         if probe.driver in ADDRESSES:
             for name, value in (("bus", probe.bus), ("address", probe.address)):
                 if value is None:
-                    found.append(Problem(f'probe[{number}] "{probe.name}" .{name}', "nothing", "where the sensor is wired"))
+                    found.append(
+                        Problem(f'probe[{number}] "{probe.name}" .{name}', "nothing", "where the sensor is wired")
+                    )
     judged = {probe.enclosure for probe in config.probe if probe.role == "substrate"}
     for number, enclosure in enumerate(config.enclosure, 1):
         if enclosure.name not in judged:
@@ -91,7 +97,9 @@ def problems_for_run(config: Config) -> list[Problem]:
     used = {name for person in config.person for name in person.channels}
     for number, channel in enumerate(config.channel, 1):
         if channel.name not in used:
-            found.append(Problem(f'channel[{number}] "{channel.name}"', "used by nobody", "a person's channels name it"))
+            found.append(
+                Problem(f'channel[{number}] "{channel.name}"', "used by nobody", "a person's channels name it")
+            )
     return found
 
 

@@ -31,6 +31,8 @@ def _schema() -> Node:
             rest = [option for option in node.pop("anyOf") if option != {"type": "null"}]
             node |= {"anyOf": rest} if len(rest) > 1 else rest[0]
             node.pop("default", None)
+        if isinstance(node.get("default"), dict):
+            node["default"] = _without_nulls(node["default"])
         if isinstance(node.get("title"), str) and node is not root:
             del node["title"]  # made from the key by a machine; says nothing the key does not
     return root
@@ -43,6 +45,12 @@ def _nodes(node: Any) -> Iterator[Node]:
         yield from _nodes(child)
     if isinstance(node, dict):
         yield node
+
+
+def _without_nulls(value: Any) -> Any:
+    if not isinstance(value, dict):
+        return value
+    return {key: _without_nulls(inner) for key, inner in value.items() if inner is not None}
 
 
 def schema() -> Node:
@@ -106,11 +114,11 @@ def allowed(node: Node) -> str:
         return "text, or one of {file = ...}, {env = ...}, {credential = ...}"
     node = resolve(node)
     if "enum" in node:
-        return "one of " + ", ".join(map(_toml, node["enum"]))
+        return "one of " + ", ".join(map(toml_value, node["enum"]))
     if "const" in node:
-        return _toml(node["const"])
+        return toml_value(node["const"])
     if "oneOf" in node:
-        return "a table of kind " + ", ".join(map(_toml, node["discriminator"]["mapping"]))
+        return "a table of kind " + ", ".join(map(toml_value, node["discriminator"]["mapping"]))
     if "anyOf" in node:
         return " or ".join(allowed(option) for option in node["anyOf"])
     if node.get("format") == "time":
@@ -147,18 +155,30 @@ def _list_words(node: Node) -> str:
 
 
 def _number(value: float, node: Node) -> str:
-    # I2C addresses are written in hexadecimal in every data sheet, and so in the file.
-    return f"{value:#04x}" if isinstance(value, int) and "I2C address" in node.get("description", "") else f"{value:g}"
+    return toml_value(value, node) if isinstance(value, int) else f"{value:g}"
 
 
-def _toml(value: Any) -> str:
-    """Write a default or example as TOML would."""
+def toml_value(value: Any, node: Node | None = None) -> str:
+    """Write a value as TOML would; I2C addresses in hexadecimal, as in every data sheet."""
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, str):
-        return '"' + value.replace("\\", "\\\\").replace('"', '\\"') + '"'
+        if node is not None and resolve(node).get("format") == "time":
+            value = value.removesuffix(":00") if value.count(":") > 1 else value
+        return '"' + str(value).replace("\\", "\\\\").replace('"', '\\"') + '"'
     if isinstance(value, list):
-        return "[" + ", ".join(map(_toml, value)) + "]"
+        return "[" + ", ".join(toml_value(item, node) for item in value) + "]"
     if isinstance(value, dict):
-        return "{ " + ", ".join(f"{key} = {_toml(v)}" for key, v in value.items()) + " }" if value else "{}"
-    return f"{value:g}" if isinstance(value, float) else str(value)
+        inner = ", ".join(f"{key} = {toml_value(v, _child(node, key))}" for key, v in value.items())
+        return f"{{ {inner} }}" if inner else "{}"
+    if isinstance(value, int):
+        is_address = node is not None and "address" in node.get("description", "").lower()
+        return f"{value:#04x}" if is_address else str(value)
+    return f"{value:g}"
+
+
+def _child(node: Node | None, key: str) -> Node | None:
+    for option in map(resolve, [] if node is None else [node, node.get("items", {}), *node.get("anyOf", [])]):
+        if key in option.get("properties", {}):
+            return dict(option["properties"][key])
+    return None

@@ -1,4 +1,7 @@
-"""Secrets: named in the file, read late, never printed."""
+"""Secrets: named in the file, read late, never printed.
+
+A systemd credential `phone_url` is the file of that name in /etc/dewkeeper/credentials, handed over by the unit.
+"""
 
 from __future__ import annotations
 
@@ -16,11 +19,15 @@ class SecretSource(BaseModel):
 
     model_config = ConfigDict(extra="forbid", frozen=True, hide_input_in_errors=True)
 
-    value: SecretStr | None = Field(None, min_length=1, description="The secret itself; only for what is not worth protecting.")
+    value: SecretStr | None = Field(
+        None, min_length=1, description="The secret itself; only for what is not worth protecting."
+    )
     file: Path | None = Field(None, description="A file whose content is the secret, surrounding white space removed.")
     env: str | None = Field(None, pattern=r"^[A-Za-z_][A-Za-z0-9_]*$", description="An environment variable.")
     credential: str | None = Field(
-        None, pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]*$", description="A systemd credential (LoadCredential=) of this name."
+        None,
+        pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]*$",
+        description="A systemd credential (LoadCredential=) of this name.",
     )
 
     @model_validator(mode="after")
@@ -34,10 +41,7 @@ class SecretSource(BaseModel):
         if self.value is not None:
             return self.value.get_secret_value()
         try:
-            if self.env is not None:
-                found = os.environ[self.env]
-            else:
-                found = self._path().read_text(encoding="utf-8")
+            found = os.environ[self.env] if self.env is not None else self._path().read_text(encoding="utf-8")
         except (OSError, KeyError, UnicodeDecodeError) as error:
             raise SecretUnavailable(self.describe()) from error
         if not found.strip():
@@ -57,7 +61,10 @@ class SecretSource(BaseModel):
     def _path(self) -> Path:
         if self.file is not None:
             return self.file
-        return Path(os.environ["CREDENTIALS_DIRECTORY"]) / str(self.credential)
+        folder = Path(os.environ["CREDENTIALS_DIRECTORY"])
+        # The unit loads a whole folder, and systemd then puts the unit's name before each file's.
+        loaded = folder / f"dewkeeper_{self.credential}"
+        return loaded if loaded.exists() else folder / str(self.credential)
 
 
 def _from_text(given: Any) -> Any:

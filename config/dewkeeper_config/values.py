@@ -16,7 +16,7 @@ _TIME = re.compile(r"([01]\d|2[0-3]):[0-5]\d(:[0-5]\d)?")
 
 
 def check_name(value: str) -> str:
-    """Return a name of 1 to 40 letters, digits, spaces or `. + / - _`, starting with a letter or digit; else ValueError.
+    """Return a name of 1 to 40 letters, digits, spaces or `. + / - _`, the first a letter or digit; else ValueError.
 
     Composed and decomposed accents become one spelling, so a name refers to what looks the same.
     """

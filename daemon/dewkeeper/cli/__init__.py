@@ -17,6 +17,7 @@ from dewkeeper.cli.output import BAD_USE, NOT_WELL, Arguments, complain
 
 TOPICS: dict[str, tuple[str, ...]] = {
     "run": ("run", "selftest"),
+    "config_commands": ("config",),
 }
 """Module of this package -> the commands it adds."""
 

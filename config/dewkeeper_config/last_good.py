@@ -1,0 +1,73 @@
+"""The last good configuration: kept beside the database, and used when an edit went wrong."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from pathlib import Path
+
+from dewkeeper_config.errors import ConfigError, ConfigInvalid, ConfigUnreadable, Problem
+from dewkeeper_config.loading import load, parse, read
+from dewkeeper_config.models import Config
+
+LAST_GOOD = "last-good.toml"
+"""Name of the copy in the state folder. It may hold secrets written into the file, so only the owner reads it."""
+
+_COPY = "copy of the last good configuration"
+
+
+def load_or_last_good(path: Path, state_folder: Path) -> tuple[Config, list[Problem]]:
+    """Return the configuration in force: the file if it is good, else the last one that was, and what is wrong.
+
+    A good file is copied into the state folder; that this failed is a problem too, and no reason to stop.
+    Raises ConfigInvalid or ConfigUnreadable, about the file, when there is no good copy either.
+    """
+    kept = state_folder / LAST_GOOD
+    try:
+        data = read(path)
+        config = parse(data, path)
+    except (ConfigInvalid, ConfigUnreadable) as refused:
+        try:
+            last = load(kept)
+        except ConfigError:
+            raise refused from None  # what is wrong with the copy is no help to whoever edits the file
+        if isinstance(refused, ConfigInvalid):
+            return last, list(refused.problems)
+        return last, [Problem(str(path), "a file that cannot be read", f"a readable one ({refused})")]
+    try:
+        write_whole(kept, data)
+    except OSError as error:
+        return config, [Problem(_COPY, f"not written to {kept}: {error.strerror}", "a folder that can be written")]
+    return config, []
+
+
+def write_whole(path: Path, data: bytes) -> None:
+    """Write a file so that after a power cut it is the old one or the new one, never an empty one. Raises OSError.
+
+    Nothing is written when the file already says this: a card wears by writing.
+    """
+    if _content(path) == data:
+        return
+    # mkstemp makes it readable by its owner only, and in the same folder, for a rename does not cross drives.
+    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())  # without it the rename may reach the disk before the content
+        Path(name).replace(path)
+    except BaseException:
+        Path(name).unlink(missing_ok=True)
+        raise
+    folder = os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        os.fsync(folder)  # and without this the rename itself may be lost
+    finally:
+        os.close(folder)
+
+
+def _content(path: Path) -> bytes | None:
+    try:
+        return path.read_bytes()
+    except OSError:
+        return None

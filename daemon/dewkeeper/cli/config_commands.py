@@ -1,0 +1,73 @@
+"""`dewkeeper config`: check the file, print a sample, its schema, its reference."""
+
+from __future__ import annotations
+
+import argparse
+
+from dewkeeper.cli.output import BAD_USE, DONE, NOT_WELL, Arguments, complain, emit, emit_json, say
+from dewkeeper_config.errors import ConfigInvalid, Problem
+from dewkeeper_config.loading import missing_secrets, problems_for_run
+from dewkeeper_config.reference import examples, reference, sample
+from dewkeeper_config.schema import schema
+
+_COLUMNS = {"key": "key", "given": "given", "allowed": "allowed"}
+
+
+def add_commands(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add `config check`, `config sample`, `config schema` and `config reference`."""
+    topic = commands.add_parser("config", help="check the configuration, or print a sample, its schema, its reference")
+    verbs = topic.add_subparsers(dest="verb", metavar="WHAT", required=True)
+    check = verbs.add_parser(
+        "check",
+        help="say everything that is wrong with the file",
+        description="Exit 0: good. Exit 1: valid, but something would not be watched or told. Exit 2: refused.",
+    )
+    check.set_defaults(run=_check)
+    sample_parser = verbs.add_parser("sample", help="print a commented configuration to start from")
+    sample_parser.add_argument("--example", choices=sorted(examples()), help="print an example rack instead")
+    sample_parser.set_defaults(run=_sample)
+    verbs.add_parser("schema", help="print the JSON schema, for an editor").set_defaults(run=_schema)
+    verbs.add_parser("reference", help="print the reference of every key, as Markdown").set_defaults(run=_reference)
+
+
+def _check(args: Arguments) -> int:
+    try:
+        config = args.load_config()
+    except ConfigInvalid as refused:
+        if args.format == "json":
+            _report(args, "refused", refused.problems)
+        else:
+            complain(str(refused))
+        return BAD_USE
+    lacking = [*problems_for_run(config), *missing_secrets(config)]
+    if args.format == "json":
+        _report(args, "incomplete" if lacking else "good", lacking)
+    elif lacking:
+        say(f"{args.config}: valid, but not everything would be watched or told:")
+        emit(args, [_row(problem) for problem in lacking], _COLUMNS)
+    else:
+        say(f"{args.config}: good ({len(config.enclosure)} enclosures, {len(config.probe)} probes)")
+    return NOT_WELL if lacking else DONE
+
+
+def _report(args: Arguments, verdict: str, problems: list[Problem] | tuple[Problem, ...]) -> None:
+    emit_json({"file": str(args.config), "verdict": verdict, "problems": [_row(problem) for problem in problems]})
+
+
+def _row(problem: Problem) -> dict[str, object]:
+    return {"key": problem.key, "given": problem.given, "allowed": problem.allowed}
+
+
+def _sample(args: argparse.Namespace) -> int:
+    say((examples()[args.example] if args.example else sample()).rstrip("\n"))
+    return DONE
+
+
+def _schema(args: argparse.Namespace) -> int:
+    emit_json(schema())
+    return DONE
+
+
+def _reference(args: argparse.Namespace) -> int:
+    say(reference().rstrip("\n"))
+    return DONE
