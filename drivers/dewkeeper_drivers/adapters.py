@@ -1,0 +1,81 @@
+"""What carries bytes to the wire: the seam below which hardware and the demonstration differ.
+
+An adapter makes one I2C transfer a call and raises OSError with Linux's errno when it fails. `linux` is built in;
+others join by the entry-point group `dewkeeper.adapters`: name -> `open_adapter(bus) -> Adapter`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from importlib.metadata import entry_points
+from pathlib import Path
+from typing import Protocol, runtime_checkable
+
+from dewkeeper_config.models import Bus
+from dewkeeper_drivers.errors import DriverBroken, DriverUnknown
+
+ADAPTER_GROUP = "dewkeeper.adapters"
+
+
+class Adapter(Protocol):
+    """One open I2C controller.
+
+    lock_path: a file that every process using this controller locks (flock) while it talks; None when no other
+    process can reach it.
+    """
+
+    @property
+    def lock_path(self) -> Path | None:
+        """Return the file to lock."""
+        ...
+
+    def write(self, address: int, data: bytes) -> None:
+        """Send start, address, all bytes, stop. No bytes: only ask who is there. Raises OSError."""
+        ...
+
+    def read(self, address: int, count: int) -> bytes:
+        """Return exactly `count` bytes, at least one. Raises OSError."""
+        ...
+
+    def close(self) -> None:
+        """Release the controller; safe to call twice."""
+        ...
+
+
+@runtime_checkable
+class KeepsTime(Protocol):
+    """An adapter with a time of its own: on an emulated wire a conversion takes 15 ms of *its* clock."""
+
+    def now(self) -> float:
+        """Return seconds that never step."""
+        ...
+
+    def sleep(self, seconds: float) -> None:
+        """Let so many seconds pass."""
+        ...
+
+
+OpenAdapter = Callable[[Bus], Adapter]
+
+
+def _open_linux(bus: Bus) -> Adapter:
+    from dewkeeper_drivers.linux import LinuxAdapter  # only machines with such a bus need it
+
+    return LinuxAdapter(bus.number)
+
+
+BUILT_IN: dict[str, OpenAdapter] = {"linux": _open_linux}
+
+
+def find_adapter(kind: str) -> OpenAdapter:
+    """Return what opens adapters of this kind. Raises DriverUnknown, DriverBroken."""
+    if kind in BUILT_IN:
+        return BUILT_IN[kind]
+    found = {entry.name: entry for entry in entry_points(group=ADAPTER_GROUP)}
+    if kind not in found:
+        raise DriverUnknown(kind, [*BUILT_IN, *found])
+    try:
+        opener: OpenAdapter = found[kind].load()
+    except Exception as error:  # noqa: BLE001  importing a stranger's module may raise anything
+        raise DriverBroken(f"bus kind {kind!r} cannot be loaded: {error}") from error
+    return opener

@@ -1,0 +1,169 @@
+"""Transfers over one controller: opened when needed, retried within reason, bounded by a deadline."""
+
+from __future__ import annotations
+
+import errno
+import random
+import time
+from collections.abc import Callable, Sequence
+from typing import Any, TypeVar
+
+from dewkeeper_config.models import Bus as BusConfig
+from dewkeeper_drivers import library
+from dewkeeper_drivers.adapters import Adapter, KeepsTime, OpenAdapter
+from dewkeeper_drivers.errors import BusStuck, ProbeError, ProbeMissing
+from dewkeeper_drivers.locks import AdapterLock
+from dewkeeper_drivers.translate import GONE, bus_error, open_error
+
+T = TypeVar("T")
+
+PAUSES_SECONDS = (0.001, 0.004, 0.016)
+"""Between tries of one transfer, up to half as much again at random. A knock on a long wire is no fault: with every
+fifth transfer lost, four tries fail one time in 600. The last pause outlasts a conversion (15.5 ms), in which a sensor
+does not answer: its command may have arrived although the controller reported an error."""
+
+
+class Link:
+    """The controller of one bus and the lock that keeps other processes off it. Used by one thread at a time.
+
+    trouble: the error of the last transfer of this session, None when it worked.
+    heard: whether anybody answered in this session.
+    """
+
+    def __init__(self, config: BusConfig, opener: OpenAdapter, lock_seconds: float) -> None:
+        self._config = config
+        self._opener = opener
+        self._lock_seconds = lock_seconds
+        self._adapter: Adapter | None = None
+        self._lock: AdapterLock | None = None
+        self._deadline = 0.0
+        self._silent: int | None = None
+        self._libraries: dict[str, Any] = {}
+        self._jitter = random.Random(0)  # noqa: S311  spreads retries; nothing secret
+        self.trouble: ProbeError | None = None
+        self.heard = False
+
+    @property
+    def opened(self) -> bool:
+        """Whether there is an open controller."""
+        return self._adapter is not None
+
+    def begin(self, seconds: float) -> bool:
+        """Start a session of at most so many seconds; return whether the controller was opened anew.
+
+        Raises BusAbsent, BusBusy.
+        """
+        fresh = self._adapter is None
+        if fresh:
+            self._open()
+        if self._lock is not None:
+            try:
+                self._lock.acquire(self._lock_seconds)
+            except OSError:
+                if fresh:  # so that the next session knows that nothing was tidied yet
+                    self.drop()
+                raise
+        self._deadline = self.now() + seconds
+        self.trouble, self._silent, self.heard = None, None, False
+        return fresh
+
+    def end(self) -> None:
+        """End the session: other processes may talk."""
+        if self._lock is not None:
+            self._lock.release()
+
+    def drop(self) -> None:
+        """Close the controller; the next session opens it anew."""
+        adapter, self._adapter = self._adapter, None
+        lock, self._lock = self._lock, None
+        self._libraries.clear()
+        try:
+            if adapter is not None:
+                adapter.close()
+        except OSError:
+            pass  # it is gone either way
+        finally:
+            if lock is not None:
+                lock.close()
+
+    def write(self, address: int, data: bytes) -> None:
+        """Send one message. Raises ProbeMissing, BusError."""
+        self._transfer(address, "write to", lambda adapter: adapter.write(address, data))
+
+    def read(self, address: int, count: int) -> bytes:
+        """Return `count` bytes. Raises ProbeMissing, BusError."""
+        return self._transfer(address, "read from", lambda adapter: adapter.read(address, count))
+
+    def ask(self, address: int, tries: int = 4) -> bool:
+        """Return whether anybody answers at the address, without saying anything to it. Raises BusError."""
+        for _ in range(tries):
+            try:
+                self._transfer(address, "ask", lambda adapter: adapter.write(address, b""), pauses=())
+            except ProbeMissing:
+                self.trouble = None  # silence is an answer here
+            else:
+                return True
+        return False
+
+    def now(self) -> float:
+        """Return seconds of the bus's own time: monotonic, or an emulated wire's."""
+        return self._adapter.now() if isinstance(self._adapter, KeepsTime) else time.monotonic()
+
+    def sleep(self, seconds: float) -> None:
+        """Let so many seconds of the bus's own time pass."""
+        self._sleeper()(seconds)
+
+    def library(self, name: str) -> Any:
+        """Return a sensor library whose waits pass on the bus's own time. Raises DriverBroken."""
+        if name not in self._libraries:
+            self._libraries[name] = library.load(name, self._sleeper())
+        return self._libraries[name]
+
+    def _sleeper(self) -> Callable[[float], None]:
+        return self._adapter.sleep if isinstance(self._adapter, KeepsTime) else time.sleep
+
+    def _open(self) -> None:
+        try:
+            adapter = self._opener(self._config)
+        except OSError as error:
+            raise open_error(error, self._config.name) from error
+        try:
+            self._lock = AdapterLock(adapter.lock_path) if adapter.lock_path is not None else None
+        except OSError as error:
+            adapter.close()
+            raise open_error(error, self._config.name) from error
+        self._adapter = adapter
+
+    def _transfer(
+        self,
+        address: int,
+        what: str,
+        attempt: Callable[[Adapter], T],
+        pauses: Sequence[float] = PAUSES_SECONDS,
+    ) -> T:
+        """Try up to four times. After a time-out nothing more is said in this session: each word would cost another."""
+        if isinstance(self.trouble, BusStuck):
+            raise self.trouble
+        if self.trouble is not None and address == self._silent:
+            raise self.trouble  # the bus device asks again by reading; it has been asked four times already
+        for pause in (*pauses, None):
+            if self.now() > self._deadline:
+                self.trouble = BusStuck(f"bus {self._config.name}: too slow, given up at {address:#04x}")
+                raise self.trouble
+            try:
+                if self._adapter is None:
+                    raise OSError(errno.ENODEV, "the controller went away")
+                result = attempt(self._adapter)
+            except OSError as error:
+                self.trouble = bus_error(error, f"bus {self._config.name}: {what} {address:#04x}")
+                if error.errno in GONE:
+                    self.drop()
+                    raise self.trouble from error
+                if isinstance(self.trouble, BusStuck) or pause is None:
+                    self._silent = address if isinstance(self.trouble, ProbeMissing) else None
+                    raise self.trouble from error
+                self.sleep(pause * self._jitter.uniform(1.0, 1.5))
+            else:
+                self.trouble, self.heard = None, True
+                return result
+        raise AssertionError("the last try returns or raises")

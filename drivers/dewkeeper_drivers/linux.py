@@ -1,0 +1,67 @@
+"""The Linux I2C controller /dev/i2c-N, through smbus2's plain transfers.
+
+`board` and `busio` are never asked for a bus: they need to recognise the machine, and on one they do not know they
+raise; `import board` can even start pip on a terminal. A numbered bus needs none of that.
+"""
+
+from __future__ import annotations
+
+import errno
+import fcntl
+from pathlib import Path
+
+from smbus2 import SMBus, i2c_msg
+
+# linux/i2c-dev.h. smbus2 names neither.
+_I2C_RETRIES = 0x0701
+_I2C_TIMEOUT = 0x0702  # in units of 10 ms
+
+TRANSFER_TIMEOUT_SECONDS = 0.1
+"""The longest transfer here is seven bytes, 0.7 ms at 100 kHz. The kernel's default of 1 s would let one dead
+branch cost a rack a second a call."""
+
+
+class LinuxAdapter:
+    """/dev/i2c-`number`, opened here. Raises OSError."""
+
+    def __init__(self, number: int) -> None:
+        self._path = Path(f"/dev/i2c-{number}")
+        self._bus = SMBus(number)
+        try:
+            fcntl.ioctl(self._descriptor(), _I2C_TIMEOUT, int(TRANSFER_TIMEOUT_SECONDS * 100))
+            fcntl.ioctl(self._descriptor(), _I2C_RETRIES, 0)  # we retry ourselves, and count
+        except OSError as error:
+            if error.errno not in (errno.ENOTTY, errno.EINVAL):  # a controller without the setting is usable too
+                self._bus.close()
+                raise
+
+    @property
+    def lock_path(self) -> Path:
+        """Return the device itself: whoever may use the bus may lock it, and nothing is left behind."""
+        return self._path
+
+    def write(self, address: int, data: bytes) -> None:
+        """Send one message. Raises OSError."""
+        try:
+            self._bus.i2c_rdwr(i2c_msg.write(address, data))
+        except OSError as error:
+            # Some controllers cannot send an empty message. Then nobody can be asked without being told something;
+            # the command that follows finds out.
+            if data or error.errno not in (errno.EOPNOTSUPP, errno.EINVAL):
+                raise
+
+    def read(self, address: int, count: int) -> bytes:
+        """Return `count` bytes. Raises OSError."""
+        message = i2c_msg.read(address, count)
+        self._bus.i2c_rdwr(message)
+        return bytes(bytearray(message))
+
+    def close(self) -> None:
+        """Close the device."""
+        self._bus.close()
+
+    def _descriptor(self) -> int:
+        descriptor: int | None = self._bus.fd
+        if descriptor is None:
+            raise OSError(errno.EBADF, "the bus is closed")
+        return descriptor

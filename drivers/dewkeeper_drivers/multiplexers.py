@@ -1,0 +1,68 @@
+"""TCA9548A and PCA9548 driven from user space.
+
+One command byte, one bit a channel; it takes effect at STOP, and reading one byte returns it (TCA9548A data sheet,
+section 7.5). Own code, because the stock class leaks the bus's lock when the multiplexer does not answer: the next
+access of any probe then spins for ever. And because a channel left open answers for somebody else.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from dewkeeper_drivers.errors import BranchLost, BusError, BusStuck, ProbeError
+from dewkeeper_drivers.link import Link
+
+_CLOSED = 0
+
+
+class Multiplexers:
+    """All multiplexers of one bus. Used inside sessions of its link.
+
+    `unknown`: those that have not confirmed since they were last touched that every channel is closed.
+    """
+
+    def __init__(self, addresses: Sequence[int], link: Link) -> None:
+        self._link = link
+        self._addresses = tuple(addresses)
+        self.unknown = set(addresses)
+
+    def distrust(self, address: int | None = None) -> None:
+        """Believe no longer that the multiplexer (None: any of them) is closed, as after opening the bus."""
+        self.unknown.update(self._addresses if address is None else {address})
+
+    def close_unknown(self) -> None:
+        """Close whatever may be open, as far as it answers. Raises BusStuck."""
+        for address in sorted(self.unknown):
+            self.close(address)
+
+    def close(self, address: int) -> None:
+        """Close one; one that does not confirm becomes unknown. Raises BusStuck."""
+        try:
+            self._set(address, _CLOSED)
+        except BusStuck:
+            self.unknown.add(address)
+            raise
+        except ProbeError:
+            self.unknown.add(address)
+        else:
+            self.unknown.discard(address)
+
+    def select(self, address: int, channel: int) -> None:
+        """Open one channel and make sure. Raises BranchLost, BusStuck."""
+        if address in self.unknown:
+            raise BranchLost(f"multiplexer {address:#04x} does not answer")
+        self.unknown.add(address)  # from the first try on, until it confirms to be closed
+        try:
+            self._set(address, 1 << channel)
+        except BusStuck:
+            raise
+        except BusError as error:
+            raise BranchLost(f"multiplexer {address:#04x} did not select channel {channel}: {error}") from error
+        except ProbeError as error:
+            raise BranchLost(f"multiplexer {address:#04x} does not answer") from error
+
+    def _set(self, address: int, mask: int) -> None:
+        self._link.write(address, bytes([mask]))
+        there = self._link.read(address, 1)[0]
+        if there != mask:
+            raise BranchLost(f"multiplexer {address:#04x} shows channels {there:#04x} instead of {mask:#04x}")

@@ -1,0 +1,77 @@
+"""What the drivers of both Sensirion families share: the session, the second try, the serial under doubt."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import TypeVar
+
+from dewkeeper_config.models import ProbeConfig
+from dewkeeper_drivers.buses import Bus, Port
+from dewkeeper_drivers.errors import BranchLost, BusError, BusStuck, DriverUnusable, ProbeCrc, ProbeGarbled
+from dewkeeper_drivers.translate import translated
+
+T = TypeVar("T")
+
+TRIES = 3
+
+
+def port_for(config: ProbeConfig, bus: Bus | None, addresses: tuple[int, ...]) -> Port:
+    """Return the port of a configured probe. Raises DriverUnusable for what cannot be wired."""
+    if bus is None or config.address is None:
+        raise DriverUnusable(f"probe {config.name}: driver {config.driver} needs a bus and an address")
+    if config.address not in addresses:
+        allowed = ", ".join(f"{a:#04x}" for a in addresses)
+        raise DriverUnusable(f"probe {config.name}: address {config.address:#04x} is not one of {allowed}")
+    return bus.port(config.multiplexer, config.channel, config.address)
+
+
+class Conversation:
+    """Talking with one sensor: whole exchanges, repeated when the wire damaged them, errors in our words."""
+
+    def __init__(self, port: Port, probe: str, address: int) -> None:
+        self.port = port
+        self.probe = probe
+        self.address = address
+
+    def run(self, what: str, exchange: Callable[[], T]) -> T:
+        """Return what the exchange returns, tried up to three times. Raises ProbeError.
+
+        Damage is retried; silence and a held bus are not: they were given their chances one level down.
+        """
+        for tries_left in range(TRIES - 1, -1, -1):
+            try:
+                with self._translated(what), self.port.session():
+                    return exchange()
+            except (BusStuck, BranchLost):
+                raise
+            except (ProbeCrc, ProbeGarbled, BusError) as error:
+                self.port.bus.note_crc(isinstance(error, ProbeCrc))
+                if tries_left == 0:
+                    raise
+        raise AssertionError("the last try returns or raises")
+
+    def make_sure(self, serial: int | None, ask: Callable[[], int]) -> None:
+        """While some multiplexer may be stuck open, make sure by its serial that the right sensor answers.
+
+        Raises BranchLost. Costs 3 ms, only then. A sensor never heard in a clear moment cannot be told apart; there
+        the silence of its address before the channel was selected has to do.
+        """
+        if self.port.bus.doubtful and serial is not None:
+            there = ask()
+            if there != serial:
+                raise BranchLost(
+                    f"probe {self.probe}: sensor {there:#010x} answers instead of {serial:#010x}; "
+                    f"a multiplexer is stuck open"
+                )
+
+    @contextmanager
+    def _translated(self, what: str) -> Iterator[None]:
+        with translated(self.probe, f"probe {self.probe}: {what}"):
+            try:
+                yield
+            except ValueError:
+                # The bus device swallows the bus's own error and says "no device"; give the true one back.
+                if isinstance(self.port.bus.link.trouble, BusError):
+                    raise self.port.bus.link.trouble from None
+                raise

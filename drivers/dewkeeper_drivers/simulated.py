@@ -1,0 +1,119 @@
+"""A probe without hardware, with the faults real ones have: it drifts, sticks, drops off the bus, damages answers.
+
+Options (all have defaults):
+    seed: another series; by default the probe's name decides.
+    temperature_c, humidity_percent: the middle of the day's swing.
+    swing_c, swing_percent: half of the day's swing, warm and dry at 15:00 UTC.
+    noise_percent: standard deviation of the humidity; a thirtieth of it in °C.
+    fault: `drift`, `stick`, `drop`, `crc`, `saturate`, `restart` or `heater`.
+    fault_after_seconds, fault_for_seconds: when, counted from the clock's registration; `drop` and `crc` only then.
+    fault_share: 0 to 1, the share of readings that fail in that time.
+    drift_percent_per_hour: for `drift`.
+    clock: a clock registered with `register_clock`; by default the machine's.
+
+What it does not imitate: a bus, timing, a sensor's response time. The series is a pure function of options and time.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import math
+import time
+from collections.abc import Callable
+
+from dewkeeper_config.models import ProbeConfig
+from dewkeeper_drivers.buses import Bus
+from dewkeeper_drivers.contract import SHT3X, Sample
+from dewkeeper_drivers.errors import DriverUnusable, ProbeCrc, ProbeMissing
+
+FAULTS = ("", "drift", "stick", "drop", "crc", "saturate", "restart", "heater")
+_DAY_SECONDS = 86_400.0
+_WARMEST_SECONDS = 15 * 3600.0
+
+_clocks: dict[str, tuple[Callable[[], float], float]] = {"": (time.time, time.time())}
+
+
+def register_clock(name: str, now: Callable[[], float]) -> None:
+    """Let probes with the option `clock = name` live by `now` (UTC seconds); fault times count from this moment."""
+    _clocks[name] = (now, now())
+
+
+class SimulatedProbe:
+    """One simulated probe. Raises DriverUnusable for an unknown fault or clock."""
+
+    def __init__(self, config: ProbeConfig) -> None:
+        options = config.options
+
+        def number(key: str, default: float) -> float:
+            value = options.get(key, default)
+            if isinstance(value, str):
+                raise DriverUnusable(f"probe {config.name}: option {key} is {value!r}, not a number")
+            return float(value)
+
+        self._name = config.name
+        self._seed = f"{options.get('seed', config.name)}"
+        self._temperature_c = number("temperature_c", 28.5)
+        self._humidity_percent = number("humidity_percent", 65.0)
+        self._swing_c = number("swing_c", 1.5)
+        self._swing_percent = number("swing_percent", 2.0)
+        self._noise_percent = number("noise_percent", 0.1)
+        self._fault = str(options.get("fault", ""))
+        self._fault_after = number("fault_after_seconds", 0.0)
+        self._fault_for = number("fault_for_seconds", math.inf)
+        self._fault_share = number("fault_share", 1.0)
+        self._drift = number("drift_percent_per_hour", 1.0)
+        self._serial = config.serial if config.serial is not None else int(self._dice("serial") * 2**32)
+        if self._fault not in FAULTS:
+            raise DriverUnusable(f"probe {config.name}: fault {self._fault!r} is not one of {', '.join(FAULTS[1:])}")
+        clock = str(options.get("clock", ""))
+        if clock not in _clocks:
+            raise DriverUnusable(f"probe {config.name}: no clock {clock!r} is registered")
+        self._now, self._origin = _clocks[clock]
+
+    def read(self) -> Sample:
+        """Return what it senses now. Raises ProbeMissing, ProbeCrc as its fault asks."""
+        now = self._now()
+        since = now - self._origin - self._fault_after
+        struck = 0 <= since < self._fault_for and self._dice(f"fault{now}") < self._fault_share
+        fault = self._fault if struck else ""
+        if fault == "drop":
+            raise ProbeMissing(f"probe {self._name}: no answer (simulated)", self._name)
+        if fault == "crc":
+            raise ProbeCrc(f"probe {self._name}: the checksum does not match (simulated)", self._name)
+        temperature_c, humidity_percent = self._air(now - since if fault == "stick" else now)
+        if fault == "drift":
+            humidity_percent += self._drift * since / 3600
+        if fault == "saturate":
+            humidity_percent = 100.0
+        if fault == "heater":
+            temperature_c, humidity_percent = temperature_c + 4.0, humidity_percent * 0.8
+        notes = {"heater": ("heater_on",), "restart": ("reset_seen",)}.get(fault, ())
+        return Sample(*SHT3X.encode(temperature_c, humidity_percent), SHT3X, notes)
+
+    def serial(self) -> int | None:
+        """Return the configured serial number, or one that follows from the seed. Raises ProbeMissing if dropped."""
+        return self._serial
+
+    def close(self) -> None:
+        """Nothing to release."""
+
+    def _air(self, when: float) -> tuple[float, float]:
+        warmth = math.cos(2 * math.pi * (when - _WARMEST_SECONDS) / _DAY_SECONDS)
+        # Box-Muller: two numbers from two others, repeatable for the moment.
+        size = math.sqrt(-2 * math.log(1 - self._dice(f"size{when}"))) * self._noise_percent
+        turn = 2 * math.pi * self._dice(f"turn{when}")
+        return (
+            self._temperature_c + self._swing_c * warmth + size * math.cos(turn) / 30,
+            self._humidity_percent - self._swing_percent * warmth + size * math.sin(turn),
+        )
+
+    def _dice(self, what: str) -> float:
+        """Return 0 to below 1, always the same for the same seed and question."""
+        digest = hashlib.blake2b(f"{self._seed}/{what}".encode(), digest_size=7).digest()
+        return int.from_bytes(digest, "big") / 2**56
+
+
+def open_probe(config: ProbeConfig, bus: Bus | None) -> SimulatedProbe:
+    """Return the simulated probe; a bus is not needed. Raises DriverUnusable."""
+    del bus
+    return SimulatedProbe(config)
