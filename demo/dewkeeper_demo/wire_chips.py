@@ -6,7 +6,7 @@ Not imitated: periodic measuring and alert limits of the SHT3x, analogue behavio
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Protocol
+from typing import ClassVar, Protocol
 
 from dewkeeper_drivers.contract import SHT3X, SHT4X, Scale
 from dewkeeper_drivers.crc import packed
@@ -96,7 +96,9 @@ class Sht3x(Sensor):
 
     scale = SHT3X
     # Table 4: longest measuring time by repeatability, supply 2.4 V and up. Stretching ones are answered late instead.
-    _SINGLE_SHOT = {0x2400: 0.015, 0x240B: 0.006, 0x2416: 0.004, 0x2C06: 0.015, 0x2C0D: 0.006, 0x2C10: 0.004}
+    _SINGLE_SHOT: ClassVar = {
+        0x2400: 0.015, 0x240B: 0.006, 0x2416: 0.004, 0x2C06: 0.015, 0x2C0D: 0.006, 0x2C10: 0.004,
+    }  # fmt: skip
     _RESET_SECONDS = 0.0015
 
     def __init__(self, air: Air, serial: int, address: int = 0x44) -> None:
@@ -131,7 +133,7 @@ class Sht4x(Sensor):
     """SHT40, SHT41, SHT45: one-byte commands. Data sheet, section 4.5."""
 
     scale = SHT4X
-    _SINGLE_SHOT = {0xFD: 0.0083, 0xF6: 0.0045, 0xE0: 0.0016}
+    _SINGLE_SHOT: ClassVar = {0xFD: 0.0083, 0xF6: 0.0045, 0xE0: 0.0016}
 
     def _obey(self, data: bytes, now: float) -> None:
         command = data[0]

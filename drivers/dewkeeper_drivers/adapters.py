@@ -76,6 +76,6 @@ def find_adapter(kind: str) -> OpenAdapter:
         raise DriverUnknown(kind, [*BUILT_IN, *found])
     try:
         opener: OpenAdapter = found[kind].load()
-    except Exception as error:  # noqa: BLE001  importing a stranger's module may raise anything
+    except Exception as error:  # importing a stranger's module may raise anything
         raise DriverBroken(f"bus kind {kind!r} cannot be loaded: {error}") from error
     return opener

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 TROUBLE_SECONDS = 1.0
-"""Seconds one branch may waste in failed accesses a cycle; with two transfers at most running over it stays below 2 s."""
+"""Seconds a branch may waste in failed accesses a cycle; the access that exceeds it ends within another second."""
 
 FAILURES_TO_QUARANTINE = 2
 LONGEST_PAUSE_CYCLES = 32

@@ -198,9 +198,12 @@ class Bus:
         self._suspect = None
         if branch.multiplexer is None or branch.channel is None:
             return
+        if self._multiplexers.unknown and port.address is not None and self.link.ask(port.address):
+            self.link.trouble = BranchLost(
+                f"{port.address:#04x} answers with nothing selected: a multiplexer is stuck open"
+            )
+            raise self.link.trouble
         try:
-            if self._multiplexers.unknown and port.address is not None and self.link.ask(port.address):
-                raise BranchLost(f"{port.address:#04x} answers with nothing selected: a multiplexer is stuck open")
             self._multiplexers.select(branch.multiplexer, branch.channel)
         except BranchLost as error:
             self.link.trouble = error

@@ -32,7 +32,7 @@ def load(name: str, sleep: Callable[[float], None] = time.sleep) -> Any:
         try:
             genuine = importlib.import_module(name)
             return genuine if sleep is time.sleep else _instance(name, sleep)
-        except Exception as error:  # noqa: BLE001  detection and the libraries below raise anything
+        except Exception as error:  # detection and the libraries below raise anything
             raise DriverBroken(f"the library {name} cannot be loaded: {error}") from error
 
 

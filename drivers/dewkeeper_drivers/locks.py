@@ -34,9 +34,8 @@ class AdapterLock:
                 fcntl.flock(self._descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
             except BlockingIOError:
                 if time.monotonic() >= give_up:
-                    raise BusBusy(
-                        f"{self._path} has been in use for {patience_seconds:g} s by {self.holder() or 'another program'}"
-                    ) from None
+                    holder = self.holder() or "another program"
+                    raise BusBusy(f"{self._path} has been in use for {patience_seconds:g} s by {holder}") from None
                 sleep(_RETRY_SECONDS)
             else:
                 return

@@ -34,7 +34,7 @@ def find_driver(name: str) -> OpenProbe:
         raise DriverUnknown(name, known_drivers())
     try:
         factory: OpenProbe = import_module(BUILT_IN[name]).open_probe if name in BUILT_IN else found[name].load()
-    except Exception as error:  # noqa: BLE001  importing a stranger's module may raise anything
+    except Exception as error:  # importing a stranger's module may raise anything
         raise DriverBroken(f"driver {name!r} cannot be loaded: {error}") from error
     return factory
 
