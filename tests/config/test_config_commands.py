@@ -1,0 +1,74 @@
+"""`dewkeeper config` as a person runs it."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from dewkeeper.cli import main
+
+
+@pytest.fixture
+def file(tmp_path: Path, rack_text: str) -> Path:
+    """Return a good configuration file."""
+    path = tmp_path / "rack.toml"
+    path.write_text(rack_text, encoding="utf-8")
+    return path
+
+
+def test_a_good_file_passes(file: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Exit 0, and what was counted."""
+    assert main(["config", "check", "--config", str(file)]) == 0
+    assert "good (2 enclosures, 3 probes)" in capsys.readouterr().out
+
+
+def test_a_refused_file_exits_2_with_every_problem(file: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Problems go to standard error as text, or to standard output as JSON, and no secret with them."""
+    file.write_text(file.read_text().replace('rack = "left"', 'rak = "left"').replace("channel = 0", "channel = 8"))
+    assert main(["config", "check", "--config", str(file)]) == 2
+    shown = capsys.readouterr()
+    assert shown.out == ""
+    assert "did you mean rack?" in shown.err
+    assert main(["config", "check", "--config", str(file), "--format", "json"]) == 2
+    told = json.loads(capsys.readouterr().out)
+    assert told["verdict"] == "refused"
+    assert 'probe[2] "b4" .channel' in [problem["key"] for problem in told["problems"]]
+    assert "T0PSECRET" not in shown.err + json.dumps(told)
+
+
+def test_a_file_with_something_missing_exits_1(file: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A valid file with a secret that is not there, or a probe without an address, is not well."""
+    text = file.read_text().replace("address = 0x44\n", "", 1).replace('"T0PSECRET"', '{ file = "/nowhere" }')
+    file.write_text(text)
+    assert main(["config", "check", "--config", str(file)]) == 1
+    assert "file /nowhere" in capsys.readouterr().out
+    assert main(["config", "check", "--config", str(file), "--format", "json"]) == 1
+    told = json.loads(capsys.readouterr().out)
+    assert told["verdict"] == "incomplete"
+    assert len(told["problems"]) == 2
+
+
+def test_a_missing_file_exits_2(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A file that is not there is bad usage, said in a line."""
+    assert main(["config", "check", "--config", str(tmp_path / "no.toml")]) == 2
+    assert "No such file" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("arguments", [["sample"], ["sample", "--example", "first_probe"]])
+def test_a_printed_sample_checks_out(arguments: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """What `config sample` prints is refused by nobody; only its credential is not here."""
+    assert main(["config", *arguments]) == 0
+    path = tmp_path / "sample.toml"
+    path.write_text(capsys.readouterr().out, encoding="utf-8")
+    assert main(["config", "check", "--config", str(path)]) == 1
+    assert "credential phone_url" in capsys.readouterr().out
+
+
+def test_schema_and_reference_are_printed(capsys: pytest.CaptureFixture[str]) -> None:
+    """The schema is JSON for an editor, the reference Markdown for a person."""
+    assert main(["config", "schema"]) == 0
+    assert json.loads(capsys.readouterr().out)["title"] == "dewkeeper configuration"
+    assert main(["config", "reference"]) == 0
+    assert capsys.readouterr().out.startswith("# Configuration reference")
