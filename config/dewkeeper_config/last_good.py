@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import os
 import tempfile
+import tomllib
 from pathlib import Path
 
 from dewkeeper_config.errors import ConfigError, ConfigInvalid, ConfigUnreadable, Problem
 from dewkeeper_config.loading import load, parse, read
-from dewkeeper_config.models import Config
+from dewkeeper_config.models import Config, Storage
 
 LAST_GOOD = "last-good.toml"
 """Name of the copy in the state folder. It may hold secrets written into the file, so only the owner reads it."""
@@ -16,29 +17,41 @@ LAST_GOOD = "last-good.toml"
 _COPY = "copy of the last good configuration"
 
 
-def load_or_last_good(path: Path, state_folder: Path) -> tuple[Config, list[Problem]]:
+def load_or_last_good(path: Path, state_folder: Path | None = None) -> tuple[Config, list[Problem]]:
     """Return the configuration in force: the file if it is good, else the last one that was, and what is wrong.
 
     A good file is copied into the state folder; that this failed is a problem too, and no reason to stop.
+    state_folder: None takes the storage folder the file names, or systemd's, or the default.
     Raises ConfigInvalid or ConfigUnreadable, about the file, when there is no good copy either.
     """
-    kept = state_folder / LAST_GOOD
+    data = b""
     try:
         data = read(path)
         config = parse(data, path)
     except (ConfigInvalid, ConfigUnreadable) as refused:
         try:
-            last = load(kept)
+            last = load((state_folder or _named_folder(data)) / LAST_GOOD)
         except ConfigError:
             raise refused from None  # what is wrong with the copy is no help to whoever edits the file
         if isinstance(refused, ConfigInvalid):
             return last, list(refused.problems)
         return last, [Problem(str(path), "a file that cannot be read", f"a readable one ({refused})")]
+    kept = (state_folder or config.storage.folder) / LAST_GOOD
     try:
+        kept.parent.mkdir(mode=0o750, parents=True, exist_ok=True)
         write_whole(kept, data)
     except OSError as error:
         return config, [Problem(_COPY, f"not written to {kept}: {error.strerror}", "a folder that can be written")]
     return config, []
+
+
+def _named_folder(data: bytes) -> Path:
+    """Return where the copy of a refused file should be: the folder it still names, systemd's, or the default."""
+    try:
+        named = tomllib.loads(data.decode())["storage"]["folder"]
+        return Path(named)
+    except (ValueError, KeyError, TypeError, RecursionError):
+        return Path(os.environ.get("STATE_DIRECTORY", "").split(":")[0] or Storage().folder)
 
 
 def write_whole(path: Path, data: bytes) -> None:

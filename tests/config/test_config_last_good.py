@@ -83,9 +83,9 @@ def test_without_a_good_copy_the_refusal_is_about_the_file(file: Path, state: Pa
     assert unreadable.value.file == file
 
 
-def test_a_state_folder_that_cannot_be_written_is_a_problem_and_no_end(file: Path, tmp_path: Path) -> None:
+def test_a_state_folder_that_cannot_be_written_is_a_problem_and_no_end(file: Path) -> None:
     """The good file is used even when no copy can be kept."""
-    config, problems = load_or_last_good(file, tmp_path / "nowhere")
+    config, problems = load_or_last_good(file, file / "below a file")
     assert config.enclosure[0].name == "B3"
     assert [problem.key for problem in problems] == ["copy of the last good configuration"]
 
@@ -125,3 +125,21 @@ def test_a_write_that_runs_out_of_room_leaves_the_old_copy_whole(file: Path, sta
     assert len(problems) == 1
     assert (state / LAST_GOOD).read_bytes() == b"old"
     assert os.listdir(state) == [LAST_GOOD]  # noqa: PTH208  hidden files count
+
+
+def test_the_copy_is_found_where_the_file_says(file: Path, state: Path) -> None:
+    """Without a state folder given, copy and fallback use the storage folder, though the edit broke another key."""
+    named = f'storage.folder = "{state}"\n'
+    file.write_text(named + file.read_text())
+    good, problems = load_or_last_good(file)
+    assert problems == []
+    file.write_text(named + "site.poll_seconds = 1\n")
+    assert load_or_last_good(file)[0] == good
+
+
+def test_the_copy_is_found_when_the_file_says_nothing(file: Path, state: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A file broken beyond reading falls back to the copy in the folder systemd made for the service."""
+    monkeypatch.setenv("STATE_DIRECTORY", f"{state}:/other")
+    good, _ = load_or_last_good(file, state)
+    file.write_bytes(b"\xff")
+    assert load_or_last_good(file)[0] == good

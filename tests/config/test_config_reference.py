@@ -20,11 +20,12 @@ REFERENCE = Path(__file__).resolve().parents[2] / "config" / "REFERENCE.md"
 
 
 def _models() -> list[type[BaseModel]]:
-    found = [model for model in vars(models).values() if isinstance(model, type) and issubclass(model, BaseModel)]
+    found: list[Any] = [m for m in vars(models).values() if isinstance(m, type) and issubclass(m, BaseModel)]
     return [model for model in found if model.model_fields]
 
 
-FIELDS = sorted({(model.__name__, name) for model in [*_models(), SecretSource] for name in model.model_fields})
+WITH_SECRETS: list[type[BaseModel]] = [*_models(), SecretSource]
+FIELDS = sorted({(model.__name__, name) for model in WITH_SECRETS for name in model.model_fields})
 
 
 def test_the_sample_is_a_good_configuration() -> None:
