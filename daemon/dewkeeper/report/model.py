@@ -1,0 +1,178 @@
+"""What a report says, before it is put in words: plain frozen values that the terminal, the page and JSON share.
+
+Times are UTC seconds, humidities %RH, temperatures °C. Every value here was counted by the judge: what was not
+believed is in no minimum, it is in `unwatched`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, fields, is_dataclass
+from datetime import UTC, date, datetime
+from typing import Any, Literal
+
+from dewkeeper.judge.types import Band, Kind, Priority, State
+
+Rank = Literal["urgent", "alarm", "unwatched", "outside", "calm"]
+RANKS: tuple[Rank, ...] = ("urgent", "alarm", "unwatched", "outside", "calm")
+"""Worst first: an urgent alarm; another alarm; not watched; beyond a limit but no alarm; nothing to see to."""
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """A value and when it was measured."""
+
+    value: float
+    at: int
+
+
+@dataclass(frozen=True, slots=True)
+class NowValues:
+    """The newest reading that counts. `stale` when it is older than three polls: then it is not the air of now."""
+
+    humidity_percent: float
+    temperature_c: float
+    at: int
+    stale: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """An alarm that stands, with everything needed to act on it. `respond_by` is None where there is no hurry."""
+
+    alarm: str
+    kind: Kind
+    band: Band | None
+    priority: Priority
+    state: State
+    enclosure: str | None
+    probe: str | None
+    since: int
+    raised: int
+    value: float | None
+    limit: float | None
+    cause: str
+    consequence: str
+    response: str
+    respond_by: int | None
+    shelved_until: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Unwatched:
+    """Time in which nothing believable was measured. `reason` names the fault in the judge's words, "" if unknown."""
+
+    minutes: float
+    now: bool
+    reason: str
+    since: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Limiting:
+    """The limits a row was compared with: target and tolerable humidity, tolerable temperature, day temperature."""
+
+    target_low: float
+    target_high: float
+    tolerable_low: float
+    tolerable_high: float
+    temperature_low: float
+    temperature_high: float
+    day_temperature: float
+
+
+@dataclass(frozen=True, slots=True)
+class EnclosureMorning:
+    """One enclosure's night.
+
+    humidity_min_at_day_percent: the night's lowest humidity referred to the day temperature, the vapour unchanged.
+    dose_percent_hours: how far beyond target times how long, %RH times hours, both sides together.
+    minimum_change_percent: lowest humidity compared with the night before, None when one of them is unknown.
+    """
+
+    enclosure: str
+    rack: str
+    room: str
+    shelf: int
+    place: int
+    rank: Rank
+    limits: Limiting
+    humidity_min: Mark | None
+    humidity_max: Mark | None
+    temperature_min: Mark | None
+    temperature_max: Mark | None
+    humidity_min_at_day_percent: float | None
+    minutes_beyond_target: float
+    minutes_beyond_tolerable: float
+    dose_percent_hours: float
+    minutes_watched: float
+    now: NowValues | None
+    unwatched: Unwatched
+    alarms: tuple[Standing, ...]
+    minimum_change_percent: float | None
+    changes: tuple[str, ...]
+    stage: str = "adult"
+    out_of_service: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """Something that is different from yesterday, in words. `enclosure` None: the whole installation."""
+
+    at: int
+    enclosure: str | None
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class MorningGlance:
+    """The morning, worst first. `night_over` is False while the night is still running."""
+
+    site: str
+    timezone: str
+    made_at: int
+    night: date
+    night_start: int
+    night_end: int
+    night_over: bool
+    enclosures: tuple[EnclosureMorning, ...]
+    general: tuple[Standing, ...]
+    changes: tuple[Change, ...]
+
+    @property
+    def not_calm(self) -> tuple[EnclosureMorning, ...]:
+        """The enclosures that need a look, worst first."""
+        return tuple(e for e in self.enclosures if e.rank != "calm")
+
+    @property
+    def calm(self) -> tuple[EnclosureMorning, ...]:
+        """The enclosures that do not."""
+        return tuple(e for e in self.enclosures if e.rank == "calm")
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the glance as JSON values; times become ISO 8601 text in UTC."""
+        plain: dict[str, Any] = to_plain(self)
+        return plain
+
+
+TIMES = frozenset(
+    {"at", "since", "raised", "respond_by", "shelved_until", "made_at", "night_start", "night_end", "time", "until"}
+)
+"""Names of the fields that hold instants."""
+
+
+def to_plain(value: Any, name: str = "") -> Any:
+    """Return dataclasses as dicts, tuples as lists, instants as ISO 8601 UTC, floats rounded to two decimals."""
+    if is_dataclass(value) and not isinstance(value, type):
+        return {f.name: to_plain(getattr(value, f.name), f.name) for f in fields(value)}
+    if isinstance(value, Mapping):
+        return {str(key): to_plain(item, str(key)) for key, item in value.items()}
+    if isinstance(value, (tuple, list)):
+        return [to_plain(item, name) for item in value]
+    if isinstance(value, float):
+        return round(value, 2)
+    if isinstance(value, date):
+        return value.isoformat()
+    if name in TIMES and isinstance(value, int):
+        return datetime.fromtimestamp(value, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+    return value

@@ -1,0 +1,148 @@
+"""Numbers and states in words, once for terminal, page and messages.
+
+Humidities are shown whole, temperatures to a tenth; times local; durations in the two largest units.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+from dewkeeper.judge.types import Band, Kind
+from dewkeeper.report.model import Rank, Standing
+from dewkeeper_config.models import Site
+
+KINDS: dict[Kind, str] = {
+    "dry": "too dry",
+    "damp": "too damp",
+    "hot": "too hot",
+    "cold": "too cold",
+    "heat_stuck_on": "heater stuck on",
+    "heat_lost": "heater stopped",
+    "dry_soon": "dry soon",
+    "lid_open": "not restored after cleaning",
+    "room_heat": "room is hot",
+    "room_frost": "frost dries the room",
+    "system": "dewkeeper itself",
+    "missing": "probe silent",
+    "crc": "probe garbled",
+    "gross_range": "probe reads nonsense",
+    "flat_line": "probe frozen",
+    "saturated": "probe wet",
+    "sensor_heater": "probe warms itself",
+    "brownout": "probe loses power",
+    "displaced": "probe fell out",
+    "impossible": "probe reads the impossible",
+    "drift": "probe drifts",
+    "swapped": "probes swapped",
+}
+"""Every alarm kind in two or three words, fit for "B4: too dry"."""
+
+RANK_WORDS: dict[Rank, str] = {
+    "urgent": "act now",
+    "alarm": "see to it",
+    "unwatched": "unwatched",
+    "outside": "was outside",
+    "calm": "calm",
+}
+"""What a rank says beside its colour."""
+
+STATE_WORDS: dict[str, str] = {
+    "normal": "over",
+    "unacknowledged": "nobody has seen it yet",
+    "acknowledged": "seen",
+    "returned_unacknowledged": "over, but nobody has seen it",
+    "shelved": "shelved",
+    "suppressed": "quiet by design",
+    "out_of_service": "out of service",
+}
+"""An alarm's state for people."""
+
+
+@dataclass(frozen=True, slots=True)
+class Wording:
+    """How this site wants numbers shown: its zone and its temperature unit."""
+
+    zone: ZoneInfo
+    fahrenheit: bool = False
+
+    @classmethod
+    def of(cls, site: Site) -> Wording:
+        """Return the wording of a configured site."""
+        return cls(ZoneInfo(site.timezone), site.units == "fahrenheit")
+
+    @property
+    def unit(self) -> str:
+        """The temperature unit."""
+        return "°F" if self.fahrenheit else "°C"
+
+    def degrees(self, temperature_c: float) -> float:
+        """Return a temperature in the site's unit."""
+        return temperature_c * 1.8 + 32 if self.fahrenheit else temperature_c
+
+    def temperature(self, temperature_c: float | None) -> str:
+        """Return "27.4 °C", or a dash for nothing."""
+        return "–" if temperature_c is None else f"{self.degrees(temperature_c):.1f} {self.unit}"
+
+    def humidity(self, percent: float | None) -> str:
+        """Return "62 %", or a dash for nothing."""
+        return "–" if percent is None else f"{round_half_up(percent)} %"
+
+    def local(self, at: int) -> datetime:
+        """Return an instant on the site's wall clock."""
+        return datetime.fromtimestamp(at, self.zone)
+
+    def clock(self, at: int, now: int | None = None) -> str:
+        """Return "05:12", with the date before it when that is not today's (at `now`) or yesterday's night."""
+        local = self.local(at)
+        if now is not None and abs(now - at) >= 20 * 3600:
+            return f"{local:%a} {local.day} {local:%b %H:%M}"
+        return f"{local:%H:%M}"
+
+    def day(self, at: int) -> str:
+        """Return "Wed 25 Nov"."""
+        local = self.local(at)
+        return f"{local:%a} {local.day} {local:%b}"
+
+    def stamp(self, at: int) -> str:
+        """Return "2026-11-25 06:50" on the wall clock, with the zone's short name."""
+        return f"{self.local(at):%Y-%m-%d %H:%M %Z}"
+
+    def since(self, at: int, now: int) -> str:
+        """Return "since 02:14, 4 h 36 min"."""
+        return f"since {self.clock(at, now)}, {duration(now - at)}"
+
+
+def duration(seconds: float) -> str:
+    """Return a length of time in its two largest units: "45 s", "12 min", "3 h 12 min", "2 d 4 h"."""
+    whole = max(0, int(seconds))
+    if whole < 60:
+        return f"{whole} s"
+    minutes = whole // 60
+    if minutes < 60:
+        return f"{minutes} min"
+    hours, minutes = divmod(minutes, 60)
+    if hours < 24:
+        return f"{hours} h {minutes} min" if minutes else f"{hours} h"
+    days, hours = divmod(hours, 24)
+    return f"{days} d {hours} h" if hours else f"{days} d"
+
+
+def round_half_up(value: float) -> int:
+    """Round to whole numbers as people do: 62.5 is 63."""
+    return int(value + 0.5) if value >= 0 else -int(-value + 0.5)
+
+
+def beyond(kind: Kind, band: Band | None) -> str:
+    """Return what a kind and band say: "too dry" beyond tolerable, "drier than it should be" beyond target."""
+    if band == "target":
+        return {"dry": "drier than it should be", "damp": "damper than it should be"}.get(kind, KINDS[kind])
+    return KINDS[kind]
+
+
+def headline(standing: Standing) -> str:
+    """Return "B4: too dry"; a fault of a probe beside the judged one names the probe."""
+    subject = standing.enclosure or standing.probe
+    said = beyond(standing.kind, standing.band)
+    return f"{subject}: {said}" if subject else said
