@@ -37,9 +37,9 @@ def _nested(inner: st.SearchStrategy[Any]) -> st.SearchStrategy[Any]:
 
 VALUES = st.recursive(SCALARS, _nested)
 KEYS = st.sampled_from(
-    ["name", "bus", "address", "multiplexer", "channel", "room", "role", "limits", "humidity_target", "low", "high",
-     "kind", "quiet_hours", "template", "url", "delays", "enclosure", "profile", "escalation", "sitter", "adapter", "nonsense"]
-)  # fmt: skip
+    "name bus address multiplexer channel room role limits humidity_target low high kind quiet_hours template url "
+    "delays enclosure profile escalation sitter adapter nonsense".split()
+)
 
 
 def _places(value: Any, path: tuple[str | int, ...] = ()) -> Iterator[tuple[str | int, ...]]:
