@@ -1,1 +1,1 @@
-"""From event to phone."""
+"""Being told: from events to messages (`plan`), and from the outbox to phones (`dispatcher`)."""

@@ -1,0 +1,213 @@
+"""The dispatcher: takes what is due from the outbox to the channels. A dead channel or person delays no other."""
+
+from __future__ import annotations
+
+import logging
+import math
+import threading
+import time
+from collections.abc import Callable, Iterable
+
+from dewkeeper.clock import Clock
+from dewkeeper.judge.types import SystemReport
+from dewkeeper.notify.backoff import delay_seconds
+from dewkeeper.notify.channels import open_channels
+from dewkeeper.notify.errors import PermanentFailure, TemporaryFailure
+from dewkeeper.notify.gather import Parcel, parcels
+from dewkeeper.notify.lane import Lane
+from dewkeeper.notify.outbox import Outbox, Reader
+from dewkeeper.report.wording import Wording
+from dewkeeper.store.records import Delivery, DeliveryResult, Message
+from dewkeeper_config.models import Config
+
+log = logging.getLogger(__name__)
+
+IDLE_SECONDS = 10.0
+PERMANENT_RETRY_SECONDS = 900
+PERMANENT_ATTEMPTS = 8
+"""A permanent refusal is tried again this far apart and this often, for the keeper may put right what is wrong."""
+_REAL_WAIT_SECONDS = 1.0
+_END_SECONDS = 2.0
+
+
+class Dispatcher:
+    """Runs in a thread of its own. `heartbeat`: injected monotonic second of the last round; `wake`: set it when rows came.
+
+    history_factory: opens the store for reading; may raise, and is tried again. report: where results go (the writer).
+    trouble: where the state of channels goes.
+    """
+
+    def __init__(
+        self,
+        config: Config,
+        history_factory: Callable[[], Reader],
+        clock: Clock,
+        report: Callable[[DeliveryResult], None],
+        trouble: Callable[[SystemReport], None],
+    ) -> None:
+        self._clock = clock
+        self._report = report
+        self._trouble = trouble
+        self._wording = Wording.of(config.site)
+        self._outbox = Outbox(history_factory)
+        self._lanes = {channel.name: Lane(channel) for channel in open_channels(config, clock.wall)}
+        self.wake = threading.Event()
+        self.heartbeat = clock.monotonic()
+
+    def hand_over(self, messages: Iterable[Message]) -> None:
+        """Take rows the store refused: they are sent from memory under their final ids."""
+        self._outbox.hand_over(messages)
+        self.wake.set()
+
+    def run(self, stop: threading.Event) -> None:
+        """Send what is due until `stop` is set (and `wake` with it)."""
+        while not stop.is_set():
+            self.wake.clear()
+            try:
+                seconds = self._round()
+            except Exception:
+                # One malformed row must not silence everybody for good.
+                log.exception("dispatcher: a round failed")
+                seconds = IDLE_SECONDS
+            self.heartbeat = self._clock.monotonic()
+            if stop.is_set():
+                break
+            busy = [lane.ends for lane in self._lanes.values() if lane.busy]
+            if busy:
+                # Sockets live in real time, and a manual clock must not move while one is waited for.
+                self.wake.wait(min(_REAL_WAIT_SECONDS, max(0.0, min(busy) - time.monotonic())))
+            else:
+                self._clock.wait(self.wake, seconds)
+        self._end()
+
+    def _round(self) -> float:
+        """Take in what ended, start what is due; return after how many seconds there may be more to do."""
+        for lane in self._lanes.values():
+            self._collect(lane)
+        now, monotonic = int(self._clock.wall()), self._clock.monotonic()
+        waits = [IDLE_SECONDS, self._outbox.next_deferred() - monotonic]
+        free = [lane for lane in self._lanes.values() if not lane.busy]
+        due = self._outbox.due(now, monotonic) if free else {}
+        for lane in free:
+            mine = {person: rows for (channel, person), rows in due.items() if channel == lane.channel.name}
+            if mine:
+                waits.append(self._serve(lane, mine, now, monotonic))
+        return max(0.0, min(waits))
+
+    def _serve(self, lane: Lane, mine: dict[str, list[Message]], now: int, monotonic: float) -> float:
+        """Start the next send of a free channel, if it may; return how long to wait if not."""
+        if lane.breaker.rests(monotonic):
+            return lane.breaker.resting_until - monotonic
+        if lane.stuck():
+            self._say(lane, True, "sends hang for good; the system's name look-up does not answer", now)
+            return IDLE_SECONDS
+        allowance = lane.allowance(monotonic)
+        for person in sorted(mine, key=lambda name: (lane.last_person.get(name, float("-inf")), name)):
+            rows = [row for row in mine[person] if not self._expired(row, now)]
+            for parcel in parcels(rows, self._wording, now):
+                if allowance and parcel.message.priority != "urgent":
+                    continue
+                lane.start(parcel, monotonic, self.wake.set)
+                return IDLE_SECONDS
+        return allowance or IDLE_SECONDS
+
+    def _expired(self, row: Message, now: int) -> bool:
+        if row.expires is None or row.expires > now:
+            return False
+        self._settle(row, "expired", row.attempts, error="no longer of use")
+        return True
+
+    def _collect(self, lane: Lane, *, give_up: bool = False) -> None:
+        outcome = lane.take(give_up=give_up)
+        parcel = lane.parcel
+        if outcome is None or parcel is None:
+            return
+        lane.parcel = None
+        now, monotonic = int(self._clock.wall()), self._clock.monotonic()
+        try:
+            outcome()
+        except PermanentFailure as error:
+            self._refused(lane, parcel, error, now, monotonic)
+        except TemporaryFailure as error:
+            self._failed(lane, parcel, error, now, monotonic)
+        except Exception as error:
+            log.exception("channel %s broke its contract", lane.channel.name)
+            self._failed(lane, parcel, TemporaryFailure(f"{type(error).__name__}: {error}"), now, monotonic)
+        else:
+            self._accepted(lane, parcel, now, monotonic)
+
+    def _accepted(self, lane: Lane, parcel: Parcel, now: int, monotonic: float) -> None:
+        lane.breaker.succeeded()
+        lane.count(monotonic)
+        self._say(lane, False, "", now)
+        for row in parcel.carries:
+            self._settle(row, "sent" if row.id == parcel.message.id else "collapsed", row.attempts + 1)
+        for identity in _siblings(parcel):
+            self._settle_id(identity, "collapsed", "another channel was faster")
+
+    def _failed(self, lane: Lane, parcel: Parcel, error: TemporaryFailure, now: int, monotonic: float) -> None:
+        lane.breaker.failed(monotonic, error.retry_after_seconds, slow=error.slow)
+        row = _main_row(parcel)
+        wait = delay_seconds(row.id, row.attempts + 1, slow=error.slow)
+        if error.retry_after_seconds is not None:
+            wait = max(wait, error.retry_after_seconds)
+        self._postpone(parcel, row, wait, str(error), now, monotonic)
+        if lane.breaker.in_trouble(monotonic):
+            self._say(lane, True, str(error), now)
+
+    def _refused(self, lane: Lane, parcel: Parcel, error: PermanentFailure, now: int, monotonic: float) -> None:
+        lane.breaker.failed(monotonic)
+        row = _main_row(parcel)
+        self._say(lane, True, str(error), now)
+        for identity in _siblings(parcel):
+            self._outbox_result(DeliveryResult(identity, now, "pending", 0, now, "the first channel refused"))
+        if row.attempts + 1 >= PERMANENT_ATTEMPTS:
+            for carried in parcel.carries:
+                self._settle(carried, "failed", carried.attempts + 1, error=str(error))
+            return
+        self._postpone(parcel, row, PERMANENT_RETRY_SECONDS, str(error), now, monotonic)
+
+    def _postpone(self, parcel: Parcel, row: Message, wait: float, error: str, now: int, monotonic: float) -> None:
+        log.info("not delivered over %s, again in %.0f s: %s", row.channel, wait, error)
+        self._outbox.defer(parcel.carries, monotonic + wait)
+        self._settle(row, "pending", row.attempts + 1, next_try=now + math.ceil(wait), error=error)
+
+    def _settle(self, row: Message, state: Delivery, attempts: int, *, next_try: int = 0, error: str = "") -> None:
+        self._outbox_result(DeliveryResult(row.id, int(self._clock.wall()), state, attempts, next_try, error))
+
+    def _settle_id(self, identity: str, state: Delivery, error: str) -> None:
+        self._outbox_result(DeliveryResult(identity, int(self._clock.wall()), state, 0, 0, error))
+
+    def _outbox_result(self, result: DeliveryResult) -> None:
+        self._outbox.settle(result)
+        self._report(result)
+
+    def _say(self, lane: Lane, trouble: bool, why: str, now: int) -> None:
+        """Tell of a channel's trouble, or of its end, once."""
+        if lane.reported == trouble:
+            return
+        lane.reported = trouble
+        name = lane.channel.name
+        text = f"messages over {name} do not arrive: {why}" if trouble else f"{name} delivers"
+        self._trouble(SystemReport(now, f"channel {name}", trouble, text))
+
+    def _end(self) -> None:
+        """Give what is under way a moment, then end it: it stays in the outbox and goes out after the next start."""
+        give_up = time.monotonic() + _END_SECONDS
+        for lane in self._lanes.values():
+            while lane.busy and time.monotonic() < give_up:
+                self.wake.wait(0.05)
+                self.wake.clear()
+                self._collect(lane)
+            self._collect(lane, give_up=True)
+            lane.wait_for_end(_REAL_WAIT_SECONDS)
+        if hasattr(self._clock, "leave"):
+            self._clock.leave()
+
+
+def _main_row(parcel: Parcel) -> Message:
+    return next(row for row in parcel.carries if row.id == parcel.message.id)
+
+
+def _siblings(parcel: Parcel) -> list[str]:
+    return [identity for row in parcel.carries for identity in row.facts.get("siblings", ())]

@@ -1,0 +1,183 @@
+"""Which events are told together: the first at once, from three on as one message, later members joining it.
+
+Grouping is by kind within a room, and for probe faults by branch: a frost or a loose cable is one piece of news.
+Members that wait have rows of their own (stored before told); the dispatcher merges those of one group that have
+become due together.
+"""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Final
+
+from dewkeeper.judge.types import Event
+from dewkeeper.judge.words import FAULTS
+from dewkeeper.notify.memory import Group, Memory
+from dewkeeper.notify.people import MESSAGE_NAMESPACE
+from dewkeeper.notify.told import Happening, Member, Place, Told
+from dewkeeper_config.models import Config
+
+WINDOW_SECONDS: Final = 900
+FAULT_WINDOW_SECONDS: Final = 300
+"""A dead probe is told within ten minutes of dying; three minutes go by before the judge is sure."""
+URGENT_JOIN_SECONDS: Final = 120
+FROM: Final = 3
+_TOLD: Final[Mapping[str, Happening]] = {
+    "raised": "raised", "escalated": "escalated", "reminded": "reminded", "cleared": "cleared", "annotated": "annotated",
+}  # fmt: skip
+_SILENT: Final = ("shelved", "suppressed", "out_of_service")
+
+
+@dataclass(frozen=True, slots=True)
+class Where:
+    """Where enclosures stand and probes hang."""
+
+    enclosures: Mapping[str, tuple[str, str]]
+    probes: Mapping[str, tuple[str | None, str | None, str]]
+
+    @classmethod
+    def of(cls, config: Config) -> Where:
+        """Return it from the configuration."""
+        rooms = {rack.name: rack.room for rack in config.rack}
+        return cls(
+            {e.name: (e.rack, rooms.get(e.rack, "room")) for e in config.enclosure},
+            {
+                p.name: (
+                    p.enclosure,
+                    p.room,
+                    f"{p.bus} 0x{p.multiplexer:02x}" if p.multiplexer is not None else str(p.bus or "own"),
+                )
+                for p in config.probe
+            },
+        )
+
+    def place(self, enclosure: str | None, probe: str | None) -> Place:
+        """Return rack, room and branch of an enclosure or a probe."""
+        own, own_room, branch = self.probes.get(probe or "", (None, None, None))
+        rack, room = self.enclosures.get(enclosure or own or "", (None, own_room))
+        return Place(rack, room, branch)
+
+
+@dataclass(frozen=True, slots=True)
+class Telling:
+    """One thing to say: what about which alarms, under which event id, not before when.
+
+    group: key of its group in the memory. gather: rows with this in common are merged when they are due together.
+    """
+
+    event: str
+    alarm: str
+    alarms: tuple[str, ...]
+    told: Told
+    group: str | None = None
+    gather: str | None = None
+    thread: str | None = None
+    not_before: int = 0
+
+
+def tellings(events: Sequence[Event], memory: Memory, where: Where, now: int) -> list[Telling]:
+    """Return what these events, which came together, are told as. Opens and extends the groups of the memory."""
+    made: list[Telling] = []
+    raised: dict[str, list[tuple[Event, Told]]] = {}
+    for event in events:
+        happening = _TOLD.get(event.event)
+        if happening is None or event.state in _SILENT:
+            continue
+        told = Told.of_event(event, happening, where.place(event.enclosure, event.probe))
+        key = _key(told)
+        if happening == "raised" and key is not None:
+            raised.setdefault(key, []).append((event, told))
+        else:
+            made.append(_alone(event, told, memory, now))
+    for key, together in raised.items():
+        made += _grouped(key, together, memory, now)
+    _forget(memory, now)
+    return made
+
+
+def _key(told: Told) -> str | None:
+    if told.kind in FAULTS:
+        return None if told.branch in (None, "own") else f"branch/{told.branch}/{told.kind}"
+    return None if told.enclosure is None else f"room/{told.room}/{told.kind}"
+
+
+def _alone(event: Event, told: Told, memory: Memory, now: int) -> Telling:
+    known = memory.alarms.get(event.alarm)
+    group = None if known is None or known.group is None else memory.groups.get(known.group)
+    if told.happening == "cleared" and group is not None and len(group.members) >= FROM:
+        # What came together mostly goes together.
+        if not group.over_from or now - group.over_from > WINDOW_SECONDS:
+            group.over_from = now
+        return Telling(
+            event.id,
+            event.alarm,
+            (event.alarm,),
+            told,
+            gather=f"{group.id}/over",
+            not_before=group.over_from + WINDOW_SECONDS,
+        )
+    return Telling(event.id, event.alarm, (event.alarm,), told)
+
+
+def _grouped(key: str, together: Sequence[tuple[Event, Told]], memory: Memory, now: int) -> list[Telling]:
+    first = together[0][1]
+    fault = first.kind in FAULTS
+    window = FAULT_WINDOW_SECONDS if fault else WINDOW_SECONDS
+    group = memory.groups.get(key)
+    if group is None or now - group.last > window:
+        group = memory.groups[key] = Group(str(uuid.uuid5(MESSAGE_NAMESPACE, f"{key}/{together[0][0].id}")), now, now)
+    before = len(group.members)
+    group.last = now
+    for event, told in together:
+        group.members.append([told.subject, told.since, event.id, event.alarm])
+    urgent = any(told.priority == "urgent" for _, told in together)
+    # Faults of one branch that come in one cycle are one piece of news from two on.
+    enough = len(group.members) >= (2 if fault and len(together) > 1 else FROM)
+    if enough and (before == 0 or (urgent and before < FROM)):
+        return [_together(key, group, together, group.members, not_before=0)]
+    hold = group.opened + window
+    if enough:
+        hold = now + URGENT_JOIN_SECONDS if urgent else max(hold, now + URGENT_JOIN_SECONDS)
+        if len(together) > 1:
+            return [_together(key, group, together, group.members[before:], not_before=hold)]
+    made = []
+    for place, (event, told) in enumerate(together, start=before):
+        at_once = place == 0 or (urgent and not enough)
+        made.append(
+            Telling(
+                event.id, event.alarm, (event.alarm,), told,
+                group=key, gather=group.id, not_before=0 if at_once else hold,
+            )
+        )  # fmt: skip
+    return made
+
+
+def _together(
+    key: str, group: Group, together: Sequence[tuple[Event, Told]], members: Sequence[list[Any]], not_before: int
+) -> Telling:
+    racks = {told.rack for _, told in together}
+    last, told = together[-1]
+    whole = replace(
+        told,
+        enclosure=None,
+        probe=None,
+        since=min(int(member[1]) for member in members),
+        rack=told.rack if len(racks) == 1 else None,
+        priority="urgent" if any(t.priority == "urgent" for _, t in together) else told.priority,
+        members=tuple(Member(str(m[0]), int(m[1]), str(m[2])) for m in members),
+        value=None,
+        limit=None,
+    )
+    alarms = tuple(str(m[3]) for m in members)
+    return Telling(
+        last.id, last.alarm, alarms, whole, group=key, gather=group.id, thread=group.id, not_before=not_before
+    )
+
+
+def _forget(memory: Memory, now: int) -> None:
+    """Drop groups that nothing can join and nobody refers to any more."""
+    used = {known.group for known in memory.alarms.values()}
+    for key in [k for k, g in memory.groups.items() if now - g.last > 86400 and k not in used]:
+        del memory.groups[key]

@@ -1,0 +1,90 @@
+"""One channel at work: at most one send under way, at most four given up, its circuit and its rate."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable
+
+from dewkeeper.notify.breaker import Breaker
+from dewkeeper.notify.channel import Channel, Receipt
+from dewkeeper.notify.deadline import Attempt
+from dewkeeper.notify.errors import DeadlinePassed
+from dewkeeper.notify.gather import Parcel
+
+MOST_ABANDONED = 4
+_HOUR = 3600.0
+
+
+class Lane:
+    """Used by the dispatcher's thread alone. Clock arguments are seconds of the injected monotonic clock."""
+
+    def __init__(self, channel: Channel) -> None:
+        self.channel = channel
+        self.breaker = Breaker(channel.name)
+        self.parcel: Parcel | None = None
+        self.reported: bool | None = None  # what people were last told: in trouble or not; None since the start
+        self.last_person: dict[str, float] = {}
+        self._attempt: Attempt[Receipt] | None = None
+        self._abandoned: list[Attempt[Receipt]] = []
+        self._sent: deque[float] = deque()
+
+    @property
+    def busy(self) -> bool:
+        """Whether a send is under way."""
+        return self._attempt is not None
+
+    @property
+    def ends(self) -> float:
+        """Real monotonic second at which the send under way must end."""
+        return float("inf") if self._attempt is None else self._attempt.guard.ends
+
+    def stuck(self) -> bool:
+        """Whether so many sends outlived their deadline that starting more would only pile them up."""
+        self._abandoned = [attempt for attempt in self._abandoned if attempt.thread.is_alive()]
+        return len(self._abandoned) >= MOST_ABANDONED
+
+    def start(self, parcel: Parcel, now: float, done: Callable[[], None]) -> None:
+        """Begin to send in a thread of its own; `done` is called from it at its end."""
+        channel, message = self.channel, parcel.message
+        self.parcel = parcel
+        self.last_person[message.person] = now
+        self._attempt = Attempt(
+            f"send {channel.name}", lambda guard: channel.attempt(message, guard), channel.timeout_seconds, done
+        )
+
+    def take(self, *, give_up: bool = False) -> Callable[[], Receipt] | None:
+        """Return how the send under way came out, or None while it has time. A send past its deadline is given up."""
+        attempt = self._attempt
+        if attempt is None:
+            return None
+        if attempt.finished.is_set():
+            self._attempt = None
+            return attempt.result
+        if not (give_up or attempt.overdue()):
+            return None
+        attempt.guard.expire()
+        self._attempt = None
+        self._abandoned.append(attempt)
+        return lambda: _raise_deadline(attempt.guard.seconds)
+
+    def wait_for_end(self, real_seconds: float) -> None:
+        """Wait that long at most for what was given up to end; for the daemon's own end."""
+        for attempt in self._abandoned:
+            attempt.thread.join(real_seconds)
+
+    def allowance(self, now: float) -> float:
+        """Return in how many seconds the channel's hourly rate allows another message; 0 for now."""
+        limit = self.channel.per_hour
+        while self._sent and now - self._sent[0] >= _HOUR:
+            self._sent.popleft()
+        if limit is None or len(self._sent) < limit:
+            return 0.0
+        return self._sent[0] + _HOUR - now
+
+    def count(self, now: float) -> None:
+        """Count one message against the hourly rate."""
+        self._sent.append(now)
+
+
+def _raise_deadline(seconds: float) -> Receipt:
+    raise DeadlinePassed(seconds)

@@ -1,0 +1,43 @@
+"""Any service that the optional library apprise can reach."""
+
+from __future__ import annotations
+
+import importlib
+
+from dewkeeper.notify.channel import Channel, Receipt
+from dewkeeper.notify.deadline import Guard
+from dewkeeper.notify.errors import ChannelUnusable, PermanentFailure, TemporaryFailure
+from dewkeeper.store.records import Message
+from dewkeeper_config.errors import SecretUnavailable
+from dewkeeper_config.models import AppriseChannel
+
+
+class Others(Channel):
+    """Hands over to apprise, which only says yes or no: no is temporary, for it may be anything.
+
+    Its connections are its own, so at the deadline the attempt is given up and ends by the library's own timeouts.
+    Raises ChannelUnusable if the library is not installed.
+    """
+
+    def __init__(self, config: AppriseChannel) -> None:
+        self.name = config.name
+        self.timeout_seconds = config.timeout_seconds
+        self._config = config
+        try:
+            self._library = importlib.import_module("apprise")
+        except ImportError as error:
+            raise ChannelUnusable(f"channel {config.name}: `pip install dewkeeper[apprise]` is missing") from error
+
+    def attempt(self, message: Message, guard: Guard) -> Receipt:
+        """Notify once. Raises PermanentFailure for an address the library does not understand."""
+        service = self._library.Apprise()
+        try:
+            understood = service.add(self._config.url.read())
+        except SecretUnavailable as error:
+            raise PermanentFailure(f"not sent: {error}") from error
+        if not understood:
+            raise PermanentFailure("the service address is not understood")
+        if not service.notify(title=message.title, body="\n".join(message.lines)):
+            guard.remaining()
+            raise TemporaryFailure("the service did not take it, without saying why")
+        return Receipt("taken")

@@ -1,0 +1,121 @@
+"""The dispatcher's view of the outbox: what the store says is due, corrected by what it does not know yet."""
+
+from __future__ import annotations
+
+import logging
+import threading
+from collections import OrderedDict
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
+from typing import Final, Protocol
+
+from dewkeeper.errors import DewkeeperError
+from dewkeeper.notify.gather import alarms_of
+from dewkeeper.store.records import DeliveryResult, Message
+
+log = logging.getLogger(__name__)
+
+MOST_UNRECORDED: Final = 2000
+_MOST_REMEMBERED: Final = 20_000
+
+
+class Reader(Protocol):
+    """What is read of the store."""
+
+    def messages_due(self, now: int) -> Sequence[Message]:
+        """Return pending rows whose time has come, oldest first."""
+        ...
+
+
+class Outbox:
+    """Rows that wait. All but `hand_over` are for the dispatcher's thread.
+
+    Results travel to the store through the writer, so the store lags behind: what was settled here is remembered
+    until it can no longer come up again. Rows the store refused are kept here, bounded, least pressing dropped first.
+    """
+
+    def __init__(self, open_reader: Callable[[], Reader]) -> None:
+        self._open_reader = open_reader
+        self._reader: Reader | None = None
+        self._lock = threading.Lock()
+        self._unrecorded: dict[str, Message] = {}
+        self._results: OrderedDict[str, DeliveryResult] = OrderedDict()
+        self._deferred: dict[str, tuple[Message, float]] = {}
+        self.dropped = 0
+
+    def hand_over(self, messages: Iterable[Message]) -> None:
+        """Take rows the store refused. May be called from any thread."""
+        with self._lock:
+            for message in messages:
+                self._unrecorded[message.id] = message
+            while len(self._unrecorded) > MOST_UNRECORDED:
+                least = min(self._unrecorded.values(), key=lambda m: (m.priority == "urgent", m.created))
+                del self._unrecorded[least.id]
+                self.dropped += 1
+
+    def due(self, now: int, monotonic: float) -> dict[tuple[str, str], list[Message]]:
+        """Return what may be sent now, by (channel, person), oldest first; nothing that would overtake its own alarm."""
+        with self._lock:
+            rows = {message.id: message for message in self._unrecorded.values() if _ripe(message, now)}
+        for row in self._stored(now):
+            rows.setdefault(row.id, row)
+        self._deferred = {i: held for i, held in self._deferred.items() if held[1] > monotonic}
+        blocked: dict[tuple[str, str], set[str]] = {}
+        for row, _ in self._deferred.values():
+            blocked.setdefault((row.channel, row.person), set()).update(alarms_of(row))
+        found: dict[tuple[str, str], list[Message]] = {}
+        for row in rows.values():
+            current = self._as_known(row)
+            if current is None or row.id in self._deferred:
+                continue
+            place = (row.channel, row.person)
+            if not blocked.get(place, set()) & alarms_of(row):
+                found.setdefault(place, []).append(current)
+        for waiting in found.values():
+            waiting.sort(key=lambda m: m.created)
+        return found
+
+    def settle(self, result: DeliveryResult) -> None:
+        """Remember a result until the store has it."""
+        self._results[result.message] = result
+        self._results.move_to_end(result.message)
+        while len(self._results) > _MOST_REMEMBERED:
+            self._results.popitem(last=False)
+        with self._lock:
+            kept = self._unrecorded.get(result.message)
+            if kept is not None and result.state != "pending":
+                del self._unrecorded[result.message]
+            elif kept is not None:
+                self._unrecorded[kept.id] = replace(kept, attempts=result.attempts, next_try=result.next_try)
+
+    def defer(self, rows: Iterable[Message], until: float) -> None:
+        """Hold rows back, and all that would overtake them, until then on the injected monotonic clock."""
+        for row in rows:
+            self._deferred[row.id] = (row, until)
+
+    def next_deferred(self) -> float:
+        """Return when the first held row may go, injected monotonic seconds; infinity for none."""
+        return min((until for _, until in self._deferred.values()), default=float("inf"))
+
+    def _as_known(self, row: Message) -> Message | None:
+        result = self._results.get(row.id)
+        if result is None or result.attempts < row.attempts:
+            return row
+        if result.state != "pending":
+            return None
+        return replace(row, attempts=result.attempts, next_try=result.next_try)
+
+    def _stored(self, now: int) -> Sequence[Message]:
+        try:
+            if self._reader is None:
+                self._reader = self._open_reader()
+            return self._reader.messages_due(now)
+        except (DewkeeperError, OSError) as error:
+            # Without a database what was handed over is still sent.
+            log.warning("outbox not readable: %s", error)
+            self._reader = None
+            return ()
+
+
+def _ripe(message: Message, now: int) -> bool:
+    return max(message.not_before, message.next_try) <= now

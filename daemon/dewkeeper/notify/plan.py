@@ -1,0 +1,248 @@
+"""The planner: from events to the rows of the outbox. Pure: no clock, no store, no network.
+
+What it must remember (who was told what, open groups, the day's count) is `state()`, stored with the messages it led
+to, so that a restart neither repeats nor forgets.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import Final, Literal
+from zoneinfo import ZoneInfo
+
+from dewkeeper.judge.types import Alarm, Event, JournalEntry
+from dewkeeper.notify import links, words
+from dewkeeper.notify.grouping import Telling, Where, tellings
+from dewkeeper.notify.memory import Budget, Known, Memory
+from dewkeeper.notify.people import Draft, address, ladder
+from dewkeeper.notify.told import Told
+from dewkeeper.report.wording import Wording
+from dewkeeper.store.records import Message
+from dewkeeper_config.models import Config, Person
+
+URGENT_REPEAT_SECONDS: Final = 3600
+"""An urgent alarm that the whole ladder left unanswered is repeated to everybody this often."""
+_OPEN: Final = ("unacknowledged", "returned_unacknowledged")
+_SILENT: Final = ("shelved", "suppressed", "out_of_service")
+_MOST_KNOWN: Final = 4096
+
+
+def _no_journal(enclosure: str | None) -> Sequence[JournalEntry]:
+    return ()
+
+
+@dataclass(frozen=True, slots=True)
+class Context:
+    """What words need besides the event.
+
+    journal: the last entries about an enclosure, oldest first. base_url: how phones reach the page.
+    recorded: whether the store takes things just now. link_key: key of acknowledge links, None for no links.
+    """
+
+    zone: ZoneInfo
+    units: Literal["celsius", "fahrenheit"] = "celsius"
+    base_url: str | None = None
+    recorded: bool = True
+    journal: Callable[[str | None], Sequence[JournalEntry]] = _no_journal
+    link_key: str | None = None
+
+    @property
+    def wording(self) -> Wording:
+        """How this site wants numbers shown."""
+        return Wording(self.zone, self.units == "fahrenheit")
+
+
+class Planner:
+    """Turns events into messages. Used by the writer thread alone. state: what `state()` gave before a restart."""
+
+    def __init__(self, config: Config, state: str | None) -> None:
+        self._config = config
+        self._memory = Memory.load(state)
+        self._stored = state
+        self._people = {person.name: person for person in config.person}
+        self._where = Where.of(config)
+
+    def plan(self, events: Sequence[Event], alarms: Sequence[Alarm], now: int, context: Context) -> list[Message]:
+        """Return the rows these events lead to; alarms: all that stand after them. now: UTC seconds."""
+        planned: list[Message] = []
+        for event in events:
+            self._note(event, now)
+        for telling in tellings(events, self._memory, self._where, now):
+            planned += self._tell(telling, now, context)
+        return self._counted(planned, now, context)
+
+    def tick(self, alarms: Sequence[Alarm], now: int, context: Context) -> list[Message]:
+        """Return what time alone makes due: the next person for unanswered urgent alarms, reminders of standing ones."""
+        planned: list[Message] = []
+        for alarm in alarms:
+            known = self._memory.alarms.get(alarm.alarm)
+            if known is None or alarm.state not in _OPEN:
+                continue
+            planned += self._step(alarm, known, now, context)
+        return self._counted(planned, now, context)
+
+    def away(self, until: int | None) -> None:
+        """Turn away mode on until then (UTC seconds), or off."""
+        self._memory.away_until = until
+
+    def state(self) -> str | None:
+        """Return what must be stored now, or None if it is what was last returned."""
+        text = self._memory.dump()
+        if text == self._stored:
+            return None
+        self._stored = text
+        return text
+
+    def _note(self, event: Event, now: int) -> None:
+        """Remember what an event changes about reminding."""
+        known = self._memory.alarms.get(event.alarm)
+        if known is None:
+            return
+        if event.event in ("acknowledged", "unshelved", "unsuppressed", "in_service"):
+            # From here on "unanswered" is counted anew.
+            known.reminded = known.stepped = now
+        if event.event == "escalated" and event.priority == "urgent" and not known.urgent:
+            known.urgent, known.stepped = True, now
+
+    def _tell(self, telling: Telling, now: int, context: Context) -> list[Message]:
+        told = replace(telling.told, recorded=context.recorded)
+        known = self._memory.alarms.get(telling.alarm)
+        steps = ladder(self._config, away=self._away(now))
+        if told.happening in ("cleared", "annotated"):
+            if known is None:
+                return []  # never told, so nothing to take back
+            people = [self._people[name] for name in known.people if name in self._people]
+        else:
+            level = known.level if known is not None else 0
+            people = [person for step in steps[: level + 1] for person in step]
+        for alarm in telling.alarms:
+            self._remember(alarm, told, people, telling.group, now)
+        return self._rows(telling, told, people, now, context)
+
+    def _remember(self, alarm: str, told: Told, people: Sequence[Person], group: str | None, now: int) -> None:
+        if told.happening == "cleared":
+            self._memory.alarms.pop(alarm, None)
+            return
+        known = self._memory.alarms.get(alarm)
+        if known is None:
+            known = Known(told=now, reminded=now, stepped=now, urgent=told.priority == "urgent")
+            self._memory.alarms[alarm] = known
+            while len(self._memory.alarms) > _MOST_KNOWN:
+                del self._memory.alarms[next(iter(self._memory.alarms))]
+        known.reminded = now
+        known.group = group or known.group
+        known.people = sorted({*known.people, *(person.name for person in people)})
+
+    def _step(self, alarm: Alarm, known: Known, now: int, context: Context) -> list[Message]:
+        notify = self._config.notify
+        steps = ladder(self._config, away=self._away(now))
+        known.urgent = known.urgent or alarm.priority == "urgent"
+        told = self._of_alarm(alarm, context)
+        if known.urgent and alarm.priority == "urgent" and known.level + 1 < len(steps):
+            if now - known.stepped < notify.escalate_minutes * 60:
+                return []
+            known.level += 1
+            known.stepped = known.reminded = now
+            people = steps[known.level]
+            known.people = sorted({*known.people, *(person.name for person in people)})
+            telling = Telling(
+                f"{alarm.alarm}/unanswered/{now}", alarm.alarm, (alarm.alarm,), replace(told, happening="unanswered")
+            )
+            return self._rows(telling, telling.told, people, now, context)
+        every = notify.remind_hours * 3600
+        if alarm.priority == "urgent":
+            every = min(every, URGENT_REPEAT_SECONDS)
+        if now - known.reminded < every:
+            return []
+        known.reminded = now
+        people = [self._people[name] for name in known.people if name in self._people]
+        telling = Telling(
+            f"{alarm.alarm}/reminded/{now}", alarm.alarm, (alarm.alarm,), replace(told, happening="reminded")
+        )
+        return self._rows(telling, telling.told, people, now, context)
+
+    def _of_alarm(self, alarm: Alarm, context: Context) -> Told:
+        place = self._where.place(alarm.enclosure, alarm.probe)
+        return Told(
+            happening="reminded",
+            kind=alarm.kind,
+            since=alarm.since,
+            band=alarm.band,
+            priority=alarm.priority,
+            enclosure=alarm.enclosure,
+            probe=alarm.probe,
+            value=alarm.value,
+            limit=alarm.limit,
+            cause=alarm.cause,
+            consequence=alarm.consequence,
+            response=alarm.response,
+            within_seconds=alarm.within_seconds,
+            recorded=context.recorded,
+            rack=place.rack,
+            room=place.room,
+            branch=place.branch,
+        )
+
+    def _rows(
+        self, telling: Telling, told: Told, people: Sequence[Person], now: int, context: Context
+    ) -> list[Message]:
+        link = None if context.base_url is None else context.base_url.rstrip("/") + "/"
+        journal = context.journal(told.enclosure) if told.enclosure and not told.members else ()
+        rows: list[Message] = []
+        for person in people:
+            ack = self._ack_link(link, telling.alarm, person.name, now, context)
+            facts = told.facts() | {"action": words.action_of(told), "alarms": list(telling.alarms)}
+            facts |= {
+                name: value for name, value in (("link", link), ("ack_link", ack), ("group", telling.gather)) if value
+            }
+            draft = Draft(
+                event=telling.event,
+                title=words.title(told, context.wording, now),
+                lines=words.lines(told, context.wording, now, journal, link, ack),
+                priority=told.priority,
+                kind=told.kind,
+                alarm=telling.alarm,
+                thread=telling.thread or telling.alarm,
+                facts=facts,
+                not_before=telling.not_before,
+                avoid_channel=told.what.removeprefix("channel ") if told.what.startswith("channel ") else None,
+            )
+            rows += address(draft, person, now, context.zone)
+        return rows
+
+    def _ack_link(self, link: str | None, alarm: str, person: str, now: int, context: Context) -> str | None:
+        if link is None or context.link_key is None:
+            return None
+        return f"{link}ack/{links.make(context.link_key, alarm, person, now + links.GOOD_SECONDS)}"
+
+    def _counted(self, rows: list[Message], now: int, context: Context) -> list[Message]:
+        """Count what each person gets today and, once a day, say that it is more than they asked for."""
+        day = f"{context.wording.local(now):%Y-%m-%d}"
+        for name in dict.fromkeys(row.person for row in rows):
+            person = self._people[name]
+            budget = self._memory.budgets.get(name)
+            if budget is None or budget.day != day:
+                budget = self._memory.budgets[name] = Budget(day)
+            budget.count += len({row.event for row in rows if row.person == name})
+            if budget.count > person.daily_budget and not budget.reported:
+                budget.reported = True
+                rows = rows + address(_over_budget(person, day), person, now, context.zone)
+        return rows
+
+    def _away(self, now: int) -> bool:
+        until = self._memory.away_until
+        return until is not None and now < until
+
+
+def _over_budget(person: Person, day: str) -> Draft:
+    return Draft(
+        event=f"budget/{person.name}/{day}",
+        title=f"More than {person.daily_budget} messages today – see which repeat",
+        lines=(
+            f"Today {person.name} gets more than the {person.daily_budget} messages a day agreed in the configuration.",
+            "None is withheld. A limit too close to the usual, or one probe, is the common cause.",
+        ),
+        priority="low",
+        kind="budget",
+    )

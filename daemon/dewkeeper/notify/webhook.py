@@ -1,0 +1,176 @@
+"""The webhook channel: one POST over a fresh connection, success is 2xx and nothing else."""
+
+from __future__ import annotations
+
+import ssl
+import time
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING, Any
+
+from dewkeeper.notify import signing
+from dewkeeper.notify.backoff import retry_after_seconds
+from dewkeeper.notify.bodies import Body, check_template, make_body
+from dewkeeper.notify.channel import Channel, Receipt
+from dewkeeper.notify.deadline import Guard
+from dewkeeper.notify.errors import ChannelUnusable, PermanentFailure, TemporaryFailure
+from dewkeeper.store.records import Message
+from dewkeeper_config.errors import SecretUnavailable
+from dewkeeper_config.models import WebhookChannel
+
+if TYPE_CHECKING:
+    import requests
+
+_PERMANENT = frozenset({400, 401, 403, 404, 405, 406, 410, 411, 413, 414, 415, 422, 431, 451})
+"""Answers that the same request would get again. 408, 425, 429 and every 5xx are worth another attempt."""
+_ANSWER_BYTES = 300
+
+
+class Webhook(Channel):
+    """Posts to the address of a `WebhookChannel`. Address, keys and headers are read at each attempt.
+
+    wall: UTC seconds, for the timestamp of the signature. Raises ChannelUnusable for a template with unknown fields.
+    """
+
+    def __init__(self, config: WebhookChannel, wall: Callable[[], float] = time.time) -> None:
+        self.name = config.name
+        self.timeout_seconds = config.timeout_seconds
+        self._config = config
+        self._wall = wall
+        if config.template is not None:
+            check_template(config.template)
+
+    def attempt(self, message: Message, guard: Guard) -> Receipt:
+        """POST once. Redirects are refused: a "200" behind one may be a login page."""
+        import requests
+
+        try:
+            url = self._config.url.read()
+            secrets = [secret.read() for secret in self._config.secrets]
+            extra = {name: secret.read() for name, secret in self._config.headers.items()}
+            body = make_body(self._config, message)
+            signed = signing.headers(secrets, message.id, int(self._wall()), body.content)
+            context = trusted_context(self._config.ca_file)
+        except (SecretUnavailable, ValueError, OSError) as error:
+            raise PermanentFailure(f"not sent: {error}") from error
+        try:
+            with session(guard, context) as http:
+                answer = http.post(
+                    url,
+                    data=body.content,
+                    headers=_headers(body, extra, signed),
+                    allow_redirects=False,
+                    stream=True,
+                    timeout=guard.remaining(),
+                    verify=True if self._config.ca_file is None else str(self._config.ca_file),
+                )
+                return _judge(answer, self._wall())
+        except requests.exceptions.RequestException as error:
+            guard.remaining()
+            raise _translated(error) from error
+        except OSError as error:
+            if isinstance(error, TemporaryFailure):
+                raise
+            raise TemporaryFailure(f"connection: {error}") from error
+
+
+def trusted_context(ca_file: object | None) -> ssl.SSLContext:
+    """Return a context that verifies names and certificates, against the system's authorities or one file's alone."""
+    context = ssl.create_default_context(cafile=None if ca_file is None else str(ca_file))
+    context.minimum_version = ssl.TLSVersion.TLSv1_2
+    return context
+
+
+def session(guard: Guard, context: ssl.SSLContext) -> requests.Session:
+    """Return a fresh session whose connections are made and watched by the guard.
+
+    Nothing is taken from the environment, and nothing is pooled: a kept connection that the other side dropped
+    fails just when it is needed.
+    """
+    import requests
+    from requests.adapters import HTTPAdapter
+    from urllib3 import HTTPConnectionPool, HTTPSConnectionPool, PoolManager
+    from urllib3.connection import HTTPConnection, HTTPSConnection
+
+    class GuardedHTTP(HTTPConnection):
+        def _new_conn(self) -> Any:
+            return guard.connect(self._dns_host, self.port or 80)
+
+    class GuardedHTTPS(HTTPSConnection):
+        def _new_conn(self) -> Any:
+            return guard.connect(self._dns_host, self.port or 443)
+
+    class PlainPool(HTTPConnectionPool):
+        ConnectionCls = GuardedHTTP
+
+    class SecurePool(HTTPSConnectionPool):
+        ConnectionCls = GuardedHTTPS
+
+    class Adapter(HTTPAdapter):
+        def init_poolmanager(self, connections: int, maxsize: int, block: bool = False, **more: Any) -> None:
+            self.poolmanager = PoolManager(num_pools=connections, maxsize=maxsize, block=block, ssl_context=context)
+            self.poolmanager.pool_classes_by_scheme = {"http": PlainPool, "https": SecurePool}
+
+    made = requests.Session()
+    made.trust_env = False
+    adapter = Adapter(pool_connections=1, pool_maxsize=1, max_retries=0)
+    made.mount("http://", adapter)
+    made.mount("https://", adapter)
+    return made
+
+
+def _headers(body: Body, extra: Mapping[str, str], signed: Mapping[str, str]) -> dict[str, str]:
+    return {
+        "User-Agent": "dewkeeper",
+        "Content-Type": body.content_type,
+        "Connection": "close",
+        **extra,
+        **signed,
+    }
+
+
+def _judge(answer: requests.Response, now: float) -> Receipt:
+    status = answer.status_code
+    if 200 <= status < 300:
+        return Receipt(str(status))
+    if 300 <= status < 400:
+        raise PermanentFailure(f"redirect {status} refused: give the final address")
+    try:
+        said = next(answer.iter_content(_ANSWER_BYTES), b"").decode("utf-8", "replace").strip()
+    except (OSError, ValueError):  # requests' own errors are OSErrors
+        said = ""
+    why = " ".join(f"HTTP {status} {answer.reason or ''} {said}".split())[:200]
+    if status in _PERMANENT:
+        raise PermanentFailure(why)
+    raise TemporaryFailure(why, retry_after_seconds(answer.headers.get("Retry-After"), now))
+
+
+def _translated(error: requests.exceptions.RequestException) -> TemporaryFailure | PermanentFailure:
+    import requests
+
+    if isinstance(
+        error, requests.exceptions.InvalidURL | requests.exceptions.MissingSchema | requests.exceptions.InvalidSchema
+    ):
+        return PermanentFailure("the address is not a web address")
+    # The text of requests repeats the whole address, which may be a secret in itself: the innermost cause says enough.
+    cause: BaseException = error
+    while (deeper := _deeper(cause)) is not None:
+        cause = deeper
+    return TemporaryFailure(f"{type(cause).__name__}: {_without_address(cause)}"[:200])
+
+
+def _deeper(error: BaseException) -> BaseException | None:
+    reason = getattr(error, "reason", None)
+    if isinstance(reason, BaseException):
+        return reason
+    for argument in error.args:
+        if isinstance(argument, BaseException):
+            return argument
+    return error.__cause__ or error.__context__
+
+
+def _without_address(error: BaseException) -> str:
+    text = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
+    return text if "://" not in text else "the connection failed"
+
+
+__all__ = ["ChannelUnusable", "Webhook", "session", "trusted_context"]

@@ -1,0 +1,205 @@
+"""The words of messages: a first line for a lock screen, then what a person needs to act.
+
+First line: enclosure, what, since when, what to do, at most 60 characters. No emoji, no colour.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Final
+
+from dewkeeper.judge.types import JournalEntry, Kind
+from dewkeeper.judge.words import EXCURSIONS, FAULTS, JOURNAL, KINDS
+from dewkeeper.notify.told import Told
+from dewkeeper.report.wording import Wording, beyond, duration
+
+TITLE_LENGTH: Final = 60
+LATE_SECONDS: Final = 600
+_MOST_MEMBERS = 12
+_MOST_JOURNAL = 3
+
+ACTIONS: Final[Mapping[Kind, str]] = {
+    "dry": "refill bowl",
+    "damp": "let it air",
+    "hot": "heat off at plug",
+    "cold": "check heater",
+    "heat_stuck_on": "heat off at plug",
+    "heat_lost": "check heater",
+    "dry_soon": "refill bowl",
+    "lid_open": "close and lock",
+    "room_heat": "cool the room",
+    "room_frost": "warm the room",
+    "system": "see page",
+    "missing": "check plug",
+    "crc": "check cable",
+    "gross_range": "check cable",
+    "flat_line": "replug probe",
+    "saturated": "dry the probe",
+    "sensor_heater": "restart",
+    "brownout": "check supply",
+    "displaced": "put it back",
+    "impossible": "check probe",
+    "drift": "calibrate",
+    "swapped": "swap back",
+}
+"""What to do, in two or three words; `response` says it in full."""
+
+GROUP_ACTIONS: Final[Mapping[Kind, str]] = {
+    "dry": "treat the room, no tub",
+    "damp": "air the room, no tub",
+    "hot": "cool the room now",
+    "cold": "check room and mains",
+    "heat_lost": "check mains and plugs",
+    "heat_stuck_on": "heat off at plugs",
+}
+"""What to do when a whole rack or room is concerned; the faults of one branch have one cause."""
+_BRANCH_ACTION = "check its cable"
+
+
+def title(told: Told, wording: Wording, now: int) -> str:
+    """Return the first line, at most 60 characters."""
+    what, when, action = _what(told), _when(told, wording, now), action_of(told)
+    for subject_length in (40, 24, 16, 10):
+        subject = _cut(told.subject, subject_length)
+        for line in (f"{subject}: {what} {when} – {action}", f"{subject}: {what} {when}"):
+            if len(line) <= TITLE_LENGTH and (action in line or subject_length <= 16):
+                return line
+    return _cut(f"{_cut(told.subject, 10)}: {what} {when}", TITLE_LENGTH)
+
+
+def action_of(told: Told) -> str:
+    """Return what to do in a few words."""
+    if told.happening == "cleared":
+        return "nothing to do"
+    if told.happening == "annotated":
+        return "check probe"
+    if told.members:
+        return _BRANCH_ACTION if told.kind in FAULTS else GROUP_ACTIONS.get(told.kind, ACTIONS[told.kind])
+    return ACTIONS[told.kind]
+
+
+def lines(
+    told: Told,
+    wording: Wording,
+    now: int,
+    journal: Sequence[JournalEntry] = (),
+    link: str | None = None,
+    ack_link: str | None = None,
+) -> tuple[str, ...]:
+    """Return the rest: numbers, cause, consequence, response, time to respond, journal, links and where they work."""
+    made = [_story(told, wording, now), *_members(told, wording, now)]
+    if told.happening not in ("cleared", "annotated"):
+        made += [f"Now: {number}." for number in [_number(told, wording)] if number]
+        made += _rationale(told, wording, now)
+    elif told.happening == "cleared" and _latched(told):
+        made.append("Look at the animal all the same: a short heat also harms.")
+    if told.detail:
+        made.append(f"Detail: {told.detail}.")
+    made += [_journal_line(entry, wording, now) for entry in list(journal)[-_MOST_JOURNAL:]]
+    if not told.recorded:
+        made.append("Not recorded: the database refuses to store it just now; it will be stored later.")
+    if ack_link and told.happening != "cleared":
+        made.append(f"I have seen it (works where the page works): {ack_link}")
+    if link:
+        made.append(f"Page (works in the network of the rack, or where you opened it): {link}")
+    return tuple(made)
+
+
+def late_line(planned: int, now: int, wording: Wording) -> str:
+    """Return what a message sent late says of itself. planned: when it should have gone out."""
+    return f"Sent late: this was to go out at {wording.clock(planned, now)}, {duration(now - planned)} ago."
+
+
+def _what(told: Told) -> str:
+    said = beyond(told.kind, told.band)
+    if told.kind == "system" and told.what:
+        said = told.what
+    match told.happening:
+        case "raised":
+            return said
+        case "escalated":
+            return f"now {said}"
+        case "reminded":
+            return f"still {said}"
+        case "unanswered":
+            return f"unanswered, {said}"
+        case "cleared":
+            return f"over, was {said}" if told.members or told.kind not in EXCURSIONS else f"no longer {said}"
+        case "annotated":
+            return f"not {said}, probe fault"
+
+
+def _when(told: Told, wording: Wording, now: int) -> str:
+    if told.until is not None:
+        if told.until - told.since < 60:
+            return wording.clock(told.since, now)
+        return f"{wording.clock(told.since, now)}–{wording.clock(told.until, max(now, told.until))}"
+    return f"since {wording.clock(told.since, now)}"
+
+
+def _story(told: Told, wording: Wording, now: int) -> str:
+    said = beyond(told.kind, told.band)
+    label = told.what if told.kind == "system" and told.what else said
+    since = wording.clock(told.since, now)
+    subject = told.subject
+    match told.happening:
+        case "cleared":
+            until = now if told.until is None else told.until
+            return f"{subject} was {label} from {since} to {wording.clock(until, now)} ({duration(until - told.since)}); it is over."
+        case "annotated":
+            return f"{subject}: what was told as {label} since {since} was the probe's fault. Readings since then are left out."
+        case "escalated":
+            return f"{subject} got worse: {label} since {since} ({duration(now - told.since)})."
+        case "reminded":
+            return f"{subject} is still {label} since {since} ({duration(now - told.since)})."
+        case "unanswered":
+            return f"Nobody has acknowledged it: {subject} {label} since {since} ({duration(now - told.since)})."
+        case "raised":
+            return f"{subject}: {label} since {since} ({duration(now - told.since)})."
+
+
+def _members(told: Told, wording: Wording, now: int) -> list[str]:
+    made = []
+    for member in told.members[:_MOST_MEMBERS]:
+        until = "" if member.until is None else f" to {wording.clock(member.until, now)}"
+        made.append(f"{member.name} {'from' if until else 'since'} {wording.clock(member.since, now)}{until}")
+    more = len(told.members) - _MOST_MEMBERS
+    if more > 0:
+        made.append(f"and {more} more")
+    return ["; ".join(made) + "."] if made else []
+
+
+def _rationale(told: Told, wording: Wording, now: int) -> list[str]:
+    row = KINDS[told.kind]
+    within = told.within_seconds or row.within_for(told.band)
+    by = told.since + within
+    when = f"by {wording.clock(by, now)}" if by > now else f"now; it was due by {wording.clock(by, now)}"
+    return [
+        f"Cause: {told.cause or row.cause}.",
+        f"If nothing is done: {told.consequence or row.consequence}.",
+        f"Do: {told.response or row.response}.",
+        f"Time to respond: {when} ({duration(within)}).",
+    ]
+
+
+def _number(told: Told, wording: Wording) -> str:
+    if told.value is None or told.kind not in EXCURSIONS:
+        return ""
+    show = wording.humidity if told.kind in ("dry", "damp") else wording.temperature
+    said = show(told.value)
+    return said if told.limit is None else f"{said}, limit {show(told.limit)}"
+
+
+def _latched(told: Told) -> bool:
+    return told.kind in ("hot", "heat_stuck_on")
+
+
+def _journal_line(entry: JournalEntry, wording: Wording, now: int) -> str:
+    word = JOURNAL.get(entry.what)
+    label = entry.what if word is None else word.label
+    detail = f", {entry.detail}" if entry.detail else ""
+    return f"Journal {wording.clock(entry.time, now)}: {label}{detail}"
+
+
+def _cut(text: str, length: int) -> str:
+    return text if len(text) <= length else text[: length - 1].rstrip() + "…"
