@@ -118,17 +118,19 @@ class Wire:
 
     def _carry(self, found: Transfer, count: int) -> None:
         length = len(found.data) if found.kind == "write" else count
-        self.pass_time((9 * (1 + length) + 2) * BIT_SECONDS)  # nine clocks a byte, start and stop
+        taken = (9 * (1 + length) + 2) * BIT_SECONDS  # nine clocks a byte, start and stop
         listening = [
             chip
             for chip in (*self.muxes, *self.chips, *(chip for mux in self.muxes for chip in mux.connected()))
             if chip.address == found.address
         ]
         if found.kind == "write":
+            self.pass_time(taken)  # a command takes effect at STOP
             # Everybody of that address hears it and pulls the acknowledge low: one is enough.
             found.answered = tuple([chip for chip in listening if chip.write(found.data, self._seconds)])
         else:
             answers = [(chip, chip.read(count, self._seconds)) for chip in listening]
+            self.pass_time(taken)  # whether there is an answer shows at the address, at the start
             found.answered = tuple(chip for chip, answer in answers if answer is not None)
             found.result = _wired_and([answer for _, answer in answers if answer is not None], count)
         if not found.answered:

@@ -222,7 +222,9 @@ class Bus:
             except BusStuck as error:
                 trouble = error
                 self._suspect = port.branch
-        seconds = max(0.0, self.link.now() - port.began)
+        if not self.link.opened:  # it went away in the middle, and its clock with it
+            return
+        seconds = self.link.now() - port.began
         if isinstance(trouble, BusError):
             self._breakers[port.branch].note_failure(seconds, str(trouble))
             if not heard:  # not even a multiplexer: the whole bus is down

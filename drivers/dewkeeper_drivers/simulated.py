@@ -39,7 +39,7 @@ def register_clock(name: str, now: Callable[[], float]) -> None:
 
 
 class SimulatedProbe:
-    """One simulated probe. Raises DriverUnusable for an unknown fault or clock."""
+    """One simulated probe. Raises DriverUnusable for wrong options, ProbeMissing while it is dropped."""
 
     def __init__(self, config: ProbeConfig) -> None:
         options = config.options
@@ -69,15 +69,13 @@ class SimulatedProbe:
         if clock not in _clocks:
             raise DriverUnusable(f"probe {config.name}: no clock {clock!r} is registered")
         self._now, self._origin = _clocks[clock]
+        self._must_be_there(self._struck(self._now())[0])
 
     def read(self) -> Sample:
         """Return what it senses now. Raises ProbeMissing, ProbeCrc as its fault asks."""
         now = self._now()
-        since = now - self._origin - self._fault_after
-        struck = 0 <= since < self._fault_for and self._dice(f"fault{now}") < self._fault_share
-        fault = self._fault if struck else ""
-        if fault == "drop":
-            raise ProbeMissing(f"probe {self._name}: no answer (simulated)", self._name)
+        fault, since = self._struck(now)
+        self._must_be_there(fault)
         if fault == "crc":
             raise ProbeCrc(f"probe {self._name}: the checksum does not match (simulated)", self._name)
         temperature_c, humidity_percent = self._air(now - since if fault == "stick" else now)
@@ -92,10 +90,21 @@ class SimulatedProbe:
 
     def serial(self) -> int | None:
         """Return the configured serial number, or one that follows from the seed. Raises ProbeMissing if dropped."""
+        self._must_be_there(self._struck(self._now())[0])
         return self._serial
 
     def close(self) -> None:
         """Nothing to release."""
+
+    def _struck(self, now: float) -> tuple[str, float]:
+        """Return the fault in force, "" for none, and the seconds since its time began."""
+        since = now - self._origin - self._fault_after
+        in_force = 0 <= since < self._fault_for and self._dice(f"fault{now}") < self._fault_share
+        return (self._fault if in_force else ""), since
+
+    def _must_be_there(self, fault: str) -> None:
+        if fault == "drop":
+            raise ProbeMissing(f"probe {self._name}: no answer (simulated)", self._name)
 
     def _air(self, when: float) -> tuple[float, float]:
         warmth = math.cos(2 * math.pi * (when - _WARMEST_SECONDS) / _DAY_SECONDS)

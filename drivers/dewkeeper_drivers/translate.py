@@ -5,7 +5,7 @@
 | ENXIO, EREMOTEIO; ValueError "No I2C device" | kernel; bus device on construction | ProbeMissing |
 | ETIMEDOUT | controller gave up: clock held low | BusStuck |
 | EIO, EAGAIN, EBUSY, EPROTO and any other errno | controller | BusError |
-| ENOENT, EACCES, EPERM when opening | kernel | BusAbsent |
+| ENODEV, EBADF, ESHUTDOWN; anything when opening | kernel | BusAbsent |
 | RuntimeError "CRC" | sensor libraries | ProbeCrc |
 | any other exception | sensor libraries on damaged data | ProbeGarbled |
 """
@@ -41,6 +41,8 @@ def bus_error(error: OSError, what: str) -> ProbeError:
     name = errno.errorcode.get(error.errno or 0, str(error.errno))
     if error.errno in NO_ANSWER:
         return ProbeMissing(f"{what}: no answer ({name})")
+    if error.errno in GONE:
+        return BusAbsent(f"{what}: the controller went away ({name})")
     if error.errno in GAVE_UP:
         return BusStuck(f"{what}: the bus is held or the controller gave up ({name})")
     return BusError(f"{what}: the transfer failed ({name})")

@@ -1,0 +1,120 @@
+"""Every driver is held to the same contract, by the suite that is shipped."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from dewkeeper_drivers.contract import SHT3X, Sample
+from dewkeeper_drivers.contract_suite import ContractBroken, check_probe
+from dewkeeper_drivers.errors import DriverUnusable
+from dewkeeper_drivers.simulated import register_clock
+from dewkeeper_drivers.table import open_probe
+
+
+def _plugging(chip: Any) -> dict[str, Any]:
+    return {
+        "unplug": lambda: setattr(chip, "plugged", False),
+        "replug": lambda: setattr(chip, "plugged", True),
+        "conversions": lambda: chip.converted,
+    }
+
+
+def test_sht31d_direct_keeps_the_contract(rig: Any) -> None:
+    """An SHT31-D on the bus itself passes the suite, absence included."""
+    chip = rig.direct()
+    bus = rig.bus()
+    check_probe(lambda: rig.probe(bus), **_plugging(chip))
+
+
+def test_sht31d_behind_a_multiplexer_keeps_the_contract(rig: Any) -> None:
+    """An SHT31-D behind a user-space multiplexer passes the suite, absence included."""
+    chip = rig.behind(rig.wire.add_mux(0x71), 6, 1)
+    bus = rig.bus()
+    check_probe(lambda: rig.probe(bus, mux=0x71, channel=6), **_plugging(chip))
+
+
+def test_simulated_keeps_the_contract(make_config: Any) -> None:
+    """The simulated probe passes the suite; its unplugging is a fault of its time."""
+    now = [1000.0]
+    register_clock("contract", lambda: now[0])
+    options = {"clock": "contract", "fault": "drop", "fault_after_seconds": 60, "fault_for_seconds": 60}
+    config = make_config(None, driver="simulated", bus=None, options=options)
+
+    check_probe(
+        lambda: open_probe(config, None),
+        unplug=lambda: now.__setitem__(0, 1090.0),
+        replug=lambda: now.__setitem__(0, 1000.0),
+    )
+
+
+class _Bad:
+    """A driver with one thing wrong."""
+
+    def __init__(self, sample: object = None, serial: object = 5) -> None:
+        self._sample = sample or Sample(1, 2, SHT3X)
+        self._serial = serial
+
+    def read(self) -> Any:
+        return self._sample
+
+    def serial(self) -> Any:
+        return self._serial
+
+    def close(self) -> None:
+        return
+
+
+@pytest.mark.parametrize(
+    "bad",
+    [
+        _Bad(sample=(21.5, 60.0)),
+        _Bad(sample=Sample(70_000, 2, SHT3X)),
+        _Bad(sample=Sample(1, 2, SHT3X, ("odd",))),
+        _Bad(serial="5"),
+        _Bad(serial=-1),
+    ],
+    ids=["tuple", "word too large", "unknown note", "text serial", "negative serial"],
+)
+def test_suite_catches_a_bad_driver(bad: _Bad) -> None:
+    """The suite refuses wrong samples and serial numbers."""
+    with pytest.raises(ContractBroken):
+        check_probe(lambda: bad)
+
+
+def test_suite_catches_two_conversions(rig: Any) -> None:
+    """The suite refuses a reading whose two values come from two conversions."""
+    chip = rig.direct()
+    bus = rig.bus()
+
+    class Twice:
+        def __init__(self) -> None:
+            self._probe = rig.probe(bus)
+
+        def read(self) -> Sample:
+            self._probe.read()
+            return self._probe.read()  # type: ignore[no-any-return]
+
+        def serial(self) -> int | None:
+            return self._probe.serial()  # type: ignore[no-any-return]
+
+        def close(self) -> None:
+            self._probe.close()
+
+    with pytest.raises(ContractBroken, match="2 conversions"):
+        check_probe(Twice, conversions=lambda: chip.converted)
+
+
+def test_suite_catches_the_wrong_kind_of_error() -> None:
+    """A driver that says of an unplugged probe that no reading will ever come is refused."""
+    gone = [False]
+
+    class Quitter(_Bad):
+        def read(self) -> Any:
+            if gone[0]:
+                raise DriverUnusable("give up")
+            return super().read()
+
+    with pytest.raises(ContractBroken, match="no reading will ever come"):
+        check_probe(Quitter, unplug=lambda: gone.__setitem__(0, True), replug=lambda: gone.__setitem__(0, False))
