@@ -1,0 +1,215 @@
+"""The judge: one ordered stream in, quality and events out. No clock, no store, no network, no logging."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from dewkeeper.judge.codec import pack, unpack
+from dewkeeper.judge.faults import check_silence, unwatched
+from dewkeeper.judge.orders import log, note_deed, obey, realarm_seconds, restage, settle
+from dewkeeper.judge.reading import lost, notes, take
+from dewkeeper.judge.state import State
+from dewkeeper.judge.types import (
+    NOT_EVALUATED,
+    NOTHING,
+    Alarm,
+    Calibration,
+    Command,
+    Event,
+    Item,
+    JournalEntry,
+    Learned,
+    Quality,
+    Reading,
+    Rebase,
+    Settings,
+    SystemReport,
+    Verdict,
+)
+
+_UNKNOWN = (NOT_EVALUATED, ("unknown_probe",))
+
+
+class Judge:
+    """Feed it items in arrival order, `Settings` first; before that everything is passed over.
+
+    The same items in the same order give the same events, ids included, whatever `Tick` come between and wherever a
+    `dump` was loaded.
+    """
+
+    def __init__(self) -> None:
+        self._state = State()
+
+    def feed(self, item: Item) -> Verdict:
+        """Take one item and return what it led to: due timers first, then the item itself."""
+        if item.__class__ is Reading:
+            flag, tests = self.judge_values(
+                item.time, item.probe, item.temperature_c, item.humidity_percent,
+                item.temperature_word, item.humidity_word, item.failure, item.notes,
+            )  # fmt: skip
+            quality: tuple[Quality, ...] = (Quality(item.time, item.probe, flag, tests),)
+        else:
+            self._take(item)
+            quality = ()
+        state = self._state
+        if not quality and not state.book.events and not state.exclusions:
+            return NOTHING
+        exclusions, state.exclusions = tuple(state.exclusions), []
+        return Verdict(quality, tuple(self.take_events()), exclusions)
+
+    def judge_values(
+        self,
+        time: int,
+        probe: str,
+        temperature_c: float | None,
+        humidity_percent: float | None,
+        temperature_word: int | None = None,
+        humidity_word: int | None = None,
+        failure: str | None = None,
+        seen: tuple[str, ...] = (),
+    ) -> tuple[int, tuple[str, ...]]:
+        """Take one reading, unwrapped for speed; return flag and tests. Events wait for `take_events`."""
+        state = self._state
+        now = time - state.shift
+        if now > state.now:
+            if now >= state.due:
+                self._fire(now)
+            state.now = now
+        watch = state.watches.get(probe)
+        if watch is None:
+            return _UNKNOWN
+        if seen:
+            notes(state, watch, now, seen)
+        if temperature_c is None or humidity_percent is None:
+            return lost(state, watch, now, failure or "missing")
+        if temperature_word is None or humidity_word is None:
+            return take(state, watch, now, temperature_c, humidity_percent, temperature_c, humidity_percent)
+        return take(state, watch, now, temperature_c, humidity_percent, temperature_word, humidity_word)
+
+    def take_events(self) -> list[Event]:
+        """Return the events since last asked, in order, and forget them."""
+        book = self._state.book
+        events = book.events
+        if events:
+            book.events = []
+        return events
+
+    def alarms(self) -> tuple[Alarm, ...]:
+        """Return every alarm that is not normal: standing, withheld, or returned and not yet seen."""
+        return self._state.book.alarms()
+
+    def stale(self) -> tuple[Alarm, ...]:
+        """Return what has stood, told, for more than a day."""
+        ids = {life.id for life in self._state.book.stale(self._state.now)}
+        return tuple(alarm for alarm in self.alarms() if alarm.alarm in ids)
+
+    def out_of_service(self) -> Mapping[str, int]:
+        """Return enclosure -> review time (stored seconds) of what is out of service."""
+        book = self._state.book
+        return {place: book.wall(until) for place, until in book.removed.items()}
+
+    def unwatched(self) -> Mapping[str, tuple[str, int]]:
+        """Return enclosure -> (why, since) of what nobody sees now."""
+        wall = self._state.book.wall
+        return {name: (why, wall(since)) for name, (why, since) in unwatched(self._state).items()}
+
+    def dump(self) -> bytes:
+        """Return the whole memory, from which `load` goes on exactly."""
+        return pack(self._state)
+
+    @classmethod
+    def load(cls, data: bytes) -> Judge:
+        """Return a judge that goes on where the dump was taken. Raises DumpUnreadable."""
+        judge = cls()
+        judge._state = unpack(data)
+        return judge
+
+    def _take(self, item: Item) -> None:
+        state = self._state
+        if isinstance(item, Rebase):
+            state.book.step(state.now, item.step_seconds)
+            state.shift += item.step_seconds
+        at = item.entered if isinstance(item, JournalEntry) and item.entered is not None else item.time
+        now = at - state.shift
+        if now > state.now:
+            self._fire(now)
+            state.now = now
+        now = state.now
+        if isinstance(item, Settings):
+            settle(state, item, now)
+            return
+        if state.settings is None:
+            return
+        match item:
+            case JournalEntry():
+                note_deed(state, item, now)
+            case Command():
+                obey(state, item, now)
+            case Learned():
+                state.learned.setdefault(item.enclosure, {})[item.name] = item.value
+            case SystemReport():
+                self._report(item, now)
+            case Calibration():
+                log(state, now, None, "calibration", item.note, {"probe": item.probe, **_offsets(item)})
+            case _:
+                pass
+
+    def _report(self, item: SystemReport, now: int) -> None:
+        key = (f"system:{item.what}", "system")
+        if item.trouble:
+            self._state.book.raise_(
+                key, now, since=now, enclosure=None, probe=None, holder=item.what, priority=item.priority,
+                cause=item.text or item.what, detail={"what": item.what, "text": item.text},
+            )  # fmt: skip
+        else:
+            self._state.book.clear(key, now)
+
+    def _fire(self, now: int) -> None:
+        """Fire the timers due up to now, each at its own time, so that it does not matter which item woke them."""
+        state = self._state
+        while state.due <= now:
+            due, what, key = state.pop_timer()
+            state.now = max(state.now, due)
+            self._timer(state.now, what, key)
+
+    def _timer(self, now: int, what: str, key: str) -> None:
+        state, book = self._state, self._state.book
+        place, _, kind = key.partition("\x1f")
+        match what:
+            case "missing" if key in state.watches:
+                check_silence(state, state.watches[key], now)
+            case "stage" if key in state.tubs:
+                restage(state, state.tubs[key], now, "journal")
+            case "quiet" | "shelf":
+                held = book.quiet if what == "quiet" else book.shelf
+                if held.get((place, kind), now + 1) <= now:  # type: ignore[call-overload]
+                    del held[(place, kind)]  # type: ignore[arg-type]
+                    book.release([(place, kind)], now)  # type: ignore[list-item]
+            case "review" if book.removed.get(place, now + 1) <= now:
+                book.raise_(
+                    (f"review:{place}", "system"), now, since=now, enclosure=place, probe=None, holder=place,
+                    priority="low", cause="out of service, review due", response="put it back in service, or set a new date",
+                )  # fmt: skip
+            case "realarm":
+                life = book.lives.get((place, kind))  # type: ignore[call-overload]
+                if life is not None and life.state == "acknowledged":
+                    due = life.acked_at + realarm_seconds(state, life.enclosure)
+                    if due <= now:
+                        book.realarm((place, kind), now)  # type: ignore[arg-type]
+                    else:
+                        state.set_timer(due, "realarm", key)
+            case "daily":
+                book.forget(now)
+                state.set_timer(now + 86400, "daily", "")
+            case _:
+                pass
+
+
+def _offsets(item: Calibration) -> dict[str, str | float | int]:
+    return {
+        "temperature_offset_c": item.temperature_offset_c,
+        "humidity_offset_percent": item.humidity_offset_percent,
+        "humidity_gain": item.humidity_gain,
+    }
+
+

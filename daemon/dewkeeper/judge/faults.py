@@ -1,0 +1,101 @@
+"""Probe faults: raised and cleared in one way, whatever found them.
+
+While a probe is in a fault that makes its readings unbelievable, they count for nothing, its enclosure is unwatched
+and says so, and no excursion is timed from it. A fault found late carries `since`: what was read from then on is
+excluded. A fault is over after five minutes of readings that show no trace of it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Final
+
+from dewkeeper.judge.state import NEVER, State, Watch
+from dewkeeper.judge.types import FAIL, Exclusion, Kind
+
+EXCLUDING: Final = frozenset({"gross_range", "flat_line", "sensor_heater", "displaced", "swapped"})
+"""Faults whose readings are judged bad as a whole. `missing` and `crc` leave no readings; what comes between counts."""
+
+HUMIDITY_ONLY: Final = frozenset({"saturated", "impossible"})
+"""Faults of the humidity alone: the temperature of such a probe still counts, for heat is not argued away."""
+
+RECOVERY_SECONDS: Final = 300
+MISSING_SECONDS: Final = 570
+"""Told within ten minutes. Eight polls lost in a row by chance at 35 % loss come once in two weeks."""
+
+
+def missing_after(state: State) -> int:
+    """Return how long a probe may be silent, seconds."""
+    return max(MISSING_SECONDS, state.poll * 7 // 2)
+
+
+def start_fault(
+    state: State, watch: Watch, kind: Kind, now: int, since: int, detail: Mapping[str, str | float | int] | None = None
+) -> None:
+    """A probe is in a fault from `since` on."""
+    if kind in watch.faults:
+        watch.faults[kind][1] = -1
+        return
+    watch.faults[kind] = [since, -1]
+    if kind in EXCLUDING or kind in HUMIDITY_ONLY:
+        for side in watch.sides:
+            if kind in EXCLUDING or not side.thermal:
+                for run in side.runs():
+                    run.restart()
+                if side.level and state.book.lives.get((watch.place, side.kind)) is not None:
+                    state.book.annotate((watch.place, side.kind), now, f"{watch.name} is now known as faulty: {kind}")
+        watch.pend_at = NEVER
+        if since < now and kind not in ("missing", "crc"):
+            wall = state.book.wall
+            state.exclusions.append(Exclusion(watch.name, wall(since), wall(now), (kind,), FAIL))
+    state.book.raise_(
+        (watch.place, kind), now, since=since, enclosure=watch.enclosure, probe=watch.name, holder=watch.name,
+        detail=dict(detail or {}),
+    )  # fmt: skip
+
+
+def end_fault(state: State, watch: Watch, kind: Kind, now: int) -> None:
+    """A probe is out of a fault."""
+    if watch.faults.pop(kind, None) is not None:
+        state.book.clear((watch.place, kind), now, watch.name)
+
+
+def recover(state: State, watch: Watch, now: int, traces: frozenset[str] | set[str]) -> None:
+    """A reading came that shows only `traces` of faults; end those not seen for long enough."""
+    for kind, spell in list(watch.faults.items()):
+        if kind in traces:
+            spell[1] = -1
+        elif spell[1] < 0:
+            spell[1] = now
+        elif now - spell[1] >= RECOVERY_SECONDS:
+            end_fault(state, watch, kind, now)  # type: ignore[arg-type]
+
+
+def check_silence(state: State, watch: Watch, now: int) -> None:
+    """The timer of `missing` fired: is the probe silent?"""
+    after = missing_after(state)
+    if now - watch.live < after:
+        state.set_timer(watch.live + after, "missing", watch.name)
+        return
+    if "missing" not in watch.faults and "crc" not in watch.faults:
+        start_fault(state, watch, "missing", now, watch.live)
+
+
+def unwatched(state: State) -> dict[str, tuple[str, int]]:
+    """Return enclosure -> (why, since in elapsed seconds) of what nobody sees."""
+    found: dict[str, tuple[str, int]] = {}
+    if state.settings is None:
+        return found
+    for name in state.settings.enclosures:
+        reasons: list[tuple[str, int]] = []
+        watches = state.watches_of(name)
+        for watch in watches:
+            faults = [(k, v[0]) for k, v in watch.faults.items() if k in EXCLUDING or k in HUMIDITY_ONLY]
+            if faults:
+                reasons.append(min(faults, key=lambda f: f[1]))
+            elif state.now - watch.seen > state.hold:
+                why = "crc" if watch.crc else "gross_range" if watch.bad else "missing"
+                reasons.append((why, max(watch.seen, state.started)))
+        if len(reasons) == len(watches):
+            found[name] = min(reasons, key=lambda r: r[1]) if reasons else ("no probe", state.started)
+    return found

@@ -1,0 +1,202 @@
+"""Limits over time: when being beyond one becomes an alarm, and when it is over.
+
+The semantics are those of an exclusive limit alarm (OPC UA Part 9 v1.05, 5.8 and B.1.5): on-delay, off-delay,
+deadband. One thing is added, because a thermostat makes the humidity swing by several points every twenty minutes
+while the water in the air hardly changes: **a return counts only when the slow value returns too**. The slow
+humidity is the vapour pressure, averaged over about one thermostat cycle (an exponential mean of 20 min), referred to
+the temperature averaged the same way. So a tub that dries through the limit while the thermostat carries it across
+and back makes one run; a tub whose swings graze the limit, mean inside, makes none.
+
+What it costs: nothing when the humidity goes beyond the limit and stays, for then the run starts with the first
+reading beyond. When swings cross the limit, a run can start only when the slow value is about to cross it, which it
+does up to one mean (20 min) after the true mean, and the alarm waits for a reading that is itself beyond, up to half a
+cycle: `CYCLE_COST_SECONDS` in all.
+
+A gap of up to three polls is no break. A longer one holds the run: it neither grows nor ends.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+from dewkeeper.judge.codec import remembered
+from dewkeeper.judge.types import Kind
+from dewkeeper_config.models import Limits
+
+SLOW_SECONDS: Final = 1200.0
+"""Time constant of the slow mean: about one thermostat cycle."""
+
+CYCLE_COST_SECONDS: Final = 1800
+"""How much later than its on-delay an excursion can be found when a thermostat carries it across the limit."""
+
+_CALM_SECONDS: Final = 1200.0  # past the deadband for a whole cycle is a return, whatever the mean says
+_CHATTER_SECONDS: Final = 2 * 3600.0
+_LONGEST_OFF_SECONDS: Final = 2 * 3600.0
+
+
+@remembered
+class Run:
+    """One limit on one side, for one probe. Values are signed so that beyond always means below.
+
+    seconds: how long beyond, -1 when not. since: elapsed time of the first reading beyond. active: the on-delay passed.
+    An alarm that returns within two hours of clearing doubles its off-delay, up to two hours: flapping becomes one
+    alarm that stands instead of many that come and go.
+    """
+
+    __slots__ = (
+        "active", "back", "calm", "cleared", "count", "deadband", "delay", "limit", "off", "off_now", "plain", "samples",
+        "seconds", "since", "slack",
+    )  # fmt: skip
+
+    def __init__(
+        self, limit: float, delay: float, deadband: float, off: float, *, samples: int = 1, plain: bool = False, slack: float
+    ) -> None:
+        self.seconds = -1.0
+        self.since = 0
+        self.count = 0
+        self.calm = -1.0
+        self.back = -1.0
+        self.active = False
+        self.cleared = -1
+        self.off_now = off
+        self.set(limit, delay, deadband, off, samples=samples, plain=plain, slack=slack)
+
+    def set(
+        self, limit: float, delay: float, deadband: float, off: float, *, samples: int, plain: bool, slack: float
+    ) -> None:
+        """Take new settings; what has run so far is kept."""
+        self.limit, self.delay, self.deadband, self.off = limit, delay, deadband, off
+        self.samples, self.plain, self.slack = samples, plain, slack
+        self.off_now = max(self.off_now, off) if self.active else off
+
+    def step(self, value: float, slow: float, seconds: float, now: int) -> int:
+        """Take one counted reading, `seconds` after the one before (0: hold); return 1 raised, -1 cleared, 0 neither."""
+        if self.active:
+            if value >= self.limit + self.deadband and slow >= self.limit:
+                self.back = 0.0 if self.back < 0 else self.back + seconds
+                if self.back >= self.off_now:
+                    self.active = False
+                    self.seconds = self.back = -1.0
+                    self.cleared = now
+                    return -1
+            else:
+                self.back = -1.0
+            return 0
+        if value < self.limit:
+            if self.seconds < 0:
+                self.seconds, self.since, self.count = 0.0, now, 1
+            else:
+                self.seconds += seconds
+                self.count += 1
+            self.calm = -1.0
+            if self.seconds >= self.delay and self.count >= self.samples:
+                self.activate(now)
+                return 1
+        elif self.seconds >= 0:
+            if self.plain or slow >= self.limit + self.slack:
+                self.seconds = -1.0
+            elif value >= self.limit + self.deadband:
+                self.calm = 0.0 if self.calm < 0 else self.calm + seconds
+                self.seconds = -1.0 if self.calm > _CALM_SECONDS else self.seconds + seconds
+            else:
+                self.calm = -1.0
+                self.seconds += seconds
+        return 0
+
+    def activate(self, now: int) -> None:
+        """The condition is an alarm from now on."""
+        if self.seconds < 0:
+            self.seconds, self.since = 0.0, now
+        self.active, self.back = True, -1.0
+        again = self.cleared >= 0 and now - self.cleared < _CHATTER_SECONDS
+        self.off_now = min(max(self.off, self.off_now * 2), _LONGEST_OFF_SECONDS) if again else self.off
+
+    def restart(self) -> None:
+        """Forget what ran: the readings it rested on are not believed. An active alarm stays."""
+        if not self.active:
+            self.seconds = -1.0
+        self.back = -1.0
+
+
+@remembered
+class Side:
+    """One kind of excursion of one probe: the run beyond target (dry, damp) and the one beyond tolerable.
+
+    level: 0 none, 1 beyond target, 2 beyond tolerable; for hot 1 is beyond tolerable and 2 is danger.
+    """
+
+    __slots__ = ("inner", "kind", "level", "outer", "sign", "thermal")
+
+    def __init__(self, kind: Kind, sign: float, thermal: bool, inner: Run | None, outer: Run) -> None:
+        self.kind: Kind = kind
+        self.sign = sign
+        self.thermal = thermal
+        self.inner = inner
+        self.outer = outer
+        self.level = 0
+
+    def step(self, value: float, slow: float, seconds: float, now: int) -> int:
+        """Take one counted reading and return the level now."""
+        value *= self.sign
+        slow *= self.sign
+        outer, inner = self.outer, self.inner
+        raised = outer.step(value, slow, seconds, now)
+        if inner is None:
+            self_level = 2 if outer.active else 0
+        else:
+            inner.step(value, slow, seconds, now)
+            if raised == 1 and not inner.active:
+                inner.activate(now)
+            self_level = 2 if outer.active else 1 if inner.active else 0
+        return self_level
+
+    @property
+    def busy(self) -> bool:
+        """Whether anything runs or stands here."""
+        outer, inner = self.outer, self.inner
+        return outer.seconds >= 0 or outer.active or (inner is not None and (inner.seconds >= 0 or inner.active))
+
+    def runs(self) -> tuple[Run, ...]:
+        """Return the runs of this side, the outer last."""
+        return (self.outer,) if self.inner is None else (self.inner, self.outer)
+
+
+def sides_for(limits: Limits, old: list[Side] | None = None) -> list[Side]:
+    """Return the four sides these limits make; runs of `old` go on under the new limits."""
+    d = limits.delays
+    off = d.off_minutes * 60
+    wet, warm = d.humidity_deadband, d.temperature_deadband
+    target, tolerable, heat = limits.humidity_target, limits.humidity_tolerable, limits.temperature_tolerable
+    wanted: list[tuple[Kind, float, bool, dict[str, float] | None, dict[str, float]]] = [
+        ("dry", 1.0, False,
+         {"limit": target.low, "delay": d.dry_target_minutes * 60, "deadband": wet, "slack": 0.3},
+         {"limit": tolerable.low, "delay": d.dry_tolerable_minutes * 60, "deadband": wet, "slack": 0.3}),
+        ("damp", -1.0, False,
+         {"limit": -target.high, "delay": d.damp_target_minutes * 60, "deadband": wet, "slack": 0.3},
+         {"limit": -tolerable.high, "delay": d.damp_tolerable_minutes * 60, "deadband": wet, "slack": 0.3}),
+        ("hot", -1.0, True,
+         {"limit": -heat.high, "delay": 0, "deadband": warm, "slack": 0, "samples": d.hot_samples, "plain": 1},
+         {"limit": -limits.temperature_danger, "delay": 0, "deadband": warm, "slack": 0, "samples": 2, "plain": 1}),
+        ("cold", 1.0, True, None,
+         {"limit": heat.low, "delay": d.cold_minutes * 60, "deadband": warm, "slack": 0.1}),
+    ]  # fmt: skip
+    made = []
+    for i, (kind, sign, thermal, inner, outer) in enumerate(wanted):
+        before = old[i] if old else None
+        runs = []
+        for options, run in ((inner, before.inner if before else None), (outer, before.outer if before else None)):
+            if options is None:
+                runs.append(None)
+                continue
+            limit, delay, deadband = options["limit"], float(options["delay"]), options["deadband"]
+            samples, plain, slack = int(options.get("samples", 1)), bool(options.get("plain")), float(options["slack"])
+            if run is None:
+                run = Run(limit, delay, deadband, off, samples=samples, plain=plain, slack=slack)
+            else:
+                run.set(limit, delay, deadband, off, samples=samples, plain=plain, slack=slack)
+            runs.append(run)
+        assert runs[1] is not None
+        side = Side(kind, sign, thermal, runs[0], runs[1])
+        side.level = before.level if before else 0
+        made.append(side)
+    return made

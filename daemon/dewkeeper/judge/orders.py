@@ -1,0 +1,241 @@
+"""What people and the configuration tell the judge: settings, journal entries, commands."""
+
+from __future__ import annotations
+
+import uuid
+from typing import Any
+
+from dewkeeper.judge.book import Key
+from dewkeeper.judge.faults import end_fault, missing_after
+from dewkeeper.judge.limits import sides_for
+from dewkeeper.judge.state import State, Tub, Watch
+from dewkeeper.judge.types import FAIL, Command, Event, Exclusion, JournalEntry, Kind, Settings
+from dewkeeper.judge.words import (
+    JOURNAL,
+    KINDS,
+    LONGEST_SHELF_SECONDS,
+    LONGEST_SUPPRESSION_SECONDS,
+    REVIEW_SECONDS,
+)
+from dewkeeper_config.models import Limits
+
+_NAMES = uuid.UUID("0b5e9a3c-58b2-5a0e-8a3f-9d6a1c1f7d10")
+NEVER_SUPPRESSED: frozenset[Kind] = frozenset({"hot", "heat_stuck_on", "room_heat", "room_frost", "system"})
+"""Heat is not argued away, and the room and the service are nobody's misting."""
+
+
+def settle(state: State, settings: Settings, now: int) -> None:
+    """Take new settings: probes come and go, limits change, every change is logged."""
+    old = state.settings
+    state.settings = settings
+    state.poll = settings.poll_seconds
+    state.hold = settings.poll_seconds * 3
+    if old is None:
+        state.started = now
+        state.set_timer(now + 86400, "daily", "")
+    else:
+        _log_changes(state, old, settings, now)
+    for name in [n for n in state.watches if n not in settings.probes]:
+        watch = state.watches.pop(name)
+        for kind in list(watch.faults):
+            end_fault(state, watch, kind, now)  # type: ignore[arg-type]
+        _let_go(state, watch, now)
+    for name, facts in settings.probes.items():
+        known = state.watches.get(name)
+        if known is None:
+            known = state.watches[name] = Watch(facts, now)
+            state.set_timer(now + missing_after(state), "missing", name)
+        elif (known.enclosure, known.role, known.room) != (facts.enclosure, facts.role, facts.room or ""):
+            for kind in list(known.faults):
+                end_fault(state, known, kind, now)  # type: ignore[arg-type]
+            _let_go(state, known, now)
+            state.watches[name] = known = Watch(facts, now)
+        else:
+            known.adopt(facts)
+    for name in settings.enclosures:
+        state.tubs.setdefault(name, Tub(name))
+    for name in [n for n in state.tubs if n not in settings.enclosures]:
+        del state.tubs[name]
+        for key in [k for k in state.book.lives if k[0] == name]:
+            state.book.clear(key, now, why="the enclosure is no longer configured")
+    for tub in state.tubs.values():
+        apply_limits(state, tub, now)
+
+
+def _let_go(state: State, watch: Watch, now: int) -> None:
+    for side in watch.sides:
+        state.book.clear((watch.place, side.kind), now, watch.name, why="the probe is no longer configured here")
+
+
+def limits_now(state: State, tub: Tub) -> Limits:
+    """Return the limits an enclosure is judged by: its stage's, else its own."""
+    assert state.settings is not None
+    own = state.settings.enclosures[tub.name].limits
+    return state.settings.stage_limits.get(tub.stage, own) if tub.stage else own
+
+
+def apply_limits(state: State, tub: Tub, now: int) -> None:
+    """Give every judged probe of an enclosure the sides of its limits."""
+    limits = limits_now(state, tub)
+    for watch in state.watches_of(tub.name):
+        watch.sides = sides_for(limits, watch.sides)
+        watch.box()
+
+
+def log(
+    state: State, now: int, enclosure: str | None, who: str, why: str, detail: dict[str, str | float | int]
+) -> None:
+    """Record a change that is no alarm: kind `system`, event `annotated`, state `normal`."""
+    row = KINDS["system"]
+    at = state.book.wall(now)
+    change = str(uuid.uuid5(_NAMES, f"{enclosure}|{now}|{at}|{sorted(detail.items())}"))
+    state.book.events.append(
+        Event(
+            id=change, alarm=change, time=at, event="annotated", kind="system", enclosure=enclosure, probe=None,
+            band=None, priority="low", state="normal", since=at, cause="settings changed", consequence=row.consequence,
+            response="nothing, if you meant it", within_seconds=row.within_seconds, who=who, why=why, detail=detail,
+        )
+    )  # fmt: skip
+
+
+def _flat(limits: Limits) -> dict[str, Any]:
+    found: dict[str, Any] = {}
+    for name, value in limits.model_dump(mode="json").items():
+        if isinstance(value, dict):
+            found.update({f"{name}.{inner}": v for inner, v in value.items()})
+        else:
+            found[name] = value
+    return found
+
+
+def _difference(old: Limits, new: Limits) -> dict[str, str | float | int]:
+    before, after = _flat(old), _flat(new)
+    return {
+        name: f"{before.get(name)} -> {after.get(name)}"
+        for name in sorted(before.keys() | after.keys())
+        if before.get(name) != after.get(name)
+    }
+
+
+def _log_changes(state: State, old: Settings, new: Settings, now: int) -> None:
+    for name, facts in new.enclosures.items():
+        before = old.enclosures.get(name)
+        if before is not None and before.limits != facts.limits:
+            log(state, now, name, new.who, new.why, _difference(before.limits, facts.limits))
+    if old.poll_seconds != new.poll_seconds:
+        log(state, now, None, new.who, new.why, {"poll_seconds": f"{old.poll_seconds} -> {new.poll_seconds}"})
+    for what, a, b in (("probes", old.probes, new.probes), ("enclosures", old.enclosures, new.enclosures)):
+        gone, come = sorted(a.keys() - b.keys()), sorted(b.keys() - a.keys())
+        if gone or come:
+            log(state, now, None, new.who, new.why, {f"{what} gone": ", ".join(gone), f"{what} new": ", ".join(come)})
+
+
+def note_deed(state: State, entry: JournalEntry, now: int) -> None:
+    """Take a journal entry: it may set or end a stage and explain what the air does next."""
+    tub = state.tubs.get(entry.enclosure or "")
+    word = JOURNAL.get(entry.what)
+    if word is None or tub is None:
+        return
+    at = entry.time - state.shift
+    until = -1 if entry.until is None else entry.until - state.shift
+    tub.deeds = [d for d in tub.deeds if d[1] != entry.replaces][-199:]
+    tub.deeds.append((at, entry.id, entry.what, until))
+    tub.deeds.sort(key=lambda deed: deed[0])
+    restage(state, tub, now, entry.who or "journal")
+    end = min(at + word.seconds, now + LONGEST_SUPPRESSION_SECONDS)
+    _hush(state, [(tub.name, kind) for kind in word.suppresses], end, now)
+    if word.restarts_memory:
+        for watch in state.watches_of(tub.name):
+            watch.forget()
+
+
+def restage(state: State, tub: Tub, now: int, who: str) -> None:
+    """Recompute the stage of an enclosure from what was done; a change of limits is logged and reverts by itself."""
+    stage, until = "", -1
+    for at, _, what, end in tub.deeds:
+        word = JOURNAL[what]
+        if at > now:
+            continue
+        if word.stage is not None:
+            stage, until = word.stage, end if end >= 0 else at + word.default_seconds
+        elif stage in word.ends:
+            stage, until = "", -1
+    if until <= now:
+        stage, until = "", -1
+    if stage and until != tub.stage_until:
+        state.set_timer(until, "stage", tub.name)
+    if stage != tub.stage:
+        before = limits_now(state, tub)
+        was, tub.stage, tub.stage_until = tub.stage, stage, until
+        changed = _difference(before, limits_now(state, tub))
+        log(state, now, tub.name, who, f"stage {was or 'usual'} -> {stage or 'usual'}", changed)
+        apply_limits(state, tub, now)
+    tub.stage_until = until
+
+
+def _hush(state: State, keys: list[Key], until: int, now: int) -> None:
+    for key in keys:
+        if until > now and until > state.book.quiet.get(key, -1):
+            state.book.quiet[key] = until
+            state.set_timer(until, "quiet", f"{key[0]}\x1f{key[1]}")
+
+
+def obey(state: State, command: Command, now: int) -> None:
+    """Carry out a command; one that names nothing known is ignored."""
+    book = state.book
+    until = None if command.until is None else command.until - state.shift
+    place = command.enclosure or ""
+    match command.verb:
+        case "acknowledge":
+            book.acknowledge(command.alarm or "", now, command.who, command.why)
+            for key, life in book.lives.items():
+                if life.id == command.alarm and life.state == "acknowledged":
+                    state.set_timer(now + realarm_seconds(state, life.enclosure), "realarm", f"{key[0]}\x1f{key[1]}")
+        case "shelve":
+            end = min(until if until is not None else now + 3600, now + LONGEST_SHELF_SECONDS)
+            for key, life in list(book.lives.items()):
+                if life.id == command.alarm and life.stands and end > now:
+                    book.shelf[key] = end
+                    state.set_timer(end, "shelf", f"{key[0]}\x1f{key[1]}")
+                    book.withhold([key], now, command.who, command.why)
+        case "unshelve":
+            for key, life in list(book.lives.items()):
+                if life.id == command.alarm and book.shelf.pop(key, None) is not None:
+                    book.release([key], now, command.who, command.why)
+        case "out_of_service" if place in state.tubs:
+            end = until if until is not None and until > now else now + REVIEW_SECONDS
+            book.removed[place] = end
+            state.set_timer(end, "review", place)
+            book.withhold([k for k in book.lives if k[0] == place], now, command.who, command.why)
+            log(state, now, place, command.who, command.why, {"out of service": "until in_service", "review": book.wall(end)})
+        case "in_service" if place in book.removed:
+            del book.removed[place]
+            book.clear((f"review:{place}", "system"), now)
+            book.release([k for k in book.lives if k[0] == place], now, command.who, command.why)
+            log(state, now, place, command.who, command.why, {"in service": "again"})
+        case "suppress" if place in state.tubs:
+            end = min(until if until is not None else now + 3600, now + LONGEST_SUPPRESSION_SECONDS)
+            keys = [(place, kind) for kind in KINDS if kind not in NEVER_SUPPRESSED and command.kind in (None, kind)]
+            _hush(state, keys, end, now)
+            book.withhold(keys, now, command.who, command.why)
+        case "unsuppress" if place in state.tubs:
+            ended = [k for k in book.quiet if k[0] == place and command.kind in (None, k[1])]
+            for key in ended:
+                del book.quiet[key]
+            book.release(ended, now, command.who, command.why)
+        case "exclude" if command.probe in state.watches:
+            since = min(command.time, book.wall(now))
+            state.exclusions.append(Exclusion(str(command.probe), since, book.wall(now), ("excluded",), FAIL))
+            for side in state.watches[str(command.probe)].sides:
+                for run in side.runs():
+                    run.restart()
+        case _:
+            pass
+
+
+def realarm_seconds(state: State, enclosure: str | None) -> int:
+    """Return how long an acknowledged alarm may stand before it comes back."""
+    tub = state.tubs.get(enclosure or "")
+    return int((limits_now(state, tub).delays.realarm_hours if tub else 12) * 3600)
+
+

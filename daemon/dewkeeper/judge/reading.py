@@ -1,0 +1,220 @@
+"""One reading: is it to be believed, and what does it lead to. The judge's hot path.
+
+Tests are those of QARTOD by name, made causal: `gross_range` fails what the sensor cannot mean; `rate_of_change`
+suspects a jump no air makes, until the next reading agrees with it (then both count). A single rubbish word is thus
+never counted, while fast heat (5 °C a minute) passes untouched and a step of heat counts at its second reading.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+from dewkeeper.air import saturation_hpa
+from dewkeeper.judge.excursion import change_level
+from dewkeeper.judge.faults import EXCLUDING, recover, start_fault
+from dewkeeper.judge.limits import SLOW_SECONDS
+from dewkeeper.judge.state import NEVER, State, Watch
+from dewkeeper.judge.types import FAIL, MISSING, NOT_EVALUATED, PASS, SUSPECT
+
+Outcome = tuple[int, tuple[str, ...]]
+
+T_SPAN: Final = (-40.0, 125.0)
+H_SPAN: Final = (0.5, 105.0)
+"""Fail span: the sensor's own. 0 % is a dead word; a little above 100 % is a calibrated probe in fog."""
+
+T_JUMP_C: Final = 8.0  # per minute; a stuck heater makes 5
+H_JUMP_PERCENT: Final = 20.0  # a mist stream makes 15 per minute
+
+_GOOD: Final[Outcome] = (PASS, ())
+_FIRST: Final[Outcome] = (NOT_EVALUATED, ())
+_ORDER: Final[Outcome] = (SUSPECT, ("out_of_order",))
+_GROSS: Final[Outcome] = (FAIL, ("gross_range",))
+_JUMPED: Final[Outcome] = (SUSPECT, ("rate_of_change",))
+
+FLAT_RUN: Final = 10
+FLAT_ROUNDED_SECONDS: Final = 3600
+_SATURATED_PERCENT: Final = 99.0
+_SATURATED_SECONDS: Final = 2700
+
+
+def take(state: State, watch: Watch, now: int, t: float, h: float, pair_t: float, pair_h: float) -> Outcome:
+    """Judge a poll that gave values. `pair_t`, `pair_h`: the raw words, or the values where there are none."""
+    if now <= watch.last:
+        return _ORDER
+    watch.last = watch.live = now
+    if watch.loss:
+        watch.loss *= 0.97
+    if not (T_SPAN[0] <= t <= T_SPAN[1] and H_SPAN[0] <= h <= H_SPAN[1]):
+        return _gross(state, watch, now)
+    if watch.bad:
+        watch.bad = 0
+    if watch.crc:
+        watch.crc = 0
+
+    # Flat line: identical pairs. How often they repeat by themselves tells rounded data from fine ones.
+    flat = False
+    watch.pairs += 1
+    if pair_t == watch.pair_t and pair_h == watch.pair_h:
+        watch.flat += 1
+        if watch.flat >= FLAT_RUN - 1:
+            flat = _flat(state, watch, now, pair_t.__class__ is int)
+    else:
+        if watch.flat:
+            watch.repeats += watch.flat < FLAT_RUN
+            watch.flat = 0
+        watch.pair_t, watch.pair_h, watch.flat_since = pair_t, pair_h, now
+    if watch.pairs > 20000:
+        watch.pairs //= 2
+        watch.repeats //= 2
+
+    wet = h >= _SATURATED_PERCENT
+    if wet or watch.wet_since != NEVER:
+        wet = _wet(state, watch, now, h)
+
+    seconds = now - watch.seen
+    outcome = _GOOD
+    if watch.faults:
+        traces = {k for k, bad in (("flat_line", flat), ("saturated", wet)) if bad}
+        recover(state, watch, now, traces)
+        if watch.faults:
+            outcome = _in_fault(watch)
+            if outcome[0] == FAIL:
+                return outcome
+    if seconds > state.hold:
+        if outcome is _GOOD:
+            outcome = _FIRST
+    else:
+        minutes = seconds / 60 if seconds > 60 else 1.0
+        dt = t - watch.t
+        dh = h - watch.h
+        limit_h = H_JUMP_PERCENT if seconds <= 90 else 30.0
+        if not (-T_JUMP_C * minutes <= dt <= T_JUMP_C * minutes and -limit_h <= dh <= limit_h):
+            outcome = _jumped(state, watch, now, t, h)
+            if outcome is _JUMPED:
+                return outcome
+            seconds = now - watch.seen
+    if watch.pend_at != NEVER:
+        watch.pend_at = NEVER
+    count(state, watch, now, t, h, seconds)
+    return outcome
+
+
+def count(state: State, watch: Watch, now: int, t: float, h: float, seconds: int) -> None:
+    """Let a believed reading move the means, the timers and what is compared."""
+    e = h * 0.01 * saturation_hpa(t)
+    if watch.seen == NEVER:
+        watch.slow_t, watch.slow_e = t, e
+        seconds = 0
+    else:
+        weight = seconds / (SLOW_SECONDS + seconds)
+        watch.slow_t += weight * (t - watch.slow_t)
+        watch.slow_e += weight * (e - watch.slow_e)
+    watch.t, watch.h, watch.e = t, h, e
+    watch.seen = now
+    if watch.busy or not (watch.h_low <= h <= watch.h_high and watch.t_low <= t <= watch.t_high):
+        step = 0 if seconds > state.hold else seconds
+        slow_h = 100.0 * watch.slow_e / saturation_hpa(watch.slow_t)
+        wet_fault = bool(watch.faults) and ("saturated" in watch.faults or "impossible" in watch.faults)
+        busy = False
+        for side in watch.sides:
+            if side.thermal:
+                level = side.step(t, watch.slow_t, step, now)
+            elif wet_fault:
+                level = side.level
+            else:
+                level = side.step(h, slow_h, step, now)
+            if level != side.level:
+                change_level(state, watch, side, level, now)
+            busy = busy or side.busy
+        watch.busy = busy
+
+
+def lost(state: State, watch: Watch, now: int, failure: str) -> Outcome:
+    """Judge a poll that gave no values."""
+    if now <= watch.last:
+        return (MISSING, (failure,))
+    watch.last = now
+    watch.loss += 0.03 * (1 - watch.loss)
+    if failure == "crc":
+        watch.live = now  # it answers, if only garbage: not missing
+        watch.crc += 1
+        if watch.crc == 1:
+            watch.bad_since = now
+        elif now - watch.bad_since >= 2 * state.poll and watch.crc >= 3:
+            start_fault(state, watch, "crc", now, watch.bad_since)
+    elif watch.crc:
+        watch.crc = 0
+    if failure == "brownout":
+        start_fault(state, watch, "brownout", now, now)
+    if watch.faults:
+        for kind, spell in watch.faults.items():
+            if kind != "brownout":
+                spell[1] = -1
+    return (MISSING, (failure,))
+
+
+def notes(state: State, watch: Watch, now: int, seen: tuple[str, ...]) -> None:
+    """Heed what the driver saw beside the values."""
+    if "heater_on" in seen:
+        start_fault(state, watch, "sensor_heater", now, now)
+    if "reset_seen" in seen:
+        start_fault(state, watch, "brownout", now, now)
+
+
+def _gross(state: State, watch: Watch, now: int) -> Outcome:
+    watch.bad += 1
+    if watch.bad == 1:
+        watch.bad_since = now
+    if watch.bad >= 5 and now - watch.bad_since >= min(240, 4 * state.poll):
+        start_fault(state, watch, "gross_range", now, watch.bad_since)
+    for spell in watch.faults.values():
+        spell[1] = -1
+    return _GROSS
+
+
+def _flat(state: State, watch: Watch, now: int, words: bool) -> bool:
+    # Words are 16 bits: ten equal pairs do not happen. Values from a file may be rounded; then an hour is needed.
+    fine = not watch.rounded and (words or (watch.pairs >= 60 and watch.repeats * 50 < watch.pairs))
+    if fine or now - watch.flat_since >= FLAT_ROUNDED_SECONDS:
+        start_fault(state, watch, "flat_line", now, watch.flat_since)
+        return True
+    return False
+
+
+def _wet(state: State, watch: Watch, now: int, h: float) -> bool:
+    if h < _SATURATED_PERCENT - 2:
+        watch.wet_since = NEVER
+        return False
+    if watch.wet_since == NEVER:
+        watch.wet_since = now
+    facts = state.settings.enclosures.get(watch.enclosure or "") if state.settings else None
+    if facts is not None and (facts.egg_box or facts.limits.humidity_target.high >= 99):
+        return False
+    if now - watch.wet_since >= _SATURATED_SECONDS:
+        start_fault(state, watch, "saturated", now, watch.wet_since)
+        return True
+    return "saturated" in watch.faults
+
+
+def _in_fault(watch: Watch) -> Outcome:
+    bad = tuple(sorted(k for k in watch.faults if k in EXCLUDING))
+    if bad:
+        return (FAIL, bad)
+    doubt = tuple(sorted(k for k in watch.faults if k in ("saturated", "impossible")))
+    return (SUSPECT, doubt) if doubt else _GOOD
+
+
+def _jumped(state: State, watch: Watch, now: int, t: float, h: float) -> Outcome:
+    """Return suspect, or count the waiting reading first when this one agrees with it."""
+    waiting = watch.pend_at
+    if now - waiting <= state.hold:
+        gap = now - waiting
+        minutes = gap / 60 if gap > 60 else 1.0
+        agrees = abs(t - watch.pend_t) <= T_JUMP_C * minutes and abs(h - watch.pend_h) <= 12.0 * min(minutes, 2.0)
+        if agrees:
+            count(state, watch, waiting, watch.pend_t, watch.pend_h, waiting - watch.seen)
+            watch.pend_at = NEVER
+            return _GOOD
+    watch.pend_at, watch.pend_t, watch.pend_h = now, t, h
+    return _JUMPED
+

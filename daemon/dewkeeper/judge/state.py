@@ -1,0 +1,151 @@
+"""What the judge remembers: one `State`, with a `Watch` per probe, a `Tub` per enclosure and a `Room` per room.
+
+All times inside are elapsed seconds: stored time minus the steps of the wall clock so far.
+"""
+
+from __future__ import annotations
+
+import heapq
+from typing import Final
+
+from dewkeeper.judge.book import Book
+from dewkeeper.judge.codec import remembered
+from dewkeeper.judge.limits import Side
+from dewkeeper.judge.types import EnclosureFacts, Exclusion, Learned, ProbeFacts, Settings
+from dewkeeper_config.models import Delays, HumiditySpan, Limits, TemperatureSpan
+
+for _class in (EnclosureFacts, ProbeFacts, Settings, Learned, Limits, Delays, HumiditySpan, TemperatureSpan):
+    remembered(_class)
+
+NEVER: Final = -(10**12)
+"""An elapsed time before everything."""
+
+
+@remembered
+class Watch:
+    """One probe.
+
+    last: any poll; live: last poll with values; seen: last counted reading, whose values are t, h, e.
+    slow_t, slow_e: their means over about a thermostat cycle. t_low ... h_high: the quiet box; while a reading lies in it
+    and nothing runs (`busy`), no side needs a look. pend_*: a suspect reading that waits for the next to agree.
+    pair_*, flat: the last values and how often they repeated; pairs, repeats: how often that happens on its own.
+    faults: kind -> [since, good since or -1].
+    """
+
+    __slots__ = (
+        "bad", "bad_since", "branch", "bus", "busy", "crc", "e", "enclosure", "faults", "flat", "flat_since", "h",
+        "h_high", "h_low", "last", "live", "loss", "name", "pair_h", "pair_t", "pairs", "pend_at", "pend_h", "pend_t",
+        "place", "repeats", "role", "room", "rounded", "seen", "sides", "slow_e", "slow_t", "t", "t_high", "t_low",
+        "wet_since",
+    )  # fmt: skip
+
+    def __init__(self, facts: ProbeFacts, now: int) -> None:
+        self.adopt(facts)
+        self.sides: list[Side] = []
+        self.t_low = self.h_low = -1e9
+        self.t_high = self.h_high = 1e9
+        self.busy = False
+        self.last = NEVER
+        self.live = now
+        self.seen = NEVER
+        self.t = self.h = self.e = 0.0
+        self.slow_t = self.slow_e = 0.0
+        self.pend_at = NEVER
+        self.pend_t = self.pend_h = 0.0
+        self.pair_t = self.pair_h = -999.0
+        self.flat = 0
+        self.flat_since = 0
+        self.pairs = 0
+        self.repeats = 0
+        self.bad = 0
+        self.bad_since = 0
+        self.crc = 0
+        self.loss = 0.0
+        self.wet_since = NEVER
+        self.faults: dict[str, list[int]] = {}
+
+    def adopt(self, facts: ProbeFacts) -> None:
+        """Take what the configuration says of the probe."""
+        self.name = facts.name
+        self.role = facts.role
+        self.enclosure = facts.enclosure
+        self.room = facts.room or ""
+        self.place = facts.enclosure or f"room:{facts.room}"
+        self.rounded = facts.rounded
+        self.bus = facts.bus
+        self.branch = facts.branch
+
+    def forget(self) -> None:
+        """Begin anew what was usual for this probe: it, or the heat, is not what it was."""
+        self.pairs = self.repeats = self.flat = 0
+
+    def box(self) -> None:
+        """Recompute the quiet box from the sides."""
+        self.t_low = self.h_low = -1e9
+        self.t_high = self.h_high = 1e9
+        for side in self.sides:
+            limit = side.sign * side.runs()[0].limit
+            if side.kind == "dry":
+                self.h_low = limit
+            elif side.kind == "damp":
+                self.h_high = limit
+            elif side.kind == "hot":
+                self.t_high = limit
+            else:
+                self.t_low = limit
+        self.busy = any(side.busy for side in self.sides)
+
+
+@remembered
+class Tub:
+    """One enclosure: the stage it is in, until when (-1: none), and what the keeper did, newest last."""
+
+    __slots__ = ("deeds", "name", "stage", "stage_until")
+
+    def __init__(self, name: str) -> None:
+        self.name = name
+        self.stage = ""
+        self.stage_until = -1
+        self.deeds: list[tuple[int, str, str, int]] = []  # time, id, word, until
+
+
+@remembered
+class State:
+    """Everything. `heap`: (due, kind of timer, key) of timers; `due`: the first of them."""
+
+    __slots__ = (
+        "book", "due", "exclusions", "heap", "hold", "learned", "now", "poll", "settings", "shift", "started", "tubs",
+        "watches",
+    )  # fmt: skip
+
+    def __init__(self) -> None:
+        self.settings: Settings | None = None
+        self.book = Book()
+        self.watches: dict[str, Watch] = {}
+        self.tubs: dict[str, Tub] = {}
+        self.learned: dict[str, dict[str, float]] = {}
+        self.heap: list[tuple[int, str, str]] = []
+        self.due = 10**15
+        self.now = NEVER
+        self.poll = 60
+        self.hold = 180
+        self.shift = 0
+        self.started = NEVER
+        self.exclusions: list[Exclusion] = []
+
+    def set_timer(self, due: int, what: str, key: str) -> None:
+        """Have a timer fire at an elapsed time. Asking twice is harmless."""
+        entry = (due, what, key)
+        if entry not in self.heap:
+            heapq.heappush(self.heap, entry)
+            self.due = self.heap[0][0]
+
+    def pop_timer(self) -> tuple[int, str, str]:
+        """Take the timer due first."""
+        entry = heapq.heappop(self.heap)
+        self.due = self.heap[0][0] if self.heap else 10**15
+        return entry
+
+    def watches_of(self, enclosure: str) -> list[Watch]:
+        """Return the judged probes of an enclosure."""
+        return [w for w in self.watches.values() if w.enclosure == enclosure and w.role == "substrate"]
