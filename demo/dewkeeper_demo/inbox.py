@@ -73,6 +73,10 @@ class Inbox:
         self._http.server_close()
         self._http_thread.join()
 
+    def listen(self, arrived: Callable[[Arrival], None]) -> None:
+        """Have each further message told to somebody else."""
+        self._tell = arrived
+
     def keep(self, arrival: Arrival) -> None:
         """Take in one message."""
         with self._lock:

@@ -21,7 +21,6 @@ psychrolib.SetUnitSystem(psychrolib.SI)
 
 GRAMS_PER_M3_PER_HPA = 0.734  # 216.7 / 295.15: vapour density per hPa, referred to 22 °C
 STEP_SECONDS = 60.0
-FILM_CONDUCTANCE = 0.45  # g/(h·hPa): droplets on walls and leaves offer much more surface than a bowl
 FLOOR_HALF = 0.15  # fraction of full at which a floor of coco or bark is half way up its sorption curve
 HUMIDITY_NOISE_PERCENT = 0.027  # one sigma; the SHT3x data sheet gives 0.08 %RH as three
 TEMPERATURE_NOISE_C = 0.013  # one sigma; the data sheet gives 0.04 °C as three
@@ -80,7 +79,8 @@ class Room:
 class Build:
     """How an enclosure is made and heated.
 
-    vents_m3_per_hour: air exchanged with the room. bowl_conductance, floor_conductance: g/(h·hPa).
+    vents_m3_per_hour: air exchanged with the room. bowl_, floor_ and film_conductance: g/(h·hPa); droplets on walls
+    offer much more surface than a bowl. mist_grams: one usual spraying.
     floor_holds_grams: water a soaked floor holds; floor_fraction: how much of it is there at the start.
     heat_rise_c: how far above the room the tub would settle with its heater always on.
     """
@@ -92,6 +92,8 @@ class Build:
     floor_conductance: float = 0.12
     floor_holds_grams: float = 420.0
     floor_fraction: float = 0.27
+    film_conductance: float = 0.45
+    mist_grams: float = 16.0
     day_c: float = 30.0
     night_c: float = 28.2
     thermostat_swing_c: float = 0.4
@@ -120,8 +122,9 @@ class Tub:
         """Relative humidity in the tub in %RH, 0 to 100."""
         return min(100.0, 100.0 * self.vapour_hpa / saturation_hpa(self.temperature_c))
 
-    def mist(self, grams: float = 16.0) -> None:
-        """Spray: a quarter stays as droplets on the walls, the rest soaks in."""
+    def mist(self, grams: float | None = None) -> None:
+        """Spray the usual amount or so many grams: a quarter stays as droplets on the walls, the rest soaks in."""
+        grams = self.build.mist_grams if grams is None else grams
         self.film_grams += grams / 4
         self.floor_grams = min(self.build.floor_holds_grams, self.floor_grams + 3 * grams / 4)
 
@@ -186,7 +189,7 @@ class Tub:
         return (
             (self.build.bowl_conductance if self.bowl_grams > 0 else 0.0, bowl_hpa),
             (self.build.floor_conductance, activity * saturated),
-            (FILM_CONDUCTANCE if self.film_grams > 0 else 0.0, saturated),
+            (self.build.film_conductance if self.film_grams > 0 else 0.0, saturated),
         )
 
     def _balance(self, room: Room) -> tuple[float, float]:

@@ -9,16 +9,18 @@ from typing import Literal
 from dewkeeper_demo.physics import Build
 
 ROOM_PROBE = "room air"
+SIGNING_KEY = "whsec_ZGV3a2VlcGVyLWRlbW8tc2lnbmluZy1rZXktMDAwMDE="  # invented; signs nothing but the demo
 DRY_TUB, MISTED_TUB, UNPLUGGED_TUB, HOT_TUB = "A2", "A4", "A5", "B3"  # what happens to whom in the night
 
 COCO = Build()
 BARK = Build(floor_conductance=0.11, floor_holds_grams=380.0, floor_fraction=0.28, vents_m3_per_hour=0.064)
 PAPER = Build(  # a paper liner holds next to nothing: without its bowl this tub follows the room
-    floor_holds_grams=30.0, floor_fraction=0.23, bowl_conductance=0.095, bowl_grams=160.0
+    floor_conductance=0.085, floor_holds_grams=24.0, floor_fraction=0.21, bowl_conductance=0.09, bowl_grams=160.0
 )
 FURNISHED = Build(
     volume_litres=320.0, vents_m3_per_hour=0.30, bowl_conductance=0.10, bowl_grams=900.0, floor_conductance=0.62,
-    floor_holds_grams=4000.0, floor_fraction=0.28, heat_rise_c=16.0, heat_tau_hours=3.0,
+    floor_holds_grams=4000.0, floor_fraction=0.28, heat_rise_c=16.0, heat_tau_hours=3.0, film_conductance=2.6,
+    mist_grams=95.0,
 )  # fmt: skip
 EGGS = Build(
     volume_litres=18.0, vents_m3_per_hour=0.01, bowl_conductance=0.0, bowl_grams=0.0, floor_conductance=0.25,
@@ -98,7 +100,7 @@ port = {web_port}
 kind = "webhook"
 name = "phone"
 url = "http://127.0.0.1:{http_port}/phone"
-secrets = ["whsec_ZGV3a2VlcGVyLWRlbW8tc2lnbmluZy1rZXktMDAwMDE="]
+secrets = ["{SIGNING_KEY}"]
 
 [[channel]]
 kind = "mail"

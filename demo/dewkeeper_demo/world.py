@@ -5,15 +5,27 @@ from __future__ import annotations
 import random
 import threading
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
-from dewkeeper_demo.physics import Climate, Room, Tub
+from dewkeeper_demo.physics import Build, Climate, Room, Tub
 from dewkeeper_demo.rack import PLACES, ROOM_PROBE
 
 Deed = Callable[["World"], None]
 STEP_SECONDS = 60.0
+
+
+def _own(build: Build, dice: random.Random) -> Build:
+    """Return the build with the small differences two tubs of one kind have; without them all would cycle in step."""
+    return replace(
+        build,
+        day_c=build.day_c + dice.uniform(-0.3, 0.3),
+        night_c=build.night_c + dice.uniform(-0.3, 0.3),
+        heat_rise_c=build.heat_rise_c * dice.uniform(0.93, 1.07),
+        heat_tau_hours=build.heat_tau_hours * dice.uniform(0.85, 1.15),
+        vents_m3_per_hour=build.vents_m3_per_hour * dice.uniform(0.93, 1.07),
+    )
 
 
 @dataclass(order=True, slots=True)
@@ -36,7 +48,7 @@ class World:
         self._due: list[_Due] = []
         self.room = Room(climate or Climate(), dice)
         self.room.step(STEP_SECONDS, self._hour(start))
-        self.tubs = {place.name: Tub(place.build, self.room, dice) for place in PLACES}
+        self.tubs = {place.name: Tub(_own(place.build, dice), self.room, dice) for place in PLACES}
         self._room_noise = dice
         self._room_air = (self.room.temperature_c, self.room.humidity_percent)
 
@@ -62,9 +74,13 @@ class World:
         def sense() -> tuple[float, float]:
             with self._lock:
                 self.advance_to(now())
-                return self._room_air if place == ROOM_PROBE else self.tubs[place].probe_air()
+                return self.air_now(place)
 
         return sense
+
+    def air_now(self, place: str) -> tuple[float, float]:
+        """Return °C and %RH at a probe, where the world stands."""
+        return self._room_air if place == ROOM_PROBE else self.tubs[place].probe_air()
 
     def _flow(self, until: float) -> None:
         while self._now < until:

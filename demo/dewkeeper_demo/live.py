@@ -1,0 +1,34 @@
+"""From the morning on: the hours until now in fast motion, then the same daemon on the machine's own clock."""
+
+from __future__ import annotations
+
+import threading
+import time
+
+from dewkeeper.clock import ManualClock, SystemClock
+from dewkeeper.service.calendar import SilentAlarm
+from dewkeeper.service.daemon import Daemon
+from dewkeeper_demo.night import until
+from dewkeeper_demo.show import Show
+from dewkeeper_demo.stage import LIVE_POLL_SECONDS, NIGHT_POLL_SECONDS, Stage
+
+
+def go_on(stage: Stage, show: Show, clock: ManualClock) -> None:
+    """Run until interrupted (KeyboardInterrupt); the daemon is stopped then."""
+    show.say()
+    show.say("Passing the hours since that morning ...")
+    daemon = Daemon(stage.write_config(NIGHT_POLL_SECONDS), clock=clock, alarm=SilentAlarm)
+    daemon.start()
+    try:
+        until(clock, daemon, time.time() - NIGHT_POLL_SECONDS)
+    finally:
+        daemon.stop()
+    config = stage.write_config(LIVE_POLL_SECONDS)
+    stage.clock = SystemClock()
+    daemon = Daemon(config, clock=stage.clock)
+    daemon.start()
+    show.say(f"Live now, a poll a minute. The page: http://{config.web.host}:{config.web.port}  (Ctrl-C ends it)")
+    try:
+        threading.Event().wait()
+    finally:
+        daemon.stop()
