@@ -1,0 +1,78 @@
+# shellcheck shell=bash
+# shellcheck disable=SC2034  # the paths below are for the scripts that read this file
+# Shared by install.sh and update.sh; not run by itself.
+# Every change to the machine goes through `step` or `put`, so --dry-run prints all of them and makes none.
+
+prefix=/opt/dewkeeper  # releases/NAME holds one installation each, current points to the one that runs
+state=/var/lib/dewkeeper
+configuration=/etc/dewkeeper/dewkeeper.toml
+dry_run=no
+
+say() { printf '%s\n' "$*"; }
+refuse() { printf 'dewkeeper: %s\n' "$*" >&2; exit 1; }
+
+# step WORDS COMMAND...: say what and how, and do it.
+step() {
+  say "-- $1"
+  shift
+  say "   + $*"
+  [ "$dry_run" = yes ] || "$@"
+}
+
+# put MODE FILE: write standard input to a file that is not there yet; a file the keeper may have edited stays.
+put() {
+  local content
+  content=$(cat)
+  if [ -e "$2" ]; then
+    say "-- $2 is there already and stays as it is"
+    return
+  fi
+  say "-- write $2 (mode $1)"
+  printf '%s\n' "$content" | sed 's/^/   | /'
+  [ "$dry_run" = yes ] && return
+  printf '%s\n' "$content" | install -D -m "$1" /dev/stdin "$2"
+}
+
+# line FILE TEXT: add a line to a file unless it is in there.
+line() {
+  if [ -e "$1" ] && grep -qxF -- "$2" "$1"; then
+    say "-- $1 has \"$2\" already"
+    return
+  fi
+  say "-- add to $1: $2"
+  [ "$dry_run" = yes ] && return
+  printf '%s\n' "$2" >>"$1"
+}
+
+# need_root FOLDER: refuse to begin what cannot be carried through.
+need_root() {
+  [ "$dry_run" = yes ] || [ -w "$1" ] || refuse "needs root: sudo $0 (or --dry-run to see what it would do)"
+}
+
+# make_release SOURCE FOLDER: install the checkout into a new environment of its own, touching nothing that runs.
+make_release() {
+  step "make a Python environment of its own" python3 -m venv "$2" || return 1
+  step "install dewkeeper into it (needs the network, some minutes on a small Pi)" \
+    "$2/bin/python" -m pip install --quiet --disable-pip-version-check --no-cache-dir --prefer-binary "$1" || return 1
+  step "check that it can run: imports, database, judge" "$2/bin/dewkeeper" selftest
+}
+
+# point_to FOLDER: make it the current one, in one rename: there is no moment without a current release.
+point_to() {
+  step "prepare the switch" ln -sfn "$1" "$prefix/.next"
+  step "make $(basename "$1") the current release" mv -T "$prefix/.next" "$prefix/current"
+}
+
+cautions() {
+  cat <<'EOF'
+
+Before you rely on it:
+  - It only watches. It cannot switch heat off, and may be dead when it is needed: every heater needs its own
+    thermostat and an independent over-temperature cut-out that fails off.
+  - Mains near water: residual-current protection, drip loops, strain relief, a licensed electrician. Probes get
+    extra-low voltage only (3.3 V); no mains cable in a tub.
+  - Limits are common practice and yours to edit, no veterinary advice. A sick-looking animal goes to an exotics vet
+    whatever the numbers say.
+  - A dead monitor looks like a calm night. Set notify.heartbeat_url, so that something outside notices silence.
+EOF
+}

@@ -1,0 +1,257 @@
+"""Installer and update: what they say, that a dry run changes nothing, and that a bad update goes back."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sqlite3
+import subprocess
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+DEPLOY = Path(__file__).resolve().parents[2] / "deploy"
+PYTHON = shutil.which("python3") or "python3"
+
+
+def supported() -> bool:
+    """Whether this is one of the systems the installer is made for."""
+    text = Path("/etc/os-release").read_text(encoding="utf-8")
+    return any(f"VERSION_CODENAME={name}" in text for name in ("bookworm", "trixie"))
+
+
+@pytest.mark.skipif(shutil.which("shellcheck") is None, reason="shellcheck is not installed")
+def test_the_scripts_are_clean() -> None:
+    """shellcheck has no complaint about any of them."""
+    scripts = sorted(str(path) for path in DEPLOY.glob("*.sh"))
+    checked = subprocess.run(
+        ["shellcheck", "-x", *scripts], capture_output=True, text=True, check=False, cwd=DEPLOY.parent
+    )
+    assert checked.returncode == 0, checked.stdout
+
+
+@pytest.fixture
+def install_dry() -> Callable[..., str]:
+    """Return a function that runs the installer dry and gives what it printed."""
+
+    def run(*arguments: str) -> str:
+        done = subprocess.run(
+            [str(DEPLOY / "install.sh"), "--dry-run", *arguments],
+            capture_output=True,
+            text=True,
+            check=True,
+            timeout=60,
+        )
+        return done.stdout
+
+    return run
+
+
+@pytest.mark.skipif(not supported(), reason="the installer refuses systems other than bookworm and trixie")
+def test_a_dry_run_prints_every_step_and_changes_nothing(install_dry: Callable[..., str]) -> None:
+    """User, environment, self-test, configuration, secrets and unit are all announced; nothing of it is there after."""
+    places = [Path(place) for place in ("/opt/dewkeeper", "/etc/dewkeeper", "/etc/udev/rules.d/60-dewkeeper.rules")]
+    before = [place.exists() for place in places]
+    said = install_dry("--multiplexer", "0x70", "--multiplexer", "0x71")
+    for words in (
+        "python3 -m venv /opt/dewkeeper/releases/",
+        "bin/dewkeeper selftest",
+        "/etc/dewkeeper/dewkeeper.toml",
+        "/etc/dewkeeper/credentials",
+        "/etc/systemd/system/dewkeeper.service",
+        "i2c-dev",
+        "dtoverlay=i2c-mux,pca9548,addr=0x70,base=10",
+        "dtoverlay=i2c-mux,pca9548,addr=0x71,base=18",
+        'ATTR{idle_state}="-2"',
+        "systemctl enable dewkeeper.service",
+        "This was a dry run: nothing was changed.",
+    ):
+        assert words in said
+    assert [place.exists() for place in places] == before
+
+
+@pytest.mark.skipif(not supported(), reason="the installer refuses systems other than bookworm and trixie")
+def test_the_installer_says_what_must_not_be_relied_on(install_dry: Callable[..., str]) -> None:
+    """Heat, mains, limits and silence: the cautions stand at the end of the output, where they are read."""
+    said = install_dry()
+    for words in ("It only watches", "over-temperature cut-out", "residual-current", "no veterinary advice", "silence"):
+        assert words in said[said.index("Before you rely on it") :]
+
+
+@pytest.mark.parametrize(
+    ("script", "arguments", "code"),
+    [
+        ("install.sh", ["--multiplexer", "0x44"], 1),
+        ("install.sh", ["--multiplexer"], 1),
+        ("install.sh", ["--dryrun"], 2),
+        ("update.sh", ["--watch-seconds", "soon"], 1),
+        ("update.sh", ["--force"], 2),
+    ],
+)
+def test_bad_usage_changes_nothing(script: str, arguments: list[str], code: int) -> None:
+    """An unknown option or a wrong address ends the script before its first step."""
+    done = subprocess.run([str(DEPLOY / script), *arguments], capture_output=True, text=True, check=False, timeout=60)
+    assert done.returncode == code
+    assert "-- " not in done.stdout
+    assert done.stderr
+
+
+class Machine:
+    """An installation in a folder, with stand-ins for the programs an update calls: python3 -m venv, systemctl."""
+
+    def __init__(self, folder: Path) -> None:
+        self.prefix, self.state, self.bin = folder / "opt", folder / "state", folder / "bin"
+        self.unit, self.calls = folder / "dewkeeper.service", folder / "calls"
+        old = self.prefix / "releases" / "20200101T000000Z"
+        for place in (old / "bin", self.state, self.bin):
+            place.mkdir(parents=True)
+        (self.prefix / "current").symlink_to(old)
+        self.unit.write_text("the old unit\n", encoding="utf-8")
+        self.behave(selftest=0, start=0)
+        self._program("python3", f'''
+if [ "$1" = -m ] && [ "$2" = venv ]; then
+  mkdir -p "$3/bin"
+  for name in python dewkeeper; do cp "{self.bin}/release-$name" "$3/bin/$name"; done
+  exit 0
+fi
+exec {PYTHON} "$@"''')  # fmt: skip
+        self._program("release-python", "exit 0")
+
+    def behave(self, *, selftest: int, start: int, migrate: bool = False) -> None:
+        """Set how the new release's self-test ends, and whether the service comes up with it."""
+        self._program("release-dewkeeper", f'echo "dewkeeper $*" >>"{self.calls}"\nexit {selftest}')
+        migrated = self.bin / "migrate.py"
+        migrated.write_text(
+            "import sqlite3, sys\n"
+            "connection = sqlite3.connect(sys.argv[1])\n"
+            "connection.execute('UPDATE alembic_version SET version_num = 2')\n"
+            "connection.commit()\n",
+            encoding="utf-8",
+        )
+        change = f"{PYTHON} {migrated} {self.state}/dewkeeper.sqlite;" if migrate else ""
+        self._program("systemctl", f'''
+echo "systemctl $*" >>"{self.calls}"
+case $1 in
+  restart) case $(readlink "{self.prefix}/current") in
+    *20200101T000000Z) exit 0 ;;
+    *) {change}exit {start} ;;
+  esac ;;
+  show) echo 0 ;;
+esac''')  # fmt: skip
+
+    def database(self) -> Path:
+        """Make a database of schema 1 with one row."""
+        path = self.state / "dewkeeper.sqlite"
+        with sqlite3.connect(path) as connection:
+            connection.execute("CREATE TABLE alembic_version (version_num TEXT)")
+            connection.execute("INSERT INTO alembic_version VALUES ('1')")
+        connection.close()
+        return path
+
+    def update(self, *arguments: str) -> subprocess.CompletedProcess[str]:
+        """Run update.sh on this machine."""
+        environment = os.environ | {
+            "PATH": f"{self.bin}:{os.environ['PATH']}",
+            "DEWKEEPER_PREFIX": str(self.prefix),
+            "DEWKEEPER_STATE": str(self.state),
+            "DEWKEEPER_UNIT": str(self.unit),
+        }
+        return subprocess.run(
+            [str(DEPLOY / "update.sh"), "--watch-seconds", "0", *arguments],
+            capture_output=True, text=True, check=False, env=environment, timeout=60,
+        )  # fmt: skip
+
+    def current(self) -> str:
+        """Return the name of the release that runs."""
+        return (self.prefix / "current").resolve().name
+
+    def said(self) -> list[str]:
+        """Return the calls of the stand-ins, in order."""
+        return self.calls.read_text(encoding="utf-8").splitlines() if self.calls.exists() else []
+
+    def _program(self, name: str, body: str) -> None:
+        path = self.bin / name
+        path.write_text(f"#!/usr/bin/env bash\n{body}\n", encoding="utf-8")
+        path.chmod(0o755)
+
+
+@pytest.fixture
+def machine(tmp_path: Path) -> Machine:
+    """Return a machine with one release installed."""
+    return Machine(tmp_path)
+
+
+OLD = "20200101T000000Z"
+
+
+def test_a_good_update_is_switched_to_after_its_selftest(machine: Machine) -> None:
+    """The new release is built and tested first, then made current, then the daemon restarted, once."""
+    machine.database()
+    done = machine.update()
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert machine.current() != OLD
+    calls = machine.said()
+    assert calls.index("dewkeeper selftest") < calls.index("systemctl restart dewkeeper.service")
+    assert calls.count("systemctl restart dewkeeper.service") == 1
+    assert machine.unit.read_text(encoding="utf-8") == (DEPLOY / "dewkeeper.service").read_text(encoding="utf-8")
+    assert not (machine.state / "before-update.sqlite").exists()
+
+
+def test_a_release_that_fails_its_selftest_is_never_switched_to(machine: Machine) -> None:
+    """The old one was not even restarted, and nothing of the new one is left."""
+    machine.behave(selftest=1, start=0)
+    assert machine.update().returncode == 1
+    assert machine.current() == OLD
+    assert not [call for call in machine.said() if "restart" in call]
+    assert [path.name for path in (machine.prefix / "releases").iterdir()] == [OLD]
+
+
+def test_a_release_that_does_not_start_is_taken_back(machine: Machine) -> None:
+    """Release and unit are the old ones again, and the old one runs."""
+    machine.behave(selftest=0, start=1)
+    done = machine.update()
+    assert done.returncode == 1
+    assert "going back" in done.stderr
+    assert machine.current() == OLD
+    assert machine.unit.read_text(encoding="utf-8") == "the old unit\n"
+    assert machine.said()[-1] == "systemctl restart dewkeeper.service"
+
+
+def test_a_database_changed_by_a_failed_release_is_put_back(machine: Machine) -> None:
+    """The old release finds the database it knows, with its owner; the changed one is kept aside."""
+    path = machine.database()
+    mode = path.stat().st_mode
+    machine.behave(selftest=0, start=1, migrate=True)
+    assert machine.update().returncode == 1
+    for name, version in (("dewkeeper.sqlite", "1"), ("after-failed-update.sqlite", "2")):
+        connection = sqlite3.connect(machine.state / name)
+        assert connection.execute("SELECT version_num FROM alembic_version").fetchone() == (version,)
+        connection.close()
+    assert path.stat().st_mode == mode
+
+
+def test_a_dry_update_changes_nothing(machine: Machine) -> None:
+    """Every step is printed, none is made."""
+    done = machine.update("--dry-run")
+    assert done.returncode == 0, done.stderr
+    assert "selftest" in done.stdout
+    assert machine.current() == OLD
+    assert machine.said() == []
+    assert machine.unit.read_text(encoding="utf-8") == "the old unit\n"
+
+
+def test_the_release_before_can_be_called_back(machine: Machine) -> None:
+    """`--rollback` after an update goes to the release before it; with only one there is nowhere to go."""
+    assert machine.update("--rollback").returncode == 1
+    assert machine.update().returncode == 0
+    assert machine.update("--rollback").returncode == 0
+    assert machine.current() == OLD
+
+
+def test_without_an_installation_there_is_nothing_to_update(machine: Machine) -> None:
+    """The script says so and names the installer."""
+    (machine.prefix / "current").unlink()
+    done = machine.update()
+    assert done.returncode == 1
+    assert "install.sh" in done.stderr
