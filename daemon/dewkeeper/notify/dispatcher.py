@@ -169,8 +169,9 @@ class Dispatcher:
 
     def _postpone(self, parcel: Parcel, row: Message, wait: float, error: str, now: int, monotonic: float) -> None:
         log.info("not delivered over %s, again in %.0f s: %s", row.channel, wait, error)
-        self._outbox.defer(parcel.carries, monotonic + wait)
-        self._settle(row, "pending", row.attempts + 1, next_try=now + math.ceil(wait), error=error)
+        whole_seconds = math.ceil(wait)  # store and memory must let it go in the same second, or it is overtaken
+        self._outbox.defer(parcel.carries, monotonic + whole_seconds)
+        self._settle(row, "pending", row.attempts + 1, next_try=now + whole_seconds, error=error)
 
     def _settle(self, row: Message, state: Delivery, attempts: int, *, next_try: int = 0, error: str = "") -> None:
         self._outbox_result(DeliveryResult(row.id, int(self._clock.wall()), state, attempts, next_try, error))

@@ -13,7 +13,7 @@ from dewkeeper.notify.channel import Channel, Receipt
 from dewkeeper.notify.deadline import Guard
 from dewkeeper.notify.errors import DeadlinePassed, PermanentFailure, TemporaryFailure
 from dewkeeper.notify.letters import letter
-from dewkeeper.notify.webhook import trusted_context
+from dewkeeper.notify.trust import trusted_context
 from dewkeeper.store.records import Message
 from dewkeeper_config.errors import SecretUnavailable
 from dewkeeper_config.models import MailChannel

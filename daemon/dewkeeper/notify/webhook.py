@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import ssl
 import time
 from collections.abc import Callable, Mapping
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from dewkeeper.notify import signing
@@ -12,7 +12,8 @@ from dewkeeper.notify.backoff import retry_after_seconds
 from dewkeeper.notify.bodies import Body, check_template, make_body
 from dewkeeper.notify.channel import Channel, Receipt
 from dewkeeper.notify.deadline import Guard
-from dewkeeper.notify.errors import ChannelUnusable, PermanentFailure, TemporaryFailure
+from dewkeeper.notify.errors import PermanentFailure, TemporaryFailure
+from dewkeeper.notify.trust import trusted_context
 from dewkeeper.store.records import Message
 from dewkeeper_config.errors import SecretUnavailable
 from dewkeeper_config.models import WebhookChannel
@@ -49,11 +50,10 @@ class Webhook(Channel):
             extra = {name: secret.read() for name, secret in self._config.headers.items()}
             body = make_body(self._config, message)
             signed = signing.headers(secrets, message.id, int(self._wall()), body.content)
-            context = trusted_context(self._config.ca_file)
         except (SecretUnavailable, ValueError, OSError) as error:
             raise PermanentFailure(f"not sent: {error}") from error
         try:
-            with session(guard, context) as http:
+            with session(guard, self._config.ca_file) as http:
                 answer = http.post(
                     url,
                     data=body.content,
@@ -61,7 +61,6 @@ class Webhook(Channel):
                     allow_redirects=False,
                     stream=True,
                     timeout=guard.remaining(),
-                    verify=True if self._config.ca_file is None else str(self._config.ca_file),
                 )
                 return _judge(answer, self._wall())
         except requests.exceptions.RequestException as error:
@@ -71,16 +70,12 @@ class Webhook(Channel):
             if isinstance(error, TemporaryFailure):
                 raise
             raise TemporaryFailure(f"connection: {error}") from error
+        except AttributeError as error:
+            # urllib3 2 meets a connection that is torn down while it still writes with a missing socket.
+            raise TemporaryFailure("connection torn down") from error
 
 
-def trusted_context(ca_file: object | None) -> ssl.SSLContext:
-    """Return a context that verifies names and certificates, against the system's authorities or one file's alone."""
-    context = ssl.create_default_context(cafile=None if ca_file is None else str(ca_file))
-    context.minimum_version = ssl.TLSVersion.TLSv1_2
-    return context
-
-
-def session(guard: Guard, context: ssl.SSLContext) -> requests.Session:
+def session(guard: Guard, ca_file: Path | None) -> requests.Session:
     """Return a fresh session whose connections are made and watched by the guard.
 
     Nothing is taken from the environment, and nothing is pooled: a kept connection that the other side dropped
@@ -107,8 +102,14 @@ def session(guard: Guard, context: ssl.SSLContext) -> requests.Session:
 
     class Adapter(HTTPAdapter):
         def init_poolmanager(self, connections: int, maxsize: int, block: bool = False, **more: Any) -> None:
-            self.poolmanager = PoolManager(num_pools=connections, maxsize=maxsize, block=block, ssl_context=context)
+            self.poolmanager = PoolManager(
+                num_pools=connections, maxsize=maxsize, block=block, ssl_context=trusted_context(ca_file)
+            )
             self.poolmanager.pool_classes_by_scheme = {"http": PlainPool, "https": SecurePool}
+
+        def cert_verify(self, conn: Any, url: str, verify: Any, cert: Any) -> None:
+            # The context has its authorities; requests would load them again for every connection.
+            conn.cert_reqs = "CERT_REQUIRED"
 
     made = requests.Session()
     made.trust_env = False
@@ -171,6 +172,3 @@ def _deeper(error: BaseException) -> BaseException | None:
 def _without_address(error: BaseException) -> str:
     text = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
     return text if "://" not in text else "the connection failed"
-
-
-__all__ = ["ChannelUnusable", "Webhook", "session", "trusted_context"]

@@ -24,7 +24,9 @@ class Authority:
         self._name = _named("an invented authority")
         now = datetime.now(UTC)
         certificate = (
-            _builder(self._name, self._name, self._key.public_key(), now - timedelta(days=400), now + timedelta(days=400))
+            _builder(
+                self._name, self._name, self._key.public_key(), now - timedelta(days=400), now + timedelta(days=400)
+            )
             .add_extension(x509.BasicConstraints(ca=True, path_length=0), critical=True)
             .add_extension(_usage(ca=True), critical=True)
             .add_extension(x509.SubjectKeyIdentifier.from_public_key(self._key.public_key()), critical=False)

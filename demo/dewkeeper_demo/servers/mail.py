@@ -98,13 +98,15 @@ class MailServer:
     def _session(self) -> SMTP:
         self.sessions += 1
         refusal = self.next.popleft() if self.next else self.usual
+        starttls = self._context is not None and not self._implicit
         return SMTP(
             _Handler(self, refusal),
             hostname="mail.invalid",
             tls_context=None if self._implicit else self._context,
-            require_starttls=self._context is not None and not self._implicit,
-            auth_required=self._login is not None,
-            auth_require_tls=self._context is not None and not self._implicit,
+            require_starttls=starttls,
+            # The protocol does not know that a connection is encrypted from its start, so there it only offers logins.
+            auth_required=self._login is not None and starttls,
+            auth_require_tls=starttls,
             authenticator=self._authenticator(refusal),
         )
 
@@ -122,7 +124,7 @@ class MailServer:
         """Take in one mail."""
         mail = message_from_bytes(content, policy=policy.default)
         with self._changed:
-            self._mails.append(mail)  # type: ignore[arg-type]  # the default policy makes EmailMessage
+            self._mails.append(mail)
             self._changed.notify_all()
 
 

@@ -1,0 +1,341 @@
+"""From the outbox to the servers: order, retries, circuits, other channels, and nothing held up by what is dead."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import replace
+from typing import Any
+
+import pytest
+
+from dewkeeper.clock import ManualClock
+from dewkeeper.judge.types import SystemReport
+from dewkeeper.notify.dispatcher import Dispatcher
+from dewkeeper.store.records import DeliveryResult, Message
+from dewkeeper_config.models import Config
+from dewkeeper_demo.servers.phone import Answer, Phone
+
+START = 1_790_000_000
+REPLY_LOST = Answer(manner="reset_after")
+REFUSED = Answer(manner="reset_before")
+
+
+class Outbox:
+    """Rows in memory, with the reading method of the store and results applied as the writer would."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self.rows: dict[str, Message] = {}
+
+    def add(self, *messages: Message) -> None:
+        with self._lock:
+            self.rows |= {message.id: message for message in messages}
+
+    def messages_due(self, now: int) -> Sequence[Message]:
+        with self._lock:
+            return [r for r in self.rows.values() if r.state == "pending" and max(r.not_before, r.next_try) <= now]
+
+    def apply(self, result: DeliveryResult) -> None:
+        with self._lock:
+            row = self.rows.get(result.message)
+            if row is not None and row.state == "pending":
+                self.rows[row.id] = replace(
+                    row, state=result.state, attempts=result.attempts, next_try=result.next_try, last_error=result.error
+                )
+
+    def states(self) -> dict[str, str]:
+        with self._lock:
+            return {row.id: row.state for row in self.rows.values()}
+
+
+class Running:
+    """A dispatcher at work on an outbox in memory, by a clock that is moved by hand."""
+
+    def __init__(self, config: Config) -> None:
+        self.clock = ManualClock(wall=START)
+        self.outbox = Outbox()
+        self.reports: list[SystemReport] = []
+        self.dispatcher = Dispatcher(config, lambda: self.outbox, self.clock, self.outbox.apply, self.reports.append)
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self.dispatcher.run, args=(self._stop,), name="dispatcher")
+        self._thread.start()
+
+    def add(self, *messages: Message) -> None:
+        """Store rows and wake the dispatcher, as the writer does; return when nothing more happens now."""
+        self.outbox.add(*messages)
+        self.dispatcher.wake.set()
+        self.clock.settle()
+
+    def stop(self) -> None:
+        self._stop.set()
+        self.dispatcher.wake.set()
+        self._thread.join()
+
+
+@contextmanager
+def running(config: Config) -> Iterator[Running]:
+    """Run a dispatcher for the length of a block."""
+    made = Running(config)
+    try:
+        yield made
+    finally:
+        made.stop()
+
+
+def config(channels: dict[str, str], people: dict[str, list[str]] | None = None, **more: Any) -> Config:
+    """Return a small configuration: channel name -> address, person -> channels."""
+    return Config.model_validate(
+        {
+            "rack": [{"name": "left"}],
+            "enclosure": [{"name": "B4", "rack": "left"}],
+            "probe": [{"name": "b4", "enclosure": "B4"}],
+            "channel": [
+                {"kind": "webhook", "name": n, "url": u, "timeout_seconds": 1.0, **more} for n, u in channels.items()
+            ],
+            "person": [{"name": n, "channels": c} for n, c in (people or {"Marit": list(channels)}).items()],
+        }
+    )
+
+
+def message(identity: str, **more: Any) -> Message:
+    """Return a row of the outbox."""
+    facts: dict[str, Any] = {"happening": "raised", "kind": "dry", "since": START - 3600, "enclosure": "B4"}
+    facts |= more.pop("facts", {})
+    known: dict[str, Any] = {
+        "created": START, "person": "Marit", "channel": "phone", "title": f"title of {identity}", "lines": ("more",),
+        "priority": "medium", "kind": "dry", "alarm": f"alarm of {identity}", "event": f"event of {identity}",
+    }  # fmt: skip
+    return Message(id=identity, facts=facts, **(known | more))
+
+
+def test_what_is_due_is_sent_once(phone: Phone) -> None:
+    """A row is sent, settled as sent, and not sent again."""
+    with running(config({"phone": phone.url})) as run:
+        run.add(message("m1"))
+        run.clock.advance(600)
+        assert [call.id for call in phone.calls] == ["m1"]
+        assert run.outbox.states() == {"m1": "sent"}
+
+
+def test_a_failed_send_is_tried_again_under_the_same_id(phone: Phone) -> None:
+    """After refusals the row goes out later, with one id, and the attempts are counted in the store."""
+    phone.next += [REFUSED, Answer(503), REFUSED]
+    with running(config({"phone": phone.url})) as run:
+        run.add(message("m1"))
+        run.clock.advance(300)
+        assert [call.id for call in phone.calls if call.accepted] == ["m1"]
+        assert run.outbox.rows["m1"].attempts == 4
+
+
+def test_a_lost_reply_doubles_the_message_under_its_id(phone: Phone) -> None:
+    """Where the reply is lost after acceptance the message comes again, under the same id, and only there."""
+    phone.next.append(REPLY_LOST)
+    with running(config({"phone": phone.url})) as run:
+        run.add(message("m1"), message("m2"))
+        run.clock.advance(300)
+        assert sorted(call.id for call in phone.calls) == ["m1", "m1", "m2"]
+
+
+def test_a_channel_back_after_hours_delivers_within_two_minutes(phone: Phone) -> None:
+    """However long the way was closed, a message is through two minutes after it opens."""
+    phone.usual = REFUSED
+    with running(config({"phone": phone.url})) as run:
+        run.add(message("m1"))
+        run.clock.advance(6 * 3600)
+        phone.usual = Answer()
+        run.clock.advance(120)
+        assert [call.id for call in phone.calls] == ["m1"]
+
+
+def test_news_of_one_alarm_is_never_overtaken(phone: Phone) -> None:
+    """What follows on an alarm waits for what came before; another alarm does not."""
+    phone.next.append(REFUSED)
+    with running(config({"phone": phone.url})) as run:
+        run.add(message("m1", alarm="a"))
+        run.add(message("m2", alarm="b", created=START + 1))
+        escalated = {"facts": {"happening": "escalated"}}
+        run.outbox.add(message("m3", alarm="a", created=START + 2, **escalated))
+        run.dispatcher.wake.set()
+        run.clock.settle()
+        assert [call.id for call in phone.calls] == ["m2"]
+        run.clock.advance(60)
+        # The later word on the alarm stands for both.
+        assert [call.id for call in phone.calls] == ["m2", "m3"]
+        assert run.outbox.states() == {"m1": "collapsed", "m2": "sent", "m3": "sent"}
+
+
+def test_an_alarm_already_over_is_told_once_in_the_past_tense(phone: Phone) -> None:
+    """After an outage raised, reminded and cleared of one alarm are one message with its own times."""
+    phone.usual = REFUSED
+    with running(config({"phone": phone.url})) as run:
+        run.add(message("m1", alarm="a"))
+        run.clock.advance(3600)
+        run.add(message("m2", alarm="a", created=START + 3600, facts={"happening": "reminded"}))
+        run.clock.advance(3600)
+        until = {"happening": "cleared", "until": START + 7000}
+        run.add(message("m3", alarm="a", created=START + 7200, facts=until))
+        run.clock.advance(4 * 3600)
+        phone.usual = Answer()
+        run.clock.advance(120)
+        (call,) = phone.calls
+        assert call.id == "m3"
+        assert call.json()["title"] == "B4: no longer too dry 13:13–16:10 – nothing to do"
+        assert run.outbox.states() == {"m1": "collapsed", "m2": "collapsed", "m3": "sent"}
+
+
+def test_after_an_outage_one_digest_stands_for_many(phone: Phone) -> None:
+    """What piled up arrives as one digest that names every row; what is urgent and open comes first, by itself."""
+    phone.usual = REFUSED
+    with running(config({"phone": phone.url})) as run:
+        rows = [message(f"m{n}", created=START + n) for n in range(12)]
+        run.add(*rows, message("fire", priority="urgent", kind="hot", facts={"kind": "hot"}))
+        run.clock.advance(72 * 3600)
+        phone.usual = Answer()
+        run.clock.advance(300)
+        first, digest = phone.calls
+        assert first.id == "fire"
+        assert {row["id"] for row in digest.json()["gathers"]} == {f"m{n}" for n in range(12)}
+        assert digest.id == "m11"
+        assert "12 messages" in digest.json()["title"]
+        assert set(run.outbox.states().values()) == {"sent", "collapsed"}
+
+
+@pytest.mark.parametrize("bad", [Answer(manner="silent"), Answer(200, "trickle", pause_seconds=0.2), Answer(500)])
+def test_a_dead_channel_delays_no_other(bad: Answer) -> None:
+    """While one channel hangs or fails, the other delivers everything at once."""
+    with Phone() as dead, Phone() as good:
+        dead.usual = bad
+        people = {"Marit": ["dead"], "Ode": ["good"]}
+        with running(config({"dead": dead.url, "good": good.url}, people)) as run:
+            for n in range(5):
+                run.outbox.add(message(f"d{n}", channel="dead"), message(f"g{n}", channel="good", person="Ode"))
+            run.dispatcher.wake.set()
+            assert {call.id for call in good.wait(5)} == {f"g{n}" for n in range(5)}
+
+
+def test_a_refused_message_goes_over_the_other_channel(phone: Phone) -> None:
+    """A permanent refusal is reported, and the row that stands in goes out at once instead of after its wait."""
+    with Phone() as broken:
+        broken.usual = Answer(404)
+        with running(config({"first": broken.url, "phone": phone.url})) as run:
+            run.add(
+                message("m1", channel="first", facts={"siblings": ["m2"]}),
+                message("m2", next_try=START + 180, facts={"siblings": ["m1"]}),
+            )
+            assert [call.id for call in phone.calls] == ["m2"]
+            assert run.outbox.states() == {"m1": "collapsed", "m2": "sent"}
+            first = run.reports[0]
+            assert (first.what, first.trouble) == ("channel first", True)
+            assert "404" in first.text
+
+
+def test_a_stand_in_is_not_sent_after_the_first_channel_took_it(phone: Phone) -> None:
+    """Once a person's first channel has accepted, the waiting row for the second is settled unsent."""
+    with Phone() as second:
+        with running(config({"phone": phone.url, "second": second.url})) as run:
+            run.add(
+                message("m1", facts={"siblings": ["m2"]}),
+                message("m2", channel="second", next_try=START + 180, facts={"siblings": ["m1"]}),
+            )
+            run.clock.advance(600)
+        assert [call.id for call in phone.calls] == ["m1"]
+        assert second.calls == []
+
+
+def test_a_dead_first_channel_lets_the_second_step_in(phone: Phone) -> None:
+    """When the first channel does not deliver, the second does after three minutes; the first then has nothing to add."""
+    with Phone() as dead:
+        dead.usual = REFUSED
+        with running(config({"first": dead.url, "phone": phone.url})) as run:
+            run.add(
+                message("m1", channel="first", facts={"siblings": ["m2"]}),
+                message("m2", next_try=START + 180, facts={"siblings": ["m1"]}),
+            )
+            run.clock.advance(200)
+            assert [call.id for call in phone.calls] == ["m2"]
+            dead.usual = Answer()
+            run.clock.advance(600)
+            assert dead.calls == []
+
+
+def test_a_huge_retry_after_is_clamped_and_blocks_nothing(phone: Phone) -> None:
+    """429 with a wish of centuries is honoured for a quarter of an hour; the other channel goes on meanwhile."""
+    with Phone() as busy:
+        busy.next.append(Answer(429, headers={"Retry-After": "9999999999"}))
+        people = {"Marit": ["busy"], "Ode": ["phone"]}
+        with running(config({"busy": busy.url, "phone": phone.url}, people)) as run:
+            run.add(message("m1", channel="busy"), message("m2", person="Ode"))
+            assert [call.id for call in phone.calls] == ["m2"]
+            run.clock.advance(840)
+            assert len(busy.calls) == 1
+            run.clock.advance(90)
+            assert [call.id for call in busy.calls if call.accepted] == ["m1"]
+
+
+def test_rows_the_store_refused_are_sent_from_memory(phone: Phone) -> None:
+    """Handed-over rows go out under their ids though the outbox cannot be read, and once only."""
+
+    def no_store() -> Outbox:
+        raise OSError("no database")
+
+    clock = ManualClock(wall=START)
+    dispatcher = Dispatcher(config({"phone": phone.url}), no_store, clock, lambda _: None, lambda _: None)
+    stop = threading.Event()
+    thread = threading.Thread(target=dispatcher.run, args=(stop,))
+    thread.start()
+    dispatcher.hand_over([message("m1")])
+    clock.settle()
+    clock.advance(300)
+    stop.set()
+    dispatcher.wake.set()
+    thread.join()
+    assert [call.id for call in phone.calls] == ["m1"]
+
+
+def test_an_expired_row_is_settled_unsent(phone: Phone) -> None:
+    """A row past its end is not sent."""
+    with running(config({"phone": phone.url})) as run:
+        run.add(message("m1", expires=START - 1))
+        assert run.outbox.states() == {"m1": "expired"}
+    assert phone.calls == []
+
+
+def test_stopping_in_the_middle_of_a_send_leaves_the_row_pending(phone: Phone) -> None:
+    """A daemon that stops while a server is silent ends soon, and the row goes out after the next start."""
+    phone.usual = Answer(manner="silent")
+    run = Running(config({"phone": phone.url}, timeout_seconds=60.0))
+    run.outbox.add(message("m1"))
+    run.dispatcher.wake.set()
+    phone.wait(1)
+    run.stop()
+    assert run.outbox.states() == {"m1": "pending"}
+
+
+def _each(count: int, make: Callable[[int], Message]) -> list[Message]:
+    return [make(n) for n in range(count)]
+
+
+def test_mail_like_rates_are_kept_and_what_waits_is_gathered() -> None:
+    """Beyond the hourly rate of a mail channel rows wait and are gathered into one; urgent ones pass."""
+    from dewkeeper_demo.servers.mail import MailServer
+
+    with MailServer() as server:
+        settings = config({"unused": "http://localhost:9/"})
+        channel = {
+            "kind": "mail", "name": "phone", "host": "localhost", "port": server.port, "security": "none",
+            "sender": "rack@example.org", "to": ["marit@example.org"], "per_hour": 3,
+        }  # fmt: skip
+        whole = settings.model_dump(mode="python") | {
+            "channel": [channel],
+            "person": [{"name": "Marit", "channels": ["phone"]}],
+        }
+        with running(Config.model_validate(whole)) as run:
+            run.add(*_each(10, lambda n: message(f"m{n}", created=START + n)))
+            assert len(server.mails) == 3
+            run.add(message("fire", priority="urgent", facts={"kind": "hot"}, kind="hot"))
+            assert len(server.mails) == 4
+            run.clock.advance(3700)
+            assert len(server.mails) == 5
+            assert "7 messages" in server.mails[-1]["Subject"]
