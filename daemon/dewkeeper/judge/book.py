@@ -128,7 +128,11 @@ class Book:
         life = self.lives.get(key)
         if life is not None and life.stands and life.band == "tolerable":
             row = KINDS[life.kind]
-            life.band, life.priority, life.within = "target", row.priority_for("target"), row.within_for("target")
+            life.band, life.priority, life.within = (
+                "target",
+                row.priority_for("target"),
+                row.within_for("target"),
+            )
             if life.told:
                 self.tell(life, "annotated", now, why="back inside tolerable, still outside target")
 
@@ -198,7 +202,9 @@ class Book:
             return
         self.tell(life, happening, now, who, why)
 
-    def tell(self, life: Life, happening: Happening, now: int, who: str = "", why: str = "") -> None:
+    def tell(
+        self, life: Life, happening: Happening, now: int, who: str = "", why: str = ""
+    ) -> None:
         """Add an event about an alarm."""
         life.number += 1
         name = f"{life.id}|{life.number}|{happening}"
@@ -228,4 +234,8 @@ class Book:
 
     def stale(self, now: int) -> list[Life]:
         """Return what has stood told for over a day: what one stops seeing."""
-        return [life for life in self.lives.values() if life.told and life.stands and now - life.raised > STALE_SECONDS]
+        return [
+            life
+            for life in self.lives.values()
+            if life.told and life.stands and now - life.raised > STALE_SECONDS
+        ]

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import cast
 
+from dewkeeper.judge.book import Key
 from dewkeeper.judge.codec import pack, unpack
 from dewkeeper.judge.faults import check_silence, unwatched
 from dewkeeper.judge.orders import log, note_deed, obey, realarm_seconds, restage, settle
@@ -83,8 +85,12 @@ class Judge:
         if temperature_c is None or humidity_percent is None:
             return lost(state, watch, now, failure or "missing")
         if temperature_word is None or humidity_word is None:
-            return take(state, watch, now, temperature_c, humidity_percent, temperature_c, humidity_percent)
-        return take(state, watch, now, temperature_c, humidity_percent, temperature_word, humidity_word)
+            return take(
+                state, watch, now, temperature_c, humidity_percent, temperature_c, humidity_percent
+            )
+        return take(
+            state, watch, now, temperature_c, humidity_percent, temperature_word, humidity_word
+        )
 
     def take_events(self) -> list[Event]:
         """Return the events since last asked, in order, and forget them."""
@@ -129,7 +135,11 @@ class Judge:
         if isinstance(item, Rebase):
             state.book.step(state.now, item.step_seconds)
             state.shift += item.step_seconds
-        at = item.entered if isinstance(item, JournalEntry) and item.entered is not None else item.time
+        at = (
+            item.entered
+            if isinstance(item, JournalEntry) and item.entered is not None
+            else item.time
+        )
         now = at - state.shift
         if now > state.now:
             self._fire(now)
@@ -150,12 +160,19 @@ class Judge:
             case SystemReport():
                 self._report(item, now)
             case Calibration():
-                log(state, now, None, "calibration", item.note, {"probe": item.probe, **_offsets(item)})
+                log(
+                    state,
+                    now,
+                    None,
+                    "calibration",
+                    item.note,
+                    {"probe": item.probe, **_offsets(item)},
+                )
             case _:
                 pass
 
     def _report(self, item: SystemReport, now: int) -> None:
-        key = (f"system:{item.what}", "system")
+        key: Key = (f"system:{item.what}", "system")
         if item.trouble:
             self._state.book.raise_(
                 key, now, since=now, enclosure=None, probe=None, holder=item.what, priority=item.priority,
@@ -175,6 +192,7 @@ class Judge:
     def _timer(self, now: int, what: str, key: str) -> None:
         state, book = self._state, self._state.book
         place, _, kind = key.partition("\x1f")
+        about = cast("Key", (place, kind))
         match what:
             case "missing" if key in state.watches:
                 check_silence(state, state.watches[key], now)
@@ -182,20 +200,20 @@ class Judge:
                 restage(state, state.tubs[key], now, "journal")
             case "quiet" | "shelf":
                 held = book.quiet if what == "quiet" else book.shelf
-                if held.get((place, kind), now + 1) <= now:  # type: ignore[call-overload]
-                    del held[(place, kind)]  # type: ignore[arg-type]
-                    book.release([(place, kind)], now)  # type: ignore[list-item]
+                if held.get(about, now + 1) <= now:
+                    del held[about]
+                    book.release([about], now)
             case "review" if book.removed.get(place, now + 1) <= now:
                 book.raise_(
                     (f"review:{place}", "system"), now, since=now, enclosure=place, probe=None, holder=place,
                     priority="low", cause="out of service, review due", response="put it back in service, or set a new date",
                 )  # fmt: skip
             case "realarm":
-                life = book.lives.get((place, kind))  # type: ignore[call-overload]
+                life = book.lives.get(about)
                 if life is not None and life.state == "acknowledged":
                     due = life.acked_at + realarm_seconds(state, life.enclosure)
                     if due <= now:
-                        book.realarm((place, kind), now)  # type: ignore[arg-type]
+                        book.realarm(about, now)
                     else:
                         state.set_timer(due, "realarm", key)
             case "daily":
@@ -211,5 +229,3 @@ def _offsets(item: Calibration) -> dict[str, str | float | int]:
         "humidity_offset_percent": item.humidity_offset_percent,
         "humidity_gain": item.humidity_gain,
     }
-
-

@@ -30,7 +30,12 @@ def missing_after(state: State) -> int:
 
 
 def start_fault(
-    state: State, watch: Watch, kind: Kind, now: int, since: int, detail: Mapping[str, str | float | int] | None = None
+    state: State,
+    watch: Watch,
+    kind: Kind,
+    now: int,
+    since: int,
+    detail: Mapping[str, str | float | int] | None = None,
 ) -> None:
     """A probe is in a fault from `since` on."""
     if kind in watch.faults:
@@ -43,7 +48,11 @@ def start_fault(
                 for run in side.runs():
                     run.restart()
                 if side.level and state.book.lives.get((watch.place, side.kind)) is not None:
-                    state.book.annotate((watch.place, side.kind), now, f"{watch.name} is now known as faulty: {kind}")
+                    state.book.annotate(
+                        (watch.place, side.kind),
+                        now,
+                        f"{watch.name} is now known as faulty: {kind}",
+                    )
         watch.pend_at = NEVER
         if since < now and kind not in ("missing", "crc"):
             wall = state.book.wall
@@ -90,12 +99,16 @@ def unwatched(state: State) -> dict[str, tuple[str, int]]:
         reasons: list[tuple[str, int]] = []
         watches = state.watches_of(name)
         for watch in watches:
-            faults = [(k, v[0]) for k, v in watch.faults.items() if k in EXCLUDING or k in HUMIDITY_ONLY]
+            faults = [
+                (k, v[0]) for k, v in watch.faults.items() if k in EXCLUDING or k in HUMIDITY_ONLY
+            ]
             if faults:
                 reasons.append(min(faults, key=lambda f: f[1]))
             elif state.now - watch.seen > state.hold:
                 why = "crc" if watch.crc else "gross_range" if watch.bad else "missing"
                 reasons.append((why, max(watch.seen, state.started)))
         if len(reasons) == len(watches):
-            found[name] = min(reasons, key=lambda r: r[1]) if reasons else ("no probe", state.started)
+            found[name] = (
+                min(reasons, key=lambda r: r[1]) if reasons else ("no probe", state.started)
+            )
     return found

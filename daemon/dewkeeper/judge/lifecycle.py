@@ -52,7 +52,11 @@ TABLE: Final[dict[tuple[State, str], tuple[State, Happening | None]]] = {
 }
 """(state, trigger) -> (next state, what is told). A pair that is not here changes nothing."""
 
-WITHHOLD: Final[dict[State, str]] = {"shelved": "shelve", "suppressed": "suppress", "out_of_service": "remove"}
+WITHHOLD: Final[dict[State, str]] = {
+    "shelved": "shelve",
+    "suppressed": "suppress",
+    "out_of_service": "remove",
+}
 """Withheld state -> the trigger that leads there."""
 
 
@@ -71,7 +75,14 @@ class Life:
     )  # fmt: skip
 
     def __init__(
-        self, alarm: str, kind: Kind, place: str, enclosure: str | None, probe: str | None, band: Band | None, now: int
+        self,
+        alarm: str,
+        kind: Kind,
+        place: str,
+        enclosure: str | None,
+        probe: str | None,
+        band: Band | None,
+        now: int,
     ) -> None:
         self.id = alarm
         self.kind: Kind = kind

@@ -29,7 +29,9 @@ SLOW_SECONDS: Final = 1200.0
 CYCLE_COST_SECONDS: Final = 1800
 """How much later than its on-delay an excursion can be found when a thermostat carries it across the limit."""
 
-_CALM_SECONDS: Final = 1200.0  # past the deadband for a whole cycle is a return, whatever the mean says
+_CALM_SECONDS: Final = (
+    1200.0  # past the deadband for a whole cycle is a return, whatever the mean says
+)
 _CHATTER_SECONDS: Final = 2 * 3600.0
 _LONGEST_OFF_SECONDS: Final = 2 * 3600.0
 
@@ -49,7 +51,15 @@ class Run:
     )  # fmt: skip
 
     def __init__(
-        self, limit: float, delay: float, deadband: float, off: float, *, samples: int = 1, plain: bool = False, slack: float
+        self,
+        limit: float,
+        delay: float,
+        deadband: float,
+        off: float,
+        *,
+        samples: int = 1,
+        plain: bool = False,
+        slack: float,
     ) -> None:
         self.seconds = -1.0
         self.since = 0
@@ -62,7 +72,15 @@ class Run:
         self.set(limit, delay, deadband, off, samples=samples, plain=plain, slack=slack)
 
     def set(
-        self, limit: float, delay: float, deadband: float, off: float, *, samples: int, plain: bool, slack: float
+        self,
+        limit: float,
+        delay: float,
+        deadband: float,
+        off: float,
+        *,
+        samples: int,
+        plain: bool,
+        slack: float,
     ) -> None:
         """Take new settings; what has run so far is kept."""
         self.limit, self.delay, self.deadband, self.off = limit, delay, deadband, off
@@ -109,7 +127,9 @@ class Run:
             self.seconds, self.since = 0.0, now
         self.active, self.back = True, -1.0
         again = self.cleared >= 0 and now - self.cleared < _CHATTER_SECONDS
-        self.off_now = min(max(self.off, self.off_now * 2), _LONGEST_OFF_SECONDS) if again else self.off
+        self.off_now = (
+            min(max(self.off, self.off_now * 2), _LONGEST_OFF_SECONDS) if again else self.off
+        )
 
     def restart(self) -> None:
         """Forget what ran: the readings it rested on are not believed. An active alarm stays."""
@@ -127,7 +147,9 @@ class Side:
 
     __slots__ = ("inner", "kind", "level", "outer", "sign", "thermal")
 
-    def __init__(self, kind: Kind, sign: float, thermal: bool, inner: Run | None, outer: Run) -> None:
+    def __init__(
+        self, kind: Kind, sign: float, thermal: bool, inner: Run | None, outer: Run
+    ) -> None:
         self.kind: Kind = kind
         self.sign = sign
         self.thermal = thermal
@@ -154,7 +176,11 @@ class Side:
     def busy(self) -> bool:
         """Whether anything runs or stands here."""
         outer, inner = self.outer, self.inner
-        return outer.seconds >= 0 or outer.active or (inner is not None and (inner.seconds >= 0 or inner.active))
+        return (
+            outer.seconds >= 0
+            or outer.active
+            or (inner is not None and (inner.seconds >= 0 or inner.active))
+        )
 
     def runs(self) -> tuple[Run, ...]:
         """Return the runs of this side, the outer last."""
@@ -166,7 +192,11 @@ def sides_for(limits: Limits, old: list[Side] | None = None) -> list[Side]:
     d = limits.delays
     off = d.off_minutes * 60
     wet, warm = d.humidity_deadband, d.temperature_deadband
-    target, tolerable, heat = limits.humidity_target, limits.humidity_tolerable, limits.temperature_tolerable
+    target, tolerable, heat = (
+        limits.humidity_target,
+        limits.humidity_tolerable,
+        limits.temperature_tolerable,
+    )
     wanted: list[tuple[Kind, float, bool, dict[str, float] | None, dict[str, float]]] = [
         ("dry", 1.0, False,
          {"limit": target.low, "delay": d.dry_target_minutes * 60, "deadband": wet, "slack": 0.3},
@@ -183,13 +213,20 @@ def sides_for(limits: Limits, old: list[Side] | None = None) -> list[Side]:
     made = []
     for i, (kind, sign, thermal, inner, outer) in enumerate(wanted):
         before = old[i] if old else None
-        runs = []
-        for options, run in ((inner, before.inner if before else None), (outer, before.outer if before else None)):
+        runs: list[Run | None] = []
+        for options, run in (
+            (inner, before.inner if before else None),
+            (outer, before.outer if before else None),
+        ):
             if options is None:
                 runs.append(None)
                 continue
             limit, delay, deadband = options["limit"], float(options["delay"]), options["deadband"]
-            samples, plain, slack = int(options.get("samples", 1)), bool(options.get("plain")), float(options["slack"])
+            samples, plain, slack = (
+                int(options.get("samples", 1)),
+                bool(options.get("plain")),
+                float(options["slack"]),
+            )
             if run is None:
                 run = Run(limit, delay, deadband, off, samples=samples, plain=plain, slack=slack)
             else:

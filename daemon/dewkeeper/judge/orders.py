@@ -20,7 +20,9 @@ from dewkeeper.judge.words import (
 from dewkeeper_config.models import Limits
 
 _NAMES = uuid.UUID("0b5e9a3c-58b2-5a0e-8a3f-9d6a1c1f7d10")
-NEVER_SUPPRESSED: frozenset[Kind] = frozenset({"hot", "heat_stuck_on", "room_heat", "room_frost", "system"})
+NEVER_SUPPRESSED: frozenset[Kind] = frozenset(
+    {"hot", "heat_stuck_on", "room_heat", "room_frost", "system"}
+)
 """Heat is not argued away, and the room and the service are nobody's misting."""
 
 
@@ -45,7 +47,11 @@ def settle(state: State, settings: Settings, now: int) -> None:
         if known is None:
             known = state.watches[name] = Watch(facts, now)
             state.set_timer(now + missing_after(state), "missing", name)
-        elif (known.enclosure, known.role, known.room) != (facts.enclosure, facts.role, facts.room or ""):
+        elif (known.enclosure, known.role, known.room) != (
+            facts.enclosure,
+            facts.role,
+            facts.room or "",
+        ):
             for kind in list(known.faults):
                 end_fault(state, known, kind, now)  # type: ignore[arg-type]
             _let_go(state, known, now)
@@ -64,7 +70,9 @@ def settle(state: State, settings: Settings, now: int) -> None:
 
 def _let_go(state: State, watch: Watch, now: int) -> None:
     for side in watch.sides:
-        state.book.clear((watch.place, side.kind), now, watch.name, why="the probe is no longer configured here")
+        state.book.clear(
+            (watch.place, side.kind), now, watch.name, why="the probe is no longer configured here"
+        )
 
 
 def limits_now(state: State, tub: Tub) -> Limits:
@@ -83,7 +91,12 @@ def apply_limits(state: State, tub: Tub, now: int) -> None:
 
 
 def log(
-    state: State, now: int, enclosure: str | None, who: str, why: str, detail: dict[str, str | float | int]
+    state: State,
+    now: int,
+    enclosure: str | None,
+    who: str,
+    why: str,
+    detail: dict[str, str | float | int],
 ) -> None:
     """Record a change that is no alarm: kind `system`, event `annotated`, state `normal`."""
     row = KINDS["system"]
@@ -123,11 +136,28 @@ def _log_changes(state: State, old: Settings, new: Settings, now: int) -> None:
         if before is not None and before.limits != facts.limits:
             log(state, now, name, new.who, new.why, _difference(before.limits, facts.limits))
     if old.poll_seconds != new.poll_seconds:
-        log(state, now, None, new.who, new.why, {"poll_seconds": f"{old.poll_seconds} -> {new.poll_seconds}"})
-    for what, a, b in (("probes", old.probes, new.probes), ("enclosures", old.enclosures, new.enclosures)):
+        log(
+            state,
+            now,
+            None,
+            new.who,
+            new.why,
+            {"poll_seconds": f"{old.poll_seconds} -> {new.poll_seconds}"},
+        )
+    for what, a, b in (
+        ("probes", old.probes, new.probes),
+        ("enclosures", old.enclosures, new.enclosures),
+    ):
         gone, come = sorted(a.keys() - b.keys()), sorted(b.keys() - a.keys())
         if gone or come:
-            log(state, now, None, new.who, new.why, {f"{what} gone": ", ".join(gone), f"{what} new": ", ".join(come)})
+            log(
+                state,
+                now,
+                None,
+                new.who,
+                new.why,
+                {f"{what} gone": ", ".join(gone), f"{what} new": ", ".join(come)},
+            )
 
 
 def note_deed(state: State, entry: JournalEntry, now: int) -> None:
@@ -190,7 +220,11 @@ def obey(state: State, command: Command, now: int) -> None:
             book.acknowledge(command.alarm or "", now, command.who, command.why)
             for key, life in book.lives.items():
                 if life.id == command.alarm and life.state == "acknowledged":
-                    state.set_timer(now + realarm_seconds(state, life.enclosure), "realarm", f"{key[0]}\x1f{key[1]}")
+                    state.set_timer(
+                        now + realarm_seconds(state, life.enclosure),
+                        "realarm",
+                        f"{key[0]}\x1f{key[1]}",
+                    )
         case "shelve":
             end = min(until if until is not None else now + 3600, now + LONGEST_SHELF_SECONDS)
             for key, life in list(book.lives.items()):
@@ -207,7 +241,14 @@ def obey(state: State, command: Command, now: int) -> None:
             book.removed[place] = end
             state.set_timer(end, "review", place)
             book.withhold([k for k in book.lives if k[0] == place], now, command.who, command.why)
-            log(state, now, place, command.who, command.why, {"out of service": "until in_service", "review": book.wall(end)})
+            log(
+                state,
+                now,
+                place,
+                command.who,
+                command.why,
+                {"out of service": "until in_service", "review": book.wall(end)},
+            )
         case "in_service" if place in book.removed:
             del book.removed[place]
             book.clear((f"review:{place}", "system"), now)
@@ -215,7 +256,11 @@ def obey(state: State, command: Command, now: int) -> None:
             log(state, now, place, command.who, command.why, {"in service": "again"})
         case "suppress" if place in state.tubs:
             end = min(until if until is not None else now + 3600, now + LONGEST_SUPPRESSION_SECONDS)
-            keys = [(place, kind) for kind in KINDS if kind not in NEVER_SUPPRESSED and command.kind in (None, kind)]
+            keys = [
+                (place, kind)
+                for kind in KINDS
+                if kind not in NEVER_SUPPRESSED and command.kind in (None, kind)
+            ]
             _hush(state, keys, end, now)
             book.withhold(keys, now, command.who, command.why)
         case "unsuppress" if place in state.tubs:
@@ -225,7 +270,9 @@ def obey(state: State, command: Command, now: int) -> None:
             book.release(ended, now, command.who, command.why)
         case "exclude" if command.probe in state.watches:
             since = min(command.time, book.wall(now))
-            state.exclusions.append(Exclusion(str(command.probe), since, book.wall(now), ("excluded",), FAIL))
+            state.exclusions.append(
+                Exclusion(str(command.probe), since, book.wall(now), ("excluded",), FAIL)
+            )
             for side in state.watches[str(command.probe)].sides:
                 for run in side.runs():
                     run.restart()
@@ -237,5 +284,3 @@ def realarm_seconds(state: State, enclosure: str | None) -> int:
     """Return how long an acknowledged alarm may stand before it comes back."""
     tub = state.tubs.get(enclosure or "")
     return int((limits_now(state, tub).delays.realarm_hours if tub else 12) * 3600)
-
-

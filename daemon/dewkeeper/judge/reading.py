@@ -37,7 +37,9 @@ _SATURATED_PERCENT: Final = 99.0
 _SATURATED_SECONDS: Final = 2700
 
 
-def take(state: State, watch: Watch, now: int, t: float, h: float, pair_t: float, pair_h: float) -> Outcome:
+def take(
+    state: State, watch: Watch, now: int, t: float, h: float, pair_t: float, pair_h: float
+) -> Outcome:
     """Judge a poll that gave values. `pair_t`, `pair_h`: the raw words, or the values where there are none."""
     if now <= watch.last:
         return _ORDER
@@ -114,7 +116,9 @@ def count(state: State, watch: Watch, now: int, t: float, h: float, seconds: int
     if watch.busy or not (watch.h_low <= h <= watch.h_high and watch.t_low <= t <= watch.t_high):
         step = 0 if seconds > state.hold else seconds
         slow_h = 100.0 * watch.slow_e / saturation_hpa(watch.slow_t)
-        wet_fault = bool(watch.faults) and ("saturated" in watch.faults or "impossible" in watch.faults)
+        wet_fault = bool(watch.faults) and (
+            "saturated" in watch.faults or "impossible" in watch.faults
+        )
         busy = False
         for side in watch.sides:
             if side.thermal:
@@ -210,11 +214,12 @@ def _jumped(state: State, watch: Watch, now: int, t: float, h: float) -> Outcome
     if now - waiting <= state.hold:
         gap = now - waiting
         minutes = gap / 60 if gap > 60 else 1.0
-        agrees = abs(t - watch.pend_t) <= T_JUMP_C * minutes and abs(h - watch.pend_h) <= 12.0 * min(minutes, 2.0)
+        agrees = abs(t - watch.pend_t) <= T_JUMP_C * minutes and abs(
+            h - watch.pend_h
+        ) <= 12.0 * min(minutes, 2.0)
         if agrees:
             count(state, watch, waiting, watch.pend_t, watch.pend_h, waiting - watch.seen)
             watch.pend_at = NEVER
             return _GOOD
     watch.pend_at, watch.pend_t, watch.pend_h = now, t, h
     return _JUMPED
-

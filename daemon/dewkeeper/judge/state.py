@@ -14,7 +14,16 @@ from dewkeeper.judge.limits import Side
 from dewkeeper.judge.types import EnclosureFacts, Exclusion, Learned, ProbeFacts, Settings
 from dewkeeper_config.models import Delays, HumiditySpan, Limits, TemperatureSpan
 
-for _class in (EnclosureFacts, ProbeFacts, Settings, Learned, Limits, Delays, HumiditySpan, TemperatureSpan):
+for _class in (
+    EnclosureFacts,
+    ProbeFacts,
+    Settings,
+    Learned,
+    Limits,
+    Delays,
+    HumiditySpan,
+    TemperatureSpan,
+):
     remembered(_class)
 
 NEVER: Final = -(10**12)
@@ -148,4 +157,6 @@ class State:
 
     def watches_of(self, enclosure: str) -> list[Watch]:
         """Return the judged probes of an enclosure."""
-        return [w for w in self.watches.values() if w.enclosure == enclosure and w.role == "substrate"]
+        return [
+            w for w in self.watches.values() if w.enclosure == enclosure and w.role == "substrate"
+        ]

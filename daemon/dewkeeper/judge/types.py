@@ -128,7 +128,9 @@ class Settings:
     poll_seconds: int
     enclosures: Mapping[str, EnclosureFacts]
     probes: Mapping[str, ProbeFacts]
-    stage_limits: Mapping[str, Limits] = field(default_factory=dict)  # profile name -> limits, for journal stages
+    stage_limits: Mapping[str, Limits] = field(
+        default_factory=dict
+    )  # profile name -> limits, for journal stages
     who: str = "configuration"
     why: str = ""
 
@@ -182,7 +184,17 @@ class SystemReport:
     priority: Priority = "medium"
 
 
-Item = Reading | JournalEntry | Command | Settings | Calibration | Learned | Rebase | Tick | SystemReport
+Item = (
+    Reading
+    | JournalEntry
+    | Command
+    | Settings
+    | Calibration
+    | Learned
+    | Rebase
+    | Tick
+    | SystemReport
+)
 
 
 @dataclass(frozen=True, slots=True)

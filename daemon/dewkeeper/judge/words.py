@@ -46,7 +46,11 @@ class Rationale:
 
     def priority_for(self, band: Band | None) -> Priority:
         """Return the one priority of this kind and band."""
-        return self.tolerable_priority if band == "tolerable" and self.tolerable_priority else self.priority
+        return (
+            self.tolerable_priority
+            if band == "tolerable" and self.tolerable_priority
+            else self.priority
+        )
 
     def within_for(self, band: Band | None) -> int:
         """Return the time to respond, seconds, of this kind and band."""
@@ -164,14 +168,24 @@ class Word:
 _OPEN: Final[tuple[Kind, ...]] = ("dry", "cold", "damp", "displaced", "heat_lost")
 
 JOURNAL: Final[Mapping[str, Word]] = {
-    "misted": Word("misted", suppresses=("damp", "cold", "saturated"), seconds=2 * HOUR, lever="misting"),
-    "refilled": Word("bowl refilled", opens=True, suppresses=("dry", "cold"), seconds=HOUR, lever="bowl_refill"),
+    "misted": Word(
+        "misted", suppresses=("damp", "cold", "saturated"), seconds=2 * HOUR, lever="misting"
+    ),
+    "refilled": Word(
+        "bowl refilled", opens=True, suppresses=("dry", "cold"), seconds=HOUR, lever="bowl_refill"
+    ),
     "spot_cleaned": Word("spot-cleaned", opens=True, suppresses=_OPEN, seconds=HOUR),
-    "cleaned": Word("cleaned out", opens=True, suppresses=_OPEN, seconds=2 * HOUR, lever="cleaning"),
-    "disinfected": Word("disinfected", opens=True, suppresses=_OPEN, seconds=2 * HOUR, lever="cleaning"),
+    "cleaned": Word(
+        "cleaned out", opens=True, suppresses=_OPEN, seconds=2 * HOUR, lever="cleaning"
+    ),
+    "disinfected": Word(
+        "disinfected", opens=True, suppresses=_OPEN, seconds=2 * HOUR, lever="cleaning"
+    ),
     "opened": Word("opened", opens=True, suppresses=_OPEN, seconds=HOUR),
     "closed": Word("closed again"),
-    "warm_up": Word("warming up", suppresses=("cold", "dry", "damp", "heat_lost"), seconds=4 * HOUR),
+    "warm_up": Word(
+        "warming up", suppresses=("cold", "dry", "damp", "heat_lost"), seconds=4 * HOUR
+    ),
     "fed": Word("fed", opens=True, suppresses=("dry", "cold"), seconds=1800),
     "refused": Word("refused food"),
     "handled": Word("handled", opens=True, suppresses=_OPEN, seconds=HOUR),
@@ -186,19 +200,43 @@ JOURNAL: Final[Mapping[str, Word]] = {
     "hatchling": Word("hatchling", stage="hatchling", default_seconds=365 * DAY),
     "eggs": Word("eggs set up", stage="egg_box", default_seconds=65 * DAY),
     "hatched": Word("hatched", ends=("egg_box",)),
-    "stage_over": Word("stage over", ends=("opaque", "gravid", "quarantine", "hatchling", "egg_box")),
+    "stage_over": Word(
+        "stage over", ends=("opaque", "gravid", "quarantine", "hatchling", "egg_box")
+    ),
     "misting_changed": Word("misting changed", lever="misting"),
-    "bowl_size_changed": Word("bowl size changed", opens=True, suppresses=("dry", "cold"), seconds=HOUR, lever="bowl_size"),
-    "bowl_place_changed": Word("bowl moved", opens=True, suppresses=("dry", "cold"), seconds=HOUR, lever="bowl_place"),
-    "mesh_cover_changed": Word("mesh cover changed", opens=True, suppresses=("dry", "cold"), seconds=HOUR, lever="mesh_cover"),
-    "holes_changed": Word("holes changed", opens=True, suppresses=("dry", "cold"), seconds=HOUR, lever="holes"),
+    "bowl_size_changed": Word(
+        "bowl size changed", opens=True, suppresses=("dry", "cold"), seconds=HOUR, lever="bowl_size"
+    ),
+    "bowl_place_changed": Word(
+        "bowl moved", opens=True, suppresses=("dry", "cold"), seconds=HOUR, lever="bowl_place"
+    ),
+    "mesh_cover_changed": Word(
+        "mesh cover changed",
+        opens=True,
+        suppresses=("dry", "cold"),
+        seconds=HOUR,
+        lever="mesh_cover",
+    ),
+    "holes_changed": Word(
+        "holes changed", opens=True, suppresses=("dry", "cold"), seconds=HOUR, lever="holes"
+    ),
     "substrate_changed": Word(
-        "substrate changed", opens=True, suppresses=(*_OPEN, "impossible"), seconds=4 * HOUR, lever="substrate"
+        "substrate changed",
+        opens=True,
+        suppresses=(*_OPEN, "impossible"),
+        seconds=4 * HOUR,
+        lever="substrate",
     ),
     "humid_hide_changed": Word(
-        "humid hide changed", opens=True, suppresses=("dry", "cold"), seconds=HOUR, lever="humid_hide"
+        "humid hide changed",
+        opens=True,
+        suppresses=("dry", "cold"),
+        seconds=HOUR,
+        lever="humid_hide",
     ),
-    "heater_changed": Word("heater changed", suppresses=("cold", "heat_lost"), seconds=2 * HOUR, restarts_memory=True),
+    "heater_changed": Word(
+        "heater changed", suppresses=("cold", "heat_lost"), seconds=2 * HOUR, restarts_memory=True
+    ),
     "probe_moved": Word("probe moved", suppresses=_OPEN, seconds=HOUR, restarts_memory=True),
     "probe_replaced": Word("probe replaced", suppresses=_OPEN, seconds=HOUR, restarts_memory=True),
     "probe_checked": Word("probe checked", suppresses=_OPEN, seconds=2 * HOUR),
