@@ -41,7 +41,7 @@ _BURST_CRC_ERRORS = 3
 
 @dataclass(frozen=True, slots=True)
 class Branch:
-    """What hangs on one wire: a channel of a multiplexer, or (both None) the bus itself."""
+    """What fails together: a channel of a multiplexer, all of a multiplexer (channel None), or the bus (both None)."""
 
     multiplexer: int | None = None
     channel: int | None = None
@@ -49,6 +49,8 @@ class Branch:
     def __str__(self) -> str:
         if self.multiplexer is None:
             return "the bus itself"
+        if self.channel is None:
+            return f"multiplexer {self.multiplexer:#04x}"
         return f"channel {self.channel} of multiplexer {self.multiplexer:#04x}"
 
 
@@ -82,6 +84,7 @@ class Bus:
         self._lock = threading.RLock()
         self._active: Port | None = None
         self._suspect: Branch | None = None
+        self._cycle = 0
         self._breakers: dict[Branch, Breaker] = {ROOT: Breaker()}
         self._crc: deque[bool] = deque(maxlen=_BURST_WINDOW)
         self.link = Link(config, opener, lock_seconds)
@@ -89,8 +92,13 @@ class Bus:
 
     def begin_cycle(self) -> None:
         """Start a poll: every branch gets a fresh budget of trouble."""
+        self._cycle += 1
+        bus_worked = self._breakers[ROOT].worked
         for breaker in self._breakers.values():
-            breaker.begin_cycle()
+            breaker.begin_cycle(self._cycle, bus_worked)
+        due = [b for branch, b in self._breakers.items() if branch != ROOT and b.quarantined and not b.pause]
+        for breaker in sorted(due, key=lambda b: b.tried_cycle)[1:]:
+            breaker.waits_its_turn = True
 
     def end_cycle(self) -> None:
         """End a poll: try once more to leave no channel open."""
@@ -102,11 +110,17 @@ class Bus:
                 return  # the next session tries again, and its failure is booked there
 
     def faults(self) -> tuple[BranchFault, ...]:
-        """Return the branches in quarantine: one fault each, however many probes hang there."""
+        """Return the branches in quarantine: one fault each, however many probes hang there.
+
+        What hangs on a branch that is named already is not named again.
+        """
+        sick = {branch: breaker for branch, breaker in self._breakers.items() if breaker.quarantined}
+        if ROOT in sick:
+            sick = {ROOT: sick[ROOT]}
         return tuple(
             BranchFault(self.name, branch, breaker.why, breaker.pause)
-            for branch, breaker in self._breakers.items()
-            if breaker.quarantined
+            for branch, breaker in sick.items()
+            if branch.channel is None or Branch(branch.multiplexer) not in sick
         )
 
     def close(self) -> None:
@@ -187,14 +201,14 @@ class Bus:
         self._lock.release()
 
     def _refuse_given_up(self, branch: Branch) -> None:
-        for part in dict.fromkeys((ROOT, branch)):
+        for part in dict.fromkeys((ROOT, Branch(branch.multiplexer), branch)):
             breaker = self._breakers.setdefault(part, Breaker())
             if breaker.given_up:
                 raise BranchLost(f"bus {self.name}: {part} is given up for now: {breaker.why}")
 
     def _select(self, port: Port) -> None:
         branch = port.branch
-        self._multiplexers.close_unknown()
+        self._multiplexers.close_all()
         self._suspect = None
         if branch.multiplexer is None or branch.channel is None:
             return
@@ -215,26 +229,40 @@ class Bus:
         if isinstance(trouble, BusStuck):
             # Each further word would cost a controller's time-out. Whoever comes next tidies up.
             self._multiplexers.distrust(port.branch.multiplexer)
-            self._suspect = self._suspect or port.branch
+            if heard:
+                self._suspect = port.branch
         elif port.branch.multiplexer is not None and self.link.opened:
             try:
                 self._multiplexers.close(port.branch.multiplexer)
             except BusStuck as error:
                 trouble = error
                 self._suspect = port.branch
-        if not self.link.opened:  # it went away in the middle, and its clock with it
-            return
-        seconds = self.link.now() - port.began
-        if isinstance(trouble, BusError):
-            self._breakers[port.branch].note_failure(seconds, str(trouble))
-            if not heard:  # not even a multiplexer: the whole bus is down
-                culprit = self._suspect if self._suspect not in (None, port.branch) else None
-                since = f" since {culprit} was used" if culprit is not None else ""
-                self._breakers[ROOT].note_failure(seconds, f"{trouble}{since}")
-        elif trouble is None:
-            self._breakers[port.branch].note_success()
+        if self.link.opened:  # else it went away in the middle, and its clock with it
+            self._book(port.branch, trouble, heard, self.link.now() - port.began)
+
+    def _book(self, branch: Branch, trouble: ProbeError | None, heard: bool, seconds: float) -> None:
+        """Book the session on what it says something about: the bus, the multiplexer or the branch."""
+        multiplexer = Branch(branch.multiplexer)
         if heard:
             self._breakers[ROOT].note_success()
+        if trouble is None:
+            self._breakers[multiplexer].note_success()
+            self._breakers[branch].note_success()
+        elif isinstance(trouble, BranchLost):
+            self._breakers[multiplexer].note_failure(seconds, str(trouble))
+        elif isinstance(trouble, BusError) and heard:
+            self._breakers[branch].note_failure(seconds, str(trouble))
+        elif isinstance(trouble, BusError):
+            self._breakers[ROOT].note_failure(seconds, f"{trouble}{self._blame()}")
+
+    def _blame(self) -> str:
+        """Name the branch since whose use nobody on the bus has answered, and have it used more rarely."""
+        if self._suspect is None or self._suspect == ROOT:
+            return ""
+        culprit = self._breakers[self._suspect]
+        if not culprit.killer:
+            culprit.killer = culprit.failed = True
+        return f", since {self._suspect} was used"
 
 
 class Port:
