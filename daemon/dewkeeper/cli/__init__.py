@@ -17,7 +17,10 @@ from dewkeeper.cli.output import BAD_USE, NOT_WELL, Arguments, complain
 
 TOPICS: dict[str, tuple[str, ...]] = {
     "run": ("run", "selftest"),
+    "replay": ("replay",),
+    "act": ("ack", "shelve", "unshelve", "service", "suppress", "away"),
     "config_commands": ("config",),
+    "commands": ("commands",),
 }
 """Module of this package -> the commands it adds."""
 

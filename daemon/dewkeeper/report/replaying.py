@@ -1,0 +1,108 @@
+"""The same judge over what was: a file, or the database, under these settings or others.
+
+`replay` is a what-if through the judge itself, never a second implementation of it. What two settings would have told
+is compared alarm by alarm.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+from dewkeeper.judge import Judge
+from dewkeeper.judge.types import Event, Item, JournalEntry, Reading, Settings, Tick
+from dewkeeper.report.readings_file import Row, format_time
+
+TOLD = frozenset({"raised", "escalated", "cleared"})
+
+
+def replay_rows(
+    settings: Settings, rows: Iterable[Row], journal: Sequence[JournalEntry] = ()
+) -> Iterator[Event]:
+    """Yield the events that rows of a file and journal entries, both in order of time, lead to."""
+    judge = Judge()
+    judge_values, take_events = judge.judge_values, judge.take_events
+    waiting = iter(journal)
+    entry = next(waiting, None)
+    started = False
+    at = 0
+    for at, probe, temperature_c, humidity_percent in rows:
+        if not started:
+            started = True
+            judge.feed(replace(settings, time=min(at, entry.time) if entry is not None else at))
+        while entry is not None and entry.time <= at:
+            yield from judge.feed(entry).events
+            entry = next(waiting, None)
+        judge_values(at, probe, temperature_c, humidity_percent)
+        events = take_events()
+        if events:
+            yield from events
+    if started:
+        yield from judge.feed(Tick(at)).events
+
+
+def replay_items(settings: Settings, items: Iterable[Item]) -> Iterator[Event]:
+    """Yield the events a stored stream leads to under these settings; the settings within it are passed over."""
+    judge = Judge()
+    started = False
+    for item in items:
+        if not started:
+            started = True
+            judge.feed(replace(settings, time=item.time))
+        if isinstance(item, Settings):
+            continue
+        if isinstance(item, Reading):
+            judge.judge_values(
+                item.time, item.probe, item.temperature_c, item.humidity_percent,
+                item.temperature_word, item.humidity_word, item.failure, item.notes,
+            )  # fmt: skip
+            yield from judge.take_events()
+        else:
+            yield from judge.feed(item).events
+
+
+def told(event: Event) -> dict[str, Any]:
+    """Return an event as one line of a replay."""
+    return {
+        "time": format_time(event.time),
+        "enclosure": event.enclosure,
+        "probe": event.probe,
+        "kind": event.kind,
+        "band": event.band,
+        "event": event.event,
+        "priority": event.priority,
+        "alarm": event.alarm,
+    }
+
+
+@dataclass(frozen=True, slots=True)
+class Excursion:
+    """One alarm of a replay, whole: times are stored seconds; `cleared` is None when it still stands at the end."""
+
+    place: str
+    kind: str
+    alarm: str
+    since: int
+    raised: int
+    escalated: int | None
+    cleared: int | None
+    priority: str
+
+
+def excursions(events: Iterable[Event]) -> list[Excursion]:
+    """Return the alarms that were told, in order of raising."""
+    found: dict[str, Excursion] = {}
+    for event in events:
+        if event.event == "raised":
+            place = event.enclosure or event.probe or ""
+            found[event.alarm] = Excursion(
+                place, event.kind, event.alarm, event.since, event.time, None, None, event.priority
+            )
+        elif event.alarm in found and event.event == "escalated":
+            found[event.alarm] = replace(
+                found[event.alarm], escalated=event.time, priority=event.priority
+            )
+        elif event.alarm in found and event.event == "cleared":
+            found[event.alarm] = replace(found[event.alarm], cleared=event.time)
+    return sorted(found.values(), key=lambda alarm: (alarm.raised, alarm.place, alarm.kind))
