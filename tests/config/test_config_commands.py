@@ -50,6 +50,18 @@ def test_a_file_with_something_missing_exits_1(file: Path, capsys: pytest.Captur
     assert len(told["problems"]) == 2
 
 
+def test_what_this_installation_cannot_use_is_told(file: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A driver, a kind of bus or a template field that exists nowhere is named, with what exists."""
+    text = file.read_text().replace('enclosure = "B3"\n', 'enclosure = "B3"\ndriver = "barometer"\n')
+    text = text.replace("number = 3", 'number = 3\nkind = "carrier_pigeon"')
+    file.write_text(text.replace('kind = "webhook"', 'kind = "webhook"\nbody = "template"\ntemplate = "{titel}"'))
+    assert main(["config", "check", "--config", str(file), "--format", "json"]) == 1
+    told = {problem["key"]: problem["allowed"] for problem in json.loads(capsys.readouterr().out)["problems"]}
+    assert "sht31d" in told['probe[1] "b3" .driver']
+    assert "linux" in told['bus[2] "second" .kind']
+    assert "title" in told['channel[1] "phone" .template']
+
+
 def test_a_missing_file_exits_2(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """A file that is not there is bad usage, said in a line."""
     assert main(["config", "check", "--config", str(tmp_path / "no.toml")]) == 2

@@ -54,9 +54,11 @@ def test_the_watchdog_listens_to_the_daemon_itself() -> None:
     assert command[1:4] == ["-m", "dewkeeper", "run"]
 
 
-def test_nothing_of_the_network_or_the_clock_is_awaited() -> None:
-    """A Pi that boots without router or time still samples at once."""
-    assert not [key for section, key in settings() if section == "Unit" and key in ("After", "Wants", "Requires")]
+def test_nothing_is_awaited_but_the_module_of_the_bus() -> None:
+    """A Pi that boots without router or time still samples at once; the I2C module comes first, for its permission."""
+    found = settings()
+    awaited = {key: found[section, key] for section, key in found if key in ("After", "Wants", "Requires", "BindsTo")}
+    assert awaited == {"Wants": ["modprobe@i2c_dev.service"], "After": ["modprobe@i2c_dev.service"]}
 
 
 def test_it_may_use_the_bus_and_owns_its_folder() -> None:

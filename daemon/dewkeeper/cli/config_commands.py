@@ -7,6 +7,7 @@ import argparse
 from dewkeeper.cli.output import BAD_USE, DONE, NOT_WELL, Arguments, complain, emit, emit_json, say
 from dewkeeper_config.errors import ConfigInvalid, Problem
 from dewkeeper_config.loading import missing_secrets, problems_for_run
+from dewkeeper_config.models import Config, WebhookChannel
 from dewkeeper_config.reference import examples, reference, sample
 from dewkeeper_config.schema import schema
 
@@ -39,7 +40,7 @@ def _check(args: Arguments) -> int:
         else:
             complain(str(refused))
         return BAD_USE
-    lacking = [*problems_for_run(config), *missing_secrets(config)]
+    lacking = [*problems_for_run(config), *_unusable(config), *missing_secrets(config)]
     if args.format == "json":
         _report(args, "incomplete" if lacking else "good", lacking)
     elif lacking:
@@ -48,6 +49,33 @@ def _check(args: Arguments) -> int:
     else:
         say(f"{args.config}: good ({len(config.enclosure)} enclosures, {len(config.probe)} probes)")
     return NOT_WELL if lacking else DONE
+
+
+def _unusable(config: Config) -> list[Problem]:
+    """Return drivers, bus kinds and templates that this installation cannot use; only it knows what it has."""
+    from dewkeeper.notify.bodies import check_template
+    from dewkeeper.notify.errors import ChannelUnusable
+    from dewkeeper_drivers.adapters import find_adapter
+    from dewkeeper_drivers.errors import DriverUnusable
+    from dewkeeper_drivers.table import find_driver
+
+    found: list[Problem] = []
+    for names, find in (
+        ({f'probe[{i}] "{p.name}" .driver': p.driver for i, p in enumerate(config.probe, 1)}, find_driver),
+        ({f'bus[{i}] "{b.name}" .kind': b.kind for i, b in enumerate(config.bus, 1)}, find_adapter),
+    ):
+        for key, name in names.items():
+            try:
+                find(name)
+            except DriverUnusable as error:
+                found.append(Problem(key, f'"{name}"', str(error)))
+    for number, channel in enumerate(config.channel, 1):
+        if isinstance(channel, WebhookChannel) and channel.template is not None:
+            try:
+                check_template(channel.template)
+            except ChannelUnusable as error:
+                found.append(Problem(f'channel[{number}] "{channel.name}" .template', "a template", str(error)))
+    return found
 
 
 def _report(args: Arguments, verdict: str, problems: list[Problem] | tuple[Problem, ...]) -> None:
