@@ -237,6 +237,12 @@ JOURNAL: Final[Mapping[str, Word]] = {
     "heater_changed": Word(
         "heater changed", suppresses=("cold", "heat_lost"), seconds=2 * HOUR, restarts_memory=True
     ),
+    "moistened": Word("substrate moistened", opens=True, suppresses=("damp", "cold", "saturated"), seconds=2 * HOUR, lever="substrate"),
+    "probe_wiped": Word("probe wiped", suppresses=_OPEN, seconds=HOUR),
+    "belly_smooth": Word("belly scales smooth"),
+    "belly_rough": Word("belly scales rough"),
+    "belly_discoloured": Word("belly red or brown"),
+    "wheeze": Word("wheeze or mucus"),
     "probe_moved": Word("probe moved", suppresses=_OPEN, seconds=HOUR, restarts_memory=True),
     "probe_replaced": Word("probe replaced", suppresses=_OPEN, seconds=HOUR, restarts_memory=True),
     "probe_checked": Word("probe checked", suppresses=_OPEN, seconds=2 * HOUR),
