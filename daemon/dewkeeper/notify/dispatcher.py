@@ -137,6 +137,8 @@ class Dispatcher:
             self._accepted(lane, parcel, now, monotonic)
 
     def _accepted(self, lane: Lane, parcel: Parcel, now: int, monotonic: float) -> None:
+        if lane.breaker.failures:
+            self._outbox.release(lane.channel.name)
         lane.breaker.succeeded()
         lane.count(monotonic)
         self._say(lane, False, "", now)

@@ -41,6 +41,7 @@ class Outbox:
         self._unrecorded: dict[str, Message] = {}
         self._results: OrderedDict[str, DeliveryResult] = OrderedDict()
         self._deferred: dict[str, tuple[Message, float]] = {}
+        self._released: dict[str, Message] = {}  # free again, though the store has them wait
         self.dropped = 0
 
     def hand_over(self, messages: Iterable[Message]) -> None:
@@ -57,7 +58,7 @@ class Outbox:
         """Return what may be sent now, by (channel, person), oldest first; nothing that would overtake its own alarm."""
         with self._lock:
             rows = {message.id: message for message in self._unrecorded.values() if _ripe(message, now)}
-        for row in self._stored(now):
+        for row in [*self._stored(now), *self._released.values()]:
             rows.setdefault(row.id, row)
         self._deferred = {i: held for i, held in self._deferred.items() if held[1] > monotonic}
         blocked: dict[tuple[str, str], set[str]] = {}
@@ -77,6 +78,7 @@ class Outbox:
 
     def settle(self, result: DeliveryResult) -> None:
         """Remember a result until the store has it."""
+        self._released.pop(result.message, None)
         self._results[result.message] = result
         self._results.move_to_end(result.message)
         while len(self._results) > _MOST_REMEMBERED:
@@ -92,6 +94,14 @@ class Outbox:
         """Hold rows back, and all that would overtake them, until then on the injected monotonic clock."""
         for row in rows:
             self._deferred[row.id] = (row, until)
+            self._released.pop(row.id, None)
+
+    def release(self, channel: str) -> None:
+        """Let go of everything held back for a channel: its way is open again."""
+        freed = [row for row, _ in self._deferred.values() if row.channel == channel]
+        for row in freed:
+            del self._deferred[row.id]
+            self._released[row.id] = row
 
     def next_deferred(self) -> float:
         """Return when the first held row may go, injected monotonic seconds; infinity for none."""
