@@ -41,8 +41,8 @@ old=$(readlink -f "$prefix/current")
 
 # The version of the database's schema: only a change of it makes a copy necessary.
 schema() {
-  [ -e "$state/dewkeeper.sqlite" ] || return 0
-  python3 - "$state/dewkeeper.sqlite" <<'EOF'
+  [ -e "$state/dewkeeper.db" ] || return 0
+  python3 - "$state/dewkeeper.db" <<'EOF'
 import sqlite3, sys
 connection = sqlite3.connect(f"file:{sys.argv[1]}?mode=ro", uri=True, timeout=10)
 print(*(row[0] for row in connection.execute("SELECT version_num FROM alembic_version")))
@@ -51,12 +51,12 @@ EOF
 
 # A copy through SQLite, whole at one instant, while the old one writes on.
 copy_database() {
-  [ -e "$state/dewkeeper.sqlite" ] || return 0
+  [ -e "$state/dewkeeper.db" ] || return 0
   step "copy the database, in case the new release changes it" python3 -c '
 import sqlite3, sys
 source, target = sqlite3.connect(sys.argv[1], timeout=30), sqlite3.connect(sys.argv[2])
 source.backup(target)
-target.close()' "$state/dewkeeper.sqlite" "$state/before-update.sqlite"
+target.close()' "$state/dewkeeper.db" "$state/before-update.db"
 }
 
 restart() { step "restart the daemon" systemctl restart dewkeeper.service; }
@@ -80,7 +80,7 @@ if [ "$rollback" = yes ]; then
   point_to "$previous"
   runs || refuse "the release before does not run either: journalctl -u dewkeeper"
   say "running $(basename "$previous"). A database changed by the newer one is in $state; a copy from before the" \
-    "update, if one was made, is before-update.sqlite"
+    "update, if one was made, is before-update.db"
   exit 0
 fi
 
@@ -111,7 +111,7 @@ if runs; then
   find "$prefix/releases" -mindepth 1 -maxdepth 1 -type d | sort | head -n -3 | while read -r stale; do
     step "remove an old release" rm -rf "$stale"
   done
-  [ "$(schema)" = "$before" ] && rm -f "$state/before-update.sqlite"
+  [ "$(schema)" = "$before" ] && rm -f "$state/before-update.db"
   say "running $(basename "$new"), $(($(date +%s) - started)) s after the switch began"
   exit 0
 fi
@@ -123,11 +123,11 @@ step "let systemd read it" systemctl daemon-reload
 if [ "$(schema)" != "$before" ]; then
   # The old release cannot read what the new one made of it. What was recorded since is kept aside.
   step "stop the daemon" systemctl stop dewkeeper.service
-  step "keep the changed database aside" mv "$state/dewkeeper.sqlite" "$state/after-failed-update.sqlite"
-  step "and no journal of it" rm -f "$state/dewkeeper.sqlite-wal" "$state/dewkeeper.sqlite-shm"
-  step "put the copy from before back" mv "$state/before-update.sqlite" "$state/dewkeeper.sqlite"
-  step "give it to its owner" chown --reference="$state/after-failed-update.sqlite" "$state/dewkeeper.sqlite"
-  step "and to no one else" chmod --reference="$state/after-failed-update.sqlite" "$state/dewkeeper.sqlite"
+  step "keep the changed database aside" mv "$state/dewkeeper.db" "$state/after-failed-update.db"
+  step "and no journal of it" rm -f "$state/dewkeeper.db-wal" "$state/dewkeeper.db-shm"
+  step "put the copy from before back" mv "$state/before-update.db" "$state/dewkeeper.db"
+  step "give it to its owner" chown --reference="$state/after-failed-update.db" "$state/dewkeeper.db"
+  step "and to no one else" chmod --reference="$state/after-failed-update.db" "$state/dewkeeper.db"
 fi
 restart || say "the old release does not start either: journalctl -u dewkeeper" >&2
 [ "$dry_run" = yes ] || rm -rf "$new"

@@ -11,6 +11,8 @@ from pathlib import Path
 
 import pytest
 
+from dewkeeper.store.database import FILE_NAME
+
 DEPLOY = Path(__file__).resolve().parents[2] / "deploy"
 PYTHON = shutil.which("python3") or "python3"
 
@@ -129,7 +131,7 @@ exec {PYTHON} "$@"''')  # fmt: skip
             "connection.commit()\n",
             encoding="utf-8",
         )
-        change = f"{PYTHON} {migrated} {self.state}/dewkeeper.sqlite;" if migrate else ""
+        change = f"{PYTHON} {migrated} {self.state}/dewkeeper.db;" if migrate else ""
         self._program("systemctl", f'''
 echo "systemctl $*" >>"{self.calls}"
 case $1 in
@@ -142,7 +144,7 @@ esac''')  # fmt: skip
 
     def database(self) -> Path:
         """Make a database of schema 1 with one row."""
-        path = self.state / "dewkeeper.sqlite"
+        path = self.state / "dewkeeper.db"
         with sqlite3.connect(path) as connection:
             connection.execute("CREATE TABLE alembic_version (version_num TEXT)")
             connection.execute("INSERT INTO alembic_version VALUES ('1')")
@@ -195,7 +197,7 @@ def test_a_good_update_is_switched_to_after_its_selftest(machine: Machine) -> No
     assert calls.index("dewkeeper selftest") < calls.index("systemctl restart dewkeeper.service")
     assert calls.count("systemctl restart dewkeeper.service") == 1
     assert machine.unit.read_text(encoding="utf-8") == (DEPLOY / "dewkeeper.service").read_text(encoding="utf-8")
-    assert not (machine.state / "before-update.sqlite").exists()
+    assert not (machine.state / "before-update.db").exists()
 
 
 def test_a_release_that_fails_its_selftest_is_never_switched_to(machine: Machine) -> None:
@@ -224,11 +226,16 @@ def test_a_database_changed_by_a_failed_release_is_put_back(machine: Machine) ->
     mode = path.stat().st_mode
     machine.behave(selftest=0, start=1, migrate=True)
     assert machine.update().returncode == 1
-    for name, version in (("dewkeeper.sqlite", "1"), ("after-failed-update.sqlite", "2")):
+    for name, version in (("dewkeeper.db", "1"), ("after-failed-update.db", "2")):
         connection = sqlite3.connect(machine.state / name)
         assert connection.execute("SELECT version_num FROM alembic_version").fetchone() == (version,)
         connection.close()
     assert path.stat().st_mode == mode
+
+
+def test_the_update_knows_the_database_by_its_name() -> None:
+    """The file the script copies is the file the store opens."""
+    assert f"$state/{FILE_NAME}" in (DEPLOY / "update.sh").read_text(encoding="utf-8")
 
 
 def test_a_dry_update_changes_nothing(machine: Machine) -> None:
