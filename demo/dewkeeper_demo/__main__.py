@@ -52,11 +52,11 @@ def main() -> int:
 
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(prog="demo/run", description=__doc__)
-    parser.add_argument("--live", action="store_true", help="go on in real time afterwards, with the page; Ctrl-C ends it")
+    parser.add_argument("--live", action="store_true", help="go on in real time afterwards, with the page")
     parser.add_argument("--port", type=int, default=8080, help="TCP port of the page with --live (default 8080)")
-    parser.add_argument("--evening", type=date.fromisoformat, help="play the night that begins on this date (default: last night)")
+    parser.add_argument("--evening", type=date.fromisoformat, help="date of the evening (default: last night's)")
     parser.add_argument("--zone", help="time zone of the snake room (default: this machine's)")
-    parser.add_argument("--state", type=Path, default=_FOLDER, help="folder for database and configuration, written anew")
+    parser.add_argument("--state", type=Path, default=_FOLDER, help="folder for what it writes, emptied first")
     return parser
 
 

@@ -16,7 +16,7 @@ JOURNAL_HEAD = ("time", "enclosure", "what", "detail")
 
 
 def write_readings(world: World, path: Path, start: float, end: float, poll_seconds: int) -> int:
-    """Move the world from `start` to `end` (UTC seconds, the end left out), a poll at a time; return the rows written."""
+    """Move the world from `start` up to `end` (UTC seconds), a poll at a time; return the rows written."""
     rows = 0
     with path.open("w", newline="", encoding="utf-8") as file:
         out = csv.writer(file, lineterminator="\r\n")  # RFC 4180

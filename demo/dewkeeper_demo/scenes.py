@@ -58,7 +58,10 @@ def _mend(world: World) -> None:
 NIGHT = (
     Scene(time(18, 20), f"{DRY_TUB}'s bowl runs dry. Nobody has seen it.", _empty_bowl),
     Scene(
-        time(19, 30), f"{KEEPER} mists {MISTED_TUB} and says so in the journal.", _mist, (MISTED_TUB, "misted", "evening round")
+        time(19, 30),
+        f"{KEEPER} mists {MISTED_TUB} and says so in the journal.",
+        _mist,
+        (MISTED_TUB, "misted", "evening round"),
     ),
     Scene(time(21, 20), f"The plug of {UNPLUGGED_TUB}'s probe slips out.", unplug=UNPLUGGED_TUB),
     Scene(time(22, 0), f"{KEEPER} goes to bed. From now on only urgent messages pass."),

@@ -1,4 +1,4 @@
-"""How the demonstration looks on a terminal: what happens beside a clock, messages as a phone's lock screen has them."""
+"""How the demonstration looks on a terminal: what happens beside a clock, messages as a lock screen has them."""
 
 from __future__ import annotations
 

@@ -1,0 +1,217 @@
+"""One fault, three times: at start, in steady state, during an open alarm; and what must hold each time.
+
+(L) nothing committed is lost, every poll has its row; (A) a scripted excursion is told in time, under one id;
+(H) the daemon answers and feeds its watchdog; (R) after the fault all is normal within two polls, by itself; and
+descriptors, threads and memory do not grow.
+"""
+
+from __future__ import annotations
+
+import time
+from collections import defaultdict
+from dataclasses import dataclass, field
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+from rack_process import PLACES, SPEED, whose
+from rig import ON_DELAY_MINUTES, POLL_SECONDS, WALL, Run, Usage
+
+from dewkeeper.judge.types import Reading
+
+POLL = POLL_SECONDS / SPEED
+TOLD_SECONDS = (ON_DELAY_MINUTES * 60 + POLL_SECONDS + 120) / SPEED
+CLEARED_SECONDS = (300 + 4 * POLL_SECONDS) / SPEED
+SLACK_SECONDS = 4.0
+"""What a busy machine may take on top, real seconds."""
+
+PHASES = ("at start", "steady", "open alarm")
+HEALTHY = "G0"
+"""An enclosure on a bus of its own, which no fault touches: its excursion must be told in time, always."""
+
+OPEN = "E1"
+"""The enclosure whose alarm stands during the third phase."""
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One row of the campaign.
+
+    control: what the control file says while it lasts. struck: enclosures without good readings meanwhile.
+    kind, within: the fault's alarm and the simulated seconds it may take to be raised; once and only once.
+    lasts: simulated seconds it lasts where no alarm is waited for. restarts: deaths of the process allowed a phase.
+    """
+
+    name: str
+    about: str
+    control: dict[str, Any]
+    struck: tuple[str, ...] = ()
+    kind: str | None = None
+    kinds_in: tuple[str, ...] = ()
+    within: float = 0.0
+    frozen_word: int | None = None
+    lasts: float = 300.0
+    restarts: int = 0
+    flicker: bool = False
+
+
+@dataclass
+class Outcome:
+    """What one phase came to. `problems` is empty when everything held."""
+
+    phase: str
+    problems: list[str] = field(default_factory=list)
+    told_seconds: float = 0.0
+    recovered_seconds: float = 0.0
+    answered_seconds: float = 0.0
+
+    def demand(self, holds: bool, otherwise: str) -> None:
+        """Note a problem unless something holds."""
+        if not holds:
+            self.problems.append(otherwise)
+
+
+def campaign(fault: Fault, folder: Path) -> dict[str, Outcome]:
+    """Run all three phases in one life of the daemon; returns the outcomes by phase."""
+    outcomes = {phase: Outcome(phase) for phase in PHASES}
+    with Run(folder) as run:
+        run.control(wait=False, **fault.control, dry=[HEALTHY])
+        supervisor = run.start()
+        first: Usage | None = None
+        for phase, outcome in outcomes.items():
+            try:
+                if phase == "at start":
+                    run.wait_for(lambda: supervisor.alive and supervisor.life.ready is not None, 20.0, "the start")
+                else:
+                    run.wait_for(lambda: _all_good(run, PLACES), 10.0, "a good start of the phase")
+                _phase(fault, run, outcome, open_alarm=phase == "open alarm")
+            except (TimeoutError, OSError) as error:
+                outcome.problems.append(str(error))
+            usage = run.usage()
+            if first is None:
+                first = usage
+            outcome.demand(
+                usage.descriptors <= first.descriptors + 3 and usage.threads <= first.threads + 3,
+                f"descriptors {first.descriptors} → {usage.descriptors}, threads {first.threads} → {usage.threads}",
+            )
+            outcome.demand(
+                usage.resident_bytes < first.resident_bytes + 25e6,
+                f"resident memory grew by {(usage.resident_bytes - first.resident_bytes) / 1e6:.0f} MB",
+            )
+        last = outcomes[PHASES[-1]]
+        life = supervisor.stop()
+        last.demand(life.exit_code == 0, f"ended with exit code {life.exit_code}")
+        last.demand(run.database_is_sound() == "ok", f"database: {run.database_is_sound()}")
+        last.problems += _losses(run, fault)
+    return outcomes
+
+
+def _phase(fault: Fault, run: Run, outcome: Outcome, *, open_alarm: bool) -> None:
+    lives = len(run.supervisor.lives)
+    dry = {HEALTHY}
+    standing: str | None = None
+    told = len(run.messages("dry", HEALTHY))
+    if open_alarm:
+        dry.add(OPEN)
+        run.control(dry=[OPEN])
+        run.wait_for(lambda: _alarm(run, "dry", OPEN) is not None, TOLD_SECONDS + SLACK_SECONDS, "the open alarm")
+        standing = _alarm(run, "dry", OPEN)
+    seen = _numbers(run)
+    began = time.monotonic()
+    fault_began = run.now()
+    if outcome.phase != "at start":
+        run.control(**fault.control, dry=sorted(dry))
+    outcome.told_seconds = run.wait_for(
+        lambda: len(run.messages("dry", HEALTHY)) > told, TOLD_SECONDS + SLACK_SECONDS, f"{HEALTHY}'s message"
+    )
+    if fault.flicker:
+        for _ in range(25):
+            for control in ({}, fault.control):
+                run.control(**control, dry=sorted(dry))
+    if fault.kind is not None:
+        left = fault.within / SPEED + SLACK_SECONDS - (time.monotonic() - began)
+        for place in fault.kinds_in:
+            run.wait_for(
+                lambda place=place: _alarm(run, fault.kind, place) is not None,  # type: ignore[misc]
+                max(1.0, left), f"{fault.kind} of {place}",
+            )  # fmt: skip
+    else:
+        run.wait_for(lambda: run.now() - fault_began > fault.lasts, fault.lasts / SPEED + 5, "the fault to last")
+    outcome.answered_seconds = run.answers_within_seconds()
+    outcome.demand(outcome.answered_seconds < 2.0, f"answered after {outcome.answered_seconds:.1f} s")
+    if standing is not None:
+        outcome.demand(_alarm(run, "dry", OPEN) == standing, "the open alarm did not stand through the fault")
+    others = [place for place in PLACES if place not in fault.struck]
+    outcome.demand(_all_good(run, others), f"not read during the fault: {_not_good(run, others)}")
+    run.control(dry=[OPEN] if open_alarm else [])
+    outcome.recovered_seconds = run.wait_for(
+        lambda: _all_good(run, PLACES), 3 * POLL + SLACK_SECONDS, "every probe to be read again"
+    )
+    if standing is not None:
+        outcome.demand(_alarm(run, "dry", OPEN) == standing, "the open alarm did not survive the fault's end")
+        run.control()
+    run.wait_for(lambda: not _alarms(run), CLEARED_SECONDS + SLACK_SECONDS, f"all alarms to clear: {_alarms(run)}")
+    outcome.demand(
+        len(run.supervisor.lives) - lives <= fault.restarts,
+        f"{len(run.supervisor.lives) - lives} restarts",
+    )
+    ids = [body["id"] for body in run.messages("dry", HEALTHY)]
+    outcome.demand(len(set(ids)) == len(ids), "a message arrived twice under different deliveries")
+    for (probe, number), at in seen.items():
+        if _numbers(run).get((probe, number)) != at:
+            outcome.problems.append(f"{probe}'s sample {number} was in the database and is gone")
+            break
+
+
+def _alarms(run: Run) -> dict[tuple[str, str | None], str]:
+    return {(a.kind, a.enclosure): a.alarm for a in run.standing()}
+
+
+def _alarm(run: Run, kind: str, place: str) -> str | None:
+    return _alarms(run).get((kind, place))
+
+
+def _not_good(run: Run, places: tuple[str, ...] | list[str]) -> list[str]:
+    newest = run.latest()
+    now = run.now()
+    return [
+        place
+        for place in places
+        if place not in newest
+        or newest[place].reading.temperature_c is None
+        or now - newest[place].reading.time > 3 * POLL_SECONDS
+    ]
+
+
+def _all_good(run: Run, places: tuple[str, ...] | list[str]) -> bool:
+    return not _not_good(run, places)
+
+
+def _numbers(run: Run) -> dict[tuple[str, int], int]:
+    """Return (probe, number of the sample) -> when, of all samples in the database."""
+    return {
+        (r.probe, r.temperature_word): r.time for r in run.readings() if r.temperature_word is not None
+    }
+
+
+def _losses(run: Run, fault: Fault) -> list[str]:
+    """Return what is wrong with the stored samples: mixed, out of order, a poll without a row."""
+    problems = []
+    by_probe: dict[str, list[Reading]] = defaultdict(list)
+    for reading in run.readings():
+        by_probe[reading.probe].append(reading)
+    for place in PLACES:
+        rows = by_probe[place]
+        good = [r for r in rows if r.temperature_word is not None]
+        foreign = [r for r in good if r.humidity_word != 65535 and PLACES[whose(r.humidity_word or 0)] != place]
+        if foreign:
+            problems.append(f"{place}: {len(foreign)} samples are not its own, first at {foreign[0].time}")
+        numbers = [r.temperature_word or 0 for r in good if r.temperature_word != fault.frozen_word]
+        if any(b <= a for a, b in pairwise(numbers)):
+            problems.append(f"{place}: samples out of order or doubled")
+        gaps = [b.time - a.time for a, b in pairwise(rows)]
+        if fault.restarts == 0 and gaps and max(gaps) > 2 * POLL_SECONDS + 10:
+            problems.append(f"{place}: no row for {max(gaps)} s")
+        if rows and rows[0].time < WALL:
+            problems.append(f"{place}: a row before the run began")
+    return problems

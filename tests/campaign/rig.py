@@ -1,0 +1,178 @@
+"""One run of the campaign: a supervised daemon, a phone, a control file, and what can be counted afterwards."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+import sys
+import time
+from collections.abc import Callable, Mapping
+from contextlib import ExitStack, closing, suppress
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+from dewkeeper.report.past import StoredPast
+from rack_process import PLACES, SPEED
+from supervisor import Supervisor
+
+from dewkeeper.errors import CommandRefused
+from dewkeeper.judge.types import Alarm, Reading
+from dewkeeper.report.history import Newest
+from dewkeeper.service.client import request
+from dewkeeper.store import History
+from dewkeeper_config import load
+from dewkeeper_demo.inbox import Inbox
+
+POLL_SECONDS = 60
+ON_DELAY_MINUTES = 5
+WALL = 1_795_003_200.0  # 2026-11-18 12:00 UTC: no quiet hours, no change of clocks
+WATCHDOG_SECONDS = 4.0
+"""Real seconds; four minutes of simulated time."""
+
+
+@dataclass(frozen=True, slots=True)
+class Usage:
+    """What the process holds: open descriptors, threads, resident bytes."""
+
+    descriptors: int
+    threads: int
+    resident_bytes: int
+
+
+def config_text(folder: Path, port: int) -> str:
+    """Return the campaign rack's configuration: short delays, one person, no quiet hours."""
+    lines = [
+        f'site = {{ name = "Campaign", poll_seconds = {POLL_SECONDS} }}',
+        f'storage = {{ folder = "{folder / "state"}", ballast_mb = 0, commit_minutes = 1 }}',
+        "web = { enabled = true, port = 0 }",
+        f'channel = [{{ kind = "webhook", name = "phone", url = "http://127.0.0.1:{port}/" }}]',
+        'person = [{ name = "Ina", channels = ["phone"], quiet_hours = { start = "03:00", end = "03:01" } }]',
+        'rack = [{ name = "R", room = "room" }]',
+        '[[profile]]', 'name = "quick"', '[profile.limits.delays]',
+        f"dry_tolerable_minutes = {ON_DELAY_MINUTES}", "off_minutes = 2", "humidity_deadband = 1",
+        '[[bus]]', 'name = "one"', 'kind = "wire"', "number = 1",
+        "multiplexers = [{ address = 0x70 }, { address = 0x71 }]",
+        '[[bus]]', 'name = "two"', 'kind = "wire"', "number = 2",
+    ]  # fmt: skip
+    for index, place in enumerate(PLACES):
+        lines += [
+            "[[enclosure]]", f'name = "{place}"', 'rack = "R"', f"place = {index + 1}", 'profile = "quick"',
+            "heater = false", "open_water = false",
+            "[[probe]]", f'name = "{place}"', f'enclosure = "{place}"', "address = 0x44",
+        ]  # fmt: skip
+        if place[0] == "G":
+            lines += ['bus = "two"']
+        else:
+            lines += ['bus = "one"', f"multiplexer = {0x70 if place[0] == 'E' else 0x71}", f"channel = {place[1:]}"]
+    return "\n".join(lines) + "\n"
+
+
+class Run:
+    """A daemon in a folder of its own, from entering to leaving."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.state = folder / "state"
+        self._number = 0
+        self._stack = ExitStack()
+
+    def __enter__(self) -> Run:
+        self.folder.mkdir(parents=True, exist_ok=True)
+        self.inbox = self._stack.enter_context(Inbox())
+        self.clock_began = time.monotonic()
+        (self.folder / "run.json").write_text(json.dumps({"began": self.clock_began, "wall": WALL}))
+        (self.folder / "dewkeeper.toml").write_text(config_text(self.folder, self.inbox.http_port))
+        self.config = load(self.folder / "dewkeeper.toml")
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._stack.close()
+
+    def start(self, environment: dict[str, str] | None = None) -> Supervisor:
+        """Start the daemon under its supervisor, the last control already in force."""
+        command = [sys.executable, "-W", "error", str(Path(__file__).with_name("rack_process.py")), str(self.folder)]
+        self.supervisor = self._stack.enter_context(
+            Supervisor(command, self.folder, environment or {}, watchdog_seconds=WATCHDOG_SECONDS)
+        )
+        return self.supervisor
+
+    def control(self, *, wait: bool = True, **will: Any) -> None:
+        """Put the rack into a state: `fault`, `dry`, `wet`, `unplugged`; what is not named is well."""
+        self._number += 1
+        text = json.dumps({"number": self._number, **will})
+        (self.folder / "control.new").write_text(text)
+        (self.folder / "control.new").replace(self.folder / "control.json")
+        if wait:
+            self.wait_for(lambda: self._obeyed() == self._number, 10.0, "the control file to be obeyed")
+
+    def wait_for(self, condition: Callable[[], bool], seconds: float, what: str) -> float:
+        """Wait real seconds until a condition holds; return how long. Raises TimeoutError naming what did not come."""
+        began = time.monotonic()
+        while not condition():
+            if time.monotonic() - began > seconds:
+                raise TimeoutError(f"waited {seconds:.0f} s for {what}")
+            time.sleep(0.05)
+        return time.monotonic() - began
+
+    def messages(self, kind: str, enclosure: str) -> list[dict[str, Any]]:
+        """Return the bodies that reached the phone about a kind of alarm in an enclosure."""
+        return [
+            a.body
+            for a in self.inbox.arrivals
+            if str(a.body.get("type", "")).partition(".")[0] == kind and a.body["data"].get("enclosure") == enclosure
+        ]
+
+    def answers_within_seconds(self) -> float:
+        """Return how long the control socket takes to answer, real seconds. Raises DaemonDown."""
+        began = time.monotonic()
+        with suppress(CommandRefused):
+            request(self.state, {"do": "nothing at all"}, timeout_seconds=10.0)
+        return time.monotonic() - began
+
+    def usage(self) -> Usage:
+        """Return what the process holds now."""
+        process = Path("/proc") / str(self.supervisor.life.pid)
+        status = dict(line.split(":", 1) for line in (process / "status").read_text().splitlines() if ":" in line)
+        return Usage(
+            sum(1 for _ in (process / "fd").iterdir()), int(status["Threads"]), int(status["VmRSS"].split()[0]) * 1024
+        )
+
+    def now(self) -> float:
+        """Return the run's simulated UTC seconds."""
+        return WALL + (time.monotonic() - self.clock_began) * SPEED
+
+    def standing(self) -> list[Alarm]:
+        """Return the alarms that are not over, as stored."""
+        with self._past() as past:
+            return [alarm for alarm in past.standing() if alarm.state != "returned_unacknowledged"]
+
+    def latest(self) -> Mapping[str, Newest]:
+        """Return the newest stored reading of every probe."""
+        with self._past() as past:
+            return past.latest()
+
+    def readings(self) -> list[Reading]:
+        """Return every stored reading, oldest first."""
+        with History.open(self.state) as history:
+            return [item for item in history.stream(0) if isinstance(item, Reading)]
+
+    def _past(self) -> StoredPast:
+        return StoredPast.open(self.config)
+
+    def database_is_sound(self) -> str:
+        """Return SQLite's own verdict on every database file, `ok` when all are well."""
+        verdicts = []
+        for path in self.state.glob("*.db"):
+            with closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as database:
+                verdicts += [row[0] for row in database.execute("PRAGMA integrity_check")]
+        return "ok" if verdicts and set(verdicts) == {"ok"} else "; ".join(verdicts or ["no database"])
+
+    def _obeyed(self) -> int:
+        try:
+            return int((self.folder / "control.done").read_text() or -1)
+        except (FileNotFoundError, ValueError):
+            return -1

@@ -1,0 +1,66 @@
+"""Faults of the wire, F01 to F15: the real daemon under a supervisor, each fault in three phases of its life.
+
+Simulated time runs sixty times as fast; all faults run side by side, for they mostly wait.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+
+import pytest
+from phases import PHASES, Fault, Outcome, campaign
+from rack_process import CHANNEL, FIRST_WORD, PLACES
+
+STRUCK = PLACES[CHANNEL]
+BRANCHES = tuple(PLACES[:8])
+BUS = tuple(PLACES[:10])
+AT_ONCE = 6
+"""Runs side by side; the longest first, so that the whole takes little longer than the longest."""
+
+FAULTS = (
+    Fault("F11", "a probe reads 100 % for an hour", {"wet": [STRUCK]}, (), "saturated", (STRUCK,), 3600),
+    Fault("F10", "a probe repeats one frame", {"fault": "f10"}, (), "flat_line", (STRUCK,), 780, FIRST_WORD),
+    Fault("F01", "a probe does not answer", {"unplugged": [STRUCK]}, (STRUCK,), "missing", (STRUCK,), 720),
+    Fault("F04", "a multiplexer is absent", {"fault": "f04"}, BRANCHES, "missing", BRANCHES[:2], 720),
+    Fault("F02", "a multiplexer refuses to select a channel", {"fault": "f02"}, (STRUCK,), "missing", (STRUCK,), 720),
+    Fault("F03", "a multiplexer refuses to close", {"fault": "f03"}, BRANCHES, "missing", (STRUCK,), 720),
+    Fault("F05", "the bus is dead while a channel is open", {"fault": "f05"}, (STRUCK,), "missing", (STRUCK,), 780),
+    Fault("F06", "every call takes a second and fails", {"fault": "f06"}, BUS, "missing", (STRUCK,), 780),
+    Fault("F07", "a bus call never returns", {"fault": "f07"}, BUS, lasts=600, restarts=3),
+    Fault("F08", "a fifth of all transfers fails", {"fault": "f08"}, BUS, lasts=900),
+    Fault("F09", "answers with three bits wrong", {"fault": "f09"}, BUS, lasts=900),
+    Fault("F12", "a probe's heater is on", {"fault": "f12"}, (), "sensor_heater", (STRUCK,), 240),
+    Fault("F13", "two probes have changed places", {"fault": "f13"}, (), lasts=300),
+    Fault("F14", "two multiplexers open at once", {"fault": "f14"}, BUS, lasts=420),
+    Fault("F15", "a probe unplugged and replugged", {"unplugged": [STRUCK]}, (STRUCK,), lasts=60, flicker=True),
+)
+
+
+@pytest.fixture(scope="session")
+def runs(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, Future[dict[str, Outcome]]]]:
+    """All runs, begun at once."""
+    wanted = os.environ.get("CAMPAIGN", "").split() or [fault.name for fault in FAULTS]
+    folder = tmp_path_factory.mktemp("campaign")
+    with ThreadPoolExecutor(AT_ONCE, thread_name_prefix="campaign") as pool:
+        yield {f.name: pool.submit(campaign, f, folder / f.name) for f in FAULTS if f.name in wanted}
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("phase", PHASES)
+@pytest.mark.parametrize("fault", FAULTS, ids=lambda fault: fault.name)
+def test_the_invariants_hold(
+    fault: Fault, phase: str, runs: dict[str, Future[dict[str, Outcome]]], campaign_table: list[tuple[str, ...]]
+) -> None:
+    """Nothing is lost or mixed, an excursion elsewhere is told in time, the daemon answers, all recovers by itself."""
+    if fault.name not in runs:
+        pytest.skip("not among $CAMPAIGN")
+    outcome = runs[fault.name].result()[phase]
+    campaign_table.append(
+        (
+            fault.name, phase, f"{outcome.told_seconds:.1f}", f"{outcome.recovered_seconds:.1f}",
+            f"{outcome.answered_seconds:.2f}", "; ".join(outcome.problems) or "held",
+        )
+    )  # fmt: skip
+    assert not outcome.problems, f"{fault.about}, {phase}: " + "; ".join(outcome.problems)
