@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import secrets
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from datetime import time as wall_time
@@ -10,7 +11,8 @@ from zoneinfo import ZoneInfo
 
 from dewkeeper.clock import Clock, SystemClock
 from dewkeeper.judge import Judge
-from dewkeeper.judge.types import Item, SystemReport
+from dewkeeper.judge.codec import DumpUnreadable
+from dewkeeper.judge.types import Item, JournalEntry, Settings, SystemReport
 from dewkeeper.notify.dispatcher import Dispatcher
 from dewkeeper.notify.plan import Context, Planner
 from dewkeeper.sampling.sampler import Cycle, Sampler
@@ -35,6 +37,7 @@ _IDLE_SECONDS = 10.0
 _CHORE_AT = wall_time(4, 10)  # outside the hours any DST change touches
 _DONE = "done:"
 _DIGEST = "settings digest"
+_LINK_KEY = "link key"
 
 
 class Daemon:
@@ -59,12 +62,14 @@ class Daemon:
         self._folder = config.storage.folder
         self._stopping = threading.Event()
         self._why_no_store = ""
+        self._link_key = ""
 
     def start(self) -> None:
         """Start every part and tell systemd that the daemon is ready. Nothing that is missing raises."""
         store = self._open_store()
         notes = dict(store.notes()) if store is not None else {}
-        judge, floor = self._recall(store)
+        self._link_key = notes.get(_LINK_KEY) or secrets.token_urlsafe(32)
+        judge, floor, knows_settings = self._recall(store)
         self.timeline = Timeline(self.clock, floor)
         planner = Planner(self.config, store.planner_state() if store is not None else None)
         ledger = Ledger(store, self.clock, self.config.storage.commit_minutes * 60, self._open_store)
@@ -86,9 +91,11 @@ class Daemon:
         self._watch = Watch(
             self.clock, self.heartbeats, self._sources(), self.timeline.now, self._report, self._each_round
         )
-        if judge.settings is None or notes.get(_DIGEST) != digest(self.config):
+        if not knows_settings or notes.get(_DIGEST) != digest(self.config):
             self.writer.mailbox.put(Submission(judge_settings(self.config, self.timeline.now())))
             self.writer.mailbox.put(Note(_DIGEST, digest(self.config)))
+        if _LINK_KEY not in notes:
+            self.writer.mailbox.put(Note(_LINK_KEY, self._link_key))
         self._start_threads()
         systemd.notify("READY=1\nSTATUS=watching")
         log.info("watching %d probes in %d enclosures", len(self.config.probe), len(self.config.enclosure))
@@ -138,17 +145,22 @@ class Daemon:
         self._why_no_store = ""
         return store
 
-    def _recall(self, store: Store | None) -> tuple[Judge, int]:
-        """Return the judge as it was when the last stored item had been judged, and that item's time."""
+    def _recall(self, store: Store | None) -> tuple[Judge, int, bool]:
+        """Return the judge as it was when the last stored item had been judged, that item's time, and if it has settings."""
         if store is None:
-            return Judge(), 0
+            return Judge(), 0, False
         snapshot = store.snapshot()
-        judge = Judge.load(snapshot.data) if snapshot is not None else Judge()
-        last = snapshot.time if snapshot is not None else 0
+        judge, last, knows_settings = Judge(), 0, False
+        if snapshot is not None:
+            try:
+                judge, last, knows_settings = Judge.load(snapshot.data), snapshot.time, True
+            except DumpUnreadable as error:  # written by another version: judge the stored stream anew
+                log.warning("the judge's memory is not readable, starting afresh: %s", error)
         for item in store.stream_after(snapshot):
             judge.feed(item)  # what it says was stored with the item, under the same ids
             last = max(last, item.time)
-        return judge, last
+            knows_settings = knows_settings or isinstance(item, Settings)
+        return judge, last, knows_settings
 
     def _context(self, recorded: bool) -> Context:
         return Context(
@@ -156,7 +168,12 @@ class Daemon:
             units=self.config.site.units,
             base_url=self.config.web.base_url,
             recorded=recorded,
+            journal=self._last_entries,
+            link_key=self._link_key,
         )
+
+    def _last_entries(self, enclosure: str | None) -> Sequence[JournalEntry]:
+        return self.writer.entries.get(enclosure, ())
 
     def _on_messages(self, messages: Sequence[Message], stored: bool) -> None:
         if not stored:

@@ -13,7 +13,8 @@ from dewkeeper.judge.types import Reading
 from dewkeeper.service.settings import judge_settings
 from dewkeeper.store import History, Store
 from dewkeeper.store.records import Batch
-from dewkeeper_config import parse, sample
+from dewkeeper_config.loading import parse
+from dewkeeper_config.reference import sample
 from dewkeeper_config.models import Config
 
 _NEEDED = ("adafruit_sht31d", "apscheduler.schedulers.background", "requests", "smtplib", "smbus2", "psychrolib")
@@ -40,7 +41,7 @@ def _importer(name: str) -> Callable[[], None]:
 
 
 def _one_poll() -> None:
-    config: Config = parse(sample())
+    config: Config = parse(sample().encode(), Path("sample"))
     judge = Judge()
     now = int(SystemClock().wall())
     settings = judge_settings(config, now)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import logging
 import threading
+from collections import defaultdict, deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
@@ -19,6 +20,7 @@ from dewkeeper.judge.types import (
     Event,
     Exclusion,
     Item,
+    JournalEntry,
     Quality,
     Reading,
     Tick,
@@ -31,6 +33,9 @@ from dewkeeper.service.ledger import Ledger
 from dewkeeper.store.records import Batch, DeliveryResult, Message
 
 log = logging.getLogger(__name__)
+
+_RECENT_ENTRIES = 5
+"""Journal entries an enclosure's messages may quote."""
 
 
 @dataclass(slots=True)
@@ -87,6 +92,7 @@ class Writer:
         self.heartbeat = clock.monotonic()
         self.last_time = 0
         self.alarms: tuple[Alarm, ...] = ()
+        self.entries: dict[str | None, deque[JournalEntry]] = defaultdict(lambda: deque(maxlen=_RECENT_ENTRIES))
         self._stopped = False
         self.thread = threading.Thread(target=self._run, name="writer", daemon=True)
 
@@ -161,7 +167,9 @@ class Writer:
 
     def _take_item(self, item: Item) -> None:
         verdict: Verdict = self.judge.feed(item)
-        at = item.entered or item.time if hasattr(item, "entered") else item.time
+        at = (item.entered or item.time) if isinstance(item, JournalEntry) else item.time
+        if isinstance(item, JournalEntry):
+            self.entries[item.enclosure].append(item)
         if isinstance(item, Command) and item.verb in ("away", "back"):
             self._planner.away(item.until if item.verb == "away" else None)
         self._record(

@@ -1,0 +1,62 @@
+"""Stream items, events and messages as JSON text and back."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from pydantic import TypeAdapter
+
+from dewkeeper.judge.types import (
+    Alarm,
+    Calibration,
+    Command,
+    Event,
+    Item,
+    JournalEntry,
+    Learned,
+    Rebase,
+    Settings,
+    SystemReport,
+)
+from dewkeeper.store.records import Message
+
+_ITEMS: dict[str, type[Any]] = {
+    cls.__name__: cls for cls in (Calibration, Command, JournalEntry, Learned, Rebase, Settings, SystemReport)
+}
+_ADAPTERS: dict[type[Any], TypeAdapter[Any]] = {}
+
+
+def _adapter(cls: type[Any]) -> TypeAdapter[Any]:
+    # Built when first needed: pydantic compiles a schema for each, and a command that only reads needs one or two.
+    if cls not in _ADAPTERS:
+        _ADAPTERS[cls] = TypeAdapter(cls)
+    return _ADAPTERS[cls]
+
+
+def pack(value: object) -> str:
+    """Return a record as JSON text."""
+    return _adapter(type(value)).dump_json(value).decode()
+
+
+def unpack_item(kind: str, text: str) -> Item:
+    """Return a stream item from its stored kind and text."""
+    item: Item = _adapter(_ITEMS[kind]).validate_json(text)
+    return item
+
+
+def unpack_event(text: str) -> Event:
+    """Return a stored event."""
+    event: Event = _adapter(Event).validate_json(text)
+    return event
+
+
+def unpack_alarm(text: str) -> Alarm:
+    """Return a stored alarm."""
+    alarm: Alarm = _adapter(Alarm).validate_json(text)
+    return alarm
+
+
+def unpack_message(text: str) -> Message:
+    """Return a stored message."""
+    message: Message = _adapter(Message).validate_json(text)
+    return message

@@ -1,0 +1,176 @@
+"""Reading back: short, read-only, from any thread."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from types import TracebackType
+from typing import cast
+
+from sqlalchemy import Connection, Engine
+from sqlalchemy.exc import DatabaseError
+
+from dewkeeper.judge.types import Alarm, Event, Item, JournalEntry, Quality, Reading
+from dewkeeper.store import codec
+from dewkeeper.store.database import FILE_NAME, PROBE_BITS, plain_reason, reading_engine
+from dewkeeper.store.errors import StoreUnusable
+from dewkeeper.store.reading import Decoder, decode_rows, merged
+from dewkeeper.store.records import Message
+
+_NEWEST_SECONDS = 86400
+
+
+@dataclass(frozen=True, slots=True)
+class Stored:
+    """A stored reading and its verdict."""
+
+    reading: Reading
+    quality: Quality
+
+
+class History:
+    """Read-only view of the database. Open it once; every question opens and ends its own short read."""
+
+    def __init__(self, engine: Engine) -> None:
+        self._engine = engine
+
+    @classmethod
+    def open(cls, folder: Path) -> History:
+        """Open the database in `folder` for reading. Raises StoreUnusable."""
+        if not (folder / FILE_NAME).exists():
+            raise StoreUnusable(f"no database in {folder}: has the daemon ever run with this configuration?")
+        return cls(reading_engine(folder))
+
+    def __enter__(self) -> History:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Release the file."""
+        self._engine.dispose()
+
+    def latest(self) -> Mapping[str, Stored]:
+        """Return the newest reading of every probe within the last day before the newest of all."""
+        with self._read() as connection:
+            newest = connection.exec_driver_sql("SELECT coalesce(max(key), 0) FROM reading").scalar_one()
+            start = (newest >> PROBE_BITS) - _NEWEST_SECONDS
+            rows = connection.exec_driver_sql(
+                "SELECT max(key), t, h FROM reading WHERE key >= ? GROUP BY key & 1023", (start << PROBE_BITS,)
+            ).all()
+            decoder = Decoder(connection, start)
+            found = [decoder.decode(*row) for row in rows]
+        return {reading.probe: Stored(reading, quality) for reading, quality in found}
+
+    def raw(self, probe: str, start: int, end: int) -> Sequence[Stored]:
+        """Return every reading of a probe in [start, end), oldest first."""
+        return self.raw_all(start, end).get(probe, [])
+
+    def raw_all(self, start: int, end: int) -> Mapping[str, list[Stored]]:
+        """Return every reading in [start, end) by probe, oldest first."""
+        with self._read() as connection:
+            decoder = Decoder(connection, start, end)
+            rows = connection.exec_driver_sql(
+                "SELECT key, t, h FROM reading WHERE key >= ? AND key < ? ORDER BY key",
+                (start << PROBE_BITS, end << PROBE_BITS),
+            )
+            found: dict[str, list[Stored]] = defaultdict(list)
+            for row in rows:
+                reading, quality = decoder.decode(*row)
+                found[reading.probe].append(Stored(reading, quality))
+        return found
+
+    def stream(self, since: int) -> Iterator[Item]:
+        """Yield readings and items from `since` on in arrival order."""
+        with self._read() as connection:
+            rows = connection.exec_driver_sql(
+                "SELECT key, t, h FROM reading WHERE key >= ? ORDER BY key", (since << PROBE_BITS,)
+            ).all()
+            items = connection.exec_driver_sql(
+                "SELECT after_key, kind, data FROM item WHERE time >= ? ORDER BY seq", (since,)
+            ).all()
+            readings = list(decode_rows(connection, rows))
+        yield from merged(readings, items)
+
+    def standing(self) -> Sequence[Alarm]:
+        """Return the alarms that are not normal, as last stored."""
+        with self._read() as connection:
+            rows = connection.exec_driver_sql("SELECT data FROM alarm WHERE state != 'normal' ORDER BY raised").all()
+        return [codec.unpack_alarm(data) for (data,) in rows]
+
+    def events(self, since: int, enclosure: str | None = None) -> Sequence[Event]:
+        """Return events from `since` on, oldest first."""
+        with self._read() as connection:
+            rows = connection.exec_driver_sql(
+                "SELECT data FROM event WHERE time >= ? AND (? IS NULL OR enclosure = ?) ORDER BY seq",
+                (since, enclosure, enclosure),
+            ).all()
+        return [codec.unpack_event(data) for (data,) in rows]
+
+    def journal(self, since: int = 0) -> Sequence[JournalEntry]:
+        """Return journal entries from `since` on, oldest first, corrected ones left out."""
+        with self._read() as connection:
+            rows = connection.exec_driver_sql(
+                "SELECT data FROM item WHERE kind = 'JournalEntry' ORDER BY time, seq"
+            ).all()
+        entries = [cast("JournalEntry", codec.unpack_item("JournalEntry", data)) for (data,) in rows]
+        replaced = {entry.replaces for entry in entries if entry.replaces}
+        return [entry for entry in entries if entry.id not in replaced and entry.time >= since]
+
+    def messages_due(self, now: int) -> Sequence[Message]:
+        """Return pending messages whose time has come, oldest first."""
+        return self._messages(
+            "state = 'pending' AND next_try <= ? AND not_before <= ? ORDER BY seq LIMIT 5000", (now, now)
+        )
+
+    def messages(self, since: int = 0) -> Sequence[Message]:
+        """Return all messages planned from `since` on, oldest first."""
+        return self._messages("created >= ? ORDER BY seq", (since,))
+
+    def notes(self) -> Mapping[str, str]:
+        """Return the small named facts."""
+        with self._read() as connection:
+            rows = connection.exec_driver_sql("SELECT name, value FROM note").all()
+        return {name: value for name, value in rows}
+
+    def _messages(self, where: str, values: tuple[int, ...]) -> Sequence[Message]:
+        with self._read() as connection:
+            rows = connection.exec_driver_sql(
+                f"SELECT data, state, attempts, next_try, last_error, sent FROM message WHERE {where}",  # noqa: S608
+                values,
+            ).all()
+        return [
+            replace(
+                codec.unpack_message(data), state=state, attempts=attempts, next_try=next_try, last_error=error, sent=sent
+            )
+            for data, state, attempts, next_try, error, sent in rows
+        ]
+
+    def _read(self) -> _Reader:
+        return _Reader(self._engine)
+
+
+class _Reader:
+    """A connection for one question; SQLite's complaints become ours."""
+
+    def __init__(self, engine: Engine) -> None:
+        self._engine = engine
+
+    def __enter__(self) -> Connection:
+        try:
+            self._connection = self._engine.connect()
+        except DatabaseError as error:
+            raise StoreUnusable(plain_reason(error)) from error
+        return self._connection
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._connection.close()
+        if isinstance(error, DatabaseError):
+            raise StoreUnusable(plain_reason(error)) from error

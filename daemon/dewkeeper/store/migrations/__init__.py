@@ -1,0 +1,1 @@
+"""Every schema the database ever had, as steps from one to the next."""

@@ -1,0 +1,94 @@
+"""From stored rows to readings: words decoded, calibrations applied, failures named."""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Sequence
+from typing import Any, cast
+
+from sqlalchemy import Connection
+
+from dewkeeper.judge.types import MISSING, PASS, Calibration, Failure, Item, Quality, Reading
+from dewkeeper.store import codec
+from dewkeeper.store.database import PROBE_BITS
+from dewkeeper_drivers.contract import SCALES, Scale
+
+_MASK = (1 << PROBE_BITS) - 1
+
+
+class Decoder:
+    """What is needed to read rows: probe names and scales, dated calibrations, spans of verdicts."""
+
+    def __init__(self, connection: Connection, start: int = 0, end: int = 1 << 50) -> None:
+        self.names: dict[int, str] = {}
+        self._scales: dict[int, Scale] = {}
+        for number, name, scale in connection.exec_driver_sql("SELECT id, name, scale FROM probe"):
+            self.names[number] = name
+            self._scales[number] = SCALES[scale]
+        self._calibrations: dict[str, list[Calibration]] = defaultdict(list)
+        rows = connection.exec_driver_sql("SELECT data FROM item WHERE kind = 'Calibration' ORDER BY time, seq")
+        for (data,) in rows:
+            calibration = cast("Calibration", codec.unpack_item("Calibration", data))
+            self._calibrations[calibration.probe].append(calibration)
+        self._spans: dict[int, list[tuple[int, int, int, str]]] = defaultdict(list)
+        for probe, first, stop, flag, tests in connection.exec_driver_sql(
+            "SELECT probe_id, start, stop, flag, tests FROM quality WHERE start < ? AND stop >= ? ORDER BY start",
+            (end, start),
+        ):
+            self._spans[probe].append((first, stop, flag, tests))
+
+    def decode(self, key: int, t: int | None, h: int | None) -> tuple[Reading, Quality]:
+        """Return one row as a reading and its verdict."""
+        time, number = key >> PROBE_BITS, key & _MASK
+        name = self.names[number]
+        flag, tests = self._verdict(number, time, missing=t is None or h is None)
+        named, _, notes = tests.partition("+")
+        parts = [part for part in named.split(",") if part]
+        failure = next((part[1:] for part in parts if part.startswith("!")), None)
+        quality = Quality(time, name, flag, tuple(part for part in parts if not part.startswith("!")))
+        if t is None or h is None:
+            return Reading(time, name, None, None, failure=cast("Failure", failure or "missing")), quality
+        temperature_c, humidity_percent = self._scales[number].decode(t, h)
+        calibration = self._calibration(name, time)
+        if calibration is not None:
+            temperature_c += calibration.temperature_offset_c
+            humidity_percent = humidity_percent * calibration.humidity_gain + calibration.humidity_offset_percent
+            humidity_percent = min(100.0, max(0.0, humidity_percent))
+        seen = tuple(notes.split("+")) if notes else ()
+        return Reading(time, name, temperature_c, humidity_percent, t, h, notes=seen), quality
+
+    def _calibration(self, probe: str, time: int) -> Calibration | None:
+        found = [c for c in self._calibrations.get(probe, ()) if c.time <= time]
+        return found[-1] if found else None
+
+    def _verdict(self, number: int, time: int, *, missing: bool) -> tuple[int, str]:
+        spans = self._spans.get(number)
+        if spans:
+            index = bisect_right(spans, (time, 1 << 60, 0, "")) - 1
+            if index >= 0 and spans[index][0] <= time <= spans[index][1]:
+                return spans[index][2], spans[index][3]
+        return (MISSING if missing else PASS), ""
+
+
+def decode_rows(connection: Connection, rows: Sequence[Any]) -> Iterator[tuple[int, Reading]]:
+    """Yield (key, reading) of rows (key, t, h)."""
+    if not rows:
+        return
+    decoder = Decoder(connection, rows[0][0] >> PROBE_BITS, (rows[-1][0] >> PROBE_BITS) + 1)
+    for key, t, h in rows:
+        yield key, decoder.decode(key, t, h)[0]
+
+
+def merged(readings: Iterable[tuple[int, Reading]], items: Sequence[Any]) -> Iterator[Item]:
+    """Yield readings (key, reading) and items (after_key, kind, data) as one stream in arrival order."""
+    waiting = iter(items)
+    item = next(waiting, None)
+    for key, reading in readings:
+        while item is not None and item[0] < key:
+            yield codec.unpack_item(item[1], item[2])
+            item = next(waiting, None)
+        yield reading
+    while item is not None:
+        yield codec.unpack_item(item[1], item[2])
+        item = next(waiting, None)

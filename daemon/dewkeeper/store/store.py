@@ -1,0 +1,286 @@
+"""The one writer. Every commit is one transaction: readings, verdicts, stream items, events and messages, or nothing."""
+
+from __future__ import annotations
+
+import zlib
+from collections.abc import Iterable, Iterator, Sequence
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+from sqlalchemy import Connection, Engine
+from sqlalchemy.exc import DatabaseError
+
+from dewkeeper.clock import Clock
+from dewkeeper.judge.types import Alarm, Event, Exclusion, Item, Quality, Reading
+from dewkeeper.store import codec, migrate
+from dewkeeper.store.database import PROBE_BITS, plain_reason, writing_engine
+from dewkeeper.store.errors import StoreRefused, StoreUnusable
+from dewkeeper.store.reading import decode_rows, merged
+from dewkeeper.store.records import Batch, DeliveryResult, Message, Snapshot
+from dewkeeper_config.models import Storage
+
+_SPAN_GAP_SECONDS = 3 * 600
+_INSERT = "INSERT INTO reading (key, t, h) VALUES (?, ?, ?)"
+
+
+class Store:
+    """Used by one thread. `StoreRefused` means that nothing of the batch was written."""
+
+    def __init__(self, engine: Engine, folder: Path, storage: Storage, clock: Clock) -> None:
+        self.folder = folder
+        self._engine = engine
+        self._storage = storage
+        self._clock = clock
+        self._ids: dict[str, int] = {}
+        self._last_key = 0  # of the reading stored last
+        self._max_key = 0
+        self._spans: dict[int, tuple[int, int, int, str]] = {}  # probe -> open span: start, stop, flag, tests
+
+    @classmethod
+    def open(cls, folder: Path, storage: Storage, clock: Clock) -> Store:
+        """Open or create the database in `folder` and bring it to the newest schema. Raises StoreUnusable."""
+        engine = writing_engine(folder)
+        store = cls(engine, folder, storage, clock)
+        try:
+            with engine.begin() as connection:
+                migrate.upgrade(connection)
+            with engine.begin() as connection:
+                store._recall(connection)
+        except (DatabaseError, OSError) as error:
+            engine.dispose()
+            raise StoreUnusable(plain_reason(error)) from error
+        return store
+
+    def commit(self, batch: Batch) -> None:
+        """Store a batch in one transaction. Raises StoreRefused, and then nothing was written."""
+        before = (dict(self._ids), self._last_key, self._max_key, dict(self._spans))
+        try:
+            with self._engine.begin() as connection:
+                self._write(connection, batch)
+        except (DatabaseError, OSError) as error:
+            self._ids, self._last_key, self._max_key, self._spans = before
+            raise StoreRefused(plain_reason(error)) from error
+
+    def behind(self, time: int) -> bool:
+        """Return whether readings of this time lie before stored ones: the clock was stepped back."""
+        return time << PROBE_BITS < self._max_key
+
+    def in_stored_order(self, readings: Sequence[Reading]) -> list[Reading]:
+        """Return a cycle's readings in the order the stream will give them back."""
+        missing = sorted({reading.probe for reading in readings} - self._ids.keys())
+        order = dict(self._ids) | {name: 2000 + index for index, name in enumerate(missing)}
+        return sorted(readings, key=lambda reading: order[reading.probe])
+
+    def snapshot(self) -> Snapshot | None:
+        """Return the newest snapshot of the judge, its `sequence` being the row to give to `stream_after`."""
+        with self._engine.begin() as connection:
+            row = connection.exec_driver_sql("SELECT id, time, data FROM snapshot ORDER BY id DESC LIMIT 1").first()
+        return None if row is None else Snapshot(time=row.time, sequence=row.id, data=zlib.decompress(row.data))
+
+    def stream_after(self, snapshot: Snapshot | None) -> Iterator[Item]:
+        """Yield what was stored after the snapshot, readings and items in arrival order."""
+        after_key, after_item, closed = 0, 0, 0
+        with self._engine.begin() as connection:
+            if snapshot is not None:
+                after_key, after_item, closed = connection.exec_driver_sql(
+                    "SELECT after_key, after_item, closed FROM snapshot WHERE id = ?", (snapshot.sequence,)
+                ).one()
+            rows = [] if closed else connection.exec_driver_sql(
+                "SELECT key, t, h FROM reading WHERE key > ? ORDER BY key", (after_key,)
+            ).all()  # fmt: skip
+            items = connection.exec_driver_sql(
+                "SELECT after_key, kind, data FROM item WHERE seq > ? ORDER BY seq", (after_item,)
+            ).all()
+            readings = list(decode_rows(connection, rows))
+        yield from merged(readings, items)
+
+    def planner_state(self) -> str | None:
+        """Return what the planner remembered, None if nothing."""
+        return self.notes().get("planner")
+
+    def notes(self) -> dict[str, str]:
+        """Return the small named facts."""
+        with self._engine.begin() as connection:
+            rows = connection.exec_driver_sql("SELECT name, value FROM note").all()
+        return {name: value for name, value in rows}
+
+    def compact(self, now: int, zone: ZoneInfo) -> None:
+        """Nightly maintenance."""
+
+    def close(self) -> None:
+        """Close the file."""
+        self._engine.dispose()
+
+    def _recall(self, connection: Connection) -> None:
+        self._ids = {name: number for number, name in connection.exec_driver_sql("SELECT id, name FROM probe")}
+        self._max_key = connection.exec_driver_sql("SELECT coalesce(max(key), 0) FROM reading").scalar_one()
+        last = connection.exec_driver_sql("SELECT value FROM note WHERE name = 'last key'").scalar()
+        self._last_key = self._max_key if last is None else int(last)
+
+    def _write(self, connection: Connection, batch: Batch) -> None:
+        if batch.readings:
+            self._write_readings(connection, batch.readings)
+        for item in batch.items:
+            connection.exec_driver_sql(
+                "INSERT INTO item (after_key, time, kind, data) VALUES (?, ?, ?, ?)",
+                (self._last_key, item.time, type(item).__name__, codec.pack(item)),
+            )
+        for event in batch.events:
+            _write_event(connection, event)
+        for exclusion in batch.exclusions:
+            self._write_exclusion(connection, exclusion)
+        for message in batch.messages:
+            _write_message(connection, message)
+        for delivery in batch.deliveries:
+            _write_delivery(connection, delivery)
+        notes = dict(batch.notes)
+        if batch.planner_state is not None:
+            notes["planner"] = batch.planner_state
+        for name, value in notes.items():
+            connection.exec_driver_sql("INSERT OR REPLACE INTO note VALUES (?, ?)", (name, value))
+        if batch.snapshot is not None:
+            self._write_snapshot(connection, batch.snapshot)
+
+    def _write_readings(self, connection: Connection, readings: Sequence[tuple[Reading, Quality]]) -> None:
+        rows = [
+            (self._key(connection, reading), reading.temperature_word, reading.humidity_word)
+            for reading, _ in readings
+        ]
+        if rows[0][0] > self._max_key:
+            connection.exec_driver_sql(_INSERT, rows)
+            self._last_key = self._max_key = max(key for key, _, _ in rows)
+        else:
+            # The clock was stepped back into what is stored: each row goes to the next free second of its probe.
+            for key, t, h in rows:
+                while connection.exec_driver_sql("SELECT 1 FROM reading WHERE key = ?", (key,)).scalar():
+                    key += 1 << PROBE_BITS
+                connection.exec_driver_sql(_INSERT, (key, t, h))
+                self._last_key = key
+            self._max_key = max(self._max_key, self._last_key)
+            connection.exec_driver_sql("INSERT OR REPLACE INTO note VALUES ('last key', ?)", (str(self._last_key),))
+        for reading, quality in readings:
+            self._note_quality(connection, reading, quality)
+
+    def _key(self, connection: Connection, reading: Reading) -> int:
+        number = self._ids.get(reading.probe)
+        if number is None:
+            number = max(self._ids.values(), default=0) + 1
+            connection.exec_driver_sql("INSERT INTO probe (id, name) VALUES (?, ?)", (number, reading.probe))
+            self._ids[reading.probe] = number
+        return (reading.time << PROBE_BITS) + number
+
+    def _note_quality(self, connection: Connection, reading: Reading, quality: Quality) -> None:
+        """Write or lengthen the span of readings that do not simply pass."""
+        probe = self._ids[reading.probe]
+        tests = ",".join((*quality.tests, *(f"!{reading.failure}",) * (reading.failure is not None)))
+        if quality.flag == 1 and not tests and not reading.notes:
+            self._spans.pop(probe, None)
+            return
+        tests += "".join(f"+{note}" for note in reading.notes)
+        span = self._spans.get(probe)
+        if span is not None and span[2:] == (quality.flag, tests) and 0 <= reading.time - span[1] <= _SPAN_GAP_SECONDS:
+            connection.exec_driver_sql(
+                "UPDATE quality SET stop = ? WHERE probe_id = ? AND start = ?", (reading.time, probe, span[0])
+            )
+            self._spans[probe] = (span[0], reading.time, quality.flag, tests)
+            return
+        connection.exec_driver_sql(
+            "INSERT OR REPLACE INTO quality (probe_id, start, stop, flag, tests) VALUES (?, ?, ?, ?, ?)",
+            (probe, reading.time, reading.time, quality.flag, tests),
+        )
+        self._spans[probe] = (reading.time, reading.time, quality.flag, tests)
+
+    def _write_exclusion(self, connection: Connection, exclusion: Exclusion) -> None:
+        probe = self._ids.get(exclusion.probe)
+        if probe is None:
+            return
+        connection.exec_driver_sql(
+            "DELETE FROM quality WHERE probe_id = ? AND start >= ? AND stop <= ?",
+            (probe, exclusion.since, exclusion.until),
+        )
+        connection.exec_driver_sql(
+            "INSERT OR REPLACE INTO quality (probe_id, start, stop, flag, tests) VALUES (?, ?, ?, ?, ?)",
+            (probe, exclusion.since, exclusion.until, exclusion.flag, ",".join(exclusion.tests)),
+        )
+        self._spans.pop(probe, None)
+
+    def _write_snapshot(self, connection: Connection, snapshot: Snapshot) -> None:
+        after_item = connection.exec_driver_sql("SELECT coalesce(max(seq), 0) FROM item").scalar_one()
+        connection.exec_driver_sql("DELETE FROM snapshot WHERE id NOT IN (SELECT max(id) FROM snapshot)")
+        connection.exec_driver_sql(
+            "INSERT INTO snapshot (time, after_key, after_item, closed, data) VALUES (?, ?, ?, ?, ?)",
+            (
+                snapshot.time,
+                self._last_key,
+                after_item,
+                int(self._last_key < self._max_key),
+                zlib.compress(snapshot.data, 6),
+            ),
+        )
+
+
+def _write_event(connection: Connection, event: Event) -> None:
+    known = connection.exec_driver_sql(
+        "INSERT OR IGNORE INTO event (id, alarm, time, enclosure, data) VALUES (?, ?, ?, ?, ?)",
+        (event.id, event.alarm, event.time, event.enclosure, codec.pack(event)),
+    )
+    if known.rowcount == 0:
+        return
+    old = connection.exec_driver_sql("SELECT data FROM alarm WHERE alarm = ?", (event.alarm,)).scalar()
+    alarm = _alarm_after(None if old is None else codec.unpack_alarm(old), event)
+    connection.exec_driver_sql(
+        "INSERT OR REPLACE INTO alarm (alarm, state, raised, data) VALUES (?, ?, ?, ?)",
+        (alarm.alarm, alarm.state, alarm.raised, codec.pack(alarm)),
+    )
+
+
+def _alarm_after(old: Alarm | None, event: Event) -> Alarm:
+    """Return the alarm as it stands after an event."""
+    until = event.detail.get("until")
+    return Alarm(
+        alarm=event.alarm,
+        kind=event.kind,
+        enclosure=event.enclosure,
+        probe=event.probe,
+        band=event.band,
+        priority=event.priority,
+        state=event.state,
+        since=event.since,
+        raised=event.time if old is None else old.raised,
+        latched=event.state == "returned_unacknowledged",
+        shelved_until=int(until) if event.state == "shelved" and until is not None else None,
+        value=event.value if event.value is not None or old is None else old.value,
+        limit=event.limit if event.limit is not None or old is None else old.limit,
+        cause=event.cause or (old.cause if old else ""),
+        consequence=event.consequence or (old.consequence if old else ""),
+        response=event.response or (old.response if old else ""),
+        within_seconds=event.within_seconds or (old.within_seconds if old else 0),
+    )
+
+
+def _write_message(connection: Connection, message: Message) -> None:
+    connection.exec_driver_sql(
+        "INSERT OR IGNORE INTO message (id, state, not_before, next_try, attempts, last_error, created, sent, data) "
+        "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        (
+            message.id, message.state, message.not_before, message.next_try, message.attempts, message.last_error,
+            message.created, message.sent, codec.pack(message),
+        ),
+    )  # fmt: skip
+
+
+def _write_delivery(connection: Connection, result: DeliveryResult) -> None:
+    connection.exec_driver_sql(
+        "UPDATE message SET state = ?, attempts = max(attempts, ?), next_try = ?, last_error = ?, sent = ? WHERE id = ?",
+        (
+            result.state, result.attempts, result.next_try, result.error,
+            result.at if result.state == "sent" else None, result.message,
+        ),
+    )  # fmt: skip
+
+
+def counted(pairs: Iterable[tuple[Reading, Quality]]) -> Iterator[Reading]:
+    """Yield the readings that count and have values."""
+    for reading, quality in pairs:
+        if quality.counts and reading.humidity_percent is not None:
+            yield reading

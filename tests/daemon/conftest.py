@@ -1,0 +1,121 @@
+"""A whole daemon on simulated probes, moved by hand."""
+
+from __future__ import annotations
+
+import json
+import threading
+from collections.abc import Iterator
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from dewkeeper.clock import ManualClock
+from dewkeeper.service.calendar import SilentAlarm
+from dewkeeper.service.daemon import Daemon
+from dewkeeper_config.loading import parse
+from dewkeeper_config.models import Config
+from dewkeeper_drivers.simulated import register_clock
+
+CLOCK = "daemon test"
+
+
+class Phone:
+    """A real HTTP server that keeps every message it accepts."""
+
+    def __init__(self) -> None:
+        self.messages: list[dict[str, Any]] = []
+        self.ids: list[str] = []
+        phone = self
+
+        class Handler(BaseHTTPRequestHandler):
+            def do_POST(self) -> None:
+                body = self.rfile.read(int(self.headers["Content-Length"]))
+                phone.ids.append(self.headers["webhook-id"])
+                phone.messages.append(json.loads(body))
+                self.send_response(204)
+                self.end_headers()
+
+            def log_message(self, *args: object) -> None:
+                """Say nothing."""
+
+        self._server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
+        self._thread = threading.Thread(target=self._server.serve_forever, kwargs={"poll_interval": 0.02})
+        self.url = f"http://127.0.0.1:{self._server.server_port}/"
+
+    def __enter__(self) -> Phone:
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._server.shutdown()
+        self._thread.join()
+        self._server.server_close()
+
+
+@pytest.fixture
+def phone() -> Iterator[Phone]:
+    """A phone that is reachable."""
+    with Phone() as listening:
+        yield listening
+
+
+class Racks:
+    """Makes configurations of simulated tubs in one folder, and daemons on them that live by one manual clock."""
+
+    def __init__(self, folder: Path, url: str) -> None:
+        self.folder = folder
+        self.url = url
+        self.clock = ManualClock(wall=1_790_000_040.0)  # 14:14 UTC, far from any DST change
+        self._running: list[Daemon] = []
+        register_clock(CLOCK, self.clock.wall)
+
+    def config(self, enclosures: int = 2, poll_seconds: int = 60, **air: Any) -> Config:
+        """Return a configuration of so many tubs; `air`: options of the first one's probe."""
+        lines = [
+            f'site = {{ name = "Test rack", timezone = "Europe/Vienna", poll_seconds = {poll_seconds} }}',
+            f'storage = {{ folder = "{self.folder}", ballast_mb = 0 }}',
+            "web = { enabled = false }",
+            'rack = [{ name = "R", room = "room" }]',
+            f'channel = [{{ kind = "webhook", name = "phone", url = "{self.url}" }}]',
+            'person = [{ name = "Ina", channels = ["phone"], quiet_hours = { start = "03:00", end = "03:01" } }]',
+        ]
+        for number in range(1, enclosures + 1):
+            options: dict[str, Any] = {"clock": CLOCK, "swing_percent": 0.5, "swing_c": 0.5}
+            if number == 1:
+                options |= air
+            written = ", ".join(f"{key} = {json.dumps(value)}" for key, value in options.items())
+            lines += [
+                "[[enclosure]]", f'name = "T{number}"', 'rack = "R"',
+                f"place = {(number - 1) % 99 + 1}", f"shelf = {(number - 1) // 99 + 1}",
+                "[[probe]]", f'name = "t{number}"', f'enclosure = "T{number}"', 'driver = "simulated"',
+                f"options = {{ {written} }}",
+            ]  # fmt: skip
+        return parse("\n".join(lines).encode(), self.folder / "test.toml")
+
+    def start(self, config: Config) -> Daemon:
+        """Return a running daemon, its first cycle done."""
+        daemon = Daemon(config, clock=self.clock, alarm=SilentAlarm)
+        daemon.start()
+        self._running.append(daemon)
+        self.clock.settle()
+        return daemon
+
+    def stop(self, daemon: Daemon) -> None:
+        """Stop a daemon in good order."""
+        self._running.remove(daemon)
+        daemon.stop()
+
+    def stop_all(self) -> None:
+        """Stop what still runs."""
+        for daemon in list(self._running):
+            self.stop(daemon)
+
+
+@pytest.fixture
+def racks(tmp_path: Path, phone: Phone) -> Iterator[Racks]:
+    """Racks whose messages reach the phone."""
+    made = Racks(tmp_path, phone.url)
+    yield made
+    made.stop_all()
