@@ -182,8 +182,8 @@ class Dispatcher:
         self._outbox_result(DeliveryResult(identity, int(self._clock.wall()), state, 0, 0, error))
 
     def _outbox_result(self, result: DeliveryResult) -> None:
-        self._outbox.settle(result)
-        self._report(result)
+        if self._outbox.settle(result):
+            self._report(result)
 
     def _say(self, lane: Lane, trouble: bool, why: str, now: int) -> None:
         """Tell of a channel's trouble, or of its end, once."""

@@ -35,10 +35,11 @@ class Group:
 
 @dataclass(slots=True)
 class Budget:
-    """Messages to one person on one local day."""
+    """Messages to one person on one local day; `last` is what was counted last."""
 
     day: str
     count: int = 0
+    last: str = ""
     reported: bool = False
 
 

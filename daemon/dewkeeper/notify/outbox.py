@@ -10,6 +10,7 @@ from dataclasses import replace
 from typing import Final, Protocol
 
 from dewkeeper.errors import DewkeeperError
+from dewkeeper.notify.backoff import RETRY_AFTER_LONGEST_SECONDS
 from dewkeeper.notify.gather import alarms_of
 from dewkeeper.store.records import DeliveryResult, Message
 
@@ -58,7 +59,7 @@ class Outbox:
         """Return what may be sent now, by (channel, person), oldest first; nothing that would overtake its own alarm."""
         with self._lock:
             rows = {message.id: message for message in self._unrecorded.values() if _ripe(message, now)}
-        for row in [*self._stored(now), *self._released.values()]:
+        for row in [*self._stored(now, monotonic), *self._released.values()]:
             rows.setdefault(row.id, row)
         self._deferred = {i: held for i, held in self._deferred.items() if held[1] > monotonic}
         blocked: dict[tuple[str, str], set[str]] = {}
@@ -76,8 +77,11 @@ class Outbox:
             waiting.sort(key=lambda m: m.created)
         return found
 
-    def settle(self, result: DeliveryResult) -> None:
-        """Remember a result until the store has it."""
+    def settle(self, result: DeliveryResult) -> bool:
+        """Remember a result until the store has it; return False if the row had come to its end before."""
+        before = self._results.get(result.message)
+        if before is not None and before.state != "pending":
+            return False
         self._released.pop(result.message, None)
         self._results[result.message] = result
         self._results.move_to_end(result.message)
@@ -89,6 +93,7 @@ class Outbox:
                 del self._unrecorded[result.message]
             elif kept is not None:
                 self._unrecorded[kept.id] = replace(kept, attempts=result.attempts, next_try=result.next_try)
+        return True
 
     def defer(self, rows: Iterable[Message], until: float) -> None:
         """Hold rows back, and all that would overtake them, until then on the injected monotonic clock."""
@@ -115,10 +120,17 @@ class Outbox:
             return None
         return replace(row, attempts=result.attempts, next_try=result.next_try)
 
-    def _stored(self, now: int) -> Sequence[Message]:
+    def _recall(self, reader: Reader, now: int, monotonic: float) -> None:
+        """Hold back again what waited for another attempt before a restart, so that nothing overtakes it."""
+        for row in reader.messages_due(now + round(RETRY_AFTER_LONGEST_SECONDS)):
+            if row.attempts and row.next_try > now:
+                self._deferred.setdefault(row.id, (row, monotonic + row.next_try - now))
+
+    def _stored(self, now: int, monotonic: float) -> Sequence[Message]:
         try:
             if self._reader is None:
                 self._reader = self._open_reader()
+                self._recall(self._reader, now, monotonic)
             return self._reader.messages_due(now)
         except (DewkeeperError, OSError) as error:
             # Without a database what was handed over is still sent.

@@ -224,7 +224,9 @@ class Planner:
             budget = self._memory.budgets.get(name)
             if budget is None or budget.day != day:
                 budget = self._memory.budgets[name] = Budget(day)
-            budget.count += len({row.event for row in rows if row.person == name})
+            said = {f"{row.facts.get('group') or row.event}@{row.not_before}" for row in rows if row.person == name}
+            budget.count += len(said - {budget.last})  # members that will be told together are one message
+            budget.last = max(said)
             if budget.count > person.daily_budget and not budget.reported:
                 budget.reported = True
                 rows = rows + address(_over_budget(person, day), person, now, context.zone)

@@ -6,43 +6,53 @@ First line: enclosure, what, since when, what to do, at most 60 characters. No e
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Final
 
 from dewkeeper.judge.types import JournalEntry, Kind
 from dewkeeper.judge.words import EXCURSIONS, FAULTS, JOURNAL, KINDS
 from dewkeeper.notify.told import Told
-from dewkeeper.report.wording import Wording, beyond, duration
+from dewkeeper.report.wording import Wording, duration
 
 TITLE_LENGTH: Final = 60
 LATE_SECONDS: Final = 600
 _MOST_MEMBERS = 12
 _MOST_JOURNAL = 3
 
-ACTIONS: Final[Mapping[Kind, str]] = {
-    "dry": "refill bowl",
-    "damp": "let it air",
-    "hot": "heat off at plug",
-    "cold": "check heater",
-    "heat_stuck_on": "heat off at plug",
-    "heat_lost": "check heater",
-    "dry_soon": "refill bowl",
-    "lid_open": "close and lock",
-    "room_heat": "cool the room",
-    "room_frost": "warm the room",
-    "system": "see page",
-    "missing": "check plug",
-    "crc": "check cable",
-    "gross_range": "check cable",
-    "flat_line": "replug probe",
-    "saturated": "dry the probe",
-    "sensor_heater": "restart",
-    "brownout": "check supply",
-    "displaced": "put it back",
-    "impossible": "check probe",
-    "drift": "calibrate",
-    "swapped": "swap back",
+
+@dataclass(frozen=True, slots=True)
+class Short:
+    """A kind on a lock screen: what it is, what is said when it is over, and what to do (`response` says it in full)."""
+
+    what: str
+    over: str
+    action: str
+
+
+SHORT: Final[Mapping[Kind, Short]] = {
+    "dry": Short("too dry", "no longer too dry", "refill bowl"),
+    "damp": Short("too damp", "no longer too damp", "let it air"),
+    "hot": Short("too hot", "no longer too hot", "heat off at plug"),
+    "cold": Short("too cold", "no longer too cold", "check heater"),
+    "heat_stuck_on": Short("heater stuck on", "heater off again", "heat off at plug"),
+    "heat_lost": Short("heater stopped", "heater works again", "check heater"),
+    "dry_soon": Short("drying out", "no longer drying", "refill bowl"),
+    "lid_open": Short("not closed", "closed again", "close and lock"),
+    "room_heat": Short("room too hot", "room cooler again", "cool the room"),
+    "room_frost": Short("room cold or dry", "room well again", "warm the room"),
+    "system": Short("monitor trouble", "all right again", "see page"),
+    "missing": Short("probe silent", "probe answers again", "check plug"),
+    "crc": Short("probe garbled", "probe clear again", "check cable"),
+    "gross_range": Short("probe reads junk", "probe sane again", "check cable"),
+    "flat_line": Short("probe stuck", "probe moves again", "replug probe"),
+    "saturated": Short("probe wet", "probe dry again", "dry the probe"),
+    "sensor_heater": Short("probe heats itself", "probe heater off", "restart"),
+    "brownout": Short("probe power dips", "probe power steady", "check supply"),
+    "displaced": Short("probe fell out", "probe back in place", "put it back"),
+    "impossible": Short("probe unbelievable", "probe believed again", "check probe"),
+    "drift": Short("probe drifts", "probe right again", "calibrate"),
+    "swapped": Short("probes swapped", "probes in place again", "swap back"),
 }
-"""What to do, in two or three words; `response` says it in full."""
 
 GROUP_ACTIONS: Final[Mapping[Kind, str]] = {
     "dry": "treat the room, no tub",
@@ -74,8 +84,8 @@ def action_of(told: Told) -> str:
     if told.happening == "annotated":
         return "check probe"
     if told.members:
-        return _BRANCH_ACTION if told.kind in FAULTS else GROUP_ACTIONS.get(told.kind, ACTIONS[told.kind])
-    return ACTIONS[told.kind]
+        return _BRANCH_ACTION if told.kind in FAULTS else GROUP_ACTIONS.get(told.kind, SHORT[told.kind].action)
+    return SHORT[told.kind].action
 
 
 def lines(
@@ -110,10 +120,17 @@ def late_line(planned: int, now: int, wording: Wording) -> str:
     return f"Sent late: this was to go out at {wording.clock(planned, now)}, {duration(now - planned)} ago."
 
 
-def _what(told: Told) -> str:
-    said = beyond(told.kind, told.band)
+def _short(told: Told) -> str:
+    """Return what it is in two or three words."""
     if told.kind == "system" and told.what:
-        said = told.what
+        return f"trouble, {told.what}"
+    if told.band == "target" and told.kind in ("dry", "damp"):
+        return "drier than target" if told.kind == "dry" else "damper than target"
+    return SHORT[told.kind].what
+
+
+def _what(told: Told) -> str:
+    said = _short(told)
     match told.happening:
         case "raised":
             return said
@@ -122,11 +139,13 @@ def _what(told: Told) -> str:
         case "reminded":
             return f"still {said}"
         case "unanswered":
-            return f"unanswered, {said}"
-        case "cleared":
-            return f"over, was {said}" if told.members or told.kind not in EXCURSIONS else f"no longer {said}"
+            return f"unseen, {said}"
         case "annotated":
-            return f"not {said}, probe fault"
+            return "probe fault, no alarm"
+        case "cleared":
+            if told.kind == "system" and told.what:
+                return f"{told.what} well again"
+            return SHORT[told.kind].over
 
 
 def _when(told: Told, wording: Wording, now: int) -> str:
@@ -138,20 +157,19 @@ def _when(told: Told, wording: Wording, now: int) -> str:
 
 
 def _story(told: Told, wording: Wording, now: int) -> str:
-    said = beyond(told.kind, told.band)
-    label = told.what if told.kind == "system" and told.what else said
+    label = _short(told)
     since = wording.clock(told.since, now)
     subject = told.subject
     match told.happening:
         case "cleared":
             until = now if told.until is None else told.until
-            return f"{subject} was {label} from {since} to {wording.clock(until, now)} ({duration(until - told.since)}); it is over."
+            return f"{subject}: {label} from {since} to {wording.clock(until, now)} ({duration(until - told.since)}); it is over."
         case "annotated":
             return f"{subject}: what was told as {label} since {since} was the probe's fault. Readings since then are left out."
         case "escalated":
             return f"{subject} got worse: {label} since {since} ({duration(now - told.since)})."
         case "reminded":
-            return f"{subject} is still {label} since {since} ({duration(now - told.since)})."
+            return f"{subject}: still {label} since {since} ({duration(now - told.since)})."
         case "unanswered":
             return f"Nobody has acknowledged it: {subject} {label} since {since} ({duration(now - told.since)})."
         case "raised":

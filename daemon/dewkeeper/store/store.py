@@ -271,7 +271,8 @@ def _write_message(connection: Connection, message: Message) -> None:
 
 def _write_delivery(connection: Connection, result: DeliveryResult) -> None:
     connection.exec_driver_sql(
-        "UPDATE message SET state = ?, attempts = max(attempts, ?), next_try = ?, last_error = ?, sent = ? WHERE id = ?",
+        "UPDATE message SET state = ?, attempts = max(attempts, ?), next_try = ?, last_error = ?, sent = ? "
+        "WHERE id = ? AND state = 'pending'",
         (
             result.state, result.attempts, result.next_try, result.error,
             result.at if result.state == "sent" else None, result.message,
