@@ -33,7 +33,7 @@ class Sensor:
     """What SHT3x and SHT4x have in common. Change the attributes to make it fail.
 
     plugged: whether it is there at all. frozen: words it repeats whatever the air. serial: its number.
-    converted: conversions so far; `sent`: words of every conversion that was fetched, newest last, at most 10,000.
+    converted: conversions so far.
     """
 
     scale: Scale
@@ -47,22 +47,20 @@ class Sensor:
         self.frozen: tuple[int, int] | None = None
         self.heater = False
         self.converted = 0
-        self.sent: list[tuple[int, int]] = []
         self._ready_at = 0.0
         self._answer: bytes | None = None
-        self._words: tuple[int, int] | None = None
 
     def power_cycle(self, now: float) -> None:
         """Lose and regain the supply."""
         self._ready_at = now + self.power_up_seconds
-        self._answer, self._words, self.heater = None, None, False
+        self._answer, self.heater = None, False
 
     def write(self, data: bytes, now: float) -> bool:
         """Take a command; not while busy."""
         if not self.plugged or now < self._ready_at:
             return False
         if data:
-            self._answer, self._words = None, None
+            self._answer = None
             self._obey(data, now)
         return True
 
@@ -72,18 +70,14 @@ class Sensor:
             return None
         # The master clocks past the end: nobody drives the line, it reads ones.
         answer = (self._answer + b"\xff" * count)[:count]
-        if self._words is not None:
-            self.sent = [*self.sent[-9_999:], self._words] if len(self.sent) > 10_000 else self.sent
-            self.sent.append(self._words)
-        self._answer, self._words = None, None
+        self._answer = None
         return answer
 
     def _convert(self, now: float, seconds: float) -> None:
         temperature_c, humidity_percent = self.air()
         if self.heater:  # a few degrees, and as much drier as the same vapour is at that warmth
             temperature_c, humidity_percent = temperature_c + 3.0, humidity_percent * 0.84
-        self._words = self.frozen or self.scale.encode(temperature_c, humidity_percent)
-        self._answer = packed(*self._words)
+        self._answer = packed(*(self.frozen or self.scale.encode(temperature_c, humidity_percent)))
         self._ready_at = now + seconds
         self.converted += 1
 
@@ -164,13 +158,15 @@ class Mux:
 
     def connected(self) -> list[Chip]:
         """Return what hangs on the open channels."""
-        if not self.plugged:
+        if not self.mask or not self.plugged:
             return []
         return [chip for bit, chips in enumerate(self.channels) if self.mask >> bit & 1 for chip in chips]
 
     def open_channels(self) -> list[tuple[int, int]]:
         """Return (address, channel) of the open ones."""
-        return [(self.address, bit) for bit in range(8) if self.plugged and self.mask >> bit & 1]
+        if not self.mask or not self.plugged:
+            return []
+        return [(self.address, bit) for bit in range(8) if self.mask >> bit & 1]
 
     def write(self, data: bytes, now: float) -> bool:
         """Latch the last byte. The wire delivers whole messages, so this is STOP."""

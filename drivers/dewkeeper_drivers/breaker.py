@@ -8,6 +8,9 @@ TROUBLE_SECONDS = 1.0
 """Seconds a branch may waste in failed accesses a cycle; the access that exceeds it ends within another second."""
 
 BAD_CYCLES_TO_QUARANTINE = 2
+CHEAP_SECONDS = 0.1
+"""A failed try that took less is no reason to try more rarely."""
+
 LONGEST_DOUBLING = 10  # 1024 cycles: 17 hours at a poll a minute
 
 
@@ -18,7 +21,8 @@ class Breaker:
     A cycle is bad in which the branch failed as a wire (stuck, lost, too slow; an absent probe does not count) and
     never worked. After two of those it is in quarantine: tried every second cycle, for ever, so that it is back
     within two polls of being well; one success ends it. `Bus` lets at most one branch in quarantine have its try in
-    a cycle, so the more are sick the longer each waits.
+    a cycle, so the more are sick the longer each waits. A branch that fails at once, as one behind an absent
+    multiplexer does, is named too but costs nothing, and is tried every time.
 
     killer: using this branch took the whole bus down, which only power or RESET brings back. Then the pauses double
     instead, counted in cycles in which the bus worked: seven good channels are not given up for each try.
@@ -30,6 +34,7 @@ class Breaker:
     bad_cycles: int = 0
     pause: int = 0
     killer: bool = False
+    costly: bool = False
     waits_its_turn: bool = False
     tried_cycle: int = 0
     why: str = ""
@@ -40,11 +45,12 @@ class Breaker:
             self.bad_cycles, self.pause, self.why, self.killer = 0, 0, "", False
         elif self.failed:
             self.bad_cycles += 1
+            self.costly = self.spent_seconds >= CHEAP_SECONDS
             self.tried_cycle = cycle - 1
             if self.killer:
                 self.pause = 1 << min(self.bad_cycles - 1, LONGEST_DOUBLING)
             else:
-                self.pause = 1 if self.quarantined else 0
+                self.pause = 1 if self.quarantined and self.costly else 0
         elif self.pause and (bus_worked or not self.killer):
             self.pause -= 1
         self.failed = self.worked = self.waits_its_turn = False

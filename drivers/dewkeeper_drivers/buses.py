@@ -96,7 +96,8 @@ class Bus:
         bus_worked = self._breakers[ROOT].worked
         for breaker in self._breakers.values():
             breaker.begin_cycle(self._cycle, bus_worked)
-        due = [b for branch, b in self._breakers.items() if branch != ROOT and b.quarantined and not b.pause]
+        sick = [b for branch, b in self._breakers.items() if branch != ROOT and b.quarantined]
+        due = [b for b in sick if b.costly and not b.pause]
         for breaker in sorted(due, key=lambda b: b.tried_cycle)[1:]:
             breaker.waits_its_turn = True
 

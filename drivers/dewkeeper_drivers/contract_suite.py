@@ -43,8 +43,8 @@ def check_sample(sample: object) -> None:
 def check_probe(
     open_probe: Callable[[], Probe],
     *,
-    unplug: Callable[[], None] | None = None,
-    replug: Callable[[], None] | None = None,
+    unplug: Callable[[], object] | None = None,
+    replug: Callable[[], object] | None = None,
     conversions: Callable[[], int] | None = None,
 ) -> None:
     """Check a driver against the contract. Raises ContractBroken.
@@ -83,7 +83,7 @@ def _check_opened(probe: Probe, conversions: Callable[[], int] | None) -> None:
 
 
 def _check_absence(
-    open_probe: Callable[[], Probe], probe: Probe, unplug: Callable[[], None], replug: Callable[[], None]
+    open_probe: Callable[[], Probe], probe: Probe, unplug: Callable[[], object], replug: Callable[[], object]
 ) -> None:
     unplug()
     try:

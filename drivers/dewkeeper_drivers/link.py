@@ -35,6 +35,7 @@ class Link:
         self._opener = opener
         self._lock_seconds = lock_seconds
         self._adapter: Adapter | None = None
+        self._own_time: KeepsTime | None = None
         self._lock: AdapterLock | None = None
         self._deadline = 0.0
         self._silent: int | None = None
@@ -74,9 +75,8 @@ class Link:
 
     def drop(self) -> None:
         """Close the controller; the next session opens it anew."""
-        adapter, self._adapter = self._adapter, None
+        adapter, self._adapter, self._own_time = self._adapter, None, None
         lock, self._lock = self._lock, None
-        self._libraries.clear()
         try:
             if adapter is not None:
                 adapter.close()
@@ -107,20 +107,22 @@ class Link:
 
     def now(self) -> float:
         """Return seconds of the bus's own time: monotonic, or an emulated wire's."""
-        return self._adapter.now() if isinstance(self._adapter, KeepsTime) else time.monotonic()
+        return self._own_time.now() if self._own_time is not None else time.monotonic()
 
     def sleep(self, seconds: float) -> None:
         """Let so many seconds of the bus's own time pass."""
-        self._sleeper()(seconds)
+        if self._own_time is not None:
+            self._own_time.sleep(seconds)
+        else:
+            time.sleep(seconds)
 
     def library(self, name: str) -> Any:
         """Return a sensor library whose waits pass on the bus's own time. Raises DriverBroken."""
+        if self._own_time is None:
+            return library.load(name)
         if name not in self._libraries:
-            self._libraries[name] = library.load(name, self._sleeper())
+            self._libraries[name] = library.load(name, self.sleep)
         return self._libraries[name]
-
-    def _sleeper(self) -> Callable[[float], None]:
-        return self._adapter.sleep if isinstance(self._adapter, KeepsTime) else time.sleep
 
     def _open(self) -> None:
         try:
@@ -133,6 +135,7 @@ class Link:
             adapter.close()
             raise open_error(error, self._config.name) from error
         self._adapter = adapter
+        self._own_time = adapter if isinstance(adapter, KeepsTime) else None
 
     def _transfer(
         self,

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from typing import TypeVar
 
 from dewkeeper_config.models import ProbeConfig
 from dewkeeper_drivers.buses import Bus, Port
+from dewkeeper_drivers.contract import Sample
 from dewkeeper_drivers.errors import BranchLost, BusError, BusStuck, DriverUnusable, ProbeCrc, ProbeGarbled
 from dewkeeper_drivers.translate import translated
 
@@ -33,6 +35,7 @@ class Conversation:
         self.port = port
         self.probe = probe
         self.address = address
+        self._serial: int | None = None
 
     def run(self, what: str, exchange: Callable[[], T]) -> T:
         """Return what the exchange returns, tried up to three times. Raises ProbeError.
@@ -51,19 +54,31 @@ class Conversation:
                     raise
         raise AssertionError("the last try returns or raises")
 
-    def make_sure(self, serial: int | None, ask: Callable[[], int]) -> None:
+    def remember(self, serial: int) -> int:
+        """Keep the serial as this sensor's if it was heard in a clear moment, and return it."""
+        if not self.port.bus.doubtful:
+            self._serial = serial
+        return serial
+
+    def make_sure(self, ask: Callable[[], int]) -> None:
         """While some multiplexer may be stuck open, make sure by its serial that the right sensor answers.
 
         Raises BranchLost. Costs 3 ms, only then. A sensor never heard in a clear moment cannot be told apart; there
         the silence of its address before the channel was selected has to do.
         """
-        if self.port.bus.doubtful and serial is not None:
+        if self.port.bus.doubtful and self._serial is not None:
             there = ask()
-            if there != serial:
+            if there != self._serial:
                 raise BranchLost(
-                    f"probe {self.probe}: sensor {there:#010x} answers instead of {serial:#010x}; "
+                    f"probe {self.probe}: sensor {there:#010x} answers instead of {self._serial:#010x}; "
                     f"a multiplexer is stuck open"
                 )
+
+    def noting(self, sample: Sample) -> Sample:
+        """Return the sample with `crc_burst` among its notes if the bus damages many answers."""
+        bus = self.port.bus
+        bus.note_crc(False)
+        return replace(sample, notes=(*sample.notes, "crc_burst")) if bus.crc_burst else sample
 
     @contextmanager
     def _translated(self, what: str) -> Iterator[None]:

@@ -35,17 +35,11 @@ class Sht31dProbe:
         port = port_for(config, bus, ADDRESSES)
         self._talk = Conversation(port, config.name, port.address or 0)
         self._chip: Any = None
-        self._serial: int | None = None
         self._talk.run("open", self._open)
 
     def read(self) -> Sample:
         """Make one conversion; notes `heater_on`, `reset_seen` and `crc_burst`. Raises ProbeError."""
-        sample = self._talk.run("read", self._read)
-        bus = self._talk.port.bus
-        bus.note_crc(False)
-        if bus.crc_burst:
-            return Sample(sample.temperature_word, sample.humidity_word, SHT3X, (*sample.notes, "crc_burst"))
-        return sample
+        return self._talk.noting(self._talk.run("read", self._read))
 
     def serial(self) -> int | None:
         """Return the 32-bit serial number, asked anew. Raises ProbeError."""
@@ -62,13 +56,13 @@ class Sht31dProbe:
         status = self._status()
         if status & _STATUS_HEATER:
             raise ProbeGarbled("the heater does not go off")
-        self._serial = None if self._talk.port.bus.doubtful else self._ask_serial()
+        self._ask_serial()
 
     def _ask_serial(self) -> int:
-        return int(self._chip.serial_number)
+        return self._talk.remember(int(self._chip.serial_number))
 
     def _read(self) -> Sample:
-        self._talk.make_sure(self._serial, self._ask_serial)
+        self._talk.make_sure(lambda: int(self._chip.serial_number))
         try:
             temperature_c, humidity_percent = self._chip._data()
         except ProbeMissing as error:

@@ -16,8 +16,10 @@ DRIVER_GROUP = "dewkeeper.drivers"
 OpenProbe = Callable[[ProbeConfig, "Bus | None"], Probe]
 
 BUILT_IN: dict[str, str] = {
-    "simulated": "dewkeeper_drivers.simulated",
+    "hwmon": "dewkeeper_drivers.hwmon",
     "sht31d": "dewkeeper_drivers.sht31d",
+    "sht4x": "dewkeeper_drivers.sht4x",
+    "simulated": "dewkeeper_drivers.simulated",
 }
 """Name -> module with `open_probe`; imported when first used, so nothing pays for sensors it does not have."""
 

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from functools import partial
+from pathlib import Path
 from typing import Any
 
 import pytest
 
+from dewkeeper_demo.wire_chips import Sht4x
 from dewkeeper_drivers.contract import SHT3X, Sample
 from dewkeeper_drivers.contract_suite import ContractBroken, check_probe
 from dewkeeper_drivers.errors import DriverUnusable
@@ -33,6 +36,28 @@ def test_sht31d_behind_a_multiplexer_keeps_the_contract(rig: Any) -> None:
     chip = rig.behind(rig.wire.add_mux(0x71), 6, 1)
     bus = rig.bus()
     check_probe(lambda: rig.probe(bus, mux=0x71, channel=6), **_plugging(chip))
+
+
+def test_sht4x_keeps_the_contract(rig: Any) -> None:
+    """An SHT4x passes the suite, direct and behind a multiplexer, absence included."""
+    for channel, mux in ((None, None), (2, rig.wire.add_mux(0x72))):
+        chip = Sht4x(lambda: (24.0, 71.0), serial=0xCAFE0001, address=0x46 if mux is None else 0x44)
+        rig.wire.attach(chip) if mux is None else mux.channels[2].append(chip)
+        bus = rig.bus()
+        opener = partial(rig.probe, bus, chip.address, mux.address if mux else None, channel, driver="sht4x")
+        check_probe(opener, **_plugging(chip))
+
+
+def test_hwmon_keeps_the_contract(make_config: Any, tmp_path: Path) -> None:
+    """A probe the kernel reads passes the suite; unplugged, its folder is gone."""
+    chip, away = tmp_path / "hwmon3", tmp_path.parent / f"{tmp_path.name}-away"
+    chip.mkdir()
+    for name, text in {"name": "sht3x\n", "temp1_input": "24310\n", "humidity1_input": "66120\n"}.items():
+        (chip / name).write_text(text)
+    config = make_config(None, driver="hwmon", bus=None, options={"folder": str(tmp_path), "chip": "sht3x"})
+    check_probe(
+        lambda: open_probe(config, None), unplug=lambda: chip.rename(away), replug=lambda: away.rename(chip)
+    )
 
 
 def test_simulated_keeps_the_contract(make_config: Any) -> None:

@@ -141,6 +141,20 @@ def test_deaf_open_multiplexer_never_answers_for_another(rig: Any) -> None:
     assert cycle.read() == cycle.all_well
 
 
+def test_direct_probe_is_known_by_its_serial_while_a_multiplexer_is_deaf(rig: Any) -> None:
+    """A direct probe that is away is not replaced by the same address behind a deaf, open multiplexer."""
+    mux = rig.wire.add_mux(0x70)
+    rig.behind(mux, 3, number=0)
+    mine = rig.direct(1)
+    bus = rig.bus()
+    probe = rig.probe(bus)
+    mux.mask, mux.deaf = 1 << 3, True
+    mine.plugged = False
+    bus.begin_cycle()
+    with pytest.raises(BranchLost, match="answers instead of"):
+        probe.read()
+
+
 def test_channels_left_open_by_a_killed_process_are_closed_first(rig: Any) -> None:
     """Whatever a process killed between select and deselect left open is closed before the first reading."""
     for place, address in enumerate((0x70, 0x71)):
@@ -335,9 +349,8 @@ def test_every_fifth_transfer_lost_still_completes_cycles(eight: Cycle) -> None:
 def test_session_inside_another_is_refused(two: Cycle) -> None:
     """Two branches cannot be open at once: asking for one inside the session of another is an error, not a mixture."""
     bus = two.bus
-    with bus.session(bus.port(0x70, 3)):
-        with pytest.raises(BusError, match="in a session of"):
-            bus.port(0x71, 3).try_lock()
+    with bus.session(bus.port(0x70, 3)), pytest.raises(BusError, match="in a session of"):
+        bus.port(0x71, 3).try_lock()
     assert _free_for_another_thread(bus)
 
 
