@@ -27,13 +27,25 @@ class Phone:
     def __init__(self) -> None:
         self.messages: list[dict[str, Any]] = []
         self.ids: list[str] = []
+        self.silent = False  # takes the request and never answers
+        self.tried: list[str] = []
+        self._arrived = threading.Condition()
+        self._over = threading.Event()
         phone = self
 
         class Handler(BaseHTTPRequestHandler):
             def do_POST(self) -> None:
                 body = self.rfile.read(int(self.headers["Content-Length"]))
-                phone.ids.append(self.headers["webhook-id"])
-                phone.messages.append(json.loads(body))
+                with phone._arrived:
+                    phone.tried.append(self.headers["webhook-id"])
+                    phone._arrived.notify_all()
+                if phone.silent:
+                    phone._over.wait()
+                    return
+                with phone._arrived:
+                    phone.ids.append(self.headers["webhook-id"])
+                    phone.messages.append(json.loads(body))
+                    phone._arrived.notify_all()
                 self.send_response(204)
                 self.end_headers()
 
@@ -44,11 +56,23 @@ class Phone:
         self._thread = threading.Thread(target=self._server.serve_forever, kwargs={"poll_interval": 0.02})
         self.url = f"http://127.0.0.1:{self._server.server_port}/"
 
+    def wait_for(self, kind: str, patience_seconds: float = 60.0) -> None:
+        """Return when a message of this type is there. Fails the test after so many real seconds."""
+        with self._arrived:
+            there = self._arrived.wait_for(lambda: any(m["type"] == kind for m in self.messages), patience_seconds)
+        assert there, f"{kind} never arrived, only {[m['type'] for m in self.messages]}"
+
+    def wait_for_try(self, patience_seconds: float = 60.0) -> None:
+        """Return when any message was tried. Fails the test after so many real seconds."""
+        with self._arrived:
+            assert self._arrived.wait_for(lambda: bool(self.tried), patience_seconds), "nothing was ever tried"
+
     def __enter__(self) -> Phone:
         self._thread.start()
         return self
 
     def __exit__(self, *_: object) -> None:
+        self._over.set()
         self._server.shutdown()
         self._thread.join()
         self._server.server_close()

@@ -11,7 +11,7 @@ DRY = {"humidity_percent": 48.0}
 
 
 def _kinds(phone: Any) -> list[str]:
-    return [message["kind"] for message in phone.messages]
+    return [message["type"] for message in phone.messages]
 
 
 def test_a_dry_tub_reaches_the_phone_and_a_calm_one_does_not(racks: Any, phone: Any) -> None:
@@ -21,7 +21,7 @@ def test_a_dry_tub_reaches_the_phone_and_a_calm_one_does_not(racks: Any, phone: 
     assert phone.messages == []
     racks.clock.advance(3 * 60)
     racks.clock.settle()
-    assert _kinds(phone) == ["dry"]
+    assert _kinds(phone) == ["dry.raised"]
     assert phone.messages[0]["title"].startswith("T1")
     with History.open(racks.folder) as history:
         assert len(history.latest()) == 2
@@ -34,13 +34,13 @@ def test_restart_in_an_excursion_keeps_timer_and_alarm(racks: Any, phone: Any) -
     racks.stop(_ran(racks, config, minutes=30))
     daemon = racks.start(config)
     racks.clock.advance(33 * 60)
-    assert _kinds(phone) == ["dry"]
+    assert _kinds(phone) == ["dry.raised"]
     racks.stop(daemon)
     daemon = racks.start(config)
     standing = daemon.writer.judge.alarms()
     assert [alarm.kind for alarm in standing] == ["dry"]
     racks.clock.advance(120 * 60)
-    assert _kinds(phone) == ["dry"]
+    assert _kinds(phone) == ["dry.raised"]
     assert daemon.writer.judge.alarms()[0].alarm == standing[0].alarm
 
 
@@ -60,10 +60,9 @@ def test_unplugged_probe_is_told_as_such_never_as_dry(racks: Any, phone: Any) ->
     """A probe that drops off the bus raises `missing` within ten minutes; when it is back, that clears."""
     racks.start(racks.config(fault="drop", fault_after_seconds=600, fault_for_seconds=3600))
     racks.clock.advance(600 + 10 * 60)
-    assert set(_kinds(phone)) == {"missing"}
+    assert set(_kinds(phone)) == {"missing.raised"}
     racks.clock.advance(2 * 3600)
-    assert {m["kind"] for m in phone.messages} == {"missing"}
-    assert len(phone.messages) == 2
+    assert _kinds(phone) == ["missing.raised", "missing.cleared"]
 
 
 def test_clock_steps_lose_no_poll(racks: Any, phone: Any) -> None:

@@ -1,0 +1,107 @@
+"""SIGKILL at any moment: nothing that was committed is lost, messages keep their ids."""
+
+from __future__ import annotations
+
+import os
+import random
+import signal
+import sqlite3
+import subprocess
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from dewkeeper.store import History
+
+CHILD = Path(__file__).with_name("child.py")
+KILLS = 100 if os.environ.get("CI") else 12
+CONFIG = """
+site = {{ name = "Killed rack", timezone = "Europe/Vienna", poll_seconds = 60 }}
+storage = {{ folder = "{folder}", ballast_mb = 0 }}
+web = {{ enabled = false }}
+rack = [{{ name = "R" }}]
+channel = [{{ kind = "webhook", name = "phone", url = "{url}" }}]
+person = [{{ name = "Ina", channels = ["phone"] }}]
+[[enclosure]]
+name = "T1"
+rack = "R"
+[[probe]]
+name = "t1"
+enclosure = "T1"
+driver = "simulated"
+options = {{ clock = "child", humidity_percent = 40.0 }}
+[[enclosure]]
+name = "T2"
+rack = "R"
+place = 2
+[[probe]]
+name = "t2"
+enclosure = "T2"
+driver = "simulated"
+options = {{ clock = "child" }}
+"""
+
+
+def _start(config: Path, rate: int) -> subprocess.Popen[bytes]:
+    child = subprocess.Popen([sys.executable, str(CHILD), str(config), str(rate)], stdout=subprocess.PIPE)
+    assert child.stdout is not None
+    assert child.stdout.readline() == b"running\n"
+    return child
+
+
+def _end(child: subprocess.Popen[bytes], how: int) -> None:
+    child.send_signal(how)
+    child.wait(30)
+    assert child.stdout is not None
+    child.stdout.close()
+
+
+def _rows(folder: Path) -> set[tuple[str, int]]:
+    with History.open(folder) as history:
+        found = history.raw_all(0, 1 << 40)
+    return {(probe, stored.reading.time) for probe, rows in found.items() for stored in rows}
+
+
+@pytest.mark.slow
+def test_kills_at_random_lose_nothing_committed(tmp_path: Path, phone: Any) -> None:
+    """What a reader saw before each SIGKILL is there after it, the file is intact, and one alarm keeps one id."""
+    config = tmp_path / "rack.toml"
+    config.write_text(CONFIG.format(folder=tmp_path, url=phone.url))
+    dice = random.Random(20261125)
+    seen: set[tuple[str, int]] = set()
+    for _ in range(KILLS):
+        child = _start(config, rate=1000)
+        time.sleep(dice.uniform(0.0, 0.4))  # the moment of the blow is what is random here, nothing is awaited
+        if (tmp_path / "dewkeeper.db").exists():
+            seen |= _rows(tmp_path)
+        _end(child, signal.SIGKILL)
+    after = _rows(tmp_path)
+    assert seen <= after
+    assert len(after) > 2 * KILLS
+    with sqlite3.connect(tmp_path / "dewkeeper.db") as connection:
+        assert connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+    connection.close()
+    for _ in range(2):  # told in the one or the other; the second finds the alarm standing
+        child = _start(config, rate=1000)
+        phone.wait_for("dry.raised")
+        _end(child, signal.SIGKILL)
+    assert len({m["alarm"] for m in phone.messages if m["type"] == "dry.raised"}) == 1
+
+
+@pytest.mark.slow
+def test_killed_between_commit_and_send_the_id_stays(tmp_path: Path, phone: Any) -> None:
+    """Killed while the server is silent, the message arrives after the restart under the id first tried."""
+    config = tmp_path / "rack.toml"
+    config.write_text(CONFIG.format(folder=tmp_path, url=phone.url))
+    phone.silent = True
+    child = _start(config, rate=1000)
+    phone.wait_for_try()
+    _end(child, signal.SIGKILL)
+    phone.silent = False
+    child = _start(config, rate=1000)
+    phone.wait_for("dry.raised")
+    _end(child, signal.SIGTERM)
+    assert phone.ids[0] == phone.tried[0]
