@@ -1,0 +1,124 @@
+"""Which sensor hangs where: serial numbers recorded per position, and what to ask when one is not where it was.
+
+A probe's name is a place; its sensor is known by its serial number. A sensor that turns up elsewhere would continue
+the wrong enclosure's history, so it is never accepted silently: it becomes a question, which stands until the keeper
+answers it or the sensors are back where they were.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+from dewkeeper.judge.types import SystemReport
+
+What = Literal["same", "new", "moved", "swapped", "replaced", "unexpected"]
+
+_WORDS: dict[What, str] = {
+    "same": "the sensor of {probe} is the one recorded",
+    "new": "{probe} has sensor {serial}, recorded from now on",
+    "moved": (
+        "{probe} now has the sensor that was at {other}. Were they exchanged? Put them back, "
+        "or accept it: `dewkeeper probes replace {probe}`"
+    ),
+    "swapped": (
+        "{probe} and {other} have exchanged sensors: each now reads the other's enclosure. Put them back, "
+        "or accept both: `dewkeeper probes replace {probe}` and `dewkeeper probes replace {other}`"
+    ),
+    "replaced": (
+        "{probe} has another sensor ({serial}) than recorded ({before}). Did you replace it? "
+        "Then accept it: `dewkeeper probes replace {probe}`"
+    ),
+    "unexpected": (
+        "{probe} has sensor {serial}, the configuration says {before}. Correct the wiring, "
+        "or the line `serial = {serial}`"
+    ),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """What one opening told. `before` is the recorded (or configured) serial, `other` the position it belongs to."""
+
+    what: What
+    probe: str
+    serial: int
+    before: int | None = None
+    other: str | None = None
+
+    @property
+    def is_question(self) -> bool:
+        """Whether the keeper must look."""
+        return self.what not in ("same", "new")
+
+    def __str__(self) -> str:
+        before = "none" if self.before is None else str(self.before)
+        return _WORDS[self.what].format(probe=self.probe, serial=self.serial, before=before, other=self.other)
+
+
+class Identities:
+    """Serial numbers by position. Safe to use from any thread.
+
+    recorded: probe -> serial as stored. configured: probe -> serial of the configuration, where it gives one.
+    """
+
+    def __init__(self, recorded: Mapping[str, int], configured: Mapping[str, int] | None = None) -> None:
+        self._recorded = dict(recorded)
+        self._configured = dict(configured or {})
+        self._found: dict[str, int] = {}
+        self._asked: set[str] = set()
+        self._lock = threading.Lock()
+
+    def observe(self, probe: str, serial: int) -> Finding:
+        """Compare a sensor just heard with the record. A `new` one is recorded; store it."""
+        with self._lock:
+            self._found[probe] = serial
+            finding = self._compare(probe)
+            if finding.what == "new":
+                self._recorded[probe] = serial
+            return finding
+
+    def accept(self, probe: str) -> int:
+        """Record what was last heard at the position, because the keeper says it belongs there; return it.
+
+        Raises KeyError for a probe that was not heard yet.
+        """
+        with self._lock:
+            serial = self._found[probe]
+            self._recorded[probe] = serial
+            return serial
+
+    def forget(self, probe: str) -> None:
+        """Forget the position: its probe was retired."""
+        with self._lock:
+            self._recorded.pop(probe, None)
+            self._found.pop(probe, None)
+
+    def findings(self) -> tuple[Finding, ...]:
+        """Return where every sensor heard so far stands, questions included."""
+        with self._lock:
+            return tuple(self._compare(probe) for probe in sorted(self._found))
+
+    def reports(self, now: int) -> list[SystemReport]:
+        """Return open questions as trouble, and those answered since the last call as over."""
+        questions = {f.probe: f for f in self.findings() if f.is_question}
+        over = self._asked - set(questions)
+        self._asked = set(questions)
+        reports = [SystemReport(now, f"probe {probe} sensor", True, str(f)) for probe, f in questions.items()]
+        return reports + [SystemReport(now, f"probe {probe} sensor", False) for probe in sorted(over)]
+
+    def _compare(self, probe: str) -> Finding:
+        serial = self._found[probe]
+        wanted = self._configured.get(probe)
+        if wanted is not None and wanted != serial:
+            return Finding("unexpected", probe, serial, wanted)
+        before = self._recorded.get(probe)
+        if before == serial or wanted == serial:
+            return Finding("same", probe, serial, before)
+        other = next((p for p, s in self._recorded.items() if s == serial and p != probe), None)
+        if other is None:
+            return Finding("new" if before is None else "replaced", probe, serial, before)
+        exchanged = before is not None and self._found.get(other) == before
+        return Finding("swapped" if exchanged else "moved", probe, serial, before, other)

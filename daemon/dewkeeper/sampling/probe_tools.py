@@ -1,0 +1,95 @@
+"""What `dewkeeper probes` asks of the running daemon: which sensors it knows, and to accept or retire one.
+
+Reading itself needs no daemon: the command line opens the buses too, and the lock on each adapter keeps the two
+apart for the 20 ms that a reading takes.
+"""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Callable, Collection, Mapping
+from typing import Any
+
+from dewkeeper.errors import CommandRefused
+from dewkeeper.judge.types import Command
+from dewkeeper.sampling.identity import Identities
+
+NOTE = "serial:"
+"""Prefix of the stored notes that keep the serial numbers: `serial:` and the probe's name."""
+
+
+def recorded_serials(notes: Mapping[str, str]) -> dict[str, int]:
+    """Return probe -> serial from the store's notes; what is not a number is left out."""
+    return {
+        name.removeprefix(NOTE): int(value)
+        for name, value in notes.items()
+        if name.startswith(NOTE) and value.isdecimal()
+    }
+
+
+class ProbeTools:
+    """Handlers for the control socket.
+
+    store_note: stores a small named fact. submit: hands a command to the judge's stream and returns why it was not
+    stored, or an empty string. now: integer UTC seconds.
+    """
+
+    def __init__(
+        self,
+        probes: Collection[str],
+        identities: Identities,
+        store_note: Callable[[str, str], None],
+        submit: Callable[[Command], str],
+        now: Callable[[], int],
+    ) -> None:
+        self._probes = frozenset(probes)
+        self._identities = identities
+        self._store_note = store_note
+        self._submit = submit
+        self._now = now
+
+    def handlers(self) -> dict[str, Callable[[dict[str, Any]], Mapping[str, Any]]]:
+        """Return verb -> handler."""
+        return {
+            "probe_serials": self.serials,
+            "probe_accept": self.accept,
+            "probe_retire": self.retire,
+        }
+
+    def serials(self, request: dict[str, Any]) -> Mapping[str, Any]:
+        """Return what is known of every sensor heard so far."""
+        del request
+        return {
+            "probes": [
+                {"probe": f.probe, "serial": f.serial, "what": f.what, "says": str(f)}
+                for f in self._identities.findings()
+            ]
+        }
+
+    def accept(self, request: dict[str, Any]) -> Mapping[str, Any]:
+        """Record the sensor now at `probe` as the one that belongs there; `placement` is kept with it."""
+        probe = self._known(request)
+        try:
+            serial = self._identities.accept(probe)
+        except KeyError:
+            raise CommandRefused(f"the sensor of {probe} was not heard yet; is it plugged in?") from None
+        self._store_note(f"{NOTE}{probe}", str(serial))
+        if request.get("placement"):
+            self._store_note(f"placement:{probe}", str(request["placement"])[:200])
+        return {"done": True, "probe": probe, "serial": serial}
+
+    def retire(self, request: dict[str, Any]) -> Mapping[str, Any]:
+        """Believe nothing of `probe` from now on, and forget which sensor it had."""
+        probe = self._known(request)
+        now = self._now()
+        who, why = str(request.get("who", "")), str(request.get("why", "") or "retired")
+        not_stored = self._submit(Command(str(uuid.uuid4()), now, "exclude", who, why, probe=probe))
+        self._identities.forget(probe)
+        self._store_note(f"{NOTE}{probe}", "")
+        return {"done": True, "probe": probe, "not_recorded": not_stored}
+
+    def _known(self, request: dict[str, Any]) -> str:
+        probe = str(request.get("probe", ""))
+        if probe not in self._probes:
+            raise CommandRefused(f"no probe {probe!r}; there are: {', '.join(sorted(self._probes))}")
+        return probe
