@@ -14,8 +14,8 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
-from rack_process import PLACES, SPEED, whose
-from rig import ON_DELAY_MINUTES, POLL_SECONDS, WALL, Run, Usage
+from tests.campaign.rack_process import PLACES, SPEED, whose
+from tests.campaign.rig import ON_DELAY_MINUTES, POLL_SECONDS, WALL, Run, Usage
 
 from dewkeeper.judge.types import Reading
 

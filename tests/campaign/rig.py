@@ -13,16 +13,14 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any
 
-from dewkeeper.report.past import StoredPast
-from rack_process import PLACES, SPEED
-from supervisor import Supervisor
+from tests.campaign.rack_process import PLACES, SPEED
+from tests.campaign.supervisor import Supervisor
 
 from dewkeeper.errors import CommandRefused
 from dewkeeper.judge.types import Alarm, Reading
 from dewkeeper.report.history import Newest
 from dewkeeper.service.client import request
 from dewkeeper.store import History
-from dewkeeper_config import load
 from dewkeeper_demo.inbox import Inbox
 
 POLL_SECONDS = 60
@@ -84,7 +82,6 @@ class Run:
         self.clock_began = time.monotonic()
         (self.folder / "run.json").write_text(json.dumps({"began": self.clock_began, "wall": WALL}))
         (self.folder / "dewkeeper.toml").write_text(config_text(self.folder, self.inbox.http_port))
-        self.config = load(self.folder / "dewkeeper.toml")
         return self
 
     def __exit__(
@@ -147,21 +144,18 @@ class Run:
 
     def standing(self) -> list[Alarm]:
         """Return the alarms that are not over, as stored."""
-        with self._past() as past:
-            return [alarm for alarm in past.standing() if alarm.state != "returned_unacknowledged"]
+        with History.open(self.state) as history:
+            return [alarm for alarm in history.standing() if alarm.state != "returned_unacknowledged"]
 
     def latest(self) -> Mapping[str, Newest]:
         """Return the newest stored reading of every probe."""
-        with self._past() as past:
-            return past.latest()
+        with History.open(self.state) as history:
+            return history.latest()
 
     def readings(self) -> list[Reading]:
         """Return every stored reading, oldest first."""
         with History.open(self.state) as history:
             return [item for item in history.stream(0) if isinstance(item, Reading)]
-
-    def _past(self) -> StoredPast:
-        return StoredPast.open(self.config)
 
     def database_is_sound(self) -> str:
         """Return SQLite's own verdict on every database file, `ok` when all are well."""

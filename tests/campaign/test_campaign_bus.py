@@ -10,8 +10,8 @@ from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 
 import pytest
-from phases import PHASES, Fault, Outcome, campaign
-from rack_process import CHANNEL, FIRST_WORD, PLACES
+from tests.campaign.phases import PHASES, Fault, Outcome, campaign
+from tests.campaign.rack_process import CHANNEL, FIRST_WORD, PLACES
 
 STRUCK = PLACES[CHANNEL]
 BRANCHES = tuple(PLACES[:8])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from dewkeeper.judge.types import Reading
 from dewkeeper.service.client import request
 from dewkeeper.store import History
 
@@ -74,7 +75,7 @@ def test_clock_steps_lose_no_poll(racks: Any, phone: Any) -> None:
         racks.clock.advance(10 * 60)
     racks.stop(daemon)
     with History.open(racks.folder) as history:
-        count = sum(1 for item in history.stream(0) if type(item).__name__ == "Reading" and item.probe == "t1")
+        count = sum(isinstance(item, Reading) and item.probe == "t1" for item in history.stream(0))
     assert count == 51
     assert phone.messages == []
 

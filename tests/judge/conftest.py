@@ -2,14 +2,8 @@
 
 from __future__ import annotations
 
-import sys
-from pathlib import Path
-
 import pytest
-
-sys.path.insert(0, str(Path(__file__).parent))
-
-from judge_desk import Desk, rack
+from tests.judge.judge_desk import Desk, rack
 
 
 @pytest.fixture

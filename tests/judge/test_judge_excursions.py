@@ -6,7 +6,7 @@ import math
 from dataclasses import replace
 
 import pytest
-from judge_desk import START, Desk, rack
+from tests.judge.judge_desk import START, Desk, rack
 
 from dewkeeper.air import humidity_at
 from dewkeeper.judge.limits import CYCLE_COST_SECONDS

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from bench_truth import Rule, rules_of
+from tests.bench.alarms.bench_truth import Rule, rules_of
 
 from dewkeeper.judge.types import Reading
 from dewkeeper_config.models import Limits

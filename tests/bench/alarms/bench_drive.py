@@ -8,14 +8,14 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from random import Random
 
-import bench_probe as wires
-from bench_air import DAY, humidity_percent, room_air
-from bench_baselines import HOLD_MINUTES, Threshold, Told
-from bench_plan import RackPlan
-from bench_probe import Wire, read_probe, spoil
-from bench_score import Scorer, Tally
-from bench_truth import Truth
-from bench_tub import Air, lagged, tub_air
+from tests.bench.alarms import bench_probe as wires
+from tests.bench.alarms.bench_air import DAY, humidity_percent, room_air
+from tests.bench.alarms.bench_baselines import HOLD_MINUTES, Threshold, Told
+from tests.bench.alarms.bench_plan import RackPlan
+from tests.bench.alarms.bench_probe import Wire, read_probe, spoil
+from tests.bench.alarms.bench_score import Scorer, Tally
+from tests.bench.alarms.bench_truth import Truth
+from tests.bench.alarms.bench_tub import Air, lagged, tub_air
 
 from dewkeeper.judge import Judge
 from dewkeeper.judge.types import (

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from random import Random
 from typing import Protocol
 
-from bench_air import humidity_percent, quick_saturation_hpa
-from bench_probe import humidity_word, temperature_word
+from tests.bench.alarms.bench_air import humidity_percent, quick_saturation_hpa
+from tests.bench.alarms.bench_probe import humidity_word, temperature_word
 
 from dewkeeper.judge import Judge
 from dewkeeper.judge.types import EnclosureFacts, Item, ProbeFacts, Reading, Settings, Verdict

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from random import Random
 from typing import Literal
 
-from bench_air import DAY, RoomPlan, Spell
+from tests.bench.alarms.bench_air import DAY, RoomPlan, Spell
 
 from dewkeeper.judge.types import Kind
 

@@ -6,11 +6,11 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from bench_air import quick_saturation_hpa
-from bench_baselines import Told
-from bench_plan import NAMED_WITHIN_MINUTES, Fault, RackPlan
-from bench_truth import Truth
-from bench_tub import Air
+from tests.bench.alarms.bench_air import quick_saturation_hpa
+from tests.bench.alarms.bench_baselines import Told
+from tests.bench.alarms.bench_plan import NAMED_WITHIN_MINUTES, Fault, RackPlan
+from tests.bench.alarms.bench_truth import Truth
+from tests.bench.alarms.bench_tub import Air
 
 LIMIT_KINDS = ("dry", "damp", "hot", "cold")
 AFTER_FAULT_MINUTES = 45
@@ -165,14 +165,14 @@ class Scorer:
         minute = event.minute
         if event.event != "raised":
             return
+        after_gap = any(a <= minute <= b + 30 for a, b in self.plan.gaps)
+        lossy = any(a <= minute <= b + 30 for a, b in self.truths[name].plan.lossy)
+        if event.kind == "missing" and (after_gap or lossy) and (fault is None or fault.kind != "missing"):
+            self.tally.counts["missing told in gaps and lost polls"] += 1
+            return
         if fault is not None:
             if fault.kind != event.kind:
                 self._note("wrong name", name, minute, f"{event.kind} for {fault.kind} since {fault.start}")
-            return
-        after_gap = any(a <= minute <= b + 30 for a, b in self.plan.gaps)
-        lossy = any(a <= minute <= b + 30 for a, b in self.truths[name].plan.lossy)
-        if event.kind == "missing" and (after_gap or lossy):
-            self.tally.counts["missing told in gaps and lost polls"] += 1
             return
         rubbish = [i for i in self.truths[name].wire.rubbish if 0 <= minute - i <= 30]
         text = f"single rubbish word at {rubbish}" if rubbish else self._around(name, minute)

@@ -27,8 +27,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import accumulate
 
-from bench_plan import TubPlan
-from bench_probe import Wire
+from tests.bench.alarms.bench_plan import TubPlan
+from tests.bench.alarms.bench_probe import Wire
 
 from dewkeeper.judge.types import Band, Kind
 from dewkeeper_config.models import Limits
@@ -158,24 +158,31 @@ class Truth:
         if not any(sign * (m - edge) > 0 for m in means):
             return []
         share = hour_mean(array("d", [1.0 if sign * (v - rule.limit) > 0 else 0.0 for v in values]))
-        found, start = [], -1
+        found: list[Excursion] = []
+        start = -1
         for now in range(len(values) + 1):
             if now < len(values) and share[now] >= 0.5 and sign * (means[now] - edge) > 0:
                 start = now if start < 0 else start
                 continue
-            if start >= 0:
-                # A centred mean sees half an hour ahead; what counts begins and ends with a value beyond.
-                span = [j for j in range(start, now) if sign * (values[j] - rule.limit) > 0]
-                start, i = span[0], span[-1] + 1
-                unread = (i - start) - (self.before[i] - self.before[start])
-                deadline = self._polls_after(int(start + rule.delay_minutes + cost_minutes + unread), 2)
-                if deadline < i and not any(e.start <= i and e.end >= start - 60 for e in plain):
-                    deadline, explained = self._allow(rule.kind, start, deadline)
-                    if deadline < i:
-                        worst = sign * max(sign * m for m in means[start:i])
-                        found.append(Excursion(rule.kind, start, i, deadline, worst, True, explained))
+            # A centred mean sees half an hour ahead; what counts begins and ends with a value beyond.
+            span: list[int] = []
+            for j in range(start, now) if start >= 0 else ():
+                if self.good[j] and sign * (values[j] - rule.limit) > 0:
+                    if span and j - span[-1] > FORGOTTEN_MINUTES:
+                        span.clear()
+                    span.append(j)
+            if span and not any(e.start <= span[-1] and e.end >= span[0] - 60 for e in plain):
+                self._close_carried(rule, span[0], span[-1] + 1, cost_minutes, found)
             start = -1
         return found
+
+    def _close_carried(self, rule: Rule, start: int, end: int, cost_minutes: float, found: list[Excursion]) -> None:
+        unread = (end - start) - (self.before[end] - self.before[start])
+        deadline = self._polls_after(int(start + rule.delay_minutes + cost_minutes + unread), 2)
+        deadline, explained = self._allow(rule.kind, start, deadline)
+        if deadline < end:
+            worst = rule.sign * max(rule.sign * m for m in self._means[rule.unit][start:end])
+            found.append(Excursion(rule.kind, start, end, deadline, worst, True, explained))
 
     def is_right(self, kind: Kind, band: Band | None, minute: int) -> bool:
         """Whether an ideal probe would bear out this alert at this minute."""
@@ -184,6 +191,9 @@ class Truth:
         edge = rule.limit - sign * LOOSE[rule.unit]
         place = bisect_right(self.counted, minute)
         window = self.counted[max(0, place - max(rule.samples, int(rule.delay_minutes))) : place]
+        if rule.unit == "c" and any(f.kind == "impossible" and f.start < minute <= f.end for f in self.plan.faults):
+            # A humidity that cannot be leaves the temperature of the same probe believable.
+            window = array("l", range(max(0, minute + 1 - max(rule.samples, int(rule.delay_minutes))), minute + 1))
         if not window:
             return False
         share = sum(sign * (values[i] - edge) > 0 for i in window) / len(window)

@@ -13,8 +13,8 @@ from array import array
 from dataclasses import dataclass
 from random import Random
 
-from bench_air import DAY, quick_saturation_hpa
-from bench_plan import Happening, TubPlan
+from tests.bench.alarms.bench_air import DAY, quick_saturation_hpa
+from tests.bench.alarms.bench_plan import Happening, TubPlan
 
 _GRAMS_PER_HPA_M3 = 0.734  # vapour density per pressure, referred to 22 °C
 _MIST_GRAMS_PER_VENT = 2400  # a misting is chosen so that its film lasts about an hour or two, leaky or tight

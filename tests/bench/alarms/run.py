@@ -16,12 +16,12 @@ from concurrent.futures import ProcessPoolExecutor
 from datetime import UTC, datetime
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).parent))
+sys.path.insert(0, str(Path(__file__).parents[3]))  # run as a program, the repository is not on the path
 
-from bench_drive import CYCLE_COST_MINUTES, Run, run
-from bench_overheat import Ramp, drill
-from bench_plan import MAKES, NAMED_WITHIN_MINUTES, RackPlan, plan_rack
-from bench_score import Tally
+from tests.bench.alarms.bench_drive import CYCLE_COST_MINUTES, Run, run
+from tests.bench.alarms.bench_overheat import Ramp, drill
+from tests.bench.alarms.bench_plan import MAKES, NAMED_WITHIN_MINUTES, RackPlan, plan_rack
+from tests.bench.alarms.bench_score import Tally
 
 SHOWN_CASES = 12
 

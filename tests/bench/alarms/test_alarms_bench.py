@@ -7,15 +7,15 @@ from itertools import pairwise
 from random import Random
 
 import pytest
-from bench_air import DAY, humidity_percent, quick_saturation_hpa, room_air, saturation_hpa
-from bench_baselines import Told
-from bench_drive import build, chunks, run
-from bench_overheat import RATES_C_PER_MINUTE, TROUBLES, ramp
-from bench_plan import MAKES, Happening, RackPlan, plan_rack
-from bench_probe import Wire
-from bench_score import Scorer
-from bench_truth import Truth
-from bench_tub import tub_air
+from tests.bench.alarms.bench_air import DAY, humidity_percent, quick_saturation_hpa, room_air, saturation_hpa
+from tests.bench.alarms.bench_baselines import Told
+from tests.bench.alarms.bench_drive import build, chunks, run
+from tests.bench.alarms.bench_overheat import RATES_C_PER_MINUTE, TROUBLES, ramp
+from tests.bench.alarms.bench_plan import MAKES, Happening, RackPlan, plan_rack
+from tests.bench.alarms.bench_probe import Wire
+from tests.bench.alarms.bench_score import Scorer
+from tests.bench.alarms.bench_truth import Truth
+from tests.bench.alarms.bench_tub import tub_air
 
 from dewkeeper.judge.types import Reading
 from dewkeeper_config.profiles import BUILT_IN

@@ -1,8 +1,0 @@
-"""The bench is a program of several files; pytest's import mode does not put them on the path."""
-
-from __future__ import annotations
-
-import sys
-from pathlib import Path
-
-sys.path.insert(0, str(Path(__file__).parent))
