@@ -18,6 +18,7 @@ from tests.bench.alarms.bench_truth import Truth
 from tests.bench.alarms.bench_tub import Air, lagged, tub_air
 
 from dewkeeper.judge import Judge
+from dewkeeper.judge.limits import CYCLE_COST_SECONDS
 from dewkeeper.judge.types import (
     Command,
     EnclosureFacts,
@@ -33,7 +34,7 @@ from dewkeeper_config.profiles import BUILT_IN
 
 START = 1_736_121_600  # Monday, 6 January 2025, 00:00 UTC
 CHUNK_MINUTES = 120
-CYCLE_COST_MINUTES = 30.0
+CYCLE_COST_MINUTES = CYCLE_COST_SECONDS / 60
 """What the judge's documentation asks for finding an excursion that a thermostat carries across the limit."""
 
 _FAILURES: dict[int, Failure] = {

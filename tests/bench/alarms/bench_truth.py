@@ -109,10 +109,11 @@ class Truth:
         place = bisect_right(self.counted, minute) + polls - 1
         return self.counted[place] if place < len(self.counted) else len(self.good) + 10_000
 
-    def _allow(self, kind: Kind, start: int, deadline: int) -> tuple[int, bool]:
+    def _allow(self, kind: Kind, start: int, deadline: int, until: int | None = None) -> tuple[int, bool]:
+        """Put a deadline off to the end of what explains an excursion begun at `start` (or as late as `until`)."""
         late, explained = deadline, False
         for begin, end, kinds in self.explained:
-            if kind in kinds and begin - 5 <= start <= end:
+            if kind in kinds and begin - 5 <= (start if until is None else until) and start <= end:
                 late, explained = max(late, self._polls_after(end, 2)), True
         return late, explained
 
@@ -179,7 +180,7 @@ class Truth:
     def _close_carried(self, rule: Rule, start: int, end: int, cost_minutes: float, found: list[Excursion]) -> None:
         unread = (end - start) - (self.before[end] - self.before[start])
         deadline = self._polls_after(int(start + rule.delay_minutes + cost_minutes + unread), 2)
-        deadline, explained = self._allow(rule.kind, start, deadline)
+        deadline, explained = self._allow(rule.kind, start, deadline, deadline)
         if deadline < end:
             worst = rule.sign * max(rule.sign * m for m in self._means[rule.unit][start:end])
             found.append(Excursion(rule.kind, start, end, deadline, worst, True, explained))
