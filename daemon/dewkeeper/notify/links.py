@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from dewkeeper.notify.errors import LinkRefused
 
 NOTE_KEY = "link_key"
-"""Name of the note that keeps the key (hexadecimal) over restarts."""
+"""Name of the note that keeps the key over restarts."""
 GOOD_SECONDS = 7 * 86400
 _TAG_BYTES = 16
 
@@ -58,7 +58,7 @@ def verify(key: str, token: str, now: float) -> Link:
 
 
 def _tag(key: str, content: bytes) -> bytes:
-    return hmac.new(bytes.fromhex(key), b"dewkeeper ack 1." + content, hashlib.sha256).digest()[:_TAG_BYTES]
+    return hmac.new(key.encode(), b"dewkeeper ack 1." + content, hashlib.sha256).digest()[:_TAG_BYTES]
 
 
 def _text(data: bytes) -> str:

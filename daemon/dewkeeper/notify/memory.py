@@ -45,13 +45,15 @@ class Budget:
 
 @dataclass(slots=True)
 class Memory:
-    """All of it."""
+    """All of it. confirmed: way to a person -> when a test over it was last confirmed, UTC seconds."""
 
     alarms: dict[str, Known] = field(default_factory=dict)
     groups: dict[str, Group] = field(default_factory=dict)
     budgets: dict[str, Budget] = field(default_factory=dict)
     away_until: int | None = None
     done: dict[str, str] = field(default_factory=dict)
+    confirmed: dict[str, int] = field(default_factory=dict)
+    paths_from: int | None = None
 
     def dump(self) -> str:
         """Return it as JSON."""
@@ -71,4 +73,6 @@ class Memory:
             budgets={name: Budget(**budget) for name, budget in data["budgets"].items()},
             away_until=data["away_until"],
             done=dict(data["done"]),
+            confirmed=dict(data["confirmed"]),
+            paths_from=data["paths_from"],
         )

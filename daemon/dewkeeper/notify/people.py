@@ -73,12 +73,14 @@ def message_id(event: str, person: str, channel: str) -> str:
     return str(uuid.uuid5(MESSAGE_NAMESPACE, "\n".join((event, person, channel))))
 
 
-def address(draft: Draft, person: Person, now: int, zone: ZoneInfo) -> list[Message]:
+def address(
+    draft: Draft, person: Person, now: int, zone: ZoneInfo, only_channel: str | None = None
+) -> list[Message]:
     """Return the outbox rows for one person: one per channel, the later ones waiting to stand in.
 
-    Each row names its `siblings`: when one is accepted the others are no longer needed.
+    Each row names its `siblings`: when one is accepted the others are no longer needed. only_channel: this one alone.
     """
-    channels = _channels(person, draft.avoid_channel)
+    channels = [only_channel] if only_channel else _channels(person, draft.avoid_channel)
     start = max(now, draft.not_before)
     if draft.priority != "urgent" and not draft.bypass_quiet:
         start = quiet_until(person, start, zone) or start

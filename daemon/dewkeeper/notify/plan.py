@@ -11,8 +11,9 @@ from dataclasses import dataclass, replace
 from typing import Final, Literal
 from zoneinfo import ZoneInfo
 
-from dewkeeper.judge.types import Alarm, Event, JournalEntry
+from dewkeeper.judge.types import Alarm, Command, Event, JournalEntry
 from dewkeeper.notify import links, words
+from dewkeeper.notify.daily import morning_draft, morning_due, nag_draft, overdue_paths, path_name, test_draft
 from dewkeeper.notify.grouping import Telling, Where, tellings
 from dewkeeper.notify.memory import Budget, Known, Memory
 from dewkeeper.notify.people import Draft, address, ladder
@@ -38,6 +39,7 @@ class Context:
 
     journal: the last entries about an enclosure, oldest first. base_url: how phones reach the page.
     recorded: whether the store takes things just now. link_key: key of acknowledge links, None for no links.
+    morning: makes first line and text of the morning message; called once a day, may read history.
     """
 
     zone: ZoneInfo
@@ -46,6 +48,7 @@ class Context:
     recorded: bool = True
     journal: Callable[[str | None], Sequence[JournalEntry]] = _no_journal
     link_key: str | None = None
+    morning: Callable[[], tuple[str, Sequence[str]]] | None = None
 
     @property
     def wording(self) -> Wording:
@@ -62,10 +65,12 @@ class Planner:
         self._stored = state
         self._people = {person.name: person for person in config.person}
         self._where = Where.of(config)
+        self._wanted: list[tuple[str, str, str]] = []  # path tests asked for: person, channel, id
 
     def plan(self, events: Sequence[Event], alarms: Sequence[Alarm], now: int, context: Context) -> list[Message]:
         """Return the rows these events lead to; alarms: all that stand after them. now: UTC seconds."""
         planned: list[Message] = []
+        planned += self._tests(now, context)
         for event in events:
             self._note(event, now)
         for telling in tellings(events, self._memory, self._where, now):
@@ -80,7 +85,17 @@ class Planner:
             if known is None or alarm.state not in _OPEN:
                 continue
             planned += self._step(alarm, known, now, context)
-        return self._counted(planned, now, context)
+        return self._counted(planned + self._daily(now, context), now, context)
+
+    def heed(self, command: Command) -> None:
+        """Take note of an order that is about telling: away, back, path_test and path_confirmed (who, why=channel)."""
+        match command.verb:
+            case "away" | "back":
+                self.away(command.until if command.verb == "away" else None)
+            case "path_test":
+                self._wanted.append((command.who, command.why, command.id))
+            case "path_confirmed":
+                self._memory.confirmed[path_name(command.who, command.why)] = command.time
 
     def away(self, until: int | None) -> None:
         """Turn away mode on until then (UTC seconds), or off."""
@@ -93,6 +108,39 @@ class Planner:
             return None
         self._stored = text
         return text
+
+    def _tests(self, now: int, context: Context) -> list[Message]:
+        """Return the real message of every path test that was asked for."""
+        wanted, self._wanted = self._wanted, []
+        rows: list[Message] = []
+        for name, channel, identity in wanted:
+            person = self._people.get(name)
+            if person is None or channel not in person.channels:
+                continue
+            ack = self._ack_link(_page(context), path_name(name, channel), name, now, context)
+            draft = test_draft(name, channel, identity, ack)
+            rows += address(draft, person, now, context.zone, only_channel=channel)
+        return rows
+
+    def _daily(self, now: int, context: Context) -> list[Message]:
+        """Return the morning message and the reminder to test the ways, when they are due."""
+        memory, rows = self._memory, []
+        if memory.paths_from is None:
+            memory.paths_from = now
+        day = morning_due(self._config, memory.done, now, context.zone)
+        if day is not None and context.morning is not None:
+            memory.done["morning"] = day
+            draft = morning_draft(day, context.morning(), _page(context))
+            # The keeper wants to know that all is well also while away; the sitter then needs the list as well.
+            steps = ladder(self._config, away=False)[:1] + ladder(self._config, away=self._away(now))[:1]
+            for person in {p.name: p for step in steps for p in step}.values():
+                rows += address(draft, person, now, context.zone)
+        since = max(memory.paths_from, int(memory.done.get("nag", "0")))
+        for name, channels in overdue_paths(self._config, memory.confirmed, since, now).items():
+            memory.done["nag"] = str(now)
+            draft = nag_draft(self._people[name], channels, self._config.notify.path_test_days, now)
+            rows += address(draft, self._people[name], now, context.zone)
+        return rows
 
     def _note(self, event: Event, now: int) -> None:
         """Remember what an event changes about reminding."""
@@ -187,7 +235,7 @@ class Planner:
     def _rows(
         self, telling: Telling, told: Told, people: Sequence[Person], now: int, context: Context
     ) -> list[Message]:
-        link = None if context.base_url is None else context.base_url.rstrip("/") + "/"
+        link = _page(context)
         journal = context.journal(told.enclosure) if told.enclosure and not told.members else ()
         rows: list[Message] = []
         for person in people:
@@ -235,6 +283,10 @@ class Planner:
     def _away(self, now: int) -> bool:
         until = self._memory.away_until
         return until is not None and now < until
+
+
+def _page(context: Context) -> str | None:
+    return None if context.base_url is None else context.base_url.rstrip("/") + "/"
 
 
 def _over_budget(person: Person, day: str) -> Draft:

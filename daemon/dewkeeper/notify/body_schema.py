@@ -1,0 +1,82 @@
+"""The published shape of the webhook's JSON body, version 1. `dewkeeper notify schema` prints it as JSON schema."""
+
+from __future__ import annotations
+
+from typing import Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+Instant = str
+
+
+class _Part(BaseModel):
+    # Receivers must accept fields they do not know: more may come within version 1.
+    model_config = ConfigDict(extra="allow", frozen=True)
+
+
+class MemberBody(_Part):
+    """One enclosure of a grouped message."""
+
+    name: str = Field(description="Enclosure, or probe for one without.")
+    since: int = Field(description="When it began, UTC seconds.")
+    event: str = Field(description="Id of its own event.")
+    until: int | None = Field(None, description="When it was over, UTC seconds; null while it stands.")
+
+
+class Data(_Part):
+    """What the message is about; absent where it does not apply."""
+
+    happening: Literal["raised", "escalated", "reminded", "unanswered", "cleared", "annotated"] | None = Field(
+        None, description="What happened to the alarm."
+    )
+    kind: str | None = Field(None, description="Kind of the alarm: dry, damp, hot, cold, missing ...")
+    enclosure: str | None = Field(None, description="Enclosure, as configured.")
+    probe: str | None = Field(None, description="Probe, as configured.")
+    rack: str | None = Field(None, description="Rack.")
+    room: str | None = Field(None, description="Room.")
+    band: Literal["target", "tolerable"] | None = Field(None, description="Which limit was passed.")
+    since: Instant | None = Field(None, description="When it began, ISO 8601 UTC.")
+    until: Instant | None = Field(None, description="When it was over, ISO 8601 UTC.")
+    value: float | None = Field(None, description="Value at that moment, %RH or °C as the kind has it.")
+    limit: float | None = Field(None, description="The limit passed, in the same unit.")
+    cause: str | None = Field(None, description="Likely cause.")
+    consequence: str | None = Field(None, description="What happens if nothing is done.")
+    response: str | None = Field(None, description="What to do.")
+    within_seconds: int | None = Field(None, description="Time to respond, seconds from `since`.")
+    action: str | None = Field(None, description="What to do, in a few words.")
+    recorded: bool | None = Field(None, description="False while the database refuses to store.")
+    members: list[MemberBody] | None = Field(None, description="Enclosures of a grouped message.")
+    alarms: list[str] | None = Field(None, description="Ids of all alarms the message speaks of.")
+    link: str | None = Field(None, description="The page.")
+    ack_link: str | None = Field(None, description="Link that opens a button to acknowledge; opening it changes nothing.")
+    late_seconds: int | None = Field(None, description="How much later than planned it was sent.")
+
+
+class Gathered(_Part):
+    """One message that a digest or a later word stands for."""
+
+    id: str = Field(description="Id it would have had.")
+    event: str | None = Field(None, description="Its event.")
+    title: str = Field(description="Its first line.")
+
+
+class WebhookBody(_Part):
+    """One message. The id is the same over all attempts: a receiver that has it already may drop the double."""
+
+    version: Literal[1] = Field(description="Version of this shape.")
+    type: str = Field(description="`<kind>.<happening>` for alarms, else the kind of message: morning, digest ...")
+    timestamp: Instant = Field(description="When it was planned, ISO 8601 UTC.")
+    id: str = Field(description="Id of the message, also in the header `webhook-id`.")
+    event: str | None = Field(description="Id of the event: the same over every channel and person.")
+    alarm: str | None = Field(description="Id of the alarm, constant over all that is told of it.")
+    person: str = Field(description="Whom it is for.")
+    priority: Literal["low", "medium", "urgent"] = Field(description="How pressing it is.")
+    title: str = Field(max_length=60, description="First line: enclosure, what, since when, what to do.")
+    lines: list[str] = Field(description="The rest, ready to show.")
+    data: Data = Field(description="The same for programs.")
+    gathers: list[Gathered] = Field(description="Messages a digest stands for; empty for any other.")
+
+
+def json_schema() -> dict[str, Any]:
+    """Return the JSON schema of the body."""
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **WebhookBody.model_json_schema()}

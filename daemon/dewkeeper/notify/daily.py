@@ -1,0 +1,134 @@
+"""The day's own messages: the morning glance, which is also the "all well", and the reminder to test the ways.
+
+Pure: what is due follows from what was done last and from now.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+from typing import Final
+from zoneinfo import ZoneInfo
+
+from dewkeeper.notify.people import Draft
+from dewkeeper.notify.words import TITLE_LENGTH
+from dewkeeper.report.model import EnclosureMorning, MorningGlance
+from dewkeeper.report.wording import Wording, headline
+from dewkeeper_config.models import Config, Person
+
+MORNING_GRACE_SECONDS: Final = 6 * 3600
+"""A morning message that could not be made in the morning is left for the next day."""
+_DAY: Final = 86400
+_MOST_NAMED: Final = 12
+
+
+def morning_due(config: Config, done: Mapping[str, str], now: int, zone: ZoneInfo) -> str | None:
+    """Return the local date whose morning message is due now, or None. done: the date last done under `morning`."""
+    at = config.notify.morning_at
+    if at is None:
+        return None
+    today = datetime.fromtimestamp(now, zone).date()
+    slot = datetime.combine(today, at, tzinfo=zone).timestamp()
+    if not slot <= now < slot + MORNING_GRACE_SECONDS or done.get("morning") == today.isoformat():
+        return None
+    return today.isoformat()
+
+
+def morning_words(glance: MorningGlance, wording: Wording) -> tuple[str, tuple[str, ...]]:
+    """Return first line and text of the morning message: "All well" said outright, or what is not, worst first."""
+    night = f"night {wording.clock(glance.night_start)}–{wording.clock(glance.night_end)}"
+    watched = [row for row in glance.enclosures if not row.out_of_service]
+    rows = glance.not_calm
+    lines = [_row(row, wording, glance.made_at) for row in rows[:_MOST_NAMED]]
+    if len(rows) > _MOST_NAMED:
+        lines.append(f"and {len(rows) - _MOST_NAMED} more on the page")
+    lines += [f"{headline(alarm)}, {wording.since(alarm.since, glance.made_at)}" for alarm in glance.general]
+    if not rows and not glance.general:
+        title = f"All well: {len(watched)} enclosures, {night}"
+        lines.append("Every enclosure was watched, and none was beyond its limits.")
+    elif rows:
+        title = f"Morning: {_named([row.enclosure for row in rows])} – see list; {len(glance.calm)} calm"
+    else:
+        title = f"Morning: all {len(watched)} calm; {_named([headline(a) for a in glance.general])}"
+    if glance.calm and rows:
+        lines.append(f"Calm: {', '.join(row.enclosure for row in glance.calm)}")
+    return (title if len(title) <= TITLE_LENGTH else title[: TITLE_LENGTH - 1] + "…"), tuple(lines)
+
+
+def morning_draft(day: str, said: tuple[str, Sequence[str]], link: str | None) -> Draft:
+    """Return the morning message of a day."""
+    title, lines = said
+    more = [f"Page (works in the network of the rack, or where you opened it): {link}"] if link else []
+    return Draft(
+        event=f"morning/{day}",
+        title=title,
+        lines=(*lines, *more),
+        priority="low",
+        kind="morning",
+        facts={"link": link} if link else {},
+        bypass_quiet=True,  # the person named the hour
+    )
+
+
+def overdue_paths(config: Config, confirmed: Mapping[str, int], since: int, now: int) -> dict[str, list[str]]:
+    """Return person -> channels over which no test was confirmed for too long. since: when this began to count."""
+    limit = config.notify.path_test_days * _DAY
+    late: dict[str, list[str]] = {}
+    for person in config.person:
+        for channel in person.channels:
+            if now - max(since, confirmed.get(path_name(person.name, channel), 0)) >= limit:
+                late.setdefault(person.name, []).append(channel)
+    return late
+
+
+def path_name(person: str, channel: str) -> str:
+    """Return how a way to a person is named in links and in memory."""
+    return f"path/{person}/{channel}"
+
+
+def nag_draft(person: Person, channels: Sequence[str], days: int, now: int) -> Draft:
+    """Return the reminder that ways were not tested."""
+    return Draft(
+        event=f"nag/{person.name}/{now // _DAY}",
+        title="Test the alarm path: `dewkeeper notify test`, then tap"[:TITLE_LENGTH],
+        lines=(
+            f"For {days} days nobody has confirmed that messages reach {person.name} over {', '.join(channels)}.",
+            "A way that broke silently shows only when it is needed. Run `dewkeeper notify test` and tap what comes.",
+        ),
+        priority="low",
+        kind="path_test_due",
+    )
+
+
+def test_draft(person: str, channel: str, identity: str, ack_link: str | None) -> Draft:
+    """Return the one real message of a path test, with what to tap."""
+    way = f"Tap to confirm: {ack_link}" if ack_link else f"Confirm with `dewkeeper notify confirm {person} {channel}`."
+    return Draft(
+        event=f"test/{identity}/{person}/{channel}",
+        title=f"Test for {person} over {channel} – please confirm"[:TITLE_LENGTH],
+        lines=("This is a test: nothing is wrong.", way, "Alarms will come the same way."),
+        priority="low",
+        kind="path_test",
+        facts={"ack_link": ack_link} if ack_link else {},
+        bypass_quiet=True,
+    )
+
+
+def _row(row: EnclosureMorning, wording: Wording, now: int) -> str:
+    said = [f"{headline(alarm)}, {wording.since(alarm.since, now)}" for alarm in row.alarms] or [
+        f"{row.enclosure}: {'unwatched' if row.rank == 'unwatched' else 'was outside its limits'}"
+    ]
+    if row.humidity_min is not None:
+        day = row.humidity_min_at_day_percent
+        referred = "" if day is None else f" ({wording.humidity(day)} at day temperature)"
+        said.append(f"lowest {wording.humidity(row.humidity_min.value)} at {wording.clock(row.humidity_min.at)}{referred}")
+    if row.unwatched.minutes >= 1:
+        said.append(f"unwatched {row.unwatched.minutes:.0f} min")
+    if row.now is not None:
+        said.append(f"now {wording.humidity(row.now.humidity_percent)}, {wording.temperature(row.now.temperature_c)}")
+    return "; ".join(said)
+
+
+def _named(names: Sequence[str]) -> str:
+    shown = ", ".join(names[:3])
+    return shown if len(names) <= 3 else f"{shown} +{len(names) - 3}"
