@@ -80,15 +80,16 @@ class Identities:
                 self._recorded[probe] = serial
             return finding
 
-    def accept(self, probe: str) -> int:
-        """Record what was last heard at the position, because the keeper says it belongs there; return it.
+    def accept(self, probe: str, serial: int | None = None) -> int:
+        """Record `serial`, or what was last heard, at the position: the keeper says it belongs there. Return it.
 
         Raises KeyError for a probe that was not heard yet.
         """
         with self._lock:
-            serial = self._found[probe]
-            self._recorded[probe] = serial
-            return serial
+            if serial is not None:
+                self._found[probe] = serial
+            self._recorded[probe] = self._found[probe]
+            return self._recorded[probe]
 
     def forget(self, probe: str) -> None:
         """Forget the position: its probe was retired."""

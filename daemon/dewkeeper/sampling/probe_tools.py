@@ -67,10 +67,14 @@ class ProbeTools:
         }
 
     def accept(self, request: dict[str, Any]) -> Mapping[str, Any]:
-        """Record the sensor now at `probe` as the one that belongs there; `placement` is kept with it."""
+        """Record the sensor now at `probe`, or the one with `serial`, as the one that belongs there.
+
+        `placement` is kept with it.
+        """
         probe = self._known(request)
         try:
-            serial = self._identities.accept(probe)
+            heard = request.get("serial")
+            serial = self._identities.accept(probe, heard if type(heard) is int else None)
         except KeyError:
             raise CommandRefused(f"the sensor of {probe} was not heard yet; is it plugged in?") from None
         self._store_note(f"{NOTE}{probe}", str(serial))

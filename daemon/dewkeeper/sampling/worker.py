@@ -10,7 +10,7 @@ from dewkeeper.clock import Clock
 from dewkeeper.judge.types import Calibration, Failure, Reading
 from dewkeeper_config.models import Bus as BusConfig
 from dewkeeper_config.models import ProbeConfig
-from dewkeeper_drivers.buses import Bus, open_bus
+from dewkeeper_drivers.buses import BranchFault, Bus, open_bus
 from dewkeeper_drivers.contract import Probe, Sample
 from dewkeeper_drivers.errors import (
     BusError,
@@ -31,7 +31,8 @@ _REOPEN_LIMIT = 32  # polls; an absent probe is tried at least every half hour a
 class AdapterWorker:
     """Reads every probe of one adapter when told to. Only its own thread touches the buses.
 
-    identify: called with (probe name, serial number) whenever a probe was opened.
+    identify: called with (probe name, serial number) whenever a probe was opened. faults: branches of its buses
+    that were given up in the last cycle.
     """
 
     def __init__(
@@ -55,6 +56,7 @@ class AdapterWorker:
         self._job: Callable[[], None] | None = None
         self.busy = False
         self.busy_since = 0.0
+        self.faults: tuple[BranchFault, ...] = ()
         self.thread = threading.Thread(target=self._run, name=f"sampler-{name}", daemon=True)
 
     def start(self) -> None:
@@ -84,6 +86,7 @@ class AdapterWorker:
             keep(self._read(probe, at, calibrations.get(probe.name)))
         for bus in self._buses.values():
             bus.end_cycle()
+        self.faults = tuple(fault for bus in self._buses.values() for fault in bus.faults())
 
     def probe(self, name: str) -> Probe:
         """Return the opened probe, opening it if need be; for tools that run inside this worker. Raises DriverError."""
@@ -132,6 +135,8 @@ class AdapterWorker:
             failure = "missing"
         else:
             self._skip.pop(config.name, None)
+            if "reset_seen" in sample.notes:
+                self._close(config.name)  # perhaps pulled and another one plugged in: the next opening asks who it is
             return _reading(config.name, at, sample, calibration)
         return _failed(config.name, at, failure)
 
@@ -153,8 +158,8 @@ class AdapterWorker:
         if probe is None:
             bus = self._bus(config.bus) if config.bus is not None else None
             probe = open_probe(config, bus)
-            self._open[config.name] = probe
             self._identify(config.name, probe.serial())
+            self._open[config.name] = probe
         return probe
 
     def _bus(self, name: str) -> Bus:

@@ -1,0 +1,127 @@
+"""Looking at every probe at once: is it well, what to do if not, and which one is in the keeper's hand."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+
+from dewkeeper_config.models import Config, ProbeConfig
+from dewkeeper_drivers.buses import Bus, open_bus
+from dewkeeper_drivers.errors import (
+    BranchLost,
+    BusAbsent,
+    BusBusy,
+    BusError,
+    BusStuck,
+    DriverError,
+    DriverUnusable,
+    ProbeCrc,
+    ProbeGarbled,
+    ProbeMissing,
+    ProbeReset,
+)
+from dewkeeper_drivers.table import open_probe
+
+WARMED_C = 1.0
+"""A probe held in the hand is this much warmer than before within half a minute; a rack's own warming is slower."""
+
+CLEAR_LEAD_C = 0.7
+"""By so much it must have warmed more than any other, so that a heater switching on nearby is not taken for a hand."""
+
+ADVICE: tuple[tuple[type[DriverError], str], ...] = (
+    (DriverUnusable, "correct the configuration, or install what the driver needs"),
+    (BusAbsent, "switch I2C on (raspi-config), check the bus number, and that the user is in group i2c"),
+    (BusBusy, "end the other program, or wait for it"),
+    (BusStuck, "unplug the probes of this branch one by one until the bus answers; look for a wet plug"),
+    (BranchLost, "check the multiplexer's supply, address and wires; if it stays, pull its power once"),
+    (ProbeCrc, "shorten or shield the cable, check its supply and plugs; slow the bus down"),
+    (ProbeReset, "its supply drops out: check plug, cable length and power supply"),
+    (ProbeGarbled, "is another kind of sensor at this address? `dewkeeper probes scan` shows what is there"),
+    (ProbeMissing, "check its plug and address; `dewkeeper probes scan` shows what answers"),
+    (BusError, "check wires and pull-ups of this bus"),
+    (DriverError, "see the message"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Checked:
+    """One probe, looked at. `trouble` and `advice` are empty when it is well."""
+
+    probe: str
+    where: str
+    serial: int | None = None
+    temperature_c: float | None = None
+    humidity_percent: float | None = None
+    trouble: str = ""
+    advice: str = ""
+
+
+@contextmanager
+def opened_buses(config: Config) -> Iterator[dict[str, Bus]]:
+    """Open every configured bus, and close them again. Raises DriverUnusable."""
+    buses = {bus.name: open_bus(bus) for bus in config.bus}
+    try:
+        yield buses
+    finally:
+        for bus in buses.values():
+            bus.close()
+
+
+def where_is(probe: ProbeConfig) -> str:
+    """Return bus, multiplexer, channel and address in words."""
+    if probe.bus is None:
+        return probe.driver
+    behind = "" if probe.multiplexer is None else f" {probe.multiplexer:#04x}/{probe.channel}"
+    return f"{probe.bus}{behind} {probe.address or 0:#04x}"
+
+
+def check(probe: ProbeConfig, buses: Mapping[str, Bus]) -> Checked:
+    """Open and read one probe, and say what is wrong with it and what to do."""
+    where = where_is(probe)
+    bus = buses.get(probe.bus or "")
+    if bus is not None:
+        bus.begin_cycle()
+    try:
+        opened = open_probe(probe, bus)
+        try:
+            sample, serial = opened.read(), opened.serial()
+        finally:
+            opened.close()
+    except DriverError as error:
+        advice = next(text for kind, text in ADVICE if isinstance(error, kind))
+        return Checked(probe.name, where, trouble=str(error), advice=advice)
+    trouble = advice = ""
+    if probe.serial is not None and serial is not None and serial != probe.serial:
+        trouble = f"sensor {serial} is there, the configuration says {probe.serial}"
+        advice = "was it moved or replaced? correct the wiring or the line `serial`"
+    elif "heater_on" in sample.notes:
+        trouble, advice = "its heater was on; it is off now", "check again in five minutes"
+    elif sample.humidity_percent >= 100.0:
+        trouble, advice = "reads 100 %: wet, or broken", "dry it; if it stays at 100 % in dry air, replace it"
+    return Checked(probe.name, where, serial, sample.temperature_c, sample.humidity_percent, trouble, advice)
+
+
+def temperatures(probes: Sequence[ProbeConfig], buses: Mapping[str, Bus]) -> dict[str, float]:
+    """Return °C of every probe that can be read."""
+    looked = (check(probe, buses) for probe in probes)
+    return {found.probe: found.temperature_c for found in looked if found.temperature_c is not None}
+
+
+def find_warming(
+    read: Callable[[], Mapping[str, float]], wait: Callable[[], None], rounds: int
+) -> tuple[str | None, dict[str, float]]:
+    """Return the probe that warms clearly more than all others, None if none does, and the rise of each in °C.
+
+    read: gives °C by probe. wait: passes the time between two rounds. It ends as soon as one is clear.
+    """
+    before = dict(read())
+    rise: dict[str, float] = {}
+    for _ in range(rounds):
+        wait()
+        for probe, temperature_c in read().items():
+            rise[probe] = temperature_c - before.setdefault(probe, temperature_c)
+        ranked = [*sorted(rise.values(), reverse=True), 0.0]
+        if rise and ranked[0] >= WARMED_C and ranked[0] - ranked[1] >= CLEAR_LEAD_C:
+            return max(rise, key=rise.__getitem__), rise
+    return None, rise

@@ -1,0 +1,213 @@
+"""`dewkeeper probes ...` on the wire-level bus, with the daemon's end of the socket where one is needed."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from dewkeeper.cli import main
+from dewkeeper.judge.types import Command
+from dewkeeper.sampling.identity import Identities
+from dewkeeper.sampling.probe_check import find_warming
+from dewkeeper.sampling.probe_tools import ProbeTools
+from dewkeeper.service.control import ControlSocket
+from dewkeeper_demo.wire import Wire, register_rack
+from dewkeeper_demo.wire_chips import Sht3x
+
+_CONFIG = """
+[storage]
+folder = "{folder}"
+
+[[bus]]
+name = "wire1"
+kind = "wire"
+number = 1
+options = {{ rack = "cli" }}
+multiplexers = [{{ address = 0x70 }}]
+
+[[rack]]
+name = "left"
+
+[[enclosure]]
+name = "B4"
+rack = "left"
+
+[[enclosure]]
+name = "B5"
+rack = "left"
+
+[[probe]]
+name = "b4"
+enclosure = "B4"
+bus = "wire1"
+multiplexer = 0x70
+channel = 0
+address = 0x44
+
+[[probe]]
+name = "b5"
+enclosure = "B5"
+bus = "wire1"
+multiplexer = 0x70
+channel = 1
+address = 0x44
+serial = 5
+
+[[channel]]
+kind = "webhook"
+name = "phone"
+url = "http://127.0.0.1:9/"
+
+[[person]]
+name = "Marit"
+channels = ["phone"]
+"""
+
+Run = Callable[..., tuple[int, Any]]
+
+
+@pytest.fixture
+def wire() -> Wire:
+    """A wire with the two configured sensors and one nobody declared."""
+    made = register_rack("cli").add(1)
+    mux = made.add_mux(0x70)
+    for channel, serial in ((0, 4), (1, 5), (6, 66)):
+        mux.channels[channel].append(Sht3x(lambda: (28.0, 64.0), serial=serial))
+    return made
+
+
+@pytest.fixture
+def run(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Run:
+    """Run a `probes` command as JSON; give its exit code and what it printed."""
+    file = tmp_path / "rack.toml"
+    file.write_text(_CONFIG.format(folder=tmp_path))
+
+    def command(*words: str) -> tuple[int, Any]:
+        code = main(["probes", *words, "--config", str(file), "--format", "json"])
+        out = capsys.readouterr().out
+        return code, json.loads(out) if out else None
+
+    return command
+
+
+@pytest.fixture
+def daemon(tmp_path: Path) -> Iterator[tuple[Identities, dict[str, str], list[Command]]]:
+    """The daemon's end of the socket, with the real handlers."""
+    identities, notes, commands = Identities({"b4": 4, "b5": 5}), {}, []  # type: ignore[var-annotated]
+
+    def submit(command: Command) -> str:
+        commands.append(command)
+        return ""
+
+    tools = ProbeTools(["b4", "b5"], identities, notes.__setitem__, submit, lambda: 1000)
+    socket = ControlSocket(tmp_path, tools.handlers())
+    socket.start()
+    yield identities, notes, commands
+    socket.stop()
+
+
+def test_scan_tells_known_from_new(run: Run, wire: Wire) -> None:
+    """Configured probes are named, the new one comes as a table to add."""
+    code, told = run("scan")
+    assert code == 0
+    assert [row["probe"] for row in told["found"]] == ["b4", "b5", "new"]
+    (table,) = told["configuration"]
+    assert "channel = 6" in table
+    assert "serial = 66" in table
+
+
+def test_scan_without_a_bus_is_not_well(run: Run, wire: Wire) -> None:
+    """A bus that is not there is said, with exit code 1."""
+    wire.exists = False
+    code, told = run("scan")
+    assert code == 1
+    assert "I2C" in told["troubles"][0]
+
+
+def test_check_of_a_healthy_rack(run: Run, wire: Wire) -> None:
+    """Every probe is read and well; exit code 0."""
+    code, rows = run("check")
+    assert code == 0
+    assert [(row["probe"], row["well"], row["serial"]) for row in rows] == [("b4", True, 4), ("b5", True, 5)]
+
+
+def test_check_says_what_is_wrong_and_what_to_do(run: Run, wire: Wire) -> None:
+    """An unplugged probe and one with another serial than configured are said, with advice; exit code 1."""
+    mux = wire.muxes[0]
+    mux.channels[0].clear()
+    mux.channels[1][:] = [Sht3x(lambda: (28.0, 64.0), serial=9)]
+    code, rows = run("check")
+    assert code == 1
+    assert "Check its plug" in rows[0]["says"]
+    assert "sensor 9 is there, the configuration says 5" in rows[1]["says"]
+
+
+def test_check_asks_the_daemon_what_it_recorded(run: Run, wire: Wire, daemon: Any) -> None:
+    """What only the daemon knows, that a sensor is not the recorded one, is part of the answer."""
+    daemon[0].observe("b4", 40)
+    code, rows = run("check", "b4")
+    assert code == 1
+    assert "Did you replace it?" in rows[0]["says"]
+
+
+def test_unknown_probe_is_refused_with_the_names(run: Run, wire: Wire, capsys: pytest.CaptureFixture[str]) -> None:
+    """A misspelt probe lists those there are; exit code 1."""
+    assert run("check", "b9") == (1, None)
+
+
+def test_replace_records_the_sensor_that_is_there(run: Run, wire: Wire, daemon: Any) -> None:
+    """`replace` reads the sensor now at the place and has the daemon record it."""
+    wire.muxes[0].channels[0][:] = [Sht3x(lambda: (28.0, 64.0), serial=44)]
+    code, told = run("replace", "b4")
+    assert (code, told["serial"]) == (0, 44)
+    assert daemon[1]["serial:b4"] == "44"
+
+
+def test_replace_without_a_daemon_is_refused(run: Run, wire: Wire) -> None:
+    """Nothing can be remembered while the daemon is down: exit code 1."""
+    assert run("replace", "b4")[0] == 1
+
+
+def test_retire_excludes_from_now_on(run: Run, wire: Wire, daemon: Any) -> None:
+    """`retire` has the daemon believe nothing of the probe any more."""
+    code, _ = run("retire", "b4", "--why", "cable broken")
+    assert code == 0
+    assert [(command.verb, command.probe) for command in daemon[2]] == [("exclude", "b4")]
+
+
+def test_touch_finds_the_probe_in_the_hand(run: Run, wire: Wire, daemon: Any) -> None:
+    """The probe that warms is found; being the enclosure's own it is recorded with its placement."""
+    _warm(wire, channel=0)
+    code, told = run("touch", "B4", "--interval", "0", "--seconds", "2", "--placement", "back")
+    assert (code, told["warmed"], told["recorded"]) == (0, "b4", True)
+    assert daemon[1] == {"serial:b4": "4", "placement:b4": "back"}
+
+
+def test_touch_tells_a_wrong_assignment(run: Run, wire: Wire) -> None:
+    """If another enclosure's probe warms, that is said and nothing is recorded; exit code 1."""
+    _warm(wire, channel=1)
+    code, told = run("touch", "B4", "--interval", "0", "--seconds", "2")
+    assert (code, told["warmed"], told["right"], told["recorded"]) == (1, "b5", False, False)
+
+
+def _warm(wire: Wire, channel: int) -> None:
+    """Have the sensor of a channel read 3 °C more from its second reading on."""
+    chip = wire.muxes[0].channels[channel][0]
+    assert isinstance(chip, Sht3x)
+    chip.air = lambda: (28.0 if chip.converted == 0 else 31.0, 64.0)
+
+
+def test_warming_together_is_no_hand() -> None:
+    """A heater that warms all of them alike names none."""
+    rounds = iter([{"a": 20.0, "b": 20.0}, {"a": 22.0, "b": 22.1}, {"a": 25.0, "b": 25.2}])
+    assert find_warming(lambda: next(rounds), lambda: None, 2)[0] is None
+
+
+def test_probe_that_appears_late_is_measured_from_then() -> None:
+    """A probe plugged in during the search counts from its first reading."""
+    rounds = iter([{"a": 20.0}, {"a": 20.1, "b": 33.0}, {"a": 20.1, "b": 33.1}, {"a": 21.5, "b": 33.1}])
+    assert find_warming(lambda: next(rounds), lambda: None, 3)[0] == "a"
