@@ -18,8 +18,12 @@ from dewkeeper.cli.output import BAD_USE, NOT_WELL, Arguments, complain
 TOPICS: dict[str, tuple[str, ...]] = {
     "run": ("run", "selftest"),
     "replay": ("replay",),
+    "look": ("now", "morning", "history", "alarms"),
+    "journal": ("journal",),
     "act": ("ack", "shelve", "unshelve", "service", "suppress", "away"),
     "config_commands": ("config",),
+    "probes": ("probes",),
+    "notify": ("notify",),
     "commands": ("commands",),
 }
 """Module of this package -> the commands it adds."""

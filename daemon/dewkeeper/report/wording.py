@@ -10,34 +10,9 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from dewkeeper.judge.types import Band, Kind
+from dewkeeper.judge.words import KINDS
 from dewkeeper.report.model import Rank, Standing
 from dewkeeper_config.models import Site
-
-KINDS: dict[Kind, str] = {
-    "dry": "too dry",
-    "damp": "too damp",
-    "hot": "too hot",
-    "cold": "too cold",
-    "heat_stuck_on": "heater stuck on",
-    "heat_lost": "heater stopped",
-    "dry_soon": "dry soon",
-    "lid_open": "not restored after cleaning",
-    "room_heat": "room is hot",
-    "room_frost": "frost dries the room",
-    "system": "dewkeeper itself",
-    "missing": "probe silent",
-    "crc": "probe garbled",
-    "gross_range": "probe reads nonsense",
-    "flat_line": "probe frozen",
-    "saturated": "probe wet",
-    "sensor_heater": "probe warms itself",
-    "brownout": "probe loses power",
-    "displaced": "probe fell out",
-    "impossible": "probe reads the impossible",
-    "drift": "probe drifts",
-    "swapped": "probes swapped",
-}
-"""Every alarm kind in two or three words, fit for "B4: too dry"."""
 
 RANK_WORDS: dict[Rank, str] = {
     "urgent": "act now",
@@ -137,8 +112,8 @@ def round_half_up(value: float) -> int:
 def beyond(kind: Kind, band: Band | None) -> str:
     """Return what a kind and band say: "too dry" beyond tolerable, "drier than it should be" beyond target."""
     if band == "target":
-        return {"dry": "drier than it should be", "damp": "damper than it should be"}.get(kind, KINDS[kind])
-    return KINDS[kind]
+        return {"dry": "drier than it should be", "damp": "damper than it should be"}.get(kind, KINDS[kind].label)
+    return KINDS[kind].label
 
 
 def headline(standing: Standing) -> str:

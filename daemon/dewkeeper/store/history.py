@@ -69,7 +69,14 @@ class History:
 
     def raw(self, probe: str, start: int, end: int) -> Sequence[Stored]:
         """Return every reading of a probe in [start, end), oldest first."""
-        return self.raw_all(start, end).get(probe, [])
+        with self._read() as connection:
+            decoder = Decoder(connection, start, end)
+            number = next((n for n, name in decoder.names.items() if name == probe), None)
+            rows = connection.exec_driver_sql(
+                "SELECT key, t, h FROM reading WHERE key >= ? AND key < ? AND key & 1023 = ? ORDER BY key",
+                (start << PROBE_BITS, end << PROBE_BITS, number),
+            ).all()
+            return [Stored(*decoder.decode(*row)) for row in rows]
 
     def raw_all(self, start: int, end: int) -> Mapping[str, list[Stored]]:
         """Return every reading in [start, end) by probe, oldest first."""
@@ -112,15 +119,15 @@ class History:
             ).all()
         return [codec.unpack_event(data) for (data,) in rows]
 
-    def journal(self, since: int = 0) -> Sequence[JournalEntry]:
-        """Return journal entries from `since` on, oldest first, corrected ones left out."""
+    def journal(self, since: int = 0, *, replaced: bool = False) -> Sequence[JournalEntry]:
+        """Return journal entries from `since` on, oldest first; those a correction replaced only if asked for."""
         with self._read() as connection:
             rows = connection.exec_driver_sql(
                 "SELECT data FROM item WHERE kind = 'JournalEntry' ORDER BY time, seq"
             ).all()
         entries = [cast("JournalEntry", codec.unpack_item("JournalEntry", data)) for (data,) in rows]
-        replaced = {entry.replaces for entry in entries if entry.replaces}
-        return [entry for entry in entries if entry.id not in replaced and entry.time >= since]
+        gone = {entry.replaces for entry in entries if entry.replaces and not replaced}
+        return [entry for entry in entries if entry.id not in gone and entry.time >= since]
 
     def messages_due(self, now: int) -> Sequence[Message]:
         """Return pending messages whose time has come, oldest first."""

@@ -1,0 +1,124 @@
+"""`journal`: what was done and seen, in one line; it can be dated back and corrected."""
+
+from __future__ import annotations
+
+import argparse
+import getpass
+import time
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from dewkeeper.cli.output import DONE, NOT_WELL, complain, emit, emit_json, say
+from dewkeeper.cli.times import duration_seconds, moment
+from dewkeeper_config.models import Config
+
+Commands = argparse._SubParsersAction  # argparse gives its type no public name
+
+
+def add_commands(commands: Commands[argparse.ArgumentParser]) -> None:
+    """Add `journal add`, `journal list`, `journal correct` and `journal words`."""
+    journal = commands.add_parser("journal", help="write down, list and correct what you did and saw")
+    parts = journal.add_subparsers(dest="part", metavar="PART", required=True)
+
+    add = parts.add_parser("add", help="write down: dewkeeper journal add B4 misted")
+    add.add_argument("enclosure", help="name of the enclosure, or - for all of it")
+    _add_what(add)
+    add.set_defaults(run=_add)
+
+    correct = parts.add_parser("correct", help="replace an entry; the old one is kept")
+    correct.add_argument("entry", help="id of the entry, or its beginning, from `dewkeeper journal list`")
+    _add_what(correct)
+    correct.set_defaults(run=_correct)
+
+    listing = parts.add_parser("list", help="what was written down")
+    listing.add_argument("enclosure", nargs="?", help="only this enclosure")
+    listing.add_argument("--for", dest="span", default="31d", help="how far back (default 31d)")
+    listing.add_argument("--replaced", action="store_true", help="show entries that were corrected too")
+    listing.set_defaults(run=_list)
+
+    words = parts.add_parser("words", help="the words the journal knows")
+    words.set_defaults(run=_words)
+
+
+def _add_what(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("what", help="a word of the journal, see `dewkeeper journal words`")
+    parser.add_argument("detail", nargs="*", help="free text")
+    parser.add_argument("--at", help="when it was: 07:30, 2026-03-01 07:30, or `2h ago` (default: now)")
+    parser.add_argument("--who", default=None, help="who writes (default: your login name)")
+
+
+def _add(args: argparse.Namespace) -> int:
+    enclosure = None if args.enclosure == "-" else args.enclosure
+    return _send(args, {"do": "journal", "enclosure": enclosure})
+
+
+def _correct(args: argparse.Namespace) -> int:
+    from dewkeeper.report.past import StoredPast
+
+    config: Config = args.load_config()
+    with StoredPast.open(config) as past:
+        found = [entry for entry in past.journal(0) if entry.id.startswith(args.entry)]
+    if len(found) != 1 or len(args.entry) < 4:
+        complain(f"{args.entry!r} names {len(found)} entries; `dewkeeper journal list` shows their ids")
+        return NOT_WELL
+    request: dict[str, Any] = {"do": "journal", "enclosure": found[0].enclosure, "replaces": found[0].id}
+    if args.at is None:
+        request["time"] = found[0].time
+    return _send(args, request)
+
+
+def _send(args: argparse.Namespace, request: dict[str, Any]) -> int:
+    from dewkeeper.service.client import request as ask
+
+    config: Config = args.load_config()
+    request |= {"what": args.what, "detail": " ".join(args.detail), "who": args.who or getpass.getuser()}
+    if args.at is not None:
+        try:
+            request["time"] = moment(args.at, time.time(), ZoneInfo(config.site.timezone))
+        except argparse.ArgumentTypeError as error:
+            complain(str(error))
+            return 2
+    reply = ask(config.storage.folder, request)
+    if args.format == "json":
+        emit_json(reply)
+    else:
+        say("written down")
+    if reply.get("not_recorded"):
+        complain(f"taken in, but not recorded yet: {reply['not_recorded']}")
+        return NOT_WELL
+    return DONE
+
+
+def _list(args: argparse.Namespace) -> int:
+    from dewkeeper.judge.words import JOURNAL
+    from dewkeeper.report.past import StoredPast
+    from dewkeeper.report.wording import Wording
+
+    config: Config = args.load_config()
+    wording = Wording.of(config.site)
+    since = int(time.time()) - duration_seconds(args.span)
+    with StoredPast.open(config) as past:
+        entries = past.journal(since, replaced=args.replaced)
+    rows: list[dict[str, object]] = [
+        {
+            "id": entry.id[:8],
+            "time": wording.stamp(entry.time),
+            "enclosure": entry.enclosure,
+            "what": JOURNAL[entry.what].label if entry.what in JOURNAL else entry.what,
+            "detail": entry.detail,
+            "who": entry.who,
+            "replaces": (entry.replaces or "")[:8],
+        }
+        for entry in entries
+        if args.enclosure in (None, entry.enclosure)
+    ]
+    columns = {"id": "id", "time": "when", "enclosure": "where", "what": "what", "detail": "detail", "who": "who"}
+    emit(args, rows, columns | ({"replaces": "replaces"} if args.replaced else {}))
+    return DONE
+
+
+def _words(args: argparse.Namespace) -> int:
+    from dewkeeper.judge.words import JOURNAL
+
+    emit(args, [{"word": key, "means": word.label} for key, word in JOURNAL.items()], {"word": "word", "means": "means"})
+    return DONE

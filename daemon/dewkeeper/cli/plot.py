@@ -1,0 +1,63 @@
+"""A chart in the terminal: braille dots, two by four to a character, gaps left empty."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+from dewkeeper.report.history import Point
+from dewkeeper.report.wording import Wording
+
+_DOTS = ((0x01, 0x08), (0x02, 0x10), (0x04, 0x20), (0x40, 0x80))
+"""Bits of a braille character (Unicode U+2800 block): row from the top, then left and right column."""
+_ROWS = 8
+
+
+def plot(points: Sequence[Point], start: int, end: int, width: int, wording: Wording) -> list[str]:
+    """Return lines that draw humidity above temperature over [start, end). width: characters of the drawing."""
+    if not points:
+        return ["nothing believable was measured in this time"]
+    lines = _chart("humidity, %RH", points, lambda p: (p.humidity_low, p.humidity_high), start, end, width)
+    lines += [_time_axis(start, end, width, wording), ""]
+    degrees = wording.degrees
+    lines += _chart(
+        f"temperature, {wording.unit}",
+        points,
+        lambda p: (degrees(p.temperature_low), degrees(p.temperature_high)),
+        start,
+        end,
+        width,
+    )
+    return [*lines, _time_axis(start, end, width, wording)]
+
+
+def _chart(
+    title: str,
+    points: Sequence[Point],
+    span: Callable[[Point], tuple[float, float]],
+    start: int,
+    end: int,
+    width: int,
+) -> list[str]:
+    low = min(span(p)[0] for p in points)
+    high = max(span(p)[1] for p in points)
+    if high - low < 1:
+        low, high = low - 0.5, high + 0.5
+    height = _ROWS * 4
+    grid = [[0] * width for _ in range(_ROWS)]
+    for point in points:
+        column = min(width * 2 - 1, max(0, (point.at - start) * width * 2 // max(1, end - start)))
+        below, above = (round((value - low) / (high - low) * (height - 1)) for value in span(point))
+        for level in range(below, above + 1):
+            row = height - 1 - level
+            grid[row // 4][column // 2] |= _DOTS[row % 4][column % 2]
+    labels = {0: f"{high:6.1f}", _ROWS - 1: f"{low:6.1f}"}
+    drawn = ["".join(chr(0x2800 + bits) if bits else " " for bits in row) for row in grid]
+    return [title, *(f"{labels.get(i, ''):>6} │{line}" for i, line in enumerate(drawn))]
+
+
+def _time_axis(start: int, end: int, width: int, wording: Wording) -> str:
+    form = wording.clock if end - start <= 2 * 86400 else wording.day
+    left, middle, right = form(start), form((start + end) // 2), form(end)
+    gap = width - len(left) - len(middle) - len(right)
+    half = max(1, gap // 2)
+    return " " * 8 + left + " " * half + middle + " " * max(1, gap - half) + right

@@ -1,0 +1,167 @@
+"""One enclosure over a night, day, week, month or year: the curve, the band, and what happened meanwhile."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any, Literal, get_args
+from zoneinfo import ZoneInfo
+
+from dewkeeper.judge.types import Event, JournalEntry
+from dewkeeper.judge.words import EXCURSIONS, FAULTS, JOURNAL, KINDS
+from dewkeeper.report.history import Past, Point
+from dewkeeper.report.model import Limiting, NowValues, Standing, to_plain
+from dewkeeper.report.morning import STALE_POLLS, limiting, now_values, standing
+from dewkeeper.report.nights import day_start, night_to_show
+from dewkeeper.report.wording import beyond
+from dewkeeper_config.models import Config
+from dewkeeper_config.profiles import effective_limits
+
+Span = Literal["night", "day", "week", "month", "year"]
+SPANS: tuple[Span, ...] = get_args(Span)
+_DAYS: dict[Span, int] = {"day": 1, "week": 7, "month": 31, "year": 366}
+_POINTS = 240
+"""Slices of a chart: as many as a phone's width can show."""
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """A stretch of time in which something held: an excursion or a fault. `end` is None while it lasts."""
+
+    start: int
+    end: int | None
+    kind: str
+    text: str
+    fault: bool
+
+
+@dataclass(frozen=True, slots=True)
+class JournalMark:
+    """A journal entry on the chart; `misting` ones are drawn differently."""
+
+    id: str
+    at: int
+    text: str
+    misting: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """Time without believed readings, and why if a fault says so."""
+
+    start: int
+    end: int
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class EnclosureReport:
+    """Everything the enclosure screen shows."""
+
+    enclosure: str
+    span: Span
+    start: int
+    end: int
+    probe: str | None
+    limits: Limiting
+    points: tuple[Point, ...]
+    gaps: tuple[Gap, ...]
+    stretches: tuple[Stretch, ...]
+    marks: tuple[JournalMark, ...]
+    now: NowValues | None
+    alarms: tuple[Standing, ...]
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the report as JSON values."""
+        plain: dict[str, Any] = to_plain(self)
+        return plain
+
+
+def judged_probe(config: Config, name: str) -> str | None:
+    """Return the judged probe of the enclosure `name`, or the probe of that name, or None."""
+    judged = [p.name for p in config.probe if p.enclosure == name and p.role == "substrate"]
+    if judged:
+        return judged[0]
+    return next((p.name for p in config.probe if p.name == name), None)
+
+
+def enclosure(history: Past, config: Config, name: str, span: Span, now: int) -> EnclosureReport:
+    """Return the report of enclosure `name` over `span` up to `now` (UTC seconds).
+
+    Raises KeyError for an unknown enclosure, StoreError when the store cannot be read.
+    """
+    start, end = span_of(config, span, now)
+    limits = effective_limits(config, name)
+    probe = judged_probe(config, name)
+    points = tuple(history.series(probe, start, end, _POINTS)) if probe is not None else ()
+    events = history.events(start - 31 * 86400, name)
+    stretches = tuple(s for s in stretches_of(events) if (s.end is None or s.end > start) and s.start < end)
+    newest = history.latest()
+    stale_after = STALE_POLLS * config.site.poll_seconds
+    return EnclosureReport(
+        enclosure=name,
+        span=span,
+        start=start,
+        end=end,
+        probe=probe,
+        limits=limiting(limits),
+        points=points,
+        gaps=tuple(gaps_of(points, start, min(end, now), stretches, config.site.poll_seconds)),
+        stretches=stretches,
+        marks=tuple(journal_mark(e) for e in history.journal(start) if e.enclosure == name and e.time < end),
+        now=now_values([newest[probe]] if probe in newest else [], now, stale_after) if probe else None,
+        alarms=tuple(standing(a) for a in history.standing() if a.enclosure == name and a.state != "normal"),
+    )
+
+
+def span_of(config: Config, span: Span, now: int) -> tuple[int, int]:
+    """Return the instants [start, end) a span covers: the night of the glance, or so many local days up to now."""
+    if span == "night":
+        night = night_to_show(config.site, now)
+        return night.start, night.end
+    if span == "day":
+        return now - 86400, now
+    zone = ZoneInfo(config.site.timezone)
+    first = datetime.fromtimestamp(now, zone).date() - timedelta(days=_DAYS[span] - 1)
+    return day_start(first, zone), now
+
+
+def stretches_of(events: Sequence[Event]) -> list[Stretch]:
+    """Return excursions and faults as stretches of time, from events in time order."""
+    found: dict[str, Stretch] = {}
+    for event in events:
+        if event.kind not in EXCURSIONS and event.kind not in FAULTS:
+            continue
+        before = found.get(event.alarm)
+        if event.event in ("raised", "escalated"):
+            start = before.start if before else event.since
+            text = KINDS[event.kind].label if event.kind in FAULTS else beyond(event.kind, event.band)
+            found[event.alarm] = Stretch(start, None, event.kind, text, event.kind in FAULTS)
+        elif event.event == "cleared" and before is not None:
+            found[event.alarm] = Stretch(before.start, event.time, before.kind, before.text, before.fault)
+    return list(found.values())
+
+
+def journal_mark(entry: JournalEntry) -> JournalMark:
+    """Return a journal entry as a mark on a chart."""
+    label = JOURNAL[entry.what].label if entry.what in JOURNAL else entry.what
+    return JournalMark(entry.id, entry.time, label + (f": {entry.detail}" if entry.detail else ""), entry.what == "misted")
+
+
+def gaps_of(
+    points: Sequence[Point], start: int, end: int, stretches: Sequence[Stretch], poll_seconds: int
+) -> list[Gap]:
+    """Return the times in [start, end) that no point covers for longer than three polls."""
+    gaps: list[Gap] = []
+    covered = start
+    for point in [*points, None]:
+        at = point.at if point is not None else end
+        if at - covered > STALE_POLLS * poll_seconds:
+            fault = next(
+                (s for s in stretches if s.fault and s.start < at and (s.end is None or s.end > covered)), None
+            )
+            gaps.append(Gap(covered, at, fault.text if fault else ""))
+        if point is not None:
+            covered = max(covered, point.at + point.seconds)
+    return gaps

@@ -1,0 +1,86 @@
+"""What the reports ask of the store: the part of `dewkeeper.store.History` that this room and the page rely on."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+from dewkeeper.judge.types import Alarm, Event, JournalEntry, Quality, Reading
+from dewkeeper.report.model import Mark
+
+
+@dataclass(frozen=True, slots=True)
+class ProbeNight:
+    """What one probe's believed readings of one stretch of time come to.
+
+    humidity_min_temperature_c: temperature measured together with the lowest humidity, °C.
+    dose_percent_hours: integral of the humidity's distance from the target band, %RH times hours.
+    """
+
+    probe: str
+    watched_seconds: float
+    humidity_min: Mark | None = None
+    humidity_min_temperature_c: float | None = None
+    humidity_max: Mark | None = None
+    temperature_min: Mark | None = None
+    temperature_max: Mark | None = None
+    beyond_target_seconds: float = 0.0
+    beyond_tolerable_seconds: float = 0.0
+    dose_percent_hours: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """Believed readings of one slice of time, `at` its beginning: mean, lowest and highest. A slice with none is left out."""
+
+    at: int
+    seconds: int
+    humidity_percent: float
+    humidity_low: float
+    humidity_high: float
+    temperature_c: float
+    temperature_low: float
+    temperature_high: float
+
+
+class Newest(Protocol):
+    """The newest stored reading of a probe and its verdict."""
+
+    @property
+    def reading(self) -> Reading:
+        """The reading."""
+        ...
+
+    @property
+    def quality(self) -> Quality:
+        """Its verdict."""
+        ...
+
+
+class Past(Protocol):
+    """Read-only view of what was stored; short reads, usable from any thread."""
+
+    def latest(self) -> Mapping[str, Newest]:
+        """Return the newest reading of every probe."""
+        ...
+
+    def standing(self) -> Sequence[Alarm]:
+        """Return the alarms that are not normal, as last stored."""
+        ...
+
+    def nights(self, start: int, end: int) -> Mapping[str, ProbeNight]:
+        """Return what every probe's believed readings in [start, end) come to."""
+        ...
+
+    def events(self, since: int, enclosure: str | None = None) -> Sequence[Event]:
+        """Return events from `since` on, oldest first."""
+        ...
+
+    def journal(self, since: int) -> Sequence[JournalEntry]:
+        """Return journal entries from `since` on, oldest first, corrected entries left out."""
+        ...
+
+    def series(self, probe: str, start: int, end: int, points: int) -> Sequence[Point]:
+        """Return about `points` slices of [start, end), oldest first, those without believed readings left out."""
+        ...

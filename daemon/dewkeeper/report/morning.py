@@ -1,0 +1,281 @@
+"""The morning glance: what the night was, what is wrong and what to do, worst enclosure first."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from dewkeeper.air import referred_humidity
+from dewkeeper.judge.types import Alarm, Event, JournalEntry
+from dewkeeper.judge.words import FAULTS, JOURNAL, KINDS
+from dewkeeper.report.history import Newest, Past, ProbeNight
+from dewkeeper.report.model import (
+    RANKS,
+    Change,
+    EnclosureMorning,
+    Limiting,
+    MorningGlance,
+    NowValues,
+    Rank,
+    Standing,
+    Unwatched,
+)
+from dewkeeper.report.nights import Night, night_before, night_to_show
+from dewkeeper.report.wording import Wording, beyond
+from dewkeeper_config.models import Config, Enclosure, Limits
+from dewkeeper_config.profiles import effective_limits
+
+DAY_SECONDS = 86400
+STALE_POLLS = 3
+UNWATCHED_MINUTES = 30.0
+"""So much of a night without believable readings is worth a look even when the probe is back."""
+QUIET_STATES = frozenset({"normal", "shelved", "suppressed", "out_of_service"})
+"""States in which an alarm asks nothing of anybody just now."""
+PAST_TENSE = {
+    "raised": "began",
+    "escalated": "got worse",
+    "cleared": "is over",
+    "shelved": "shelved",
+    "unshelved": "back from the shelf",
+    "out_of_service": "taken out of service",
+    "in_service": "back in service",
+    "annotated": "corrected afterwards",
+}
+"""Happenings worth a line among what changed; acknowledging and reminding are not."""
+
+
+@dataclass(frozen=True, slots=True)
+class Gathered:
+    """Everything read from the store for one glance, by probe or in time order."""
+
+    tonight: Mapping[str, ProbeNight]
+    before: Mapping[str, ProbeNight]
+    latest: Mapping[str, Newest]
+    alarms: Sequence[Alarm]
+    events: Sequence[Event]
+    journal: Sequence[JournalEntry]
+    limits: Mapping[str, Limits]
+
+
+def morning(history: Past, config: Config, now: int) -> MorningGlance:
+    """Return the glance at `now` (UTC seconds) over the night that ends on today's local date.
+
+    Raises StoreError when the store cannot be read.
+    """
+    night = night_to_show(config.site, now)
+    earlier = night_before(config.site, night)
+    since = now - DAY_SECONDS
+    gathered = Gathered(
+        tonight=history.nights(night.start, min(night.end, now)),
+        before=history.nights(earlier.start, earlier.end),
+        latest=history.latest(),
+        alarms=history.standing(),
+        events=history.events(since),
+        journal=history.journal(since),
+        limits={e.name: effective_limits(config, e.name) for e in config.enclosure},
+    )
+    return compose(config, now, night, gathered)
+
+
+def compose(config: Config, now: int, night: Night, gathered: Gathered) -> MorningGlance:
+    """Return the glance from what was gathered; a pure function."""
+    rooms = {rack.name: rack.room for rack in config.rack}
+    wording = Wording.of(config.site)
+    stale_after = STALE_POLLS * config.site.poll_seconds
+    changes = tuple(_changes(gathered, wording, now))
+    rows = [
+        _enclosure(enclosure, rooms[enclosure.rack], config, now, night, gathered, changes, stale_after)
+        for enclosure in config.enclosure
+    ]
+    known = {enclosure.name for enclosure in config.enclosure}
+    return MorningGlance(
+        site=config.site.name,
+        timezone=config.site.timezone,
+        made_at=now,
+        night=night.day,
+        night_start=night.start,
+        night_end=night.end,
+        night_over=now >= night.end,
+        enclosures=tuple(sorted(rows, key=_worst_first)),
+        general=tuple(standing(a) for a in gathered.alarms if a.enclosure not in known and a.state != "normal"),
+        changes=changes,
+    )
+
+
+def standing(alarm: Alarm) -> Standing:
+    """Return an alarm as reports show it."""
+    return Standing(
+        alarm=alarm.alarm,
+        kind=alarm.kind,
+        band=alarm.band,
+        priority=alarm.priority,
+        state=alarm.state,
+        enclosure=alarm.enclosure,
+        probe=alarm.probe,
+        since=alarm.since,
+        raised=alarm.raised,
+        value=alarm.value,
+        limit=alarm.limit,
+        cause=alarm.cause,
+        consequence=alarm.consequence,
+        response=alarm.response,
+        respond_by=alarm.raised + alarm.within_seconds if alarm.within_seconds else None,
+        shelved_until=alarm.shelved_until,
+    )
+
+
+def _enclosure(
+    enclosure: Enclosure,
+    room: str,
+    config: Config,
+    now: int,
+    night: Night,
+    gathered: Gathered,
+    changes: Sequence[Change],
+    stale_after: int,
+) -> EnclosureMorning:
+    probes = [p.name for p in config.probe if p.enclosure == enclosure.name and p.role == "substrate"]
+    limits = gathered.limits[enclosure.name]
+    tonight = together([gathered.tonight[p] for p in probes if p in gathered.tonight])
+    before = together([gathered.before[p] for p in probes if p in gathered.before])
+    alarms = tuple(standing(a) for a in gathered.alarms if a.enclosure == enclosure.name and a.state != "normal")
+    newest = now_values([gathered.latest[p] for p in probes if p in gathered.latest], now, stale_after)
+    referred = None
+    if tonight.humidity_min is not None and tonight.humidity_min_temperature_c is not None:
+        referred = referred_humidity(
+            tonight.humidity_min.value, tonight.humidity_min_temperature_c, limits.day_temperature
+        )
+    change = None
+    if tonight.humidity_min is not None and before.humidity_min is not None:
+        change = tonight.humidity_min.value - before.humidity_min.value
+    passed = min(now, night.end) - night.start
+    unwatched = unwatched_time(alarms, newest, max(0.0, passed - tonight.watched_seconds) / 60)
+    row = EnclosureMorning(
+        enclosure=enclosure.name,
+        rack=enclosure.rack,
+        room=room,
+        shelf=enclosure.shelf,
+        place=enclosure.place,
+        rank="calm",
+        limits=limiting(limits),
+        humidity_min=tonight.humidity_min,
+        humidity_max=tonight.humidity_max,
+        temperature_min=tonight.temperature_min,
+        temperature_max=tonight.temperature_max,
+        humidity_min_at_day_percent=referred,
+        minutes_beyond_target=tonight.beyond_target_seconds / 60,
+        minutes_beyond_tolerable=tonight.beyond_tolerable_seconds / 60,
+        dose_percent_hours=tonight.dose_percent_hours,
+        minutes_watched=tonight.watched_seconds / 60,
+        now=newest,
+        unwatched=unwatched,
+        alarms=tuple(sorted(alarms, key=_alarm_order)),
+        minimum_change_percent=change,
+        changes=tuple(c.text for c in changes if c.enclosure == enclosure.name),
+        out_of_service=any(a.state == "out_of_service" for a in alarms),
+    )
+    return _ranked(row, limits)
+
+
+def together(nights: Sequence[ProbeNight]) -> ProbeNight:
+    """Return several judged probes of one enclosure as one: the extremes of all, the worst of each time beyond."""
+    if len(nights) == 1:
+        return nights[0]
+    driest = min((n for n in nights if n.humidity_min), key=lambda n: n.humidity_min.value, default=None)  # type: ignore[union-attr]
+    return ProbeNight(
+        probe=" ".join(n.probe for n in nights),
+        watched_seconds=max((n.watched_seconds for n in nights), default=0.0),
+        humidity_min=driest.humidity_min if driest else None,
+        humidity_min_temperature_c=driest.humidity_min_temperature_c if driest else None,
+        humidity_max=max((n.humidity_max for n in nights if n.humidity_max), key=lambda m: m.value, default=None),
+        temperature_min=min(
+            (n.temperature_min for n in nights if n.temperature_min), key=lambda m: m.value, default=None
+        ),
+        temperature_max=max(
+            (n.temperature_max for n in nights if n.temperature_max), key=lambda m: m.value, default=None
+        ),
+        beyond_target_seconds=max((n.beyond_target_seconds for n in nights), default=0.0),
+        beyond_tolerable_seconds=max((n.beyond_tolerable_seconds for n in nights), default=0.0),
+        dose_percent_hours=max((n.dose_percent_hours for n in nights), default=0.0),
+    )
+
+
+def limiting(limits: Limits) -> Limiting:
+    """Return the numbers of `limits` that a report compares with."""
+    return Limiting(
+        target_low=limits.humidity_target.low,
+        target_high=limits.humidity_target.high,
+        tolerable_low=limits.humidity_tolerable.low,
+        tolerable_high=limits.humidity_tolerable.high,
+        temperature_low=limits.temperature_tolerable.low,
+        temperature_high=limits.temperature_tolerable.high,
+        day_temperature=limits.day_temperature,
+    )
+
+
+def now_values(newest: Iterable[Newest], now: int, stale_after_seconds: int) -> NowValues | None:
+    """Return the newest believed values; None when no stored newest reading is believed."""
+    believed = [n.reading for n in newest if n.quality.counts and n.reading.humidity_percent is not None]
+    if not believed:
+        return None
+    last = max(believed, key=lambda reading: reading.time)
+    if last.humidity_percent is None or last.temperature_c is None:
+        return None
+    return NowValues(last.humidity_percent, last.temperature_c, last.time, now - last.time > stale_after_seconds)
+
+
+def unwatched_time(alarms: Iterable[Standing], newest: NowValues | None, minutes: float) -> Unwatched:
+    """Return how long nothing was believed, whether that is so now, and the named fault if there is one."""
+    faults = sorted((a for a in alarms if a.kind in FAULTS and a.state != "out_of_service"), key=lambda a: a.since)
+    if faults and faults[0].state != "returned_unacknowledged":
+        return Unwatched(minutes, True, KINDS[faults[0].kind].label, faults[0].since)
+    if newest is None or newest.stale:
+        return Unwatched(minutes, True, "no new reading", newest.at if newest else None)
+    return Unwatched(minutes, False, "", None)
+
+
+def _ranked(row: EnclosureMorning, limits: Limits) -> EnclosureMorning:
+    open_alarms = [a for a in row.alarms if a.state not in QUIET_STATES]
+    delays = limits.delays
+    referred = row.humidity_min_at_day_percent
+    rank: Rank = "calm"
+    if any(a.priority == "urgent" for a in open_alarms):
+        rank = "urgent"
+    elif any(a.kind not in FAULTS for a in open_alarms):
+        rank = "alarm"
+    elif row.out_of_service:
+        rank = "calm"
+    elif open_alarms or row.unwatched.now or row.unwatched.minutes >= UNWATCHED_MINUTES:
+        rank = "unwatched"
+    elif (
+        row.minutes_beyond_tolerable >= delays.dry_tolerable_minutes
+        or row.minutes_beyond_target >= delays.dry_target_minutes
+        or (row.temperature_min is not None and row.temperature_min.value < limits.temperature_tolerable.low)
+        or (row.temperature_max is not None and row.temperature_max.value > limits.temperature_tolerable.high)
+        or (referred is not None and referred < limits.humidity_tolerable.low - delays.humidity_deadband)
+    ):
+        rank = "outside"
+    return replace(row, rank=rank)
+
+
+def _worst_first(row: EnclosureMorning) -> tuple[int, float, str, int, int]:
+    return (RANKS.index(row.rank), -row.dose_percent_hours, row.rack, row.shelf, row.place)
+
+
+def _alarm_order(alarm: Standing) -> tuple[bool, int, int]:
+    return (alarm.state in QUIET_STATES, ("urgent", "medium", "low").index(alarm.priority), alarm.since)
+
+
+def _changes(gathered: Gathered, wording: Wording, now: int) -> Iterable[Change]:
+    """Yield what happened in the last day, oldest first: alarms that began or ended, and what people did."""
+    lines: list[Change] = []
+    for event in gathered.events:
+        if event.event not in PAST_TENSE:
+            continue
+        text = f"{wording.clock(event.time)} {beyond(event.kind, event.band)}: {PAST_TENSE[event.event]}"
+        lines.append(Change(event.time, event.enclosure, text + (f" ({event.why})" if event.why else "")))
+    for entry in gathered.journal:
+        label = JOURNAL[entry.what].label if entry.what in JOURNAL else entry.what
+        text = f"{wording.clock(entry.time)} {label}" + (f": {entry.detail}" if entry.detail else "")
+        lines.append(Change(entry.time, entry.enclosure, text))
+    return sorted(lines, key=lambda change: change.at)

@@ -1,0 +1,127 @@
+"""The morning glance over a real store, against sums made independently over the raw list."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable
+from datetime import UTC, date, datetime, time, timedelta
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import pytest
+from tests.report.conftest import FAIL, MISSING, PASS, judged, seconds
+
+from dewkeeper.judge.types import Alarm, Event, JournalEntry
+from dewkeeper.report.morning import morning
+
+DST = [
+    ("Europe/Vienna", date(2026, 3, 29)),
+    ("Europe/Vienna", date(2026, 10, 25)),
+    ("America/New_York", date(2026, 3, 8)),
+    ("America/New_York", date(2026, 11, 1)),
+    ("Australia/Lord_Howe", date(2026, 4, 5)),
+    ("Australia/Lord_Howe", date(2026, 10, 4)),
+]
+
+
+def by_hand(rows: list[Any], zone: ZoneInfo, day: date) -> dict[str, float]:
+    """Sum up the raw list minute by minute: wall time decides what is night, the last reading holds for 15 minutes."""
+    begins, ends = datetime.combine(day - timedelta(days=1), time(21)), datetime.combine(day, time(8))
+    sums = {"target": 0.0, "tolerable": 0.0, "dose": 0.0, "watched": 0.0}
+    lows: list[float] = []
+    held = None
+    by_time = {r.time: (r, q) for r, q in rows}
+    for minute in range(rows[0][0].time, rows[-1][0].time + 86400, 60):
+        wall = datetime.fromtimestamp(minute, zone).replace(tzinfo=None)
+        if not begins <= wall < ends:
+            held = None
+            continue
+        if minute in by_time:
+            reading, quality = by_time[minute]
+            held = reading if quality.flag == PASS else None
+            if held is not None:
+                lows.append(held.humidity_percent)
+        if held is None or minute - held.time >= 900:
+            continue
+        sums["watched"] += 1
+        outside = max(60 - held.humidity_percent, held.humidity_percent - 70, 0)
+        sums["target"] += outside > 0
+        sums["dose"] += outside / 60
+        sums["tolerable"] += not 55 <= held.humidity_percent <= 80
+    return sums | {"low": min(lows)}
+
+
+@pytest.mark.parametrize(("zone_name", "day"), DST)
+@pytest.mark.parametrize("seed", [1, 2])
+def test_random_nights_equal_sums_by_hand(shelf: Callable[..., Any], zone_name: str, day: date, seed: int) -> None:
+    """Random nights with gaps and disbelieved readings, both DST nights in three zones: every sum equals the list's."""
+    dice, zone = random.Random(seed), ZoneInfo(zone_name)
+    one = shelf(zone_name)
+    start = int(datetime.combine(day - timedelta(days=1), time(15), zone).timestamp()) // 300 * 300
+    rows, at, humidity = [], start, 62.0
+    while at < start + 24 * 3600:
+        humidity = min(95.0, max(30.0, humidity + dice.uniform(-4, 4)))
+        flag = dice.choices((PASS, FAIL, MISSING), (8, 1, 1))[0]
+        rows.append(judged("p1", at, 27 + dice.random(), humidity, flag))
+        at += 300 * (dice.randrange(2, 9) if dice.random() < 0.08 else 1)
+    one.keep(rows)
+    noon = int(datetime.combine(day, time(12), zone).timestamp())
+    with one.past() as past:
+        row = next(r for r in morning(past, one.config, noon).enclosures if r.enclosure == "T1")
+    expected = by_hand(rows, zone, day)
+    assert row.humidity_min is not None
+    assert row.humidity_min.value == pytest.approx(expected["low"])
+    assert row.minutes_watched == pytest.approx(expected["watched"])
+    assert row.minutes_beyond_target == pytest.approx(expected["target"])
+    assert row.minutes_beyond_tolerable == pytest.approx(expected["tolerable"])
+    assert row.dose_percent_hours == pytest.approx(expected["dose"])
+
+
+def test_minimum_is_referred_to_the_day_temperature(shelf: Callable[..., Any]) -> None:
+    """62 % at 27 °C is told as the 52 % it is back at 30 °C."""
+    one = shelf()
+    start = seconds("2026-11-25T00:00")
+    one.keep([judged("p1", start + n * 300, 27.0, 62.0) for n in range(90)])
+    with one.past() as past:
+        row = morning(past, one.config, start + 90 * 300).enclosures[0]
+    assert row.enclosure == "T1"
+    assert row.humidity_min_at_day_percent == pytest.approx(52, abs=0.3)
+
+
+def _alarm(kind: str, enclosure: str, at: int, **more: Any) -> tuple[Event, Alarm]:
+    common: dict[str, Any] = {
+        "alarm": f"a-{enclosure}", "kind": kind, "enclosure": enclosure, "probe": None, "band": None,
+        "priority": "medium", "state": "unacknowledged", "since": at,
+    } | more  # fmt: skip
+    return Event(id=f"e-{enclosure}", time=at, event="raised", **common), Alarm(raised=at, **common)
+
+
+def test_worst_first_and_silence_is_not_calm(shelf: Callable[..., Any]) -> None:
+    """An urgent alarm comes before an enclosure whose probe went silent; neither is calm, and both say since when."""
+    one = shelf()
+    start = seconds("2026-11-25T00:00")
+    one.keep([judged("p1", start + n * 300, 29.0, 65.0) for n in range(20)])
+    one.keep([judged("p2", start + n * 300, 40.0, 65.0) for n in range(60, 90)])
+    event, _ = _alarm("hot", "T2", start + 70 * 300, priority="urgent", band="tolerable")
+    one.keep(events=(event,))
+    with one.past() as past:
+        glance = morning(past, one.config, start + 90 * 300)
+    assert [(row.enclosure, row.rank) for row in glance.enclosures] == [("T2", "urgent"), ("T1", "unwatched")]
+    silent = glance.enclosures[1]
+    assert silent.unwatched.now
+    assert silent.unwatched.since == start + 19 * 300
+    assert silent.unwatched.minutes > 300
+    assert glance.to_json()["enclosures"][0]["alarms"][0]["since"] == "2026-11-25T05:50:00Z"
+
+
+def test_what_changed_since_yesterday_is_listed(shelf: Callable[..., Any]) -> None:
+    """An alarm that began and a journal entry of the last day stand among the changes, older ones do not."""
+    one = shelf()
+    now = seconds("2026-11-25T08:00")
+    event, _ = _alarm("dry", "T1", now - 7200, band="tolerable")
+    old = JournalEntry("j0", now - 90000, "T1", "fed")
+    new = JournalEntry("j1", now - 3600, "T1", "misted", "two sprays")
+    one.keep(events=(event,), items=(old, new))
+    with one.past() as past:
+        changes = morning(past, one.config, now).enclosures[0].changes
+    assert changes == ("06:00 too dry: began", "07:00 misted: two sprays")
