@@ -13,7 +13,7 @@ from tzlocal import get_localzone_name
 from dewkeeper.clock import ManualClock
 from dewkeeper.errors import DewkeeperError
 from dewkeeper_config.errors import ConfigError
-from dewkeeper_demo import live, night
+from dewkeeper_demo import live, morning, night
 from dewkeeper_demo.rack import PLACES, wiring
 from dewkeeper_demo.scenes import EVENING, last_night, moment
 from dewkeeper_demo.show import Show
@@ -35,10 +35,10 @@ def main() -> int:
             _introduce(show, stage)
             clock = ManualClock(wall=moment(evening, EVENING, zone))
             config = night.play(stage, show, clock)
-            night.morning(config, show, clock)
+            morning.glance(config, show, clock)
             show.say()
             show.say(f"That night took {time.monotonic() - began:.0f} seconds.")
-            night.what_next(stage, show)
+            morning.what_next(stage, show)
             if args.live:
                 live.go_on(stage, show, clock)
     except KeyboardInterrupt:

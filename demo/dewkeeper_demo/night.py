@@ -2,19 +2,13 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
-from dewkeeper.cli.look import morning_lines
 from dewkeeper.clock import ManualClock
-from dewkeeper.report import morning as report
-from dewkeeper.report.past import StoredPast
-from dewkeeper.report.wording import Wording
 from dewkeeper.service.calendar import SilentAlarm
 from dewkeeper.service.client import request
 from dewkeeper.service.daemon import Daemon
+from dewkeeper.store import History
 from dewkeeper_config.models import Config
 from dewkeeper_demo.inbox import Arrival
-from dewkeeper_demo.rack import DRY_TUB
 from dewkeeper_demo.scenes import KEEPER, MORNING, NEIGHBOUR, NIGHT, Scene, moment
 from dewkeeper_demo.show import Show
 from dewkeeper_demo.stage import NIGHT_POLL_SECONDS, Stage
@@ -69,27 +63,5 @@ def _act(stage: Stage, config: Config, scene: Scene) -> None:
 
 def standing(config: Config, enclosure: str) -> list[str]:
     """Return the ids of an enclosure's standing alarms, as the database has them."""
-    with StoredPast.open(config) as past:
-        return [alarm.alarm for alarm in past.standing() if alarm.enclosure == enclosure]
-
-
-def morning(config: Config, show: Show, clock: ManualClock) -> None:
-    """Print the morning glance."""
-    with StoredPast.open(config) as past:
-        glance = report.morning(past, config, int(clock.wall()))
-    for line in morning_lines(glance, Wording.of(config.site)):
-        show.lines(line)
-
-
-def what_next(stage: Stage, show: Show) -> None:
-    """Print what to try next."""
-    where = f"--config {stage.config_path}"
-    if stage.config_path.is_relative_to(Path.cwd()):
-        where = f"--config {stage.config_path.relative_to(Path.cwd())}"
-    show.lines(f"""
-What to try next
-  demo/run --live                       the page on this rack, a week of history behind it
-  .venv/bin/dewkeeper alarms  {where}
-  .venv/bin/dewkeeper history {DRY_TUB} --for 24h {where}
-  .venv/bin/dewkeeper config sample     a configuration to begin your own with
-  README.md                             wiring a first probe to a Raspberry Pi""")
+    with History.open(config.storage.folder) as history:
+        return [alarm.alarm for alarm in history.standing() if alarm.enclosure == enclosure]

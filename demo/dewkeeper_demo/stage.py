@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 import shutil
 from contextlib import AbstractContextManager
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 from types import TracebackType
 
@@ -14,7 +14,7 @@ from dewkeeper_config import load
 from dewkeeper_config.models import Config
 from dewkeeper_demo.inbox import Inbox
 from dewkeeper_demo.rack import SIGNING_KEY, config_text, wiring
-from dewkeeper_demo.scenes import EVENING, local
+from dewkeeper_demo.scenes import EVENING, local, week
 from dewkeeper_demo.wire import register_rack
 from dewkeeper_demo.wire_chips import Sht3x
 from dewkeeper_demo.world import World
@@ -33,10 +33,11 @@ class Stage(AbstractContextManager["Stage"]):
         self.zone = zone
         self.evening = evening
         self.web_port = web_port
-        self.world = World(local(evening, EVENING, zone) - days_before * 86400.0, zone)
+        self.begins = local(evening - timedelta(days=days_before), EVENING, zone)
+        self.world = World(self.begins, zone)
+        self.care = list(week(self.world, evening, zone, days_before))
         self.clock: Clock = ManualClock(wall=local(evening, EVENING, zone))
         self._probes: dict[str, Sht3x] = {}
-        self.inbox = Inbox(secret=SIGNING_KEY)
 
     @property
     def config_path(self) -> Path:
@@ -45,7 +46,7 @@ class Stage(AbstractContextManager["Stage"]):
 
     def __enter__(self) -> Stage:
         self._empty_folder()
-        self.inbox.__enter__()
+        self.inbox = Inbox(secret=SIGNING_KEY).__enter__()
         self._lay_wires()
         return self
 

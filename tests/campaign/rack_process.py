@@ -1,7 +1,7 @@
 """The daemon's process in the campaign: the real `Daemon` on an emulated wire, sixty times as fast as life.
 
 Run as `python rack_process.py FOLDER`. The wire: bus 1 has a multiplexer 0x70 with a probe on each channel, another,
-0x71, with two, so that addresses repeat; bus 2 has one probe. Every conversion is numbered: the temperature word
+0x71, with two, so that addresses repeat; bus 2 has three probes which no fault touches. Every conversion is numbered: the temperature word
 counts the probe's conversions, the humidity word says whose it is, so that loss and mixing can be counted in the
 database. `control.json` in the folder says what is wrong; it is looked at all the time, and `control.done` repeats
 the number of the last one obeyed. Counters survive the process, as the air does.
@@ -32,7 +32,7 @@ from dewkeeper_drivers.contract import SHT3X
 SPEED = 60.0
 """Simulated seconds a real second."""
 
-PLACES = ("E0", "E1", "E2", "E3", "E4", "E5", "E6", "E7", "F0", "F1", "G0")
+PLACES = ("E0", "E1", "E2", "E3", "E4", "E5", "E6", "E7", "F0", "F1", "G0", "G1", "G2")
 FIRST_WORD = 27_000  # 27.1 °C, and 0.16 °C more every sixty conversions
 CALM_WORD, DRY_WORD, WORDS_EACH = 42_598, 29_491, 50  # 65 and 45 %RH
 CHANNEL = 3
@@ -97,11 +97,10 @@ class Rack:
         self.release = threading.Event()
 
     def _build(self) -> None:
-        for address, places in ((0x70, PLACES[:8]), (0x71, PLACES[8:10])):
-            mux = self.wires[0].add_mux(address)
+        for wire, address, places in ((0, 0x70, PLACES[:8]), (0, 0x71, PLACES[8:10]), (1, 0x70, PLACES[10:])):
+            mux = self.wires[wire].add_mux(address)
             for channel, place in enumerate(places):
                 mux.channels[channel].append(self.probes[place])
-        self.wires[1].attach(self.probes[PLACES[10]])
 
     def _air(self, index: int) -> Callable[[], tuple[float, float]]:
         place = PLACES[index]
@@ -116,6 +115,11 @@ class Rack:
             return SHT3X.decode(FIRST_WORD + count, base + WORDS_EACH * index)
 
         return sense
+
+    def close(self) -> None:
+        """Let go of the counters."""
+        self._counters.close()
+        self._file.close()
 
     def obey(self, control: dict[str, Any]) -> None:
         """Make everything well, then do the control file's will."""
@@ -207,6 +211,7 @@ def main(folder: Path) -> None:
     while not stop.wait(0.5):
         daemon.calendar.run_due()
     daemon.stop()
+    rack.close()
 
 
 def _obey(folder: Path, rack: Rack, stop: threading.Event) -> None:

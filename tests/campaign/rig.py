@@ -52,7 +52,7 @@ def config_text(folder: Path, port: int) -> str:
         f"dry_tolerable_minutes = {ON_DELAY_MINUTES}", "off_minutes = 2", "humidity_deadband = 1",
         '[[bus]]', 'name = "one"', 'kind = "wire"', "number = 1",
         "multiplexers = [{ address = 0x70 }, { address = 0x71 }]",
-        '[[bus]]', 'name = "two"', 'kind = "wire"', "number = 2",
+        '[[bus]]', 'name = "two"', 'kind = "wire"', "number = 2", "multiplexers = [{ address = 0x70 }]",
     ]  # fmt: skip
     for index, place in enumerate(PLACES):
         lines += [
@@ -60,10 +60,8 @@ def config_text(folder: Path, port: int) -> str:
             "heater = false", "open_water = false",
             "[[probe]]", f'name = "{place}"', f'enclosure = "{place}"', "address = 0x44",
         ]  # fmt: skip
-        if place[0] == "G":
-            lines += ['bus = "two"']
-        else:
-            lines += ['bus = "one"', f"multiplexer = {0x70 if place[0] == 'E' else 0x71}", f"channel = {place[1:]}"]
+        bus, multiplexer = {"E": ("one", 0x70), "F": ("one", 0x71), "G": ("two", 0x70)}[place[0]]
+        lines += [f'bus = "{bus}"', f"multiplexer = {multiplexer}", f"channel = {place[1:]}"]
     return "\n".join(lines) + "\n"
 
 

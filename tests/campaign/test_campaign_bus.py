@@ -31,7 +31,10 @@ FAULTS = (
     Fault("F07", "a bus call never returns", {"fault": "f07"}, BUS, lasts=600, restarts=3),
     Fault("F08", "a fifth of all transfers fails", {"fault": "f08"}, BUS, lasts=900),
     Fault("F09", "answers with three bits wrong", {"fault": "f09"}, BUS, lasts=900),
-    Fault("F12", "a probe's heater is on", {"fault": "f12"}, (), "sensor_heater", (STRUCK,), 240),
+    Fault(
+        "F12", "a probe's heater is on", {"fault": "f12"}, (), "sensor_heater", (STRUCK,), 240,
+        kind_at_start=False, strange=(STRUCK,),
+    ),  # fmt: skip
     Fault("F13", "two probes have changed places", {"fault": "f13"}, (), lasts=300),
     Fault("F14", "two multiplexers open at once", {"fault": "f14"}, BUS, lasts=420),
     Fault("F15", "a probe unplugged and replugged", {"unplugged": [STRUCK]}, (STRUCK,), lasts=60, flicker=True),
