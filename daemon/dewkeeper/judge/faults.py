@@ -88,6 +88,7 @@ def check_silence(state: State, watch: Watch, now: int) -> None:
         return
     if "missing" not in watch.faults and "crc" not in watch.faults:
         start_fault(state, watch, "missing", now, watch.live)
+    state.set_timer(now + after, "missing", watch.name)  # it may be back by then and fall silent again
 
 
 def unwatched(state: State) -> dict[str, tuple[str, int]]:
