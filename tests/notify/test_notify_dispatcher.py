@@ -37,6 +37,9 @@ class Outbox:
         with self._lock:
             return [r for r in self.rows.values() if r.state == "pending" and max(r.not_before, r.next_try) <= now]
 
+    def close(self) -> None:
+        """Nothing to let go of."""
+
     def apply(self, result: DeliveryResult) -> None:
         with self._lock:
             row = self.rows.get(result.message)

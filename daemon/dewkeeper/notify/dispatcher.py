@@ -204,6 +204,7 @@ class Dispatcher:
                 self._collect(lane)
             self._collect(lane, give_up=True)
             lane.wait_for_end(_REAL_WAIT_SECONDS)
+        self._outbox.close()
         if hasattr(self._clock, "leave"):
             self._clock.leave()
 

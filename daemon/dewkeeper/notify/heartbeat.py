@@ -7,7 +7,7 @@ plug to a thread that hangs.
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from typing import Final
 
 from dewkeeper.notify.deadline import Guard, run_within
@@ -20,11 +20,6 @@ log = logging.getLogger(__name__)
 DEADLINE_SECONDS: Final = 10.0
 ATTEMPTS: Final = 2
 """A single lost packet is no reason to alarm the person behind the other end."""
-
-
-def stale(ages: Mapping[str, float], limits: Mapping[str, float]) -> list[str]:
-    """Return which parts have not shown themselves within their limit (seconds); a part without an age is stale."""
-    return [part for part, limit in limits.items() if not ages.get(part, float("inf")) <= limit]
 
 
 def beat(config: Config, fresh: Callable[[], bool], deadline_seconds: float = DEADLINE_SECONDS) -> bool:

@@ -27,6 +27,10 @@ class Reader(Protocol):
         """Return pending rows whose time has come, oldest first."""
         ...
 
+    def close(self) -> None:
+        """Let go of the file."""
+        ...
+
 
 class Outbox:
     """Rows that wait. All but `hand_over` are for the dispatcher's thread.
@@ -108,6 +112,12 @@ class Outbox:
             del self._deferred[row.id]
             self._released[row.id] = row
 
+    def close(self) -> None:
+        """Let go of the store."""
+        if self._reader is not None:
+            self._reader.close()
+            self._reader = None
+
     def next_deferred(self) -> float:
         """Return when the first held row may go, injected monotonic seconds; infinity for none."""
         return min((until for _, until in self._deferred.values()), default=float("inf"))
@@ -135,7 +145,7 @@ class Outbox:
         except (DewkeeperError, OSError) as error:
             # Without a database what was handed over is still sent.
             log.warning("outbox not readable: %s", error)
-            self._reader = None
+            self.close()
             return ()
 
 

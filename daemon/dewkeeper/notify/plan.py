@@ -26,6 +26,7 @@ URGENT_REPEAT_SECONDS: Final = 3600
 """An urgent alarm that the whole ladder left unanswered is repeated to everybody this often."""
 _OPEN: Final = ("unacknowledged", "returned_unacknowledged")
 _SILENT: Final = ("shelved", "suppressed", "out_of_service")
+_LEAP_SECONDS: Final = 86400
 _MOST_KNOWN: Final = 4096
 
 
@@ -65,6 +66,7 @@ class Planner:
         self._stored = state
         self._people = {person.name: person for person in config.person}
         self._where = Where.of(config)
+        self._last_tick: int | None = None
         self._wanted: list[tuple[str, str, str]] = []  # path tests asked for: person, channel, id
 
     def plan(self, events: Sequence[Event], alarms: Sequence[Alarm], now: int, context: Context) -> list[Message]:
@@ -125,8 +127,10 @@ class Planner:
     def _daily(self, now: int, context: Context) -> list[Message]:
         """Return the morning message and the reminder to test the ways, when they are due."""
         memory, rows = self._memory, []
-        if memory.paths_from is None:
-            memory.paths_from = now
+        leapt = self._last_tick is not None and abs(now - self._last_tick) > _LEAP_SECONDS
+        self._last_tick = now
+        if memory.paths_from is None or leapt:
+            memory.paths_from = now  # days a stepped clock skipped have not passed
         day = morning_due(self._config, memory.done, now, context.zone)
         if day is not None and context.morning is not None:
             memory.done["morning"] = day
@@ -135,7 +139,7 @@ class Planner:
             steps = ladder(self._config, away=False)[:1] + ladder(self._config, away=self._away(now))[:1]
             for person in {p.name: p for step in steps for p in step}.values():
                 rows += address(draft, person, now, context.zone)
-        since = max(memory.paths_from, int(memory.done.get("nag", "0")))
+        since = max(memory.paths_from, min(now, int(memory.done.get("nag", "0"))))
         for name, channels in overdue_paths(self._config, memory.confirmed, since, now).items():
             memory.done["nag"] = str(now)
             draft = nag_draft(self._people[name], channels, self._config.notify.path_test_days, now)

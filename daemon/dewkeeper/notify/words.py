@@ -99,7 +99,9 @@ def lines(
     """Return the rest: numbers, cause, consequence, response, time to respond, journal, links and where they work."""
     made = [_story(told, wording, now), *_members(told, wording, now)]
     if told.happening not in ("cleared", "annotated"):
-        made += [f"Now: {number}." for number in [_number(told, wording)] if number]
+        # A reminder knows the value the alarm was raised with, not the one of this minute.
+        when = "When told" if told.happening in ("reminded", "unanswered") else "Now"
+        made += [f"{when}: {number}." for number in [_number(told, wording)] if number]
         made += _rationale(told, wording, now)
     elif told.happening == "cleared" and _latched(told):
         made.append("Look at the animal all the same: a short heat also harms.")

@@ -13,14 +13,23 @@ from dewkeeper.clock import Clock, SystemClock
 from dewkeeper.judge import Judge
 from dewkeeper.judge.codec import DumpUnreadable
 from dewkeeper.judge.types import Item, JournalEntry, Settings, SystemReport
+from dewkeeper.notify.daily import morning_words
+from dewkeeper.notify.desk import Desk
 from dewkeeper.notify.dispatcher import Dispatcher
+from dewkeeper.notify.heartbeat import beat
 from dewkeeper.notify.plan import Context, Planner
+from dewkeeper.report.morning import morning
+from dewkeeper.report.wording import Wording
+from dewkeeper.sampling.bus_reports import BusReports
+from dewkeeper.sampling.identity import Identities
+from dewkeeper.sampling.probe_tools import NOTE as SERIAL_NOTE
+from dewkeeper.sampling.probe_tools import ProbeTools, recorded_serials
 from dewkeeper.sampling.sampler import Cycle, Sampler
 from dewkeeper.sampling.timeline import Timeline
 from dewkeeper.service import systemd
 from dewkeeper.service.calendar import Alarm as CalendarAlarm
-from dewkeeper.service.calendar import Calendar, Daily, SchedulerAlarm, Task
-from dewkeeper.service.commands import CommandHandler
+from dewkeeper.service.calendar import Calendar, Daily, Every, SchedulerAlarm, Task
+from dewkeeper.service.commands import CommandHandler, Handler
 from dewkeeper.service.control import ControlSocket
 from dewkeeper.service.ledger import Ledger
 from dewkeeper.service.settings import digest, judge_settings
@@ -84,6 +93,8 @@ class Daemon:
             report=self.writer.mailbox.put,
             trouble=self._report,
         )
+        configured = {probe.name: probe.serial for probe in self.config.probe if probe.serial is not None}
+        self._identities = Identities(recorded_serials(notes), configured)
         self.sampler = Sampler(self.config, self.clock, self.timeline, self._deliver, self._identify)
         self.commands = CommandHandler(self.config, self.writer.submit, self.timeline.now, self._standing)
         self.heartbeats = self._heartbeats()
@@ -115,7 +126,7 @@ class Daemon:
 
     def handle(self, request: dict[str, object]) -> Mapping[str, object]:
         """Carry out one request as the control socket would. Raises CommandRefused."""
-        return self.commands.handlers()[str(request["do"])](request)
+        return self._handlers()[str(request["do"])](request)
 
     def _start_threads(self) -> None:
         self.writer.start()
@@ -124,7 +135,7 @@ class Daemon:
         )
         self._dispatching.start()
         self.sampler.start()
-        self._control: ControlSocket | None = ControlSocket(self._folder, self.commands.handlers())
+        self._control: ControlSocket | None = ControlSocket(self._folder, self._handlers())
         try:
             self._control.start()
         except OSError as error:
@@ -170,7 +181,17 @@ class Daemon:
             recorded=recorded,
             journal=self._last_entries,
             link_key=self._link_key,
+            morning=self._morning,
         )
+
+    def _morning(self) -> tuple[str, Sequence[str]]:
+        try:
+            with History.open(self._folder) as history:
+                glance = morning(history, self.config, self.timeline.now())
+        except Exception as error:  # a report must not keep the writer from its work
+            log.exception("the morning message could not be made")
+            return "Morning: the night cannot be read – see page", [f"The database does not answer: {error}"]
+        return morning_words(glance, Wording.of(self.config.site))
 
     def _last_entries(self, enclosure: str | None) -> Sequence[JournalEntry]:
         return self.writer.entries.get(enclosure, ())
@@ -187,8 +208,17 @@ class Daemon:
             threading.Thread(target=self.calendar.run_due, name="calendar-rearm", daemon=True).start()
 
     def _identify(self, probe: str, serial: int | None) -> None:
-        if serial is not None:
-            self.writer.mailbox.put(Note(f"serial:{probe}", str(serial)))
+        if serial is not None and self._identities.observe(probe, serial).what == "new":
+            self._store_note(f"{SERIAL_NOTE}{probe}", str(serial))
+
+    def _store_note(self, name: str, value: str) -> None:
+        self.writer.mailbox.put(Note(name, value))
+
+    def _handlers(self) -> dict[str, Handler]:
+        probes = [probe.name for probe in self.config.probe]
+        tools = ProbeTools(probes, self._identities, self._store_note, self.writer.submit, self.timeline.now)
+        desk = Desk(self.config, self.writer.submit, self.timeline.now)
+        return {**self.commands.handlers(), **tools.handlers(), **desk.handlers()}
 
     def _standing(self) -> dict[str, str | None]:
         return {alarm.alarm: alarm.enclosure for alarm in self.writer.alarms}
@@ -216,13 +246,17 @@ class Daemon:
             why = self._why_no_store or self._ledger.refused
             return [SystemReport(now, "recording", bool(why), f"nothing is recorded: {why}", priority="urgent")]
 
-        return [configuration, recording]
+        buses = BusReports(lambda: [fault for worker in self.sampler.workers for fault in worker.faults])
+        return [configuration, recording, buses, self._identities.reports]
 
     def _each_round(self) -> None:
         """Nothing yet beyond the reports."""
 
     def _calendar(self, notes: Mapping[str, str]) -> Calendar:
         tasks = [Task("nightly", Daily(_CHORE_AT, self._zone), self._nightly)]
+        if self.config.notify.heartbeat_url is not None:
+            every = Every(round(self.config.notify.heartbeat_minutes * 60))
+            tasks.append(Task("heartbeat", every, self._beat))
         now = self.timeline.now()
         done = {name.removeprefix(_DONE): int(value) for name, value in notes.items() if name.startswith(_DONE)}
         for task in tasks:
@@ -235,6 +269,9 @@ class Daemon:
             lambda name, at: self.writer.mailbox.put(Note(f"{_DONE}{name}", str(at))),
             done,
         )
+
+    def _beat(self) -> None:
+        beat(self.config, lambda: not self.heartbeats.dead())
 
     def _nightly(self) -> None:
         def work() -> None:

@@ -65,6 +65,13 @@ class Chore:
     error: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class Deliveries:
+    """Results that came one after the other: a digest settles thousands of rows, which must not be as many syncs."""
+
+    results: tuple[DeliveryResult, ...]
+
+
 Post = Cycle | Submission | DeliveryResult | Note | Chore
 
 
@@ -117,7 +124,7 @@ class Writer:
     def _run(self) -> None:
         while True:
             posts = self.mailbox.take(self._idle_seconds)
-            for post in posts:
+            for post in _together(posts):
                 try:
                     self._take(post)
                 except Exception:
@@ -131,7 +138,7 @@ class Writer:
         if hasattr(self._clock, "leave"):
             self._clock.leave()
 
-    def _take(self, post: Post) -> None:
+    def _take(self, post: Post | Deliveries) -> None:
         match post:
             case Cycle():
                 self._take_cycle(post)
@@ -139,8 +146,8 @@ class Writer:
                 self._take_item(post.item)
                 post.error = self._ledger.refused
                 post.done.set()
-            case DeliveryResult():
-                self._ledger.add(Batch(deliveries=(post,)), urgent=True)
+            case Deliveries():
+                self._ledger.add(Batch(deliveries=post.results), urgent=True)
             case Note():
                 self._ledger.add(Batch(notes={post.name: post.value}), urgent=False)
             case Chore():
@@ -170,8 +177,8 @@ class Writer:
         at = (item.entered or item.time) if isinstance(item, JournalEntry) else item.time
         if isinstance(item, JournalEntry):
             self.entries[item.enclosure].append(item)
-        if isinstance(item, Command) and item.verb in ("away", "back"):
-            self._planner.away(item.until if item.verb == "away" else None)
+        if isinstance(item, Command):
+            self._planner.heed(item)
         self._record(
             Batch(items=(item,), events=verdict.events, exclusions=verdict.exclusions), at, tick=False
         )
@@ -180,7 +187,7 @@ class Writer:
         """Plan the messages of these events and store everything in one transaction."""
         alarms = self.judge.alarms()
         context = self._context(not self._ledger.refused)
-        messages = self._planner.plan(batch.events, alarms, at, context) if batch.events else []
+        messages = self._planner.plan(batch.events, alarms, at, context)
         if tick:
             messages += self._planner.tick(alarms, at, context)
         urgent = bool(batch.items or batch.events or batch.exclusions or messages)
@@ -204,3 +211,18 @@ class Writer:
             chore.error = str(error)
         finally:
             chore.done.set()
+
+
+def _together(posts: Sequence[Post]) -> list[Post | Deliveries]:
+    """Return the posts in their order, neighbouring delivery results as one."""
+    made: list[Post | Deliveries] = []
+    for post in posts:
+        last = made[-1] if made else None
+        if isinstance(post, DeliveryResult):
+            if isinstance(last, Deliveries):
+                made[-1] = Deliveries((*last.results, post))
+            else:
+                made.append(Deliveries((post,)))
+        else:
+            made.append(post)
+    return made

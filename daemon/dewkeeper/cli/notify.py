@@ -1,0 +1,104 @@
+"""The ways to people: test them, confirm them, see how they stand, print the shape of the webhook's body."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import time
+from typing import Any
+
+from dewkeeper.cli.output import DONE, NOT_WELL, complain, emit, emit_json, say
+
+Commands = argparse._SubParsersAction  # argparse gives its type no public name
+
+
+def add_commands(commands: Commands[argparse.ArgumentParser]) -> None:
+    """Add `notify test | confirm | status | schema`."""
+    notify = commands.add_parser("notify", help="test and watch the ways messages take to people")
+    topics = notify.add_subparsers(dest="topic", metavar="WHAT", required=True)
+
+    test = topics.add_parser("test", help="send one real message per person and channel, and ask for a tap")
+    test.add_argument("--person", help="only this person")
+    test.add_argument("--channel", help="only this channel")
+    test.set_defaults(run=_test)
+
+    confirm = topics.add_parser("confirm", help="say that a test message arrived, where no link can be tapped")
+    confirm.add_argument("person", help="name of the person")
+    confirm.add_argument("channel", help="name of the channel")
+    confirm.set_defaults(run=_confirm)
+
+    status = topics.add_parser("status", help="when each way was last confirmed, and what waits")
+    status.set_defaults(run=_status)
+
+    schema = topics.add_parser("schema", help="print the JSON schema of the webhook's body")
+    schema.set_defaults(run=_schema)
+
+
+def _test(args: argparse.Namespace) -> int:
+    request = {"do": "notify_test", "person": args.person, "channel": args.channel}
+    reply = _ask(args, {key: value for key, value in request.items() if value is not None})
+    emit(args, reply["sent"], {"person": "PERSON", "channel": "CHANNEL"})
+    if args.format == "table":
+        say("sent; tap the link in each, or use `dewkeeper notify confirm PERSON CHANNEL`")
+    return DONE
+
+
+def _confirm(args: argparse.Namespace) -> int:
+    reply = _ask(args, {"do": "notify_confirm", "person": args.person, "channel": args.channel})
+    if args.format == "json":
+        emit_json(reply)
+    else:
+        say("confirmed")
+    if reply.get("not_recorded"):
+        complain(f"taken in, but not recorded yet: {reply['not_recorded']}")
+        return NOT_WELL
+    return DONE
+
+
+def _status(args: argparse.Namespace) -> int:
+    from dewkeeper.notify.daily import overdue_paths, path_name
+    from dewkeeper.notify.memory import Memory
+    from dewkeeper.report.wording import Wording
+    from dewkeeper.store import History
+
+    config = args.load_config()
+    now = int(time.time())
+    with History.open(config.storage.folder) as history:
+        memory = Memory.load(history.notes().get("planner"))
+        waiting = history.messages_due(now + 366 * 86400)
+    late = overdue_paths(config, memory.confirmed, memory.paths_from or now, now)
+    wording = Wording.of(config.site)
+    rows: list[dict[str, object]] = []
+    for person in config.person:
+        for channel in person.channels:
+            at = memory.confirmed.get(path_name(person.name, channel))
+            mine = [row for row in waiting if (row.person, row.channel) == (person.name, channel)]
+            rows.append(
+                {
+                    "person": person.name,
+                    "channel": channel,
+                    "confirmed": "never" if at is None else wording.stamp(at),
+                    "state": "test overdue" if channel in late.get(person.name, []) else "good",
+                    "waiting": len(mine),
+                    "trouble": next((row.last_error for row in reversed(mine) if row.last_error), ""),
+                }
+            )
+    columns = {
+        "person": "PERSON", "channel": "CHANNEL", "confirmed": "LAST CONFIRMED", "state": "STATE",
+        "waiting": "WAITING", "trouble": "LAST TROUBLE",
+    }  # fmt: skip
+    emit(args, rows, columns)
+    return NOT_WELL if any(row["trouble"] or row["state"] != "good" for row in rows) else DONE
+
+
+def _schema(args: argparse.Namespace) -> int:
+    from dewkeeper.notify.body_schema import json_schema
+
+    say(json.dumps(json_schema(), ensure_ascii=False, indent=2))
+    return DONE
+
+
+def _ask(args: argparse.Namespace, request: dict[str, Any]) -> dict[str, Any]:
+    from dewkeeper.service.client import request as ask
+
+    return ask(args.load_config().storage.folder, request)
