@@ -43,6 +43,7 @@ class Call:
     body: bytes
     accepted: bool
     at: float = 0.0
+    manner: Manner = "answer"
 
     @property
     def id(self) -> str:
@@ -100,6 +101,12 @@ class Phone:
                 raise TimeoutError(f"{len(self._calls)} of {count} calls came")
             return list(self._calls)
 
+    def wait_for_connections(self, count: int, patience_seconds: float = 20.0) -> None:
+        """Return once so many connections came, answered or not. Raises TimeoutError."""
+        with self._changed:
+            if not self._changed.wait_for(lambda: self.connections >= count, patience_seconds):
+                raise TimeoutError(f"{self.connections} of {count} connections came")
+
     def __enter__(self) -> Phone:
         self._thread.start()
         return self
@@ -128,6 +135,7 @@ class Phone:
             worker = threading.Thread(target=self._serve, args=(connection,), name="phone call")
             with self._lock:
                 self.connections += 1
+                self._changed.notify_all()
                 self._open.add(connection)
                 self._workers = [w for w in self._workers if w.is_alive()] + [worker]
                 worker.start()
@@ -170,7 +178,7 @@ class Phone:
             return
         accepted = answer.manner in ("answer", "reset_after", "trickle") and 200 <= answer.status < 300
         with self._changed:
-            self._calls.append(Call(call.path, call.headers, call.body, accepted, time.monotonic()))
+            self._calls.append(Call(call.path, call.headers, call.body, accepted, time.monotonic(), answer.manner))
             self._changed.notify_all()
         self._reply(connection, answer)
 
