@@ -32,7 +32,7 @@ class ProbeNight:
 
 @dataclass(frozen=True, slots=True)
 class Point:
-    """Believed readings of one slice of time, `at` its beginning: mean, lowest and highest. A slice with none is left out."""
+    """Believed readings of one slice of time from `at` on: mean, lowest and highest. A slice with none is left out."""
 
     at: int
     seconds: int

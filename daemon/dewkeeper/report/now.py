@@ -86,4 +86,4 @@ def _trust(flag: int, stale: bool) -> str:
 
 
 def _named(test: str) -> str:
-    return KINDS[test].label if test in FAULTS else test.replace("_", " ") 
+    return KINDS[test].label if test in FAULTS else test.replace("_", " ")

@@ -1,0 +1,183 @@
+"""From a request to an answer: addresses, who may, limits, headers, and plain pages for what goes wrong."""
+
+from __future__ import annotations
+
+import hashlib
+import ipaddress
+import logging
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from werkzeug.exceptions import HTTPException
+from werkzeug.routing import Map, Rule
+from werkzeug.wrappers import Response
+
+from dewkeeper.store.errors import StoreError
+from dewkeeper.web import deeds, doors, screens
+from dewkeeper.web.errors import Refused
+from dewkeeper.web.visit import COOKIE, PageRequest, Services, Visit
+
+log = logging.getLogger(__name__)
+
+STATIC = Path(__file__).parent / "static"
+HEADERS = {
+    # No script at all: the page works without, so none may ever run.
+    "Content-Security-Policy": "default-src 'none'; style-src 'self'; img-src 'self'; form-action 'self'; "
+    "base-uri 'none'; frame-ancestors 'none'",
+    "X-Content-Type-Options": "nosniff",
+    "X-Frame-Options": "DENY",
+    "Referrer-Policy": "same-origin",
+    "Cross-Origin-Opener-Policy": "same-origin",
+    "Cross-Origin-Resource-Policy": "same-origin",
+    "Permissions-Policy": "camera=(), geolocation=(), microphone=()",
+}
+_STATUS_TEXT = {
+    400: "That could not be read.",
+    404: "There is no such page.",
+    405: "That cannot be done here.",
+    413: "That was too much at once.",
+    414: "That address is too long.",
+}
+
+Handler = Callable[..., Response]
+
+
+@dataclass(frozen=True, slots=True)
+class Door:
+    """A handler and who may use it. keeper: needs a session, and a POST its token; else the address is the key."""
+
+    handler: Handler
+    keeper: bool = True
+
+
+def _rule(path: str, method: str, handler: Handler, *, keeper: bool = True) -> Rule:
+    return Rule(path, methods=[method], endpoint=Door(handler, keeper))
+
+
+RULES = (
+    _rule("/", "GET", screens.morning),
+    _rule("/rack", "GET", screens.rack),
+    _rule("/enclosure/<name>", "GET", screens.enclosure),
+    _rule("/enclosure/<name>/service", "POST", deeds.service),
+    _rule("/alarms", "GET", screens.alarms),
+    _rule("/alarms/<alarm>/acknowledge", "POST", deeds.acknowledge),
+    _rule("/alarms/<alarm>/shelve", "POST", deeds.shelve),
+    _rule("/alarms/<alarm>/unshelve", "POST", deeds.unshelve),
+    _rule("/journal", "GET", screens.journal),
+    _rule("/journal", "POST", deeds.write),
+    _rule("/journal/<entry>", "GET", screens.journal_entry),
+    _rule("/journal/<entry>", "POST", deeds.correct),
+    _rule("/probes", "GET", screens.probes),
+    _rule("/health", "GET", screens.health),
+    _rule("/cautions", "GET", screens.cautions),
+    _rule("/sitter", "POST", doors.new_sitter),
+    _rule("/sitter/end", "POST", doors.end_sitters),
+    _rule("/logout", "POST", doors.logout),
+    _rule("/login", "GET", doors.login_form, keeper=False),
+    _rule("/login", "POST", doors.login, keeper=False),
+    _rule("/first", "GET", doors.first_form, keeper=False),
+    _rule("/first", "POST", doors.first, keeper=False),
+    _rule("/ack/<token>", "GET", doors.ack_form, keeper=False),
+    _rule("/ack/<token>", "POST", doors.ack, keeper=False),
+    _rule("/sitter/<token>", "GET", doors.sitter_sheet, keeper=False),
+    _rule("/sitter/<token>", "POST", doors.sitter_did, keeper=False),
+)
+
+
+class Application:
+    """The page as a WSGI application."""
+
+    def __init__(self, services: Services) -> None:
+        self._services = services
+        self._map = Map([rule.empty() for rule in RULES], strict_slashes=False, redirect_defaults=False)
+        self._proxies = {ipaddress.ip_address(p) for p in services.config.web.trusted_proxies}
+        self._files = {
+            "/page.css": (_read("page.css"), "text/css; charset=utf-8"),
+            "/icon.svg": (_read("icon.svg"), "image/svg+xml"),
+        }
+        # The address changes with the content, so a browser may keep it for good.
+        mark = hashlib.sha256(self._files["/page.css"][0]).hexdigest()[:10]
+        services.templates.globals["stylesheet"] = f"/page.css?{mark}"
+
+    def __call__(self, environ: dict[str, Any], start_response: Callable[..., Any]) -> Iterable[bytes]:
+        """Answer one request; nothing raised inside reaches the server."""
+        request = PageRequest(environ)
+        visit = self._visit(request)
+        try:
+            response = self._answer(visit)
+        except Refused as error:
+            response = self._plain(visit, error.status, error.text)
+            if error.retry_after_seconds is not None:
+                response.headers["Retry-After"] = str(error.retry_after_seconds)
+        except HTTPException as error:
+            status = error.code or 400
+            if status < 400:  # the router's own redirects: to the canonical form of an address
+                response = Response("", status=404)
+            else:
+                response = self._plain(visit, status, _STATUS_TEXT.get(status, "That did not work."))
+                if status == 405 and getattr(error, "valid_methods", None):
+                    response.headers["Allow"] = ", ".join(error.valid_methods)  # type: ignore[attr-defined]
+        except StoreError as error:
+            response = self._plain(visit, 503, f"The history cannot be read just now: {error}")
+        except Exception:
+            log.exception("page: %s %s failed", request.method, request.path)
+            response = self._plain(visit, 500, "Something in the page is broken; the daemon goes on. It is in the log.")
+        response.headers.setdefault("Cache-Control", "no-store")
+        for name, value in HEADERS.items():
+            response.headers[name] = value
+        return response(environ, start_response)
+
+    def _answer(self, visit: Visit) -> Response:
+        request, services = visit.request, visit.services
+        if request.path in self._files and request.method in ("GET", "HEAD"):
+            content, kind = self._files[request.path]
+            kept = {"Cache-Control": "public, max-age=31536000, immutable"}
+            return Response(content, content_type=kind, headers=kept)
+        door, values = self._map.bind("page").match(request.path, method=request.method)
+        visit.session = services.memory.session(request.cookies.get(COOKIE, ""), visit.now)
+        if request.method == "POST":
+            visit.check_origin()
+            wait = services.write_limit.wait_seconds(visit.address)
+            if wait:
+                raise Refused(429, f"Too much at once. Wait {wait} seconds.", wait)
+        if door.keeper:
+            if visit.session is None:
+                if request.method == "GET" or request.method == "HEAD":
+                    return visit.go("/login" if services.memory.login else "/first")
+                raise Refused(403, "Log in first, then do it again.")
+            if request.method == "POST":
+                visit.check_csrf()
+        response: Response = door.handler(visit, **values)
+        return response
+
+    def _visit(self, request: PageRequest) -> Visit:
+        address, secure, host = request.remote_addr or "", request.scheme == "https", request.host
+        if self._proxied(address):
+            # The last address the trusted proxies did not add themselves is the client's.
+            hops = [hop.strip() for hop in request.headers.get("X-Forwarded-For", "").split(",") if hop.strip()]
+            while hops and self._proxied(hops[-1]):
+                hops.pop()
+            address = hops[-1] if hops and _is_address(hops[-1]) else address
+            secure = request.headers.get("X-Forwarded-Proto", request.scheme) == "https"
+            host = request.headers.get("X-Forwarded-Host", host)
+        return Visit(request, self._services, int(self._services.wall()), address, secure, host)
+
+    def _proxied(self, address: str) -> bool:
+        return _is_address(address) and ipaddress.ip_address(address) in self._proxies
+
+    def _plain(self, visit: Visit, status: int, text: str) -> Response:
+        return visit.render("refused.html", status=status, text=text)
+
+
+def _is_address(text: str) -> bool:
+    try:
+        ipaddress.ip_address(text)
+    except ValueError:
+        return False
+    return True
+
+
+def _read(name: str) -> bytes:
+    return (STATIC / name).read_bytes()

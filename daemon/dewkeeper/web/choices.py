@@ -1,0 +1,97 @@
+"""What the journal offers to tap: each choice is one word of the judge's table, with a detail where it needs one."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from dewkeeper.judge.words import JOURNAL
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """One thing to tap. asks: what the free text is for, "" when nothing more need be said."""
+
+    key: str
+    label: str
+    what: str
+    detail: str = ""
+    asks: str = ""
+
+
+CHOICES: Final[Mapping[str, Sequence[Choice]]] = {
+    "water": (
+        Choice("misted", "misted", "misted"),
+        Choice("refilled", "bowl refilled", "refilled"),
+        Choice("bowl-larger", "bowl enlarged", "bowl_size_changed", "enlarged"),
+        Choice("bowl-second", "second bowl", "bowl_size_changed", "second bowl"),
+        Choice("bowl-on", "bowl half on the warm end", "bowl_place_changed", "half on the warm end"),
+        Choice("bowl-off", "bowl off the warm end", "bowl_place_changed", "off the warm end"),
+    ),
+    "floor and air": (
+        Choice("substrate", "substrate changed", "substrate_changed", asks="to what"),
+        Choice("moistened", "substrate moistened", "moistened", asks="how much"),
+        Choice("mesh-on", "mesh covered", "mesh_cover_changed", "covered", asks="how much of it"),
+        Choice("mesh-off", "mesh uncovered", "mesh_cover_changed", "uncovered", asks="how much of it"),
+        Choice("holes-open", "holes opened", "holes_changed", "opened", asks="how many"),
+        Choice("holes-closed", "holes closed", "holes_changed", "closed", asks="how many"),
+        Choice("hide-in", "humid hide put in", "humid_hide_changed", "put in"),
+        Choice("hide-out", "humid hide taken out", "humid_hide_changed", "taken out"),
+        Choice("hide-new", "hide changed", "humid_hide_changed", "changed", asks="how"),
+    ),
+    "cleaning and probe": (
+        Choice("spot", "spot-cleaned", "spot_cleaned"),
+        Choice("deep", "deep-cleaned", "cleaned"),
+        Choice("disinfected", "disinfected", "disinfected", asks="with what, contact time, rinsed"),
+        Choice("closed", "closed again", "closed"),
+        Choice("probe-moved", "probe moved", "probe_moved", asks="where to"),
+        Choice("probe-wiped", "probe wiped", "probe_wiped"),
+    ),
+    "the snake": (
+        Choice("fed", "fed", "fed", asks="what"),
+        Choice("refused", "refused food", "refused"),
+        Choice("handled", "handled", "handled"),
+        Choice("weighed", "weighed", "weighed", asks="grams"),
+        Choice("opaque", "opaque (in blue)", "opaque"),
+        Choice("cleared", "eyes cleared", "cleared"),
+        Choice("moved-in", "moved in", "moved_in", asks="which snake"),
+        Choice("moved-out", "moved out", "moved_out", asks="which snake"),
+        Choice("gravid", "gravid", "gravid"),
+        Choice("laid", "laid a clutch", "laid", asks="how many eggs"),
+        Choice("quarantine", "quarantine begins", "quarantine"),
+    ),
+    "the shed": (
+        Choice("shed-whole", "shed whole, spectacles and tail tip too", "shed", "one piece, spectacles and tail tip off"),
+        Choice("shed-pieces", "shed in pieces", "shed", "in pieces", asks="spectacles off? tail tip off?"),
+        Choice("shed-eyes", "a spectacle is still on", "shed", "spectacle retained", asks="which eye"),
+        Choice("shed-tail", "the tail tip is still on", "shed", "tail tip retained"),
+    ),
+    "looked at": (
+        Choice("belly-smooth", "belly scales smooth", "belly_smooth"),
+        Choice("belly-rough", "belly scales rough", "belly_rough"),
+        Choice("belly-colour", "belly red or brown", "belly_discoloured", asks="where"),
+        Choice("wheeze", "wheeze or mucus", "wheeze"),
+        Choice("vet", "vet seen", "vet", asks="what was said"),
+        Choice("note", "note", "note", asks="what"),
+    ),
+}
+"""Groups of choices, in the order of the page."""
+
+BY_KEY: Final[Mapping[str, Choice]] = {c.key: c for group in CHOICES.values() for c in group}
+QUICK: Final = ("misted", "refilled", "spot", "fed", "handled", "opaque")
+"""The choices an enclosure's screen offers at once: the second of two taps."""
+SITTER: Final = ("refilled", "misted")
+"""The two things a sitter may do and say."""
+
+_UNWELL: Final = frozenset({"wheeze", "belly_discoloured"})
+_RETAINED: Final = ("spectacle retained", "tail tip retained")
+
+
+def asks_for_vet(what: str, detail: str) -> bool:
+    """Whether an entry is a sign of illness: then the page names the vet and gives no advice."""
+    return what in _UNWELL or (what == "shed" and detail.startswith(_RETAINED))
+
+
+if missing := {c.what for c in BY_KEY.values()} - set(JOURNAL):
+    raise TypeError(f"choices without a journal word: {sorted(missing)}")

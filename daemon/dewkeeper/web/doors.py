@@ -1,0 +1,168 @@
+"""Who may: first run, login, the sitter's sheet and links that acknowledge one alarm."""
+
+from __future__ import annotations
+
+from werkzeug.wrappers import Response
+
+from dewkeeper.notify.errors import LinkRefused
+from dewkeeper.notify.links import Link, verify
+from dewkeeper.report.morning import standing
+from dewkeeper.web.choices import BY_KEY, SITTER
+from dewkeeper.web.errors import Refused
+from dewkeeper.web.memory import SESSION_SECONDS, SitterLink
+from dewkeeper.web.visit import COOKIE, Visit
+
+SHORTEST_PASSWORD = 10
+LONGEST_SITTER_HOURS = 60 * 24.0
+
+
+def login_form(visit: Visit) -> Response:
+    """Show the login, or the first run while there is none."""
+    if not visit.services.memory.login:
+        return visit.go("/first")
+    return visit.render("login.html")
+
+
+def login(visit: Visit) -> Response:
+    """Open a session for the right name and password; wrong tries are limited."""
+    _limited(visit)
+    name, password = visit.text("name", limit=60), visit.request.form.get("password", "")
+    if not visit.services.memory.password_fits(name, password[:500]):
+        visit.services.memory.audit(visit.now, "?", "login refused", visit.address)
+        return visit.render("login.html", status=403, wrong="Name or password is wrong.")
+    return _let_in(visit, name)
+
+
+def first_form(visit: Visit) -> Response:
+    """Show the form that sets the login, while there is none."""
+    if visit.services.memory.login:
+        return visit.go("/login")
+    return visit.render("first.html")
+
+
+def first(visit: Visit) -> Response:
+    """Set the keeper's login with the code the daemon printed; the code is then used up."""
+    _limited(visit)
+    code, name = visit.text("code", limit=60), visit.text("name", limit=60)
+    password = visit.request.form.get("password", "")
+    if not SHORTEST_PASSWORD <= len(password) <= 500:
+        wrong = f"The password needs at least {SHORTEST_PASSWORD} characters; a few words do well."
+        return visit.render("first.html", status=400, wrong=wrong)
+    if not visit.services.memory.set_login(code, name, password):
+        visit.services.memory.audit(visit.now, "?", "first-run code refused", visit.address)
+        return visit.render("first.html", status=403, wrong="That is not the code the daemon printed.")
+    visit.services.memory.audit(visit.now, name, "set the login", visit.address)
+    return _let_in(visit, name)
+
+
+def logout(visit: Visit) -> Response:
+    """Close this browser's session."""
+    visit.services.memory.close_session(visit.request.cookies.get(COOKIE, ""))
+    answer = visit.go("/login", "out")
+    answer.delete_cookie(COOKIE, path="/", httponly=True, samesite="Lax", secure=visit.secure)
+    return answer
+
+
+def _limited(visit: Visit) -> None:
+    services = visit.services
+    wait = max(services.login_limit.wait_seconds(visit.address), services.login_limit_all.wait_seconds("all"))
+    if wait:
+        raise Refused(429, f"Too many tries. Wait {wait} seconds and try again.", wait)
+
+
+def _let_in(visit: Visit, name: str) -> Response:
+    memory = visit.services.memory
+    old = visit.request.cookies.get(COOKIE)
+    if old:
+        memory.close_session(old)
+    token = memory.open_session(name, visit.now)
+    visit.services.login_limit.forgive(visit.address)
+    memory.audit(visit.now, name, "logged in", visit.address)
+    answer = visit.go("/")
+    answer.set_cookie(
+        COOKIE, token, max_age=SESSION_SECONDS, path="/", httponly=True, samesite="Lax", secure=visit.secure
+    )
+    return answer
+
+
+def ack_form(visit: Visit, token: str) -> Response:
+    """Show the alarm a signed link is about, with a button. Opening it changes nothing: mail scanners open links."""
+    link = _genuine(visit, token)
+    found = next((standing(a) for a in visit.past.standing() if a.alarm == link.alarm), None)
+    return visit.render("ack.html", link=link, alarm=found, token=token)
+
+
+def ack(visit: Visit, token: str) -> Response:
+    """Acknowledge the one alarm of a signed link."""
+    link = _genuine(visit, token)
+    found = next((standing(a) for a in visit.past.standing() if a.alarm == link.alarm), None)
+    if found is None or found.state == "normal":
+        return visit.render("ack.html", link=link, alarm=None, token=token)
+    visit.submit({"do": "acknowledge", "alarm": link.alarm}, link.who, f"acknowledged {link.alarm[:8]} by link")
+    return visit.render("ack.html", link=link, alarm=found, token=token, done=True)
+
+
+def _genuine(visit: Visit, token: str) -> Link:
+    key = visit.services.link_key()
+    if key is None:
+        raise Refused(410, "This link is not good any more.")
+    try:
+        return verify(key, token, visit.now)
+    except LinkRefused as error:
+        raise Refused(410, f"Nothing was changed: {error}. Open the page to see what stands.") from error
+
+
+def sitter_sheet(visit: Visit, token: str) -> Response:
+    """Show the sitter's plain sheet: what to do per tub, what not to touch, whom to call."""
+    link = _sitter(visit, token)
+    alarms = [standing(a) for a in visit.past.standing() if a.state not in ("normal", "shelved", "suppressed")]
+    config = visit.services.config
+    return visit.render(
+        "sitter.html",
+        link=link,
+        token=token,
+        alarms={e.name: [a for a in alarms if a.enclosure == e.name] for e in config.enclosure},
+        enclosures=config.enclosure,
+        actions=[BY_KEY[key] for key in SITTER],
+        vet=config.web.vet_phone,
+    )
+
+
+def sitter_did(visit: Visit, token: str) -> Response:
+    """Write one of the two things into the journal, in the sitter's name."""
+    link = _sitter(visit, token)
+    key = visit.text("choice", limit=40)
+    if key not in SITTER:
+        raise Refused(400, "This sheet knows only its two actions.")
+    request = {"do": "journal", "what": BY_KEY[key].what, "enclosure": visit.text("enclosure", limit=60)}
+    recorded = visit.submit(request, link.name, f"sitter: {BY_KEY[key].label} at {request['enclosure']}")
+    return visit.go(f"/sitter/{token}", "journal" if recorded else "waiting")
+
+
+def _sitter(visit: Visit, token: str) -> SitterLink:
+    link = visit.services.memory.sitter(token, visit.now)
+    if link is None:
+        raise Refused(410, "This sheet is closed. Ask the keeper for a new link.")
+    return link
+
+
+def new_sitter(visit: Visit) -> Response:
+    """Make a link to the sheet, shown once."""
+    who, name = _who(visit), visit.text("name", limit=40)
+    until = visit.hours("hours", LONGEST_SITTER_HOURS)
+    token = visit.services.memory.new_sitter(name, until, visit.now)
+    visit.services.memory.audit(visit.now, who, f"made a sheet for {name}", visit.address)
+    scheme = "https" if visit.secure else "http"
+    base = visit.services.config.web.base_url or f"{scheme}://{visit.host}"
+    return visit.render("sitter_link.html", address=f"{base.rstrip('/')}/sitter/{token}", name=name, until=until)
+
+
+def end_sitters(visit: Visit) -> Response:
+    """Close all sheets now."""
+    visit.services.memory.end_sitters()
+    visit.services.memory.audit(visit.now, _who(visit), "closed the sitter's links", visit.address)
+    return visit.go("/health", "ended")
+
+
+def _who(visit: Visit) -> str:
+    return visit.session.who if visit.session else ""

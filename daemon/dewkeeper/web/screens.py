@@ -1,0 +1,164 @@
+"""The screens: each reads a report and hands it to a template."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from werkzeug.wrappers import Response
+
+from dewkeeper.judge.words import JOURNAL, KINDS
+from dewkeeper.report import enclosure as enclosure_report
+from dewkeeper.report import morning as morning_report
+from dewkeeper.report.enclosure import SPANS, EnclosureReport
+from dewkeeper.report.history import Point
+from dewkeeper.report.model import EnclosureMorning
+from dewkeeper.report.now import now as now_report
+from dewkeeper.web.chart import humidity_chart, temperature_chart
+from dewkeeper.web.choices import BY_KEY, CHOICES, QUICK
+from dewkeeper.web.errors import Refused
+from dewkeeper.web.visit import Visit
+
+DAY_SECONDS = 86400
+JOURNAL_DAYS = 31
+ALARM_DAYS = 31
+_TABLE_ROWS = 48
+
+
+def morning(visit: Visit) -> Response:
+    """Show the night: what is wrong first, calm enclosures folded."""
+    glance = morning_report.morning(visit.past, visit.services.config, visit.now)
+    return visit.render("morning.html", glance=glance)
+
+
+def rack(visit: Visit) -> Response:
+    """Show the racks as they stand on the floor: shelves from the top, places from the left."""
+    config = visit.services.config
+    glance = morning_report.morning(visit.past, config, visit.now)
+    racks = []
+    for one in config.rack:
+        rows = [row for row in glance.enclosures if row.rack == one.name]
+        shelves: dict[int, list[EnclosureMorning]] = {}
+        for row in sorted(rows, key=lambda r: (r.shelf, r.place)):
+            shelves.setdefault(row.shelf, []).append(row)
+        racks.append((one, shelves))
+    return visit.render("rack.html", racks=racks)
+
+
+def enclosure(visit: Visit, name: str) -> Response:
+    """Show one enclosure: now, what stands, the curve of a night up to a year, and what to tell the journal."""
+    config = visit.services.config
+    if all(e.name != name for e in config.enclosure):
+        raise Refused(404, "There is no such enclosure.")
+    span = visit.request.args.get("span", "night")
+    if span not in SPANS:
+        raise Refused(404, "There is no such span.")
+    report = enclosure_report.enclosure(visit.past, config, name, span, visit.now)
+    row = next(e for e in config.enclosure if e.name == name)
+    return visit.render(
+        "enclosure.html",
+        report=report,
+        enclosure=row,
+        spans=SPANS,
+        span=span,
+        humidity=humidity_chart(report, visit.wording),
+        temperature=temperature_chart(report, visit.wording),
+        table=table(report),
+        quick=[BY_KEY[key] for key in QUICK],
+        choices=CHOICES,
+        out_of_service=any(a.state == "out_of_service" for a in report.alarms),
+    )
+
+
+def table(report: EnclosureReport) -> Sequence[Point]:
+    """Return the chart's points thinned to what a person can read: lowest and highest of each group are kept."""
+    size = max(1, -(-len(report.points) // _TABLE_ROWS))
+    return [_joined(report.points[i : i + size]) for i in range(0, len(report.points), size)]
+
+
+def _joined(points: Sequence[Point]) -> Point:
+    return Point(
+        at=points[0].at,
+        seconds=points[-1].at + points[-1].seconds - points[0].at,
+        humidity_percent=sum(p.humidity_percent for p in points) / len(points),
+        humidity_low=min(p.humidity_low for p in points),
+        humidity_high=max(p.humidity_high for p in points),
+        temperature_c=sum(p.temperature_c for p in points) / len(points),
+        temperature_low=min(p.temperature_low for p in points),
+        temperature_high=max(p.temperature_high for p in points),
+    )
+
+
+def alarms(visit: Visit) -> Response:
+    """Show what stands, with cause and advice and what can be done about it, and what was."""
+    standing = [morning_report.standing(a) for a in visit.past.standing() if a.state != "normal"]
+    standing.sort(key=lambda a: (("urgent", "medium", "low").index(a.priority), a.since))
+    since = visit.now - ALARM_DAYS * DAY_SECONDS
+    past = [e for e in visit.past.events(since) if e.event in morning_report.PAST_TENSE][::-1][:100]
+    return visit.render("alarms.html", standing=standing, past=past, past_tense=morning_report.PAST_TENSE)
+
+
+def journal(visit: Visit) -> Response:
+    """Show what was done and seen, and the form to add to it."""
+    wanted = visit.request.args.get("enclosure", "")
+    entries = visit.past.journal(visit.now - JOURNAL_DAYS * DAY_SECONDS)[::-1]
+    if wanted:
+        entries = [e for e in entries if e.enclosure == wanted]
+    return visit.render(
+        "journal.html",
+        entries=entries,
+        words=JOURNAL,
+        wanted=wanted,
+        choices=CHOICES,
+        enclosures=visit.services.config.enclosure,
+    )
+
+
+def journal_entry(visit: Visit, entry: str) -> Response:
+    """Show one entry with its earlier versions, and the form to correct it."""
+    everything = visit.past.journal(0, replaced=True)
+    found = next((e for e in everything if e.id == entry), None)
+    if found is None:
+        raise Refused(404, "There is no such entry.")
+    earlier, one = [], found
+    while one.replaces is not None:
+        before = next((e for e in everything if e.id == one.replaces), None)
+        if before is None or before in earlier:
+            break
+        earlier.append(before)
+        one = before
+    current = next((c.key for c in BY_KEY.values() if c.what == found.what and found.detail.startswith(c.detail)), "")
+    rest = found.detail.removeprefix(BY_KEY[current].detail).removeprefix(", ") if current else found.detail
+    return visit.render(
+        "entry.html",
+        entry=found,
+        earlier=earlier,
+        words=JOURNAL,
+        choices=CHOICES,
+        current=current,
+        rest=rest,
+        enclosures=visit.services.config.enclosure,
+        replaced=any(e.replaces == entry for e in everything),
+    )
+
+
+def probes(visit: Visit) -> Response:
+    """Show every probe: where it is, what it read last and whether it is believed."""
+    glance = now_report(visit.past, visit.services.config, visit.now)
+    places = {p.name: p for p in visit.services.config.probe}
+    return visit.render("probes.html", glance=glance, places=places, kinds=KINDS)
+
+
+def health(visit: Visit) -> Response:
+    """Show dewkeeper's own health, the sitter's links and who did what."""
+    memory = visit.services.memory
+    return visit.render(
+        "health.html",
+        lines=visit.services.health(),
+        sitters=memory.sitters(visit.now),
+        audited=memory.audited()[:40],
+    )
+
+
+def cautions(visit: Visit) -> Response:
+    """Show what numbers cannot do for a snake."""
+    return visit.render("cautions.html", vet=visit.services.config.web.vet_phone)

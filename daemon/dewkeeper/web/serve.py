@@ -1,0 +1,118 @@
+"""The page's entry: wires history, commands and templates to the server."""
+
+from __future__ import annotations
+
+import logging
+import threading
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+from dewkeeper.clock import Clock
+from dewkeeper.notify.links import NOTE_KEY
+from dewkeeper.report.past import StoredPast
+from dewkeeper.report.wording import RANK_WORDS, STATE_WORDS, beyond, duration, headline
+from dewkeeper.store import History
+from dewkeeper.store.errors import StoreError
+from dewkeeper.web.app import Application
+from dewkeeper.web.http_thread import HttpThread
+from dewkeeper.web.limiter import Limiter
+from dewkeeper.web.memory import Memory
+from dewkeeper.web.visit import HealthLine, Services
+from dewkeeper_config.models import Config
+
+log = logging.getLogger(__name__)
+
+_TEMPLATES = Path(__file__).parent / "templates"
+
+
+class PageServer:
+    """The page. `address` is where it listens once started; `first_run_code` is what the daemon must print, or None.
+
+    history_factory: opens the store for reading; may raise StoreError and is tried again at the next visit.
+    submit: carries out one request, as the control socket does; raises CommandRefused.
+    health: the lines of the health screen.
+    """
+
+    def __init__(
+        self,
+        config: Config,
+        history_factory: Callable[[], History],
+        submit: Callable[[dict[str, Any]], Mapping[str, Any]],
+        health: Callable[[], Sequence[HealthLine]],
+        clock: Clock,
+    ) -> None:
+        self._config = config
+        self._history_factory = history_factory
+        self._history: History | None = None
+        self._lock = threading.Lock()
+        self._memory = Memory(config.storage.folder)
+        services = Services(
+            config=config,
+            past=self._past,
+            submit=submit,
+            health=health,
+            wall=clock.wall,
+            memory=self._memory,
+            templates=_templates(),
+            # Guessing: five tries, then one a minute; thirty over all addresses, then one every ten seconds.
+            login_limit=Limiter(5, 60, clock.monotonic),
+            login_limit_all=Limiter(30, 10, clock.monotonic),
+            write_limit=Limiter(60, 1, clock.monotonic),
+            link_key=self._link_key,
+        )
+        self.application = Application(services)
+        self._thread = HttpThread(self.application, config.web.host, config.web.port)
+
+    @property
+    def address(self) -> tuple[str, int]:
+        """Where the page listens."""
+        return self._thread.address
+
+    @property
+    def first_run_code(self) -> str | None:
+        """The code that sets the keeper's login, None when there is a login."""
+        return self._memory.first_run_code
+
+    def start(self) -> None:
+        """Listen and serve. Raises OSError when the address cannot be had."""
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Close every connection and end the threads."""
+        self._thread.stop()
+        with self._lock:
+            if self._history is not None:
+                self._history.close()
+                self._history = None
+
+    def _past(self) -> StoredPast:
+        with self._lock:
+            if self._history is None:
+                self._history = self._history_factory()
+            return StoredPast(self._history, self._config)
+
+    def _link_key(self) -> str | None:
+        try:
+            return self._past().notes().get(NOTE_KEY)
+        except StoreError:
+            return None
+
+
+def _templates() -> Environment:
+    environment = Environment(
+        loader=FileSystemLoader(_TEMPLATES),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        auto_reload=False,
+    )
+    environment.filters["urlencode_whole"] = lambda text: quote(text, safe="")
+    environment.globals.update(
+        rank_words=RANK_WORDS, state_words=STATE_WORDS, beyond=beyond, duration=duration, headline=headline
+    )
+    return environment

@@ -1,0 +1,167 @@
+"""One request with what the page knows of it: who asks, from where, and when."""
+
+from __future__ import annotations
+
+import secrets
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from typing import Any
+from urllib.parse import urlsplit
+
+from jinja2 import Environment
+from werkzeug.wrappers import Request, Response
+
+from dewkeeper.errors import CommandRefused
+from dewkeeper.report.past import StoredPast
+from dewkeeper.report.wording import Wording
+from dewkeeper.web.errors import Refused
+from dewkeeper.web.limiter import Limiter
+from dewkeeper.web.memory import Memory, Session
+from dewkeeper_config.models import Config
+
+COOKIE = "dewkeeper"
+_TEXT_LIMIT = 1000
+
+
+class PageRequest(Request):
+    """A request whose body may be as large as any form of the page, and no larger."""
+
+    max_content_length = 64 * 1024
+    max_form_memory_size = 64 * 1024
+    max_form_parts = 40
+
+
+@dataclass(frozen=True, slots=True)
+class HealthLine:
+    """One line of the system's own health. well: None when it cannot be told."""
+
+    what: str
+    well: bool | None
+    text: str
+
+
+@dataclass(slots=True)
+class Services:
+    """What the page is given: it owns none of it but its memory."""
+
+    config: Config
+    past: Callable[[], StoredPast]
+    submit: Callable[[dict[str, Any]], Mapping[str, Any]]
+    health: Callable[[], Sequence[HealthLine]]
+    wall: Callable[[], float]
+    memory: Memory
+    templates: Environment
+    login_limit: Limiter
+    login_limit_all: Limiter
+    write_limit: Limiter
+    link_key: Callable[[], str | None]
+
+
+@dataclass(slots=True)
+class Visit:
+    """A request, its time (UTC seconds), and who is behind it as far as is known."""
+
+    request: PageRequest
+    services: Services
+    now: int
+    address: str
+    secure: bool
+    host: str
+    session: Session | None = None
+    wording: Wording = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.wording = Wording.of(self.services.config.site)
+
+    @property
+    def past(self) -> StoredPast:
+        """The history to read. Raises StoreError."""
+        return self.services.past()
+
+    def render(self, template: str, status: int = 200, **values: Any) -> Response:
+        """Return a page from a template."""
+        text = self.services.templates.get_template(template).render(
+            visit=self,
+            site=self.services.config.site.name,
+            now=self.now,
+            w=self.wording,
+            csrf=self.session.csrf if self.session else "",
+            said=SAID.get(self.request.args.get("said", ""), ""),
+            **values,
+        )
+        return Response(text, status=status, content_type="text/html; charset=utf-8")
+
+    def go(self, path: str, said: str = "") -> Response:
+        """Return a redirect within the page, to be fetched by GET."""
+        mark = "&" if "?" in path else "?"
+        target = path + (f"{mark}said={said}" if said else "")
+        return Response("", status=303, headers={"Location": target})
+
+    def check_origin(self) -> None:
+        """Raise Refused when a browser says that this request comes from another site."""
+        came_from = self.request.headers.get("Sec-Fetch-Site")
+        if came_from not in (None, "same-origin", "none"):
+            raise Refused(403, "This came from another site, so it was not done. Open the page itself and try again.")
+        origin = self.request.headers.get("Origin")
+        if origin is not None and urlsplit(origin).netloc != self.host:
+            raise Refused(403, "This came from another site, so it was not done. Open the page itself and try again.")
+
+    def check_csrf(self) -> None:
+        """Raise Refused unless the form carries this session's own token."""
+        given = self.text("csrf", required=False)
+        if self.session is None or not secrets.compare_digest(given.encode(), self.session.csrf.encode()):
+            raise Refused(403, "This form is too old. Go back, load the page again and repeat it.")
+
+    def text(self, name: str, *, required: bool = True, limit: int = _TEXT_LIMIT) -> str:
+        """Return a form field without surrounding space or control characters. Raises Refused."""
+        given = self.request.form.get(name, "")
+        kept = "".join(c for c in given if (c.isprintable() and not "\ud800" <= c <= "\udfff") or c == "\n").strip()
+        if required and not kept:
+            raise Refused(400, f"Fill in “{name}”, please.")
+        if len(kept) > limit:
+            raise Refused(400, f"“{name}” is longer than {limit} characters.")
+        return kept
+
+    def moment(self, name: str) -> int | None:
+        """Return a local date and time of the form as UTC seconds, None when it is left empty. Raises Refused."""
+        given = self.text(name, required=False)
+        if not given:
+            return None
+        try:
+            return int(datetime.fromisoformat(given).replace(tzinfo=self.wording.zone).timestamp())
+        except (ValueError, OverflowError, OSError) as error:
+            raise Refused(400, "Write the time like 2026-03-01T07:30, please.") from error
+
+    def hours(self, name: str, most: float) -> int:
+        """Return the UTC second so many hours ahead as the form says. Raises Refused."""
+        try:
+            hours = float(self.text(name))
+        except ValueError:
+            hours = 0.0
+        if not 0 < hours <= most:
+            raise Refused(400, f"Give a number of hours up to {most:g}, please.")
+        return self.now + int(timedelta(hours=hours).total_seconds())
+
+    def submit(self, request: dict[str, Any], who: str, what: str) -> bool:
+        """Hand a request to the command handler and note it; return whether it is recorded. Raises Refused."""
+        try:
+            reply = self.services.submit({**request, "who": who})
+        except CommandRefused as error:
+            raise Refused(400, f"Not done: {error}.") from error
+        self.services.memory.audit(self.now, who, what, self.address)
+        return not reply.get("not_recorded")
+
+
+SAID = {
+    "seen": "Noted: you have seen it.",
+    "shelved": "Put aside. It comes back by itself.",
+    "unshelved": "Back from the shelf.",
+    "service": "Noted.",
+    "journal": "Written down.",
+    "corrected": "Corrected. The old entry is kept.",
+    "waiting": "Taken in, but not recorded yet: the database refuses just now.",
+    "out": "Logged out.",
+    "ended": "The sitter’s links no longer open.",
+}
+"""What a page says after something was done; the address carries only the key."""
