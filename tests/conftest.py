@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import gc
-import os
 import threading
 from collections.abc import Iterator
 from pathlib import Path
@@ -17,7 +16,7 @@ def _open_sockets() -> set[str]:
     found = set()
     for entry in Path("/proc/self/fd").iterdir():
         try:
-            target = os.readlink(entry)
+            target = str(entry.readlink())
         except OSError:
             continue
         if target.startswith("socket:"):

@@ -31,7 +31,7 @@ def main() -> int:
     quiet_logs()
     began = time.monotonic()
     try:
-        with Stage(args.state.resolve(), zone, evening, web_port=args.port) as stage:
+        with Stage(args.state.resolve(), zone, evening) as stage:
             _introduce(show, stage)
             clock = ManualClock(wall=moment(evening, EVENING, zone))
             config = night.play(stage, show, clock)
@@ -52,8 +52,7 @@ def main() -> int:
 
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(prog="demo/run", description=__doc__)
-    parser.add_argument("--live", action="store_true", help="go on in real time afterwards, with the page")
-    parser.add_argument("--port", type=int, default=8080, help="TCP port of the page with --live (default 8080)")
+    parser.add_argument("--live", action="store_true", help="go on in real time afterwards, at a poll a minute")
     parser.add_argument("--evening", type=date.fromisoformat, help="date of the evening (default: last night's)")
     parser.add_argument("--zone", help="time zone of the snake room (default: this machine's)")
     parser.add_argument("--state", type=Path, default=_FOLDER, help="folder for what it writes, emptied first")

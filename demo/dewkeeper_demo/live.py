@@ -27,7 +27,7 @@ def go_on(stage: Stage, show: Show, clock: ManualClock) -> None:
     stage.clock = SystemClock()
     daemon = Daemon(config, clock=stage.clock)
     daemon.start()
-    show.say(f"Live now, a poll a minute. The page: http://{config.web.host}:{config.web.port}  (Ctrl-C ends it)")
+    show.say("Live now, a poll a minute: try `dewkeeper now` in another window (Ctrl-C ends it)")
     try:
         threading.Event().wait()
     finally:

@@ -120,7 +120,7 @@ def _phase(fault: Fault, run: Run, outcome: Outcome, *, open_alarm: bool) -> Non
         run.control(dry=[OPEN])
         run.wait_for(lambda: _alarm(run, "dry", OPEN) is not None, TOLD_SECONDS + SLACK_SECONDS, "the open alarm")
         standing = _alarm(run, "dry", OPEN)
-    seen = _numbers(run)
+    seen = _numbers(run, fault)
     began = time.monotonic()
     fault_began = run.now()
     if outcome.phase != "at start":
@@ -163,8 +163,9 @@ def _phase(fault: Fault, run: Run, outcome: Outcome, *, open_alarm: bool) -> Non
     )
     alarms = {body["alarm"] for body in run.messages("dry", healthy)}
     outcome.demand(len(alarms) == 1, f"{healthy}'s excursion was told under {len(alarms)} ids")
+    now_there = _numbers(run, fault)
     for (probe, number), at in seen.items():
-        if _numbers(run).get((probe, number)) != at:
+        if now_there.get((probe, number)) != at:
             outcome.problems.append(f"{probe}'s sample {number} was in the database and is gone")
             break
 
@@ -198,10 +199,12 @@ def _all_good(run: Run, places: tuple[str, ...] | list[str]) -> bool:
     return not _not_good(run, places)
 
 
-def _numbers(run: Run) -> dict[tuple[str, int], int]:
+def _numbers(run: Run, fault: Fault) -> dict[tuple[str, int], int]:
     """Return (probe, number of the sample) -> when, of all samples in the database."""
     return {
-        (r.probe, r.temperature_word): r.time for r in run.readings() if r.temperature_word is not None
+        (r.probe, r.temperature_word): r.time
+        for r in run.readings()
+        if r.temperature_word is not None and r.temperature_word != fault.frozen_word
     }
 
 

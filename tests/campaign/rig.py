@@ -47,7 +47,8 @@ def config_text(folder: Path, port: int) -> str:
         "web = { enabled = true, port = 0 }",
         f'channel = [{{ kind = "webhook", name = "phone", url = "http://127.0.0.1:{port}/" }}]',
         'person = [{ name = "Ina", channels = ["phone"], quiet_hours = { start = "03:00", end = "03:01" } }]',
-        'rack = [{ name = "R", room = "room" }]',
+        # Rooms of their own: two dry enclosures of one room would be told in one message.
+        *(f'[[rack]]\nname = "{name}"\nroom = "{name}"' for name in ("E", "F", "G0", "G1", "G2")),
         '[[profile]]', 'name = "quick"', '[profile.limits.delays]',
         f"dry_tolerable_minutes = {ON_DELAY_MINUTES}", "off_minutes = 2", "humidity_deadband = 1",
         '[[bus]]', 'name = "one"', 'kind = "wire"', "number = 1",
@@ -56,7 +57,7 @@ def config_text(folder: Path, port: int) -> str:
     ]  # fmt: skip
     for index, place in enumerate(PLACES):
         lines += [
-            "[[enclosure]]", f'name = "{place}"', 'rack = "R"', f"place = {index + 1}", 'profile = "quick"',
+            "[[enclosure]]", f'name = "{place}"', f'rack = "{place if place[0] == "G" else place[0]}"', f"place = {index + 1}", 'profile = "quick"',
             "heater = false", "open_water = false",
             "[[probe]]", f'name = "{place}"', f'enclosure = "{place}"', "address = 0x44",
         ]  # fmt: skip

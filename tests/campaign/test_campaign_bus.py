@@ -34,7 +34,7 @@ FAULTS = (
     Fault(
         "F12", "a probe's heater is on", {"fault": "f12"}, (), "sensor_heater", (STRUCK,), 240,
         kind_at_start=False, strange=(STRUCK,),
-    ),  # fmt: skip
+    ),
     Fault("F13", "two probes have changed places", {"fault": "f13"}, (), lasts=300),
     Fault("F14", "two multiplexers open at once", {"fault": "f14"}, BUS, lasts=420),
     Fault("F15", "a probe unplugged and replugged", {"unplugged": [STRUCK]}, (STRUCK,), lasts=60, flicker=True),

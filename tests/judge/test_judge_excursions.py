@@ -115,7 +115,7 @@ def test_fast_heat_is_told_at_its_second_sample(desk: Desk, rate: float) -> None
     desk.hold(60, t=30.0)
     beyond = next(m for m in range(200) if 30 + rate * (m + 1) > 34)
     events = desk.hold(beyond + 2, t=lambda m: 30 + rate * (m + 1), h=60, noise=0.0)
-    assert [(e.kind, e.event, e.priority) for e in events if e.kind == "hot"][0] == ("hot", "raised", "urgent")
+    assert next((e.kind, e.event, e.priority) for e in events if e.kind == "hot") == ("hot", "raised", "urgent")
     assert events[0].time <= START + 60 * (60 + beyond + 2)
 
 

@@ -54,7 +54,7 @@ def test_the_morning_message_comes_once_a_day_at_its_hour() -> None:
     planner = Planner(config(morning_at="06:30"), None)
     assert planner.tick([], SIX, context()) == []
     rows = planner.tick([], SIX + 1800, context())
-    assert [(row.kind, row.channel, row.not_before) for row in rows][0] == ("morning", "phone", 0)
+    assert next((row.kind, row.channel, row.not_before) for row in rows) == ("morning", "phone", 0)
     assert rows[0].title.startswith("All well")
     assert Planner(config(morning_at="06:30"), planner.state()).tick([], SIX + 3600, context()) == []
     assert [row.kind for row in planner.tick([], SIX + 1800 + DAY, context())] == ["morning", "morning"]

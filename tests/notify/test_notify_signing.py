@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import contextlib
 import json
 from dataclasses import replace
 from email.utils import formatdate
@@ -145,10 +146,8 @@ def test_no_changed_link_passes(data: st.DataObject) -> None:
     place = data.draw(st.integers(0, len(token) - 1))
     other = data.draw(st.sampled_from([c for c in "abcXYZ019-_.=%" if c != token[place]]))
     changed = token[:place] + other + token[place + 1 :]
-    try:
+    with contextlib.suppress(LinkRefused):
         assert links.verify(KEY, changed, 1) == links.verify(KEY, token, 1)  # unused bits of base64 mean nothing
-    except LinkRefused:
-        pass
 
 
 @given(st.text())

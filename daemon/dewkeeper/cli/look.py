@@ -143,10 +143,7 @@ def _table(rows: Sequence[EnclosureMorning], wording: Wording) -> list[str]:
         if row.now is not None:
             present = f"{wording.humidity(row.now.humidity_percent)}" + (" stale" if row.now.stale else "")
         cells.append(
-            [row.enclosure, RANK_WORDS[row.rank], *_mark(low, wording), at_day, *_mark(high, wording)]
-            + [duration(row.minutes_beyond_target * 60), duration(row.minutes_beyond_tolerable * 60)]
-            + [f"{row.dose_percent_hours:.1f}", wording.temperature(cold.value if cold else None), present]
-            + [_unwatched(row)]
+            [row.enclosure, RANK_WORDS[row.rank], *_mark(low, wording), at_day, *_mark(high, wording), duration(row.minutes_beyond_target * 60), duration(row.minutes_beyond_tolerable * 60), f"{row.dose_percent_hours:.1f}", wording.temperature(cold.value if cold else None), present, _unwatched(row)]
         )
     widths = [max(len(line[i]) for line in cells) for i in range(len(heading))]
     return ["  ".join(c.ljust(w) for c, w in zip(line, widths, strict=True)).rstrip() for line in cells]

@@ -232,7 +232,7 @@ def sides_for(limits: Limits, old: list[Side] | None = None) -> list[Side]:
             else:
                 run.set(limit, delay, deadband, off, samples=samples, plain=plain, slack=slack)
             runs.append(run)
-        assert runs[1] is not None
+        assert runs[1] is not None  # noqa: S101  two were appended just above
         side = Side(kind, sign, thermal, runs[0], runs[1])
         side.level = before.level if before else 0
         made.append(side)

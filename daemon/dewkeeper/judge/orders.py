@@ -77,7 +77,7 @@ def _let_go(state: State, watch: Watch, now: int) -> None:
 
 def limits_now(state: State, tub: Tub) -> Limits:
     """Return the limits an enclosure is judged by: its stage's, else its own."""
-    assert state.settings is not None
+    assert state.settings is not None  # noqa: S101  the judge takes nothing before Settings
     own = state.settings.enclosures[tub.name].limits
     return state.settings.stage_limits.get(tub.stage, own) if tub.stage else own
 

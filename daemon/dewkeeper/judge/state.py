@@ -11,6 +11,7 @@ from typing import Final
 from dewkeeper.judge.book import Book
 from dewkeeper.judge.codec import remembered
 from dewkeeper.judge.limits import Side
+from dewkeeper.judge.past import Past
 from dewkeeper.judge.types import EnclosureFacts, Exclusion, Learned, ProbeFacts, Settings
 from dewkeeper_config.models import Delays, HumiditySpan, Limits, TemperatureSpan
 
@@ -38,14 +39,18 @@ class Watch:
     slow_t, slow_e: their means over about a thermostat cycle. t_low ... h_high: the quiet box; while a reading lies in it
     and nothing runs (`busy`), no side needs a look. pend_*: a suspect reading that waits for the next to agree.
     pair_*, flat: the last values and how often they repeated; pairs, repeats: how often that happens on its own.
-    faults: kind -> [since, good since or -1].
+    faults: kind -> [since, good since or -1]; places: kind -> the place its alarm is kept under.
+    past: the last day. opened, misted: when the air last showed it; open_e and low_e: vapour before and after.
+    near_since: since when it reads the room's air; cool_since: since when its heat is gone; heater_from: the temperature
+    before its own heater began.
     """
 
     __slots__ = (
-        "bad", "bad_since", "branch", "bus", "busy", "crc", "e", "enclosure", "faults", "flat", "flat_since", "h",
-        "h_high", "h_low", "last", "live", "loss", "name", "pair_h", "pair_t", "pairs", "pend_at", "pend_h", "pend_t",
-        "place", "repeats", "role", "room", "rounded", "seen", "sides", "slow_e", "slow_t", "t", "t_high", "t_low",
-        "wet_since",
+        "away", "bad", "bad_since", "branch", "bus", "busy", "climbs", "cool_since", "crc", "e", "enclosure", "faults",
+        "flat", "flat_since", "h", "h_high", "h_low", "heater_from", "last", "live", "look_at", "loss", "low_at", "low_e",
+        "misted", "name", "near_since", "open_e", "opened", "pair_h", "pair_t", "pairs", "past", "pend_at", "pend_h",
+        "pend_t", "place", "places", "repeats", "restored", "role", "room", "rounded", "seen", "sides", "slow_e",
+        "slow_t", "t", "t_high", "t_low", "wet_since",
     )  # fmt: skip
 
     def __init__(self, facts: ProbeFacts, now: int) -> None:
@@ -72,6 +77,15 @@ class Watch:
         self.loss = 0.0
         self.wet_since = NEVER
         self.faults: dict[str, list[int]] = {}
+        self.places: dict[str, str] = {}
+        self.past = Past()
+        self.look_at = NEVER
+        self.misted = self.opened = self.low_at = NEVER
+        self.open_e = self.low_e = 0.0
+        self.restored = True
+        self.near_since = self.cool_since = NEVER
+        self.away = self.climbs = 0
+        self.heater_from = 0.0
 
     def adopt(self, facts: ProbeFacts) -> None:
         """Take what the configuration says of the probe."""
@@ -87,6 +101,7 @@ class Watch:
     def forget(self) -> None:
         """Begin anew what was usual for this probe: it, or the heat, is not what it was."""
         self.pairs = self.repeats = self.flat = 0
+        self.past = Past()
 
     def box(self) -> None:
         """Recompute the quiet box from the sides."""
@@ -120,11 +135,11 @@ class Tub:
 
 @remembered
 class State:
-    """Everything. `heap`: (due, kind of timer, key) of timers; `due`: the first of them."""
+    """Everything. `heap`: (due, kind of timer, key) of timers; `due`: the first of them. `rooms`: room -> its probe."""
 
     __slots__ = (
-        "book", "due", "exclusions", "heap", "hold", "learned", "now", "poll", "settings", "shift", "started", "tubs",
-        "watches",
+        "book", "due", "exclusions", "heap", "hold", "learned", "now", "poll", "rooms", "settings", "shift", "started",
+        "tubs", "watches",
     )  # fmt: skip
 
     def __init__(self) -> None:
@@ -132,6 +147,7 @@ class State:
         self.book = Book()
         self.watches: dict[str, Watch] = {}
         self.tubs: dict[str, Tub] = {}
+        self.rooms: dict[str, str] = {}
         self.learned: dict[str, dict[str, float]] = {}
         self.heap: list[tuple[int, str, str]] = []
         self.due = 10**15

@@ -48,7 +48,7 @@ def planned_for(row: Message) -> int:
 
 def parcels(rows: Sequence[Message], wording: Wording, now: int) -> list[Parcel]:
     """Return what to send of these rows (all of one person and channel, oldest first), most pressing first."""
-    single = [part for part in _by_story(rows, wording, now)]
+    single = list(_by_story(rows, wording, now))
     merged = _by_group(single, wording, now)
     merged = [_late(parcel, wording, now) for parcel in merged]
     pressing = [p for p in merged if _pressing(p)]

@@ -19,6 +19,7 @@ from dewkeeper.notify.dispatcher import Dispatcher
 from dewkeeper.notify.heartbeat import beat
 from dewkeeper.notify.plan import Context, Planner
 from dewkeeper.report.morning import morning
+from dewkeeper.report.past import StoredPast
 from dewkeeper.report.wording import Wording
 from dewkeeper.sampling.bus_reports import BusReports
 from dewkeeper.sampling.identity import Identities
@@ -186,8 +187,8 @@ class Daemon:
 
     def _morning(self) -> tuple[str, Sequence[str]]:
         try:
-            with History.open(self._folder) as history:
-                glance = morning(history, self.config, self.timeline.now())
+            with StoredPast.open(self.config) as past:
+                glance = morning(past, self.config, self.timeline.now())
         except Exception as error:  # a report must not keep the writer from its work
             log.exception("the morning message could not be made")
             return "Morning: the night cannot be read – see page", [f"The database does not answer: {error}"]

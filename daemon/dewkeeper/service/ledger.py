@@ -78,9 +78,7 @@ class Ledger:
     def retry(self, judge: Judge) -> None:
         """Try again, now and then, when the store refused; commit what waited too long."""
         now = self._clock.monotonic()
-        if self.refused and now - self._last_try >= RETRY_SECONDS:
-            self._commit()
-        elif not self.refused and self._pending and now - self._last_commit >= self._commit_seconds:
+        if (self.refused and now - self._last_try >= RETRY_SECONDS) or (not self.refused and self._pending and now - self._last_commit >= self._commit_seconds):
             self._commit()
 
     def close(self, judge: Judge) -> None:

@@ -14,8 +14,8 @@ from dewkeeper.service.settings import judge_settings
 from dewkeeper.store import History, Store
 from dewkeeper.store.records import Batch
 from dewkeeper_config.loading import parse
-from dewkeeper_config.reference import sample
 from dewkeeper_config.models import Config
+from dewkeeper_config.reference import sample
 
 _NEEDED = ("adafruit_sht31d", "apscheduler.schedulers.background", "requests", "smtplib", "smbus2", "psychrolib")
 

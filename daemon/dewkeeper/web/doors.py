@@ -95,6 +95,9 @@ def ack_form(visit: Visit, token: str) -> Response:
 def ack(visit: Visit, token: str) -> Response:
     """Acknowledge the one alarm of a signed link."""
     link = _genuine(visit, token)
+    if link.alarm.startswith("path/"):
+        visit.submit({"do": "notify_confirm", "way": link.alarm}, link.who, f"confirmed {link.alarm}")
+        return visit.render("ack.html", link=link, alarm=None, token=token, done=True)
     found = next((standing(a) for a in visit.past.standing() if a.alarm == link.alarm), None)
     if found is None or found.state == "normal":
         return visit.render("ack.html", link=link, alarm=None, token=token)

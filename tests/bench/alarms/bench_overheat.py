@@ -54,12 +54,12 @@ def ramp(rate: float, trouble: str, seed: int, make: Callable[[], Feeds] = Judge
     period, phase = chance.uniform(18, 45), chance.uniform(0, 6)
     vapour = 0.63 * quick_saturation_hpa(30)
     beyond = dropped = 0
-    offset = chance.random() * rate
+    late = chance.random()
     for minute in range(CALM_MINUTES + 60):
         celsius = 30 + 0.6 * math.sin(2 * math.pi * minute / period + phase)
         heated = minute - CALM_MINUTES
         if heated > 0:
-            celsius += min(14.0, rate * heated + offset)
+            celsius += min(14.0, rate * (heated - late))
         if trouble == "after a gap" and -90 < heated <= 0:
             continue
         ahead = 34 - celsius if heated > 0 else 99.0
