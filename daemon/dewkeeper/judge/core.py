@@ -7,6 +7,7 @@ from typing import cast
 
 from dewkeeper.judge.book import Key
 from dewkeeper.judge.codec import pack, unpack
+from dewkeeper.judge.excursion import RETURN_SECONDS, returning
 from dewkeeper.judge.faults import check_silence, unwatched
 from dewkeeper.judge.orders import log, note_deed, obey, realarm_seconds, restage, settle
 from dewkeeper.judge.reading import lost, notes, take
@@ -85,12 +86,8 @@ class Judge:
         if temperature_c is None or humidity_percent is None:
             return lost(state, watch, now, failure or "missing")
         if temperature_word is None or humidity_word is None:
-            return take(
-                state, watch, now, temperature_c, humidity_percent, temperature_c, humidity_percent
-            )
-        return take(
-            state, watch, now, temperature_c, humidity_percent, temperature_word, humidity_word
-        )
+            return take(state, watch, now, temperature_c, humidity_percent, temperature_c, humidity_percent)
+        return take(state, watch, now, temperature_c, humidity_percent, temperature_word, humidity_word)
 
     def take_events(self) -> list[Event]:
         """Return the events since last asked, in order, and forget them."""
@@ -135,11 +132,7 @@ class Judge:
         if isinstance(item, Rebase):
             state.book.step(state.now, item.step_seconds)
             state.shift += item.step_seconds
-        at = (
-            item.entered
-            if isinstance(item, JournalEntry) and item.entered is not None
-            else item.time
-        )
+        at = item.entered if isinstance(item, JournalEntry) and item.entered is not None else item.time
         now = at - state.shift
         if now > state.now:
             self._fire(now)
@@ -201,8 +194,12 @@ class Judge:
             case "quiet" | "shelf":
                 held = book.quiet if what == "quiet" else book.shelf
                 if held.get(about, now + 1) <= now:
-                    del held[about]
-                    book.release([about], now)
+                    if what == "quiet" and returning(state, place, kind):
+                        held[about] = now + RETURN_SECONDS
+                        state.set_timer(now + RETURN_SECONDS, what, key)
+                    else:
+                        del held[about]
+                        book.release([about], now)
             case "review" if book.removed.get(place, now + 1) <= now:
                 book.raise_(
                     (f"review:{place}", "system"), now, since=now, enclosure=place, probe=None, holder=place,

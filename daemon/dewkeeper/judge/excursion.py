@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 from dewkeeper.judge.limits import Side
 from dewkeeper.judge.state import State, Watch
+
+RETURN_SECONDS: Final = 600
+"""How much longer a suppression lasts, each time, while the air is back inside and only the off-delay is owed."""
 
 
 def change_level(state: State, watch: Watch, side: Side, level: int, now: int) -> None:
@@ -30,3 +35,20 @@ def change_level(state: State, watch: Watch, side: Side, level: int, now: int) -
         value=round(watch.t if side.thermal else watch.h, 2), limit=side.sign * run.limit,
         detail={"danger": 1} if danger else {}, escalates=danger and before == 1,
     )  # fmt: skip
+
+
+def returning(state: State, place: str, kind: str) -> bool:
+    """Return whether every probe that holds this excursion reads inside its limits again.
+
+    At the end of a suppression such an excursion is not told: it is over but for its off-delay and deadband.
+    """
+    sides = [
+        (watch, side)
+        for watch in state.watches.values()
+        if watch.place == place and watch.role == "substrate"
+        for side in watch.sides
+        if side.kind == kind and side.level
+    ]
+    return bool(sides) and all(
+        side.sign * (watch.t if side.thermal else watch.h) >= side.runs()[0].limit for watch, side in sides
+    )

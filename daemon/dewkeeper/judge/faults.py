@@ -20,6 +20,8 @@ HUMIDITY_ONLY: Final = frozenset({"saturated", "impossible"})
 """Faults of the humidity alone: the temperature of such a probe still counts, for heat is not argued away."""
 
 RECOVERY_SECONDS: Final = 300
+SLOW_RECOVERY: Final[Mapping[str, int]] = {"brownout": 3600, "crc": 1800}
+"""What comes and goes: a sagging supply resets a probe every few minutes for hours, and that is one alarm."""
 MISSING_SECONDS: Final = 570
 """Told within ten minutes. Eight polls lost in a row by chance at 35 % loss come once in two weeks."""
 
@@ -76,7 +78,7 @@ def recover(state: State, watch: Watch, now: int, traces: frozenset[str] | set[s
             spell[1] = -1
         elif spell[1] < 0:
             spell[1] = now
-        elif now - spell[1] >= RECOVERY_SECONDS:
+        elif now - spell[1] >= SLOW_RECOVERY.get(kind, RECOVERY_SECONDS):
             end_fault(state, watch, kind, now)  # type: ignore[arg-type]
 
 
@@ -100,16 +102,12 @@ def unwatched(state: State) -> dict[str, tuple[str, int]]:
         reasons: list[tuple[str, int]] = []
         watches = state.watches_of(name)
         for watch in watches:
-            faults = [
-                (k, v[0]) for k, v in watch.faults.items() if k in EXCLUDING or k in HUMIDITY_ONLY
-            ]
+            faults = [(k, v[0]) for k, v in watch.faults.items() if k in EXCLUDING or k in HUMIDITY_ONLY]
             if faults:
                 reasons.append(min(faults, key=lambda f: f[1]))
             elif state.now - watch.seen > state.hold:
                 why = "crc" if watch.crc else "gross_range" if watch.bad else "missing"
                 reasons.append((why, max(watch.seen, state.started)))
         if len(reasons) == len(watches):
-            found[name] = (
-                min(reasons, key=lambda r: r[1]) if reasons else ("no probe", state.started)
-            )
+            found[name] = min(reasons, key=lambda r: r[1]) if reasons else ("no probe", state.started)
     return found

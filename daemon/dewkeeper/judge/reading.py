@@ -33,13 +33,12 @@ _JUMPED: Final[Outcome] = (SUSPECT, ("rate_of_change",))
 
 FLAT_RUN: Final = 10
 FLAT_ROUNDED_SECONDS: Final = 3600
+_CRC_TOLD: Final = 6
 _SATURATED_PERCENT: Final = 99.0
 _SATURATED_SECONDS: Final = 2700
 
 
-def take(
-    state: State, watch: Watch, now: int, t: float, h: float, pair_t: float, pair_h: float
-) -> Outcome:
+def take(state: State, watch: Watch, now: int, t: float, h: float, pair_t: float, pair_h: float) -> Outcome:
     """Judge a poll that gave values. `pair_t`, `pair_h`: the raw words, or the values where there are none."""
     if now <= watch.last:
         return _ORDER
@@ -51,7 +50,7 @@ def take(
     if watch.bad:
         watch.bad = 0
     if watch.crc:
-        watch.crc = 0
+        watch.crc -= 1
 
     # Flat line: identical pairs. How often they repeat by themselves tells rounded data from fine ones.
     flat = False
@@ -116,9 +115,7 @@ def count(state: State, watch: Watch, now: int, t: float, h: float, seconds: int
     if watch.busy or not (watch.h_low <= h <= watch.h_high and watch.t_low <= t <= watch.t_high):
         step = 0 if seconds > state.hold else seconds
         slow_h = 100.0 * watch.slow_e / saturation_hpa(watch.slow_t)
-        wet_fault = bool(watch.faults) and (
-            "saturated" in watch.faults or "impossible" in watch.faults
-        )
+        wet_fault = bool(watch.faults) and ("saturated" in watch.faults or "impossible" in watch.faults)
         busy = False
         for side in watch.sides:
             if side.thermal:
@@ -141,13 +138,12 @@ def lost(state: State, watch: Watch, now: int, failure: str) -> Outcome:
     watch.loss += 0.03 * (1 - watch.loss)
     if failure == "crc":
         watch.live = now  # it answers, if only garbage: not missing
-        watch.crc += 1
-        if watch.crc == 1:
+        if watch.crc == 0:
             watch.bad_since = now
-        elif now - watch.bad_since >= 2 * state.poll and watch.crc >= 3:
+        # Two up for a garbled reply, one down for a good one: three in a row, or most of ten, is a fault.
+        watch.crc = min(watch.crc + 2, _CRC_TOLD + 2)
+        if watch.crc >= _CRC_TOLD:
             start_fault(state, watch, "crc", now, watch.bad_since)
-    elif watch.crc:
-        watch.crc = 0
     if failure == "brownout":
         start_fault(state, watch, "brownout", now, now)
     if watch.faults:
@@ -214,9 +210,7 @@ def _jumped(state: State, watch: Watch, now: int, t: float, h: float) -> Outcome
     if now - waiting <= state.hold:
         gap = now - waiting
         minutes = gap / 60 if gap > 60 else 1.0
-        agrees = abs(t - watch.pend_t) <= T_JUMP_C * minutes and abs(
-            h - watch.pend_h
-        ) <= 12.0 * min(minutes, 2.0)
+        agrees = abs(t - watch.pend_t) <= T_JUMP_C * minutes and abs(h - watch.pend_h) <= 12.0 * min(minutes, 2.0)
         if agrees:
             count(state, watch, waiting, watch.pend_t, watch.pend_h, waiting - watch.seen)
             watch.pend_at = NEVER

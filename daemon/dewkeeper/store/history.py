@@ -143,7 +143,7 @@ class History:
         """Return the small named facts."""
         with self._read() as connection:
             rows = connection.exec_driver_sql("SELECT name, value FROM note").all()
-        return dict(row._tuple() for row in rows)
+        return {row.name: row.value for row in rows}
 
     def _messages(self, where: str, values: tuple[int, ...]) -> Sequence[Message]:
         with self._read() as connection:

@@ -102,7 +102,7 @@ class Store:
         """Return the small named facts."""
         with self._engine.begin() as connection:
             rows = connection.exec_driver_sql("SELECT name, value FROM note").all()
-        return dict(row._tuple() for row in rows)
+        return {row.name: row.value for row in rows}
 
     def compact(self, now: int, zone: ZoneInfo) -> None:
         """Nightly maintenance."""

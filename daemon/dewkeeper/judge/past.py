@@ -1,0 +1,106 @@
+"""What a probe's last day was like: hourly means and extremes, and its usual distance from its room."""
+
+from __future__ import annotations
+
+from statistics import median
+from typing import Final
+
+from dewkeeper.judge.codec import remembered
+
+HOURS_KEPT: Final = 26
+LEARNED_HOURS: Final = 6
+"""Hours of a probe's own past without which nothing is concluded from what is usual for it."""
+
+_TRAIL_SECONDS: Final = 300
+
+Hour = tuple[int, float, float, float, float, float, float, float, bool]
+"""Hour number, mean t and e, highest and lowest t, range of e, mean excess over the room in t and e, room known."""
+
+
+@remembered
+class Past:
+    """Hours, newest last, and what follows from them; `trail`: the counted readings of the last five minutes."""
+
+    __slots__ = (
+        "e", "e_high", "e_low", "excess_e", "excess_n", "excess_t", "high_c", "hour", "hours", "low_c", "n", "t", "t_high",
+        "t_low", "trail", "usual_de", "usual_dt", "usual_range",
+    )  # fmt: skip
+
+    def __init__(self) -> None:
+        self.hour = -1
+        self.hours: list[Hour] = []
+        self.trail: list[tuple[int, float, float]] = []
+        self.usual_dt = self.usual_de = self.usual_range = 0.0
+        self.high_c, self.low_c = 999.0, -999.0
+        self.excess_t = self.excess_e = 0.0
+        self.excess_n = 0
+        self._begin(-1, 0.0, 0.0)
+
+    def _begin(self, hour: int, t: float, e: float) -> None:
+        self.hour = hour
+        self.n = 0
+        self.t = self.e = 0.0
+        self.t_high = self.t_low = t
+        self.e_high = self.e_low = e
+        self.excess_t = self.excess_e = 0.0
+        self.excess_n = 0
+
+    def add(self, now: int, t: float, e: float) -> bool:
+        """Take a counted reading; return whether it began a new hour."""
+        trail = self.trail
+        while trail and now - trail[0][0] > _TRAIL_SECONDS and len(trail) > 1:
+            del trail[0]
+        trail.append((now, t, e))
+        turned = now // 3600 != self.hour
+        if turned:
+            self._close()
+            self._begin(now // 3600, t, e)
+        self.n += 1
+        self.t += t
+        self.e += e
+        if t > self.t_high:
+            self.t_high = t
+        elif t < self.t_low:
+            self.t_low = t
+        if e > self.e_high:
+            self.e_high = e
+        elif e < self.e_low:
+            self.e_low = e
+        return turned
+
+    def compare(self, room_t: float, room_e: float, t: float, e: float) -> None:
+        """Note how far it is from its room now."""
+        self.excess_n += 1
+        self.excess_t += t - room_t
+        self.excess_e += e - room_e
+
+    def _close(self) -> None:
+        if self.n < 3:
+            return
+        n, m = self.n, max(1, self.excess_n)
+        self.hours = [
+            *self.hours[-(HOURS_KEPT - 1) :],
+            (
+                self.hour, self.t / n, self.e / n, self.t_high, self.t_low, self.e_high - self.e_low,
+                self.excess_t / m, self.excess_e / m, self.excess_n > 0,
+            ),
+        ]  # fmt: skip
+        self.high_c = max(hour[3] for hour in self.hours)
+        self.low_c = min(hour[4] for hour in self.hours)
+        self.usual_range = median(hour[5] for hour in self.hours)
+        compared = [hour for hour in self.hours if hour[8]]
+        if compared:
+            self.usual_dt = median(hour[6] for hour in compared)
+            self.usual_de = median(hour[7] for hour in compared)
+
+    @property
+    def learned(self) -> bool:
+        """Whether enough of the past is known to call anything usual."""
+        return len(self.hours) >= LEARNED_HOURS
+
+    def before(self, when: int) -> tuple[float, float] | None:
+        """Return mean t and e of the last whole hours before a time, None when there are none."""
+        hours = [hour for hour in self.hours if hour[0] < when // 3600][-4:]
+        if not hours:
+            return None
+        return sum(h[1] for h in hours) / len(hours), sum(h[2] for h in hours) / len(hours)

@@ -1,0 +1,203 @@
+"""What the air itself says happened: a misting, an opening, a probe that fell out, heat that stopped or does not stop.
+
+Everything compares vapour pressure, not humidity, and compares a probe with its own past and with its room. Water and
+open lids are suppressed by design for a bounded time: they explain a while, never a day, and never heat.
+"""
+
+from __future__ import annotations
+
+import itertools
+from typing import Final
+
+from dewkeeper.air import saturation_hpa
+from dewkeeper.judge.book import Key
+from dewkeeper.judge.faults import end_fault, start_fault
+from dewkeeper.judge.state import NEVER, State, Watch
+from dewkeeper.judge.types import Kind
+
+LOOK_SECONDS: Final = 300
+
+RISE: Final = 1.08  # in five minutes: faster than a bowl can evaporate into a tub
+FALL: Final = 0.93
+AGAIN_SECONDS: Final = 4 * 3600
+"""Signs within so long of each other explain no more than the first did: suppression stays bounded."""
+
+MIST_SECONDS: Final = 2 * 3600
+"""A rise after misting that is gone in an hour or two is nothing; past two hours it is told as usual."""
+OPENING_COLD_SECONDS: Final = 3600
+OPENING_DRY_SECONDS: Final = 5400
+RESTORE_SECONDS: Final = 2700
+"""An opened tub that is not on its way back by then was not closed."""
+
+DISPLACED_SUDDEN_SECONDS: Final = 1200
+DISPLACED_SLOW_SECONDS: Final = 5400
+_NEAR_T_C: Final = 0.8
+_NEAR_E: Final = 0.06
+
+
+def jumped(state: State, watch: Watch, now: int, t: float, e: float, then: tuple[int, float, float]) -> None:
+    """A counted reading differs much from one up to five minutes older: water, or an open lid?"""
+    _, t0, e0 = then
+    place = watch.place
+    if e > RISE * e0 and e - e0 > 1.2 * watch.past.usual_range and t < t0 + 2.0:
+        if now - watch.misted > AGAIN_SECONDS:
+            watch.misted = now
+        hush(state, place, "damp", watch.misted + MIST_SECONDS)
+        return
+    if e0 - e < 1.2 * watch.past.usual_range:
+        return  # a thermostat makes such swings here every hour
+    room = room_of(state, watch, now)
+    if e < FALL * e0 and (room is None or (room.e < e0 and room.t < t0 + 1.0)):
+        if now - watch.opened > AGAIN_SECONDS:
+            watch.opened, watch.open_e, watch.restored = now, e0, False
+            watch.low_e, watch.low_at = e, now
+        hush(state, place, "cold", watch.opened + OPENING_COLD_SECONDS)
+        hush(state, place, "dry", watch.opened + OPENING_DRY_SECONDS)
+
+
+def hush(state: State, place: str, kind: Kind, until: int) -> None:
+    """Suppress a kind in a place by design until a time, unless it already is for longer."""
+    key: Key = (place, kind)
+    if until > state.now and until > state.book.quiet.get(key, -1):
+        state.book.quiet[key] = until
+        state.set_timer(until, "quiet", f"{place}\x1f{kind}")
+
+
+def room_of(state: State, watch: Watch, now: int) -> Watch | None:
+    """Return the room's probe when it has a believed reading of the last quarter of an hour."""
+    name = state.rooms.get(watch.room)
+    if name is None or name == watch.name:
+        return None
+    room = state.watches.get(name)
+    if room is None or room.faults or now - room.seen > max(900, state.hold):
+        return None
+    return room
+
+
+def look(state: State, watch: Watch, now: int) -> None:
+    """Every five minutes of readings: what is this probe in, seen from a step back?"""
+    if watch.role != "substrate":
+        return
+    room = room_of(state, watch, now)
+    _opening(state, watch, room, now)
+    if room is None:
+        watch.near_since = NEVER
+        return
+    _displaced(state, watch, room, now)
+    _heat(state, watch, room, now)
+
+
+def _opening(state: State, watch: Watch, room: Watch | None, now: int) -> None:
+    if watch.restored:
+        return
+    if watch.low_e > watch.e or watch.low_at < watch.opened:
+        watch.low_e, watch.low_at = watch.e, now
+    drop = watch.open_e - watch.low_e
+    back = watch.e - watch.low_e
+    key: Key = (watch.place, "lid_open")
+    if back >= 0.5 * drop or watch.e >= 0.93 * watch.open_e or now - watch.opened > 12 * 3600:
+        watch.restored = True
+        state.book.clear(key, now, watch.name)
+        return
+    if now - watch.opened < RESTORE_SECONDS or watch.faults:
+        return
+    floor = room.e if room is not None else watch.low_e
+    still_open = watch.e - floor < 0.35 * (watch.open_e - floor) and back < 0.25 * drop
+    if still_open and watch.near_since == NEVER:
+        state.book.raise_(
+            key, now, since=watch.opened, enclosure=watch.enclosure, probe=watch.name, holder=watch.name,
+            value=round(watch.h, 1), cause="the air is still the room's after an opening",
+        )  # fmt: skip
+
+
+def _displaced(state: State, watch: Watch, room: Watch, now: int) -> None:
+    near = abs(watch.t - room.t) <= _NEAR_T_C and abs(watch.e - room.e) <= max(_NEAR_E * room.e, 0.6)
+    if not near:
+        watch.near_since = NEVER
+        if "displaced" in watch.faults:
+            watch.away += 1
+            if watch.away >= 2:
+                end_fault(state, watch, "displaced", now)
+        return
+    watch.away = 0
+    if watch.near_since == NEVER:
+        watch.near_since = now
+    if "displaced" in watch.faults or state.book.quiet.get((watch.place, "displaced"), -1) > now:
+        return
+    usual_t, usual_e = watch.past.usual_dt, watch.past.usual_de
+    if not watch.past.learned or (abs(usual_t) < 2 * _NEAR_T_C and abs(usual_e) < 3 * max(_NEAR_E * room.e, 0.6)):
+        return  # this enclosure is always like its room: nothing can be told from that
+    sudden = watch.near_since - watch.opened <= 2400
+    lasted = now - watch.near_since
+    if lasted >= (DISPLACED_SUDDEN_SECONDS if sudden else DISPLACED_SLOW_SECONDS):
+        since = watch.opened if sudden else watch.near_since
+        start_fault(
+            state, watch, "displaced", now, since,
+            {"sure": "very" if sudden else "fairly", "room_c": round(room.t, 1), "room_hpa": round(room.e, 1)},
+        )  # fmt: skip
+        state.book.clear((watch.place, "lid_open"), now, watch.name)
+        watch.restored = True
+
+
+def _heat(state: State, watch: Watch, room: Watch, now: int) -> None:
+    """Heat that stopped: most of the usual excess over the room is gone, and nobody opened."""
+    facts = state.settings.enclosures.get(watch.enclosure or "") if state.settings else None
+    if facts is None or not facts.heater or watch.faults:
+        return
+    usual = watch.past.usual_dt
+    key: Key = (watch.place, "heat_lost")
+    if not watch.past.learned or usual < 3.0:
+        watch.cool_since = NEVER
+        return
+    excess = watch.t - room.t
+    if excess > 0.7 * usual:
+        watch.cool_since = NEVER
+        state.book.clear(key, now, watch.name)
+    elif excess < 0.5 * usual and now - watch.opened > 7200 and watch.t < watch.past.low_c - 0.5:
+        if watch.cool_since == NEVER:
+            watch.cool_since = now
+        elif now - watch.cool_since >= 1800:
+            state.book.raise_(
+                key, now, since=watch.cool_since, enclosure=watch.enclosure, probe=watch.name, holder=watch.name,
+                value=round(watch.t, 1), detail={"usual_above_room_c": round(usual, 1)},
+            )  # fmt: skip
+
+
+def rising(state: State, watch: Watch, now: int) -> None:
+    """Heat that does not stop: it climbs steadily past everything of the last day, the room does not."""
+    facts = state.settings.enclosures.get(watch.enclosure or "") if state.settings else None
+    if facts is None or not facts.heater or len(watch.past.hours) < 20:
+        return
+    learned = state.learned.get(watch.enclosure or "", {}).get("usual_peak_c", -99.0)
+    peak = max(watch.past.high_c, learned)
+    trail = watch.past.trail
+    climb = all(a[1] < b[1] for a, b in itertools.pairwise(trail)) and len(trail) >= 5
+    if watch.t > peak + 1.0 and climb and trail[-1][1] - trail[0][1] >= 0.3:
+        watch.climbs += 1
+        if watch.climbs >= 6:
+            state.book.raise_(
+                (watch.place, "heat_stuck_on"), now, since=now - 360, enclosure=watch.enclosure, probe=watch.name,
+                holder=watch.name, value=round(watch.t, 1), detail={"usual_peak_c": round(peak, 1)},
+            )  # fmt: skip
+    else:
+        watch.climbs = 0
+        if watch.t < peak + 0.3:
+            state.book.clear((watch.place, "heat_stuck_on"), now, watch.name)
+
+
+def own_heat(watch: Watch, now: int, t: float, e: float, danger_c: float) -> bool:
+    """Return whether this reading shows the probe's own heater: a step at once, a plateau, the same vapour.
+
+    Air in a tub does not warm by 1.5 °C within one poll and then stay within 0.35 °C; a probe that heats itself does.
+    Beyond danger no such excuse is heard.
+    """
+    if len(watch.past.trail) < 2 or now - watch.past.trail[-2][0] > 200 or t > danger_c:
+        return False
+    (_, t0, e0), (_, t1, e1) = watch.past.trail[-2], watch.past.trail[-1]
+    return (
+        t1 - t0 >= 1.5
+        and abs(t - t1) <= 0.35
+        and abs(e1 - e0) <= 0.02 * e0
+        and abs(e - e0) <= 0.02 * e0
+        and saturation_hpa(t1) > 1.05 * saturation_hpa(t0)
+    )
