@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from dewkeeper.judge.limits import Side
+from dewkeeper.judge.neighbours import doubtful
 from dewkeeper.judge.state import State, Watch
 
 RETURN_SECONDS: Final = 600
@@ -13,8 +14,13 @@ RETURN_SECONDS: Final = 600
 
 def change_level(state: State, watch: Watch, side: Side, level: int, now: int) -> None:
     """A side of a probe went to another level: raise, escalate, ease or clear the alarm of its kind."""
-    before, side.level = side.level, level
+    before = side.level
     key = (watch.place, side.kind)
+    if side.kind == "dry" and before == 0 and doubtful(state, watch, now, min(r.since for r in side.runs() if r.active)):
+        for run in side.runs():
+            run.active, run.seconds = False, -1.0
+        return
+    side.level = level
     if level == 0:
         state.book.clear(key, now, watch.name)
         return

@@ -58,6 +58,7 @@ def settle(state: State, settings: Settings, now: int) -> None:
             state.watches[name] = known = Watch(facts, now)
         else:
             known.adopt(facts)
+    state.rooms = {facts.room or "": name for name, facts in settings.probes.items() if facts.role == "room"}
     for name in settings.enclosures:
         state.tubs.setdefault(name, Tub(name))
     for name in [n for n in state.tubs if n not in settings.enclosures]:

@@ -13,6 +13,8 @@ from dewkeeper.air import saturation_hpa
 from dewkeeper.judge.excursion import change_level
 from dewkeeper.judge.faults import EXCLUDING, recover, start_fault
 from dewkeeper.judge.limits import SLOW_SECONDS
+from dewkeeper.judge.neighbours import COMPARED, hourly, still_apart
+from dewkeeper.judge.signs import FALL, LOOK_SECONDS, RISE, jumped, look, own_heat
 from dewkeeper.judge.state import NEVER, State, Watch
 from dewkeeper.judge.types import FAIL, MISSING, NOT_EVALUATED, PASS, SUSPECT
 
@@ -36,6 +38,7 @@ FLAT_ROUNDED_SECONDS: Final = 3600
 _CRC_TOLD: Final = 6
 _SATURATED_PERCENT: Final = 99.0
 _SATURATED_SECONDS: Final = 2700
+HEATER_LONGEST_SECONDS: Final = 6 * 3600
 
 
 def take(state: State, watch: Watch, now: int, t: float, h: float, pair_t: float, pair_h: float) -> Outcome:
@@ -76,6 +79,7 @@ def take(state: State, watch: Watch, now: int, t: float, h: float, pair_t: float
     outcome = _GOOD
     if watch.faults:
         traces = {k for k, bad in (("flat_line", flat), ("saturated", wet)) if bad}
+        traces |= _lasting(state, watch, now, t, h)
         recover(state, watch, now, traces)
         if watch.faults:
             outcome = _in_fault(watch)
@@ -110,8 +114,28 @@ def count(state: State, watch: Watch, now: int, t: float, h: float, seconds: int
         weight = seconds / (SLOW_SECONDS + seconds)
         watch.slow_t += weight * (t - watch.slow_t)
         watch.slow_e += weight * (e - watch.slow_e)
+    past = watch.past
+    trail = past.trail
+    if trail and now - trail[-1][0] <= state.hold:
+        then = trail[0]
+        if e > RISE * then[2] or e < FALL * then[2]:
+            jumped(state, watch, now, t, e, then)
+        if t - trail[-1][1] > -0.4 and len(trail) > 1 and trail[-1][1] - trail[-2][1] >= 1.5 and watch.sides:
+            danger_c = -watch.sides[2].outer.limit
+            if own_heat(watch, now, t, e, danger_c):
+                watch.heater_from = trail[-2][1]
+                start_fault(state, watch, "sensor_heater", now, trail[-1][0])
+                return
     watch.t, watch.h, watch.e = t, h, e
     watch.seen = now
+    turned = past.add(now, t, e)
+    if now >= watch.look_at:
+        watch.look_at = now + LOOK_SECONDS
+        look(state, watch, now)
+    if turned:
+        hourly(state, watch, now)
+    if watch.faults and any(k in EXCLUDING for k in watch.faults):
+        return
     if watch.busy or not (watch.h_low <= h <= watch.h_high and watch.t_low <= t <= watch.t_high):
         step = 0 if seconds > state.hold else seconds
         slow_h = 100.0 * watch.slow_e / saturation_hpa(watch.slow_t)
@@ -194,6 +218,19 @@ def _wet(state: State, watch: Watch, now: int, h: float) -> bool:
         start_fault(state, watch, "saturated", now, watch.wet_since)
         return True
     return "saturated" in watch.faults
+
+
+def _lasting(state: State, watch: Watch, now: int, t: float, h: float) -> set[str]:
+    """Return the faults found by comparison that this reading does not end."""
+    lasting = set()
+    for kind in watch.faults:
+        if kind == "sensor_heater":
+            hot = watch.heater_from and t > watch.heater_from + 1.0
+            if hot and now - watch.faults[kind][0] < HEATER_LONGEST_SECONDS:
+                lasting.add(kind)
+        elif kind in COMPARED and still_apart(state, watch, now, t, h, kind):
+            lasting.add(kind)
+    return lasting
 
 
 def _in_fault(watch: Watch) -> Outcome:

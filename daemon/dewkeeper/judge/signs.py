@@ -11,7 +11,7 @@ from typing import Final
 
 from dewkeeper.air import saturation_hpa
 from dewkeeper.judge.book import Key
-from dewkeeper.judge.faults import end_fault, start_fault
+from dewkeeper.judge.faults import start_fault
 from dewkeeper.judge.state import NEVER, State, Watch
 from dewkeeper.judge.types import Kind
 
@@ -47,7 +47,8 @@ def jumped(state: State, watch: Watch, now: int, t: float, e: float, then: tuple
     if e0 - e < 1.2 * watch.past.usual_range:
         return  # a thermostat makes such swings here every hour
     room = room_of(state, watch, now)
-    if e < FALL * e0 and (room is None or (room.e < e0 and room.t < t0 + 1.0)):
+    # Without the room's air to compare with, a sudden fall is told like any other: nothing explains it.
+    if room is not None and e < FALL * e0 and room.e < e0 and room.t < t0 + 1.0:
         if now - watch.opened > AGAIN_SECONDS:
             watch.opened, watch.open_e, watch.restored = now, e0, False
             watch.low_e, watch.low_at = e, now
@@ -85,6 +86,7 @@ def look(state: State, watch: Watch, now: int) -> None:
         return
     _displaced(state, watch, room, now)
     _heat(state, watch, room, now)
+    rising(state, watch, now)
 
 
 def _opening(state: State, watch: Watch, room: Watch | None, now: int) -> None:
@@ -111,15 +113,9 @@ def _opening(state: State, watch: Watch, room: Watch | None, now: int) -> None:
 
 
 def _displaced(state: State, watch: Watch, room: Watch, now: int) -> None:
-    near = abs(watch.t - room.t) <= _NEAR_T_C and abs(watch.e - room.e) <= max(_NEAR_E * room.e, 0.6)
-    if not near:
+    if not reads_room(watch.t, watch.e, room):
         watch.near_since = NEVER
-        if "displaced" in watch.faults:
-            watch.away += 1
-            if watch.away >= 2:
-                end_fault(state, watch, "displaced", now)
         return
-    watch.away = 0
     if watch.near_since == NEVER:
         watch.near_since = now
     if "displaced" in watch.faults or state.book.quiet.get((watch.place, "displaced"), -1) > now:
@@ -137,6 +133,11 @@ def _displaced(state: State, watch: Watch, room: Watch, now: int) -> None:
         )  # fmt: skip
         state.book.clear((watch.place, "lid_open"), now, watch.name)
         watch.restored = True
+
+
+def reads_room(t: float, e: float, room: Watch) -> bool:
+    """Return whether a reading is the room's, in temperature and in vapour pressure."""
+    return abs(t - room.t) <= _NEAR_T_C and abs(e - room.e) <= max(_NEAR_E * room.e, 0.6)
 
 
 def _heat(state: State, watch: Watch, room: Watch, now: int) -> None:
