@@ -49,7 +49,8 @@ SCALES = {scale.name: scale for scale in (SHT3X, SHT4X)}
 class Sample:
     """One conversion: both words from the same instant.
 
-    notes: what was seen beside the values: `heater_on`, `reset_seen` (uncommanded reset since the last read).
+    notes: what was seen beside the values: `heater_on`, `reset_seen` (uncommanded reset since the last read),
+        `crc_burst` (the bus has damaged so many answers lately that whole ones are suspect too).
     """
 
     temperature_word: int
