@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
+from dewkeeper.judge.cause import advice, cause_of
 from dewkeeper.judge.limits import Side
 from dewkeeper.judge.neighbours import doubtful
 from dewkeeper.judge.state import State, Watch
@@ -35,10 +36,13 @@ def change_level(state: State, watch: Watch, side: Side, level: int, now: int) -
         run = runs[0]
     band = "tolerable" if level == 2 or side.kind == "hot" else "target"
     started = min(r.since for r in runs if r.active)
+    cause = cause_of(state, watch, side.kind, started)
     state.book.raise_(
         key, now, since=started, enclosure=watch.enclosure, probe=watch.name, holder=watch.name,
         band="tolerable" if band == "tolerable" else "target",
         value=round(watch.t if side.thermal else watch.h, 2), limit=side.sign * run.limit,
+        cause=cause,
+        response=advice(state, watch, side.kind, cause, now),
         detail={"danger": 1} if danger else {}, escalates=danger and before == 1,
     )  # fmt: skip
 

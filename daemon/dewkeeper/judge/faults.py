@@ -68,7 +68,7 @@ def start_fault(
 def end_fault(state: State, watch: Watch, kind: Kind, now: int) -> None:
     """A probe is out of a fault."""
     if watch.faults.pop(kind, None) is not None:
-        state.book.clear((watch.place, kind), now, watch.name)
+        state.book.clear((watch.places.pop(kind, watch.place), kind), now, watch.name)
 
 
 def recover(state: State, watch: Watch, now: int, traces: frozenset[str] | set[str]) -> None:
@@ -89,8 +89,38 @@ def check_silence(state: State, watch: Watch, now: int) -> None:
         state.set_timer(watch.live + after, "missing", watch.name)
         return
     if "missing" not in watch.faults and "crc" not in watch.faults:
-        start_fault(state, watch, "missing", now, watch.live)
+        together = _silent_together(state, watch, now, after)
+        if together is None:
+            start_fault(state, watch, "missing", now, watch.live)
+        else:
+            _branch_silent(state, *together, now)
     state.set_timer(now + after, "missing", watch.name)  # it may be back by then and fall silent again
+
+
+def _silent_together(state: State, watch: Watch, now: int, after: int) -> tuple[str, list[Watch]] | None:
+    """Return the widest part of the wiring, bus or branch, of which every probe is silent; None when it is one probe."""
+    for part, name in (("bus", watch.bus), ("branch", watch.branch)):
+        members = [w for w in state.watches.values() if name and getattr(w, part) == name]
+        # Polled one after another: those whose own time comes within two polls are silent together.
+        if len(members) > 1 and all(now - w.live >= after - 2 * state.poll and "crc" not in w.faults for w in members):
+            return name, members
+    return None
+
+
+def _branch_silent(state: State, branch: str, members: list[Watch], now: int) -> None:
+    """Many probes of one branch fell silent: one fault, named for the branch."""
+    place = f"branch:{branch}"
+    names = ", ".join(sorted(w.name for w in members))
+    for member in members:
+        if "missing" not in member.faults:
+            member.faults["missing"] = [member.live, -1]
+            member.places["missing"] = place
+            state.book.raise_(
+                (place, "missing"), now, since=min(w.live for w in members), enclosure=None, probe=None,
+                holder=member.name, cause=f"every probe of {branch} is silent",
+                response="check the cable, plug and supply they share",
+                detail={"branch": branch, "members": names, "count": len(members)},
+            )  # fmt: skip
 
 
 def unwatched(state: State) -> dict[str, tuple[str, int]]:

@@ -54,6 +54,7 @@ class Reading:
     humidity_word: int | None = None
     failure: Failure | None = None
     notes: tuple[str, ...] = ()
+    scale: str = "sht3x"  # how the words became values: a key of `dewkeeper_drivers.contract.SCALES`
 
 
 @dataclass(frozen=True, slots=True)
