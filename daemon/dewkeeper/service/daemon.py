@@ -17,6 +17,7 @@ from dewkeeper.notify.daily import morning_words
 from dewkeeper.notify.desk import Desk
 from dewkeeper.notify.dispatcher import Dispatcher
 from dewkeeper.notify.heartbeat import beat
+from dewkeeper.notify.links import NOTE_KEY as _LINK_KEY
 from dewkeeper.notify.plan import Context, Planner
 from dewkeeper.report.morning import morning
 from dewkeeper.report.past import StoredPast
@@ -33,6 +34,7 @@ from dewkeeper.service.calendar import Calendar, Daily, Every, SchedulerAlarm, T
 from dewkeeper.service.commands import CommandHandler, Handler
 from dewkeeper.service.control import ControlSocket
 from dewkeeper.service.ledger import Ledger
+from dewkeeper.service.page import open_page
 from dewkeeper.service.settings import digest, judge_settings
 from dewkeeper.service.watch import Heartbeats, Watch
 from dewkeeper.service.writer import Chore, Note, Submission, Writer
@@ -47,7 +49,6 @@ _IDLE_SECONDS = 10.0
 _CHORE_AT = wall_time(4, 10)  # outside the hours any DST change touches
 _DONE = "done:"
 _DIGEST = "settings digest"
-_LINK_KEY = "link key"
 
 
 class Daemon:
@@ -120,6 +121,8 @@ class Daemon:
         self._watch.stop()
         if self._control is not None:
             self._control.stop()
+        if self.page is not None:
+            self.page.stop()
         self.sampler.stop()
         self.dispatcher.wake.set()
         self._dispatching.join(10.0)
@@ -142,6 +145,9 @@ class Daemon:
         except OSError as error:
             self._control = None
             log.warning("no control socket: %s", error)
+        self.page = open_page(
+            self.config, self.handle, self.heartbeats, lambda: self._why_no_store or self._ledger.refused, self.clock
+        )
         self._watch.start()
         self.calendar.run_due()
 

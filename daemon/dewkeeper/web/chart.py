@@ -92,7 +92,8 @@ def _draw(
     title: str,
     wording: Wording,
 ) -> Markup:
-    drawn = under + _gaps(scale, report.gaps) + _stretches(scale, report.stretches)
+    hatch = title.split()[0].lower()  # an id must be unique on the page
+    drawn = under + _gaps(scale, report.gaps, hatch) + _stretches(scale, report.stretches)
     drawn += "".join(_curve(scale, run, values) for run in _runs(report.points, report.gaps))
     drawn += _marks(scale, report.marks)
     words = "".join(
@@ -107,7 +108,7 @@ def _draw(
     description = f"{title}, {span}. The numbers follow as a table."
     return Markup(  # noqa: S704  every word in it was escaped above
         f'<svg class="chart" role="img" aria-label="{escape(description)}" width="100%" height="{TALL + _FOOT}">'
-        '<defs><pattern id="hatch" width="8" height="8" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">'
+        f'<defs><pattern id="hatch-{hatch}" width="8" height="8" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">'
         '<path class="hatch" d="M0 0V8"/></pattern></defs>'
         f'<svg width="100%" height="{TALL}" viewBox="0 0 {WIDE} {TALL}" preserveAspectRatio="none">{drawn}</svg>'
         f"{words}</svg>"
@@ -123,9 +124,9 @@ def _lines(scale: Scale, values: Sequence[float]) -> str:
     return "".join(f'<path class="tolerable" d="M0 {scale.y(v)}H{WIDE}"/>' for v in values)
 
 
-def _gaps(scale: Scale, gaps: Sequence[Gap]) -> str:
+def _gaps(scale: Scale, gaps: Sequence[Gap], hatch: str) -> str:
     return "".join(
-        f'<path class="gap" d="M{scale.x(g.start)} {_TOP}H{scale.x(g.end)}V{TALL}H{scale.x(g.start)}Z"/>' for g in gaps
+        f'<path class="gap" fill="url(#hatch-{hatch})" d="M{scale.x(g.start)} {_TOP}H{scale.x(g.end)}V{TALL}H{scale.x(g.start)}Z"/>' for g in gaps
     )
 
 

@@ -113,6 +113,6 @@ def _templates() -> Environment:
     )
     environment.filters["urlencode_whole"] = lambda text: quote(text, safe="")
     environment.globals.update(
-        rank_words=RANK_WORDS, state_words=STATE_WORDS, beyond=beyond, duration=duration, headline=headline
+        wrong="", done=False, rank_words=RANK_WORDS, state_words=STATE_WORDS, beyond=beyond, duration=duration, headline=headline
     )
     return environment
