@@ -21,6 +21,7 @@ psychrolib.SetUnitSystem(psychrolib.SI)
 
 GRAMS_PER_M3_PER_HPA = 0.734  # 216.7 / 295.15: vapour density per hPa, referred to 22 °C
 STEP_SECONDS = 60.0
+BOWL_LAST_GRAMS = 1.5  # so little no longer covers the bottom: the wet surface shrinks with it
 FLOOR_HALF = 0.15  # fraction of full at which a floor of coco or bark is half way up its sorption curve
 HUMIDITY_NOISE_PERCENT = 0.027  # one sigma; the SHT3x data sheet gives 0.08 %RH as three
 TEMPERATURE_NOISE_C = 0.013  # one sigma; the data sheet gives 0.04 °C as three
@@ -187,7 +188,7 @@ class Tub:
         fraction = self.floor_grams / self.build.floor_holds_grams
         activity = min(1.0, fraction / (fraction + FLOOR_HALF) * (1.0 + FLOOR_HALF))
         return (
-            (self.build.bowl_conductance if self.bowl_grams > 0 else 0.0, bowl_hpa),
+            (self.build.bowl_conductance * min(1.0, self.bowl_grams / BOWL_LAST_GRAMS), bowl_hpa),
             (self.build.floor_conductance, activity * saturated),
             (self.build.film_conductance if self.film_grams > 0 else 0.0, saturated),
         )

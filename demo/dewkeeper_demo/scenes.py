@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
+from dewkeeper_demo.physics import BOWL_LAST_GRAMS
 from dewkeeper_demo.rack import DRY_TUB, HOT_TUB, MISTED_TUB, PLACES, UNPLUGGED_TUB
 from dewkeeper_demo.world import World
 
@@ -44,7 +45,7 @@ def _mist(world: World) -> None:
 
 
 def _empty_bowl(world: World) -> None:
-    world.tubs[DRY_TUB].bowl_grams = 0.0
+    world.tubs[DRY_TUB].bowl_grams = BOWL_LAST_GRAMS / 2
 
 
 def _stick(world: World) -> None:
@@ -56,14 +57,14 @@ def _mend(world: World) -> None:
 
 
 NIGHT = (
-    Scene(time(18, 20), f"{DRY_TUB}'s bowl runs dry. Nobody has seen it.", _empty_bowl),
+    Scene(time(18, 5), f"{DRY_TUB}'s bowl is running dry. Nobody has seen it.", _empty_bowl),
     Scene(
         time(19, 30),
         f"{KEEPER} mists {MISTED_TUB} and says so in the journal.",
         _mist,
         (MISTED_TUB, "misted", "evening round"),
     ),
-    Scene(time(21, 20), f"The plug of {UNPLUGGED_TUB}'s probe slips out.", unplug=UNPLUGGED_TUB),
+    Scene(time(21, 30), f"The plug of {UNPLUGGED_TUB}'s probe slips out.", unplug=UNPLUGGED_TUB),
     Scene(time(22, 0), f"{KEEPER} goes to bed. From now on only urgent messages pass."),
     Scene(time(2, 20), f"The thermostat of {HOT_TUB} sticks: its heater stays on.", _stick),
     Scene(

@@ -136,7 +136,7 @@ def _phase(fault: Fault, run: Run, outcome: Outcome, *, open_alarm: bool) -> Non
         left = fault.within / SPEED + SLACK_SECONDS - (time.monotonic() - began)
         for place in fault.kinds_in:
             run.wait_for(
-                lambda place=place: _alarm(run, fault.kind, place) is not None,  # type: ignore[misc]
+                lambda place=place: _raised(run, fault.kind, place, fault_began) > 0,  # type: ignore[misc]
                 max(1.0, left), f"{fault.kind} of {place}",
             )  # fmt: skip
     else:
@@ -161,6 +161,9 @@ def _phase(fault: Fault, run: Run, outcome: Outcome, *, open_alarm: bool) -> Non
         len(run.supervisor.lives) - lives <= fault.restarts,
         f"{len(run.supervisor.lives) - lives} restarts",
     )
+    for place in fault.kinds_in:
+        times = _raised(run, fault.kind, place, fault_began)
+        outcome.demand(times <= 1, f"{fault.kind} of {place} was raised {times} times")
     alarms = {body["alarm"] for body in run.messages("dry", healthy)}
     outcome.demand(len(alarms) == 1, f"{healthy}'s excursion was told under {len(alarms)} ids")
     now_there = _numbers(run, fault)
@@ -174,9 +177,14 @@ def _alarms(run: Run) -> dict[tuple[str, str | None], str]:
     return {(a.kind, a.enclosure): a.alarm for a in run.standing()}
 
 
+def _raised(run: Run, kind: str | None, place: str, since: float) -> int:
+    """Return how often an alarm of this kind was raised since then."""
+    return sum(e.event == "raised" and e.kind == kind and e.enclosure == place for e in run.events(since))
+
+
 def _faults(run: Run) -> set[tuple[str, str | None]]:
-    """Return the standing alarms other than excursions."""
-    return {(kind, place) for kind, place in _alarms(run) if kind not in EXCURSIONS}
+    """Return the standing alarms other than excursions, and brown-outs, which are over only after a quiet hour."""
+    return {(kind, place) for kind, place in _alarms(run) if kind not in EXCURSIONS and kind != "brownout"}
 
 
 def _alarm(run: Run, kind: str, place: str) -> str | None:

@@ -6,7 +6,7 @@ import json
 import sqlite3
 import sys
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import ExitStack, closing, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,7 +17,7 @@ from tests.campaign.rack_process import PLACES, SPEED
 from tests.campaign.supervisor import Supervisor
 
 from dewkeeper.errors import CommandRefused
-from dewkeeper.judge.types import Alarm, Reading
+from dewkeeper.judge.types import Alarm, Event, Reading
 from dewkeeper.report.history import Newest
 from dewkeeper.service.client import request
 from dewkeeper.store import History
@@ -57,7 +57,8 @@ def config_text(folder: Path, port: int) -> str:
     ]  # fmt: skip
     for index, place in enumerate(PLACES):
         lines += [
-            "[[enclosure]]", f'name = "{place}"', f'rack = "{place if place[0] == "G" else place[0]}"', f"place = {index + 1}", 'profile = "quick"',
+            "[[enclosure]]", f'name = "{place}"', f'rack = "{place if place[0] == "G" else place[0]}"',
+            f"place = {index + 1}", 'profile = "quick"',
             "heater = false", "open_water = false",
             "[[probe]]", f'name = "{place}"', f'enclosure = "{place}"', "address = 0x44",
         ]  # fmt: skip
@@ -150,6 +151,11 @@ class Run:
         """Return the newest stored reading of every probe."""
         with History.open(self.state) as history:
             return history.latest()
+
+    def events(self, since: float) -> Sequence[Event]:
+        """Return the stored events from a simulated time on."""
+        with History.open(self.state) as history:
+            return history.events(int(since))
 
     def readings(self) -> list[Reading]:
         """Return every stored reading, oldest first."""
