@@ -17,7 +17,7 @@ from dewkeeper.cli.output import BAD_USE, NOT_WELL, Arguments, complain
 
 TOPICS: dict[str, tuple[str, ...]] = {
     "run": ("run", "selftest"),
-    "replay": ("replay",),
+    "replay": ("replay", "report"),
     "look": ("now", "morning", "history", "alarms"),
     "journal": ("journal",),
     "act": ("ack", "shelve", "unshelve", "service", "suppress", "away"),

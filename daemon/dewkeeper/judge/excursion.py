@@ -18,8 +18,7 @@ def change_level(state: State, watch: Watch, side: Side, level: int, now: int) -
     before = side.level
     key = (watch.place, side.kind)
     if side.kind == "dry" and before == 0 and doubtful(state, watch, now, min(r.since for r in side.runs() if r.active)):
-        for run in side.runs():
-            run.active, run.seconds = False, -1.0
+        side.drop()
         return
     side.level = level
     if level == 0:

@@ -49,7 +49,12 @@ def start_fault(
             if kind in EXCLUDING or not side.thermal:
                 for run in side.runs():
                     run.restart()
-                if side.level and state.book.lives.get((watch.place, side.kind)) is not None:
+                life = state.book.lives.get((watch.place, side.kind))
+                if side.level and life is not None and life.stands and not life.told:
+                    # It was withheld, and rests on readings nobody believes now: it is never told.
+                    side.drop()
+                    state.book.clear((watch.place, side.kind), now, watch.name)
+                elif side.level and life is not None:
                     state.book.annotate(
                         (watch.place, side.kind),
                         now,

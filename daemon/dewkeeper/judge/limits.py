@@ -172,6 +172,13 @@ class Side:
             self_level = 2 if outer.active else 1 if inner.active else 0
         return self_level
 
+    def drop(self) -> None:
+        """Forget everything, an alarm too: what it rested on is not believed."""
+        self.level = 0
+        for run in self.runs():
+            run.active = False
+            run.seconds = run.back = -1.0
+
     @property
     def busy(self) -> bool:
         """Whether anything runs or stands here."""

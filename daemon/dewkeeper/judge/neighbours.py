@@ -24,7 +24,7 @@ LONG_HOURS: Final = 6
 """Three times the drying time of a closed tub: so long the room must have been moister."""
 
 _T_UNIT, _E_UNIT = 0.6, 1.2
-_APART: Final = 3.0
+_APART: Final = 4.0
 
 
 def lowest_room_e(state: State, watch: Watch, now: int, hours: int = LONG_HOURS) -> float | None:
@@ -75,7 +75,7 @@ def still_apart(state: State, watch: Watch, now: int, t: float, h: float, kind: 
     if room is None:
         return watch.role != "room"
     e = vapour_hpa(t, h)
-    return reads_room(t, e, room) if kind == "displaced" else e < room.slow_e - MARGIN_HPA / 2
+    return reads_room(t, e, room, True) if kind == "displaced" else e < room.slow_e - MARGIN_HPA / 2
 
 
 def hourly(state: State, watch: Watch, now: int) -> None:

@@ -25,7 +25,7 @@ AGAIN_SECONDS: Final = 4 * 3600
 MIST_SECONDS: Final = 2 * 3600
 """A rise after misting that is gone in an hour or two is nothing; past two hours it is told as usual."""
 OPENING_COLD_SECONDS: Final = 3600
-OPENING_DRY_SECONDS: Final = 5400
+OPENING_DRY_SECONDS: Final = 3600
 RESTORE_SECONDS: Final = 2700
 """An opened tub that is not on its way back by then was not closed."""
 
@@ -51,7 +51,7 @@ def jumped(state: State, watch: Watch, now: int, t: float, e: float, then: tuple
     if room is not None and e < FALL * e0 and room.e < e0 and room.t < t0 + 1.0:
         if now - watch.opened > AGAIN_SECONDS:
             watch.opened, watch.open_e, watch.restored = now, e0, False
-            watch.low_e, watch.low_at = e, now
+            watch.low_e, watch.low_at, watch.fell_by = e, now, e0 - e
         hush(state, place, "cold", watch.opened + OPENING_COLD_SECONDS)
         hush(state, place, "dry", watch.opened + OPENING_DRY_SECONDS)
 
@@ -84,6 +84,8 @@ def look(state: State, watch: Watch, now: int) -> None:
     if room is None:
         watch.near_since = NEVER
         return
+    if not watch.faults:
+        watch.past.compare(room.t, room.e, watch.t, watch.e)
     _displaced(state, watch, room, now)
     _heat(state, watch, room, now)
     rising(state, watch, now)
@@ -95,6 +97,8 @@ def _opening(state: State, watch: Watch, room: Watch | None, now: int) -> None:
     if watch.low_e > watch.e or watch.low_at < watch.opened:
         watch.low_e, watch.low_at = watch.e, now
     drop = watch.open_e - watch.low_e
+    if now - watch.opened <= 1200:
+        watch.fell_by = drop
     back = watch.e - watch.low_e
     key: Key = (watch.place, "lid_open")
     if back >= 0.5 * drop or watch.e >= 0.93 * watch.open_e or now - watch.opened > 12 * 3600:
@@ -103,8 +107,11 @@ def _opening(state: State, watch: Watch, room: Watch | None, now: int) -> None:
         return
     if now - watch.opened < RESTORE_SECONDS or watch.faults:
         return
-    floor = room.e if room is not None else watch.low_e
-    still_open = watch.e - floor < 0.35 * (watch.open_e - floor) and back < 0.25 * drop
+    if room is None or watch.opened - watch.misted < 3 * 3600:
+        return  # without the room, or while a misting dries off, a fall proves no lid
+    excess = watch.open_e - room.e
+    mixed = watch.low_e - room.e < 0.5 * excess and watch.fell_by >= 0.35 * excess
+    still_open = mixed and -1.0 < watch.e - room.e < 0.45 * excess and back < 0.25 * drop
     if still_open and watch.near_since == NEVER:
         state.book.raise_(
             key, now, since=watch.opened, enclosure=watch.enclosure, probe=watch.name, holder=watch.name,
@@ -113,7 +120,7 @@ def _opening(state: State, watch: Watch, room: Watch | None, now: int) -> None:
 
 
 def _displaced(state: State, watch: Watch, room: Watch, now: int) -> None:
-    if not reads_room(watch.t, watch.e, room):
+    if not reads_room(watch.t, watch.e, room, now - watch.opened < 4 * 3600):
         watch.near_since = NEVER
         return
     if watch.near_since == NEVER:
@@ -135,9 +142,14 @@ def _displaced(state: State, watch: Watch, room: Watch, now: int) -> None:
         watch.restored = True
 
 
-def reads_room(t: float, e: float, room: Watch) -> bool:
-    """Return whether a reading is the room's, in temperature and in vapour pressure."""
-    return abs(t - room.t) <= _NEAR_T_C and abs(e - room.e) <= max(_NEAR_E * room.e, 0.6)
+def reads_room(t: float, e: float, room: Watch, sudden: bool) -> bool:
+    """Return whether a reading is the room's, in temperature and in vapour pressure.
+
+    After a sudden fall two ordinary probes may differ by their tolerances and still mean it (1.3 °C, 1.8 hPa: 5 %RH
+    between them); without one the match must be closer.
+    """
+    near_t, near_e = (1.3, 1.8) if sudden else (_NEAR_T_C, 0.8)
+    return abs(t - room.t) <= near_t and abs(e - room.e) <= max(near_e, _NEAR_E * room.e)
 
 
 def _heat(state: State, watch: Watch, room: Watch, now: int) -> None:

@@ -106,3 +106,44 @@ def excursions(events: Iterable[Event]) -> list[Excursion]:
         elif event.alarm in found and event.event == "cleared":
             found[event.alarm] = replace(found[event.alarm], cleared=event.time)
     return sorted(found.values(), key=lambda alarm: (alarm.raised, alarm.place, alarm.kind))
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """What two settings told of the same readings. Alarms per enclosure and week; seconds earlier (+) or later (-)."""
+
+    enclosure: str
+    here_per_week: float
+    there_per_week: float
+    disappeared: tuple[Excursion, ...]
+    appeared: tuple[Excursion, ...]
+    earlier_seconds: tuple[int, ...]
+
+
+def compare(here: Sequence[Excursion], there: Sequence[Excursion], weeks: float) -> list[Difference]:
+    """Return enclosure by enclosure how `there` differs from `here`; alarms of a kind that overlap are the same one."""
+    places = sorted({alarm.place for alarm in (*here, *there)})
+    found = []
+    for place in places:
+        ours = [alarm for alarm in here if alarm.place == place]
+        theirs = [alarm for alarm in there if alarm.place == place]
+        pairs = [(a, b) for a in ours for b in theirs if _same(a, b)]
+        found.append(
+            Difference(
+                place,
+                len(ours) / weeks,
+                len(theirs) / weeks,
+                tuple(a for a in ours if not any(_same(a, b) for b in theirs)),
+                tuple(b for b in theirs if not any(_same(a, b) for a in ours)),
+                tuple(a.raised - b.raised for a, b in pairs),
+            )
+        )
+    return found
+
+
+def _same(a: Excursion, b: Excursion) -> bool:
+    if a.kind != b.kind:
+        return False
+    a_end = a.cleared if a.cleared is not None else 1 << 60
+    b_end = b.cleared if b.cleared is not None else 1 << 60
+    return a.since <= b_end and b.since <= a_end
