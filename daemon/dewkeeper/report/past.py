@@ -16,8 +16,7 @@ from dewkeeper_config.profiles import effective_limits
 HOLD_POLLS = 3
 """A reading stands for the time to the next one, at most so many polls: longer silence is a gap."""
 WHOLE_SECONDS = 3 * 86400
-SAMPLE_SECONDS = 900
-"""Charts longer than three days read so many seconds out of every slice; shorter ones read everything."""
+"""Charts up to three days are made of readings in slices from their very start; longer ones of quarter hours."""
 
 
 class StoredPast:
@@ -77,10 +76,14 @@ class StoredPast:
         size = max(self._config.site.poll_seconds, -(-(end - start) // points))
         if end - start <= WHOLE_SECONDS:
             return slices(self._history.raw(probe, start, end), start, size)
-        found: list[Point] = []
-        for at in range(start, end, size):
-            found += slices(self._history.raw(probe, at, min(at + SAMPLE_SECONDS, at + size)), at, size)
-        return found
+        return [
+            Point(
+                piece.at, piece.seconds,
+                piece.humidity_sum / piece.n, piece.humidity_low, piece.humidity_high,
+                piece.temperature_sum / piece.n, piece.temperature_low, piece.temperature_high,
+            )
+            for piece in self._history.series(probe, start, end, points)
+        ]  # fmt: skip
 
 
 def sum_up(probe: str, rows: Sequence[Stored], limits: Limits, end: int, hold_seconds: int) -> ProbeNight:

@@ -198,4 +198,5 @@ def _reading(probe: str, at: int, sample: Sample, calibration: Calibration | Non
         temperature_word=sample.temperature_word,
         humidity_word=sample.humidity_word,
         notes=sample.notes,
+        scale=sample.scale.name,
     )

@@ -6,7 +6,6 @@ import sqlite3
 from pathlib import Path
 
 from sqlalchemy import Engine, create_engine, event
-from sqlalchemy.exc import DatabaseError
 from sqlalchemy.pool import NullPool, StaticPool
 
 FILE_NAME = "dewkeeper.db"
@@ -18,6 +17,7 @@ _WRITER = (
     "PRAGMA page_size=4096",
     "PRAGMA journal_mode=WAL",
     "PRAGMA synchronous=FULL",  # a committed reading survives the power cut; costs no bytes over NORMAL
+    "PRAGMA secure_delete=OFF",  # Debian's default writes zeros over every freed page: twice the wear for nothing
     "PRAGMA cache_size=-2048",
     "PRAGMA temp_store=MEMORY",
     "PRAGMA wal_autocheckpoint=1000",
@@ -54,7 +54,7 @@ def reading_engine(folder: Path) -> Engine:
     return engine
 
 
-def plain_reason(error: DatabaseError | sqlite3.Error | OSError) -> str:
+def plain_reason(error: Exception) -> str:
     """Say what SQLite's complaint means for the person who must act."""
     text = str(getattr(error, "orig", None) or error)
     for mark, meaning in (

@@ -14,12 +14,17 @@ from sqlalchemy.exc import DatabaseError
 
 from dewkeeper.judge.types import Alarm, Event, Item, JournalEntry, Quality, Reading
 from dewkeeper.store import codec
+from dewkeeper.store.archive import all_rows, probe_rows
 from dewkeeper.store.database import FILE_NAME, PROBE_BITS, plain_reason, reading_engine
 from dewkeeper.store.errors import StoreUnusable
 from dewkeeper.store.reading import Decoder, decode_rows, merged
 from dewkeeper.store.records import Message
+from dewkeeper.store.rollup import BUCKET_SECONDS
+from dewkeeper.store.slices import Slice, slices
 
 _NEWEST_SECONDS = 86400
+FOREVER = 1 << 40
+"""A second after every other, for open-ended questions."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,32 +77,39 @@ class History:
         with self._read() as connection:
             decoder = Decoder(connection, start, end)
             number = next((n for n, name in decoder.names.items() if name == probe), None)
-            rows = connection.exec_driver_sql(
-                "SELECT key, t, h FROM reading WHERE key >= ? AND key < ? AND key & 1023 = ? ORDER BY key",
-                (start << PROBE_BITS, end << PROBE_BITS, number),
-            ).all()
-            return [Stored(*decoder.decode(*row)) for row in rows]
+            if number is None:
+                return []
+            return [Stored(*decoder.decode(*row)) for row in probe_rows(connection, number, start, end)]
 
     def raw_all(self, start: int, end: int) -> Mapping[str, list[Stored]]:
         """Return every reading in [start, end) by probe, oldest first."""
         with self._read() as connection:
             decoder = Decoder(connection, start, end)
-            rows = connection.exec_driver_sql(
-                "SELECT key, t, h FROM reading WHERE key >= ? AND key < ? ORDER BY key",
-                (start << PROBE_BITS, end << PROBE_BITS),
-            )
             found: dict[str, list[Stored]] = defaultdict(list)
-            for row in rows:
+            for row in all_rows(connection, start, end):
                 reading, quality = decoder.decode(*row)
                 found[reading.probe].append(Stored(reading, quality))
         return found
 
+    def series(self, probe: str, start: int, end: int, points: int) -> Sequence[Slice]:
+        """Return at most about `points` slices of [start, end), oldest first, keeping every extreme that counts.
+
+        Slices without counted readings are left out. Archived quarter hours serve where the slices are whole
+        multiples of them; elsewhere the readings themselves.
+        """
+        size = max(60, -(-(end - start) // points))
+        if size > BUCKET_SECONDS // 2:
+            size = -(-size // BUCKET_SECONDS) * BUCKET_SECONDS
+            start = start // BUCKET_SECONDS * BUCKET_SECONDS
+        with self._read() as connection:
+            decoder = Decoder(connection, start, end)
+            number = next((n for n, name in decoder.names.items() if name == probe), None)
+            return [] if number is None else slices(connection, decoder, number, start, end, size)
+
     def stream(self, since: int) -> Iterator[Item]:
         """Yield readings and items from `since` on in arrival order."""
         with self._read() as connection:
-            rows = connection.exec_driver_sql(
-                "SELECT key, t, h FROM reading WHERE key >= ? ORDER BY key", (since << PROBE_BITS,)
-            ).all()
+            rows = list(all_rows(connection, since, FOREVER))
             items = connection.exec_driver_sql(
                 "SELECT after_key, kind, data FROM item WHERE time >= ? ORDER BY seq", (since,)
             ).all()

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from sqlalchemy import Connection
 
-HEAD = "0001"
+HEAD = "0002"
 
 
 def current(connection: Connection) -> str | None:

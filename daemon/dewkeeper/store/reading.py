@@ -37,26 +37,40 @@ class Decoder:
             (end, start),
         ):
             self._spans[probe].append((first, stop, flag, tests))
+        self._excluded: dict[int, list[tuple[int, int, int, str]]] = defaultdict(list)
+        for probe, first, stop, flag, tests in connection.exec_driver_sql(
+            "SELECT probe_id, start, stop, flag, tests FROM exclusion WHERE start < ? AND stop >= ?", (end, start)
+        ):
+            self._excluded[probe].append((first, stop, flag, tests))
 
     def decode(self, key: int, t: int | None, h: int | None) -> tuple[Reading, Quality]:
         """Return one row as a reading and its verdict."""
         time, number = key >> PROBE_BITS, key & _MASK
         name = self.names[number]
         flag, tests = self._verdict(number, time, missing=t is None or h is None)
+        if flag != MISSING:  # a failed poll stays one, whatever is found out later
+            for first, stop, late, named in self._excluded.get(number, ()):
+                if first <= time <= stop:
+                    flag, tests = late, named + "".join(f"+{note}" for note in tests.split("+")[1:])
         named, _, notes = tests.partition("+")
         parts = [part for part in named.split(",") if part]
         failure = next((part[1:] for part in parts if part.startswith("!")), None)
         quality = Quality(time, name, flag, tuple(part for part in parts if not part.startswith("!")))
         if t is None or h is None:
             return Reading(time, name, None, None, failure=cast("Failure", failure or "missing")), quality
-        temperature_c, humidity_percent = self._scales[number].decode(t, h)
-        calibration = self._calibration(name, time)
-        if calibration is not None:
-            temperature_c += calibration.temperature_offset_c
-            humidity_percent = humidity_percent * calibration.humidity_gain + calibration.humidity_offset_percent
-            humidity_percent = min(100.0, max(0.0, humidity_percent))
+        temperature_c, humidity_percent = self.values(number, time, t, h)
         seen = tuple(notes.split("+")) if notes else ()
-        return Reading(time, name, temperature_c, humidity_percent, t, h, notes=seen), quality
+        return Reading(time, name, temperature_c, humidity_percent, t, h, notes=seen, scale=self._scales[number].name), quality
+
+    def values(self, number: int, time: int, t: float, h: float) -> tuple[float, float]:
+        """Return words (or their mean) of a probe as °C and %RH, by the calibration then in force."""
+        scale, calibration = self._scales[number], self._calibration(self.names[number], time)
+        # A mean of words lies between two of them; the scales are linear, so the same formula holds.
+        temperature_c, humidity_percent = scale.decode(t, h)  # type: ignore[arg-type]
+        if calibration is None:
+            return temperature_c, humidity_percent
+        humidity_percent = humidity_percent * calibration.humidity_gain + calibration.humidity_offset_percent
+        return temperature_c + calibration.temperature_offset_c, min(100.0, max(0.0, humidity_percent))
 
     def _calibration(self, probe: str, time: int) -> Calibration | None:
         found = [c for c in self._calibrations.get(probe, ()) if c.time <= time]

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import zlib
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -13,11 +14,14 @@ from sqlalchemy.exc import DatabaseError
 from dewkeeper.clock import Clock
 from dewkeeper.judge.types import Alarm, Event, Exclusion, Item, Quality, Reading
 from dewkeeper.store import codec, migrate
+from dewkeeper.store.archive import BLOCK_SECONDS, archive_block, oldest_block
 from dewkeeper.store.database import PROBE_BITS, plain_reason, writing_engine
 from dewkeeper.store.errors import StoreRefused, StoreUnusable
 from dewkeeper.store.reading import decode_rows, merged
 from dewkeeper.store.records import Batch, DeliveryResult, Message, Snapshot
+from dewkeeper.store.rollup import rebuild, rebuild_touched
 from dewkeeper_config.models import Storage
+from dewkeeper_drivers.contract import SCALES
 
 _SPAN_GAP_SECONDS = 3 * 600
 _INSERT = "INSERT INTO reading (key, t, h) VALUES (?, ?, ?)"
@@ -32,6 +36,7 @@ class Store:
         self._storage = storage
         self._clock = clock
         self._ids: dict[str, int] = {}
+        self._scales: dict[str, str] = {}
         self._last_key = 0  # of the reading stored last
         self._max_key = 0
         self._spans: dict[int, tuple[int, int, int, str]] = {}  # probe -> open span: start, stop, flag, tests
@@ -104,15 +109,49 @@ class Store:
             rows = connection.exec_driver_sql("SELECT name, value FROM note").all()
         return {row.name: row.value for row in rows}
 
-    def compact(self, now: int, zone: ZoneInfo) -> None:
-        """Nightly maintenance."""
+    def compact(self, now: int, zone: ZoneInfo, stop: Callable[[], bool] = lambda: False) -> int:
+        """Archive every whole block older than `hot_days`; return how many readings moved. Raises StoreRefused.
+
+        Each block is one transaction, so it may be killed at any point; `stop` is asked between two. Nothing is ever
+        thrown away, so a clock that leaps ahead can do no harm here; still no block is taken that readings, or the
+        stream a restart needs, may yet refer to.
+        """
+        moved = 0
+        try:
+            while not stop():
+                with self._engine.begin() as connection:
+                    block = oldest_block(connection)
+                    if block is None or (block + 1) * BLOCK_SECONDS > self._archive_limit(connection, now):
+                        break
+                    moved += archive_block(connection, block)
+                    numbers = list(self._ids.values())
+                    rebuild(connection, numbers, block * BLOCK_SECONDS, (block + 1) * BLOCK_SECONDS)
+            self._checkpoint()
+        except (DatabaseError, OSError, ValueError) as error:
+            raise StoreRefused(plain_reason(error)) from error
+        return moved
+
+    def _checkpoint(self) -> None:
+        """Write the log back and cut it; outside any transaction, where SQLite allows it."""
+        with self._engine.connect() as connection:
+            driver = connection.connection.driver_connection
+            if driver is not None:
+                driver.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+
+    def _archive_limit(self, connection: Connection, now: int) -> int:
+        newest = self._max_key >> PROBE_BITS
+        kept = connection.exec_driver_sql("SELECT min(after_key) FROM snapshot").scalar()
+        before = (kept or 0) >> PROBE_BITS
+        return min(min(now, newest) - self._storage.hot_days * 86400, before)
 
     def close(self) -> None:
         """Close the file."""
         self._engine.dispose()
 
     def _recall(self, connection: Connection) -> None:
-        self._ids = {name: number for number, name in connection.exec_driver_sql("SELECT id, name FROM probe")}
+        probes = connection.exec_driver_sql("SELECT id, name, scale FROM probe").all()
+        self._ids = {name: number for number, name, _ in probes}
+        self._scales = {name: scale for _, name, scale in probes}
         self._max_key = connection.exec_driver_sql("SELECT coalesce(max(key), 0) FROM reading").scalar_one()
         last = connection.exec_driver_sql("SELECT value FROM note WHERE name = 'last key'").scalar()
         self._last_key = self._max_key if last is None else int(last)
@@ -142,20 +181,20 @@ class Store:
             self._write_snapshot(connection, batch.snapshot)
 
     def _write_readings(self, connection: Connection, readings: Sequence[tuple[Reading, Quality]]) -> None:
-        rows = [
-            (self._key(connection, reading), reading.temperature_word, reading.humidity_word)
-            for reading, _ in readings
-        ]
+        rows = [(self._key(connection, reading), *self._words(reading)) for reading, _ in readings]
         if rows[0][0] > self._max_key:
             connection.exec_driver_sql(_INSERT, rows)
             self._last_key = self._max_key = max(key for key, _, _ in rows)
         else:
             # The clock was stepped back into what is stored: each row goes to the next free second of its probe.
-            for key, t, h in rows:
+            for index, (first, t, h) in enumerate(rows):
+                key = first
                 while connection.exec_driver_sql("SELECT 1 FROM reading WHERE key = ?", (key,)).scalar():
                     key += 1 << PROBE_BITS
                 connection.exec_driver_sql(_INSERT, (key, t, h))
                 self._last_key = key
+                moved = replace(readings[index][0], time=key >> PROBE_BITS)
+                readings = (*readings[:index], (moved, readings[index][1]), *readings[index + 1 :])
             self._max_key = max(self._max_key, self._last_key)
             connection.exec_driver_sql("INSERT OR REPLACE INTO note VALUES ('last key', ?)", (str(self._last_key),))
         for reading, quality in readings:
@@ -165,9 +204,18 @@ class Store:
         number = self._ids.get(reading.probe)
         if number is None:
             number = max(self._ids.values(), default=0) + 1
-            connection.exec_driver_sql("INSERT INTO probe (id, name) VALUES (?, ?)", (number, reading.probe))
+            connection.exec_driver_sql("INSERT INTO probe VALUES (?, ?, ?)", (number, reading.probe, reading.scale))
             self._ids[reading.probe] = number
+            self._scales[reading.probe] = reading.scale
         return (reading.time << PROBE_BITS) + number
+
+    def _words(self, reading: Reading) -> tuple[int | None, int | None]:
+        """Return the words to store; a sensor of another kind at the same place is put on the place's scale."""
+        t, h = reading.temperature_word, reading.humidity_word
+        scale = self._scales[reading.probe]
+        if t is None or h is None or reading.scale == scale:
+            return t, h
+        return SCALES[scale].encode(*SCALES[reading.scale].decode(t, h))
 
     def _note_quality(self, connection: Connection, reading: Reading, quality: Quality) -> None:
         """Write or lengthen the span of readings that do not simply pass."""
@@ -194,15 +242,13 @@ class Store:
         probe = self._ids.get(exclusion.probe)
         if probe is None:
             return
+        # What is not stored yet will bring its own verdict.
+        until = min(exclusion.until, self._max_key >> PROBE_BITS)
         connection.exec_driver_sql(
-            "DELETE FROM quality WHERE probe_id = ? AND start >= ? AND stop <= ?",
-            (probe, exclusion.since, exclusion.until),
+            "INSERT OR REPLACE INTO exclusion VALUES (?, ?, ?, ?, ?)",
+            (probe, exclusion.since, until, exclusion.flag, ",".join(exclusion.tests)),
         )
-        connection.exec_driver_sql(
-            "INSERT OR REPLACE INTO quality (probe_id, start, stop, flag, tests) VALUES (?, ?, ?, ?, ?)",
-            (probe, exclusion.since, exclusion.until, exclusion.flag, ",".join(exclusion.tests)),
-        )
-        self._spans.pop(probe, None)
+        rebuild_touched(connection, probe, exclusion.since, until)
 
     def _write_snapshot(self, connection: Connection, snapshot: Snapshot) -> None:
         after_item = connection.exec_driver_sql("SELECT coalesce(max(seq), 0) FROM item").scalar_one()

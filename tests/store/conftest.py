@@ -1,0 +1,69 @@
+"""A store in a temporary folder, and readings to put in it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from dewkeeper.clock import ManualClock
+from dewkeeper.judge.types import FAIL, PASS, Quality, Reading
+from dewkeeper.store import History, Store
+from dewkeeper.store.records import Batch, Snapshot
+from dewkeeper_config.models import Storage
+from dewkeeper_drivers.contract import SHT3X
+
+MIDNIGHT = 20_712 * 86400  # an even number of days after 1970: a block begins
+
+
+class Shelf:
+    """A store and its history, with short ways to fill them."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.store = Store.open(folder, Storage(folder=folder), ManualClock())
+        self.plain: dict[tuple[int, str], tuple[Reading, Quality]] = {}
+
+    def reopen(self) -> None:
+        """Close and open as a restart would."""
+        self.store.close()
+        self.store = Store.open(self.folder, Storage(folder=self.folder), ManualClock())
+
+    def put(self, rows: list[tuple[int, str, int | None, int | None, bool]]) -> None:
+        """Commit readings (time, probe, words, whether they count) and keep them in a plain list too."""
+        pairs = []
+        for time, probe, t, h, good in sorted(rows, key=lambda row: row[0]):
+            pair = reading(time, probe, t, h), Quality(time, probe, PASS if good else FAIL, () if good else ("spike",))
+            if t is None:
+                pair = pair[0], Quality(time, probe, 9)
+            self.plain[time, probe] = pair
+            pairs.append(pair)
+        self.store.commit(Batch(readings=tuple(pairs)))
+
+    def compact(self) -> int:
+        """Archive all that may be."""
+        newest = max(time for time, _ in self.plain)
+        self.store.commit(Batch(snapshot=Snapshot(newest, 0, b"state")))
+        from zoneinfo import ZoneInfo
+
+        return self.store.compact(newest, ZoneInfo("UTC"))
+
+    def history(self) -> History:
+        """Open the history."""
+        return History.open(self.folder)
+
+
+def reading(time: int, probe: str, t: int | None, h: int | None) -> Reading:
+    """Return a reading of raw words, a failed one when they are None."""
+    if t is None or h is None:
+        return Reading(time, probe, None, None, failure="crc")
+    return Reading(time, probe, *SHT3X.decode(t, h), t, h)
+
+
+@pytest.fixture
+def shelf(tmp_path: Path) -> Iterator[Shelf]:
+    """A fresh store."""
+    made = Shelf(tmp_path)
+    yield made
+    made.store.close()

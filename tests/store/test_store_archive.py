@@ -1,0 +1,145 @@
+"""Readings before and after they are archived."""
+
+from __future__ import annotations
+
+import random
+import tempfile
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from tests.store.conftest import MIDNIGHT, Shelf
+
+from dewkeeper.judge.types import Exclusion, Quality
+from dewkeeper.store.archive import pack, unpack
+from dewkeeper.store.records import Batch
+
+word = st.none() | st.integers(0, 65535)
+
+
+@given(st.dictionaries(st.integers(0, 172_799), st.tuples(word, word), max_size=50))
+def test_packed_rows_come_back_as_they_were(rows: dict[int, tuple[int | None, int | None]]) -> None:
+    """A blob gives back every second, every word and every gap."""
+    listed = [(second, *words) for second, words in sorted(rows.items())]
+    assert unpack(pack(listed), len(listed)) == listed
+
+
+def test_a_damaged_blob_is_refused() -> None:
+    """A cut blob raises instead of giving other readings."""
+    blob = pack([(60 * i, 100 + i, 7) for i in range(100)])
+    with pytest.raises(ValueError, match="damaged"):
+        unpack(blob[:-5], 100)
+
+
+def _days(shelf: Shelf, days: int, step: int = 600) -> None:
+    rng = random.Random(5)
+    for day in range(days):
+        rows = []
+        for second in range(0, 86400, step):
+            for probe in ("b1", "b2", "b3"):
+                words = (None, None) if rng.random() < 0.02 else (rng.randrange(26000, 28000), rng.randrange(65536))
+                rows.append((MIDNIGHT + day * 86400 + second, probe, *words, rng.random() > 0.03))
+        shelf.put(rows)
+
+
+def test_archiving_moves_no_reading_and_no_verdict(shelf: Shelf) -> None:
+    """After compaction every raw query answers as before, and the old rows are no longer plain ones."""
+    _days(shelf, 7)
+    with shelf.history() as history:
+        before = {p: list(history.raw(p, 0, 1 << 40)) for p in ("b1", "b2", "b3")}
+        stream = list(history.stream(0))
+        assert shelf.compact() == 4 * 144 * 3
+        assert {p: list(history.raw(p, 0, 1 << 40)) for p in before} == before
+        assert dict(history.raw_all(0, 1 << 40)) == before
+        assert list(history.stream(0)) == stream
+    assert before["b1"] == [
+        type(before["b1"][0])(*pair) for (_, probe), pair in sorted(shelf.plain.items()) if probe == "b1"
+    ]
+
+
+def test_a_fault_found_late_takes_archived_readings_out_of_every_answer(shelf: Shelf) -> None:
+    """An exclusion over archived and plain readings changes raw verdicts and the quarter hours alike."""
+    _days(shelf, 7)
+    shelf.compact()
+    since, until = MIDNIGHT + 86400 + 130, MIDNIGHT + 6 * 86400 + 50
+    shelf.store.commit(Batch(exclusions=(Exclusion("b2", since, until, ("displaced",)),)))
+    for (time, probe), (row, quality) in shelf.plain.items():
+        if probe == "b2" and since <= time <= until and quality.flag != 9:
+            shelf.plain[time, probe] = row, Quality(time, probe, 4, ("displaced",))
+    _check(shelf, MIDNIGHT, MIDNIGHT + 7 * 86400, 100)
+
+
+def test_a_step_back_into_archived_time_loses_nothing(shelf: Shelf) -> None:
+    """Readings stamped inside an archived block join it, on free seconds."""
+    _days(shelf, 7)
+    shelf.compact()
+    count = len(shelf.plain)
+    shelf.put([(MIDNIGHT + 600 * i, "b1", 27000 + i, 5, True) for i in range(20)])
+    shelf.put([(MIDNIGHT + 8 * 86400, "b1", 1, 1, True)])
+    shelf.compact()
+    with shelf.history() as history:
+        rows = [row for rows in history.raw_all(0, 1 << 40).values() for row in rows]
+        assert len(rows) == count + 21
+        assert len({(row.reading.probe, row.reading.time) for row in rows}) == count + 21
+
+
+def _check(shelf: Shelf, start: int, end: int, points: int) -> None:
+    with shelf.history() as history:
+        for probe in sorted({probe for _, probe in shelf.plain}):
+            want = [pair for (time, name), pair in sorted(shelf.plain.items()) if name == probe and start <= time < end]
+            assert [(s.reading, s.quality) for s in history.raw(probe, start, end)] == want
+            counted = [r for r, q in want if q.counts and r.humidity_percent is not None]
+            found = history.series(probe, start, end, points)
+            assert sum(s.n for s in found) == len(counted)
+            for piece in found:
+                inside = [r for r in counted if piece.at <= r.time < piece.at + piece.seconds]
+                assert piece.n == len(inside)
+                humidities = [r.humidity_percent or 0.0 for r in inside]
+                assert piece.humidity_low == pytest.approx(min(humidities))
+                assert piece.humidity_high == pytest.approx(max(humidities))
+                assert piece.humidity_sum / piece.n == pytest.approx(sum(humidities) / len(humidities))
+
+
+_moves = st.lists(
+    st.one_of(
+        st.tuples(st.just("put"), st.integers(1, 4 * 96), st.integers(0, 1 << 30)),
+        st.tuples(st.just("late"), st.integers(0, 12 * 86400), st.integers(0, 3 * 86400)),
+        st.tuples(st.just("compact"), st.just(0), st.just(0)),
+        st.tuples(st.just("restart"), st.just(0), st.just(0)),
+    ),
+    min_size=1,
+    max_size=10,
+)
+
+
+@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(_moves)
+def test_every_query_equals_the_plain_list(moves: list[tuple[str, int, int]]) -> None:
+    """Whatever order readings, late faults, restarts and compactions come in, answers are those of the plain list."""
+    with tempfile.TemporaryDirectory() as folder:
+        shelf = Shelf(Path(folder))
+        now = MIDNIGHT
+        for what, a, b in moves:
+            if what == "put":
+                rng = random.Random(b)
+                rows = []
+                for _ in range(a):
+                    now += 900
+                    words = (None, None) if rng.random() < 0.1 else (rng.randrange(65536), rng.randrange(65536))
+                    rows.append((now, rng.choice(("b1", "b2")), *words, rng.random() > 0.1))
+                shelf.put(rows)
+            elif what == "late" and shelf.plain:
+                since, until = MIDNIGHT + a, MIDNIGHT + a + b
+                known = any(probe == "b1" for _, probe in shelf.plain)
+                shelf.store.commit(Batch(exclusions=(Exclusion("b1", since, until, ("drift",)),)))
+                for (time, probe), (row, quality) in list(shelf.plain.items()) if known else ():
+                    if probe == "b1" and since <= time <= min(until, now) and quality.flag != 9:
+                        shelf.plain[time, probe] = row, Quality(time, probe, 4, ("drift",))
+            elif what == "compact" and shelf.plain:
+                shelf.compact()
+            elif what == "restart":
+                shelf.reopen()
+        if shelf.plain:
+            _check(shelf, MIDNIGHT, now + 1, 40)
+        shelf.store.close()
