@@ -40,6 +40,7 @@ def main() -> int:
             show.say(f"That night took {time.monotonic() - began:.0f} seconds.")
             morning.what_next(stage, show)
             if args.live:
+                stage.web_port = args.port
                 live.go_on(stage, show, clock)
     except KeyboardInterrupt:
         show.say()
@@ -52,7 +53,8 @@ def main() -> int:
 
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(prog="demo/run", description=__doc__)
-    parser.add_argument("--live", action="store_true", help="go on in real time afterwards, at a poll a minute")
+    parser.add_argument("--live", action="store_true", help="go on in real time afterwards, with the page")
+    parser.add_argument("--port", type=int, default=8080, help="TCP port of the page with --live (default 8080)")
     parser.add_argument("--evening", type=date.fromisoformat, help="date of the evening (default: last night's)")
     parser.add_argument("--zone", help="time zone of the snake room (default: this machine's)")
     parser.add_argument("--state", type=Path, default=_FOLDER, help="folder for what it writes, emptied first")
@@ -72,7 +74,7 @@ def _introduce(show: Show, stage: Stage) -> None:
         f"A snake room that does not exist: {len(PLACES)} enclosures, {len(wiring())} probes on {buses} I2C buses, and"
         " one night in it. The daemon is the real one: it reads the probes' wires, judges, stores in SQLite, and sends"
         " over HTTP and SMTP to an inbox on this machine. Only the air and the clock are ours: a poll every 5 minutes,"
-        " as fast as it goes."
+        " as fast as it goes. A week of ordinary care lies behind it already."
     )
     show.say()
     show.lines(f"{stage.evening:%A, %d %B %Y}")

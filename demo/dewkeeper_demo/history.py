@@ -1,45 +1,89 @@
-"""The week before the night, written as a readings file and a journal file for `dewkeeper import`."""
+"""The week before the night, judged and stored as the daemon would have, but without its threads, wires and messages."""
 
 from __future__ import annotations
 
-import csv
-from collections.abc import Iterable
-from datetime import UTC, datetime
-from pathlib import Path
+from collections.abc import Iterator, Sequence
 
+from dewkeeper.clock import Clock
+from dewkeeper.judge import Judge
+from dewkeeper.judge.types import Event, Exclusion, Item, JournalEntry, Quality, Reading
+from dewkeeper.service.settings import judge_settings
+from dewkeeper.store import Store
+from dewkeeper.store.records import Batch, Snapshot
+from dewkeeper_config.models import Config
 from dewkeeper_demo.rack import probe_name, wiring
-from dewkeeper_demo.scenes import Entry
+from dewkeeper_demo.scenes import KEEPER, Entry
 from dewkeeper_demo.world import World
+from dewkeeper_drivers.contract import SHT3X
 
-READINGS_HEAD = ("time", "probe", "temperature_c", "humidity_pct")
-JOURNAL_HEAD = ("time", "enclosure", "what", "detail")
-
-
-def write_readings(world: World, path: Path, start: float, end: float, poll_seconds: int) -> int:
-    """Move the world from `start` up to `end` (UTC seconds), a poll at a time; return the rows written."""
-    rows = 0
-    with path.open("w", newline="", encoding="utf-8") as file:
-        out = csv.writer(file, lineterminator="\r\n")  # RFC 4180
-        out.writerow(READINGS_HEAD)
-        for when in range(int(start), int(end), poll_seconds):
-            world.advance_to(when)
-            for wire in wiring():
-                temperature_c, humidity_percent = world.air_now(wire.probe)
-                out.writerow(
-                    (_utc(when), probe_name(wire.probe), f"{temperature_c:.3f}", f"{humidity_percent:.3f}")
-                )
-                rows += 1
-    return rows
+BATCH_POLLS = 24
 
 
-def write_journal(entries: Iterable[Entry], path: Path) -> None:
-    """Write what the keeper noted."""
-    with path.open("w", newline="", encoding="utf-8") as file:
-        out = csv.writer(file, lineterminator="\r\n")
-        out.writerow(JOURNAL_HEAD)
-        for entry in sorted(entries, key=lambda e: e.when):
-            out.writerow((_utc(entry.when), entry.enclosure, entry.what, entry.detail))
+def lay_down(world: World, care: Sequence[Entry], config: Config, clock: Clock, start: float, end: float) -> int:
+    """Store the polls from `start` up to `end` (UTC seconds), moving the world along; return how many readings.
+
+    Raises StoreError.
+    """
+    judge = Judge()
+    store = Store.open(config.storage.folder, config.storage, clock)
+    waiting = sorted(care, key=lambda entry: entry.when)
+    count = 0
+    try:
+        _keep(store, judge, [judge_settings(config, int(start) - 1)])
+        polls = list(range(int(start), int(end), config.site.poll_seconds))
+        for first in range(0, len(polls), BATCH_POLLS):
+            items: list[Item] = []
+            for at in polls[first : first + BATCH_POLLS]:
+                while waiting and waiting[0].when <= at:
+                    items.append(_entry(waiting.pop(0)))
+                world.advance_to(at)
+                items += store.in_stored_order(list(_poll(world, at)))
+            count += _keep(store, judge, items)
+        last = polls[-1] if polls else int(start)
+        store.commit(Batch(snapshot=Snapshot(time=last, sequence=0, data=judge.dump())))
+    finally:
+        store.close()
+    return count
 
 
-def _utc(when: float) -> str:
-    return f"{datetime.fromtimestamp(int(when), UTC):%Y-%m-%dT%H:%M:%SZ}"
+def _keep(store: Store, judge: Judge, items: Sequence[Item]) -> int:
+    """Judge items in order and store each run of readings or other items; return how many were readings."""
+    readings: list[tuple[Reading, Quality]] = []
+    others: list[Item] = []
+    events: list[Event] = []
+    exclusions: list[Exclusion] = []
+
+    def commit() -> None:
+        store.commit(Batch(tuple(readings), tuple(others), tuple(events), tuple(exclusions)))
+        for kept in (readings, others, events, exclusions):
+            kept.clear()
+
+    count = 0
+    for item in items:
+        if isinstance(item, Reading):
+            if others:
+                commit()
+            verdict = judge.feed(item)
+            readings.append((item, verdict.quality[0]))
+            count += 1
+        else:
+            commit()
+            verdict = judge.feed(item)
+            others.append(item)
+        events += verdict.events
+        exclusions += verdict.exclusions
+    commit()
+    return count
+
+
+def _poll(world: World, at: int) -> Iterator[Reading]:
+    for wire in wiring():
+        words = SHT3X.encode(*world.air_now(wire.probe))
+        temperature_c, humidity_percent = SHT3X.decode(*words)
+        yield Reading(at, probe_name(wire.probe), temperature_c, humidity_percent, *words)
+
+
+def _entry(entry: Entry) -> JournalEntry:
+    return JournalEntry(
+        f"demo {entry.when:.0f} {entry.enclosure}", int(entry.when), entry.enclosure, entry.what, entry.detail, KEEPER
+    )

@@ -27,7 +27,15 @@ def go_on(stage: Stage, show: Show, clock: ManualClock) -> None:
     stage.clock = SystemClock()
     daemon = Daemon(config, clock=stage.clock)
     daemon.start()
-    show.say("Live now, a poll a minute: try `dewkeeper now` in another window (Ctrl-C ends it)")
+    show.say("Live now, a poll a minute. Ctrl-C ends it.")
+    if daemon.page is None:
+        show.say(f"No page: port {config.web.port} is taken; try another with --port.")
+    else:
+        host, port = daemon.page.address
+        show.say(
+            f"The page: http://{host}:{port}/ with a week behind it. At the first visit it wants a name, a password of"
+            f" your choice, and this code: {daemon.page.first_run_code}"
+        )
     try:
         threading.Event().wait()
     finally:

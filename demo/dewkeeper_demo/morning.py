@@ -30,7 +30,7 @@ def what_next(stage: Stage, show: Show) -> None:
         where = f"--config {stage.config_path.relative_to(Path.cwd())}"
     show.lines(f"""
 What to try next
-  demo/run --live                       the same rack in real time, a poll a minute
+  demo/run --live                       the page on this rack, a week of history behind it
   .venv/bin/dewkeeper alarms  {where}
   .venv/bin/dewkeeper history {DRY_TUB} --for 24h {where}
   .venv/bin/dewkeeper config sample     a configuration to begin your own with

@@ -8,8 +8,9 @@ from dewkeeper.service.client import request
 from dewkeeper.service.daemon import Daemon
 from dewkeeper.store import History
 from dewkeeper_config.models import Config
+from dewkeeper_demo.history import lay_down
 from dewkeeper_demo.inbox import Arrival
-from dewkeeper_demo.scenes import KEEPER, MORNING, NEIGHBOUR, NIGHT, Scene, moment
+from dewkeeper_demo.scenes import EVENING, KEEPER, MORNING, NEIGHBOUR, NIGHT, Scene, moment
 from dewkeeper_demo.show import Show
 from dewkeeper_demo.stage import NIGHT_POLL_SECONDS, Stage
 
@@ -25,6 +26,7 @@ def play(stage: Stage, show: Show, clock: ManualClock) -> Config:
     def arrived(arrival: Arrival) -> None:
         show.message(clock.wall(), arrival, KEEPER if arrival.device == "phone" else NEIGHBOUR)
 
+    lay_down(stage.world, stage.care, config, clock, stage.begins, moment(stage.evening, EVENING, stage.zone))
     stage.inbox.listen(arrived)
     daemon = Daemon(config, clock=clock, alarm=SilentAlarm)
     daemon.start()

@@ -178,8 +178,13 @@ def _alarms(run: Run) -> dict[tuple[str, str | None], str]:
 
 
 def _raised(run: Run, kind: str | None, place: str, since: float) -> int:
-    """Return how often an alarm of this kind was raised since then."""
-    return sum(e.event == "raised" and e.kind == kind and e.enclosure == place for e in run.events(since))
+    """Return how often an alarm of this kind was raised since then, for the enclosure or for a branch it hangs on."""
+    return sum(
+        e.event == "raised"
+        and e.kind == kind
+        and (e.enclosure == place or place in str(e.detail.get("members", "")).split(", "))
+        for e in run.events(since)
+    )
 
 
 def _faults(run: Run) -> set[tuple[str, str | None]]:

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import random
 import threading
+from datetime import date
 from pathlib import Path
 
 import pytest
 
+from dewkeeper.store import History
 from dewkeeper_config import load
+from dewkeeper_demo.history import lay_down
 from dewkeeper_demo.rack import DRY_TUB, HOT_TUB, PLACES, ROOM_PROBE, config_text, wiring
+from dewkeeper_demo.stage import NIGHT_POLL_SECONDS, Stage
 from dewkeeper_demo.world import World
 
 START = 1_795_000_000.0
@@ -80,3 +84,18 @@ def test_the_room_probe_reads_the_room() -> None:
     assert temperature == pytest.approx(world.room.temperature_c, abs=0.2)
     assert humidity == pytest.approx(world.room.humidity_percent, abs=0.3)
     assert temperature < world.tubs[HOT_TUB].temperature_c - 3
+
+
+@pytest.mark.slow
+def test_a_week_of_care_is_calm_and_stored_whole(tmp_path: Path) -> None:
+    """The week before the night is stored poll by poll with its journal, and raises no alarm."""
+    evening = date(2026, 11, 17)
+    with Stage(tmp_path / "state", "Europe/Vienna", evening, days_before=3) as stage:
+        config = stage.write_config(NIGHT_POLL_SECONDS)
+        end = stage.begins + 3 * 86400
+        stored = lay_down(stage.world, stage.care, config, stage.clock, stage.begins, end)
+    assert stored == 3 * 288 * len(wiring())
+    with History.open(config.storage.folder) as history:
+        assert history.events(0) == []
+        assert len(history.journal()) == len(stage.care)
+        assert len(history.raw("A1 floor", int(stage.begins), int(end))) == 3 * 288
