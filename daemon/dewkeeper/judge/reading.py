@@ -64,7 +64,7 @@ def take(state: State, watch: Watch, now: int, t: float, h: float, pair_t: float
             flat = _flat(state, watch, now, pair_t.__class__ is int)
     else:
         if watch.flat:
-            watch.repeats += watch.flat < FLAT_RUN
+            watch.repeats += 0 if "flat_line" in watch.faults else watch.flat
             watch.flat = 0
         watch.pair_t, watch.pair_h, watch.flat_since = pair_t, pair_h, now
     if watch.pairs > 20000:
