@@ -143,7 +143,7 @@ def test_link_acknowledges_by_post_only_and_expires(rig: Any) -> None:
     assert browser.head(f"{rig.base}/ack/{good}").status_code == 200
     assert rig.written() == before
     old = make(rig.link_key(), alarm, "Ina", int(rig.clock.wall()) - 1)
-    for token in (old, good[:-1] + ("A" if good[-1] != "A" else "B"), "x", "é.ü"):
+    for token in (old, good.swapcase(), "x", "é.ü"):
         assert browser.post(f"{rig.base}/ack/{token}").status_code == 410
     assert rig.written() == before
     assert browser.post(f"{rig.base}/ack/{good}").status_code == 200
