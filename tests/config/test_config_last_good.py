@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import os
-import resource
 import stat
-from collections.abc import Iterator
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -108,21 +108,30 @@ def test_a_write_that_fails_leaves_the_old_file_and_no_litter(tmp_path: Path) ->
     assert os.listdir(tmp_path) == ["kept"]  # noqa: PTH208  hidden files count
 
 
-@pytest.fixture
-def no_room() -> Iterator[None]:
-    """Let this process write no file beyond 100 bytes, as a full disk would."""
-    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
-    resource.setrlimit(resource.RLIMIT_FSIZE, (100, hard))
-    yield
-    resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+OUT_OF_ROOM = """
+import resource, sys
+from pathlib import Path
+from dewkeeper_config import load_or_last_good
+resource.setrlimit(resource.RLIMIT_FSIZE, (100, 100))
+config, problems = load_or_last_good(Path(sys.argv[1]), Path(sys.argv[2]))
+print(config.enclosure[0].name, len(problems))
+"""
 
 
-def test_a_write_that_runs_out_of_room_leaves_the_old_copy_whole(file: Path, state: Path, no_room: None) -> None:
-    """A copy cut short by a full disk never takes the good one's place, and the daemon still gets its configuration."""
+def test_a_write_that_runs_out_of_room_leaves_the_old_copy_whole(file: Path, state: Path) -> None:
+    """A copy cut short by a full disk never takes the good one's place, and the daemon still gets its configuration.
+
+    In a process of its own, which may write no file beyond 100 bytes: the limit would also stop pytest's own output.
+    """
     (state / LAST_GOOD).write_bytes(b"old")
-    config, problems = load_or_last_good(file, state)
-    assert config.enclosure[0].name == "B3"
-    assert len(problems) == 1
+    done = subprocess.run(
+        [sys.executable, "-c", OUT_OF_ROOM, str(file), str(state)],
+        capture_output=True,
+        text=True,
+        check=True,
+        timeout=60,
+    )
+    assert done.stdout.split() == ["B3", "1"]
     assert (state / LAST_GOOD).read_bytes() == b"old"
     assert os.listdir(state) == [LAST_GOOD]  # noqa: PTH208  hidden files count
 
