@@ -13,11 +13,11 @@ from typing import Final
 from dewkeeper.judge.state import NEVER, State, Watch
 from dewkeeper.judge.types import FAIL, Exclusion, Kind
 
-EXCLUDING: Final = frozenset({"gross_range", "flat_line", "sensor_heater", "displaced", "swapped"})
+EXCLUDING: Final = frozenset({"gross_range", "flat_line", "sensor_heater", "displaced"})
 """Faults whose readings are judged bad as a whole. `missing` and `crc` leave no readings; what comes between counts."""
 
-HUMIDITY_ONLY: Final = frozenset({"saturated", "impossible"})
-"""Faults of the humidity alone: the temperature of such a probe still counts, for heat is not argued away."""
+HUMIDITY_ONLY: Final = frozenset({"saturated", "impossible", "swapped"})
+"""Faults under which the temperature still counts: it is right, or it is some tub's, and heat is not argued away."""
 
 RECOVERY_SECONDS: Final = 300
 SLOW_RECOVERY: Final[Mapping[str, int]] = {"brownout": 3600, "crc": 1800}

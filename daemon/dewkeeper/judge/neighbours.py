@@ -13,7 +13,7 @@ from math import hypot
 from typing import Final
 
 from dewkeeper.air import vapour_hpa
-from dewkeeper.judge.faults import start_fault
+from dewkeeper.judge.faults import end_fault, start_fault
 from dewkeeper.judge.past import Hour
 from dewkeeper.judge.signs import reads_room, room_of
 from dewkeeper.judge.state import State, Watch
@@ -22,6 +22,9 @@ COMPARED: Final = frozenset({"displaced", "impossible", "swapped"})
 MARGIN_HPA: Final = 2.2
 LONG_HOURS: Final = 6
 """Three times the drying time of a closed tub: so long the room must have been moister."""
+
+SWAPPED_LONGEST_SECONDS: Final = 3 * 86400
+"""So long a swap is believed; then the levels they have are their own."""
 
 _T_UNIT, _E_UNIT = 0.6, 1.2
 _APART: Final = 4.0
@@ -71,7 +74,7 @@ def still_apart(state: State, watch: Watch, now: int, t: float, h: float, kind: 
     """Return whether a reading still shows a fault found by comparison; without the room it is not ended."""
     room = room_of(state, watch, now)
     if kind == "swapped":
-        return not watch.past.learned
+        return now - watch.faults[kind][0] < SWAPPED_LONGEST_SECONDS
     if room is None:
         return watch.role != "room"
     e = vapour_hpa(t, h)
@@ -80,7 +83,7 @@ def still_apart(state: State, watch: Watch, now: int, t: float, h: float, kind: 
 
 def hourly(state: State, watch: Watch, now: int) -> None:
     """A new hour of a probe begins: compare the hours before it."""
-    if watch.role != "substrate" or watch.faults:
+    if watch.role != "substrate" or watch.faults.keys() - {"swapped"}:
         return
     recent = watch.past.hours[-LONG_HOURS:]
     if len(recent) == LONG_HOURS and all(below_room(state, watch, now, hour[2]) for hour in recent):
@@ -94,14 +97,18 @@ def _swapped(state: State, watch: Watch, now: int) -> None:
         return
     for other in state.watches.values():
         theirs = other.past.hours
-        if other is watch or other.room != watch.room or other.role != "substrate" or other.faults or len(theirs) < 8:
+        if other is watch or other.room != watch.room or other.role != "substrate" or len(theirs) < 8:
             continue
-        if theirs[-1][0] != mine[-1][0]:
+        if theirs[-1][0] != mine[-1][0] or other.faults.keys() != watch.faults.keys():
             continue
         if all(_crossed(mine[-5], theirs[-5], mine[-n], theirs[-n]) for n in (1, 2, 3)) and _parallel(mine, theirs):
             since = mine[-4][0] * 3600
+            back = "swapped" in watch.faults and "swapped" in other.faults
             for one, two in ((watch, other), (other, watch)):
                 one.forget()
+                if back:
+                    end_fault(state, one, "swapped", now)
+                    continue
                 start_fault(state, one, "swapped", now, since, {"with": two.name, "sure": "fairly"})
             return
 

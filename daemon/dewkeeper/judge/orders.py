@@ -178,6 +178,8 @@ def note_deed(state: State, entry: JournalEntry, now: int) -> None:
     if word.restarts_memory:
         for watch in state.watches_of(tub.name):
             watch.forget()
+            for kind in ("swapped", "displaced", "impossible"):
+                end_fault(state, watch, kind, now)
 
 
 def restage(state: State, tub: Tub, now: int, who: str) -> None:

@@ -11,7 +11,7 @@ from typing import Final
 
 from dewkeeper.air import saturation_hpa
 from dewkeeper.judge.excursion import change_level
-from dewkeeper.judge.faults import EXCLUDING, recover, start_fault
+from dewkeeper.judge.faults import EXCLUDING, HUMIDITY_ONLY, recover, start_fault
 from dewkeeper.judge.limits import SLOW_SECONDS
 from dewkeeper.judge.neighbours import COMPARED, hourly, still_apart
 from dewkeeper.judge.signs import FALL, LOOK_SECONDS, RISE, jumped, look, own_heat
@@ -139,7 +139,7 @@ def count(state: State, watch: Watch, now: int, t: float, h: float, seconds: int
     if watch.busy or not (watch.h_low <= h <= watch.h_high and watch.t_low <= t <= watch.t_high):
         step = 0 if seconds > state.hold else seconds
         slow_h = 100.0 * watch.slow_e / saturation_hpa(watch.slow_t)
-        wet_fault = bool(watch.faults) and ("saturated" in watch.faults or "impossible" in watch.faults)
+        wet_fault = bool(watch.faults) and not HUMIDITY_ONLY.isdisjoint(watch.faults)
         busy = False
         for side in watch.sides:
             if side.thermal:
@@ -237,7 +237,7 @@ def _in_fault(watch: Watch) -> Outcome:
     bad = tuple(sorted(k for k in watch.faults if k in EXCLUDING))
     if bad:
         return (FAIL, bad)
-    doubt = tuple(sorted(k for k in watch.faults if k in ("saturated", "impossible")))
+    doubt = tuple(sorted(k for k in watch.faults if k in HUMIDITY_ONLY))
     return (SUSPECT, doubt) if doubt else _GOOD
 
 

@@ -50,7 +50,7 @@ def jumped(state: State, watch: Watch, now: int, t: float, e: float, then: tuple
     # Without the room's air to compare with, a sudden fall is told like any other: nothing explains it.
     if room is not None and e < FALL * e0 and room.e < e0 and room.t < t0 + 1.0:
         if now - watch.opened > AGAIN_SECONDS:
-            watch.opened, watch.open_e, watch.restored = now, e0, False
+            watch.opened, watch.open_e, watch.open_t, watch.restored = now, e0, t0, False
             watch.low_e, watch.low_at, watch.fell_by = e, now, e0 - e
         hush(state, place, "cold", watch.opened + OPENING_COLD_SECONDS)
         hush(state, place, "dry", watch.opened + OPENING_DRY_SECONDS)
@@ -62,6 +62,14 @@ def hush(state: State, place: str, kind: Kind, until: int) -> None:
     if until > state.now and until > state.book.quiet.get(key, -1):
         state.book.quiet[key] = until
         state.set_timer(until, "quiet", f"{place}\x1f{kind}")
+
+
+def unhush(state: State, place: str, kind: Kind, until: int) -> None:
+    """Take back a suppression that the air seemed to explain; one from the journal or a command stays."""
+    key: Key = (place, kind)
+    if state.book.quiet.get(key) == until:
+        state.book.quiet[key] = state.now
+        state.set_timer(state.now, "quiet", f"{place}\x1f{kind}")
 
 
 def room_of(state: State, watch: Watch, now: int) -> Watch | None:
@@ -105,7 +113,13 @@ def _opening(state: State, watch: Watch, room: Watch | None, now: int) -> None:
         watch.restored = True
         state.book.clear(key, now, watch.name)
         return
-    if now - watch.opened < RESTORE_SECONDS or watch.faults:
+    if now - watch.opened >= 600 and watch.t > watch.open_t - 0.4 and now - watch.opened < RESTORE_SECONDS:
+        # An open lid cools too. Vapour alone fell: a bowl ran dry, and that is told on time.
+        watch.restored = True
+        unhush(state, watch.place, "cold", watch.opened + OPENING_COLD_SECONDS)
+        unhush(state, watch.place, "dry", watch.opened + OPENING_DRY_SECONDS)
+        return
+    if now - watch.opened < RESTORE_SECONDS or watch.faults or watch.t > watch.open_t - 0.5:
         return
     if room is None or watch.opened - watch.misted < 3 * 3600:
         return  # without the room, or while a misting dries off, a fall proves no lid

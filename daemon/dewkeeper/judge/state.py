@@ -48,7 +48,7 @@ class Watch:
     __slots__ = (
         "away", "bad", "bad_since", "branch", "bus", "busy", "climbs", "cool_since", "crc", "e", "enclosure", "faults", "fell_by",
         "flat", "flat_since", "h", "h_high", "h_low", "heater_from", "last", "live", "look_at", "loss", "low_at", "low_e",
-        "misted", "name", "near_since", "open_e", "opened", "pair_h", "pair_t", "pairs", "past", "pend_at", "pend_h",
+        "misted", "name", "near_since", "open_e", "open_t", "opened", "pair_h", "pair_t", "pairs", "past", "pend_at", "pend_h",
         "pend_t", "place", "places", "repeats", "restored", "role", "room", "rounded", "seen", "sides", "slow_e",
         "slow_t", "t", "t_high", "t_low", "wet_since",
     )  # fmt: skip
@@ -81,7 +81,7 @@ class Watch:
         self.past = Past()
         self.look_at = NEVER
         self.misted = self.opened = self.low_at = NEVER
-        self.open_e = self.low_e = self.fell_by = 0.0
+        self.open_e = self.open_t = self.low_e = self.fell_by = 0.0
         self.restored = True
         self.near_since = self.cool_since = NEVER
         self.away = self.climbs = 0
