@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
+from tests.judge.judge_desk import START, Desk, rack
 
 from dewkeeper.air import humidity_at, vapour_hpa
 from dewkeeper.judge.types import Command, JournalEntry, Reading
-from tests.judge.judge_desk import START, Desk, rack
 
 ROOM = ("air", 22.0, 45.0)
 

@@ -7,6 +7,7 @@ from collections import Counter
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from tests.judge.judge_desk import START, rack
 
 from dewkeeper.judge import Judge
 from dewkeeper.judge.types import (
@@ -21,7 +22,6 @@ from dewkeeper.judge.types import (
     Tick,
 )
 from dewkeeper.judge.words import JOURNAL, KINDS
-from tests.judge.judge_desk import START, rack
 
 _TIMES = st.integers(-600, 40_000).map(lambda s: START + s * 7)
 _VALUES = st.one_of(
