@@ -24,7 +24,7 @@ from dewkeeper_demo.servers.phone import Answer, Call, Phone
 
 START = 1_790_000_000
 EVENTS = int(os.environ.get("DEWKEEPER_FAULT_EVENTS", "400"))
-"""CI sets 10000; the quick run keeps the shape."""
+"""The quick run keeps the shape; ten thousand have not been run to the end yet."""
 FAULTS = (
     Answer(manner="reset_before"),
     Answer(manner="reset_after"),
