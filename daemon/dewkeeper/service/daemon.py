@@ -102,7 +102,7 @@ class Daemon:
         self.heartbeats = self._heartbeats()
         self.calendar = self._calendar(notes)
         self._watch = Watch(
-            self.clock, self.heartbeats, self._sources(), self.timeline.now, self._report, self._each_round
+            self.clock, self.heartbeats, self._sources(), self.timeline.now, self._report
         )
         if not knows_settings or notes.get(_DIGEST) != digest(self.config):
             self.writer.mailbox.put(Submission(judge_settings(self.config, self.timeline.now())))
@@ -255,9 +255,6 @@ class Daemon:
 
         buses = BusReports(lambda: [fault for worker in self.sampler.workers for fault in worker.faults])
         return [configuration, recording, buses, self._identities.reports]
-
-    def _each_round(self) -> None:
-        """Nothing yet beyond the reports."""
 
     def _calendar(self, notes: Mapping[str, str]) -> Calendar:
         tasks = [Task("nightly", Daily(_CHORE_AT, self._zone), self._nightly)]

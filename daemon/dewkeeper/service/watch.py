@@ -50,14 +50,12 @@ class Watch:
         sources: Sequence[Callable[[int], Sequence[SystemReport]]],
         now: Callable[[], int],
         report: Callable[[SystemReport], None],
-        each_round: Callable[[], None],
     ) -> None:
         self._clock = clock
         self._heartbeats = heartbeats
         self._sources = sources
         self._now = now
         self._report = report
-        self._each_round = each_round
         self._known: dict[str, bool] = {}
         self._dumped = False
         self._stopped = threading.Event()
@@ -92,7 +90,6 @@ class Watch:
                     self._tell(report)
             except Exception:
                 log.exception("watch: a source failed")
-        self._each_round()
 
     def _tell(self, report: SystemReport) -> None:
         """Pass on a change; what was never in trouble is not reported as cured."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import zlib
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -324,10 +324,3 @@ def _write_delivery(connection: Connection, result: DeliveryResult) -> None:
             result.at if result.state == "sent" else None, result.message,
         ),
     )  # fmt: skip
-
-
-def counted(pairs: Iterable[tuple[Reading, Quality]]) -> Iterator[Reading]:
-    """Yield the readings that count and have values."""
-    for reading, quality in pairs:
-        if quality.counts and reading.humidity_percent is not None:
-            yield reading
