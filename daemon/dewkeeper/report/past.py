@@ -13,10 +13,9 @@ from dewkeeper.store.history import Stored
 from dewkeeper_config.models import Config, Limits
 from dewkeeper_config.profiles import effective_limits
 
+Row = tuple[int, float, float] | tuple[int, None, None]
 HOLD_POLLS = 3
 """A reading stands for the time to the next one, at most so many polls: longer silence is a gap."""
-WHOLE_SECONDS = 3 * 86400
-"""Charts up to three days are made of readings in slices from their very start; longer ones of quarter hours."""
 
 
 class StoredPast:
@@ -62,7 +61,7 @@ class StoredPast:
     def nights(self, start: int, end: int) -> Mapping[str, ProbeNight]:
         """Return what the believed readings of every judged probe in [start, end) come to, by today's limits."""
         hold = HOLD_POLLS * self._config.site.poll_seconds
-        everything = self._history.raw_all(start, end)
+        everything = self._history.believed(start, end)
         return {
             probe.name: sum_up(
                 probe.name, everything.get(probe.name, ()), effective_limits(self._config, probe.enclosure), end, hold
@@ -73,38 +72,34 @@ class StoredPast:
 
     def series(self, probe: str, start: int, end: int, points: int) -> Sequence[Point]:
         """Return about `points` slices of [start, end), oldest first, those without believed readings left out."""
-        size = max(self._config.site.poll_seconds, -(-(end - start) // points))
-        if end - start <= WHOLE_SECONDS:
-            return slices(self._history.raw(probe, start, end), start, size)
         return [
             Point(
-                piece.at, piece.seconds,
-                piece.humidity_sum / piece.n, piece.humidity_low, piece.humidity_high,
-                piece.temperature_sum / piece.n, piece.temperature_low, piece.temperature_high,
+                s.at, s.seconds,
+                s.humidity_sum / s.n, s.humidity_low, s.humidity_high,
+                s.temperature_sum / s.n, s.temperature_low, s.temperature_high,
             )
-            for piece in self._history.series(probe, start, end, points)
+            for s in self._history.series(probe, start, end, points)
         ]  # fmt: skip
 
 
-def sum_up(probe: str, rows: Sequence[Stored], limits: Limits, end: int, hold_seconds: int) -> ProbeNight:
-    """Return what the believed readings among `rows` (one probe, in time order, all before `end`) come to.
+def sum_up(probe: str, rows: Sequence[Row], limits: Limits, end: int, hold_seconds: int) -> ProbeNight:
+    """Return what `rows` of one probe (time, °C, %RH; None where not believed), all before `end`, come to.
 
     A reading holds until the next one, believed or not, for at most `hold_seconds`.
     """
     target, tolerable = limits.humidity_target, limits.humidity_tolerable
     watched = beyond_target = beyond_tolerable = dose = 0.0
     lowest = highest = coldest = warmest = None
-    for index, row in enumerate(rows):
-        humidity, temperature = row.reading.humidity_percent, row.reading.temperature_c
-        if not row.quality.counts or humidity is None or temperature is None:
+    lower, upper = target.low, target.high
+    nexts = [row[0] for row in rows[1:]] + [end]
+    for (at, temperature, humidity), following in zip(rows, nexts, strict=False):
+        if temperature is None or humidity is None:
             continue
-        at = row.reading.time
-        held = min((rows[index + 1].reading.time if index + 1 < len(rows) else end) - at, hold_seconds)
+        held = min(following - at, hold_seconds)
         watched += held
-        distance = max(target.low - humidity, humidity - target.high)
-        if distance > 0:
+        if not lower <= humidity <= upper:
             beyond_target += held
-            dose += distance * held / 3600
+            dose += max(lower - humidity, humidity - upper) * held / 3600
         if not tolerable.low <= humidity <= tolerable.high:
             beyond_tolerable += held
         if lowest is None or humidity < lowest[0]:
@@ -127,23 +122,3 @@ def sum_up(probe: str, rows: Sequence[Stored], limits: Limits, end: int, hold_se
         beyond_tolerable_seconds=beyond_tolerable,
         dose_percent_hours=dose,
     )
-
-
-def slices(rows: Sequence[Stored], start: int, size_seconds: int) -> list[Point]:
-    """Return the believed readings among `rows` by slices of `size_seconds` counted from `start`."""
-    groups: dict[int, list[tuple[float, float]]] = {}
-    for row in rows:
-        humidity, temperature = row.reading.humidity_percent, row.reading.temperature_c
-        if row.quality.counts and humidity is not None and temperature is not None:
-            groups.setdefault((row.reading.time - start) // size_seconds, []).append((humidity, temperature))
-    points = []
-    for number, values in groups.items():
-        humidities, temperatures = [h for h, _ in values], [t for _, t in values]
-        points.append(
-            Point(
-                start + number * size_seconds, size_seconds,
-                sum(humidities) / len(values), min(humidities), max(humidities),
-                sum(temperatures) / len(values), min(temperatures), max(temperatures),
-            )
-        )  # fmt: skip
-    return points

@@ -62,6 +62,20 @@ class Decoder:
         seen = tuple(notes.split("+")) if notes else ()
         return Reading(time, name, temperature_c, humidity_percent, t, h, notes=seen, scale=self._scales[number].name), quality
 
+    def plain(self, number: int) -> Scale | None:
+        """Return the scale of a probe whose readings here are all believed and uncalibrated, else None."""
+        if self._spans.get(number) or self._excluded.get(number) or self._calibrations.get(self.names[number]):
+            return None
+        return self._scales[number]
+
+    def scale(self, number: int) -> str:
+        """Return the name of a probe's scale."""
+        return self._scales[number].name
+
+    def calibrations(self) -> list[Calibration]:
+        """Return all calibrations, oldest first of each probe."""
+        return [calibration for listed in self._calibrations.values() for calibration in listed]
+
     def values(self, number: int, time: int, t: float, h: float) -> tuple[float, float]:
         """Return words (or their mean) of a probe as °C and %RH, by the calibration then in force."""
         scale, calibration = self._scales[number], self._calibration(self.names[number], time)
