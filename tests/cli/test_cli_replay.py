@@ -1,0 +1,160 @@
+"""`dewkeeper replay`: the file formats, refused rows, comparison; and the alarm report's counting."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+from random import Random
+
+import pytest
+
+from dewkeeper.cli import main
+from dewkeeper.judge import Judge
+from dewkeeper.judge.types import Event, Reading
+from dewkeeper.report.alarm_report import by_month, proposals
+from dewkeeper.report.readings_file import Refusals, read_readings
+from dewkeeper.report.replaying import TOLD, replay_items, told
+from tests.judge.judge_desk import START, rack
+
+RACK = """
+[[rack]]
+name = "R"
+[[enclosure]]
+name = "B1"
+rack = "R"
+[enclosure.limits]
+humidity_tolerable = {{ low = {low}, high = 80 }}
+[[probe]]
+name = "p1"
+enclosure = "B1"
+driver = "simulated"
+[[channel]]
+kind = "webhook"
+name = "w"
+url = "http://127.0.0.1:1/"
+[[person]]
+name = "M"
+channels = ["w"]
+"""
+
+
+def _line(minute: int, t: float | str, h: float | str, probe: str = "p1") -> str:
+    when = datetime.fromtimestamp(START + 60 * minute, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+    return f"{when},{probe},{t},{h}"
+
+
+@pytest.fixture
+def files(tmp_path: Path) -> Path:
+    """Return a folder with a rack, another rack, and readings that are dry for three hours."""
+    random = Random(3)
+    lines = ["time,probe,temperature_c,humidity_pct"]
+    for minute in range(600):
+        h = (50 if 200 <= minute < 400 else 65) + random.gauss(0, 0.1)
+        lines.append(_line(minute, f"{29 + random.gauss(0, 0.05):.3f}", f"{h:.3f}"))
+    (tmp_path / "r.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    (tmp_path / "rack.toml").write_text(RACK.format(low=55), encoding="utf-8")
+    (tmp_path / "other.toml").write_text(RACK.format(low=45), encoding="utf-8")
+    return tmp_path
+
+
+def _replay(files: Path, *more: str) -> int:
+    return main(["replay", "--config", str(files / "rack.toml"), str(files / "r.csv"), *more])
+
+
+def test_events_come_as_json_lines(files: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """One JSON object per event with exactly the published keys; one id over one alarm's events."""
+    assert _replay(files) == 0
+    lines = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
+    assert [(line["kind"], line["band"], line["event"], line["enclosure"], line["probe"]) for line in lines] == [
+        ("dry", "tolerable", "raised", "B1", "p1"),
+        ("dry", "tolerable", "cleared", "B1", "p1"),
+    ] or lines[-1]["event"] == "cleared"
+    assert set(lines[0]) == {"time", "enclosure", "probe", "kind", "band", "event", "priority", "alarm"}
+    assert lines[0]["time"].endswith("Z")
+    assert len({line["alarm"] for line in lines}) == 1
+
+
+def test_bad_rows_are_counted_with_their_lines(files: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Rubbish rows are refused one by one and reported; the rest is judged as if they were not there."""
+    _replay(files)
+    clean = capsys.readouterr().out
+    lines = (files / "r.csv").read_text(encoding="utf-8").splitlines()
+    bad = ["nonsense", _line(50, "x", 60), _line(50, "nan", 60), _line(50, 29, ""), _line(50, 29, 60, "who"), "2020,p1,1,1"]
+    for bad_line in (*bad, _line(999999, 29, 60)):
+        lines.insert(100, bad_line)
+    (files / "r.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    assert _replay(files) == 0
+    captured = capsys.readouterr()
+    assert captured.out == clean
+    for reason in ("not 4 cells", "not a number", "finite", "one value", "unknown probe", "ending in Z", "far ahead"):
+        assert reason in captured.err
+    assert "line 107" in captured.err
+
+
+def test_a_journal_joins_the_readings(files: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A stage in the journal file changes what is told; a word nobody knows is refused with its line."""
+    when = _line(10, 0, 0).split(",", maxsplit=1)[0]
+    (files / "j.csv").write_text(f"time,enclosure,what,detail\n{when},B1,quarantine,\n{when},B1,flew,\n", encoding="utf-8")
+    assert _replay(files, "--journal", str(files / "j.csv")) == 0
+    captured = capsys.readouterr()
+    assert "unknown journal word: line 3" in captured.err
+    assert '"band": "target"' in captured.out  # quarantine tolerates down to 50 %
+
+
+def test_compare_says_what_disappears(files: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """With a lower limit the alarm of this night comes later, or not at all, and that is said per enclosure."""
+    assert _replay(files, "--compare", str(files / "other.toml"), "--format", "json") == 0
+    rows = json.loads(capsys.readouterr().out)
+    assert [row["enclosure"] for row in rows] == ["B1"]
+    assert rows[0]["disappears"] or (rows[0]["earlier_minutes"] or 0) < 0
+
+
+def test_a_wrong_header_is_refused(files: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A file that is no readings file is refused whole with exit 1, saying what the header must be."""
+    (files / "r.csv").write_text("a,b\n1,2\n", encoding="utf-8")
+    assert _replay(files) == 1
+    assert "time,probe,temperature_c,humidity_pct" in capsys.readouterr().err
+
+
+def test_file_and_stream_give_the_same_events(files: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """What the file replay prints is what a live judge tells of the same readings, restarted at random points."""
+    _replay(files)
+    printed = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
+    from dewkeeper.service.settings import judge_settings
+    from dewkeeper_config import load
+
+    random = Random(5)
+    judge = Judge()
+    judge.feed(judge_settings(load(files / "rack.toml"), START))
+    live: list[Event] = []
+    for at, probe, t, h in read_readings(files / "r.csv", {"p1"}, Refusals()):
+        if random.random() < 0.02:
+            judge = Judge.load(judge.dump())
+        live += judge.feed(Reading(at, probe, t, h)).events
+    assert [told(event) for event in live if event.event in TOLD] == printed
+
+
+def _flapping() -> Callable[[], list[Reading]]:
+    random = Random(9)
+    readings = [
+        Reading(START + 60 * n, "p1", 29.0 + random.gauss(0, 0.02), (50.0 if n // 180 % 2 else 64.0) + random.gauss(0, 0.1))
+        for n in range(1, 6000)
+    ]
+    return lambda: readings
+
+
+def test_the_report_counts_every_alarm_once_and_proposes_what_replay_proves() -> None:
+    """Counts reconcile with the events; a proposal's numbers are those of a replay with that setting."""
+    stream = _flapping()
+    events = list(replay_items(rack(), stream()))
+    lines = by_month(events, START + 360000)
+    raised = [event for event in events if event.event == "raised"]
+    assert sum(line.raised for line in lines) == len(raised) > 3
+    assert sum(line.low + line.medium + line.urgent for line in lines) == len(raised)
+    assert sum(line.never_acknowledged for line in lines) == len(raised)
+    for proposal in proposals(rack(), stream):
+        assert proposal.alarms_proposed < proposal.alarms_now == len(raised)
+        assert "would have been" in proposal.sentence()
+    assert proposals(rack(), stream)
