@@ -9,6 +9,7 @@ from pathlib import Path
 from random import Random
 
 import pytest
+from tests.judge.judge_desk import START, rack
 
 from dewkeeper.cli import main
 from dewkeeper.judge import Judge
@@ -16,7 +17,6 @@ from dewkeeper.judge.types import Event, Reading
 from dewkeeper.report.alarm_report import by_month, proposals
 from dewkeeper.report.readings_file import Refusals, read_readings
 from dewkeeper.report.replaying import TOLD, replay_items, told
-from tests.judge.judge_desk import START, rack
 
 RACK = """
 [[rack]]
