@@ -2,7 +2,7 @@
 
 from dewkeeper_config.errors import ConfigError, ConfigInvalid, ConfigUnreadable, Problem, SecretUnavailable
 from dewkeeper_config.last_good import load_or_last_good
-from dewkeeper_config.loading import load, missing_secrets, problems_for_run
+from dewkeeper_config.loading import ReplayConfig, load, missing_secrets, problems_for_run
 from dewkeeper_config.models import Config
 from dewkeeper_config.profiles import BUILT_IN, effective_limits, stage_limits
 
@@ -13,6 +13,7 @@ __all__ = [
     "ConfigInvalid",
     "ConfigUnreadable",
     "Problem",
+    "ReplayConfig",
     "SecretUnavailable",
     "effective_limits",
     "load",

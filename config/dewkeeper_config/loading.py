@@ -7,24 +7,31 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from pydantic import ValidationError
+from pydantic import Field, ValidationError
 
 from dewkeeper_config.check_wiring import ADDRESSES
 from dewkeeper_config.checks import cross_problems
 from dewkeeper_config.errors import ConfigInvalid, ConfigUnreadable, Problem, SecretUnavailable
-from dewkeeper_config.models import Config, MailChannel, WebhookChannel
+from dewkeeper_config.models import Channel, Config, MailChannel, Person, WebhookChannel
 from dewkeeper_config.problems import from_pydantic
 from dewkeeper_config.secrets import SecretSource
 
 _LARGEST_BYTES = 1_000_000  # 1023 probes take some 200 kB; more is not a configuration
 
 
-def load(path: Path) -> Config:
-    """Return the configuration in a TOML file.
+class ReplayConfig(Config):
+    """The file as a replay needs it: nobody is told anything, so nobody has to be reachable."""
+
+    channel: list[Channel] = Field([], description="Ways to reach people.")
+    person: list[Person] = Field([], description="People who are told.")
+
+
+def load(path: Path, model: type[Config] = Config) -> Config:
+    """Return the configuration in a TOML file, held to `model`: `ReplayConfig` asks for nobody to tell.
 
     Raises ConfigUnreadable when the file cannot be read, ConfigInvalid with every problem when it is refused.
     """
-    return parse(read(path), path)
+    return parse(read(path), path, model)
 
 
 def read(path: Path) -> bytes:
@@ -39,13 +46,13 @@ def read(path: Path) -> bytes:
     return data
 
 
-def parse(data: bytes, path: Path) -> Config:
+def parse(data: bytes, path: Path, model: type[Config] = Config) -> Config:
     """Return the configuration in the bytes of a TOML file; `path` is only named. Raises ConfigInvalid."""
     raw = _toml(data, path)
     config: Config | None = None
     problems: list[Problem] = []
     try:
-        config = Config.model_validate(raw)
+        config = model.model_validate(raw)
     except ValidationError as error:
         problems = from_pydantic(raw, error.errors(include_url=False, include_input=False))
     seen = {problem.key for problem in problems}

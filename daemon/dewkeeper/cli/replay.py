@@ -18,7 +18,7 @@ from dewkeeper.report.readings_file import Refusals, format_time, read_journal, 
 from dewkeeper.report.replaying import TOLD, Difference, compare, excursions, replay_items, replay_rows, told
 from dewkeeper.service.settings import judge_settings
 from dewkeeper.store.history import History
-from dewkeeper_config import load
+from dewkeeper_config import ReplayConfig, load
 
 WEEK_SECONDS = 7 * 86400
 
@@ -47,7 +47,7 @@ class Source:
     def __init__(self, args: Arguments, settings: Settings) -> None:
         self.readings: Path | None = args.readings
         self.journal: Path | None = args.journal
-        self.folder: Path = args.load_config().storage.folder
+        self.folder: Path = load(args.config, ReplayConfig).storage.folder
         self.since = int(time.time()) - args.since if args.since is not None else 0
         self.first: int | None = None
         self.last = 0
@@ -91,7 +91,7 @@ def replay(args: Arguments) -> int:
     if (args.readings is None) == (args.since is None):
         complain("give either a readings file or --since")
         return BAD_USE
-    settings = judge_settings(args.load_config(), 0)
+    settings = judge_settings(load(args.config, ReplayConfig), 0)
     try:
         source = Source(args, settings)
         if args.compare is not None:
@@ -114,7 +114,7 @@ def replay(args: Arguments) -> int:
 
 
 def _compare(args: Arguments, source: Source, settings: Settings) -> None:
-    other = judge_settings(load(args.compare), 0)
+    other = judge_settings(load(args.compare, ReplayConfig), 0)
     here = excursions(source.events(settings))
     there = excursions(source.events(other))
     weeks = max(1.0, (source.last - (source.first or source.last)) / WEEK_SECONDS)
