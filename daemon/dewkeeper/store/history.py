@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from types import TracebackType
@@ -15,9 +15,10 @@ from sqlalchemy.exc import DatabaseError
 from dewkeeper.judge.types import Alarm, Event, Item, JournalEntry, Quality, Reading
 from dewkeeper.store import codec
 from dewkeeper.store.archive import all_rows, probe_rows
+from dewkeeper.store.arrival import arrivals, before, fetch, others
 from dewkeeper.store.database import FILE_NAME, PROBE_BITS, plain_reason, reading_engine
 from dewkeeper.store.errors import StoreUnusable
-from dewkeeper.store.reading import Decoder, decode_rows, merged
+from dewkeeper.store.reading import Decoder
 from dewkeeper.store.records import Message
 from dewkeeper.store.rollup import BUCKET_SECONDS
 from dewkeeper.store.slices import Slice, slices
@@ -132,14 +133,19 @@ class History:
             return [] if number is None else slices(connection, decoder, number, start, end, size)
 
     def stream(self, since: int) -> Iterator[Item]:
-        """Yield readings and items from `since` on in arrival order."""
+        """Yield readings and items from `since` on in order of arrival, a part of them in memory at a time."""
+        start = before(since)
         with self._read() as connection:
-            rows = list(all_rows(connection, since, FOREVER))
-            items = connection.exec_driver_sql(
-                "SELECT after_key, kind, data FROM item WHERE time >= ? ORDER BY seq", (since,)
-            ).all()
-            readings = list(decode_rows(connection, rows))
-        yield from merged(readings, items)
+            wanted = [other for other in others(connection) if other.place > start]
+        yield from arrivals(self._read, start, wanted)
+
+    def items_before(self, since: int, kinds: Collection[str]) -> Sequence[Item]:
+        """Return the items of these kinds (names of their types) that came before `since`, in order of arrival."""
+        start = before(since)
+        with self._read() as connection:
+            return [
+                fetch(connection, other) for other in others(connection) if other.place <= start and other.kind in kinds
+            ]
 
     def standing(self) -> Sequence[Alarm]:
         """Return the alarms that are not normal, as last stored."""

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from sqlalchemy import Connection
 
-HEAD = "0002"
+HEAD = "0003"
 
 
 def current(connection: Connection) -> str | None:

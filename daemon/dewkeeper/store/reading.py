@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Sequence
-from typing import Any, cast
+from typing import cast
 
 from sqlalchemy import Connection
 
-from dewkeeper.judge.types import MISSING, PASS, Calibration, Failure, Item, Quality, Reading
+from dewkeeper.judge.types import MISSING, PASS, Calibration, Failure, Quality, Reading
 from dewkeeper.store import codec
 from dewkeeper.store.database import PROBE_BITS
 from dewkeeper_drivers.contract import SCALES, Scale
@@ -43,11 +42,19 @@ class Decoder:
         ):
             self._excluded[probe].append((first, stop, flag, tests))
 
+        self._late: dict[int, tuple[int, str]] = {
+            key: (flag, tests)
+            for key, flag, tests in connection.exec_driver_sql(
+                "SELECT key, flag, tests FROM late WHERE key >= ? AND key < ?", (start << PROBE_BITS, end << PROBE_BITS)
+            )
+        }
+        self._some_late = {key & _MASK for key in self._late}
+
     def decode(self, key: int, t: int | None, h: int | None) -> tuple[Reading, Quality]:
         """Return one row as a reading and its verdict."""
         time, number = key >> PROBE_BITS, key & _MASK
         name = self.names[number]
-        flag, tests = self._verdict(number, time, missing=t is None or h is None)
+        flag, tests = self._late.get(key) or self._verdict(number, time, missing=t is None or h is None)
         if flag != MISSING:  # a failed poll stays one, whatever is found out later
             for first, stop, late, named in self._excluded.get(number, ()):
                 if first <= time <= stop:
@@ -64,7 +71,9 @@ class Decoder:
 
     def plain(self, number: int) -> Scale | None:
         """Return the scale of a probe whose readings here are all believed and uncalibrated, else None."""
-        if self._spans.get(number) or self._excluded.get(number) or self._calibrations.get(self.names[number]):
+        if number in self._some_late or self._spans.get(number) or self._excluded.get(number):
+            return None
+        if self._calibrations.get(self.names[number]):
             return None
         return self._scales[number]
 
@@ -97,26 +106,3 @@ class Decoder:
             if index >= 0 and spans[index][0] <= time <= spans[index][1]:
                 return spans[index][2], spans[index][3]
         return (MISSING if missing else PASS), ""
-
-
-def decode_rows(connection: Connection, rows: Sequence[Any]) -> Iterator[tuple[int, Reading]]:
-    """Yield (key, reading) of rows (key, t, h)."""
-    if not rows:
-        return
-    decoder = Decoder(connection, rows[0][0] >> PROBE_BITS, (rows[-1][0] >> PROBE_BITS) + 1)
-    for key, t, h in rows:
-        yield key, decoder.decode(key, t, h)[0]
-
-
-def merged(readings: Iterable[tuple[int, Reading]], items: Sequence[Any]) -> Iterator[Item]:
-    """Yield readings (key, reading) and items (after_key, kind, data) as one stream in arrival order."""
-    waiting = iter(items)
-    item = next(waiting, None)
-    for key, reading in readings:
-        while item is not None and item[0] < key:
-            yield codec.unpack_item(item[1], item[2])
-            item = next(waiting, None)
-        yield reading
-    while item is not None:
-        yield codec.unpack_item(item[1], item[2])
-        item = next(waiting, None)

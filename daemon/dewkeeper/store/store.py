@@ -14,10 +14,10 @@ from sqlalchemy.exc import DatabaseError
 from dewkeeper.clock import Clock
 from dewkeeper.judge.types import Alarm, Event, Exclusion, Item, Quality, Reading
 from dewkeeper.store import codec, migrate
-from dewkeeper.store.archive import BLOCK_SECONDS, archive_block, oldest_block
+from dewkeeper.store.archive import BLOCK_SECONDS, Row, archive_block, oldest_block, probe_rows
+from dewkeeper.store.arrival import Place, arrivals, others, place_of
 from dewkeeper.store.database import PROBE_BITS, plain_reason, writing_engine
 from dewkeeper.store.errors import StoreRefused, StoreUnusable
-from dewkeeper.store.reading import decode_rows, merged
 from dewkeeper.store.records import Batch, DeliveryResult, Message, Snapshot
 from dewkeeper.store.rollup import rebuild, rebuild_touched
 from dewkeeper_config.models import Storage
@@ -66,15 +66,22 @@ class Store:
             self._ids, self._last_key, self._max_key, self._spans = before
             raise StoreRefused(plain_reason(error)) from error
 
-    def behind(self, time: int) -> bool:
-        """Return whether readings of this time lie before stored ones: the clock was stepped back."""
-        return time << PROBE_BITS < self._max_key
-
     def in_stored_order(self, readings: Sequence[Reading]) -> list[Reading]:
-        """Return a cycle's readings in the order the stream will give them back."""
+        """Return a cycle's readings, all of one second, as the stream will give them back.
+
+        That is in order of their probes' numbers; after the clock was stepped back onto a second that is taken, at the
+        next free one.
+        """
         missing = sorted({reading.probe for reading in readings} - self._ids.keys())
         order = dict(self._ids) | {name: 2000 + index for index, name in enumerate(missing)}
-        return sorted(readings, key=lambda reading: order[reading.probe])
+        ordered = sorted(readings, key=lambda reading: order[reading.probe])
+        if not ordered or ordered[0].time > self._max_key >> PROBE_BITS:
+            return ordered
+        with self._engine.begin() as connection:
+            free = ordered[0].time
+            while any(self._taken(connection, free, number) for number in self._ids.values()):
+                free += 1
+        return ordered if free == ordered[0].time else [replace(reading, time=free) for reading in ordered]
 
     def snapshot(self) -> Snapshot | None:
         """Return the newest snapshot of the judge, its `sequence` being the row to give to `stream_after`."""
@@ -84,20 +91,15 @@ class Store:
 
     def stream_after(self, snapshot: Snapshot | None) -> Iterator[Item]:
         """Yield what was stored after the snapshot, readings and items in arrival order."""
-        after_key, after_item, closed = 0, 0, 0
+        after, after_item = Place(-1), 0
         with self._engine.begin() as connection:
             if snapshot is not None:
-                after_key, after_item, closed = connection.exec_driver_sql(
-                    "SELECT after_key, after_item, closed FROM snapshot WHERE id = ?", (snapshot.sequence,)
+                after_key, after_item = connection.exec_driver_sql(
+                    "SELECT after_key, after_item FROM snapshot WHERE id = ?", (snapshot.sequence,)
                 ).one()
-            rows = [] if closed else connection.exec_driver_sql(
-                "SELECT key, t, h FROM reading WHERE key > ? ORDER BY key", (after_key,)
-            ).all()  # fmt: skip
-            items = connection.exec_driver_sql(
-                "SELECT after_key, kind, data FROM item WHERE seq > ? ORDER BY seq", (after_item,)
-            ).all()
-            readings = list(decode_rows(connection, rows))
-        yield from merged(readings, items)
+                after = place_of(connection, after_key)
+            wanted = others(connection, after_item)
+        yield from arrivals(self._engine.begin, after, wanted)
 
     def planner_state(self) -> str | None:
         """Return what the planner remembered, None if nothing."""
@@ -153,8 +155,8 @@ class Store:
         self._ids = {name: number for number, name, _ in probes}
         self._scales = {name: scale for _, name, scale in probes}
         self._max_key = connection.exec_driver_sql("SELECT coalesce(max(key), 0) FROM reading").scalar_one()
-        last = connection.exec_driver_sql("SELECT value FROM note WHERE name = 'last key'").scalar()
-        self._last_key = self._max_key if last is None else int(last)
+        late = connection.exec_driver_sql("SELECT key, after_key FROM late ORDER BY seq DESC LIMIT 1").first()
+        self._last_key = self._max_key if late is None or late.after_key < self._max_key else late.key
 
     def _write(self, connection: Connection, batch: Batch) -> None:
         if batch.readings:
@@ -185,20 +187,31 @@ class Store:
         if rows[0][0] > self._max_key:
             connection.exec_driver_sql(_INSERT, rows)
             self._last_key = self._max_key = max(key for key, _, _ in rows)
-        else:
-            # The clock was stepped back into what is stored: each row goes to the next free second of its probe.
-            for index, (first, t, h) in enumerate(rows):
-                key = first
-                while connection.exec_driver_sql("SELECT 1 FROM reading WHERE key = ?", (key,)).scalar():
-                    key += 1 << PROBE_BITS
+            for reading, quality in readings:
+                self._note_quality(connection, reading, quality)
+            return
+        for (key, t, h), (reading, quality) in zip(rows, readings, strict=True):
+            if key > self._max_key:
                 connection.exec_driver_sql(_INSERT, (key, t, h))
-                self._last_key = key
-                moved = replace(readings[index][0], time=key >> PROBE_BITS)
-                readings = (*readings[:index], (moved, readings[index][1]), *readings[index + 1 :])
-            self._max_key = max(self._max_key, self._last_key)
-            connection.exec_driver_sql("INSERT OR REPLACE INTO note VALUES ('last key', ?)", (str(self._last_key),))
-        for reading, quality in readings:
-            self._note_quality(connection, reading, quality)
+                self._max_key = self._last_key = key
+                self._note_quality(connection, reading, quality)
+            else:
+                self._write_late(connection, (key, t, h), reading, quality)
+
+    def _write_late(self, connection: Connection, row: Row, reading: Reading, quality: Quality) -> None:
+        """Store a reading that lies before stored ones: the clock was stepped back."""
+        key, t, h = row
+        while self._taken(connection, key >> PROBE_BITS, self._ids[reading.probe]):
+            key += 1 << PROBE_BITS
+        connection.exec_driver_sql(_INSERT, (key, t, h))
+        connection.exec_driver_sql(
+            "INSERT INTO late (key, after_key, flag, tests) VALUES (?, ?, ?, ?)",
+            (key, self._max_key, quality.flag, _tests(reading, quality)),
+        )
+        self._last_key = key
+
+    def _taken(self, connection: Connection, second: int, number: int) -> bool:
+        return bool(probe_rows(connection, number, second, second + 1))
 
     def _key(self, connection: Connection, reading: Reading) -> int:
         number = self._ids.get(reading.probe)
@@ -220,11 +233,10 @@ class Store:
     def _note_quality(self, connection: Connection, reading: Reading, quality: Quality) -> None:
         """Write or lengthen the span of readings that do not simply pass."""
         probe = self._ids[reading.probe]
-        tests = ",".join((*quality.tests, *(f"!{reading.failure}",) * (reading.failure is not None)))
-        if quality.flag == 1 and not tests and not reading.notes:
+        tests = _tests(reading, quality)
+        if quality.flag == 1 and not tests:
             self._spans.pop(probe, None)
             return
-        tests += "".join(f"+{note}" for note in reading.notes)
         span = self._spans.get(probe)
         if span is not None and span[2:] == (quality.flag, tests) and 0 <= reading.time - span[1] <= _SPAN_GAP_SECONDS:
             connection.exec_driver_sql(
@@ -254,15 +266,15 @@ class Store:
         after_item = connection.exec_driver_sql("SELECT coalesce(max(seq), 0) FROM item").scalar_one()
         connection.exec_driver_sql("DELETE FROM snapshot WHERE id NOT IN (SELECT max(id) FROM snapshot)")
         connection.exec_driver_sql(
-            "INSERT INTO snapshot (time, after_key, after_item, closed, data) VALUES (?, ?, ?, ?, ?)",
-            (
-                snapshot.time,
-                self._last_key,
-                after_item,
-                int(self._last_key < self._max_key),
-                zlib.compress(snapshot.data, 6),
-            ),
+            "INSERT INTO snapshot (time, after_key, after_item, closed, data) VALUES (?, ?, ?, 0, ?)",
+            (snapshot.time, self._last_key, after_item, zlib.compress(snapshot.data, 6)),
         )
+
+
+def _tests(reading: Reading, quality: Quality) -> str:
+    """Return what set the flag, why a poll failed (!) and what the driver saw (+), as it is stored."""
+    tests = ",".join((*quality.tests, *(f"!{reading.failure}",) * (reading.failure is not None)))
+    return tests + "".join(f"+{note}" for note in reading.notes)
 
 
 def _write_event(connection: Connection, event: Event) -> None:

@@ -1,0 +1,147 @@
+"""The stored stream, readings and everything else, in the order in which it came; a part in memory at a time.
+
+Keys are in order of time, which is the order of arrival except after the clock was stepped back: those readings stand in
+`late` too, with the key they came after. So every reading has a place (largest key so far, number among the late), and
+every other item has the place of the reading it came after.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import AbstractContextManager
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from sqlalchemy import Connection
+
+from dewkeeper.judge.types import Item, Reading
+from dewkeeper.store import codec
+from dewkeeper.store.archive import BLOCK_SECONDS, all_rows
+from dewkeeper.store.database import PROBE_BITS
+from dewkeeper.store.reading import Decoder
+
+_MASK = (1 << PROBE_BITS) - 1
+_LAST = 1 << 60
+Reader = Callable[[], AbstractContextManager[Connection]]
+"""Opens a connection for one short read."""
+
+
+class Place(NamedTuple):
+    """Where something stands in the stream: after this key, and after this many late readings (0: none)."""
+
+    key: int
+    late: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Other:
+    """An item that is no reading: where it stands and where to find it."""
+
+    place: Place
+    seq: int
+    kind: str
+
+
+def before(second: int) -> Place:
+    """Return the place before every reading of a second that was not late."""
+    return Place((second << PROBE_BITS) - 1, _LAST)
+
+
+def place_of(connection: Connection, key: int) -> Place:
+    """Return the place of a stored reading."""
+    row = connection.exec_driver_sql("SELECT after_key, seq FROM late WHERE key = ?", (key,)).first()
+    return Place(key) if row is None else Place(row.after_key, row.seq)
+
+
+def others(connection: Connection, after_item: int | None = None) -> list[Other]:
+    """Return every item that is no reading, or those with a larger number, in order of arrival."""
+    rows = connection.exec_driver_sql(
+        "SELECT item.seq, item.after_key, item.time, item.kind, late.after_key, late.seq FROM item "
+        "LEFT JOIN late ON late.key = item.after_key WHERE ? IS NULL OR item.seq > ?",
+        (after_item, after_item),
+    ).all()
+    found = []
+    for seq, key, time, kind, anchor, late in rows:
+        # Imported ones were never in the stream: they stand where their own time says.
+        place = Place(time << PROBE_BITS) if seq < 0 else Place(key) if late is None else Place(anchor, late)
+        found.append(Other(place, seq, kind))
+    return sorted(found, key=lambda other: (other.place, other.seq))
+
+
+def fetch(connection: Connection, other: Other) -> Item:
+    """Return an item."""
+    data = connection.exec_driver_sql("SELECT data FROM item WHERE seq = ?", (other.seq,)).scalar_one()
+    return codec.unpack_item(other.kind, data)
+
+
+def arrivals(reader: Reader, after: Place, wanted: Sequence[Other]) -> Iterator[Item]:
+    """Yield the readings stored after a place, and among them the wanted items, up to what there is at the beginning."""
+    waiting = list(reversed(wanted))
+    with reader() as connection:
+        at, end = _span(connection, after)
+    while at < end:
+        part_end = min((at // BLOCK_SECONDS + 1) * BLOCK_SECONDS, end)  # no archived block is opened twice
+        with reader() as connection:
+            for place, reading in _readings(connection, at, part_end, after):
+                while waiting and waiting[-1].place < place:
+                    yield fetch(connection, waiting.pop())
+                yield reading
+        at = part_end
+    with reader() as connection:
+        while waiting:
+            yield fetch(connection, waiting.pop())
+
+
+def _span(connection: Connection, after: Place) -> tuple[int, int]:
+    """Return the first second that may be wanted and the one after the last."""
+    first, last = connection.exec_driver_sql("SELECT min(key), max(key) FROM reading").one()
+    oldest, newest = connection.exec_driver_sql("SELECT min(key), max(key) FROM chunk").one()
+    begins = [first >> PROBE_BITS] if first is not None else []
+    ends = [last >> PROBE_BITS] if last is not None else []
+    if oldest is not None:
+        begins.append((oldest >> PROBE_BITS) * BLOCK_SECONDS)
+        ends.append(((newest >> PROBE_BITS) + 1) * BLOCK_SECONDS)
+    return max(min(begins, default=0), after.key >> PROBE_BITS), max(ends, default=-1) + 1
+
+
+def _readings(connection: Connection, start: int, end: int, after: Place) -> Iterator[tuple[Place, Reading]]:
+    """Yield the readings whose place lies in a part and after a place."""
+    first, last = start << PROBE_BITS, end << PROBE_BITS
+    late = connection.exec_driver_sql("SELECT key FROM late WHERE key >= ? AND key < ?", (first, last)).scalars()
+    elsewhere = set(late)
+    stepped = _late_readings(connection, first, last, after)
+    stepped.reverse()
+    decoder = Decoder(connection, start, end)
+    plain = {number: decoder.plain(number) for number in decoder.names}
+    names = decoder.names
+    for key, t, h in all_rows(connection, start, end):
+        while stepped and stepped[-1][0].key < key:
+            yield stepped.pop()
+        if key in elsewhere or Place(key) <= after:
+            continue
+        scale = plain[key & _MASK]
+        if scale is None or t is None or h is None:
+            yield Place(key), decoder.decode(key, t, h)[0]
+        else:
+            temperature_c, humidity_percent = scale.decode(t, h)
+            name = names[key & _MASK]
+            yield Place(key), Reading(key >> PROBE_BITS, name, temperature_c, humidity_percent, t, h, scale=scale.name)
+    while stepped:
+        yield stepped.pop()
+
+
+def _late_readings(connection: Connection, first: int, last: int, after: Place) -> list[tuple[Place, Reading]]:
+    """Return the late readings that came after keys of a part, in order of arrival."""
+    rows = connection.exec_driver_sql(
+        "SELECT after_key, seq, key FROM late WHERE after_key >= ? AND after_key < ? ORDER BY after_key, seq",
+        (first, last),
+    ).all()
+    places = {key: Place(anchor, seq) for anchor, seq, key in rows if Place(anchor, seq) > after}
+    if not places:
+        return []
+    start, end = min(places) >> PROBE_BITS, (max(places) >> PROBE_BITS) + 1
+    decoder = Decoder(connection, start, end)
+    found = [
+        (places[row[0]], decoder.decode(*row)[0]) for row in all_rows(connection, start, end) if row[0] in places
+    ]
+    return sorted(found, key=lambda pair: pair[0])
