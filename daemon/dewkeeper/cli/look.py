@@ -200,7 +200,7 @@ def _history(args: argparse.Namespace) -> int:
     start = end - duration_seconds(args.span)
     width = max(40, min(shutil.get_terminal_size().columns - 10, 160))
     with StoredPast.open(config) as past:
-        points = past.series(probe, start, end, width)
+        points = past.series(args.enclosure, start, end, width)
     if args.format == "json":
         emit_json(to_plain(points))
         return DONE

@@ -7,6 +7,7 @@ from typing import Any
 
 from dewkeeper.judge.book import Key
 from dewkeeper.judge.faults import end_fault, missing_after
+from dewkeeper.judge.in_force import stage_at
 from dewkeeper.judge.limits import sides_for
 from dewkeeper.judge.state import State, Tub, Watch
 from dewkeeper.judge.types import FAIL, Command, Event, Exclusion, JournalEntry, Kind, Settings
@@ -184,17 +185,7 @@ def note_deed(state: State, entry: JournalEntry, now: int) -> None:
 
 def restage(state: State, tub: Tub, now: int, who: str) -> None:
     """Recompute the stage of an enclosure from what was done; a change of limits is logged and reverts by itself."""
-    stage, until = "", -1
-    for at, _, what, end in tub.deeds:
-        word = JOURNAL[what]
-        if at > now:
-            continue
-        if word.stage is not None:
-            stage, until = word.stage, end if end >= 0 else at + word.default_seconds
-        elif stage in word.ends:
-            stage, until = "", -1
-    if until <= now:
-        stage, until = "", -1
+    stage, until = stage_at(((at, what, end) for at, _, what, end in tub.deeds), now)
     if stage and until != tub.stage_until:
         state.set_timer(until, "stage", tub.name)
     if stage != tub.stage:

@@ -71,6 +71,8 @@ class EnclosureReport:
     marks: tuple[JournalMark, ...]
     now: NowValues | None
     alarms: tuple[Standing, ...]
+    stage: str
+    stage_until: int | None
 
     def to_json(self) -> dict[str, Any]:
         """Return the report as JSON values."""
@@ -92,12 +94,14 @@ def enclosure(history: Past, config: Config, name: str, span: Span, now: int) ->
     Raises KeyError for an unknown enclosure, StoreError when the store cannot be read.
     """
     start, end = span_of(config, span, now)
-    limits = effective_limits(config, name)
+    in_force = history.in_force()
+    limits = in_force.limits(name, now) or effective_limits(config, name)
     probe = judged_probe(config, name)
-    points = tuple(history.series(probe, start, end, _POINTS)) if probe is not None else ()
+    points = tuple(history.series(name, start, end, _POINTS))
     events = history.events(start - 31 * 86400, name)
     stretches = tuple(s for s in stretches_of(events) if (s.end is None or s.end > start) and s.start < end)
     newest = history.latest()
+    stage, until = in_force.stage(name, now)
     stale_after = STALE_POLLS * config.site.poll_seconds
     return EnclosureReport(
         enclosure=name,
@@ -112,6 +116,8 @@ def enclosure(history: Past, config: Config, name: str, span: Span, now: int) ->
         marks=tuple(journal_mark(e) for e in history.journal(start) if e.enclosure == name and e.time < end),
         now=now_values([newest[probe]] if probe in newest else [], now, stale_after) if probe else None,
         alarms=tuple(standing(a) for a in history.standing() if a.enclosure == name and a.state != "normal"),
+        stage=stage or next(e.profile for e in config.enclosure if e.name == name),
+        stage_until=until if stage else None,
     )
 
 

@@ -6,20 +6,21 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
+from dewkeeper.judge.in_force import InForce
 from dewkeeper.judge.types import Alarm, Event, JournalEntry, Quality, Reading
 from dewkeeper.report.model import Mark
 
 
 @dataclass(frozen=True, slots=True)
-class ProbeNight:
-    """What one probe's believed readings of one stretch of time come to.
+class NightSums:
+    """What the believed readings of one enclosure in one stretch of time come to, by the limits then in force.
 
     humidity_min_temperature_c: temperature measured together with the lowest humidity, °C.
     dose_percent_hours: integral of the humidity's distance from the target band, %RH times hours.
+    too_hot_seconds, too_cold_seconds: beyond tolerable temperature.
     """
 
-    probe: str
-    watched_seconds: float
+    watched_seconds: float = 0.0
     humidity_min: Mark | None = None
     humidity_min_temperature_c: float | None = None
     humidity_max: Mark | None = None
@@ -28,6 +29,8 @@ class ProbeNight:
     beyond_target_seconds: float = 0.0
     beyond_tolerable_seconds: float = 0.0
     dose_percent_hours: float = 0.0
+    too_hot_seconds: float = 0.0
+    too_cold_seconds: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,8 +72,12 @@ class Past(Protocol):
         """Return the alarms that are not normal, as last stored."""
         ...
 
-    def nights(self, start: int, end: int) -> Mapping[str, ProbeNight]:
-        """Return what every probe's believed readings in [start, end) come to."""
+    def nights(self, start: int, end: int) -> Mapping[str, NightSums]:
+        """Return what every enclosure's believed readings in [start, end) come to."""
+        ...
+
+    def in_force(self) -> InForce:
+        """Return which settings and stages held when."""
         ...
 
     def events(self, since: int, enclosure: str | None = None) -> Sequence[Event]:
@@ -81,6 +88,9 @@ class Past(Protocol):
         """Return journal entries from `since` on, oldest first, corrected entries left out."""
         ...
 
-    def series(self, probe: str, start: int, end: int, points: int) -> Sequence[Point]:
-        """Return about `points` slices of [start, end), oldest first, those without believed readings left out."""
+    def series(self, place: str, start: int, end: int, points: int) -> Sequence[Point]:
+        """Return about `points` slices of [start, end) of an enclosure or a probe, oldest first.
+
+        Those without believed readings are left out. An enclosure is told of by the probes that were in it then.
+        """
         ...

@@ -87,6 +87,7 @@ class EnclosureMorning:
 
     humidity_min_at_day_percent: the night's lowest humidity referred to the day temperature, the vapour unchanged.
     dose_percent_hours: how far beyond target times how long, %RH times hours, both sides together.
+    stage: the journal's stage (opaque, gravid …), else the profile; `limits` are those of the stage.
     minimum_change_percent: lowest humidity compared with the night before, None when one of them is unknown.
     """
 
@@ -111,6 +112,8 @@ class EnclosureMorning:
     alarms: tuple[Standing, ...]
     minimum_change_percent: float | None
     changes: tuple[str, ...]
+    minutes_too_hot: float = 0.0
+    minutes_too_cold: float = 0.0
     stage: str = "adult"
     out_of_service: bool = False
 
@@ -156,7 +159,7 @@ class MorningGlance:
 
 
 TIMES = frozenset(
-    {"at", "since", "raised", "respond_by", "shelved_until", "made_at", "night_start", "night_end", "time", "until"}
+    {"at", "since", "raised", "respond_by", "shelved_until", "stage_until", "made_at", "night_start", "night_end", "time", "until"}
 )
 """Names of the fields that hold instants."""
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from dewkeeper.air import referred_humidity
 from dewkeeper.judge.types import Alarm, Event, JournalEntry
 from dewkeeper.judge.words import FAULTS, JOURNAL, KINDS
-from dewkeeper.report.history import Newest, Past, ProbeNight
+from dewkeeper.report.history import Newest, NightSums, Past
 from dewkeeper.report.model import (
     RANKS,
     Change,
@@ -46,15 +46,19 @@ PAST_TENSE = {
 
 @dataclass(frozen=True, slots=True)
 class Gathered:
-    """Everything read from the store for one glance, by probe or in time order."""
+    """Everything read from the store for one glance: sums by enclosure, newest readings by probe, the rest in time order.
 
-    tonight: Mapping[str, ProbeNight]
-    before: Mapping[str, ProbeNight]
+    limits: what each enclosure is judged by just now, its stage included.
+    """
+
+    tonight: Mapping[str, NightSums]
+    before: Mapping[str, NightSums]
     latest: Mapping[str, Newest]
     alarms: Sequence[Alarm]
     events: Sequence[Event]
     journal: Sequence[JournalEntry]
     limits: Mapping[str, Limits]
+    stages: Mapping[str, str]
 
 
 def morning(history: Past, config: Config, now: int) -> MorningGlance:
@@ -65,6 +69,7 @@ def morning(history: Past, config: Config, now: int) -> MorningGlance:
     night = night_to_show(config.site, now)
     earlier = night_before(config.site, night)
     since = now - DAY_SECONDS
+    in_force = history.in_force()
     gathered = Gathered(
         tonight=history.nights(night.start, min(night.end, now)),
         before=history.nights(earlier.start, earlier.end),
@@ -72,7 +77,8 @@ def morning(history: Past, config: Config, now: int) -> MorningGlance:
         alarms=history.standing(),
         events=history.events(since),
         journal=history.journal(since),
-        limits={e.name: effective_limits(config, e.name) for e in config.enclosure},
+        limits={e.name: in_force.limits(e.name, now) or effective_limits(config, e.name) for e in config.enclosure},
+        stages={e.name: in_force.stage(e.name, now)[0] or e.profile for e in config.enclosure},
     )
     return compose(config, now, night, gathered)
 
@@ -136,8 +142,8 @@ def _enclosure(
 ) -> EnclosureMorning:
     probes = [p.name for p in config.probe if p.enclosure == enclosure.name and p.role == "substrate"]
     limits = gathered.limits[enclosure.name]
-    tonight = together([gathered.tonight[p] for p in probes if p in gathered.tonight])
-    before = together([gathered.before[p] for p in probes if p in gathered.before])
+    tonight = gathered.tonight.get(enclosure.name, NightSums())
+    before = gathered.before.get(enclosure.name, NightSums())
     alarms = tuple(standing(a) for a in gathered.alarms if a.enclosure == enclosure.name and a.state != "normal")
     newest = now_values([gathered.latest[p] for p in probes if p in gathered.latest], now, stale_after)
     referred = None
@@ -172,32 +178,12 @@ def _enclosure(
         alarms=tuple(sorted(alarms, key=_alarm_order)),
         minimum_change_percent=change,
         changes=tuple(c.text for c in changes if c.enclosure == enclosure.name),
+        minutes_too_hot=tonight.too_hot_seconds / 60,
+        minutes_too_cold=tonight.too_cold_seconds / 60,
+        stage=gathered.stages[enclosure.name],
         out_of_service=any(a.state == "out_of_service" for a in alarms),
     )
     return _ranked(row, limits)
-
-
-def together(nights: Sequence[ProbeNight]) -> ProbeNight:
-    """Return several judged probes of one enclosure as one: the extremes of all, the worst of each time beyond."""
-    if len(nights) == 1:
-        return nights[0]
-    driest = min((n for n in nights if n.humidity_min), key=lambda n: n.humidity_min.value, default=None)  # type: ignore[union-attr]
-    return ProbeNight(
-        probe=" ".join(n.probe for n in nights),
-        watched_seconds=max((n.watched_seconds for n in nights), default=0.0),
-        humidity_min=driest.humidity_min if driest else None,
-        humidity_min_temperature_c=driest.humidity_min_temperature_c if driest else None,
-        humidity_max=max((n.humidity_max for n in nights if n.humidity_max), key=lambda m: m.value, default=None),
-        temperature_min=min(
-            (n.temperature_min for n in nights if n.temperature_min), key=lambda m: m.value, default=None
-        ),
-        temperature_max=max(
-            (n.temperature_max for n in nights if n.temperature_max), key=lambda m: m.value, default=None
-        ),
-        beyond_target_seconds=max((n.beyond_target_seconds for n in nights), default=0.0),
-        beyond_tolerable_seconds=max((n.beyond_tolerable_seconds for n in nights), default=0.0),
-        dose_percent_hours=max((n.dose_percent_hours for n in nights), default=0.0),
-    )
 
 
 def limiting(limits: Limits) -> Limiting:
@@ -250,8 +236,8 @@ def _ranked(row: EnclosureMorning, limits: Limits) -> EnclosureMorning:
     elif (
         row.minutes_beyond_tolerable >= delays.dry_tolerable_minutes
         or row.minutes_beyond_target >= delays.dry_target_minutes
-        or (row.temperature_min is not None and row.temperature_min.value < limits.temperature_tolerable.low)
-        or (row.temperature_max is not None and row.temperature_max.value > limits.temperature_tolerable.high)
+        or row.minutes_too_cold > 0
+        or row.minutes_too_hot > 0
         or (referred is not None and referred < limits.humidity_tolerable.low - delays.humidity_deadband)
     ):
         rank = "outside"

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from bisect import bisect_left
+from collections.abc import Callable, Mapping, Sequence
 from types import TracebackType
+from typing import Any, cast
 
+from dewkeeper.judge.in_force import InForce, Window
 from dewkeeper.judge.types import Alarm, Event, JournalEntry
-from dewkeeper.report.history import Point, ProbeNight
+from dewkeeper.report.history import NightSums, Point
 from dewkeeper.report.model import Mark
 from dewkeeper.store import History
 from dewkeeper.store.history import Stored
@@ -58,20 +61,47 @@ class StoredPast:
         """Return the small named facts."""
         return self._history.notes()
 
-    def nights(self, start: int, end: int) -> Mapping[str, ProbeNight]:
-        """Return what the believed readings of every judged probe in [start, end) come to, by today's limits."""
-        hold = HOLD_POLLS * self._config.site.poll_seconds
-        everything = self._history.believed(start, end)
-        return {
-            probe.name: sum_up(
-                probe.name, everything.get(probe.name, ()), effective_limits(self._config, probe.enclosure), end, hold
-            )
-            for probe in self._config.probe
-            if probe.role == "substrate" and probe.enclosure is not None
-        }
+    def in_force(self) -> InForce:
+        """Return which settings and stages held when."""
+        return self._history.in_force()
 
-    def series(self, probe: str, start: int, end: int, points: int) -> Sequence[Point]:
-        """Return about `points` slices of [start, end), oldest first, those without believed readings left out."""
+    def nights(self, start: int, end: int) -> Mapping[str, NightSums]:
+        """Return what the believed readings in [start, end) come to by enclosure, by the limits and probes of then."""
+        everything, in_force = self._history.believed(start, end), self.in_force()
+        settings = in_force.settings(start)
+        hold = HOLD_POLLS * (settings.poll_seconds if settings is not None else self._config.site.poll_seconds)
+        found = {}
+        for enclosure in self._config.enclosure:
+            pieces = []
+            for window in self._windows(in_force, enclosure.name, start, end):
+                rows = [_between(everything[name], window, end) for name in window.probes if name in everything]
+                pieces.append(worst_of([sum_up(polls, window.limits, stop, hold) for polls, stop in rows]))
+            found[enclosure.name] = one_after_another(pieces)
+        return found
+
+    def series(self, place: str, start: int, end: int, points: int) -> Sequence[Point]:
+        """Return about `points` slices of [start, end) of an enclosure or a probe, oldest first.
+
+        Those without believed readings are left out. An enclosure is told of by the probes that were in it then.
+        """
+        if all(place != enclosure.name for enclosure in self._config.enclosure):
+            return self._slices(place, start, end, points)
+        found: list[Point] = []
+        for window in self._windows(self.in_force(), place, start, end):
+            share = max(1, round(points * (window.end - window.start) / (end - start)))
+            # Several judged probes in one enclosure: the first is the one that is drawn.
+            for probe in window.probes[:1]:
+                found += self._slices(probe, window.start, window.end, share)
+        return found
+
+    def _windows(self, in_force: InForce, enclosure: str, start: int, end: int) -> list[Window]:
+        """Return the enclosure's windows; the configuration stands in where nothing was ever stored."""
+        if in_force.settings(start) is not None:
+            return in_force.windows(enclosure, start, end)
+        probes = tuple(p.name for p in self._config.probe if p.enclosure == enclosure and p.role == "substrate")
+        return [Window(start, end, effective_limits(self._config, enclosure), probes)]
+
+    def _slices(self, probe: str, start: int, end: int, points: int) -> Sequence[Point]:
         return [
             Point(
                 s.at, s.seconds,
@@ -82,13 +112,20 @@ class StoredPast:
         ]  # fmt: skip
 
 
-def sum_up(probe: str, rows: Sequence[Row], limits: Limits, end: int, hold_seconds: int) -> ProbeNight:
+def _between(rows: Sequence[Row], window: Window, end: int) -> tuple[Sequence[Row], int]:
+    """Return the rows of a window, and when the poll after them was: a change of limits is no gap."""
+    first = bisect_left(rows, window.start, key=lambda row: row[0])
+    last = bisect_left(rows, window.end, key=lambda row: row[0])
+    return rows[first:last], rows[last][0] if last < len(rows) else end
+
+
+def sum_up(rows: Sequence[Row], limits: Limits, end: int, hold_seconds: int) -> NightSums:
     """Return what `rows` of one probe (time, °C, %RH; None where not believed), all before `end`, come to.
 
     A reading holds until the next one, believed or not, for at most `hold_seconds`.
     """
-    target, tolerable = limits.humidity_target, limits.humidity_tolerable
-    watched = beyond_target = beyond_tolerable = dose = 0.0
+    target, tolerable, heat = limits.humidity_target, limits.humidity_tolerable, limits.temperature_tolerable
+    watched = beyond_target = beyond_tolerable = dose = too_hot = too_cold = 0.0
     lowest = highest = coldest = warmest = None
     lower, upper = target.low, target.high
     nexts = [row[0] for row in rows[1:]] + [end]
@@ -102,6 +139,10 @@ def sum_up(probe: str, rows: Sequence[Row], limits: Limits, end: int, hold_secon
             dose += max(lower - humidity, humidity - upper) * held / 3600
         if not tolerable.low <= humidity <= tolerable.high:
             beyond_tolerable += held
+        if temperature > heat.high:
+            too_hot += held
+        elif temperature < heat.low:
+            too_cold += held
         if lowest is None or humidity < lowest[0]:
             lowest = (humidity, at, temperature)
         if highest is None or humidity > highest[0]:
@@ -110,8 +151,7 @@ def sum_up(probe: str, rows: Sequence[Row], limits: Limits, end: int, hold_secon
             coldest = (temperature, at)
         if warmest is None or temperature > warmest[0]:
             warmest = (temperature, at)
-    return ProbeNight(
-        probe=probe,
+    return NightSums(
         watched_seconds=watched,
         humidity_min=Mark(lowest[0], lowest[1]) if lowest else None,
         humidity_min_temperature_c=lowest[2] if lowest else None,
@@ -121,4 +161,45 @@ def sum_up(probe: str, rows: Sequence[Row], limits: Limits, end: int, hold_secon
         beyond_target_seconds=beyond_target,
         beyond_tolerable_seconds=beyond_tolerable,
         dose_percent_hours=dose,
+        too_hot_seconds=too_hot,
+        too_cold_seconds=too_cold,
+    )
+
+
+def worst_of(probes: Sequence[NightSums]) -> NightSums:
+    """Return several judged probes of one enclosure and time as one: all extremes, the worst of each time beyond."""
+    return _merged(probes, max)
+
+
+def one_after_another(pieces: Sequence[NightSums]) -> NightSums:
+    """Return consecutive stretches of one enclosure as one: all extremes, times added."""
+    return _merged(pieces, sum)
+
+
+def _merged(parts: Sequence[NightSums], added: Callable[[list[float]], float]) -> NightSums:
+    if len(parts) == 1:
+        return parts[0]
+    if not parts:
+        return NightSums()
+    driest = min((p for p in parts if p.humidity_min), key=lambda p: p.humidity_min.value, default=None)  # type: ignore[union-attr]
+
+    def extreme(choose: Callable[..., Any], name: str) -> Mark | None:
+        marks = [mark for part in parts if (mark := getattr(part, name)) is not None]
+        return cast("Mark | None", choose(marks, key=lambda mark: mark.value, default=None))
+
+    def total(name: str) -> float:
+        return added([getattr(part, name) for part in parts])
+
+    return NightSums(
+        watched_seconds=total("watched_seconds"),
+        humidity_min=driest.humidity_min if driest else None,
+        humidity_min_temperature_c=driest.humidity_min_temperature_c if driest else None,
+        humidity_max=extreme(max, "humidity_max"),
+        temperature_min=extreme(min, "temperature_min"),
+        temperature_max=extreme(max, "temperature_max"),
+        beyond_target_seconds=total("beyond_target_seconds"),
+        beyond_tolerable_seconds=total("beyond_tolerable_seconds"),
+        dose_percent_hours=total("dose_percent_hours"),
+        too_hot_seconds=total("too_hot_seconds"),
+        too_cold_seconds=total("too_cold_seconds"),
     )

@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 
 from dewkeeper.judge.types import Band, Kind
 from dewkeeper.judge.words import KINDS
-from dewkeeper.report.model import Rank, Standing
+from dewkeeper.report.model import EnclosureMorning, Rank, Standing
 from dewkeeper_config.models import Site
 
 RANK_WORDS: dict[Rank, str] = {
@@ -37,10 +37,14 @@ STATE_WORDS: dict[str, str] = {
 
 @dataclass(frozen=True, slots=True)
 class Wording:
-    """How this site wants numbers shown: its zone and its temperature unit."""
+    """How this site wants numbers shown: its zone and its temperature unit.
+
+    space: what stands between a number and its unit; on a page one that does not break.
+    """
 
     zone: ZoneInfo
     fahrenheit: bool = False
+    space: str = " "
 
     @classmethod
     def of(cls, site: Site) -> Wording:
@@ -58,11 +62,17 @@ class Wording:
 
     def temperature(self, temperature_c: float | None) -> str:
         """Return "27.4 °C", or a dash for nothing."""
-        return "–" if temperature_c is None else f"{self.degrees(temperature_c):.1f} {self.unit}"
+        if temperature_c is None:
+            return "–"
+        return f"{self.degrees(temperature_c):.1f}{self.space}{self.unit}"
+
+    def day_temperature(self, temperature_c: float) -> str:
+        """Return "30 °C": a round number that somebody set."""
+        return f"{self.degrees(temperature_c):.0f}{self.space}{self.unit}"
 
     def humidity(self, percent: float | None) -> str:
         """Return "62 %", or a dash for nothing."""
-        return "–" if percent is None else f"{round_half_up(percent)} %"
+        return "–" if percent is None else f"{round_half_up(percent)}{self.space}%"
 
     def local(self, at: int) -> datetime:
         """Return an instant on the site's wall clock."""
@@ -86,7 +96,11 @@ class Wording:
 
     def since(self, at: int, now: int) -> str:
         """Return "since 02:14, 4 h 36 min"."""
-        return f"since {self.clock(at, now)}, {duration(now - at)}"
+        return f"since {self.clock(at, now)}, {self.lasting(now - at)}"
+
+    def lasting(self, seconds: float) -> str:
+        """Return a length of time as `duration` does."""
+        return duration(seconds).replace(" ", self.space)
 
 
 def duration(seconds: float) -> str:
@@ -102,6 +116,44 @@ def duration(seconds: float) -> str:
         return f"{hours} h {minutes} min" if minutes else f"{hours} h"
     days, hours = divmod(hours, 24)
     return f"{days} d {hours} h" if hours else f"{days} d"
+
+
+def outside_words(row: EnclosureMorning, wording: Wording) -> list[str]:
+    """Return in words how a night went beyond its limits, heat first; nothing when it did not."""
+    said, limits = [], row.limits
+    if row.minutes_too_hot and row.temperature_max is not None:
+        said.append(
+            f"{wording.lasting(row.minutes_too_hot * 60)} too hot, up to {wording.temperature(row.temperature_max.value)}"
+            f" {wording.clock(row.temperature_max.at)}"
+        )
+    if row.minutes_too_cold and row.temperature_min is not None:
+        said.append(
+            f"{wording.lasting(row.minutes_too_cold * 60)} too cold, down to"
+            f" {wording.temperature(row.temperature_min.value)} {wording.clock(row.temperature_min.at)}"
+        )
+    dry = row.humidity_min is not None and row.humidity_min.value < limits.target_low
+    damp = row.humidity_max is not None and row.humidity_max.value > limits.target_high
+    sides = " and ".join(word for word, holds in (("dry", dry), ("damp", damp)) if holds)
+    if row.minutes_beyond_tolerable >= 1:
+        said.append(f"{wording.lasting(row.minutes_beyond_tolerable * 60)} too {sides}")
+    elif row.minutes_beyond_target >= 1:
+        side = {"dry": "drier", "damp": "damper"}.get(sides, "drier and damper")
+        said.append(f"{wording.lasting(row.minutes_beyond_target * 60)} {side} than target")
+    referred = row.humidity_min_at_day_percent
+    if referred is not None and referred < limits.tolerable_low and row.minutes_beyond_tolerable < 1:
+        said.append(f"would be {wording.humidity(referred)} at {wording.day_temperature(limits.day_temperature)}")
+    return said
+
+
+def first_steps(response: str, longest: int = 84) -> str:
+    """Return the first steps of an advice, whole ones, as many as fit; an ellipsis says that there are more."""
+    steps = response.split("; ")
+    said = steps[0]
+    for step in steps[1:]:
+        if len(said) + 2 + len(step) > longest:
+            return said + " …"
+        said += "; " + step
+    return said
 
 
 def round_half_up(value: float) -> int:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections import defaultdict
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -12,6 +13,7 @@ from typing import cast
 from sqlalchemy import Connection, Engine
 from sqlalchemy.exc import DatabaseError
 
+from dewkeeper.judge.in_force import InForce
 from dewkeeper.judge.types import Alarm, Event, Item, JournalEntry, Quality, Reading
 from dewkeeper.store import codec
 from dewkeeper.store.archive import all_rows, probe_rows
@@ -20,6 +22,7 @@ from dewkeeper.store.database import FILE_NAME, PROBE_BITS, plain_reason, readin
 from dewkeeper.store.errors import StoreUnusable
 from dewkeeper.store.reading import Decoder
 from dewkeeper.store.records import Message
+from dewkeeper.store.remembered import Remembered
 from dewkeeper.store.rollup import BUCKET_SECONDS
 from dewkeeper.store.slices import Slice, slices
 
@@ -42,6 +45,8 @@ class History:
 
     def __init__(self, engine: Engine) -> None:
         self._engine = engine
+        self._lock = threading.Lock()
+        self._remembered = Remembered()
 
     @classmethod
     def open(cls, folder: Path) -> History:
@@ -171,6 +176,12 @@ class History:
         entries = [cast("JournalEntry", codec.unpack_item("JournalEntry", data)) for (data,) in rows]
         gone = {entry.replaces for entry in entries if entry.replaces and not replaced}
         return [entry for entry in entries if entry.id not in gone and entry.time >= since]
+
+    def in_force(self) -> InForce:
+        """Return which settings and journal stages held when."""
+        with self._read() as connection, self._lock:
+            self._remembered.bring_up_to_date(connection)
+            return self._remembered.in_force
 
     def messages_due(self, now: int) -> Sequence[Message]:
         """Return pending messages whose time has come, oldest first."""

@@ -1,0 +1,105 @@
+"""What held when: limits, poll period and judged probes at any moment of the past, by the settings and stages then in force.
+
+A limit that is changed today does not make yesterday's night a bad one, and a probe that was moved keeps telling of
+the enclosure it was in.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+from dewkeeper.judge.types import JournalEntry, Settings
+from dewkeeper.judge.words import JOURNAL
+from dewkeeper_config.models import Limits
+
+Deed = tuple[int, str, int]
+"""When (seconds), which journal word, and until when its stage holds (-1: as long as the word says)."""
+STAGE_WORDS = frozenset(what for what, word in JOURNAL.items() if word.stage is not None or word.ends)
+"""Journal words that begin or end a stage."""
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """A stretch [start, end) of one enclosure in which nothing changed: its limits and its judged probes."""
+
+    start: int
+    end: int
+    limits: Limits
+    probes: tuple[str, ...]
+
+
+def stage_at(deeds: Iterable[Deed], now: int) -> tuple[str, int]:
+    """Return the stage that deeds (oldest first) lead to at `now`, and when it ends by itself; ("", -1) for none."""
+    stage, until = "", -1
+    for at, what, end in deeds:
+        word = JOURNAL[what]
+        if at > now:
+            continue
+        if word.stage is not None:
+            stage, until = word.stage, end if end >= 0 else at + word.default_seconds
+        elif stage in word.ends:
+            stage, until = "", -1
+    return (stage, until) if until > now else ("", -1)
+
+
+class InForce:
+    """The settings of all time and the journal's stages. settings: oldest first; the first serve for all before them."""
+
+    def __init__(self, settings: Sequence[Settings], journal: Iterable[JournalEntry]) -> None:
+        self._settings = settings
+        self._times = [one.time for one in settings]
+        self._deeds: dict[str, list[tuple[int, Deed]]] = defaultdict(list)
+        entries = list(journal)
+        gone = {entry.replaces for entry in entries}
+        for entry in sorted(entries, key=lambda entry: entry.time):
+            if entry.enclosure is not None and entry.what in STAGE_WORDS and entry.id not in gone:
+                # Written down late, it did not hold before it was written.
+                known = max(entry.time, entry.entered or 0)
+                self._deeds[entry.enclosure].append((known, (entry.time, entry.what, entry.until or -1)))
+
+    def settings(self, at: int) -> Settings | None:
+        """Return the settings in force at a UTC second, None when there never were any."""
+        return self._settings[max(0, bisect_right(self._times, at) - 1)] if self._settings else None
+
+    def limits(self, enclosure: str, at: int) -> Limits | None:
+        """Return what an enclosure was judged by at a UTC second, None when it was not configured then."""
+        settings = self.settings(at)
+        facts = settings.enclosures.get(enclosure) if settings is not None else None
+        if settings is None or facts is None:
+            return None
+        stage, _ = stage_at((deed for known, deed in self._deeds[enclosure] if known <= at), at)
+        return settings.stage_limits.get(stage, facts.limits) if stage else facts.limits
+
+    def stage(self, enclosure: str, at: int) -> tuple[str, int]:
+        """Return the journal's stage of an enclosure and when it ends by itself; ("", -1) for none."""
+        return stage_at((deed for known, deed in self._deeds[enclosure] if known <= at), at)
+
+    def judged(self, enclosure: str, at: int) -> tuple[str, ...]:
+        """Return the names of the probes whose readings were judged for an enclosure at a UTC second."""
+        settings = self.settings(at)
+        if settings is None:
+            return ()
+        return tuple(p.name for p in settings.probes.values() if p.enclosure == enclosure and p.role == "substrate")
+
+    def windows(self, enclosure: str, start: int, end: int) -> list[Window]:
+        """Return the stretches of [start, end) in which an enclosure was configured, oldest first."""
+        moments = {start} | {t for t in self._times if start < t < end}
+        for known, (at, what, until) in self._deeds[enclosure]:
+            over = until if until >= 0 else at + JOURNAL[what].default_seconds
+            moments |= {t for t in (known, at, over) if start < t < end}
+        found: list[Window] = []
+        ordered = [*sorted(moments), end]
+        for first, last in pairwise(ordered):
+            limits, probes = self.limits(enclosure, first), self.judged(enclosure, first)
+            if limits is None:
+                continue
+            before = found[-1] if found else None
+            if before is not None and (before.end, before.limits, before.probes) == (first, limits, probes):
+                found[-1] = Window(before.start, last, limits, probes)
+            else:
+                found.append(Window(first, last, limits, probes))
+        return found

@@ -1,0 +1,47 @@
+"""Settings and stages of all time, read once and kept: few rows, asked for at every look at the page."""
+
+from __future__ import annotations
+
+from typing import cast
+
+from sqlalchemy import Connection
+
+from dewkeeper.judge.in_force import STAGE_WORDS, InForce
+from dewkeeper.judge.types import JournalEntry, Settings
+from dewkeeper.store import codec
+
+_STAGES = ",".join(f"'{word}'" for word in sorted(STAGE_WORDS))
+_NEW = f"""
+SELECT seq, kind, data FROM item WHERE seq > ? AND (
+  kind = 'Settings'
+  OR kind = 'JournalEntry' AND (data ->> '$.what' IN ({_STAGES}) OR data ->> '$.replaces' IS NOT NULL)
+) ORDER BY seq"""  # noqa: S608  the judge's own words
+
+
+class Remembered:
+    """`in_force` as of the last `bring_up_to_date`. The caller sees to it that one thread at a time comes here."""
+
+    def __init__(self) -> None:
+        self._seen = 0
+        self._settings: list[Settings] = []
+        self._journal: list[JournalEntry] = []
+        self.in_force = InForce((), ())
+
+    def bring_up_to_date(self, connection: Connection) -> None:
+        """Read what was stored since the last time."""
+        newest = connection.exec_driver_sql("SELECT coalesce(max(seq), 0) FROM item").scalar_one()
+        if newest == self._seen:
+            return
+        if newest < self._seen:  # another file is in its place
+            self._seen, self._settings, self._journal = 0, [], []
+        rows = connection.exec_driver_sql(_NEW, (self._seen,)).all()
+        for _, kind, data in rows:
+            item = codec.unpack_item(kind, data)
+            if kind == "Settings":
+                self._settings.append(cast("Settings", item))
+            else:
+                self._journal.append(cast("JournalEntry", item))
+        self._settings.sort(key=lambda settings: settings.time)
+        self._seen = newest
+        if rows:
+            self.in_force = InForce(tuple(self._settings), self._journal)

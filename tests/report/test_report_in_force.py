@@ -1,0 +1,150 @@
+"""Nights and charts by what held then: limits before a change, a stage's limits, a probe that was moved."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from tests.report.conftest import judged, seconds
+
+from dewkeeper.judge import Judge
+from dewkeeper.judge.in_force import STAGE_WORDS, InForce
+from dewkeeper.judge.types import Event, JournalEntry, Settings
+from dewkeeper.report.enclosure import enclosure
+from dewkeeper.report.morning import morning
+from dewkeeper.service.settings import judge_settings
+from dewkeeper_config.loading import parse
+from dewkeeper_config.models import Config, HumiditySpan
+
+START = seconds("2026-11-24T21:00")
+END = seconds("2026-11-25T08:00")
+
+
+def wetter(settings: Settings, at: int) -> Settings:
+    """Return settings from `at` on whose first enclosure wants 80-90 %."""
+    facts = settings.enclosures["T1"]
+    limits = facts.limits.model_copy(
+        update={"humidity_target": HumiditySpan(low=80, high=90), "humidity_tolerable": HumiditySpan(low=75, high=95)}
+    )
+    return replace(settings, time=at, enclosures={**settings.enclosures, "T1": replace(facts, limits=limits)})
+
+
+def test_a_night_keeps_the_limits_it_was_judged_by(shelf: Callable[..., Any]) -> None:
+    """Limits raised at noon leave the past night calm; raised at midnight, only the hours after it were beyond."""
+    for change, beyond in ((END + 4 * 3600, 0), (seconds("2026-11-25T00:00"), 8 * 60)):
+        one = shelf()
+        one.keep([judged("p1", START + n * 300, 27.0, 65.0) for n in range(-12, 11 * 12 + 1)])
+        settings = judge_settings(one.config, START - 86400)
+        one.keep(items=(settings, wetter(settings, change)))
+        with one.past() as past:
+            row = next(r for r in morning(past, one.config, END + 5 * 3600).enclosures if r.enclosure == "T1")
+        assert row.minutes_watched == 660
+        assert (row.minutes_beyond_target, row.minutes_beyond_tolerable) == (beyond, beyond)
+        assert row.dose_percent_hours == pytest.approx(15 * beyond / 60, abs=0.2)  # a word of the sensor is 0.0015 %
+        assert row.limits.target_low == 80
+
+
+def test_a_stage_has_its_own_limits_while_it_lasts(shelf: Callable[..., Any]) -> None:
+    """An opaque snake's night is compared with the opaque band; before the entry and after the shed with the usual one."""
+    one = shelf()
+    one.keep([judged("p1", START + n * 300, 30.0, 62.0) for n in range(11 * 12 + 1)])
+    one.keep(items=(judge_settings(one.config, START - 86400),))
+    opaque = JournalEntry("j1", START + 3600, "T1", "opaque", entered=START + 2 * 3600)
+    one.keep(items=(opaque, JournalEntry("j2", START + 5 * 3600, "T1", "shed", entered=START + 5 * 3600)))
+    with one.past() as past:
+        row = next(r for r in morning(past, one.config, START + 4 * 3600).enclosures if r.enclosure == "T1")
+        later = next(r for r in morning(past, one.config, END).enclosures if r.enclosure == "T1")
+    assert row.stage == "opaque"
+    assert row.limits.target_low > 62 > later.limits.target_low
+    # Written down at eleven: it holds from then on, whatever time the entry names.
+    assert row.minutes_beyond_target == 120
+    assert (later.stage, later.minutes_beyond_target) == ("adult", 180)
+
+
+def swapped(config: Config) -> Config:
+    """Return the configuration with the two probes in each other's enclosure."""
+    text = config.model_copy(
+        update={"probe": [p.model_copy(update={"enclosure": {"T1": "T2", "T2": "T1"}[p.enclosure or ""]}) for p in config.probe]}
+    )
+    return text
+
+
+def test_a_moved_probe_leaves_its_history_with_the_enclosure(shelf: Callable[..., Any]) -> None:
+    """After two probes changed places an enclosure's chart and night go on with the other probe, without a jump."""
+    one = shelf()
+    move = seconds("2026-11-25T02:00")
+    readings = []
+    for n in range(11 * 12 + 1):
+        at = START + n * 300
+        wet, dry = ("p1", "p2") if at < move else ("p2", "p1")
+        readings += [judged(wet, at, 30.0, 68.0), judged(dry, at, 30.0, 61.0)]
+    one.keep(readings)
+    before = judge_settings(one.config, START - 86400)
+    after = swapped(one.config)
+    one.keep(items=(before, judge_settings(after, move)))
+    with one.past() as past:
+        report = enclosure(past, after, "T1", "night", END)
+        rows = {r.enclosure: r for r in morning(past, after, END).enclosures}
+    assert min(p.humidity_low for p in report.points) == pytest.approx(68, abs=0.1)
+    assert report.gaps == ()
+    assert rows["T1"].humidity_min is not None
+    assert rows["T1"].humidity_min.value == pytest.approx(68, abs=0.1)
+    assert rows["T2"].humidity_max is not None
+    assert rows["T2"].humidity_max.value == pytest.approx(61, abs=0.1)
+    assert rows["T1"].minutes_watched == rows["T2"].minutes_watched == 660
+
+
+RACK = b"""
+[[rack]]
+name = "R"
+[[enclosure]]
+name = "T1"
+rack = "R"
+[[probe]]
+name = "p1"
+enclosure = "T1"
+driver = "simulated"
+[[channel]]
+kind = "webhook"
+name = "phone"
+url = "http://127.0.0.1:9/"
+[[person]]
+name = "Ina"
+channels = ["phone"]
+"""
+_DEEDS = st.lists(
+    st.tuples(st.integers(0, 400), st.sampled_from(sorted(STAGE_WORDS)), st.none() | st.integers(1, 60)), max_size=8
+)
+
+
+@settings(max_examples=60, deadline=None)
+@given(deeds=_DEEDS, asked=st.lists(st.integers(0, 800), min_size=1, max_size=5))
+def test_stage_is_the_judges(tmp_path_factory: Any, deeds: list[tuple[int, str, int | None]], asked: list[int]) -> None:
+    """For any stages entered in order, the limits in force at a time are those the judge says it changed to."""
+    config = parse(RACK, tmp_path_factory.getbasetemp() / "rack.toml")
+    day, first = 86400, 1_800_000_000
+    in_the_beginning = judge_settings(config, first - 1)
+    entries = [
+        JournalEntry(str(n), first + at * day + n, "T1", what, until=None if length is None else first + (at + length) * day)
+        for n, (at, what, length) in enumerate(sorted(deeds, key=lambda deed: deed[0]))
+    ]
+    judge = Judge()
+    logged: list[Event] = []
+    judge.feed(in_the_beginning)
+    for entry in entries:
+        logged += judge.feed(entry).events
+    # A later entry about nothing lets every timer up to then fire.
+    logged += judge.feed(JournalEntry("end", first + 900 * day, "T1", "note")).events
+    in_force = InForce((in_the_beginning,), entries)
+    for at in asked:
+        moment = first + at * day + 12 * 3600
+        assert (in_force.stage("T1", moment)[0] or "usual") == _said(logged, moment)
+
+
+def _said(events: list[Event], at: int) -> str:
+    changes = [e.why.split(" -> ")[1] for e in events if e.why.startswith("stage ") and e.time <= at]
+    return changes[-1] if changes else "usual"
