@@ -1,7 +1,7 @@
 """The judge's whole memory as bytes and back, exactly.
 
-JSON: floats survive by their shortest repr, nothing in a dump can run code, and a newer version can read an older one's
-fields by name. Objects are written with their registered class name and their slots or dataclass fields.
+JSON: floats survive by their shortest repr, nothing in a dump can run code. A dump with other fields than this version's
+is refused as a whole: the stored stream is judged anew then. Objects are written with their registered class name and their slots or dataclass fields.
 """
 
 from __future__ import annotations
@@ -68,6 +68,8 @@ def _unpack(value: Any) -> Any:
     content = value["="]
     if issubclass(cls, BaseModel):
         return cls.model_validate(content)
+    if content.keys() != set(_slots(cls)):
+        raise ValueError(f"{cls.__name__} is remembered with other fields")
     made = cls.__new__(cls)
     for slot, packed in content.items():
         object.__setattr__(made, slot, _unpack(packed))

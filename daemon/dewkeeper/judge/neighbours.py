@@ -20,6 +20,8 @@ from dewkeeper.judge.state import State, Watch
 
 COMPARED: Final = frozenset({"displaced", "impossible", "swapped"})
 MARGIN_HPA: Final = 2.2
+HOLD_HPA: Final = 1.4
+"""A dry excursion this far below its room, for its whole on-delay, is told as the probe's doubt, not as dryness."""
 LONG_HOURS: Final = 6
 """Three times the drying time of a closed tub: so long the room must have been moister."""
 
@@ -39,20 +41,21 @@ def lowest_room_e(state: State, watch: Watch, now: int, hours: int = LONG_HOURS)
     return min([*recent, room.slow_e]) if len(recent) >= 1 else None
 
 
-def below_room(state: State, watch: Watch, now: int, e: float) -> bool:
-    """Return whether a vapour pressure is lower than the room can have made it."""
+def below_room(state: State, watch: Watch, now: int, e: float, margin: float = MARGIN_HPA) -> bool:
+    """Return whether a vapour pressure is lower than the room can have made it, by so many hPa."""
     facts = state.settings.enclosures.get(watch.enclosure or "") if state.settings else None
     if facts is None or not facts.open_water or state.book.quiet.get((watch.place, "impossible"), -1) > now:
         return False
     lowest = lowest_room_e(state, watch, now)
-    return lowest is not None and e < lowest - MARGIN_HPA
+    return lowest is not None and e < lowest - margin
 
 
 def doubtful(state: State, watch: Watch, now: int, since: int) -> bool:
     """A dry excursion is due: name the probe instead when its readings cannot be. Returns whether it did."""
-    if not below_room(state, watch, now, watch.slow_e) or not below_room(state, watch, now, watch.e):
+    if not all(below_room(state, watch, now, e, HOLD_HPA) for e in (watch.slow_e, watch.e)):
         return False
-    name_impossible(state, watch, now, since, "fairly")
+    sure = "fairly" if below_room(state, watch, now, watch.slow_e) else "somewhat"
+    name_impossible(state, watch, now, since, sure)
     return True
 
 
@@ -78,7 +81,7 @@ def still_apart(state: State, watch: Watch, now: int, t: float, h: float, kind: 
     if room is None:
         return watch.role != "room"
     e = vapour_hpa(t, h)
-    return reads_room(t, e, room, True) if kind == "displaced" else e < room.slow_e - MARGIN_HPA / 2
+    return reads_room(t, e, room, True) if kind == "displaced" else e < room.slow_e - HOLD_HPA / 2
 
 
 def hourly(state: State, watch: Watch, now: int) -> None:

@@ -103,7 +103,8 @@ def log(
     """Record a change that is no alarm: kind `system`, event `annotated`, state `normal`."""
     row = KINDS["system"]
     at = state.book.wall(now)
-    change = str(uuid.uuid5(_NAMES, f"{enclosure}|{now}|{at}|{sorted(detail.items())}"))
+    state.changes += 1
+    change = str(uuid.uuid5(_NAMES, f"{state.changes}|{enclosure}|{now}|{at}|{sorted(detail.items())}"))
     state.book.events.append(
         Event(
             id=change, alarm=change, time=at, event="annotated", kind="system", enclosure=enclosure, probe=None,

@@ -135,15 +135,19 @@ class Tub:
 
 @remembered
 class State:
-    """Everything. `heap`: (due, kind of timer, key) of timers; `due`: the first of them. `rooms`: room -> its probe."""
+    """Everything. `heap`: (due, kind of timer, key) of timers; `due`: the first of them. `rooms`: room -> its probe.
+
+    changes: logged changes so far, for their ids.
+    """
 
     __slots__ = (
-        "book", "due", "exclusions", "heap", "hold", "learned", "now", "poll", "rooms", "settings", "shift", "started",
+        "book", "changes", "due", "exclusions", "heap", "hold", "learned", "now", "poll", "rooms", "settings", "shift", "started",
         "tubs", "watches",
     )  # fmt: skip
 
     def __init__(self) -> None:
         self.settings: Settings | None = None
+        self.changes = 0
         self.book = Book()
         self.watches: dict[str, Watch] = {}
         self.tubs: dict[str, Tub] = {}

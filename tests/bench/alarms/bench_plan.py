@@ -211,6 +211,7 @@ def _swaps(tubs: list[TubPlan], busy: list[list[tuple[int, int]]], days: int, ch
             tubs[one].faults.append(Fault("swapped", start, end, 0.0, other))
             word = "cleaned" if chance.random() < 0.7 else None
             tubs[one].happenings.append(Happening(start - 40, start - 5, "clean", 1.0, word))
+            tubs[one].happenings.append(Happening(end - 5, end, "open", 1.0, "probe_moved"))
             busy[one].append((start - 300, end + 300))
 
 
