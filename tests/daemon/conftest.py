@@ -131,6 +131,11 @@ class Racks:
         self._running.remove(daemon)
         daemon.stop()
 
+    def stop_after(self, daemon: Daemon, seconds: float) -> None:
+        """Let it run for so long and stop it in good order."""
+        self.clock.advance(seconds)
+        self.stop(daemon)
+
     def stop_all(self) -> None:
         """Stop what still runs."""
         for daemon in list(self._running):

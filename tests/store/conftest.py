@@ -21,6 +21,7 @@ class Shelf:
     """A store and its history, with short ways to fill them."""
 
     def __init__(self, folder: Path) -> None:
+        folder.mkdir(parents=True, exist_ok=True)
         self.folder = folder
         self.store = Store.open(folder, Storage(folder=folder), ManualClock())
         self.plain: dict[tuple[int, str], tuple[Reading, Quality]] = {}

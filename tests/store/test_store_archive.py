@@ -13,6 +13,7 @@ from tests.store.conftest import MIDNIGHT, Shelf
 
 from dewkeeper.judge.types import Exclusion, Quality
 from dewkeeper.store.archive import pack, unpack
+from dewkeeper.store.errors import StoreDamaged
 from dewkeeper.store.records import Batch
 
 word = st.none() | st.integers(0, 65535)
@@ -28,7 +29,7 @@ def test_packed_rows_come_back_as_they_were(rows: dict[int, tuple[int | None, in
 def test_a_damaged_blob_is_refused() -> None:
     """A cut blob raises instead of giving other readings."""
     blob = pack([(60 * i, 100 + i, 7) for i in range(100)])
-    with pytest.raises(ValueError, match="damaged"):
+    with pytest.raises(StoreDamaged, match="damaged"):
         unpack(blob[:-5], 100)
 
 

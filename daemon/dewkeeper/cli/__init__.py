@@ -24,6 +24,7 @@ TOPICS: dict[str, tuple[str, ...]] = {
     "config_commands": ("config",),
     "probes": ("probes",),
     "notify": ("notify",),
+    "storage": ("backup", "restore", "export", "import"),
     "commands": ("commands",),
 }
 """Module of this package -> the commands it adds."""

@@ -116,6 +116,15 @@ class Judge:
         wall = self._state.book.wall
         return {name: (why, wall(since)) for name, (why, since) in unwatched(self._state).items()}
 
+    def troubles(self) -> frozenset[str]:
+        """Return what the service reported as in trouble and not yet as well again."""
+        lives = self._state.book.lives.items()
+        return frozenset(
+            place.removeprefix("system:")
+            for (place, kind), life in lives
+            if kind == "system" and life.stands and place.startswith("system:")
+        )
+
     def dump(self) -> bytes:
         """Return the whole memory, from which `load` goes on exactly."""
         return pack(self._state)

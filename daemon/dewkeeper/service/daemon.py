@@ -39,8 +39,11 @@ from dewkeeper.service.settings import digest, judge_settings
 from dewkeeper.service.watch import Heartbeats, Watch
 from dewkeeper.service.writer import Chore, Note, Submission, Writer
 from dewkeeper.store import History, Store
+from dewkeeper.store.backup import back_up
 from dewkeeper.store.errors import StoreError
+from dewkeeper.store.health import Disk
 from dewkeeper.store.records import Message
+from dewkeeper.store.rescue import open_or_rescue
 from dewkeeper_config.models import Config
 
 log = logging.getLogger(__name__)
@@ -73,6 +76,9 @@ class Daemon:
         self._folder = config.storage.folder
         self._stopping = threading.Event()
         self._why_no_store = ""
+        self._rescued = ""  # what was done about a damaged database, told until the next start
+        self._backup_trouble = ""
+        self._disk = Disk(config.storage)
         self._link_key = ""
 
     def start(self) -> None:
@@ -102,7 +108,7 @@ class Daemon:
         self.heartbeats = self._heartbeats()
         self.calendar = self._calendar(notes)
         self._watch = Watch(
-            self.clock, self.heartbeats, self._sources(), self.timeline.now, self._report
+            self.clock, self.heartbeats, self._sources(), self.timeline.now, self._report, judge.troubles()
         )
         if not knows_settings or notes.get(_DIGEST) != digest(self.config):
             self.writer.mailbox.put(Submission(judge_settings(self.config, self.timeline.now())))
@@ -154,13 +160,19 @@ class Daemon:
     def _open_store(self) -> Store | None:
         try:
             self._folder.mkdir(parents=True, exist_ok=True)
-            store = Store.open(self._folder, self.config.storage, self.clock)
+            store, rescue = open_or_rescue(self._folder, self.config.storage, self.clock)
         except (StoreError, OSError) as error:
             if str(error) != self._why_no_store:
                 log.error("no database, readings stay in memory: %s", error)  # noqa: TRY400  one line, no stack
             self._why_no_store = str(error)
             return None
         self._why_no_store = ""
+        if rescue is not None:
+            self._rescued = rescue.text()
+            log.error("%s", self._rescued)
+            if hasattr(self, "writer"):  # while running: what replaced the file may not know what is in force
+                self.writer.mailbox.put(Submission(judge_settings(self.config, self.timeline.now())))
+        self._disk.keep_ballast()
         return store
 
     def _recall(self, store: Store | None) -> tuple[Judge, int, bool]:
@@ -251,10 +263,18 @@ class Daemon:
 
         def recording(now: int) -> list[SystemReport]:
             why = self._why_no_store or self._ledger.refused
+            if "disk is full" in why and self._disk.give_up_ballast():
+                log.warning("the disk is full: the ballast file was given up")
             return [SystemReport(now, "recording", bool(why), f"nothing is recorded: {why}", priority="urgent")]
 
+        def database(now: int) -> list[SystemReport]:
+            return [
+                SystemReport(now, "database", bool(self._rescued), self._rescued, priority="urgent"),
+                SystemReport(now, "backup", bool(self._backup_trouble), f"no backup: {self._backup_trouble}"),
+            ]
+
         buses = BusReports(lambda: [fault for worker in self.sampler.workers for fault in worker.faults])
-        return [configuration, recording, buses, self._identities.reports]
+        return [configuration, recording, database, self._disk.reports, buses, self._identities.reports]
 
     def _calendar(self, notes: Mapping[str, str]) -> Calendar:
         tasks = [Task("nightly", Daily(_CHORE_AT, self._zone), self._nightly)]
@@ -280,6 +300,15 @@ class Daemon:
     def _nightly(self) -> None:
         def work() -> None:
             if self._ledger.store is not None:
-                self._ledger.store.compact(self.timeline.now(), self._zone)
+                self._ledger.store.compact(self.timeline.now(), self._zone, self._stopping.is_set)
 
         self.writer.mailbox.put(Chore("nightly", work))
+        self._disk.keep_ballast()
+        if self.config.storage.backup.folder is not None:
+            try:
+                back_up(self._folder, self.config.storage.backup, self.timeline.now())
+            except StoreError as error:
+                log.error("backup: %s", error)  # noqa: TRY400  one plain line, no stack
+                self._backup_trouble = str(error)
+            else:
+                self._backup_trouble = ""

@@ -10,7 +10,7 @@ from dewkeeper.clock import Clock
 from dewkeeper.judge import Judge
 from dewkeeper.judge.types import Reading
 from dewkeeper.store import Store
-from dewkeeper.store.errors import StoreError
+from dewkeeper.store.errors import StoreDamaged, StoreError
 from dewkeeper.store.records import Batch, Snapshot
 
 log = logging.getLogger(__name__)
@@ -45,6 +45,7 @@ class Ledger:
         self._last_commit = clock.monotonic()
         self._last_try = float("-inf")
         self._last_snapshot: int | None = None
+        self._replaced = False  # the database is another one now, which knows nothing of the judge's present state
         self.refused = "" if store is not None else "there is no database"
         self.lost = 0
 
@@ -60,7 +61,7 @@ class Ledger:
         if judge is not None and at is not None:
             if self._last_snapshot is None:
                 self._last_snapshot = at
-            elif at - self._last_snapshot >= SNAPSHOT_SECONDS:
+            elif self._replaced or at - self._last_snapshot >= SNAPSHOT_SECONDS:
                 self.snapshot(judge, at)
         # Half a second of grace, so that a poll of exactly one commit period commits every time.
         due = self._clock.monotonic() - self._last_commit >= self._commit_seconds - 0.5
@@ -74,6 +75,7 @@ class Ledger:
         """Store the judge's whole state with the next commit."""
         self._pending.append(Batch(snapshot=Snapshot(time=at, sequence=0, data=judge.dump())))
         self._last_snapshot = at
+        self._replaced = False
 
     def retry(self, judge: Judge) -> None:
         """Try again, now and then, when the store refused; commit what waited too long."""
@@ -105,6 +107,11 @@ class Ledger:
                 if not self.refused:
                     log.error("not recorded: %s", error)  # noqa: TRY400  one plain line, not a stack a minute
                 self.refused = str(error)
+                if isinstance(error, StoreDamaged):
+                    self.store.close(sound=False)
+                    self.store = None  # the next try opens it anew, which sets the damaged file aside
+                    self._last_try = float("-inf")
+                    self._replaced = True
                 self._bound()
                 return False
             del self._pending[:together]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import faulthandler
 import logging
 import threading
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 
 from dewkeeper.clock import Clock
 from dewkeeper.judge.types import SystemReport
@@ -41,6 +41,7 @@ class Watch:
     """Feeds the watchdog only while every part is alive; reports troubles once when they begin and once when they end.
 
     sources: each returns the reports that describe its state now, troubles and the absence of trouble alike.
+    standing: troubles told before this start, so that one which is over by now ends.
     """
 
     def __init__(
@@ -50,13 +51,14 @@ class Watch:
         sources: Sequence[Callable[[int], Sequence[SystemReport]]],
         now: Callable[[], int],
         report: Callable[[SystemReport], None],
+        standing: Collection[str] = (),
     ) -> None:
         self._clock = clock
         self._heartbeats = heartbeats
         self._sources = sources
         self._now = now
         self._report = report
-        self._known: dict[str, bool] = {}
+        self._known: dict[str, bool] = dict.fromkeys(standing, True)
         self._dumped = False
         self._stopped = threading.Event()
         self.thread = threading.Thread(target=self._run, name="watch", daemon=True)

@@ -14,6 +14,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from sqlalchemy import Connection
 
 from dewkeeper.store.database import PROBE_BITS
+from dewkeeper.store.errors import StoreDamaged
 
 BLOCK_SECONDS = 2 * 86400
 _MASK = (1 << PROBE_BITS) - 1
@@ -31,16 +32,22 @@ def pack(rows: Sequence[tuple[int, int | None, int | None]]) -> bytes:
     return _VERSION + zlib.compress(present + b"".join(_planes(column) for column in columns), 6)
 
 
-def unpack(blob: bytes, n: int) -> list[tuple[int, int | None, int | None]]:
-    """Return the rows of a blob. Raises ValueError when it is not one of ours or not whole."""
+def verified(blob: bytes, n: int) -> bytes:
+    """Return the unpacked bytes of a blob, their check sum compared. Raises StoreDamaged when it is not ours or not whole."""
     if blob[:1] != _VERSION:
-        raise ValueError("an archived block has an unknown form")
+        raise StoreDamaged("an archived block has an unknown form")
     try:
         body = zlib.decompress(blob[1:])
     except zlib.error as error:
-        raise ValueError("an archived block is damaged") from error
+        raise StoreDamaged("an archived block is damaged") from error
     if len(body) != n * (1 + 3 * _PLANES):
-        raise ValueError("an archived block has the wrong length")
+        raise StoreDamaged("an archived block has the wrong length")
+    return body
+
+
+def unpack(blob: bytes, n: int) -> list[tuple[int, int | None, int | None]]:
+    """Return the rows of a blob. Raises StoreDamaged when it is not one of ours or not whole."""
+    body = verified(blob, n)
     columns = [_column(body[n + n * _PLANES * i : n + n * _PLANES * (i + 1)], n) for i in range(3)]
     return [
         (second, t if mask & 1 else None, h if mask & 2 else None)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+import time
 from pathlib import Path
 
 from sqlalchemy import Engine, create_engine, event
@@ -10,6 +11,8 @@ from sqlalchemy.pool import NullPool, StaticPool
 
 FILE_NAME = "dewkeeper.db"
 BUSY_SECONDS = 5.0
+LONGEST_READ_SECONDS = 30.0
+_STEPS_BETWEEN_LOOKS = 200_000  # of SQLite's machine, some milliseconds
 PROBE_BITS = 10
 """key = time * 1024 + probe id: readings lie in time order, up to 1023 probes."""
 
@@ -43,14 +46,30 @@ def writing_engine(folder: Path) -> Engine:
     return engine
 
 
-def reading_engine(folder: Path) -> Engine:
-    """Return an engine that cannot write: every query opens and closes its own short connection."""
+def reading_engine(folder: Path, longest_seconds: float | None = LONGEST_READ_SECONDS) -> Engine:
+    """Return an engine that cannot write: every question opens and closes its own connection, and sees one state.
+
+    longest_seconds: a question that takes longer is broken off, because as long as it lasts the write-ahead log cannot
+    be reset and grows; None for an export, which may take its time.
+    """
     engine = create_engine(
         f"sqlite:///file:{folder / FILE_NAME}?mode=ro&uri=true",
         poolclass=NullPool,
         connect_args={"timeout": BUSY_SECONDS, "check_same_thread": False},
     )
     _prepare(engine, _READER)
+
+    @event.listens_for(engine, "connect")
+    def _limit(connection: sqlite3.Connection, _record: object) -> None:
+        if longest_seconds is not None:
+            end = time.monotonic() + longest_seconds
+            connection.set_progress_handler(lambda: time.monotonic() > end, _STEPS_BETWEEN_LOOKS)
+
+    @event.listens_for(engine, "begin")
+    def _begin(connection: object) -> None:
+        # Between two statements of a question a block may be archived.
+        connection.exec_driver_sql("BEGIN")  # type: ignore[attr-defined]  # sqlalchemy.Connection
+
     return engine
 
 
@@ -61,10 +80,13 @@ def plain_reason(error: Exception) -> str:
         ("disk is full", "the disk is full"),
         ("readonly", "the disk is read-only"),
         ("read-only", "the disk is read-only"),
+        ("Read-only", "the disk is read-only"),
+        ("No space left", "the disk is full"),
         ("locked", "another program holds the database"),
         ("malformed", "the database file is damaged"),
         ("not a database", "the database file is damaged"),
         ("disk I/O error", "the disk reports errors"),
+        ("interrupted", "the question took too long and was broken off"),
         ("unable to open", "the database folder is missing or not writable"),
     ):
         if mark in text:

@@ -2,7 +2,11 @@
 
 StoreError (DewkeeperError)
 ├── StoreUnusable (OSError): it could not be opened
-└── StoreRefused (OSError): it is open and took nothing of this batch
+│   └── StoreBusy: another process has the writer's place
+├── StoreRefused (OSError): it is open and took nothing of this batch
+│   └── StoreDamaged (also StoreUnusable): the file is not whole
+├── BackupFailed (OSError): no copy was made, or none was brought back
+└── TransferRefused (ValueError): an export or import could not go on
 """
 
 from __future__ import annotations
@@ -18,5 +22,21 @@ class StoreUnusable(StoreError, OSError):
     """The database could not be opened; the message says why in plain words."""
 
 
+class StoreBusy(StoreUnusable):
+    """Another process writes this database; the message names it."""
+
+
 class StoreRefused(StoreError, OSError):
     """Nothing of the batch was written; the message says why in plain words: full, read-only, busy, damaged."""
+
+
+class StoreDamaged(StoreRefused, StoreUnusable):
+    """The database file is damaged; `rescue.open_or_rescue` sets it aside and goes on."""
+
+
+class BackupFailed(StoreError, OSError):
+    """No copy was made, or none was brought back; the message says what to do."""
+
+
+class TransferRefused(StoreError, ValueError):
+    """An export or import could not go on; what was done so far stands."""

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import sqlite3
 import zlib
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -17,22 +19,27 @@ from dewkeeper.store import codec, migrate
 from dewkeeper.store.archive import BLOCK_SECONDS, Row, archive_block, oldest_block, probe_rows
 from dewkeeper.store.arrival import Place, arrivals, others, place_of
 from dewkeeper.store.database import PROBE_BITS, plain_reason, writing_engine
-from dewkeeper.store.errors import StoreRefused, StoreUnusable
+from dewkeeper.store.errors import StoreDamaged, StoreError, StoreRefused, StoreUnusable
+from dewkeeper.store.lock import WriterLock
+from dewkeeper.store.quality import cut_out
 from dewkeeper.store.records import Batch, DeliveryResult, Message, Snapshot
 from dewkeeper.store.rollup import rebuild, rebuild_touched
 from dewkeeper_config.models import Storage
 from dewkeeper_drivers.contract import SCALES
 
 _SPAN_GAP_SECONDS = 3 * 600
+_MASK = (1 << PROBE_BITS) - 1
+_PART = 5000
 _INSERT = "INSERT INTO reading (key, t, h) VALUES (?, ?, ?)"
 
 
 class Store:
     """Used by one thread. `StoreRefused` means that nothing of the batch was written."""
 
-    def __init__(self, engine: Engine, folder: Path, storage: Storage, clock: Clock) -> None:
+    def __init__(self, engine: Engine, lock: WriterLock, folder: Path, storage: Storage, clock: Clock) -> None:
         self.folder = folder
         self._engine = engine
+        self._lock = lock
         self._storage = storage
         self._clock = clock
         self._ids: dict[str, int] = {}
@@ -42,18 +49,31 @@ class Store:
         self._spans: dict[int, tuple[int, int, int, str]] = {}  # probe -> open span: start, stop, flag, tests
 
     @classmethod
-    def open(cls, folder: Path, storage: Storage, clock: Clock) -> Store:
-        """Open or create the database in `folder` and bring it to the newest schema. Raises StoreUnusable."""
+    def open(cls, folder: Path, storage: Storage, clock: Clock, who: str = "the daemon") -> Store:
+        """Take the writer's place, open or create the database in `folder`, bring it to the newest schema.
+
+        Raises StoreBusy, StoreDamaged, StoreUnusable. After an end that was not in good order the file is checked
+        whole; else only what opening reads, for reading gigabytes of a slow card at every start costs minutes of
+        watching, and every nightly backup is checked anyway.
+        """
+        try:
+            lock = WriterLock(folder, who)
+        except OSError as error:
+            if isinstance(error, StoreUnusable):
+                raise
+            raise StoreUnusable(plain_reason(error)) from error
         engine = writing_engine(folder)
-        store = cls(engine, folder, storage, clock)
+        store = cls(engine, lock, folder, storage, clock)
         try:
             with engine.begin() as connection:
+                if lock.unclean:
+                    _check(connection)
                 migrate.upgrade(connection)
             with engine.begin() as connection:
                 store._recall(connection)
         except (DatabaseError, OSError) as error:
-            engine.dispose()
-            raise StoreUnusable(plain_reason(error)) from error
+            store.close(sound=False)
+            raise _complaint(error, StoreUnusable) from error
         return store
 
     def commit(self, batch: Batch) -> None:
@@ -64,7 +84,7 @@ class Store:
                 self._write(connection, batch)
         except (DatabaseError, OSError) as error:
             self._ids, self._last_key, self._max_key, self._spans = before
-            raise StoreRefused(plain_reason(error)) from error
+            raise _complaint(error, StoreRefused) from error
 
     def in_stored_order(self, readings: Sequence[Reading]) -> list[Reading]:
         """Return a cycle's readings, all of one second, as the stream will give them back.
@@ -91,8 +111,11 @@ class Store:
 
     def stream_after(self, snapshot: Snapshot | None) -> Iterator[Item]:
         """Yield what was stored after the snapshot, readings and items in arrival order."""
-        after, after_item = Place(-1), 0
+        after_item = 0
         with self._engine.begin() as connection:
+            # Archived without a snapshot is what was imported: history, not news.
+            oldest = connection.exec_driver_sql("SELECT coalesce(min(key), 1 << 60) FROM reading").scalar_one()
+            after = Place(oldest - 1)
             if snapshot is not None:
                 after_key, after_item = connection.exec_driver_sql(
                     "SELECT after_key, after_item FROM snapshot WHERE id = ?", (snapshot.sequence,)
@@ -129,9 +152,38 @@ class Store:
                     numbers = list(self._ids.values())
                     rebuild(connection, numbers, block * BLOCK_SECONDS, (block + 1) * BLOCK_SECONDS)
             self._checkpoint()
-        except (DatabaseError, OSError, ValueError) as error:
-            raise StoreRefused(plain_reason(error)) from error
+        except (DatabaseError, OSError) as error:
+            raise _complaint(error, StoreRefused) from error
         return moved
+
+    def take_over(self, damaged: sqlite3.Connection, before: int) -> int:
+        """Take the plain readings a damaged file still gives after the newest of ours; return how many.
+
+        before: a second after every true one; what claims to be later is garbage. Raises StoreRefused.
+        """
+        taken = 0
+        names = {n: (name, scale) for n, name, scale in damaged.execute("SELECT id, name, scale FROM probe")}
+        rows = damaged.execute("SELECT key, t, h FROM reading WHERE key > ? ORDER BY key", (self._max_key,))
+        try:
+            while part := rows.fetchmany(_PART):
+                with self._engine.begin() as connection:
+                    for key, t, h in part:
+                        time, probe = key >> PROBE_BITS, names.get(key & _MASK)
+                        if probe is not None and time < before and all(w is None or 0 <= w <= 65535 for w in (t, h)):
+                            first = self._key(connection, Reading(time, probe[0], None, None, scale=probe[1]))
+                            connection.exec_driver_sql("INSERT OR IGNORE INTO reading VALUES (?, ?, ?)", (first, t, h))
+                            self._last_key = self._max_key = max(self._max_key, first)
+                            taken += 1
+        except sqlite3.DatabaseError:
+            pass  # as far as it can be read
+        with suppress(sqlite3.DatabaseError), self._engine.begin() as connection:
+            for probe_id, *span in damaged.execute("SELECT probe_id, start, stop, flag, tests FROM quality"):
+                if probe_id in names and names[probe_id][0] in self._ids:
+                    connection.exec_driver_sql(
+                        "INSERT OR IGNORE INTO quality (probe_id, start, stop, flag, tests) VALUES (?, ?, ?, ?, ?)",
+                        (self._ids[names[probe_id][0]], *span),
+                    )
+        return taken
 
     def _checkpoint(self) -> None:
         """Write the log back and cut it; outside any transaction, where SQLite allows it."""
@@ -146,9 +198,10 @@ class Store:
         before = (kept or 0) >> PROBE_BITS
         return min(min(now, newest) - self._storage.hot_days * 86400, before)
 
-    def close(self) -> None:
-        """Close the file."""
+    def close(self, *, sound: bool = True) -> None:
+        """Close the file and give the writer's place up; not `sound`, whoever opens it next checks it whole."""
         self._engine.dispose()
+        self._lock.release(clean=sound)
 
     def _recall(self, connection: Connection) -> None:
         probes = connection.exec_driver_sql("SELECT id, name, scale FROM probe").all()
@@ -204,6 +257,7 @@ class Store:
         while self._taken(connection, key >> PROBE_BITS, self._ids[reading.probe]):
             key += 1 << PROBE_BITS
         connection.exec_driver_sql(_INSERT, (key, t, h))
+        cut_out(connection, self._ids[reading.probe], [key >> PROBE_BITS])
         connection.exec_driver_sql(
             "INSERT INTO late (key, after_key, flag, tests) VALUES (?, ?, ?, ?)",
             (key, self._max_key, quality.flag, _tests(reading, quality)),
@@ -275,6 +329,20 @@ def _tests(reading: Reading, quality: Quality) -> str:
     """Return what set the flag, why a poll failed (!) and what the driver saw (+), as it is stored."""
     tests = ",".join((*quality.tests, *(f"!{reading.failure}",) * (reading.failure is not None)))
     return tests + "".join(f"+{note}" for note in reading.notes)
+
+
+def _check(connection: Connection) -> None:
+    verdict = connection.exec_driver_sql("PRAGMA quick_check(1)").scalar()
+    if verdict != "ok":
+        raise StoreDamaged(f"the database file is damaged: {verdict}")
+
+
+def _complaint(error: Exception, kind: type[StoreUnusable] | type[StoreRefused]) -> StoreError:
+    """Return SQLite's complaint as ours: damage is told apart, because it can be mended by a backup."""
+    if isinstance(error, StoreError):
+        return error
+    reason = plain_reason(error)
+    return (StoreDamaged if "is damaged" in reason else kind)(reason)
 
 
 def _write_event(connection: Connection, event: Event) -> None:

@@ -1,0 +1,153 @@
+"""`dewkeeper backup`, `restore`, `export`, `import`: the history leaves and comes back."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from datetime import UTC, datetime
+from pathlib import Path
+
+from dewkeeper.cli.output import DONE, NOT_WELL, complain, emit, say
+from dewkeeper.errors import CommandRefused
+
+
+def add_commands(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add the commands of this topic."""
+    backup = commands.add_parser("backup", help="copy the database now, verify and rotate; the daemon may run")
+    backup.add_argument("--drill", action="store_true", help="only prove that the newest copy opens and counts")
+    backup.set_defaults(run=_backup)
+
+    restore = commands.add_parser("restore", help="bring a copy back; shows what it would do unless --yes is given")
+    restore.add_argument("copy", type=Path, nargs="?", help="the copy (default: the newest good one)")
+    restore.add_argument("--yes", action="store_true", help="do it")
+    restore.add_argument("--replace", action="store_true", help="set an existing database aside")
+    restore.set_defaults(run=_restore)
+
+    export = commands.add_parser("export", help="readings as CSV, with raw words and verdicts in a file beside it")
+    export.add_argument("file", type=Path, help="the CSV to write; FILE.words.jsonl and FILE.journal.csv go beside it")
+    export.set_defaults(run=_export)
+
+    imports = commands.add_parser("import", help="take in a CSV of readings; may be repeated and interrupted")
+    imports.add_argument("file", type=Path, nargs="?", help="CSV with time,probe,temperature_c,humidity_pct")
+    imports.add_argument("--journal", type=Path, help="CSV with time,enclosure,what and optional detail")
+    imports.set_defaults(run=_import)
+
+
+def _backup(args: argparse.Namespace) -> int:
+    from dewkeeper.store.backup import back_up, backups, look_into
+
+    config = args.load_config()
+    settings = config.storage.backup
+    if args.drill:
+        copies = backups(settings.folder) if settings.folder is not None else []
+        if not copies:
+            complain(f"there is no backup in {settings.folder}")
+            return NOT_WELL
+        copy = copies[-1]
+    else:
+        copy = back_up(config.storage.folder, settings, int(time.time()))
+    _show(args, [copy_row(look_into(copy))])
+    return DONE
+
+
+def _restore(args: argparse.Namespace) -> int:
+    from dewkeeper.store.backup import look_into, newest_good, restore
+    from dewkeeper.store.database import FILE_NAME
+    from dewkeeper.store.errors import BackupFailed
+    from dewkeeper.store.lock import WriterLock
+
+    config = args.load_config()
+    folder = config.storage.folder
+    found = look_into(args.copy) if args.copy is not None else newest_good(config.storage.backup.folder)
+    if found is None:
+        complain(f"there is no good backup in {config.storage.backup.folder}")
+        return NOT_WELL
+    rows = [copy_row(found)]
+    if (folder / FILE_NAME).exists():
+        try:
+            rows.append(copy_row(look_into(folder / FILE_NAME)))
+        except BackupFailed as error:
+            say(f"what is there now: {error}")
+    _show(args, rows)
+    there = (folder / FILE_NAME).exists()
+    if not args.yes:
+        what = f"{found.path} becomes {folder / FILE_NAME}"
+        what += "; what is there now is renamed, not deleted (add --replace)" if there else ""
+        say(f"Nothing was changed. With --yes, {what}.")
+        return DONE
+    folder.mkdir(parents=True, exist_ok=True)
+    with WriterLock(folder, "a restore"):
+        aside = restore(found.path, folder, int(time.time()), replace=args.replace)
+    say(f"restored{f'; the old database is {aside}' if aside else ''}")
+    return DONE
+
+
+def _export(args: argparse.Namespace) -> int:
+    from dewkeeper.store.export import export
+
+    counts = export(args.load_config().storage.folder, args.file)
+    emit(args, [counts], {"readings": "readings", "failed": "failed polls", "journal": "journal entries"})
+    return DONE
+
+
+def _import(args: argparse.Namespace) -> int:
+    from dewkeeper.clock import SystemClock
+    from dewkeeper.store.importing import import_journal, import_readings
+    from dewkeeper.store.store import Store
+
+    if args.file is None and args.journal is None:
+        raise CommandRefused("name a readings file, a --journal file, or both")
+    config = args.load_config()
+    folder = config.storage.folder
+    folder.mkdir(parents=True, exist_ok=True)
+    Store.open(folder, config.storage, SystemClock(), "an import").close()  # creates or migrates
+    results = {}
+    if args.file is not None:
+        results[args.file] = import_readings(folder, args.file, _bar if sys.stderr.isatty() else lambda _: None)
+    if args.journal is not None:
+        results[args.journal] = import_journal(folder, args.journal)
+    rows: list[dict[str, object]] = [
+        {
+            "file": str(path), "stored": result.stored, "known": result.known, "refused": sum(result.refused.values()),
+            "reasons": {why: [n, result.first_line[why]] for why, n in sorted(result.refused.items())},
+        }
+        for path, result in results.items()
+    ]  # fmt: skip
+    emit(args, rows, {"file": "file", "stored": "stored", "known": "already there", "refused": "refused"})
+    for path, result in results.items():
+        for why, count in sorted(result.refused.items()):
+            complain(f"{path}: {count} refused: {why} (first at line {result.first_line[why]})")
+    return NOT_WELL if any(result.refused for result in results.values()) else DONE
+
+
+def _bar(share: float) -> None:
+    """Draw how far it is, over the line before."""
+    full = round(30 * share)
+    print(f"\r[{'#' * full}{'.' * (30 - full)}] {100 * share:3.0f} %", end="\n" if share >= 1 else "", file=sys.stderr, flush=True)
+
+
+def copy_row(content: object) -> dict[str, object]:
+    """Return what a database holds, for a table."""
+    from dewkeeper.store.backup import Content
+
+    assert isinstance(content, Content)  # noqa: S101  the import is lazy, so the type cannot be named above
+    return {
+        "file": str(content.path),
+        "readings": content.readings,
+        "first": _when(content.first),
+        "last": _when(content.last),
+        "journal": content.journal,
+        "events": content.events,
+    }
+
+
+def _show(args: argparse.Namespace, rows: list[dict[str, object]]) -> None:
+    columns = {
+        "file": "file", "readings": "readings", "first": "from", "last": "to", "journal": "journal", "events": "events"
+    }  # fmt: skip
+    emit(args, rows, columns)
+
+
+def _when(second: int | None) -> str:
+    return "" if second is None else datetime.fromtimestamp(second, UTC).strftime("%Y-%m-%d %H:%M UTC")

@@ -1,0 +1,217 @@
+"""Consistent copies: made while the daemon runs, verified before they count, rotated, and brought back.
+
+A copy is made by SQLite's backup interface into a temporary name, checked, flushed and only then renamed: what bears a
+backup's name has opened and counted once. A plain file copy would miss the write-ahead log.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sqlite3
+import subprocess
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from dewkeeper.store.archive import BLOCK_SECONDS, unpack, verified
+from dewkeeper.store.database import FILE_NAME, PROBE_BITS, plain_reason
+from dewkeeper.store.errors import BackupFailed, StoreDamaged
+from dewkeeper_config.models import Backup
+
+_PREFIX, _SUFFIX = "dewkeeper-", ".db"
+_COMMAND_SECONDS = 600
+
+
+@dataclass(frozen=True, slots=True)
+class Content:
+    """What a database file holds. Times are UTC seconds, None where there is nothing."""
+
+    path: Path
+    readings: int
+    first: int | None
+    last: int | None
+    journal: int
+    events: int
+
+
+def back_up(folder: Path, settings: Backup, now: int) -> Path:
+    """Copy the database in `folder`, verify, rotate, run the command; return the copy's path. Raises BackupFailed."""
+    target = settings.folder
+    if target is None:
+        raise BackupFailed("no backup folder is configured: [storage.backup] folder = ...")
+    try:
+        if settings.require_mount and not _on_a_mount(target):
+            raise BackupFailed(f"{target} is not mounted: is the drive plugged in?")
+        target.mkdir(parents=True, exist_ok=True)
+        day = datetime.fromtimestamp(now, UTC).strftime("%Y%m%d-%H%M%S")
+        copy = target / f"{_PREFIX}{day}{_SUFFIX}"
+        made = target / f".{copy.name}.part"
+        made.unlink(missing_ok=True)
+        _copy(folder / FILE_NAME, made)
+        look_into(made)
+        _flush(made)
+        made.replace(copy)
+        _flush(target)
+        for old in surplus(backups(target), settings.keep_daily, settings.keep_monthly):
+            old.unlink()
+    except (sqlite3.Error, OSError) as error:
+        if isinstance(error, BackupFailed):
+            raise
+        raise BackupFailed(f"backup to {target}: {plain_reason(error)}") from error
+    if settings.command:
+        _run(settings.command, copy)
+    return copy
+
+
+def backups(folder: Path) -> list[Path]:
+    """Return the finished copies in a folder, oldest first."""
+    if not folder.is_dir():
+        return []
+    return sorted(path for path in folder.glob(f"{_PREFIX}*{_SUFFIX}") if not path.name.startswith("."))
+
+
+def surplus(copies: Sequence[Path], keep_daily: int, keep_monthly: int) -> list[Path]:
+    """Return the copies rotation gives up: all but the newest of each of the newest days and months."""
+    days: dict[str, Path] = {}
+    months: dict[str, Path] = {}
+    for copy in copies:  # oldest first, so the newest of a day and the first of a month stay
+        stamp = copy.name.removeprefix(_PREFIX)
+        days[stamp[:8]] = copy
+        months.setdefault(stamp[:6], copy)
+    kept = {days[day] for day in sorted(days)[-keep_daily:]}
+    kept |= {months[month] for month in sorted(months)[len(months) - keep_monthly :]} if keep_monthly else set()
+    return [copy for copy in copies if copy not in kept]
+
+
+def look_into(path: Path) -> Content:
+    """Check a database file from end to end and count it. Raises BackupFailed when it is not whole."""
+    if not path.is_file():
+        raise BackupFailed(f"there is no file {path}")
+    try:
+        connection = sqlite3.connect(f"file:{path}?mode=ro", uri=True)
+        try:
+            verdict = connection.execute("PRAGMA integrity_check(1)").fetchone()[0]
+            if verdict != "ok":
+                raise BackupFailed(f"{path} is damaged: {verdict}")
+            tables = {name for (name,) in connection.execute("SELECT name FROM sqlite_master")}
+            if not {"reading", "item", "event"} <= tables:
+                raise BackupFailed(f"{path} is no dewkeeper database")
+            readings, first, last = _extent(connection, archive="chunk" in tables)
+            journal = connection.execute("SELECT count(*) FROM item WHERE kind = 'JournalEntry'").fetchone()[0]
+            events = connection.execute("SELECT count(*) FROM event").fetchone()[0]
+        finally:
+            connection.close()
+    except (sqlite3.Error, StoreDamaged) as error:
+        raise BackupFailed(f"{path}: {plain_reason(error)}") from error
+    return Content(path, readings, first, last, journal, events)
+
+
+def _extent(connection: sqlite3.Connection, *, archive: bool) -> tuple[int, int | None, int | None]:
+    """Return how many readings there are, and the seconds of the first and last."""
+    count, *ends = connection.execute("SELECT count(*), min(key) >> 10, max(key) >> 10 FROM reading").fetchone()
+    if archive:
+        for _, n, data in connection.execute("SELECT key, n, data FROM chunk"):
+            verified(data, n)  # opened, not only counted: a blob has a check sum where a page has none
+            count += n
+        for block in connection.execute("SELECT min(key) >> 10, max(key) >> 10 FROM chunk").fetchone():
+            span = (block << PROBE_BITS, (block + 1) << PROBE_BITS) if block is not None else (0, 0)
+            for _, n, data in connection.execute("SELECT key, n, data FROM chunk WHERE key >= ? AND key < ?", span):
+                rows = unpack(data, n)
+                ends += [block * BLOCK_SECONDS + rows[0][0], block * BLOCK_SECONDS + rows[-1][0]]
+    known = [end for end in ends if end is not None]
+    return count, min(known, default=None), max(known, default=None)
+
+
+def newest_good(folder: Path | None) -> Content | None:
+    """Return the newest copy that is whole, None when there is none."""
+    for copy in reversed(backups(folder)) if folder is not None else ():
+        try:
+            return look_into(copy)
+        except BackupFailed:
+            continue
+    return None
+
+
+def restore(copy: Path, folder: Path, now: int, *, replace: bool = False) -> Path | None:
+    """Put a verified copy in place of the database; return where the old one was set aside. Raises BackupFailed.
+
+    Nothing is destroyed: what was there is renamed. Without `replace` an existing database is refused. The caller
+    holds the writer's place. Killed in between, the next start finds no database and takes the newest backup.
+    """
+    look_into(copy)
+    target = folder / FILE_NAME
+    if target.exists() and not replace:
+        raise BackupFailed(f"{target} exists; nothing was changed. Say --replace to set it aside and go on")
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        made = folder / f".{FILE_NAME}.restoring"
+        made.unlink(missing_ok=True)
+        _copy(copy, made)
+        look_into(made)
+        _flush(made)
+        aside = set_aside(folder, now, "before-restore") if target.exists() else None
+        for tail in ("-wal", "-shm"):  # of a database that is gone: they belong to nothing any more
+            (folder / f"{FILE_NAME}{tail}").unlink(missing_ok=True)
+        made.replace(target)
+        _flush(folder)
+    except (sqlite3.Error, OSError) as error:
+        if isinstance(error, BackupFailed):
+            raise
+        raise BackupFailed(f"restore: {plain_reason(error)}") from error
+    return aside
+
+
+def set_aside(folder: Path, now: int, why: str) -> Path:
+    """Rename the database with its log and index out of the way; return the new name of the file itself."""
+    stamp = datetime.fromtimestamp(now, UTC).strftime("%Y%m%d-%H%M%S")
+    aside = folder / f"{FILE_NAME}.{why}-{stamp}"
+    number = 0
+    while aside.exists():
+        number += 1
+        aside = folder / f"{FILE_NAME}.{why}-{stamp}-{number}"
+    for tail in ("-wal", "-shm", ""):  # the file last: killed in between, the next start sees it still damaged
+        part = folder / f"{FILE_NAME}{tail}"
+        if part.exists():
+            part.rename(folder / f"{aside.name}{tail}")
+    return aside
+
+
+def _copy(source: Path, target: Path) -> None:
+    reading = sqlite3.connect(f"file:{source}?mode=ro", uri=True, timeout=10)
+    try:
+        writing = sqlite3.connect(target)
+        try:
+            # In one go: a stepped copy starts over with every commit of the daemon. Readers do not block the writer.
+            reading.backup(writing)
+            writing.execute("PRAGMA journal_mode=DELETE")  # one file, no log beside it
+        finally:
+            writing.close()
+    finally:
+        reading.close()
+
+
+def _on_a_mount(folder: Path) -> bool:
+    """Return whether the folder lies on a file system mounted somewhere below the root."""
+    return any(os.path.ismount(part) for part in (folder, *folder.parents[:-1]))
+
+
+def _flush(path: Path) -> None:
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def _run(command: Sequence[str], copy: Path) -> None:
+    words = [word.replace("{file}", str(copy)) for word in command]
+    if shutil.which(words[0]) is None:
+        raise BackupFailed(f"the copy {copy} is made, but the command {words[0]} does not exist")
+    try:
+        done = subprocess.run(words, capture_output=True, text=True, timeout=_COMMAND_SECONDS, check=False)  # noqa: S603  the owner's own command
+    except (subprocess.TimeoutExpired, OSError) as error:
+        raise BackupFailed(f"the copy {copy} is made, but {words[0]}: {error}") from error
+    if done.returncode:
+        raise BackupFailed(f"the copy {copy} is made, but {words[0]} ended with {done.returncode}: {done.stderr[-300:]}")

@@ -1,0 +1,81 @@
+"""Everything that was read, as files that outlive this program.
+
+FILE is the CSV others can read. FILE.words.jsonl beside it makes it lossless: its first line names units, scales and
+calibrations, each further line the raw words and the verdict of the CSV's next row. FILE.journal.csv is the journal.
+"""
+
+from __future__ import annotations
+
+import csv
+import json
+from datetime import UTC, datetime
+from pathlib import Path
+
+from dewkeeper.judge.types import Calibration
+from dewkeeper.store import codec
+from dewkeeper.store.archive import all_rows
+from dewkeeper.store.database import reading_engine
+from dewkeeper.store.history import FOREVER, History
+from dewkeeper.store.reading import Decoder
+
+HEADER = ["time", "probe", "temperature_c", "humidity_pct"]
+
+
+def export(folder: Path, target: Path) -> dict[str, object]:
+    """Write the three files; return how many readings, failed polls and journal entries. Raises StoreError, OSError."""
+    readings = failed = 0
+    history = History.open(folder)
+    engine = reading_engine(folder, longest_seconds=None)
+    try:
+        with (
+            engine.connect() as connection,
+            target.open("w", encoding="utf-8", newline="") as file,
+            sidecar(target).open("w", encoding="utf-8") as words,
+        ):
+            decoder = Decoder(connection)
+            rows = csv.writer(file)
+            rows.writerow(HEADER)
+            words.write(json.dumps(_facts(decoder)) + "\n")
+            for row in all_rows(connection, 0, FOREVER):
+                reading, quality = decoder.decode(*row)
+                readings += 1
+                failed += row[1] is None or row[2] is None
+                rows.writerow(
+                    [stamp(reading.time), reading.probe, _number(reading.temperature_c), _number(reading.humidity_percent)]
+                )
+                beside = [row[1], row[2], quality.flag, list(quality.tests), reading.failure, list(reading.notes)]
+                words.write(json.dumps(beside, separators=(",", ":")) + "\n")
+        journal = history.journal(0)
+        with target.with_name(target.name + ".journal.csv").open("w", encoding="utf-8", newline="") as file:
+            lines = csv.writer(file)
+            lines.writerow(["time", "enclosure", "what", "detail"])
+            for entry in journal:
+                lines.writerow([stamp(entry.time), entry.enclosure or "", entry.what, entry.detail])
+    finally:
+        engine.dispose()
+        history.close()
+    return {"readings": readings, "failed": failed, "journal": len(journal)}
+
+
+def sidecar(target: Path) -> Path:
+    """Return the path of the file that carries words and verdicts."""
+    return target.with_name(target.name + ".words.jsonl")
+
+
+def stamp(second: int) -> str:
+    """Return ISO 8601 UTC."""
+    return datetime.fromtimestamp(second, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def _number(value: float | None) -> str:
+    return "" if value is None else f"{value:.3f}"
+
+
+def _facts(decoder: Decoder) -> dict[str, object]:
+    calibrations: list[Calibration] = decoder.calibrations()
+    return {
+        "dewkeeper": 1,
+        "units": {"temperature_c": "°C", "humidity_pct": "%RH"},
+        "scales": {name: decoder.scale(number) for number, name in decoder.names.items()},
+        "calibrations": [json.loads(codec.pack(calibration)) for calibration in calibrations],
+    }

@@ -1,0 +1,114 @@
+"""The store's own health as reports: space, read-only disks, a log that grows, backups that fail. Every source can be faked."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+
+from dewkeeper.judge.types import SystemReport
+from dewkeeper.store.database import FILE_NAME
+from dewkeeper_config.models import Storage
+
+BALLAST_NAME = "ballast"
+MOST_LOG_BYTES = 64 << 20
+"""A log this long means that a reader holds on: checkpoints cannot cut it."""
+
+
+def space(folder: Path) -> tuple[int, int]:
+    """Return free and all bytes of the folder's file system. Raises OSError."""
+    usage = shutil.disk_usage(folder)
+    return usage.free, usage.total
+
+
+def file_system(folder: Path) -> tuple[bool, str]:
+    """Return whether the folder's file system is read-only, and its type (empty when unknown). Raises OSError."""
+    read_only = bool(os.statvfs(folder).f_flag & os.ST_RDONLY)
+    best, kind = "", ""
+    here = str(folder.resolve())
+    for line in Path("/proc/mounts").read_text(encoding="utf-8", errors="replace").splitlines():
+        _, mount, name, *_ = line.split(" ")
+        inside = here == mount or here.startswith(mount.rstrip("/") + "/")
+        if inside and len(mount) >= len(best):
+            best, kind = mount, name
+    return read_only, kind
+
+
+def log_bytes(folder: Path) -> int:
+    """Return the length of the write-ahead log. Raises OSError."""
+    log = folder / f"{FILE_NAME}-wal"
+    return log.stat().st_size if log.exists() else 0
+
+
+class Disk:
+    """Watches the folder. A source that cannot be asked gives no report: not knowing is neither trouble nor its end."""
+
+    def __init__(
+        self,
+        storage: Storage,
+        space: Callable[[Path], tuple[int, int]] = space,
+        file_system: Callable[[Path], tuple[bool, str]] = file_system,
+        log_bytes: Callable[[Path], int] = log_bytes,
+    ) -> None:
+        self._storage = storage
+        self._space = space
+        self._file_system = file_system
+        self._log_bytes = log_bytes
+
+    def reports(self, now: int) -> list[SystemReport]:
+        """Return what can be said now, troubles and their absence alike."""
+        found: list[SystemReport] = []
+        for source in (self._free, self._kind, self._log):
+            try:
+                found += source(now)
+            except OSError:
+                continue
+        return found
+
+    def keep_ballast(self) -> None:
+        """Lay down the ballast file where space is ample. Never raises."""
+        size = self._storage.ballast_mb << 20
+        ballast = self._storage.folder / BALLAST_NAME
+        try:
+            if size and not ballast.exists() and self._space(self._storage.folder)[0] > 10 * size:
+                with ballast.open("wb") as file:
+                    os.posix_fallocate(file.fileno(), 0, size)
+        except OSError:
+            ballast.unlink(missing_ok=True)
+
+    def give_up_ballast(self) -> bool:
+        """Delete the ballast file; return whether there was one. What it frees lets the database go on for days."""
+        try:
+            (self._storage.folder / BALLAST_NAME).unlink()
+        except OSError:
+            return False
+        return True
+
+    def _free(self, now: int) -> list[SystemReport]:
+        free, total = self._space(self._storage.folder)
+        percent = 100 * free / total if total else 0.0
+        text = (
+            f"{percent:.0f} % of the disk is free ({free / 1e6:.0f} MB), less than {self._storage.free_percent:.0f} %. "
+            "Delete what is not needed, or move to a larger card: a full disk records nothing."
+        )
+        return [SystemReport(now, "disk space", percent < self._storage.free_percent, text)]
+
+    def _kind(self, now: int) -> list[SystemReport]:
+        read_only, kind = self._file_system(self._storage.folder)
+        return [
+            SystemReport(
+                now, "disk read-only", read_only,
+                "the disk became read-only: readings stay in memory and are lost at the next restart. Often a dying card.",
+                priority="urgent",
+            ),
+            SystemReport(
+                now, "disk overlay", kind == "overlay",
+                "the database lies on an overlay file system: everything recorded is lost at the next restart",
+            ),
+        ]  # fmt: skip
+
+    def _log(self, now: int) -> list[SystemReport]:
+        size = self._log_bytes(self._storage.folder)
+        text = f"the database's log has grown to {size / 1e6:.0f} MB: some program holds an old read open"
+        return [SystemReport(now, "database log", size > MOST_LOG_BYTES, text)]

@@ -1,0 +1,84 @@
+"""The history leaves and comes back by command, and nothing is destroyed on the way."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from tests.store.conftest import MIDNIGHT, Shelf
+
+from dewkeeper.cli import main
+from dewkeeper.store import History
+from dewkeeper_config.reference import sample
+
+
+@pytest.fixture
+def place(tmp_path: Path) -> Path:
+    """A folder with a configuration, a store of 96 readings and room for copies."""
+    text = sample()
+    line = f'storage = {{ folder = "{tmp_path}/state", ballast_mb = 0, backup = {{ folder = "{tmp_path}/copies" }} }}\n'
+    kept, skipping = [], False
+    for old in text.splitlines():  # the sample's own [storage] tables are replaced
+        if old.startswith("["):
+            skipping = old.startswith("[storage")
+        if not skipping:
+            kept.append(old)
+    (tmp_path / "rack.toml").write_text(line + "\n".join(kept) + "\n")
+    shelf = Shelf(tmp_path / "state")
+    shelf.put([(MIDNIGHT + 900 * i, "b1", 26000 + i, 40000, True) for i in range(96)])
+    shelf.store.close()
+    return tmp_path
+
+
+def _run(place: Path, *words: str) -> int:
+    return main([*words, "--config", str(place / "rack.toml")])
+
+
+def _count(place: Path) -> int:
+    with History.open(place / "state") as history:
+        return sum(len(rows) for rows in history.raw_all(0, 1 << 40).values())
+
+
+def test_backup_drill_and_restore(place: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A copy is made and proven; restore only shows, then refuses, then sets the old file aside."""
+    assert _run(place, "backup", "--drill") == 1
+    assert "no backup" in capsys.readouterr().err
+    assert _run(place, "backup") == 0
+    capsys.readouterr()
+    assert _run(place, "backup", "--drill", "--format", "json") == 0
+    (row,) = json.loads(capsys.readouterr().out)
+    assert row["readings"] == 96
+    assert _run(place, "restore") == 0
+    assert "Nothing was changed" in capsys.readouterr().out
+    assert _run(place, "restore", "--yes") == 1
+    assert "--replace" in capsys.readouterr().err
+    assert _run(place, "restore", "--yes", "--replace") == 0
+    aside = [path for path in (place / "state").glob("dewkeeper.db.before-restore-*") if "-" not in path.name[-4:]]
+    assert len(aside) == 1  # with its log and index beside it
+    assert _count(place) == 96
+
+
+def test_export_and_import(place: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """What was exported comes back once, and a second import changes nothing; refused rows end with exit code 1."""
+    file = place / "all.csv"
+    assert _run(place, "export", str(file)) == 0
+    for path in (place / "state").iterdir():
+        path.unlink()
+    for stored, known in ((96, 0), (0, 96)):
+        capsys.readouterr()
+        assert _run(place, "import", str(file), "--format", "json") == 0
+        (row,) = json.loads(capsys.readouterr().out)
+        assert (row["stored"], row["known"], row["refused"]) == (stored, known, 0)
+    with file.open("a") as more:
+        more.write("yesterday,b1,1,2\n")
+    (place / "all.csv.words.jsonl").unlink()
+    assert _run(place, "import", str(file)) == 1
+    assert "1 refused: the time is not ISO 8601 UTC ending in Z (first at line 98)" in capsys.readouterr().err
+    assert _count(place) == 96
+
+
+def test_import_needs_something(place: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Without a file it says what to name."""
+    assert _run(place, "import") == 1
+    assert "--journal" in capsys.readouterr().err

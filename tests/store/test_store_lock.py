@@ -1,0 +1,75 @@
+"""One writer at a time, named; long questions are broken off."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from tests.store.conftest import MIDNIGHT, Shelf
+
+from dewkeeper.clock import ManualClock
+from dewkeeper.store import Store
+from dewkeeper.store.database import reading_engine
+from dewkeeper.store.errors import StoreBusy, StoreDamaged
+from dewkeeper.store.importing import import_readings
+from dewkeeper.store.lock import WriterLock
+from dewkeeper_config.models import Storage
+
+_HOLDER = """
+import pathlib, sys
+from dewkeeper.store.lock import WriterLock
+lock = WriterLock(pathlib.Path(sys.argv[1]), "a restore")
+print("held", flush=True)
+sys.stdin.read()
+"""
+
+
+def test_a_second_writer_is_refused_and_told_who_holds_the_place(tmp_path: Path) -> None:
+    """Another process holds it: its name and number are in the refusal; killed, the place is free."""
+    with subprocess.Popen(
+        [sys.executable, "-c", _HOLDER, str(tmp_path)], stdin=subprocess.PIPE, stdout=subprocess.PIPE
+    ) as holder:
+        assert holder.stdout is not None
+        holder.stdout.readline()
+        with pytest.raises(StoreBusy, match=rf"a restore \(process {holder.pid}\).*stop it first"):
+            Store.open(tmp_path, Storage(folder=tmp_path), ManualClock())
+        with pytest.raises(StoreBusy, match="a restore"):
+            import_readings(tmp_path, tmp_path / "any.csv")
+        holder.kill()
+    with WriterLock(tmp_path, "the next") as lock:
+        assert lock.unclean
+
+
+def test_a_reader_needs_no_place(shelf: Shelf) -> None:
+    """While one process writes, others read."""
+    shelf.put([(MIDNIGHT, "b1", 27000, 40000, True)])
+    with shelf.history() as history:
+        assert len(history.raw("b1", 0, 1 << 40)) == 1
+
+
+def test_the_whole_file_is_checked_only_after_an_end_in_disorder(shelf: Shelf) -> None:
+    """Damage deep in the file is found at the start after a crash; a clean stop saves reading gigabytes."""
+    for day in range(4):
+        shelf.put([(MIDNIGHT + day * 86400 + 60 * i, "b1", 27000, 40000, True) for i in range(1440)])
+    shelf.store.close()
+    file = shelf.folder / "dewkeeper.db"
+    content = bytearray(file.read_bytes())
+    middle = len(content) // 2 // 4096 * 4096
+    content[middle : middle + 4096] = os.urandom(4096)
+    file.write_bytes(content)
+    shelf.reopen()
+    shelf.store.close(sound=False)
+    with pytest.raises(StoreDamaged, match="damaged"):
+        shelf.reopen()
+
+
+def test_a_question_that_takes_too_long_is_broken_off(shelf: Shelf) -> None:
+    """A query past its time ends with an error instead of holding the log."""
+    shelf.put([(MIDNIGHT + i, "b1", 27000, 40000, True) for i in range(3000)])
+    engine = reading_engine(shelf.folder, longest_seconds=0.0)
+    with engine.connect() as connection, pytest.raises(Exception, match="interrupted"):
+        connection.exec_driver_sql("SELECT count(*) FROM reading a, reading b, reading c").scalar()
+    engine.dispose()

@@ -1,0 +1,123 @@
+"""Readings leave as files and come back the same."""
+
+from __future__ import annotations
+
+import random
+from pathlib import Path
+
+import pytest
+from tests.store.conftest import MIDNIGHT, Shelf
+
+from dewkeeper.judge.types import Calibration, JournalEntry
+from dewkeeper.store.export import export
+from dewkeeper.store.importing import import_journal, import_readings
+from dewkeeper.store.records import Batch
+
+
+def _fill(shelf: Shelf, probes: tuple[str, ...], seed: int) -> None:
+    rng = random.Random(seed)
+    for day in range(5):
+        rows = []
+        for i in range(96):
+            for probe in probes:
+                words = (None, None) if rng.random() < 0.05 else (rng.randrange(26000, 28000), rng.randrange(65536))
+                rows.append((MIDNIGHT + day * 86400 + 900 * i, probe, *words, rng.random() > 0.1))
+        shelf.put(rows)
+
+
+def _all(shelf: Shelf) -> dict[str, list[object]]:
+    with shelf.history() as history:
+        return {probe: list(rows) for probe, rows in history.raw_all(0, 1 << 40).items()}
+
+
+def test_two_exports_merge_into_one_archive_without_loss(tmp_path: Path) -> None:
+    """Words, verdicts, failures and calibrations of two machines come back; doing it again changes nothing."""
+    first, second, both = (Shelf(tmp_path / name) for name in ("first", "second", "both"))
+    _fill(first, ("b1", "b2"), 1)
+    _fill(second, ("c1",), 2)
+    first.store.commit(Batch(items=(Calibration(MIDNIGHT + 86400, "b1", 0.5, -2.0, 1.01),)))
+    first.store.commit(Batch(items=(JournalEntry("j1", MIDNIGHT, "B1", "misted", "both, sides"),)))
+    first.compact()
+    both.store.close()
+    for shelf, name in ((first, "first.csv"), (second, "second.csv")):
+        export(shelf.folder, tmp_path / name)
+        for again in (False, True):
+            result = import_readings(both.folder, tmp_path / name)
+            assert not result.refused
+            assert (result.known if again else result.stored) == len(shelf.plain)
+            assert (result.stored if again else result.known) == 0
+    assert _all(both) == _all(first) | _all(second)
+    assert import_journal(both.folder, tmp_path / "first.csv.journal.csv").stored == 1
+    assert import_journal(both.folder, tmp_path / "first.csv.journal.csv").known == 1
+    both.reopen()
+    assert list(both.store.stream_after(None)) == []  # history, not news
+    for shelf in (first, second, both):
+        shelf.store.close()
+
+
+def test_an_interrupted_import_goes_on_where_it_was(tmp_path: Path) -> None:
+    """Ended in the middle, the second run stores the rest, reads nothing twice, and its counts are of the whole."""
+
+    class Ended(Exception):
+        """As a power cut would."""
+
+    source, target = Shelf(tmp_path / "source"), Shelf(tmp_path / "target")
+    _fill(source, ("b1", "b2"), 3)
+    target.store.close()
+    file = tmp_path / "all.csv"
+    export(source.folder, file)
+    with file.open("a") as more:
+        more.write("2026-09-30T00:00:00Z,b1,1\n")
+
+    def end(share: float) -> None:
+        if share > 0.5:
+            raise Ended
+
+    with pytest.raises(Ended):
+        import_readings(target.folder, file, end)
+    shares: list[float] = []
+    result = import_readings(target.folder, file, shares.append)
+    assert (result.stored, result.known, sum(result.refused.values())) == (len(source.plain), 0, 1)
+    assert min(shares) > 0.5
+    target.reopen()
+    assert _all(target) == _all(source)
+    assert not [name for name in target.store.notes() if name.startswith("import")]
+    for shelf in (source, target):
+        shelf.store.close()
+
+
+def test_merging_between_readings_keeps_every_verdict(tmp_path: Path) -> None:
+    """Rows that fall between bad ones of the other file stay good, and bad ones between good ones stay bad."""
+    one, two, both = (Shelf(tmp_path / name) for name in ("one", "two", "both"))
+    one.put([(MIDNIGHT + 120 * i, "b1", 27000, 40000, i % 5 != 0 and i % 5 != 1) for i in range(200)])
+    two.put([(MIDNIGHT + 120 * i + 60, "b1", 27001, 40001, i % 3 != 0) for i in range(200)])
+    both.store.close()
+    for shelf, name in ((one, "one.csv"), (two, "two.csv")):
+        export(shelf.folder, tmp_path / name)
+        import_readings(both.folder, tmp_path / name)
+    expected = sorted((*_all(one)["b1"], *_all(two)["b1"]), key=lambda row: row.reading.time)  # type: ignore[attr-defined]
+    assert _all(both)["b1"] == expected
+    for shelf in (one, two):
+        shelf.store.close()
+
+
+def test_bad_rows_are_counted_with_their_reason_and_line(shelf: Shelf, tmp_path: Path) -> None:
+    """Every refused row is counted; the good ones are stored."""
+    file = tmp_path / "in.csv"
+    file.write_text(
+        "time,probe,temperature_c,humidity_pct\n"
+        "2026-01-01T00:00:00Z,b1,30.0,60.0\n"
+        "2026-01-01 00:01,b1,30.0,60.0\n"
+        "2026-01-01T00:02:00Z,b1,nan,60.0\n"
+        "2026-01-01T00:03:00Z,b1,30.0,130\n"
+        "2026-01-01T00:04:00Z,b1,,\n"
+        "2026-01-01T00:00:00Z,b1,31.0,60.0\n"
+        "2026-01-01T00:05:00Z,b1\n"
+    )
+    shelf.store.close()
+    result = import_readings(shelf.folder, file)
+    assert result.stored == 2
+    assert sum(result.refused.values()) == 5
+    assert sorted(result.first_line.values()) == [3, 4, 7, 8]
+    (rows,) = _all(shelf).values()
+    assert len(rows) == 2
