@@ -81,6 +81,8 @@ class Book:
         place, kind = key
         life = self.lives.get(key)
         if life is None or not life.stands:
+            if life is not None:
+                self._apply(life, "forget", now, why="it came back before anybody saw it: the newer alarm stands for both")
             name = f"{place}|{probe or ''}|{kind}|{since}|{now}"
             life = Life(str(uuid.uuid5(_NAMES, name)), kind, place, enclosure, probe, band, since)
             self.lives[key] = life
@@ -192,6 +194,7 @@ class Book:
         """Let go of what returned, was told and stayed unseen for a week; heat waits until it is seen."""
         for key, life in list(self.lives.items()):
             if not life.stands and not life.latched and now - life.returned >= _FORGET_SECONDS:
+                self._apply(life, "forget", now, why="over for a week, and nobody saw it")
                 del self.lives[key]
 
     def _apply(self, life: Life, trigger: str, now: int, who: str = "", why: str = "") -> None:

@@ -33,7 +33,7 @@ TABLE: Final[dict[tuple[State, str], tuple[State, Happening | None]]] = {
     ("acknowledged", "suppress"): ("suppressed", "suppressed"),
     ("acknowledged", "remove"): ("out_of_service", "out_of_service"),
     ("returned_unacknowledged", "acknowledge"): ("normal", "acknowledged"),
-    ("returned_unacknowledged", "forget"): ("normal", None),
+    ("returned_unacknowledged", "forget"): ("normal", "annotated"),
     ("normal", "shelve"): ("shelved", "shelved"),
     ("normal", "suppress"): ("suppressed", "suppressed"),
     ("normal", "remove"): ("out_of_service", "out_of_service"),

@@ -42,24 +42,45 @@ def replay_rows(
         yield from judge.feed(Tick(at)).events
 
 
-def replay_items(settings: Settings, items: Iterable[Item]) -> Iterator[Event]:
-    """Yield the events a stored stream leads to under these settings; the settings within it are passed over."""
+def replay_items(settings: Settings | None, items: Iterable[Item], earlier: Sequence[Item] = ()) -> Iterator[Event]:
+    """Yield the events a stored stream leads to, under these settings, or (None) under those that were in force.
+
+    earlier: what came before the stream begins and still counts then: stages, enclosures out of service, what was
+    learned, and the settings then in force. The judge is new at the beginning: nothing stands yet.
+    """
     judge = Judge()
     started = False
     for item in items:
         if not started:
             started = True
-            judge.feed(replace(settings, time=item.time))
-        if isinstance(item, Settings):
-            continue
+            _begin(judge, settings, earlier, item.time)
         if isinstance(item, Reading):
             judge.judge_values(
                 item.time, item.probe, item.temperature_c, item.humidity_percent,
                 item.temperature_word, item.humidity_word, item.failure, item.notes,
             )  # fmt: skip
-            yield from judge.take_events()
-        else:
+            events = judge.take_events()
+            if events:
+                yield from events
+        elif settings is None or not isinstance(item, Settings):
             yield from judge.feed(item).events
+
+
+LASTING = ("JournalEntry", "Command", "Learned", "Settings")
+"""Kinds of items that may still count when a later part of the stream begins."""
+
+
+def _begin(judge: Judge, settings: Settings | None, earlier: Sequence[Item], at: int) -> None:
+    """Bring a new judge to where a stream begins; what it says of it is old."""
+    first = settings or next((item for item in reversed(earlier) if isinstance(item, Settings)), None)
+    if first is not None:
+        judge.feed(replace(first, time=at))
+    for item in earlier:
+        if isinstance(item, JournalEntry):
+            judge.feed(replace(item, entered=at))
+        elif not isinstance(item, Settings):
+            judge.feed(item)
+    judge.take_events()
 
 
 def told(event: Event) -> dict[str, Any]:
