@@ -5,12 +5,12 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
+from tests.judge.judge_desk import Desk, rack
 
 from dewkeeper.judge.lifecycle import TABLE, WITHHELD
 from dewkeeper.judge.types import Command, JournalEntry, SystemReport, Tick
 from dewkeeper.judge.words import EXCURSIONS, FAULTS, JOURNAL, KINDS
 from dewkeeper_config.models import Limits
-from tests.judge.judge_desk import Desk, rack
 
 
 def _order(desk: Desk, verb: str, *, alarm: str | None = None, minutes: int | None = None, place: str = "B1") -> None:
