@@ -62,6 +62,11 @@ class Phone:
             there = self._arrived.wait_for(lambda: any(m["type"] == kind for m in self.messages), patience_seconds)
         assert there, f"{kind} never arrived, only {[m['type'] for m in self.messages]}"
 
+    def wait_for_id(self, identity: str, patience_seconds: float = 60.0) -> None:
+        """Return when the message of this id is there. Fails the test after so many real seconds."""
+        with self._arrived:
+            assert self._arrived.wait_for(lambda: identity in self.ids, patience_seconds), f"{identity} never arrived"
+
     def wait_for_try(self, patience_seconds: float = 60.0) -> None:
         """Return when any message was tried. Fails the test after so many real seconds."""
         with self._arrived:
