@@ -15,7 +15,7 @@ from dewkeeper.judge.types import SystemReport
 from dewkeeper.notify.dispatcher import Dispatcher
 from dewkeeper.store.records import DeliveryResult, Message
 from dewkeeper_config.models import Config
-from dewkeeper_demo.servers.phone import Answer, Phone
+from dewkeeper_demo.servers.phone import Answer, Call, Phone
 
 START = 1_790_000_000
 REPLY_LOST = Answer(manner="reset_after")
@@ -28,14 +28,25 @@ class Outbox:
     def __init__(self) -> None:
         self._lock = threading.Lock()
         self.rows: dict[str, Message] = {}
+        self.reads = 0
 
     def add(self, *messages: Message) -> None:
         with self._lock:
             self.rows |= {message.id: message for message in messages}
 
-    def messages_due(self, now: int) -> Sequence[Message]:
+    def messages_due(self, now: int, channels: Sequence[str] | None = None) -> Sequence[Message]:
         with self._lock:
-            return [r for r in self.rows.values() if r.state == "pending" and max(r.not_before, r.next_try) <= now]
+            self.reads += 1
+            return [
+                r for r in self.rows.values()
+                if r.state == "pending" and max(r.not_before, r.next_try) <= now
+                and (channels is None or r.channel in channels)
+            ]  # fmt: skip
+
+    def next_due(self, now: int) -> int | None:
+        with self._lock:
+            times = [max(r.not_before, r.next_try) for r in self.rows.values() if r.state == "pending"]
+        return min((at for at in times if at > now), default=None)
 
     def close(self) -> None:
         """Nothing to let go of."""
@@ -201,6 +212,36 @@ def test_after_an_outage_one_digest_stands_for_many(phone: Phone) -> None:
         assert {row["id"] for row in digest.json()["gathers"]} == {f"m{n}" for n in range(12)}
         assert "12 messages" in digest.json()["title"]
         assert set(run.outbox.states().values()) == {"sent", "collapsed"}
+
+
+def test_a_backlog_is_not_read_anew_for_every_message(phone: Phone) -> None:
+    """Three hundred urgent rows are read a few times, not three hundred times, and go out in their order."""
+    with running(config({"phone": phone.url})) as run:
+        run.add(*_each(300, lambda n: message(f"m{n}", created=START + n, priority="urgent")))
+        run.clock.advance(60)
+        assert [call.id for call in phone.calls] == [f"m{n}" for n in range(300)]
+        assert run.outbox.reads < 30
+
+
+def test_what_lies_ready_is_not_sent_after_another_channel_took_it(phone: Phone) -> None:
+    """A stand-in that was already laid ready behind a slow message is dropped once the first channel is through."""
+    with Phone() as second:
+
+        def slowly(call: Call) -> Answer:
+            phone.wait(2)  # the first channel has both
+            return Answer()
+
+        second.choose = slowly
+        with running(config({"phone": phone.url, "second": second.url})) as run:
+            run.add(
+                message("m0", channel="second", priority="urgent"),
+                message("m1", facts={"siblings": ["m2"]}),
+                message("m2", channel="second", facts={"siblings": ["m1"]}),
+                message("m3"),
+            )
+            run.clock.advance(60)
+        assert {call.id for call in phone.calls} == {"m1", "m3"}
+        assert [call.id for call in second.calls] == ["m0"]
 
 
 @pytest.mark.parametrize("bad", [Answer(manner="silent"), Answer(200, "trickle", pause_seconds=0.2), Answer(500)])

@@ -8,6 +8,7 @@ import random
 import threading
 from collections import Counter
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -151,6 +152,17 @@ def test_no_event_is_lost_and_no_id_changes_through_random_faults(tmp_path: Path
 def lost_replies(phone: Phone) -> int:
     """Return how many requests were taken in without the sender learning of it."""
     return sum(call.manner in ("reset_after", "trickle") for call in phone.calls if call.accepted)
+
+
+def test_a_dead_way_with_thousands_waiting_hides_no_other_and_memory_stays_bounded(tmp_path: Path) -> None:
+    """Of 2500 rows waiting for one channel 2000 are read, the urgent one among them; the other channel's row is there."""
+    post = Post(tmp_path, ManualClock(wall=START))
+    calm = [replace(row(1, START), id=f"c{n}", channel="dead", priority="medium") for n in range(2500)]
+    post.add(*calm, replace(row(1, START), id="urgent", channel="dead"), row(3, START))
+    post.close()
+    with History.open(tmp_path) as history:
+        due = [message.id for message in history.messages_due(START)]
+    assert due == [f"c{n}" for n in range(1999)] + ["urgent", "m3"]
 
 
 _KILLED = """

@@ -6,7 +6,8 @@ import logging
 import math
 import threading
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
+from itertools import zip_longest
 
 from dewkeeper.clock import Clock
 from dewkeeper.judge.types import SystemReport
@@ -22,12 +23,16 @@ from dewkeeper_config.models import Config
 
 log = logging.getLogger(__name__)
 
-IDLE_SECONDS = 10.0
+IDLE_SECONDS = 60.0
+"""Rows that come are announced by `wake`, and times are known; this is for what nobody announces."""
 PERMANENT_RETRY_SECONDS = 900
 PERMANENT_ATTEMPTS = 8
 """A permanent refusal is tried again this far apart and this often, for the keeper may put right what is wrong."""
 _REAL_WAIT_SECONDS = 1.0
 _END_SECONDS = 2.0
+_READY_FACTOR = 10.0
+_SHORTEST_READY_SECONDS, _LONGEST_READY_SECONDS = 0.05, 1.0
+"""What was read of the outbox is good for ten times as long as reading it took, within these."""
 
 
 class Dispatcher:
@@ -85,31 +90,48 @@ class Dispatcher:
         for lane in self._lanes.values():
             self._collect(lane)
         now, monotonic = int(self._clock.wall()), self._clock.monotonic()
-        waits = [IDLE_SECONDS, self._outbox.next_deferred() - monotonic]
-        free = [lane for lane in self._lanes.values() if not lane.busy]
-        due = self._outbox.due(now, monotonic) if free else {}
-        for lane in free:
-            mine = {person: rows for (channel, person), rows in due.items() if channel == lane.channel.name}
-            if mine:
-                waits.append(self._serve(lane, mine, now, monotonic))
-        return max(0.0, min(waits))
+        waits = [IDLE_SECONDS]
+        hungry = []
+        for lane in self._lanes.values():
+            if lane.busy:
+                continue
+            if lane.breaker.rests(monotonic):
+                waits.append(lane.breaker.resting_until - monotonic)
+            elif lane.stuck():
+                self._say(lane, True, "sends hang for good; the system's name look-up does not answer", now)
+            elif not self._start(lane, monotonic):
+                hungry.append(lane)
+        if hungry:
+            self._fill(hungry, now, monotonic)
+            waits += [lane.allowance(monotonic) or IDLE_SECONDS for lane in hungry if not self._start(lane, monotonic)]
+        return max(0.0, min(*waits, self._outbox.seconds_to_next(now, monotonic)))
 
-    def _serve(self, lane: Lane, mine: dict[str, list[Message]], now: int, monotonic: float) -> float:
-        """Start the next send of a free channel, if it may; return how long to wait if not."""
-        if lane.breaker.rests(monotonic):
-            return lane.breaker.resting_until - monotonic
-        if lane.stuck():
-            self._say(lane, True, "sends hang for good; the system's name look-up does not answer", now)
-            return IDLE_SECONDS
-        allowance = lane.allowance(monotonic)
-        for person in sorted(mine, key=lambda name: (lane.last_person.get(name, float("-inf")), name)):
-            rows = [row for row in mine[person] if not self._expired(row, now)]
-            for parcel in parcels(rows, self._wording, now):
-                if allowance and parcel.message.priority != "urgent":
-                    continue
-                lane.start(parcel, monotonic, self.wake.set)
-                return IDLE_SECONDS
-        return allowance or IDLE_SECONDS
+    def _start(self, lane: Lane, monotonic: float) -> bool:
+        """Start the first parcel that lies ready and that the channel's rate allows; return whether there was one."""
+        parcel = lane.next_ready(monotonic)
+        while parcel is not None and any(self._outbox.ended(row.id) for row in parcel.carries):
+            parcel = lane.next_ready(monotonic)  # another channel was faster meanwhile
+        if parcel is not None:
+            lane.start(parcel, monotonic, self.wake.set)
+        return parcel is not None
+
+    def _fill(self, lanes: Sequence[Lane], now: int, monotonic: float) -> None:
+        """Read the outbox once and lay ready what these channels may send, people taking turns.
+
+        A large backlog is so not read anew for every message, and yet a new urgent row waits less than a second.
+        """
+        due = self._outbox.due([lane.channel.name for lane in lanes], now, monotonic)
+        for lane in lanes:
+            mine = {person: rows for (channel, person), rows in due.items() if channel == lane.channel.name}
+            turns = [
+                parcels([row for row in mine[person] if not self._expired(row, now)], self._wording, now)
+                for person in sorted(mine, key=lambda name: (lane.last_person.get(name, float("-inf")), name))
+            ]
+            lane.ready.extend(parcel for turn in zip_longest(*turns) for parcel in turn if parcel is not None)
+        found = self._clock.monotonic()
+        good_seconds = min(_LONGEST_READY_SECONDS, max(_SHORTEST_READY_SECONDS, _READY_FACTOR * (found - monotonic)))
+        for lane in lanes:
+            lane.ready_until = found + good_seconds
 
     def _expired(self, row: Message, now: int) -> bool:
         if row.expires is None or row.expires > now:
@@ -153,7 +175,7 @@ class Dispatcher:
         wait = delay_seconds(row.id, row.attempts + 1, slow=error.slow)
         if error.retry_after_seconds is not None:
             wait = max(wait, error.retry_after_seconds)
-        self._postpone(parcel, row, wait, str(error), now, monotonic)
+        self._postpone(lane, parcel, row, wait, str(error), now, monotonic)
         if lane.breaker.in_trouble(monotonic):
             self._say(lane, True, str(error), now)
 
@@ -167,12 +189,15 @@ class Dispatcher:
             for carried in parcel.carries:
                 self._settle(carried, "failed", carried.attempts + 1, error=str(error))
             return
-        self._postpone(parcel, row, PERMANENT_RETRY_SECONDS, str(error), now, monotonic)
+        self._postpone(lane, parcel, row, PERMANENT_RETRY_SECONDS, str(error), now, monotonic)
 
-    def _postpone(self, parcel: Parcel, row: Message, wait: float, error: str, now: int, monotonic: float) -> None:
+    def _postpone(
+        self, lane: Lane, parcel: Parcel, row: Message, wait: float, error: str, now: int, monotonic: float
+    ) -> None:
         log.info("not delivered over %s, again in %.0f s: %s", row.channel, wait, error)
         whole_seconds = math.ceil(wait)  # store and memory must let it go in the same second, or it is overtaken
         self._outbox.defer(parcel.carries, monotonic + whole_seconds)
+        lane.hold_back(parcel.alarms)
         self._settle(row, "pending", row.attempts + 1, next_try=now + whole_seconds, error=error)
 
     def _settle(self, row: Message, state: Delivery, attempts: int, *, next_try: int = 0, error: str = "") -> None:

@@ -24,6 +24,8 @@ class Lane:
         self.parcel: Parcel | None = None
         self.reported: bool | None = None  # what people were last told: in trouble or not; None since the start
         self.last_person: dict[str, float] = {}
+        self.ready: deque[Parcel] = deque()
+        self.ready_until = float("-inf")  # after it what lies ready is looked up again
         self._attempt: Attempt[Receipt] | None = None
         self._abandoned: list[Attempt[Receipt]] = []
         self._sent: deque[float] = deque()
@@ -42,6 +44,21 @@ class Lane:
         """Whether so many sends outlived their deadline that starting more would only pile them up."""
         self._abandoned = [attempt for attempt in self._abandoned if attempt.thread.is_alive()]
         return len(self._abandoned) >= MOST_ABANDONED
+
+    def next_ready(self, now: float) -> Parcel | None:
+        """Return the next parcel that lies ready and is urgent or within the hourly rate; None for none."""
+        if now > self.ready_until:
+            self.ready.clear()
+        limited = self.allowance(now) > 0
+        while self.ready:
+            parcel = self.ready.popleft()
+            if not limited or parcel.message.priority == "urgent":
+                return parcel
+        return None
+
+    def hold_back(self, alarms: frozenset[str]) -> None:
+        """Put aside what would overtake a failed message of these alarms."""
+        self.ready = deque(parcel for parcel in self.ready if not parcel.alarms & alarms)
 
     def start(self, parcel: Parcel, now: float, done: Callable[[], None]) -> None:
         """Begin to send in a thread of its own; `done` is called from it at its end."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import math
 import threading
 from collections import OrderedDict
 from collections.abc import Callable, Iterable, Sequence
@@ -23,8 +24,12 @@ _MOST_REMEMBERED: Final = 20_000
 class Reader(Protocol):
     """What is read of the store."""
 
-    def messages_due(self, now: int) -> Sequence[Message]:
-        """Return pending rows whose time has come, oldest first."""
+    def messages_due(self, now: int, channels: Sequence[str] | None = None) -> Sequence[Message]:
+        """Return pending rows whose time has come, over these channels or (None) all, oldest first."""
+        ...
+
+    def next_due(self, now: int) -> int | None:
+        """Return when the next pending row that waits for its time may go, UTC seconds; None for none."""
         ...
 
     def close(self) -> None:
@@ -59,11 +64,11 @@ class Outbox:
                 del self._unrecorded[least.id]
                 self.dropped += 1
 
-    def due(self, now: int, monotonic: float) -> dict[tuple[str, str], list[Message]]:
-        """Return what may be sent now, by (channel, person), oldest first; nothing that would overtake its own alarm."""
+    def due(self, channels: Sequence[str], now: int, monotonic: float) -> dict[tuple[str, str], list[Message]]:
+        """Return what may be sent now over these, by (channel, person), oldest first; nothing that overtakes its own alarm."""
         with self._lock:
             rows = {message.id: message for message in self._unrecorded.values() if _ripe(message, now)}
-        for row in [*self._stored(now, monotonic), *self._released.values()]:
+        for row in [*self._stored(channels, now, monotonic), *self._released.values()]:
             rows.setdefault(row.id, row)
         self._deferred = {i: held for i, held in self._deferred.items() if held[1] > monotonic}
         blocked: dict[tuple[str, str], set[str]] = {}
@@ -72,7 +77,7 @@ class Outbox:
         found: dict[tuple[str, str], list[Message]] = {}
         for row in rows.values():
             current = self._as_known(row)
-            if current is None or row.id in self._deferred:
+            if current is None or row.id in self._deferred or row.channel not in channels:
                 continue
             place = (row.channel, row.person)
             if not blocked.get(place, set()) & alarms_of(row):
@@ -99,6 +104,11 @@ class Outbox:
                 self._unrecorded[kept.id] = replace(kept, attempts=result.attempts, next_try=result.next_try)
         return True
 
+    def ended(self, identity: str) -> bool:
+        """Whether a row is known to have come to its end."""
+        result = self._results.get(identity)
+        return result is not None and result.state != "pending"
+
     def defer(self, rows: Iterable[Message], until: float) -> None:
         """Hold rows back, and all that would overtake them, until then on the injected monotonic clock."""
         for row in rows:
@@ -118,9 +128,21 @@ class Outbox:
             self._reader.close()
             self._reader = None
 
-    def next_deferred(self) -> float:
-        """Return when the first held row may go, injected monotonic seconds; infinity for none."""
-        return min((until for _, until in self._deferred.values()), default=float("inf"))
+    def seconds_to_next(self, now: int, monotonic: float) -> float:
+        """Return in how many seconds a row that waits for its time may go; infinity for none."""
+        held = [until - monotonic for _, until in self._deferred.values() if until > monotonic]
+        with self._lock:
+            kept = [max(m.not_before, m.next_try) - now for m in self._unrecorded.values() if not _ripe(m, now)]
+        stored = []
+        if self._reader is not None:
+            try:
+                at = self._reader.next_due(now)
+            except (DewkeeperError, OSError) as error:
+                log.warning("outbox not readable: %s", error)
+                self.close()
+            else:
+                stored = [] if at is None else [at - now]
+        return float(min([*held, *kept, *stored], default=math.inf))
 
     def _as_known(self, row: Message) -> Message | None:
         result = self._results.get(row.id)
@@ -136,12 +158,12 @@ class Outbox:
             if row.attempts and row.next_try > now:
                 self._deferred.setdefault(row.id, (row, monotonic + row.next_try - now))
 
-    def _stored(self, now: int, monotonic: float) -> Sequence[Message]:
+    def _stored(self, channels: Sequence[str], now: int, monotonic: float) -> Sequence[Message]:
         try:
             if self._reader is None:
                 self._reader = self._open_reader()
                 self._recall(self._reader, now, monotonic)
-            return self._reader.messages_due(now)
+            return self._reader.messages_due(now, channels)
         except (DewkeeperError, OSError) as error:
             # Without a database what was handed over is still sent.
             log.warning("outbox not readable: %s", error)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import threading
 from collections import defaultdict
 from collections.abc import Collection, Iterator, Mapping, Sequence
@@ -183,11 +184,32 @@ class History:
             self._remembered.bring_up_to_date(connection)
             return self._remembered.in_force
 
-    def messages_due(self, now: int) -> Sequence[Message]:
-        """Return pending messages whose time has come, oldest first."""
+    def messages_due(self, now: int, channels: Sequence[str] | None = None) -> Sequence[Message]:
+        """Return pending messages whose time has come, oldest first; of each way to a person 2000, urgent ones before others.
+
+        channels: over these only; None for all. So memory stays bounded after days offline, and what piles up on a
+        dead way hides nothing on another.
+        """
+        wanted = None if channels is None else json.dumps(list(channels))
         return self._messages(
-            "state = 'pending' AND next_try <= ? AND not_before <= ? ORDER BY seq LIMIT 5000", (now, now)
+            "seq IN (SELECT seq FROM (SELECT seq, row_number() OVER ("
+            "PARTITION BY json_extract(data, '$.channel'), json_extract(data, '$.person') "
+            "ORDER BY json_extract(data, '$.priority') = 'urgent' DESC, seq) AS place "
+            "FROM message WHERE state = 'pending' AND next_try <= ? AND not_before <= ? "
+            "AND (? IS NULL OR json_extract(data, '$.channel') IN (SELECT value FROM json_each(?)))) "
+            "WHERE place <= 2000) ORDER BY seq",
+            (now, now, wanted, wanted),
         )
+
+    def next_due(self, now: int) -> int | None:
+        """Return when the next pending message that still waits for its time may go, UTC seconds; None for none."""
+        with self._read() as connection:
+            at: int | None = connection.exec_driver_sql(
+                "SELECT min(max(next_try, not_before)) FROM message "
+                "WHERE state = 'pending' AND max(next_try, not_before) > ?",
+                (now,),
+            ).scalar()
+        return at
 
     def messages(self, since: int = 0) -> Sequence[Message]:
         """Return all messages planned from `since` on, oldest first."""
@@ -199,7 +221,7 @@ class History:
             rows = connection.exec_driver_sql("SELECT name, value FROM note").all()
         return {row.name: row.value for row in rows}
 
-    def _messages(self, where: str, values: tuple[int, ...]) -> Sequence[Message]:
+    def _messages(self, where: str, values: tuple[int | str | None, ...]) -> Sequence[Message]:
         with self._read() as connection:
             rows = connection.exec_driver_sql(
                 f"SELECT data, state, attempts, next_try, last_error, sent FROM message WHERE {where}",  # noqa: S608
