@@ -162,14 +162,14 @@ def _unwatched(row: EnclosureMorning) -> str:
 
 def _alarms(args: argparse.Namespace) -> int:
     from dewkeeper.report.model import to_plain
-    from dewkeeper.report.morning import standing
+    from dewkeeper.report.morning import standing, worst_alarm_first
     from dewkeeper.report.past import StoredPast
 
     config: Config = args.load_config()
     wording, at = Wording.of(config.site), int(time.time())
     with StoredPast.open(config) as past:
         alarms = [standing(alarm) for alarm in past.standing() if alarm.state != "normal"]
-    alarms.sort(key=lambda a: (("urgent", "medium", "low").index(a.priority), a.since))
+    alarms.sort(key=worst_alarm_first)
     if args.format == "json":
         emit_json(to_plain(alarms))
         return DONE

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from dewkeeper.judge.types import JournalEntry, Settings
+from dewkeeper.judge.types import Command, JournalEntry, Settings
 from dewkeeper.judge.words import JOURNAL
 from dewkeeper_config.models import Limits
 
@@ -20,6 +20,8 @@ Deed = tuple[int, str, int]
 """When (seconds), which journal word, and until when its stage holds (-1: as long as the word says)."""
 STAGE_WORDS = frozenset(what for what, word in JOURNAL.items() if word.stage is not None or word.ends)
 """Journal words that begin or end a stage."""
+SERVICE_VERBS = frozenset({"out_of_service", "in_service"})
+"""Commands that take an enclosure out of service and put it back."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,10 +49,16 @@ def stage_at(deeds: Iterable[Deed], now: int) -> tuple[str, int]:
 
 
 class InForce:
-    """The settings of all time and the journal's stages. settings: oldest first; the first serve for all before them."""
+    """The settings of all time, the journal's stages, and what is out of service.
 
-    def __init__(self, settings: Sequence[Settings], journal: Iterable[JournalEntry]) -> None:
+    settings: oldest first; the first serve for all before them. commands: in the order they came.
+    """
+
+    def __init__(
+        self, settings: Sequence[Settings], journal: Iterable[JournalEntry], commands: Iterable[Command] = ()
+    ) -> None:
         self._settings = settings
+        self._service = [c for c in commands if c.verb in SERVICE_VERBS and c.enclosure is not None]
         self._times = [one.time for one in settings]
         self._deeds: dict[str, list[tuple[int, Deed]]] = defaultdict(list)
         entries = list(journal)
@@ -77,6 +85,11 @@ class InForce:
     def stage(self, enclosure: str, at: int) -> tuple[str, int]:
         """Return the journal's stage of an enclosure and when it ends by itself; ("", -1) for none."""
         return stage_at((deed for known, deed in self._deeds[enclosure] if known <= at), at)
+
+    def out_of_service(self, enclosure: str) -> Command | None:
+        """Return the command that took an enclosure out of service, None when it is in; its `until` is the review."""
+        last = next((command for command in reversed(self._service) if command.enclosure == enclosure), None)
+        return last if last is not None and last.verb == "out_of_service" else None
 
     def judged(self, enclosure: str, at: int) -> tuple[str, ...]:
         """Return the names of the probes whose readings were judged for an enclosure at a UTC second."""

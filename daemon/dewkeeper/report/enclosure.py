@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 from typing import Any, Literal, get_args
 from zoneinfo import ZoneInfo
 
-from dewkeeper.judge.types import Event, JournalEntry
+from dewkeeper.judge.types import Command, Event, JournalEntry
 from dewkeeper.judge.words import EXCURSIONS, FAULTS, JOURNAL, KINDS
 from dewkeeper.report.history import Past, Point
 from dewkeeper.report.model import Limiting, NowValues, Standing, to_plain
@@ -73,6 +73,7 @@ class EnclosureReport:
     alarms: tuple[Standing, ...]
     stage: str
     stage_until: int | None
+    out_of_service: Command | None
 
     def to_json(self) -> dict[str, Any]:
         """Return the report as JSON values."""
@@ -118,6 +119,7 @@ def enclosure(history: Past, config: Config, name: str, span: Span, now: int) ->
         alarms=tuple(standing(a) for a in history.standing() if a.enclosure == name and a.state != "normal"),
         stage=stage or next(e.profile for e in config.enclosure if e.name == name),
         stage_until=until if stage else None,
+        out_of_service=in_force.out_of_service(name),
     )
 
 

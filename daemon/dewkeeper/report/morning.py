@@ -21,7 +21,7 @@ from dewkeeper.report.model import (
     Unwatched,
 )
 from dewkeeper.report.nights import Night, night_before, night_to_show
-from dewkeeper.report.wording import Wording, beyond
+from dewkeeper.report.wording import PAST_TENSE, Wording, happened
 from dewkeeper_config.models import Config, Enclosure, Limits
 from dewkeeper_config.profiles import effective_limits
 
@@ -31,24 +31,13 @@ UNWATCHED_MINUTES = 30.0
 """So much of a night without believable readings is worth a look even when the probe is back."""
 QUIET_STATES = frozenset({"normal", "shelved", "suppressed", "out_of_service"})
 """States in which an alarm asks nothing of anybody just now."""
-PAST_TENSE = {
-    "raised": "began",
-    "escalated": "got worse",
-    "cleared": "is over",
-    "shelved": "shelved",
-    "unshelved": "back from the shelf",
-    "out_of_service": "taken out of service",
-    "in_service": "back in service",
-    "annotated": "corrected afterwards",
-}
-"""Happenings worth a line among what changed; acknowledging and reminding are not."""
 
 
 @dataclass(frozen=True, slots=True)
 class Gathered:
     """Everything read from the store for one glance: sums by enclosure, newest readings by probe, the rest in time order.
 
-    limits: what each enclosure is judged by just now, its stage included.
+    limits: what each enclosure is judged by just now, its stage included. resting: what is out of service.
     """
 
     tonight: Mapping[str, NightSums]
@@ -59,6 +48,7 @@ class Gathered:
     journal: Sequence[JournalEntry]
     limits: Mapping[str, Limits]
     stages: Mapping[str, str]
+    resting: frozenset[str]
 
 
 def morning(history: Past, config: Config, now: int) -> MorningGlance:
@@ -79,6 +69,7 @@ def morning(history: Past, config: Config, now: int) -> MorningGlance:
         journal=history.journal(since),
         limits={e.name: in_force.limits(e.name, now) or effective_limits(config, e.name) for e in config.enclosure},
         stages={e.name: in_force.stage(e.name, now)[0] or e.profile for e in config.enclosure},
+        resting=frozenset(e.name for e in config.enclosure if in_force.out_of_service(e.name) is not None),
     )
     return compose(config, now, night, gathered)
 
@@ -175,13 +166,13 @@ def _enclosure(
         minutes_watched=tonight.watched_seconds / 60,
         now=newest,
         unwatched=unwatched,
-        alarms=tuple(sorted(alarms, key=_alarm_order)),
+        alarms=tuple(sorted(alarms, key=worst_alarm_first)),
         minimum_change_percent=change,
         changes=tuple(c.text for c in changes if c.enclosure == enclosure.name),
         minutes_too_hot=tonight.too_hot_seconds / 60,
         minutes_too_cold=tonight.too_cold_seconds / 60,
         stage=gathered.stages[enclosure.name],
-        out_of_service=any(a.state == "out_of_service" for a in alarms),
+        out_of_service=enclosure.name in gathered.resting,
     )
     return _ranked(row, limits)
 
@@ -248,7 +239,8 @@ def _worst_first(row: EnclosureMorning) -> tuple[int, float, str, int, int]:
     return (RANKS.index(row.rank), -row.dose_percent_hours, row.rack, row.shelf, row.place)
 
 
-def _alarm_order(alarm: Standing) -> tuple[bool, int, int]:
+def worst_alarm_first(alarm: Standing) -> tuple[bool, int, int]:
+    """Return what to sort alarms by: those that ask nothing last, urgent ones first, older ones before younger."""
     return (alarm.state in QUIET_STATES, ("urgent", "medium", "low").index(alarm.priority), alarm.since)
 
 
@@ -258,8 +250,7 @@ def _changes(gathered: Gathered, wording: Wording, now: int) -> Iterable[Change]
     for event in gathered.events:
         if event.event not in PAST_TENSE:
             continue
-        text = f"{wording.clock(event.time)} {beyond(event.kind, event.band)}: {PAST_TENSE[event.event]}"
-        lines.append(Change(event.time, event.enclosure, text + (f" ({event.why})" if event.why else "")))
+        lines.append(Change(event.time, event.enclosure, f"{wording.clock(event.time)} {happened(event)}"))
     for entry in gathered.journal:
         label = JOURNAL[entry.what].label if entry.what in JOURNAL else entry.what
         text = f"{wording.clock(entry.time)} {label}" + (f": {entry.detail}" if entry.detail else "")

@@ -8,7 +8,7 @@ from types import TracebackType
 from typing import Any, cast
 
 from dewkeeper.judge.in_force import InForce, Window
-from dewkeeper.judge.types import Alarm, Event, JournalEntry
+from dewkeeper.judge.types import Alarm, Calibration, Event, JournalEntry
 from dewkeeper.report.history import NightSums, Point
 from dewkeeper.report.model import Mark
 from dewkeeper.store import History
@@ -60,6 +60,10 @@ class StoredPast:
     def notes(self) -> Mapping[str, str]:
         """Return the small named facts."""
         return self._history.notes()
+
+    def calibrations(self) -> Mapping[str, Calibration]:
+        """Return the newest calibration of every probe that has one."""
+        return {c.probe: c for c in self._history.calibrations()}
 
     def in_force(self) -> InForce:
         """Return which settings and stages held when."""

@@ -5,11 +5,12 @@ Humidities are shown whole, temperatures to a tenth; times local; durations in t
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
-from dewkeeper.judge.types import Band, Kind
+from dewkeeper.judge.types import Band, Event, Kind
 from dewkeeper.judge.words import KINDS
 from dewkeeper.report.model import EnclosureMorning, Rank, Standing
 from dewkeeper_config.models import Site
@@ -35,6 +36,9 @@ STATE_WORDS: dict[str, str] = {
 """An alarm's state for people."""
 
 
+_PLAIN = str.maketrans("_.", "  ")
+
+
 @dataclass(frozen=True, slots=True)
 class Wording:
     """How this site wants numbers shown: its zone and its temperature unit.
@@ -47,9 +51,9 @@ class Wording:
     space: str = " "
 
     @classmethod
-    def of(cls, site: Site) -> Wording:
+    def of(cls, site: Site, space: str = " ") -> Wording:
         """Return the wording of a configured site."""
-        return cls(ZoneInfo(site.timezone), site.units == "fahrenheit")
+        return cls(ZoneInfo(site.timezone), site.units == "fahrenheit", space)
 
     @property
     def unit(self) -> str:
@@ -93,6 +97,10 @@ class Wording:
     def stamp(self, at: int) -> str:
         """Return "2026-11-25 06:50" on the wall clock, with the zone's short name."""
         return f"{self.local(at):%Y-%m-%d %H:%M %Z}"
+
+    def since_about(self, at: int, now: int) -> str:
+        """Return "since 02:14, 4 h": for a line that must stay short."""
+        return f"since {self.clock(at, now)}, {self.space.join(duration(now - at).split(' ')[:2])}"
 
     def since(self, at: int, now: int) -> str:
         """Return "since 02:14, 4 h 36 min"."""
@@ -166,6 +174,38 @@ def beyond(kind: Kind, band: Band | None) -> str:
     if band == "target":
         return {"dry": "drier than it should be", "damp": "damper than it should be"}.get(kind, KINDS[kind].label)
     return KINDS[kind].label
+
+
+PAST_TENSE = {
+    "raised": "began",
+    "escalated": "got worse",
+    "cleared": "is over",
+    "shelved": "shelved",
+    "unshelved": "back from the shelf",
+    "out_of_service": "taken out of service",
+    "in_service": "back in service",
+    "annotated": "corrected afterwards",
+}
+"""Happenings worth a line among what changed; acknowledging and reminding are not."""
+
+
+def happened(event: Event) -> str:
+    """Return what an event says among what changed: "too dry: began", "setting changed: stage usual -> opaque"."""
+    if event.kind == "system" and event.event == "annotated":  # how the judge logs a changed setting
+        said = _setting(event.detail)
+    else:
+        said = f"{beyond(event.kind, event.band)}: {PAST_TENSE[event.event]}"
+    reason = ", ".join(part for part in (event.why, event.who) if part)
+    return said + (f" ({reason})" if reason else "")
+
+
+def _setting(detail: Mapping[str, str | float | int]) -> str:
+    if "out of service" in detail:
+        return "taken out of service"
+    if "in service" in detail:
+        return "back in service"
+    changes = [f"{name.translate(_PLAIN)} {str(value).replace('->', '→')}" for name, value in detail.items()]
+    return f"setting changed: {'; '.join(changes)}" if changes else "setting changed"
 
 
 def headline(standing: Standing) -> str:

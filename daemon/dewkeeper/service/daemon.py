@@ -152,8 +152,9 @@ class Daemon:
             self._control = None
             log.warning("no control socket: %s", error)
         self.page = open_page(
-            self.config, self.handle, self.heartbeats, lambda: self._why_no_store or self._ledger.refused, self.clock
-        )
+            self.config, self.handle, self.heartbeats, lambda: self._why_no_store or self._ledger.refused, self.clock,
+            self.timeline.trusted,
+        )  # fmt: skip
         self._watch.start()
         self.calendar.run_due()
 

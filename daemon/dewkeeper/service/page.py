@@ -8,8 +8,12 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from dewkeeper.clock import Clock
+from dewkeeper.notify.daily import path_name
+from dewkeeper.notify.memory import Memory
+from dewkeeper.report.wording import Wording
 from dewkeeper.service.watch import Heartbeats
 from dewkeeper.store import History
+from dewkeeper.store.records import Message
 from dewkeeper_config.models import Config
 
 if TYPE_CHECKING:
@@ -18,6 +22,12 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 
+WORK = {"sampler": "reading probes", "writer": "judging and writing", "dispatcher": "sending messages"}
+"""What the parts are called for people."""
+_SENT_DAYS = 31
+_BACKUP_SECONDS = 36 * 3600
+"""A nightly copy may be this old before it counts as missed."""
+
 
 def open_page(
     config: Config,
@@ -25,10 +35,11 @@ def open_page(
     heartbeats: Heartbeats,
     recording: Callable[[], str],
     clock: Clock,
+    trusted: Callable[[], bool],
 ) -> PageServer | None:
     """Return the running page, or None when it is off or its address cannot be had: the log says which.
 
-    recording: why nothing is recorded just now, empty when all is.
+    recording: why nothing is recorded just now, empty when all is. trusted: whether the wall clock may be believed.
     """
     if not config.web.enabled:
         return None
@@ -39,7 +50,7 @@ def open_page(
         config,
         lambda: History.open(config.storage.folder),
         handle,
-        lambda: health_lines(config, heartbeats, recording()),
+        lambda: health_lines(config, heartbeats, recording(), int(clock.wall()), clock_trusted=trusted()),
         clock,
     )
     try:
@@ -54,31 +65,81 @@ def open_page(
     return page
 
 
-def health_lines(config: Config, heartbeats: Heartbeats, not_recorded: str) -> Sequence[HealthLine]:
-    """Return what the health screen shows: the parts, recording, disk, channels, backup and the last path test."""
+def health_lines(
+    config: Config, heartbeats: Heartbeats, not_recorded: str, now: int, *, clock_trusted: bool
+) -> Sequence[HealthLine]:
+    """Return what the health screen shows: parts, clock, recording, disk, channels, path tests, backup, own alarms.
+
+    now: UTC seconds.
+    """
     from dewkeeper.web.visit import HealthLine
 
-    dead = heartbeats.dead()
-    lines = [HealthLine(name, name not in dead, f"last sign of life {age:.0f} s ago") for name, age in _ages(heartbeats)]
+    wording, dead = Wording.of(config.site, space="\u00a0"), heartbeats.dead()
+    lines = [
+        HealthLine(WORK[name], name not in dead, f"last sign of life {wording.lasting(age)} ago")
+        for name, age in sorted(heartbeats.ages().items())
+    ]
+    said = wording.stamp(now) if clock_trusted else "it is behind what was stored before; readings wait for the true time"
+    lines.append(HealthLine("clock", clock_trusted, said))
     lines.append(HealthLine("recording", not not_recorded, not_recorded or "everything is on disk"))
     try:
         disk = shutil.disk_usage(config.storage.folder)
         free = 100 * disk.free / disk.total
-        lines.append(HealthLine("disk", free >= config.storage.free_percent, f"{free:.0f} % free"))
+        needed = config.storage.free_percent
+        lines.append(HealthLine("disk", free >= needed, f"{free:.0f} % free" + (f", needs {needed:g} %" if free < needed else "")))
         with History.open(config.storage.folder) as history:
-            waiting = [m for m in history.messages() if m.state in ("pending", "failed")]
-            standing = [a for a in history.standing() if a.kind == "system"]
+            messages = history.messages(now - _SENT_DAYS * 86400)
+            standing = [a for a in history.standing() if a.kind == "system" and a.state != "normal"]
+            notes = history.notes()
     except Exception as error:  # noqa: BLE001  a health screen must show itself above all
         return [*lines, HealthLine("database", False, str(error))]
-    for channel in config.channel:
-        stuck = [m for m in waiting if m.channel == channel.name and m.attempts]
-        text = f"{len(stuck)} not delivered, last: {stuck[-1].last_error}" if stuck else "nothing waits"
-        lines.append(HealthLine(f"channel {channel.name}", not stuck, text))
+    lines += [_channel(channel.name, messages, wording, now) for channel in config.channel]
+    lines += _path_tests(config, notes, wording, now)
+    lines.append(_backup(config, wording, now))
     lines.append(HealthLine("own alarms", not standing, "; ".join(a.cause for a in standing) or "none"))
-    backup = config.storage.backup.folder
-    lines.append(HealthLine("backup", None if backup is None else True, str(backup or "none configured")))
+    return sorted(lines, key=lambda line: line.well is not False)
+
+
+def _channel(name: str, messages: Sequence[Message], wording: Wording, now: int) -> HealthLine:
+    from dewkeeper.web.visit import HealthLine
+
+    own = [m for m in messages if m.channel == name]
+    stuck = [m for m in own if m.state in ("pending", "failed") and m.attempts]
+    sent = [m.sent for m in own if m.sent is not None]
+    text = f"last message arrived {wording.clock(max(sent), now)}" if sent else "no message in a month"
+    if stuck:
+        text = f"{len(stuck)} not delivered, last: {stuck[-1].last_error}; {text}"
+    return HealthLine(f"channel {name}", not stuck, text)
+
+
+def _path_tests(config: Config, notes: Mapping[str, str], wording: Wording, now: int) -> list[HealthLine]:
+    """Return one line per person and channel: when somebody last confirmed that a test message arrived."""
+    from dewkeeper.web.visit import HealthLine
+
+    memory, days = Memory.load(notes.get("planner")), config.notify.path_test_days
+    lines = []
+    for person in config.person:
+        for channel in person.channels:
+            last = memory.confirmed.get(path_name(person.name, channel))
+            text = "never confirmed: send a test, then tap the link in it"
+            if last is not None:
+                text = f"last confirmed {wording.day(last)}, {wording.lasting(now - last)} ago"
+            fresh = now - (last or memory.paths_from or now) < days * 86400
+            well = fresh if last is not None or not fresh else None
+            lines.append(HealthLine(f"way to {person.name} over {channel}", well, text))
     return lines
 
 
-def _ages(heartbeats: Heartbeats) -> list[tuple[str, float]]:
-    return sorted(heartbeats.ages().items())
+def _backup(config: Config, wording: Wording, now: int) -> HealthLine:
+    from dewkeeper.web.visit import HealthLine
+
+    folder = config.storage.backup.folder
+    if folder is None:
+        return HealthLine("backup", None, "a failed card would take the history along: set [storage.backup] folder")
+    try:
+        made = max((int(file.stat().st_mtime) for file in folder.iterdir() if file.is_file()), default=None)
+    except OSError as error:
+        return HealthLine("backup", False, f"{folder}: {error.strerror}")
+    if made is None:
+        return HealthLine("backup", False, f"none in {folder} yet")
+    return HealthLine("backup", now - made < _BACKUP_SECONDS, f"newest {wording.stamp(made)}, {wording.lasting(now - made)} old")

@@ -15,7 +15,7 @@ from sqlalchemy import Connection, Engine
 from sqlalchemy.exc import DatabaseError
 
 from dewkeeper.judge.in_force import InForce
-from dewkeeper.judge.types import Alarm, Event, Item, JournalEntry, Quality, Reading
+from dewkeeper.judge.types import Alarm, Calibration, Event, Item, JournalEntry, Quality, Reading
 from dewkeeper.store import codec
 from dewkeeper.store.archive import all_rows, probe_rows
 from dewkeeper.store.arrival import arrivals, before, fetch, others
@@ -177,6 +177,12 @@ class History:
         entries = [cast("JournalEntry", codec.unpack_item("JournalEntry", data)) for (data,) in rows]
         gone = {entry.replaces for entry in entries if entry.replaces and not replaced}
         return [entry for entry in entries if entry.id not in gone and entry.time >= since]
+
+    def calibrations(self) -> Sequence[Calibration]:
+        """Return every calibration, oldest first."""
+        with self._read() as connection:
+            rows = connection.exec_driver_sql("SELECT data FROM item WHERE kind = 'Calibration' ORDER BY time, seq").all()
+        return [cast("Calibration", codec.unpack_item("Calibration", data)) for (data,) in rows]
 
     def in_force(self) -> InForce:
         """Return which settings and journal stages held when."""

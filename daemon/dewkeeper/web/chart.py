@@ -21,6 +21,10 @@ WIDE = 1000
 TALL = 180
 _TOP = 16
 _FOOT = 22
+_WORD = 13
+"""Height of a word with a little air."""
+_DRAWN = 88
+"""Per cent of the width that the curve has; the limits' words stand beside it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,13 +99,13 @@ def _draw(
     hatch = title.split()[0].lower()  # an id must be unique on the page
     drawn = under + _gaps(scale, report.gaps, hatch) + _stretches(scale, report.stretches)
     drawn += "".join(_curve(scale, run, values) for run in _runs(report.points, report.gaps))
-    drawn += _marks(scale, report.marks)
-    words = "".join(
-        f'<text class="limit" x="100%" dx="-4" y="{scale.y(value) - 3:.0f}">{escape(label)}</text>'
-        for label, value in labels.items()
+    words = _marks(scale, report.marks)
+    words += "".join(
+        f'<text class="limit" x="{_DRAWN}%" dx="5" y="{scale.y(value) + 4:.0f}">{escape(label)}</text>'
+        for label, value in _apart(labels, scale).items()
     )
     words += "".join(
-        f'<text class="hour" x="{share * 100:.1f}%" y="{TALL + 15}">{escape(label)}</text>'
+        f'<text class="hour" x="{share * _DRAWN:.1f}%" y="{TALL + 15}">{escape(label)}</text>'
         for share, label in _ticks(report.start, report.end, wording)
     )
     span = f"{wording.stamp(report.start)} to {wording.stamp(report.end)}"
@@ -110,9 +114,19 @@ def _draw(
         f'<svg class="chart" role="img" aria-label="{escape(description)}" width="100%" height="{TALL + _FOOT}">'
         f'<defs><pattern id="hatch-{hatch}" width="8" height="8" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">'
         '<path class="hatch" d="M0 0V8"/></pattern></defs>'
-        f'<svg width="100%" height="{TALL}" viewBox="0 0 {WIDE} {TALL}" preserveAspectRatio="none">{drawn}</svg>'
+        f'<svg width="{_DRAWN}%" height="{TALL}" viewBox="0 0 {WIDE} {TALL}" preserveAspectRatio="none">{drawn}</svg>'
         f"{words}</svg>"
     )
+
+
+def _apart(labels: dict[str, float], scale: Scale) -> dict[str, float]:
+    """Return the labels that can be read: of two that would touch, the outer one, which is the more serious limit."""
+    kept: dict[str, float] = {}
+    middle = len(labels) / 2 - 0.5
+    for _, label in sorted((-abs(place - middle), label) for place, label in enumerate(labels)):
+        if all(abs(scale.y(labels[label]) - scale.y(other)) >= _WORD for other in kept.values()):
+            kept[label] = labels[label]
+    return kept
 
 
 def _band(scale: Scale, low: float, high: float) -> str:
@@ -141,14 +155,12 @@ def _stretches(scale: Scale, stretches: Sequence[Stretch]) -> str:
 
 
 def _marks(scale: Scale, marks: Sequence[JournalMark]) -> str:
-    """Draw mistings as wedges from above and other entries as ticks from below."""
+    """Draw mistings as wedges from above and other entries as ticks from below, not stretched with the curve."""
     drawn = ""
     for mark in marks:
-        x = scale.x(mark.at)
-        if mark.misting:
-            drawn += f'<path class="misting" d="M{x - 7:.1f} {_TOP}H{x + 7:.1f}L{x} {_TOP + 14}Z"/>'
-        else:
-            drawn += f'<path class="mark" d="M{x} {TALL}V{TALL - 14}"/>'
+        x = round(scale.x(mark.at) / WIDE * _DRAWN, 2)
+        shape, top = ('class="misting" d="M-6 0H6L0 12Z"', _TOP) if mark.misting else ('class="mark" d="M0 0V14"', TALL - 14)
+        drawn += f'<svg x="{x}%" y="{top}" width="1" height="1" overflow="visible"><path {shape}/></svg>'
     return drawn
 
 
@@ -177,11 +189,18 @@ def _curve(scale: Scale, run: Sequence[Point], values: Callable[[Point], tuple[f
 def _ticks(start: int, end: int, wording: Wording) -> list[tuple[float, str]]:
     """Return (share of the width, words) of four moments, away from both edges."""
     short = end - start <= 2 * 86400
-    shares = (0.1, 0.37, 0.63, 0.9)
+    shares = (0.12, 0.38, 0.63, 0.88)
     moments = [start + (end - start) * share for share in shares]
     if short:  # whole half hours read better than what a share of the night comes to
         moments = [round(m / 1800) * 1800 for m in moments]
-    label = wording.clock if short else wording.day
-    if end - start > 60 * 86400:
-        label = lambda at: f"{wording.local(at):%b %Y}"  # noqa: E731
-    return [((m - start) / (end - start), label(int(m))) for m in moments]
+    return [((m - start) / (end - start), _tick(int(m), end - start, wording)) for m in moments]
+
+
+def _tick(at: int, length: int, wording: Wording) -> str:
+    """Return the words of a moment in a chart so many seconds long: the clock, the weekday, the day, the month."""
+    local = wording.local(at)
+    if length <= 2 * 86400:
+        return wording.clock(at)
+    if length <= 8 * 86400:
+        return f"{local:%a} {local.day}"
+    return f"{local.day} {local:%b}" if length <= 60 * 86400 else f"{local:%b %Y}"

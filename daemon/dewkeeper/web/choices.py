@@ -79,6 +79,24 @@ CHOICES: Final[Mapping[str, Sequence[Choice]]] = {
 """Groups of choices, in the order of the page."""
 
 BY_KEY: Final[Mapping[str, Choice]] = {c.key: c for group in CHOICES.values() for c in group}
+CAUTIONS: Final[Mapping[str, str]] = {
+    "mesh-on": "Near a lamp or heater covered mesh can catch fire, and a closed tub goes stale. "
+    "Look at the temperature again within the hour.",
+    "holes-closed": "Less air keeps water in, and staleness too. Look at the temperature again within the hour.",
+    "disinfected": "Never mix bleach with acid or ammonia. Keep the contact time on the label; rinse, dry and air "
+    "before the snake goes back, and keep alcohol and its vapour off the probe.",
+    "deep": "If you disinfect: never mix bleach with acid or ammonia, keep the contact time on the label, and rinse, "
+    "dry and air before the snake goes back.",
+    "hide-out": "Even with the number in its band a snake needs a damp place and a dry one to choose from.",
+    "moistened": "A humid hide does more than a wet floor: belly scales on a floor that stays wet fall ill.",
+    "opaque": "In blue a humid hide helps, not a wet floor. Leave it in peace: feed and handle again after the shed, "
+    "which usually comes within two weeks.",
+    "shed-pieces": "Do not pull at what is left. If a spectacle or the tail tip is still on, an exotics vet takes it off.",
+    "belly-rough": "Look again in a day or two. Red, brown or blistered scales are for an exotics vet.",
+    "refused": "Often nothing: a shed is coming, or a season. Loss of weight is for an exotics vet.",
+    "handled": "Snakes carry salmonella: wash your hands, and keep small children away.",
+}
+"""What somebody who just did this should know; the page says it once, beside "written down"."""
 QUICK: Final = ("misted", "refilled", "spot", "fed", "handled", "opaque")
 """The choices an enclosure's screen offers at once: the second of two taps."""
 SITTER: Final = ("refilled", "misted")
@@ -93,5 +111,7 @@ def asks_for_vet(what: str, detail: str) -> bool:
     return what in _UNWELL or (what == "shed" and detail.startswith(_RETAINED))
 
 
+if unknown := set(CAUTIONS) - set(BY_KEY):
+    raise TypeError(f"cautions about no choice: {sorted(unknown)}")
 if missing := {c.what for c in BY_KEY.values()} - set(JOURNAL):
     raise TypeError(f"choices without a journal word: {sorted(missing)}")

@@ -7,11 +7,13 @@ from urllib.parse import quote
 
 from werkzeug.wrappers import Response
 
-from dewkeeper.web.choices import BY_KEY, asks_for_vet
+from dewkeeper.web.choices import BY_KEY, CAUTIONS, asks_for_vet
 from dewkeeper.web.errors import Refused
 from dewkeeper.web.visit import Visit
 
 LONGEST_REVIEW_HOURS = 366 * 24.0
+EVERYWHERE = "*"
+"""What the form sends for an entry about no enclosure in particular: chosen, not left empty by mistake."""
 
 
 def acknowledge(visit: Visit, alarm: str) -> Response:
@@ -57,9 +59,13 @@ def write(visit: Visit) -> Response:
         request["time"] = at
     recorded = visit.submit(request, _who(visit), f"journal: {BY_KEY[choice].label} {enclosure or ''}".strip())
     if asks_for_vet(BY_KEY[choice].what, detail):
-        return visit.render("vet.html", vet=visit.services.config.web.vet_phone, label=BY_KEY[choice].label)
-    back = f"/enclosure/{quote(enclosure, safe='')}" if visit.text("back", required=False) and enclosure else "/journal"
-    return _after(visit, recorded, "journal", back)
+        return visit.go(f"/vet/{choice}")
+    back = visit.text("back", required=False)
+    if back == "animals":
+        back = "/animals"
+    else:
+        back = f"/enclosure/{quote(enclosure, safe='')}" if back and enclosure else "/journal"
+    return _after(visit, recorded, "journal", f"{back}?care={choice}" if choice in CAUTIONS else back)
 
 
 def correct(visit: Visit, entry: str) -> Response:
@@ -78,14 +84,22 @@ def correct(visit: Visit, entry: str) -> Response:
     return _after(visit, recorded, "corrected", "/journal")
 
 
+def test_paths(visit: Visit) -> Response:
+    """Send one real message over every way there is; a tap on it confirms that it arrived."""
+    visit.submit({"do": "notify_test"}, _who(visit), "sent a test message over every way")
+    return visit.go("/health", "tested")
+
+
 def _entry(visit: Visit) -> tuple[str, str | None, str]:
     key = visit.text("choice", limit=40)
     if key not in BY_KEY:
         raise Refused(400, "Choose what you did or saw, please.")
-    enclosure = visit.text("enclosure", required=False, limit=60) or None
+    enclosure = visit.text("enclosure", required=False, limit=60).removeprefix(EVERYWHERE) or None
     if enclosure is not None:
         _known(visit, enclosure)
     said = visit.text("detail", required=False)
+    if BY_KEY[key].what == "moved_in" and (enclosure is None or not said):
+        raise Refused(400, "Say which snake moved in where, please: a name and an enclosure.")
     return key, enclosure, ", ".join(part for part in (BY_KEY[key].detail, said) if part)
 
 

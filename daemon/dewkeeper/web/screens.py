@@ -6,13 +6,17 @@ from collections.abc import Sequence
 
 from werkzeug.wrappers import Response
 
-from dewkeeper.judge.words import JOURNAL, KINDS
+from dewkeeper.judge.types import JournalEntry
+from dewkeeper.judge.words import FAULTS, JOURNAL, KINDS
 from dewkeeper.report import enclosure as enclosure_report
 from dewkeeper.report import morning as morning_report
+from dewkeeper.report.animals import Animal, stays
+from dewkeeper.report.animals import animals as animals_of
 from dewkeeper.report.enclosure import SPANS, EnclosureReport
 from dewkeeper.report.history import Point
 from dewkeeper.report.model import EnclosureMorning
 from dewkeeper.report.now import now as now_report
+from dewkeeper.report.wording import PAST_TENSE
 from dewkeeper.web.chart import humidity_chart, temperature_chart
 from dewkeeper.web.choices import BY_KEY, CHOICES, QUICK
 from dewkeeper.web.errors import Refused
@@ -31,7 +35,7 @@ def morning(visit: Visit) -> Response:
 
 
 def rack(visit: Visit) -> Response:
-    """Show the racks as they stand on the floor: shelves from the top, places from the left."""
+    """Show the racks as they stand on the floor: shelves from the top, places from the left, and who lives there."""
     config = visit.services.config
     glance = morning_report.morning(visit.past, config, visit.now)
     racks = []
@@ -41,7 +45,31 @@ def rack(visit: Visit) -> Response:
         for row in sorted(rows, key=lambda r: (r.shelf, r.place)):
             shelves.setdefault(row.shelf, []).append(row)
         racks.append((one, shelves))
-    return visit.render("rack.html", racks=racks)
+    return visit.render("rack.html", racks=racks, living=living(animals_of(visit.past.journal(0))))
+
+
+def living(known: Sequence[Animal]) -> dict[str, list[str]]:
+    """Return the names of the animals that live in each enclosure now."""
+    found: dict[str, list[str]] = {}
+    for animal in known:
+        if animal.home is not None:
+            found.setdefault(animal.home, []).append(animal.name)
+    return found
+
+
+def animals(visit: Visit) -> Response:
+    """Show every animal and where it lives, and the form that moves one."""
+    return visit.render(
+        "animals.html", animals=animals_of(visit.past.journal(0)), enclosures=visit.services.config.enclosure
+    )
+
+
+def animal(visit: Visit, name: str) -> Response:
+    """Show one animal: where it lived, what the air was there, and what was noted of it."""
+    found = next((a for a in animals_of(visit.past.journal(0)) if a.name.casefold() == name.casefold()), None)
+    if found is None:
+        raise Refused(404, "There is no such animal.")
+    return visit.render("animal.html", animal=found, stays=stays(visit.past, found, visit.now), words=JOURNAL)
 
 
 def enclosure(visit: Visit, name: str) -> Response:
@@ -65,7 +93,7 @@ def enclosure(visit: Visit, name: str) -> Response:
         table=table(report),
         quick=[BY_KEY[key] for key in QUICK],
         choices=CHOICES,
-        out_of_service=any(a.state == "out_of_service" for a in report.alarms),
+        living=living(animals_of(visit.past.journal(0))).get(name, []),
     )
 
 
@@ -89,23 +117,26 @@ def _joined(points: Sequence[Point]) -> Point:
 
 
 def alarms(visit: Visit) -> Response:
-    """Show what stands, with cause and advice and what can be done about it, and what was."""
+    """Show what stands, with cause and advice and what can be done about it, what is out of service, and what was."""
     standing = [morning_report.standing(a) for a in visit.past.standing() if a.state != "normal"]
-    standing.sort(key=lambda a: (("urgent", "medium", "low").index(a.priority), a.since))
+    standing.sort(key=morning_report.worst_alarm_first)
     since = visit.now - ALARM_DAYS * DAY_SECONDS
-    past = [e for e in visit.past.events(since) if e.event in morning_report.PAST_TENSE][::-1][:100]
-    return visit.render("alarms.html", standing=standing, past=past, past_tense=morning_report.PAST_TENSE)
+    past = [e for e in visit.past.events(since) if e.event in PAST_TENSE][::-1][:100]
+    in_force = visit.past.in_force()
+    resting = [c for e in visit.services.config.enclosure if (c := in_force.out_of_service(e.name)) is not None]
+    return visit.render("alarms.html", standing=standing, past=past, resting=resting)
 
 
 def journal(visit: Visit) -> Response:
     """Show what was done and seen, and the form to add to it."""
     wanted = visit.request.args.get("enclosure", "")
-    entries = visit.past.journal(visit.now - JOURNAL_DAYS * DAY_SECONDS)[::-1]
-    if wanted:
-        entries = [e for e in entries if e.enclosure == wanted]
+    days: dict[str, list[JournalEntry]] = {}
+    for entry in visit.past.journal(visit.now - JOURNAL_DAYS * DAY_SECONDS)[::-1]:
+        if wanted in ("", entry.enclosure):
+            days.setdefault(visit.wording.day(entry.time), []).append(entry)
     return visit.render(
         "journal.html",
-        entries=entries,
+        days=days,
         words=JOURNAL,
         wanted=wanted,
         choices=CHOICES,
@@ -142,10 +173,23 @@ def journal_entry(visit: Visit, entry: str) -> Response:
 
 
 def probes(visit: Visit) -> Response:
-    """Show every probe: where it is, what it read last and whether it is believed."""
+    """Show every probe, the doubtful first: where it is, what it read last, whether it is believed, what befell it."""
     glance = now_report(visit.past, visit.services.config, visit.now)
     places = {p.name: p for p in visit.services.config.probe}
-    return visit.render("probes.html", glance=glance, places=places, kinds=KINDS)
+    befell: dict[str, dict[str, int]] = {}
+    for event in visit.past.events(visit.now - ALARM_DAYS * DAY_SECONDS):
+        if event.kind in FAULTS and event.event == "raised" and event.probe is not None:
+            counts = befell.setdefault(event.probe, {})
+            counts[KINDS[event.kind].label] = counts.get(KINDS[event.kind].label, 0) + 1
+    return visit.render(
+        "probes.html",
+        probes=sorted(glance.probes, key=lambda p: p.trust == "measured"),
+        places=places,
+        befell=befell,
+        kinds=KINDS,
+        faults=FAULTS,
+        calibrations=visit.past.calibrations(),
+    )
 
 
 def health(visit: Visit) -> Response:
@@ -157,6 +201,13 @@ def health(visit: Visit) -> Response:
         sitters=memory.sitters(visit.now),
         audited=memory.audited()[:40],
     )
+
+
+def vet(visit: Visit, choice: str) -> Response:
+    """After a sign of illness was written down: whom to call, and no advice."""
+    if choice not in BY_KEY:
+        raise Refused(404, "There is no such page.")
+    return visit.render("vet.html", vet=visit.services.config.web.vet_phone, label=BY_KEY[choice].label)
 
 
 def cautions(visit: Visit) -> Response:

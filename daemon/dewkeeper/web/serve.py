@@ -14,7 +14,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from dewkeeper.clock import Clock
 from dewkeeper.notify.links import NOTE_KEY
 from dewkeeper.report.past import StoredPast
-from dewkeeper.report.wording import RANK_WORDS, STATE_WORDS, beyond, duration, headline
+from dewkeeper.report.wording import RANK_WORDS, STATE_WORDS, beyond, first_steps, happened, headline, outside_words
 from dewkeeper.store import History
 from dewkeeper.store.errors import StoreError
 from dewkeeper.web.app import Application
@@ -113,6 +113,14 @@ def _templates() -> Environment:
     )
     environment.filters["urlencode_whole"] = lambda text: quote(text, safe="")
     environment.globals.update(
-        wrong="", done=False, rank_words=RANK_WORDS, state_words=STATE_WORDS, beyond=beyond, duration=duration, headline=headline
+        wrong="",
+        done=False,
+        rank_words=RANK_WORDS,
+        state_words=STATE_WORDS,
+        beyond=beyond,
+        headline=headline,
+        happened=happened,
+        first_steps=first_steps,
+        outside_words=outside_words,
     )
     return environment

@@ -15,6 +15,7 @@ from werkzeug.wrappers import Request, Response
 from dewkeeper.errors import CommandRefused
 from dewkeeper.report.past import StoredPast
 from dewkeeper.report.wording import Wording
+from dewkeeper.web.choices import CAUTIONS
 from dewkeeper.web.errors import Refused
 from dewkeeper.web.limiter import Limiter
 from dewkeeper.web.memory import Memory, Session
@@ -34,7 +35,7 @@ class PageRequest(Request):
 
 @dataclass(frozen=True, slots=True)
 class HealthLine:
-    """One line of the system's own health. well: None when it cannot be told."""
+    """One line of the system's own health. well: None when there is nothing to tell yet."""
 
     what: str
     well: bool | None
@@ -72,7 +73,7 @@ class Visit:
     wording: Wording = field(init=False)
 
     def __post_init__(self) -> None:
-        self.wording = Wording.of(self.services.config.site)
+        self.wording = Wording.of(self.services.config.site, space="\u00a0")
 
     @property
     def past(self) -> StoredPast:
@@ -88,6 +89,7 @@ class Visit:
             w=self.wording,
             csrf=self.session.csrf if self.session else "",
             said=SAID.get(self.request.args.get("said", ""), ""),
+            caution=CAUTIONS.get(self.request.args.get("care", ""), ""),
             **values,
         )
         return Response(text, status=status, content_type="text/html; charset=utf-8")
@@ -161,6 +163,7 @@ SAID = {
     "journal": "Written down.",
     "corrected": "Corrected. The old entry is kept.",
     "waiting": "Taken in, but not recorded yet: the database refuses just now.",
+    "tested": "Sent. Tap the link in each message that arrives; this page then says so.",
     "out": "Logged out.",
     "ended": "The sitter’s links no longer open.",
 }

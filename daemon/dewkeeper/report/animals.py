@@ -1,0 +1,126 @@
+"""Animals as the journal knows them: who lives and lived where, and what was noted of each while it lived there.
+
+An animal, an enclosure and a probe are three things. `moved_in` and `moved_out` name the animal; it keeps its history
+when it moves, the enclosure keeps its readings, and what is written down for an enclosure belongs to who lives in it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from dewkeeper.judge.types import JournalEntry
+from dewkeeper.report.history import Past
+from dewkeeper.report.model import to_plain
+
+ABOUT_THE_ANIMAL = frozenset(
+    {
+        "fed", "refused", "handled", "weighed", "opaque", "cleared", "shed", "gravid", "laid", "quarantine",
+        "quarantine_over", "belly_smooth", "belly_rough", "belly_discoloured", "wheeze", "vet", "note",
+    }
+)  # fmt: skip
+"""Journal words that are about who lives in the enclosure rather than about the enclosure."""
+
+_POINTS = 120
+
+
+@dataclass(slots=True)
+class Stay:
+    """Where an animal lived from `start` to `end` (UTC seconds; None: still)."""
+
+    enclosure: str
+    start: int
+    end: int | None = None
+
+
+@dataclass(slots=True)
+class Animal:
+    """One animal: its stays and what was noted of it, both oldest first."""
+
+    name: str
+    stays: list[Stay] = field(default_factory=list)
+    entries: list[JournalEntry] = field(default_factory=list)
+
+    @property
+    def home(self) -> str | None:
+        """The enclosure it lives in now, None when it has left."""
+        return self.stays[-1].enclosure if self.stays and self.stays[-1].end is None else None
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the animal as JSON values."""
+        return {
+            "name": self.name,
+            "home": self.home,
+            "stays": [
+                {"enclosure": s.enclosure, "since": to_plain(s.start, "since"), "until": to_plain(s.end, "until")}
+                for s in self.stays
+            ],
+            "entries": [
+                {"time": to_plain(e.time, "time"), "enclosure": e.enclosure, "what": e.what, "detail": e.detail, "who": e.who}
+                for e in self.entries
+            ],
+        }
+
+
+def animals(journal: Sequence[JournalEntry]) -> list[Animal]:
+    """Return every animal the journal (oldest first, corrected entries left out) names, in order of its name.
+
+    Names are told apart without regard to capitals; what follows a comma is no part of the name. Of two animals in
+    one enclosure, an entry whose words begin with the name of one is about that one alone.
+    """
+    known: dict[str, Animal] = {}
+    for entry in journal:
+        if entry.enclosure is None:
+            continue
+        name = animal_named(entry)
+        here = [animal for animal in known.values() if animal.home == entry.enclosure]
+        if entry.what == "moved_in" and name:
+            animal = known.setdefault(name.casefold(), Animal(name))
+            _leave(animal, entry.time)
+            animal.stays.append(Stay(entry.enclosure, entry.time))
+        elif entry.what == "moved_out":
+            for animal in here:
+                if not name or animal.name.casefold() == name.casefold():
+                    _leave(animal, entry.time)
+        elif entry.what in ABOUT_THE_ANIMAL:
+            named = [a for a in here if entry.detail.casefold().startswith(a.name.casefold())]
+            for animal in named or here:
+                animal.entries.append(entry)
+    return sorted(known.values(), key=lambda animal: animal.name.casefold())
+
+
+@dataclass(frozen=True, slots=True)
+class Lived:
+    """A stay and the believed humidity where the probe was meanwhile, %RH; None where nothing was measured."""
+
+    stay: Stay
+    lowest: float | None
+    mean: float | None
+    highest: float | None
+
+
+def stays(past: Past, animal: Animal, now: int) -> list[Lived]:
+    """Return an animal's stays, newest first, with the air of each. Raises StoreError."""
+    found = []
+    for stay in reversed(animal.stays):
+        points = past.series(stay.enclosure, stay.start, max(stay.start + 1, min(stay.end or now, now)), _POINTS)
+        found.append(
+            Lived(
+                stay,
+                min((p.humidity_low for p in points), default=None),
+                sum(p.humidity_percent for p in points) / len(points) if points else None,
+                max((p.humidity_high for p in points), default=None),
+            )
+        )
+    return found
+
+
+def animal_named(entry: JournalEntry) -> str:
+    """Return the animal that an entry about a move names, "" for none."""
+    return entry.detail.partition(",")[0].strip() if entry.what in ("moved_in", "moved_out") else ""
+
+
+def _leave(animal: Animal, at: int) -> None:
+    if animal.stays and animal.stays[-1].end is None:
+        animal.stays[-1].end = at
