@@ -60,6 +60,10 @@ class Conversation:
             self._serial = serial
         return serial
 
+    def knows(self, serial: int) -> bool:
+        """Return whether a serial is this sensor's, as far as is known."""
+        return self._serial in (None, serial)
+
     def make_sure(self, ask: Callable[[], int]) -> None:
         """While some multiplexer may be stuck open, make sure by its serial that the right sensor answers.
 

@@ -1,6 +1,7 @@
 """SHT40, SHT41 and SHT45 through the genuine CircuitPython library, one conversion a reading.
 
 The sensor has no status register: neither a restart nor a heater can be seen. Its heater never stays on by itself.
+That another sensor was plugged in between two polls shows only in its serial number, so that is asked at every reading.
 """
 
 from __future__ import annotations
@@ -26,7 +27,7 @@ class Sht4xProbe:
         self._talk.run("open", self._open)
 
     def read(self) -> Sample:
-        """Make one conversion; notes `crc_burst`. Raises ProbeError."""
+        """Make one conversion; notes `crc_burst`, and `reset_seen` of another sensor. Raises ProbeError."""
         return self._talk.noting(self._talk.run("read", self._read))
 
     def serial(self) -> int | None:
@@ -45,11 +46,13 @@ class Sht4xProbe:
         return self._talk.remember(int(self._chip.serial_number))
 
     def _read(self) -> Sample:
-        self._talk.make_sure(lambda: int(self._chip.serial_number))
+        serial = int(self._chip.serial_number)
+        self._talk.make_sure(lambda: serial)
         # One conversion, both checksums checked. The values are cut to 0..100 %, the buffer still has the words.
         _ = self._chip.measurements
         frame = bytes(self._chip._buffer)
-        return Sample(int.from_bytes(frame[:2], "big"), int.from_bytes(frame[3:5], "big"), SHT4X)
+        notes = () if self._talk.knows(serial) else ("reset_seen",)
+        return Sample(int.from_bytes(frame[:2], "big"), int.from_bytes(frame[3:5], "big"), SHT4X, notes)
 
 
 def open_probe(config: ProbeConfig, bus: Bus | None) -> Sht4xProbe:

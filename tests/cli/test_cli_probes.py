@@ -172,11 +172,11 @@ def test_replace_without_a_daemon_is_refused(run: Run, wire: Wire) -> None:
     assert run("replace", "b4")[0] == 1
 
 
-def test_retire_excludes_from_now_on(run: Run, wire: Wire, daemon: Any) -> None:
+def test_retire_tells_the_daemon(run: Run, wire: Wire, daemon: Any) -> None:
     """`retire` has the daemon believe nothing of the probe any more."""
     code, _ = run("retire", "b4", "--why", "cable broken")
     assert code == 0
-    assert [(command.verb, command.probe) for command in daemon[2]] == [("exclude", "b4")]
+    assert [(command.verb, command.probe) for command in daemon[2]] == [("retire", "b4")]
 
 
 def test_touch_finds_the_probe_in_the_hand(run: Run, wire: Wire, daemon: Any) -> None:

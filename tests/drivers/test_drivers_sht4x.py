@@ -12,13 +12,13 @@ from dewkeeper_drivers.errors import ProbeCrc
 
 
 def test_one_reading_is_one_high_precision_conversion(rig: Any) -> None:
-    """A reading sends 0xFD (SHT4x data sheet, table 8: high precision, no heater) once and nothing else."""
+    """A reading asks for the serial (0x89) and sends 0xFD (SHT4x data sheet, table 8: high precision, no heater) once."""
     chip = Sht4x(lambda: (24.0, 71.0), serial=1)
     rig.wire.attach(chip)
     probe = rig.probe(rig.bus(), driver="sht4x")
     rig.wire.trace.clear()
     sample = probe.read()
-    assert rig.sent("write", 0x44) == [b"\xfd"]
+    assert rig.sent("write", 0x44) == [b"\x89", b"\xfd"]
     assert sample.temperature_c == pytest.approx(24.0, abs=0.002)
     assert sample.humidity_percent == pytest.approx(71.0, abs=0.001)
 
@@ -42,3 +42,15 @@ def test_lines_held_or_floating_are_refused(rig: Any, byte: int) -> None:
     rig.wire.faults.append(AllBits(byte))
     with pytest.raises(ProbeCrc):
         probe.read()
+
+
+def test_another_sensor_between_two_readings_is_noticed(rig: Any) -> None:
+    """Without a status register only the serial number tells that the sensor is another one; the next reading does."""
+    chip = Sht4x(lambda: (24.0, 71.0), serial=1)
+    rig.wire.attach(chip)
+    probe = rig.probe(rig.bus(), driver="sht4x")
+    assert probe.read().notes == ()
+    chip.serial = 2
+    assert probe.read().notes == ("reset_seen",)
+    assert probe.serial() == 2
+    assert probe.read().notes == ()

@@ -17,28 +17,28 @@ def test_first_sensor_is_recorded_without_a_question() -> None:
     identities = Identities({})
     assert identities.observe("b4", 7).what == "new"
     assert identities.observe("b4", 7).what == "same"
-    assert identities.reports(100) == []
+    assert identities.note("b4") is None
+    assert identities.note("b5") is None
 
 
 def test_another_sensor_is_a_question_until_it_is_accepted() -> None:
-    """A sensor never seen before stands as a question, is repeated, and is over once the keeper accepts it."""
+    """A sensor never seen before stands as a question, marks the readings, and is over once the keeper accepts it."""
     identities = Identities({"b4": 7})
-    assert identities.observe("b4", 8).what == "replaced"
-    (report,) = identities.reports(100)
-    assert report.trouble
-    assert "8" in report.text
-    assert "7" in report.text
+    finding = identities.observe("b4", 8)
+    assert finding.what == "replaced"
+    assert "8" in str(finding)
+    assert "7" in str(finding)
+    assert identities.note("b4") == "other_sensor"
     assert identities.accept("b4") == 8
-    (over,) = identities.reports(160)
-    assert not over.trouble
-    assert over.what == report.what
-    assert identities.reports(220) == []
+    assert identities.note("b4") is None
 
 
 def test_sensor_from_another_position_has_moved() -> None:
-    """A sensor recorded elsewhere is named with the place it came from."""
-    finding = Identities({"b4": 7, "b5": 8}).observe("b4", 8)
-    assert (finding.what, finding.other) == ("moved", "b5")
+    """A sensor recorded elsewhere is named with the place it came from, in the readings' mark too, safely quoted."""
+    identities = Identities({"b4": 7, "b 5+": 8})
+    finding = identities.observe("b4", 8)
+    assert (finding.what, finding.other) == ("moved", "b 5+")
+    assert identities.note("b4") == "other_sensor:b%205%2B"
 
 
 def test_two_exchanged_sensors_are_swapped() -> None:
@@ -47,10 +47,10 @@ def test_two_exchanged_sensors_are_swapped() -> None:
     identities.observe("b4", 8)
     assert identities.observe("b5", 7).what == "swapped"
     assert [finding.what for finding in identities.findings()] == ["swapped", "swapped"]
-    assert len(identities.reports(100)) == 2
+    assert [identities.note(probe) for probe in ("b4", "b5")] == ["other_sensor:b5", "other_sensor:b4"]
     identities.observe("b4", 7)
     identities.observe("b5", 8)
-    assert [report.trouble for report in identities.reports(200)] == [False, False]
+    assert [identities.note(probe) for probe in ("b4", "b5")] == [None, None]
 
 
 def test_accepting_a_swap_takes_both() -> None:
@@ -103,6 +103,8 @@ def test_accepting_stores_serial_and_placement() -> None:
     assert daemon.ask("probe_accept", probe="b4", placement="back, 2 cm deep")["serial"] == 8
     assert recorded_serials(daemon.notes) == {"b4": 8}
     assert daemon.notes["placement:b4"] == "back, 2 cm deep"
+    (command,) = daemon.commands
+    assert (command.verb, command.probe) == ("accept", "b4")
 
 
 def test_nothing_heard_nothing_accepted() -> None:
@@ -114,13 +116,13 @@ def test_nothing_heard_nothing_accepted() -> None:
         daemon.ask("probe_accept", probe="b6")
 
 
-def test_retiring_excludes_and_forgets() -> None:
-    """`probe_retire` excludes the probe's readings from now on and forgets its sensor."""
+def test_retiring_tells_the_judge_and_forgets() -> None:
+    """`probe_retire` has the judge believe nothing of the probe from now on and forgets its sensor."""
     daemon = Daemon()
     daemon.identities.observe("b4", 7)
     daemon.ask("probe_retire", probe="b4", why="broken cable", who="Marit")
     (command,) = daemon.commands
-    assert (command.verb, command.probe, command.time, command.why) == ("exclude", "b4", 1000, "broken cable")
+    assert (command.verb, command.probe, command.time, command.why) == ("retire", "b4", 1000, "broken cable")
     assert recorded_serials(daemon.notes) == {}
 
 

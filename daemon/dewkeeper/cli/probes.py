@@ -7,6 +7,7 @@ reading takes. Only what is to be remembered is told to the daemon.
 from __future__ import annotations
 
 import argparse
+import getpass
 import re
 import time
 from pathlib import Path
@@ -133,6 +134,7 @@ def _touch(args: argparse.Namespace) -> int:
     elif right:
         text = f"{found} warmed by {rise[found]:.1f} °C: it is the probe of {args.enclosure}"
         accept = {"do": "probe_accept", "probe": found, "serial": serials[found], "placement": args.placement}
+        accept["who"] = getpass.getuser()
         remembered = _asked(config, accept)
         text += ", and recorded" if remembered.get("done") else "; the daemon does not run, nothing was recorded"
     else:
@@ -153,7 +155,7 @@ def _replace(args: argparse.Namespace) -> int:
     if looked.temperature_c is None:
         complain(f"{looked.trouble}. {looked.advice}")
         return NOT_WELL
-    accept = {"do": "probe_accept", "probe": probe.name, "serial": looked.serial}
+    accept = {"do": "probe_accept", "probe": probe.name, "serial": looked.serial, "who": getpass.getuser()}
     reply = request(config.storage.folder, accept)
     if args.format == "json":
         emit_json(reply)
@@ -167,7 +169,8 @@ def _replace(args: argparse.Namespace) -> int:
 def _retire(args: argparse.Namespace) -> int:
     config = args.load_config()
     (probe,) = _chosen(config, [args.probe])
-    reply = request(config.storage.folder, {"do": "probe_retire", "probe": probe.name, "why": args.why})
+    retire = {"do": "probe_retire", "probe": probe.name, "why": args.why, "who": getpass.getuser()}
+    reply = request(config.storage.folder, retire)
     if args.format == "json":
         emit_json(reply)
     else:

@@ -11,8 +11,10 @@ from dewkeeper.judge.excursion import RETURN_SECONDS, returning
 from dewkeeper.judge.faults import check_silence, unwatched
 from dewkeeper.judge.orders import log, note_deed, obey, realarm_seconds, restage, settle
 from dewkeeper.judge.reading import lost, notes, take
-from dewkeeper.judge.state import State
+from dewkeeper.judge.state import NEVER, State
 from dewkeeper.judge.types import (
+    FAIL,
+    MISSING,
     NOT_EVALUATED,
     NOTHING,
     Alarm,
@@ -31,6 +33,7 @@ from dewkeeper.judge.types import (
 )
 
 _UNKNOWN = (NOT_EVALUATED, ("unknown_probe",))
+_RETIRED = (FAIL, ("retired",))
 
 
 class Judge:
@@ -81,13 +84,16 @@ class Judge:
         watch = state.watches.get(probe)
         if watch is None:
             return _UNKNOWN
-        if seen:
-            notes(state, watch, now, seen)
+        if watch.retired != NEVER:
+            return _RETIRED if temperature_c is not None else (MISSING, (failure or "missing",))
         if temperature_c is None or humidity_percent is None:
             return lost(state, watch, now, failure or "missing")
+        if seen or watch.stranger:
+            notes(state, watch, now, seen)
+        burst = bool(seen) and "crc_burst" in seen
         if temperature_word is None or humidity_word is None:
-            return take(state, watch, now, temperature_c, humidity_percent, temperature_c, humidity_percent)
-        return take(state, watch, now, temperature_c, humidity_percent, temperature_word, humidity_word)
+            return take(state, watch, now, temperature_c, humidity_percent, temperature_c, humidity_percent, burst)
+        return take(state, watch, now, temperature_c, humidity_percent, temperature_word, humidity_word, burst)
 
     def take_events(self) -> list[Event]:
         """Return the events since last asked, in order, and forget them."""

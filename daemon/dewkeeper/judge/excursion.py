@@ -5,9 +5,11 @@ from __future__ import annotations
 from typing import Final
 
 from dewkeeper.judge.cause import advice, cause_of
+from dewkeeper.judge.faults import look_elsewhere
 from dewkeeper.judge.limits import Side
 from dewkeeper.judge.neighbours import doubtful
 from dewkeeper.judge.state import State, Watch
+from dewkeeper.judge.words import KINDS
 
 RETURN_SECONDS: Final = 600
 """How much longer a suppression lasts, each time, while the air is back inside and only the off-delay is owed."""
@@ -36,12 +38,15 @@ def change_level(state: State, watch: Watch, side: Side, level: int, now: int) -
     band = "tolerable" if level == 2 or side.kind == "hot" else "target"
     started = min(r.since for r in runs if r.active)
     cause = cause_of(state, watch, side.kind, started)
+    response = advice(state, watch, side.kind, cause, now)
+    if elsewhere := look_elsewhere(state, watch):
+        response = f"{response or KINDS[side.kind].response}; {elsewhere}"
     state.book.raise_(
         key, now, since=started, enclosure=watch.enclosure, probe=watch.name, holder=watch.name,
         band="tolerable" if band == "tolerable" else "target",
         value=round(watch.t if side.thermal else watch.h, 2), limit=side.sign * run.limit,
         cause=cause,
-        response=advice(state, watch, side.kind, cause, now),
+        response=response,
         detail={"danger": 1} if danger else {}, escalates=danger and before == 1,
     )  # fmt: skip
 

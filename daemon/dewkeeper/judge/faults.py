@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from typing import Final
+from urllib.parse import unquote
 
 from dewkeeper.judge.state import NEVER, State, Watch
 from dewkeeper.judge.types import FAIL, Exclusion, Kind
@@ -38,8 +39,11 @@ def start_fault(
     now: int,
     since: int,
     detail: Mapping[str, str | float | int] | None = None,
+    *,
+    cause: str = "",
+    response: str = "",
 ) -> None:
-    """A probe is in a fault from `since` on."""
+    """A probe is in a fault from `since` on. cause, response: where the kind's own words do not fit."""
     if kind in watch.faults:
         watch.faults[kind][1] = -1
         return
@@ -66,7 +70,7 @@ def start_fault(
             state.exclusions.append(Exclusion(watch.name, wall(since), wall(now), (kind,), FAIL))
     state.book.raise_(
         (watch.place, kind), now, since=since, enclosure=watch.enclosure, probe=watch.name, holder=watch.name,
-        detail=dict(detail or {}),
+        cause=cause, response=response, detail=dict(detail or {}),
     )  # fmt: skip
 
 
@@ -74,6 +78,54 @@ def end_fault(state: State, watch: Watch, kind: Kind, now: int) -> None:
     """A probe is out of a fault."""
     if watch.faults.pop(kind, None) is not None:
         state.book.clear((watch.places.pop(kind, watch.place), kind), now, watch.name)
+
+
+def note_stranger(state: State, watch: Watch, now: int, note: str) -> None:
+    """Heed whether the sensor of a position is its own; `note` is empty when it is.
+
+    Another one may hang in another enclosure: until the keeper says that it belongs here, its humidity counts for
+    nothing, and what was usual here is learned anew. Its heat counts: it is some enclosure's.
+    """
+    before, watch.stranger = watch.stranger, note
+    if not note:
+        if before:
+            watch.forget()
+            watch.seen = NEVER  # nor is the next reading compared with the other sensor's last one
+            end_fault(state, watch, "swapped", now)
+        return
+    if "swapped" in watch.faults:
+        return
+    watch.forget()
+    watch.seen = NEVER
+    other = unquote(note.partition(":")[2])
+    told = f"at {watch.name} answers the sensor recorded for {other}" if other else f"{watch.name} has another sensor"
+    start_fault(
+        state, watch, "swapped", now, now, {"with": other, "sure": "very"} if other else {"sure": "very"}, cause=told,
+        response="`dewkeeper probes check` says which sensor is where; put back what was exchanged, or accept what is "
+        f"there: `dewkeeper probes replace {watch.name}`",
+    )  # fmt: skip
+
+
+def retire(state: State, watch: Watch, now: int) -> None:
+    """Believe nothing of a probe from now on: what stood because of it is over, it is neither read nor missed."""
+    for kind in list(watch.faults):
+        end_fault(state, watch, kind, now)  # type: ignore[arg-type]
+    for side in watch.sides:
+        side.drop()
+        state.book.clear((watch.place, side.kind), now, watch.name, why="the probe was retired")
+    watch.busy = False
+    watch.stranger = ""
+    watch.pend_at = NEVER
+    watch.retired = now
+
+
+def look_elsewhere(state: State, watch: Watch) -> str:
+    """Return where else a temperature may come from, in words; an empty text unless the probe may hang elsewhere."""
+    if not watch.stranger:
+        return ""
+    other = state.watches.get(unquote(watch.stranger.partition(":")[2]))
+    there = other.place if other is not None else "another enclosure"
+    return f"look into {there} too: this probe may hang there"
 
 
 def recover(state: State, watch: Watch, now: int, traces: frozenset[str] | set[str]) -> None:
@@ -90,6 +142,9 @@ def recover(state: State, watch: Watch, now: int, traces: frozenset[str] | set[s
 def check_silence(state: State, watch: Watch, now: int) -> None:
     """The timer of `missing` fired: is the probe silent?"""
     after = missing_after(state)
+    if watch.retired != NEVER:
+        state.set_timer(now + after, "missing", watch.name)
+        return
     if now - watch.live < after:
         state.set_timer(watch.live + after, "missing", watch.name)
         return
@@ -105,7 +160,7 @@ def check_silence(state: State, watch: Watch, now: int) -> None:
 def _silent_together(state: State, watch: Watch, now: int, after: int) -> tuple[str, list[Watch]] | None:
     """Return the widest part of the wiring, bus or branch, of which every probe is silent; None when it is one probe."""
     for part, name in (("bus", watch.bus), ("branch", watch.branch)):
-        members = [w for w in state.watches.values() if name and getattr(w, part) == name]
+        members = [w for w in state.watches.values() if name and getattr(w, part) == name and w.retired == NEVER]
         # Polled one after another: those whose own time comes within two polls are silent together.
         if len(members) > 1 and all(now - w.live >= after - 2 * state.poll and "crc" not in w.faults for w in members):
             return name, members
@@ -137,6 +192,9 @@ def unwatched(state: State) -> dict[str, tuple[str, int]]:
         reasons: list[tuple[str, int]] = []
         watches = state.watches_of(name)
         for watch in watches:
+            if watch.retired != NEVER:
+                reasons.append(("probe retired", watch.retired))
+                continue
             faults = [(k, v[0]) for k, v in watch.faults.items() if k in EXCLUDING or k in HUMIDITY_ONLY]
             if faults:
                 reasons.append(min(faults, key=lambda f: f[1]))

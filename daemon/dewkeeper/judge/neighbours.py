@@ -77,7 +77,7 @@ def still_apart(state: State, watch: Watch, now: int, t: float, h: float, kind: 
     """Return whether a reading still shows a fault found by comparison; without the room it is not ended."""
     room = room_of(state, watch, now)
     if kind == "swapped":
-        return now - watch.faults[kind][0] < SWAPPED_LONGEST_SECONDS
+        return bool(watch.stranger) or now - watch.faults[kind][0] < SWAPPED_LONGEST_SECONDS
     if room is None:
         return watch.role != "room"
     e = vapour_hpa(t, h)
@@ -104,6 +104,8 @@ def _swapped(state: State, watch: Watch, now: int) -> None:
             continue
         if theirs[-1][0] != mine[-1][0] or other.faults.keys() != watch.faults.keys():
             continue
+        if watch.stranger or other.stranger:
+            continue  # their serial numbers tell it better
         if all(_crossed(mine[-5], theirs[-5], mine[-n], theirs[-n]) for n in (1, 2, 3)) and _parallel(mine, theirs):
             since = mine[-4][0] * 3600
             back = "swapped" in watch.faults and "swapped" in other.faults

@@ -6,10 +6,10 @@ import uuid
 from typing import Any
 
 from dewkeeper.judge.book import Key
-from dewkeeper.judge.faults import end_fault, missing_after
+from dewkeeper.judge.faults import end_fault, missing_after, retire
 from dewkeeper.judge.in_force import stage_at
 from dewkeeper.judge.limits import sides_for
-from dewkeeper.judge.state import State, Tub, Watch
+from dewkeeper.judge.state import NEVER, State, Tub, Watch
 from dewkeeper.judge.types import FAIL, Command, Event, Exclusion, JournalEntry, Kind, Settings
 from dewkeeper.judge.words import (
     JOURNAL,
@@ -263,6 +263,14 @@ def obey(state: State, command: Command, now: int) -> None:
             for key in ended:
                 del book.quiet[key]
             book.release(ended, now, command.who, command.why)
+        case "retire" if command.probe in state.watches:
+            retire(state, state.watches[command.probe], now)
+            log(state, now, state.watches[command.probe].enclosure, command.who, command.why, {"retired": command.probe})
+        case "accept" if command.probe in state.watches:
+            watch = state.watches[command.probe]
+            if watch.retired != NEVER:
+                watch.retired, watch.live = NEVER, now
+            log(state, now, watch.enclosure, command.who, command.why, {"sensor accepted for": command.probe})
         case "exclude" if command.probe in state.watches:
             since = min(command.time, book.wall(now))
             state.exclusions.append(

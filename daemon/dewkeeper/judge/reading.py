@@ -3,6 +3,9 @@
 Tests are those of QARTOD by name, made causal: `gross_range` fails what the sensor cannot mean; `rate_of_change`
 suspects a jump no air makes, until the next reading agrees with it (then both count). A single rubbish word is thus
 never counted, while fast heat (5 °C a minute) passes untouched and a step of heat counts at its second reading.
+
+`crc_burst`: where the bus damages many answers, one damaged word in 256 looks whole. There a reading counts only with
+a neighbour that agrees with it; alone it is suspect. Not all of them: one bad plug would leave its whole bus unwatched.
 """
 
 from __future__ import annotations
@@ -11,12 +14,12 @@ from typing import Final
 
 from dewkeeper.air import saturation_hpa
 from dewkeeper.judge.excursion import change_level
-from dewkeeper.judge.faults import EXCLUDING, HUMIDITY_ONLY, recover, start_fault
+from dewkeeper.judge.faults import EXCLUDING, HUMIDITY_ONLY, note_stranger, recover, start_fault
 from dewkeeper.judge.limits import SLOW_SECONDS
 from dewkeeper.judge.neighbours import COMPARED, hourly, still_apart
 from dewkeeper.judge.signs import FALL, LOOK_SECONDS, RISE, jumped, look, own_heat
 from dewkeeper.judge.state import NEVER, State, Watch
-from dewkeeper.judge.types import FAIL, MISSING, NOT_EVALUATED, PASS, SUSPECT
+from dewkeeper.judge.types import FAIL, MISSING, NOT_EVALUATED, OTHER_SENSOR, PASS, SUSPECT
 
 Outcome = tuple[int, tuple[str, ...]]
 
@@ -27,11 +30,16 @@ H_SPAN: Final = (0.5, 105.0)
 T_JUMP_C: Final = 8.0  # per minute; a stuck heater makes 5
 H_JUMP_PERCENT: Final = 20.0  # a mist stream makes 15 per minute
 
+BURST_T_C: Final = 3.0
+BURST_H_PERCENT: Final = 8.0
+"""Neighbours in a burst agree within this, whatever the time between them. Two readings of heat always do within 3 °C."""
+
 _GOOD: Final[Outcome] = (PASS, ())
 _FIRST: Final[Outcome] = (NOT_EVALUATED, ())
 _ORDER: Final[Outcome] = (SUSPECT, ("out_of_order",))
 _GROSS: Final[Outcome] = (FAIL, ("gross_range",))
 _JUMPED: Final[Outcome] = (SUSPECT, ("rate_of_change",))
+_ALONE: Final[Outcome] = (SUSPECT, ("crc_burst",))
 
 FLAT_RUN: Final = 10
 FLAT_ROUNDED_SECONDS: Final = 3600
@@ -41,8 +49,13 @@ _SATURATED_SECONDS: Final = 2700
 HEATER_LONGEST_SECONDS: Final = 6 * 3600
 
 
-def take(state: State, watch: Watch, now: int, t: float, h: float, pair_t: float, pair_h: float) -> Outcome:
-    """Judge a poll that gave values. `pair_t`, `pair_h`: the raw words, or the values where there are none."""
+def take(
+    state: State, watch: Watch, now: int, t: float, h: float, pair_t: float, pair_h: float, burst: bool = False
+) -> Outcome:
+    """Judge a poll that gave values.
+
+    pair_t, pair_h: the raw words, or the values where there are none. burst: the bus damages many answers now.
+    """
     if now <= watch.last:
         return _ORDER
     watch.last = watch.live = now
@@ -85,7 +98,13 @@ def take(state: State, watch: Watch, now: int, t: float, h: float, pair_t: float
             outcome = _in_fault(watch)
             if outcome[0] == FAIL:
                 return outcome
-    if seconds > state.hold:
+    if burst:
+        near = seconds <= state.hold and abs(t - watch.t) <= BURST_T_C and abs(h - watch.h) <= BURST_H_PERCENT
+        if not near:
+            if not _agrees(state, watch, now, t, h, BURST_T_C, BURST_H_PERCENT):
+                return _ALONE
+            seconds = now - watch.seen
+    elif seconds > state.hold:
         if outcome is _GOOD:
             outcome = _FIRST
     else:
@@ -94,9 +113,9 @@ def take(state: State, watch: Watch, now: int, t: float, h: float, pair_t: float
         dh = h - watch.h
         limit_h = H_JUMP_PERCENT if seconds <= 90 else 30.0
         if not (-T_JUMP_C * minutes <= dt <= T_JUMP_C * minutes and -limit_h <= dh <= limit_h):
-            outcome = _jumped(state, watch, now, t, h)
-            if outcome is _JUMPED:
-                return outcome
+            waited = max(60, now - watch.pend_at) / 60
+            if not _agrees(state, watch, now, t, h, T_JUMP_C * waited, 12.0 * min(waited, 2.0)):
+                return _JUMPED
             seconds = now - watch.seen
     if watch.pend_at != NEVER:
         watch.pend_at = NEVER
@@ -181,7 +200,9 @@ def notes(state: State, watch: Watch, now: int, seen: tuple[str, ...]) -> None:
     """Heed what the driver saw beside the values."""
     if "heater_on" in seen:
         start_fault(state, watch, "sensor_heater", now, now)
-    if "reset_seen" in seen:
+    before = watch.stranger
+    note_stranger(state, watch, now, next((note for note in seen if note.startswith(OTHER_SENSOR)), ""))
+    if "reset_seen" in seen and watch.stranger == before:  # a plug pulled by hand is no weak supply
         start_fault(state, watch, "brownout", now, now)
 
 
@@ -241,16 +262,12 @@ def _in_fault(watch: Watch) -> Outcome:
     return (SUSPECT, doubt) if doubt else _GOOD
 
 
-def _jumped(state: State, watch: Watch, now: int, t: float, h: float) -> Outcome:
-    """Return suspect, or count the waiting reading first when this one agrees with it."""
+def _agrees(state: State, watch: Watch, now: int, t: float, h: float, near_t: float, near_h: float) -> bool:
+    """Return whether a reading agrees with the one that waits, which then counts first; else it waits itself."""
     waiting = watch.pend_at
-    if now - waiting <= state.hold:
-        gap = now - waiting
-        minutes = gap / 60 if gap > 60 else 1.0
-        agrees = abs(t - watch.pend_t) <= T_JUMP_C * minutes and abs(h - watch.pend_h) <= 12.0 * min(minutes, 2.0)
-        if agrees:
-            count(state, watch, waiting, watch.pend_t, watch.pend_h, waiting - watch.seen)
-            watch.pend_at = NEVER
-            return _GOOD
+    if now - waiting <= state.hold and abs(t - watch.pend_t) <= near_t and abs(h - watch.pend_h) <= near_h:
+        count(state, watch, waiting, watch.pend_t, watch.pend_h, waiting - watch.seen)
+        watch.pend_at = NEVER
+        return True
     watch.pend_at, watch.pend_t, watch.pend_h = now, t, h
-    return _JUMPED
+    return False

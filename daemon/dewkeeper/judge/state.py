@@ -42,15 +42,16 @@ class Watch:
     faults: kind -> [since, good since or -1]; places: kind -> the place its alarm is kept under.
     past: the last day. opened, misted: when the air last showed it; open_e and low_e: vapour before and after.
     near_since: since when it reads the room's air; cool_since: since when its heat is gone; heater_from: the temperature
-    before its own heater began.
+    before its own heater began. stranger: the note of a sensor that is not the position's own, while it has one. retired: since when the
+    keeper wants nothing of it believed.
     """
 
     __slots__ = (
         "away", "bad", "bad_since", "branch", "bus", "busy", "climbs", "cool_since", "crc", "e", "enclosure", "faults", "fell_by",
         "flat", "flat_since", "h", "h_high", "h_low", "heater_from", "last", "live", "look_at", "loss", "low_at", "low_e",
         "misted", "name", "near_since", "open_e", "open_t", "opened", "pair_h", "pair_t", "pairs", "past", "pend_at", "pend_h",
-        "pend_t", "place", "places", "repeats", "restored", "role", "room", "rounded", "seen", "sides", "slow_e",
-        "slow_t", "t", "t_high", "t_low", "wet_since",
+        "pend_t", "place", "places", "repeats", "restored", "retired", "role", "room", "rounded", "seen", "sides", "slow_e",
+        "slow_t", "stranger", "t", "t_high", "t_low", "wet_since",
     )  # fmt: skip
 
     def __init__(self, facts: ProbeFacts, now: int) -> None:
@@ -86,6 +87,8 @@ class Watch:
         self.near_since = self.cool_since = NEVER
         self.away = self.climbs = 0
         self.heater_from = 0.0
+        self.stranger = ""
+        self.retired = NEVER
 
     def adopt(self, facts: ProbeFacts) -> None:
         """Take what the configuration says of the probe."""

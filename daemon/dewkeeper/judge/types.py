@@ -33,6 +33,8 @@ State = Literal[
 ]  # fmt: skip
 Failure = Literal["missing", "crc", "bus", "brownout"]  # why a poll gave no values
 
+OTHER_SENSOR = "other_sensor"
+
 PASS, NOT_EVALUATED, SUSPECT, FAIL, MISSING = 1, 2, 3, 4, 9
 """QARTOD flags."""
 
@@ -43,7 +45,9 @@ class Reading:
 
     temperature_word, humidity_word: the sensor's 16-bit words, 0 to 65535, scale as in the probe's `ProbeFacts`.
     temperature_c, humidity_percent: decoded and calibrated.
-    notes: what the driver saw beside the values: `heater_on`, `reset_seen`, `crc_burst`.
+    notes: what was seen beside the values: `heater_on`, `reset_seen`, `crc_burst` by the driver, `other_sensor` by
+        the sampler: the sensor at this position is not the one recorded for it. `other_sensor:NAME` says at which
+        position it is recorded, the name quoted as in a URL.
     """
 
     time: int
@@ -77,7 +81,7 @@ class Command:
     """An order to the judge, from page or command line.
 
     verb: acknowledge, shelve, unshelve, out_of_service, in_service, suppress, unsuppress,
-    away (until), back, exclude (probe, since). `alarm` or `enclosure` (or `probe`) say what it is about.
+    away (until), back, exclude (probe, since), retire (probe), accept (probe: its sensor belongs there). `alarm` or `enclosure` (or `probe`) say what it is about.
     """
 
     id: str

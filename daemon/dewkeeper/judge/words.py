@@ -132,7 +132,7 @@ KINDS: Final[Mapping[Kind, Rationale]] = {
     ),
     "drift": _fault("reads wrong by a growing step", "age or contamination", "calibrate or replace", "maintenance", 30 * DAY),
     "swapped": _fault(
-        "probes swapped", "two probes read each other's enclosure", "swap them back, or their names",
+        "wrong probe", "two probes read each other's enclosure", "swap them back, or their names",
         "function_check", HOUR,
     ),
 }  # fmt: skip

@@ -51,7 +51,7 @@ SHORT: Final[Mapping[Kind, Short]] = {
     "displaced": Short("probe fell out", "probe back in place", "put it back"),
     "impossible": Short("probe unbelievable", "probe believed again", "check probe"),
     "drift": Short("probe drifts", "probe right again", "calibrate"),
-    "swapped": Short("probes swapped", "probes in place again", "swap back"),
+    "swapped": Short("wrong probe", "right probe again", "swap or accept"),
 }
 
 GROUP_ACTIONS: Final[Mapping[Kind, str]] = {
@@ -61,6 +61,7 @@ GROUP_ACTIONS: Final[Mapping[Kind, str]] = {
     "cold": "check room and mains",
     "heat_lost": "check mains and plugs",
     "heat_stuck_on": "heat off at plugs",
+    "swapped": "swap or accept",
 }
 """What to do when a whole rack or room is concerned; the faults of one branch have one cause."""
 _BRANCH_ACTION = "check its cable"
@@ -84,7 +85,8 @@ def action_of(told: Told) -> str:
     if told.happening == "annotated":
         return "check probe"
     if told.members:
-        return _BRANCH_ACTION if told.kind in FAULTS else GROUP_ACTIONS.get(told.kind, SHORT[told.kind].action)
+        usual = _BRANCH_ACTION if told.kind in FAULTS else SHORT[told.kind].action
+        return GROUP_ACTIONS.get(told.kind, usual)
     return SHORT[told.kind].action
 
 

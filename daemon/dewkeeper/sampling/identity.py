@@ -1,8 +1,8 @@
 """Which sensor hangs where: serial numbers recorded per position, and what to ask when one is not where it was.
 
 A probe's name is a place; its sensor is known by its serial number. A sensor that turns up elsewhere would continue
-the wrong enclosure's history, so it is never accepted silently: it becomes a question, which stands until the keeper
-answers it or the sensors are back where they were.
+the wrong enclosure's history, so it is never accepted silently: it becomes a question, which every reading of the
+position carries until the keeper answers it or the sensors are back where they were.
 """
 
 from __future__ import annotations
@@ -11,8 +11,9 @@ import threading
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
+from urllib.parse import quote
 
-from dewkeeper.judge.types import SystemReport
+from dewkeeper.judge.types import OTHER_SENSOR
 
 What = Literal["same", "new", "moved", "swapped", "replaced", "unexpected"]
 
@@ -68,7 +69,6 @@ class Identities:
         self._recorded = dict(recorded)
         self._configured = dict(configured or {})
         self._found: dict[str, int] = {}
-        self._asked: set[str] = set()
         self._lock = threading.Lock()
 
     def observe(self, probe: str, serial: int) -> Finding:
@@ -102,13 +102,15 @@ class Identities:
         with self._lock:
             return tuple(self._compare(probe) for probe in sorted(self._found))
 
-    def reports(self, now: int) -> list[SystemReport]:
-        """Return open questions as trouble, and those answered since the last call as over."""
-        questions = {f.probe: f for f in self.findings() if f.is_question}
-        over = self._asked - set(questions)
-        self._asked = set(questions)
-        reports = [SystemReport(now, f"probe {probe} sensor", True, str(f)) for probe, f in questions.items()]
-        return reports + [SystemReport(now, f"probe {probe} sensor", False) for probe in sorted(over)]
+    def note(self, probe: str) -> str | None:
+        """Return what the readings of a position must carry while the keeper is asked about its sensor, else None."""
+        with self._lock:
+            if probe not in self._found:
+                return None
+            finding = self._compare(probe)
+        if not finding.is_question:
+            return None
+        return OTHER_SENSOR if finding.other is None else f"{OTHER_SENSOR}:{quote(finding.other, safe='')}"
 
     def _compare(self, probe: str) -> Finding:
         serial = self._found[probe]

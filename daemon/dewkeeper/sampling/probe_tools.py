@@ -78,16 +78,17 @@ class ProbeTools:
         except KeyError:
             raise CommandRefused(f"the sensor of {probe} was not heard yet; is it plugged in?") from None
         self._store_note(f"{NOTE}{probe}", str(serial))
+        why = f"the sensor with serial number {serial} belongs here"
+        not_stored = self._submit(Command(str(uuid.uuid4()), self._now(), "accept", _who(request), why, probe=probe))
         if request.get("placement"):
             self._store_note(f"placement:{probe}", str(request["placement"])[:200])
-        return {"done": True, "probe": probe, "serial": serial}
+        return {"done": True, "probe": probe, "serial": serial, "not_recorded": not_stored}
 
     def retire(self, request: dict[str, Any]) -> Mapping[str, Any]:
-        """Believe nothing of `probe` from now on, and forget which sensor it had."""
+        """Believe nothing of `probe` until a sensor is accepted for it again, and forget which one it had."""
         probe = self._known(request)
-        now = self._now()
-        who, why = str(request.get("who", "")), str(request.get("why", "") or "retired")
-        not_stored = self._submit(Command(str(uuid.uuid4()), now, "exclude", who, why, probe=probe))
+        why = str(request.get("why", "") or "retired")
+        not_stored = self._submit(Command(str(uuid.uuid4()), self._now(), "retire", _who(request), why, probe=probe))
         self._identities.forget(probe)
         self._store_note(f"{NOTE}{probe}", "")
         return {"done": True, "probe": probe, "not_recorded": not_stored}
@@ -97,3 +98,7 @@ class ProbeTools:
         if probe not in self._probes:
             raise CommandRefused(f"no probe {probe!r}; there are: {', '.join(sorted(self._probes))}")
         return probe
+
+
+def _who(request: Mapping[str, Any]) -> str:
+    return str(request.get("who", ""))[:100]

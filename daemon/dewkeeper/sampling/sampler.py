@@ -10,7 +10,7 @@ import logging
 import threading
 from collections import defaultdict
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from dewkeeper.clock import Clock
 from dewkeeper.judge.types import Calibration, Reading, Rebase
@@ -37,6 +37,7 @@ class Sampler:
     """Owns the workers and the rhythm.
 
     deliver: called once a poll with the finished cycle. identify: called with (probe, serial) after every opening.
+    doubt: what a probe's readings must carry because its sensor is not the one recorded, None if it is.
     `heartbeat` is the monotonic second of the last finished cycle; `slowest_seconds` the longest cycle so far.
     """
 
@@ -47,8 +48,10 @@ class Sampler:
         timeline: Timeline,
         deliver: Callable[[Cycle], None],
         identify: Callable[[str, int | None], None] = lambda _probe, _serial: None,
+        doubt: Callable[[str], str | None] = lambda _probe: None,
     ) -> None:
         self._clock = clock
+        self._doubt = doubt
         self._timeline = timeline
         self._deliver = deliver
         self._period = float(config.site.poll_seconds)
@@ -113,7 +116,12 @@ class Sampler:
                 if probe.name not in collected.seen
             )
         self.slowest_seconds = max(self.slowest_seconds, self._clock.monotonic() - began)
-        return Cycle(at, tuple(readings), rebase)
+        # Only now: of two exchanged sensors the first is understood when the second was heard.
+        return Cycle(at, tuple(self._doubted(reading) for reading in readings), rebase)
+
+    def _doubted(self, reading: Reading) -> Reading:
+        note = None if reading.temperature_c is None else self._doubt(reading.probe)
+        return reading if note is None else replace(reading, notes=(*reading.notes, note))
 
 
 class _Collected:

@@ -135,15 +135,13 @@ class AdapterWorker:
             failure = "missing"
         else:
             self._skip.pop(config.name, None)
-            if "reset_seen" in sample.notes:
-                self._close(config.name)  # perhaps pulled and another one plugged in: the next opening asks who it is
             return _reading(config.name, at, sample, calibration)
         return _failed(config.name, at, failure)
 
     def _attempt(self, config: ProbeConfig) -> Sample:
         """Read once, and once more when the first try failed: a single knock on a long wire is no fault."""
         try:
-            return self._opened(config).read()
+            return self._sample(config)
         except ProbeReset:
             raise
         except BusError:
@@ -151,7 +149,15 @@ class AdapterWorker:
             raise
         except ProbeError:
             self._close(config.name)
-            return self._opened(config).read()
+            return self._sample(config)
+
+    def _sample(self, config: ProbeConfig) -> Sample:
+        sample = self._opened(config).read()
+        if "reset_seen" in sample.notes:
+            # Perhaps pulled, and another one plugged in: this sample is believed only when it is known whose it is.
+            self._close(config.name)
+            self._opened(config)
+        return sample
 
     def _opened(self, config: ProbeConfig) -> Probe:
         probe = self._open.get(config.name)

@@ -103,7 +103,9 @@ class Daemon:
         )
         configured = {probe.name: probe.serial for probe in self.config.probe if probe.serial is not None}
         self._identities = Identities(recorded_serials(notes), configured)
-        self.sampler = Sampler(self.config, self.clock, self.timeline, self._deliver, self._identify)
+        self.sampler = Sampler(
+            self.config, self.clock, self.timeline, self._deliver, self._identify, self._identities.note
+        )
         self.commands = CommandHandler(self.config, self.writer.submit, self.timeline.now, self._standing)
         self.heartbeats = self._heartbeats()
         self.calendar = self._calendar(notes)
@@ -275,7 +277,7 @@ class Daemon:
             ]
 
         buses = BusReports(lambda: [fault for worker in self.sampler.workers for fault in worker.faults])
-        return [configuration, recording, database, self._disk.reports, buses, self._identities.reports]
+        return [configuration, recording, database, self._disk.reports, buses]
 
     def _calendar(self, notes: Mapping[str, str]) -> Calendar:
         tasks = [Task("nightly", Daily(_CHORE_AT, self._zone), self._nightly)]
