@@ -24,9 +24,12 @@ Key = tuple[Place, Kind]
 
 @remembered
 class Book:
-    """See the module. `steps`: (elapsed time, wall minus elapsed before it) of every clock step, oldest first."""
+    """See the module. `steps`: (elapsed time, wall minus elapsed before it) of every clock step, oldest first.
 
-    __slots__ = ("events", "lives", "quiet", "removed", "shelf", "shift", "steps")
+    `named`: the alarms raised in this second.
+    """
+
+    __slots__ = ("events", "lives", "named", "quiet", "removed", "shelf", "shift", "steps")
 
     def __init__(self) -> None:
         self.lives: dict[Key, Life] = {}
@@ -34,6 +37,7 @@ class Book:
         self.quiet: dict[Key, int] = {}
         self.removed: dict[Place, int] = {}
         self.shift = 0
+        self.named: list[str] = []
         self.steps: list[tuple[int, int]] = []
         self.events: list[Event] = []
 
@@ -84,7 +88,9 @@ class Book:
             if life is not None:
                 self._apply(life, "forget", now, why="it came back before anybody saw it: the newer alarm stands for both")
             name = f"{place}|{probe or ''}|{kind}|{since}|{now}"
-            life = Life(str(uuid.uuid5(_NAMES, name)), kind, place, enclosure, probe, band, since)
+            again = self.named.count(name)  # over and back within one second is another alarm
+            self.named = [*(other for other in self.named if other.endswith(f"|{now}")), name]
+            life = Life(str(uuid.uuid5(_NAMES, f"{name}|{again}" if again else name)), kind, place, enclosure, probe, band, since)
             self.lives[key] = life
             self._say(life, now, band, priority, value, limit, cause, response, detail)
             life.raised = now
