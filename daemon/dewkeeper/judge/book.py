@@ -217,15 +217,31 @@ class Book:
         """Add an event about an alarm."""
         life.number += 1
         name = f"{life.id}|{life.number}|{happening}"
+        detail = dict(life.detail)
+        end = self._withheld_until(life)
+        if end is not None:
+            detail["until"] = self.wall(end)
         self.events.append(
             Event(
                 id=str(uuid.uuid5(_NAMES, name)), alarm=life.id, time=self.wall(now), event=happening, kind=life.kind,
                 enclosure=life.enclosure, probe=life.probe, band=life.band, priority=life.priority, state=life.state,
                 since=self.wall(life.since), cause=life.cause, consequence=life.consequence, response=life.response,
                 within_seconds=life.within, value=life.value, limit=life.limit, who=who, why=why,
-                detail=dict(life.detail),
+                detail=detail,
             )
         )  # fmt: skip
+
+    def _withheld_until(self, life: Life) -> int | None:
+        """Return when the withholding of an alarm ends, for out of service when it is to be reviewed; None if it is told."""
+        match life.state:
+            case "shelved":
+                return self.shelf.get((life.place, life.kind))
+            case "suppressed":
+                return self.quiet.get((life.place, life.kind))
+            case "out_of_service":
+                return self.removed.get(life.place)
+            case _:
+                return None
 
     def alarms(self) -> tuple[Alarm, ...]:
         """Return every alarm that is not normal, those withheld too."""

@@ -131,6 +131,10 @@ class Judge:
             if kind == "system" and life.stands and place.startswith("system:")
         )
 
+    def time(self) -> int:
+        """Return the stored time of the last item, UTC seconds; far below zero before the first."""
+        return self._state.book.wall(self._state.now)
+
     def dump(self) -> bytes:
         """Return the whole memory, from which `load` goes on exactly."""
         return pack(self._state)

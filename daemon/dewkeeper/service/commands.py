@@ -125,9 +125,10 @@ class CommandHandler:
         return self._command(request, probe=probe)
 
     def _command(self, request: dict[str, Any], **about: Any) -> Mapping[str, Any]:
+        now = self._now()
         command = Command(
             id=str(uuid.uuid4()),
-            time=_seconds(request, "time", self._now()) or self._now(),
+            time=min(_seconds(request, "time", now) or now, now),  # the judge's time would run ahead of the readings
             verb=request["do"],
             who=_text(request, "who", required=False),
             why=_text(request, "why", required=False),

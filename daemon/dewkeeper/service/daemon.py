@@ -180,20 +180,19 @@ class Daemon:
 
     def _recall(self, store: Store | None) -> tuple[Judge, int, bool]:
         """Return the judge as it was when the last stored item had been judged, that item's time, and if it has settings."""
+        judge, knows_settings = Judge(), False
         if store is None:
-            return Judge(), 0, False
+            return judge, 0, False
         snapshot = store.snapshot()
-        judge, last, knows_settings = Judge(), 0, False
         if snapshot is not None:
             try:
-                judge, last, knows_settings = Judge.load(snapshot.data), snapshot.time, True
+                judge, knows_settings = Judge.load(snapshot.data), True
             except DumpUnreadable as error:  # written by another version: judge the stored stream anew
                 log.warning("the judge's memory is not readable, starting afresh: %s", error)
         for item in store.stream_after(snapshot):
             judge.feed(item)  # what it says was stored with the item, under the same ids
-            last = max(last, item.time)
             knows_settings = knows_settings or isinstance(item, Settings)
-        return judge, last, knows_settings
+        return judge, max(0, judge.time()), knows_settings
 
     def _context(self, recorded: bool) -> Context:
         return Context(

@@ -1,0 +1,77 @@
+"""The life of an alarm over stops of the daemon, and what a keeper can see of it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from dewkeeper.errors import CommandRefused
+from dewkeeper.judge.types import Reading
+from dewkeeper.store import History
+
+DRY = {"humidity_percent": 40.0}
+
+
+def _standing(racks: Any) -> list[tuple[str, str]]:
+    with History.open(racks.folder) as history:
+        return [(alarm.kind, alarm.state) for alarm in history.standing()]
+
+
+def _order(daemon: Any, verb: str, **about: Any) -> None:
+    daemon.handle({"do": verb, "who": "Ina", "why": "because", **about})
+
+
+def test_a_shelf_shows_its_end_and_keeps_it_over_a_restart(racks: Any, phone: Any) -> None:
+    """The stored alarm says until when it is shelved, also after it was acknowledged there; it comes back then, told."""
+    daemon = racks.start(racks.config(**DRY))
+    racks.clock.advance(65 * 60)
+    alarm = daemon.writer.alarms[0].alarm
+    until = daemon.timeline.now() + 7200
+    _order(daemon, "shelve", alarm=alarm, until=until)
+    _order(daemon, "acknowledge", alarm=alarm)
+    racks.stop(daemon)
+    with History.open(racks.folder) as history:
+        assert [(a.state, a.shelved_until) for a in history.standing()] == [("shelved", until)]
+    daemon = racks.start(racks.config(**DRY))
+    assert [(a.state, a.shelved_until) for a in daemon.writer.alarms] == [("shelved", until)]
+    racks.clock.advance(7200)
+    racks.stop(daemon)
+    assert _standing(racks) == [("dry", "acknowledged")]
+
+
+def test_an_order_dated_ahead_does_not_take_the_judge_along(racks: Any, phone: Any) -> None:
+    """An acknowledgement with a time of next year counts as of now: silence of a probe is still noticed."""
+    daemon = racks.start(racks.config(fault="drop", fault_after_seconds=3700, fault_for_seconds=3600, **DRY))
+    racks.clock.advance(61 * 60)
+    _order(daemon, "acknowledge", alarm=daemon.writer.alarms[0].alarm, time=daemon.timeline.now() + 366 * 86400)
+    racks.clock.advance(20 * 60)
+    assert ("missing", "unacknowledged") in _standing(racks)
+
+
+def test_started_with_the_clock_behind_every_reading_counts(racks: Any, phone: Any) -> None:
+    """Half an hour behind the last reading at the start (no battery clock): no reading is put aside as out of order."""
+    daemon = racks.start(racks.config())
+    racks.clock.advance(50 * 60)
+    racks.stop(daemon)
+    racks.clock.step(-1800)
+    daemon = racks.start(racks.config())
+    racks.clock.advance(20 * 60)
+    racks.stop(daemon)
+    with History.open(racks.folder) as history:
+        rows = history.raw("t1", 0, 1 << 40)
+        times = [item.time for item in history.stream(0) if isinstance(item, Reading) and item.probe == "t1"]
+    assert all(row.quality.counts for row in rows)
+    assert len(times) == 51 + 21
+    assert times == sorted(set(times))
+
+
+def test_a_command_that_names_nothing_is_refused(racks: Any, phone: Any) -> None:
+    """An alarm nobody knows, a shelf without end or beyond a day: refused in words, nothing stored."""
+    daemon = racks.start(racks.config(**DRY))
+    racks.clock.advance(65 * 60)
+    alarm, now = daemon.writer.alarms[0].alarm, daemon.timeline.now()
+    for wrong in ({"alarm": "0000"}, {"alarm": alarm}, {"alarm": alarm, "until": now + 86400 * 2}):
+        with pytest.raises(CommandRefused):
+            _order(daemon, "shelve", **wrong)
+    assert _standing(racks) == [("dry", "unacknowledged")]
