@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import importlib
 import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -12,9 +14,9 @@ from dewkeeper.clock import ManualClock
 from dewkeeper.store import History, Store
 from dewkeeper.store.backup import back_up, backups, look_into, newest_good, restore, surplus
 from dewkeeper.store.database import FILE_NAME
-from dewkeeper.store.errors import BackupFailed
+from dewkeeper.store.errors import BackupFailed, StoreUnusable
 from dewkeeper.store.health import Disk
-from dewkeeper.store.migrations.versions import v0001_first
+from dewkeeper.store.migrate import STEPS
 from dewkeeper.store.rescue import open_or_rescue
 from dewkeeper_config.models import Backup, Storage
 
@@ -154,28 +156,51 @@ def test_what_a_damaged_file_still_gives_is_taken_over(tmp_path: Path) -> None:
     assert sum(not row.quality.counts for row in rows) == 100
 
 
-def _first_schema(folder: Path) -> None:
+def _old_schema(folder: Path, steps: int = 1) -> None:
+    folder.mkdir(exist_ok=True)
     connection = sqlite3.connect(folder / FILE_NAME)
-    for statement in v0001_first.STATEMENTS:
-        connection.execute(statement)
-    connection.execute("CREATE TABLE alembic_version (version_num VARCHAR(32) NOT NULL)")
-    connection.execute("INSERT INTO alembic_version VALUES ('0001')")
+    for step in STEPS[:steps]:
+        for statement in importlib.import_module(f"dewkeeper.store.migrations.versions.{step}").STATEMENTS:
+            connection.execute(statement)
+    connection.execute("CREATE TABLE alembic_version (version_num VARCHAR(32) NOT NULL PRIMARY KEY)")
+    connection.execute("INSERT INTO alembic_version VALUES (?)", (STEPS[steps - 1][1:5],))
     connection.execute("INSERT INTO probe VALUES (1, 'b1', 'sht3x')")
     connection.execute("INSERT INTO reading VALUES (?, 27000, 40000)", ((MIDNIGHT << 10) + 1,))
     connection.commit()
     connection.close()
 
 
-def test_the_first_schema_is_brought_up_to_date(tmp_path: Path) -> None:
-    """A database of the first schema opens with its readings."""
-    _first_schema(tmp_path)
-    Store.open(tmp_path, Storage(folder=tmp_path), ManualClock()).close()
-    assert len(_rows(tmp_path)) == 1
+def _tables(folder: Path) -> dict[str, str]:
+    with closing(sqlite3.connect(folder / FILE_NAME)) as connection:
+        found = connection.execute("SELECT name, sql FROM sqlite_master WHERE sql IS NOT NULL ORDER BY name").fetchall()
+    return {name: "".join(sql.split()) for name, sql in found}
+
+
+@pytest.mark.parametrize("steps", range(1, len(STEPS)))
+def test_every_earlier_schema_is_brought_up_to_date(tmp_path: Path, steps: int) -> None:
+    """A database of each earlier schema opens with its reading and has the tables of a new one."""
+    _old_schema(tmp_path / "old", steps)
+    for name in ("old", "new"):
+        folder = tmp_path / name
+        folder.mkdir(exist_ok=True)
+        Store.open(folder, Storage(folder=folder), ManualClock()).close()
+    assert len(_rows(tmp_path / "old")) == 1
+    assert _tables(tmp_path / "old") == _tables(tmp_path / "new")
+
+
+def test_a_newer_schema_is_refused_and_left_alone(tmp_path: Path) -> None:
+    """After going back to an older version the file is not touched, and the message says what to do."""
+    _old_schema(tmp_path)
+    with closing(sqlite3.connect(tmp_path / FILE_NAME)) as connection:
+        connection.execute("UPDATE alembic_version SET version_num = '9999'")
+        connection.commit()
+    with pytest.raises(StoreUnusable, match=r"newer version.*update dewkeeper"):
+        Store.open(tmp_path, Storage(folder=tmp_path), ManualClock())
 
 
 def test_a_failed_migration_leaves_the_old_file_as_it_was(tmp_path: Path) -> None:
     """A step that fails half-way is undone whole."""
-    _first_schema(tmp_path)
+    _old_schema(tmp_path)
     with sqlite3.connect(tmp_path / FILE_NAME) as connection:
         connection.execute("CREATE TABLE exclusion (in_the_way)")  # the last of the step's three tables
     connection.close()

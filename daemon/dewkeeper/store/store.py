@@ -68,7 +68,12 @@ class Store:
             with engine.begin() as connection:
                 if lock.unclean:
                     _check(connection)
-                migrate.upgrade(connection)
+                revision = migrate.current(connection)
+                if revision is None:
+                    migrate.create(connection)
+            if revision not in (None, migrate.HEAD):
+                engine.dispose()
+                migrate.upgrade(folder, str(revision))
             with engine.begin() as connection:
                 store._recall(connection)
         except (DatabaseError, OSError) as error:

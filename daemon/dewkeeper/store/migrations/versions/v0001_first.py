@@ -1,7 +1,5 @@
 """The first schema."""
 
-from alembic import op
-
 revision = "0001"
 down_revision = None
 
@@ -37,5 +35,7 @@ STATEMENTS = (
 
 def upgrade() -> None:
     """Create every table."""
+    from alembic import op  # a new file is made without it
+
     for statement in STATEMENTS:
         op.execute(statement)

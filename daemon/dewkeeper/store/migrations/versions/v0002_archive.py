@@ -1,7 +1,5 @@
 """Compressed archive, roll-ups and late exclusions as rows of their own."""
 
-from alembic import op
-
 revision = "0002"
 down_revision = "0001"
 
@@ -23,5 +21,7 @@ STATEMENTS = (
 
 def upgrade() -> None:
     """Add the three tables."""
+    from alembic import op  # a new file is made without it
+
     for statement in STATEMENTS:
         op.execute(statement)

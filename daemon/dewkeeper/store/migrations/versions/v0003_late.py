@@ -1,7 +1,5 @@
 """The order in which readings came after the clock was stepped back into what is stored."""
 
-from alembic import op
-
 revision = "0003"
 down_revision = "0002"
 
@@ -16,5 +14,7 @@ STATEMENTS = (
 
 def upgrade() -> None:
     """Add the table."""
+    from alembic import op  # a new file is made without it
+
     for statement in STATEMENTS:
         op.execute(statement)
