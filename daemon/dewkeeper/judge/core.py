@@ -89,7 +89,7 @@ class Judge:
         if temperature_c is None or humidity_percent is None:
             return lost(state, watch, now, failure or "missing")
         if seen or watch.stranger:
-            notes(state, watch, now, seen)
+            notes(state, watch, state.now, seen)  # an old reading tells what is seen now, not when
         burst = bool(seen) and "crc_burst" in seen
         if temperature_word is None or humidity_word is None:
             return take(state, watch, now, temperature_c, humidity_percent, temperature_c, humidity_percent, burst)
