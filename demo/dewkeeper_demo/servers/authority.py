@@ -37,7 +37,7 @@ class Authority:
         self._contexts: dict[Flaw, ssl.SSLContext] = {}
 
     def context(self, flaw: Flaw = "") -> ssl.SSLContext:
-        """Return a server's context for `localhost` with this flaw."""
+        """Return a server's context for `localhost` and `*.rack.test` with this flaw."""
         if flaw not in self._contexts:
             self._contexts[flaw] = self._make(flaw)
         return self._contexts[flaw]
@@ -51,11 +51,12 @@ class Authority:
         if flaw == "not_yet_valid":
             begin, end = now + timedelta(days=10), now + timedelta(days=20)
         host = "elsewhere.invalid" if flaw == "wrong_host" else "localhost"
+        hosts = [host] if flaw == "wrong_host" else [host, "*.rack.test"]
         subject = _named(host)
         signer, issuer = (key, subject) if flaw == "self_signed" else (self._key, self._name)
         certificate = (
             _builder(subject, issuer, key.public_key(), begin, end)
-            .add_extension(x509.SubjectAlternativeName([x509.DNSName(host)]), critical=False)
+            .add_extension(x509.SubjectAlternativeName([x509.DNSName(name) for name in hosts]), critical=False)
             .add_extension(x509.BasicConstraints(ca=False, path_length=None), critical=True)
             .add_extension(_usage(ca=False), critical=True)
             .add_extension(x509.ExtendedKeyUsage([ExtendedKeyUsageOID.SERVER_AUTH]), critical=False)

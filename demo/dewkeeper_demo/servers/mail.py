@@ -7,6 +7,7 @@ import socket
 import ssl
 import threading
 from collections import deque
+from collections.abc import Callable
 from dataclasses import dataclass
 from email import message_from_bytes, policy
 from email.message import EmailMessage
@@ -30,7 +31,8 @@ class MailServer:
     """Listens on a free loopback port while entered.
 
     context: offers STARTTLS with it, or serves TLS from the start if `implicit`. login: name and password demanded.
-    next: refusals for the next sessions (None for a good one), then `usual`.
+    next: refusals for the next sessions (None for a good one), then `usual`; `choose`, if given, decides instead.
+    choose_context, if given, decides for each session which certificate is shown at STARTTLS.
     """
 
     def __init__(
@@ -42,6 +44,8 @@ class MailServer:
     ) -> None:
         self.next: deque[Refusal | None] = deque()
         self.usual: Refusal | None = None
+        self.choose: Callable[[], Refusal | None] | None = None
+        self.choose_context: Callable[[], ssl.SSLContext] | None = None
         self.sessions = 0
         self.logins = 0
         self._context = context
@@ -61,6 +65,12 @@ class MailServer:
         """Every mail taken, in order."""
         with self._changed:
             return list(self._mails)
+
+    def take(self) -> list[EmailMessage]:
+        """Return every mail taken, in order, and forget it."""
+        with self._changed:
+            taken, self._mails = self._mails, []
+            return taken
 
     def wait(self, count: int, patience_seconds: float = 20.0) -> list[EmailMessage]:
         """Return the mails once there are so many. Raises TimeoutError."""
@@ -97,12 +107,13 @@ class MailServer:
 
     def _session(self) -> SMTP:
         self.sessions += 1
-        refusal = self.next.popleft() if self.next else self.usual
-        starttls = self._context is not None and not self._implicit
+        refusal = self.choose() if self.choose is not None else self.next.popleft() if self.next else self.usual
+        context = self._context if self.choose_context is None else self.choose_context()
+        starttls = context is not None and not self._implicit
         return SMTP(
             _Handler(self, refusal),
             hostname="mail.invalid",
-            tls_context=None if self._implicit else self._context,
+            tls_context=None if self._implicit else context,
             require_starttls=starttls,
             # The protocol does not know that a connection is encrypted from its start, so there it only offers logins.
             auth_required=self._login is not None and starttls,

@@ -60,13 +60,14 @@ class Phone:
     """Listens on a free loopback port while entered.
 
     next: answers for the next requests, in order; `usual` after those; `choose`, if given, decides instead, from the
-    parsed request. context: serve TLS with it.
+    parsed request. context: serve TLS with it; `choose_context`, if given, decides instead for each connection.
     """
 
     def __init__(self, context: ssl.SSLContext | None = None) -> None:
         self.next: deque[Answer] = deque()
         self.usual = Answer()
         self.choose: Callable[[Call], Answer] | None = None
+        self.choose_context: Callable[[], ssl.SSLContext] | None = None
         self.connections = 0
         self._context = context
         self._calls: list[Call] = []
@@ -76,12 +77,8 @@ class Phone:
         self._ended = threading.Event()
         self._workers: list[threading.Thread] = []
         self._listener = socket.create_server(("127.0.0.1", 0), backlog=128)
+        self.port = int(self._listener.getsockname()[1])
         self._thread = threading.Thread(target=self._listen, name="phone")
-
-    @property
-    def port(self) -> int:
-        """TCP port."""
-        return int(self._listener.getsockname()[1])
 
     @property
     def url(self) -> str:
@@ -93,6 +90,12 @@ class Phone:
         """Everything read whole so far, in order."""
         with self._lock:
             return list(self._calls)
+
+    def take(self) -> list[Call]:
+        """Return everything read whole so far, in order, and forget it."""
+        with self._lock:
+            taken, self._calls = self._calls, []
+            return taken
 
     def wait(self, count: int, patience_seconds: float = 20.0) -> list[Call]:
         """Return the calls once there are so many. Raises TimeoutError."""
@@ -115,16 +118,27 @@ class Phone:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self._ended.set()
-        with contextlib.suppress(OSError):
-            self._listener.shutdown(socket.SHUT_RDWR)
-        self._listener.close()
-        self._thread.join()
+        self.refuse()
         with self._lock:
             for connection in self._open:
                 with contextlib.suppress(OSError):
                     connection.shutdown(socket.SHUT_RDWR)
         for worker in self._workers:
             worker.join()
+
+    def refuse(self) -> None:
+        """Stop listening: connections are refused."""
+        with contextlib.suppress(OSError):
+            self._listener.shutdown(socket.SHUT_RDWR)
+        self._listener.close()
+        if self._thread.is_alive():
+            self._thread.join()
+
+    def listen(self) -> None:
+        """Listen again, on the same port."""
+        self._listener = socket.create_server(("127.0.0.1", self.port), backlog=128)
+        self._thread = threading.Thread(target=self._listen, name="phone")
+        self._thread.start()
 
     def _listen(self) -> None:
         while not self._ended.is_set():
@@ -144,8 +158,9 @@ class Phone:
         active = connection
         try:
             connection.settimeout(30)
-            if self._context is not None:
-                active = self._context.wrap_socket(connection, server_side=True)
+            context = self._context if self.choose_context is None else self.choose_context()
+            if context is not None:
+                active = context.wrap_socket(connection, server_side=True)
                 with self._lock:
                     self._open.discard(connection)
                     self._open.add(active)
