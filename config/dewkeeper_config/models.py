@@ -371,6 +371,15 @@ class Web(Model):
     vet_phone: str = Field("", max_length=80, description="Your exotics vet, shown on the sitter's sheet.")
 
 
+class Change(Model):
+    """Who changed this file last, and why: logged with every value that is new since the last start."""
+
+    who: str = Field("", max_length=80, description="Who changed it.", examples=["Runa"])
+    why: str = Field(
+        "", max_length=400, description="Why. The same words are used for one change only.", examples=["dry in winter"]
+    )
+
+
 class Config(Model):
     """The whole file."""
 
@@ -385,3 +394,4 @@ class Config(Model):
     person: list[Person] = Field(min_length=1, description="People who are told.")
     notify: Notify = Field(Notify(), description="How people are told.")
     web: Web = Field(Web(), description="The page.")
+    change: Change = Field(Change(), description="Who changed this file last, and why.")

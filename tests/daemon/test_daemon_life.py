@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import json
 from typing import Any
 
 import pytest
 
+from dewkeeper.cli import main
 from dewkeeper.errors import CommandRefused
 from dewkeeper.judge.types import Reading
 from dewkeeper.store import History
+from dewkeeper_config import load
 
 DRY = {"humidity_percent": 40.0}
 
@@ -75,3 +78,45 @@ def test_a_command_that_names_nothing_is_refused(racks: Any, phone: Any) -> None
         with pytest.raises(CommandRefused):
             _order(daemon, "shelve", **wrong)
     assert _standing(racks) == [("dry", "unacknowledged")]
+
+
+def _with(racks: Any, more: str) -> Any:
+    """Return a configuration of two simulated tubs with these lines in it."""
+    path = racks.folder / "test.toml"
+    lines = [
+        'site = { name = "Test rack", timezone = "Europe/Vienna", poll_seconds = 60 }',
+        f'storage = {{ folder = "{racks.folder}", ballast_mb = 0 }}', "web = { enabled = false }",
+        'rack = [{ name = "R", room = "room" }]',
+        f'channel = [{{ kind = "webhook", name = "phone", url = "{racks.url}" }}]',
+        'person = [{ name = "Ina", channels = ["phone"], quiet_hours = { start = "03:00", end = "03:01" } }]',
+        more,
+    ]  # fmt: skip
+    for name in ("1", "2"):
+        lines += [f'[[probe]]\nname = "t{name}"\nenclosure = "T{name}"\ndriver = "simulated"\noptions = {{ clock = "daemon test" }}']
+    path.write_text("\n".join(lines), encoding="utf-8")
+    return load(path)
+
+
+TUBS = """
+enclosure = [{ name = "T1", rack = "R", limits = { humidity_target = { low = %s, high = 75 } } }, { name = "T2", rack = "R", place = 2 }]
+change = { who = "Ina", why = "%s" }
+notify = { remind_hours = %s }
+"""
+
+
+def test_every_changed_value_is_logged_with_who_and_why_and_sent_to_nobody(
+    racks: Any, phone: Any, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Limits and settings changed between two starts: old, new, who and why can be read back; no message is sent."""
+    for low, why, remind in ((60, "new rack", 6), (58, "dry in winter", 4), (57, "dry in winter", 4), (57, "dry in winter", 4)):
+        daemon = racks.start(_with(racks, TUBS % (low, why, remind)))
+        racks.clock.advance(300)
+        racks.stop(daemon)
+    assert main(["changes", "--config", str(racks.folder / "test.toml"), "--for", "5000d", "--format", "json"]) == 0
+    logged = json.loads(capsys.readouterr().out)
+    assert [(entry["enclosure"], entry["who"], entry["why"], entry["changed"]) for entry in logged] == [
+        ("T1", "Ina", "dry in winter", {"humidity_target.low": "60.0 -> 58.0"}),
+        (None, "Ina", "dry in winter", {"notify.remind_hours": "6.0 -> 4.0"}),
+        ("T1", "configuration", "", {"humidity_target.low": "58.0 -> 57.0"}),
+    ]
+    assert phone.messages == []

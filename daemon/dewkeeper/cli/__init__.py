@@ -21,6 +21,7 @@ TOPICS: dict[str, tuple[str, ...]] = {
     "look": ("now", "morning", "history", "alarms"),
     "journal": ("journal",),
     "act": ("ack", "shelve", "unshelve", "service", "suppress", "away"),
+    "changes": ("changes",),
     "config_commands": ("config",),
     "probes": ("probes",),
     "notify": ("notify",),

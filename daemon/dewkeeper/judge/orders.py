@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import uuid
-from typing import Any
 
 from dewkeeper.judge.book import Key
+from dewkeeper.judge.changes import changes, limits_difference
 from dewkeeper.judge.faults import end_fault, missing_after, retire
 from dewkeeper.judge.in_force import stage_at
 from dewkeeper.judge.limits import sides_for
@@ -37,7 +37,8 @@ def settle(state: State, settings: Settings, now: int) -> None:
         state.started = now
         state.set_timer(now + 86400, "daily", "")
     else:
-        _log_changes(state, old, settings, now)
+        for place, changed in changes(old, settings):
+            log(state, now, place, settings.who, settings.why, changed)
     for name in [n for n in state.watches if n not in settings.probes]:
         watch = state.watches.pop(name)
         for kind in list(watch.faults):
@@ -114,55 +115,6 @@ def log(
     )  # fmt: skip
 
 
-def _flat(limits: Limits) -> dict[str, Any]:
-    found: dict[str, Any] = {}
-    for name, value in limits.model_dump(mode="json").items():
-        if isinstance(value, dict):
-            found.update({f"{name}.{inner}": v for inner, v in value.items()})
-        else:
-            found[name] = value
-    return found
-
-
-def _difference(old: Limits, new: Limits) -> dict[str, str | float | int]:
-    before, after = _flat(old), _flat(new)
-    return {
-        name: f"{before.get(name)} -> {after.get(name)}"
-        for name in sorted(before.keys() | after.keys())
-        if before.get(name) != after.get(name)
-    }
-
-
-def _log_changes(state: State, old: Settings, new: Settings, now: int) -> None:
-    for name, facts in new.enclosures.items():
-        before = old.enclosures.get(name)
-        if before is not None and before.limits != facts.limits:
-            log(state, now, name, new.who, new.why, _difference(before.limits, facts.limits))
-    if old.poll_seconds != new.poll_seconds:
-        log(
-            state,
-            now,
-            None,
-            new.who,
-            new.why,
-            {"poll_seconds": f"{old.poll_seconds} -> {new.poll_seconds}"},
-        )
-    for what, a, b in (
-        ("probes", old.probes, new.probes),
-        ("enclosures", old.enclosures, new.enclosures),
-    ):
-        gone, come = sorted(a.keys() - b.keys()), sorted(b.keys() - a.keys())
-        if gone or come:
-            log(
-                state,
-                now,
-                None,
-                new.who,
-                new.why,
-                {f"{what} gone": ", ".join(gone), f"{what} new": ", ".join(come)},
-            )
-
-
 def note_deed(state: State, entry: JournalEntry, now: int) -> None:
     """Take a journal entry: it may set or end a stage and explain what the air does next."""
     tub = state.tubs.get(entry.enclosure or "")
@@ -192,7 +144,7 @@ def restage(state: State, tub: Tub, now: int, who: str) -> None:
     if stage != tub.stage:
         before = limits_now(state, tub)
         was, tub.stage, tub.stage_until = tub.stage, stage, until
-        changed = _difference(before, limits_now(state, tub))
+        changed = limits_difference(before, limits_now(state, tub))
         log(state, now, tub.name, who, f"stage {was or 'usual'} -> {stage or 'usual'}", changed)
         apply_limits(state, tub, now)
     tub.stage_until = until

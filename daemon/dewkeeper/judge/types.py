@@ -127,7 +127,11 @@ class EnclosureFacts:
 
 @dataclass(frozen=True, slots=True)
 class Settings:
-    """The configuration as the judge sees it, from `time` on. Replaces the one before; `who` and `why` are logged."""
+    """The configuration as the judge sees it, from `time` on. Replaces the one before; `who` and `why` are logged.
+
+    others: key -> value of everything else in the configuration, secrets left out: it judges nothing, but its changes
+    are logged too.
+    """
 
     time: int
     poll_seconds: int
@@ -138,6 +142,7 @@ class Settings:
     )  # profile name -> limits, for journal stages
     who: str = "configuration"
     why: str = ""
+    others: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

@@ -35,7 +35,7 @@ from dewkeeper.service.commands import CommandHandler, Handler
 from dewkeeper.service.control import ControlSocket
 from dewkeeper.service.ledger import Ledger
 from dewkeeper.service.page import open_page
-from dewkeeper.service.settings import digest, judge_settings
+from dewkeeper.service.settings import digest, judge_settings, reason
 from dewkeeper.service.watch import Heartbeats, Watch
 from dewkeeper.service.writer import Chore, Note, Submission, Writer
 from dewkeeper.store import History, Store
@@ -52,6 +52,7 @@ _IDLE_SECONDS = 10.0
 _CHORE_AT = wall_time(4, 10)  # outside the hours any DST change touches
 _DONE = "done:"
 _DIGEST = "settings digest"
+_REASON = "settings reason"
 
 
 class Daemon:
@@ -113,8 +114,10 @@ class Daemon:
             self.clock, self.heartbeats, self._sources(), self.timeline.now, self._report, judge.troubles()
         )
         if not knows_settings or notes.get(_DIGEST) != digest(self.config):
-            self.writer.mailbox.put(Submission(judge_settings(self.config, self.timeline.now())))
+            who, why = reason(self.config, notes.get(_REASON, ""))
+            self.writer.mailbox.put(Submission(judge_settings(self.config, self.timeline.now(), who, why)))
             self.writer.mailbox.put(Note(_DIGEST, digest(self.config)))
+            self.writer.mailbox.put(Note(_REASON, f"{self.config.change.who}: {self.config.change.why}"))
         if _LINK_KEY not in notes:
             self.writer.mailbox.put(Note(_LINK_KEY, self._link_key))
         self._start_threads()

@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Iterator
+from typing import Any
+
+from pydantic import SecretStr
 
 from dewkeeper.judge.types import EnclosureFacts, ProbeFacts, Settings
 from dewkeeper_config import effective_limits, stage_limits
@@ -48,7 +52,38 @@ def judge_settings(config: Config, at: int, who: str = "configuration", why: str
         stage_limits=stage_limits(config),
         who=who,
         why=why,
+        others=others(config),
     )
+
+
+def reason(config: Config, last: str) -> tuple[str, str]:
+    """Return who changed the configuration, and why, as the file says; `last` is what it said at the last change."""
+    change = config.change
+    if not (change.who or change.why) or last == f"{change.who}: {change.why}":
+        return "configuration", ""  # nobody said anything new
+    return change.who or "configuration", change.why
+
+
+def others(config: Config) -> dict[str, str]:
+    """Return every value of the configuration that the judge does not use, by its key; of secrets two digits of a fingerprint."""
+    judged = {"rack", "enclosure", "probe", "profile", "change"}
+    found = dict(_leaves("", config.model_dump(exclude=judged, exclude_none=True)))
+    found.pop("site.poll_seconds", None)
+    return found
+
+
+def _leaves(key: str, value: Any) -> Iterator[tuple[str, str]]:
+    """Yield the values below a key; members of a list go by their names where they have them."""
+    if isinstance(value, dict):
+        for name, inner in value.items():
+            yield from _leaves(f"{key}.{name}" if key else name, inner)
+    elif isinstance(value, list) and value and isinstance(value[0], dict):
+        for number, inner in enumerate(value, start=1):
+            yield from _leaves(f"{key} {inner.get('name', number)}", inner)
+    elif isinstance(value, SecretStr):
+        yield key, f"kept private ({hashlib.sha256(value.get_secret_value().encode()).hexdigest()[:2]})"
+    else:
+        yield key, ", ".join(map(str, value)) if isinstance(value, list) else str(value)
 
 
 def branch(bus: str | None, multiplexer: int | None, channel: int | None) -> str:
