@@ -26,7 +26,7 @@ Key = tuple[Place, Kind]
 class Book:
     """See the module. `steps`: (elapsed time, wall minus elapsed before it) of every clock step, oldest first.
 
-    `named`: the alarms raised in this second.
+    `named`: what the last alarms were named after.
     """
 
     __slots__ = ("events", "lives", "named", "quiet", "removed", "shelf", "shift", "steps")
@@ -89,7 +89,7 @@ class Book:
                 self._apply(life, "forget", now, why="it came back before anybody saw it: the newer alarm stands for both")
             name = f"{place}|{probe or ''}|{kind}|{since}|{now}"
             again = self.named.count(name)  # over and back within one second is another alarm
-            self.named = [*(other for other in self.named if other.endswith(f"|{now}")), name]
+            self.named = [*self.named[-63:], name]
             life = Life(str(uuid.uuid5(_NAMES, f"{name}|{again}" if again else name)), kind, place, enclosure, probe, band, since)
             self.lives[key] = life
             self._say(life, now, band, priority, value, limit, cause, response, detail)
