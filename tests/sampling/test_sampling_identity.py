@@ -9,7 +9,7 @@ import pytest
 from dewkeeper.errors import CommandRefused
 from dewkeeper.judge.types import Command
 from dewkeeper.sampling.identity import Identities
-from dewkeeper.sampling.probe_tools import ProbeTools, recorded_serials
+from dewkeeper.sampling.probe_tools import NOTE, ProbeTools, numbers
 
 
 def test_first_sensor_is_recorded_without_a_question() -> None:
@@ -101,7 +101,7 @@ def test_accepting_stores_serial_and_placement() -> None:
     daemon = Daemon()
     daemon.identities.observe("b4", 8)
     assert daemon.ask("probe_accept", probe="b4", placement="back, 2 cm deep")["serial"] == 8
-    assert recorded_serials(daemon.notes) == {"b4": 8}
+    assert numbers(daemon.notes, NOTE) == {"b4": 8}
     assert daemon.notes["placement:b4"] == "back, 2 cm deep"
     (command,) = daemon.commands
     assert (command.verb, command.probe) == ("accept", "b4")
@@ -123,7 +123,7 @@ def test_retiring_tells_the_judge_and_forgets() -> None:
     daemon.ask("probe_retire", probe="b4", why="broken cable", who="Marit")
     (command,) = daemon.commands
     assert (command.verb, command.probe, command.time, command.why) == ("retire", "b4", 1000, "broken cable")
-    assert recorded_serials(daemon.notes) == {}
+    assert numbers(daemon.notes, NOTE) == {}
 
 
 def test_serials_lists_questions() -> None:

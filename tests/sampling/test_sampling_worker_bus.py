@@ -61,7 +61,7 @@ def test_sensor_exchanged_between_two_polls_is_noticed(working: Working) -> None
 
 def test_dead_branch_is_one_report_until_it_is_back(working: Working) -> None:
     """Two probes on a dead channel are one trouble, named in words; its end is reported once."""
-    reports = BusReports(lambda: working.worker.faults)
+    reports = BusReports(lambda: working.worker.faults, dict)
     working.poll()
     working.rack.wire.faults.append(HeldLow(branch=(0x70, 3)))
     for _ in range(4):
@@ -69,9 +69,9 @@ def test_dead_branch_is_one_report_until_it_is_back(working: Working) -> None:
     assert [p for p, reading in readings.items() if reading.failure == "bus"] == ["p6", "p7"]
     (report,) = reports(1_000)
     assert report.trouble
-    assert report.what == "bus w, channel 3 of multiplexer 0x70"
+    assert report.part == "w multiplexer 0x70 channel 3"
     working.rack.wire.faults.clear()
     for _ in range(3):
         working.poll()
-    assert [(r.what, r.trouble) for r in reports(1_100)] == [(report.what, False)]
+    assert [(r.part, r.trouble) for r in reports(1_100)] == [(report.part, False)]
     assert reports(1_160) == []

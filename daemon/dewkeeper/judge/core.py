@@ -90,6 +90,9 @@ class Judge:
             return lost(state, watch, now, failure or "missing")
         if seen or watch.stranger:
             notes(state, watch, state.now, seen)  # an old reading tells what is seen now, not when
+        if state.sick:
+            for part in watch.wiring:
+                state.sick.pop(part, None)  # here is a reading
         burst = bool(seen) and "crc_burst" in seen
         if temperature_word is None or humidity_word is None:
             return take(state, watch, now, temperature_c, humidity_percent, temperature_c, humidity_percent, burst)
@@ -184,6 +187,12 @@ class Judge:
                 pass
 
     def _report(self, item: SystemReport, now: int) -> None:
+        if item.part:
+            if item.trouble:
+                self._state.sick[item.part] = item.text
+            else:
+                self._state.sick.pop(item.part, None)
+            return
         key: Key = (f"system:{item.what}", "system")
         if item.trouble:
             self._state.book.raise_(

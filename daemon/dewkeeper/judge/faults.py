@@ -151,35 +151,37 @@ def check_silence(state: State, watch: Watch, now: int) -> None:
     if "missing" not in watch.faults and "crc" not in watch.faults:
         together = _silent_together(state, watch, now, after)
         if together is None:
-            start_fault(state, watch, "missing", now, watch.live)
+            why = next((state.sick[part] for part in watch.wiring if part in state.sick), "")
+            start_fault(state, watch, "missing", now, watch.live, cause=why)
         else:
-            _branch_silent(state, *together, now)
+            _part_silent(state, *together, now)
     state.set_timer(now + after, "missing", watch.name)  # it may be back by then and fall silent again
 
 
 def _silent_together(state: State, watch: Watch, now: int, after: int) -> tuple[str, list[Watch]] | None:
-    """Return the widest part of the wiring, bus or branch, of which every probe is silent; None when it is one probe."""
-    for part, name in (("bus", watch.bus), ("branch", watch.branch)):
-        members = [w for w in state.watches.values() if name and getattr(w, part) == name and w.retired == NEVER]
+    """Return the widest part of the wiring of which every probe is silent; None when it is one probe."""
+    for name in watch.wiring:
+        members = [w for w in state.watches.values() if name in w.wiring and w.retired == NEVER]
         # Polled one after another: those whose own time comes within two polls are silent together.
         if len(members) > 1 and all(now - w.live >= after - 2 * state.poll and "crc" not in w.faults for w in members):
             return name, members
     return None
 
 
-def _branch_silent(state: State, branch: str, members: list[Watch], now: int) -> None:
-    """Many probes of one branch fell silent: one fault, named for the branch."""
-    place = f"branch:{branch}"
+def _part_silent(state: State, part: str, members: list[Watch], now: int) -> None:
+    """Every probe of a part of the wiring fell silent: one fault, named for the part."""
+    place = f"branch:{part}"
     names = ", ".join(sorted(w.name for w in members))
+    why = state.sick.get(part, "")
     for member in members:
         if "missing" not in member.faults:
             member.faults["missing"] = [member.live, -1]
             member.places["missing"] = place
             state.book.raise_(
                 (place, "missing"), now, since=min(w.live for w in members), enclosure=None, probe=None,
-                holder=member.name, cause=f"every probe of {branch} is silent",
+                holder=member.name, cause=f"every probe of {part} is silent{': ' if why else ''}{why}",
                 response="check the cable, plug and supply they share",
-                detail={"branch": branch, "members": names, "count": len(members)},
+                detail={"branch": part, "members": names, "count": len(members), "text": f"silent: {names}"},
             )  # fmt: skip
 
 

@@ -43,15 +43,15 @@ class Watch:
     past: the last day. opened, misted: when the air last showed it; open_e and low_e: vapour before and after.
     near_since: since when it reads the room's air; cool_since: since when its heat is gone; heater_from: the temperature
     before its own heater began. stranger: the note of a sensor that is not the position's own, while it has one. retired: since when the
-    keeper wants nothing of it believed.
+    keeper wants nothing of it believed. wiring: the parts of the wiring it hangs on, the widest first.
     """
 
     __slots__ = (
-        "away", "bad", "bad_since", "branch", "bus", "busy", "climbs", "cool_since", "crc", "e", "enclosure", "faults", "fell_by",
+        "away", "bad", "bad_since", "busy", "climbs", "cool_since", "crc", "e", "enclosure", "faults", "fell_by",
         "flat", "flat_since", "h", "h_high", "h_low", "heater_from", "last", "live", "look_at", "loss", "low_at", "low_e",
         "misted", "name", "near_since", "open_e", "open_t", "opened", "pair_h", "pair_t", "pairs", "past", "pend_at", "pend_h",
         "pend_t", "place", "places", "repeats", "restored", "retired", "role", "room", "rounded", "seen", "sides", "slow_e",
-        "slow_t", "stranger", "t", "t_high", "t_low", "wet_since",
+        "slow_t", "stranger", "t", "t_high", "t_low", "wet_since", "wiring",
     )  # fmt: skip
 
     def __init__(self, facts: ProbeFacts, now: int) -> None:
@@ -98,8 +98,8 @@ class Watch:
         self.room = facts.room or ""
         self.place = facts.enclosure or f"room:{facts.room}"
         self.rounded = facts.rounded
-        self.bus = facts.bus
-        self.branch = facts.branch
+        parts = (facts.adapter, facts.bus, facts.multiplexer, facts.branch)
+        self.wiring = tuple(dict.fromkeys(part for part in parts if part))
 
     def forget(self) -> None:
         """Begin anew what was usual for this probe: it, or the heat, is not what it was."""
@@ -140,12 +140,12 @@ class Tub:
 class State:
     """Everything. `heap`: (due, kind of timer, key) of timers; `due`: the first of them. `rooms`: room -> its probe.
 
-    changes: logged changes so far, for their ids.
+    changes: logged changes so far, for their ids. sick: part of the wiring -> why nothing is read there.
     """
 
     __slots__ = (
-        "book", "changes", "due", "exclusions", "heap", "hold", "learned", "now", "poll", "rooms", "settings", "shift", "started",
-        "tubs", "watches",
+        "book", "changes", "due", "exclusions", "heap", "hold", "learned", "now", "poll", "rooms", "settings", "shift", "sick",
+        "started", "tubs", "watches",
     )  # fmt: skip
 
     def __init__(self) -> None:
@@ -155,6 +155,7 @@ class State:
         self.watches: dict[str, Watch] = {}
         self.tubs: dict[str, Tub] = {}
         self.rooms: dict[str, str] = {}
+        self.sick: dict[str, str] = {}
         self.learned: dict[str, dict[str, float]] = {}
         self.heap: list[tuple[int, str, str]] = []
         self.due = 10**15

@@ -106,6 +106,8 @@ class ProbeFacts:
     room: str | None = None
     bus: str = ""
     branch: str = ""  # bus, multiplexer and channel: what fails together
+    adapter: str = ""  # the controller, which several buses of the kernel's multiplexers share
+    multiplexer: str = ""  # bus and multiplexer
     rounded: bool = False
 
 
@@ -185,13 +187,18 @@ class Tick:
 
 @dataclass(frozen=True, slots=True)
 class SystemReport:
-    """What the service knows of itself: `what` is or is no longer in trouble (disk, channel, clock, bus ...)."""
+    """What the service knows of itself: `what` is or is no longer in trouble (disk, channel, clock, bus ...).
+
+    part: the part of the wiring it is about, named as in `ProbeFacts`. Such trouble is no alarm of its own: it is told as
+    the cause when the probes of that part have been silent for long enough.
+    """
 
     time: int
     what: str
     trouble: bool
     text: str = ""
     priority: Priority = "medium"
+    part: str = ""
 
 
 Item = (

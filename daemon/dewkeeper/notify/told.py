@@ -66,7 +66,7 @@ class Told:
         """What it is about, as the keeper calls it."""
         if self.members:
             return f"{len(self.members)} in {self.rack or self.room or self.branch or 'the rack'}"
-        return self.enclosure or self.probe or self.room or "dewkeeper"
+        return self.enclosure or self.probe or self.room or self.branch or "dewkeeper"
 
     @classmethod
     def of_event(cls, event: Event, happening: Happening, place: Place) -> Told:
@@ -90,7 +90,7 @@ class Told:
             detail=str(event.detail.get("text", "")),
             rack=place.rack,
             room=place.room,
-            branch=place.branch,
+            branch=place.branch or _text(event.detail.get("branch")),
         )
 
     def facts(self) -> dict[str, Any]:
@@ -119,3 +119,7 @@ class Told:
     def over_since(self, until: int) -> Told:
         """Return the same told as over, in the past tense."""
         return replace(self, happening="cleared", until=until)
+
+
+def _text(value: object) -> str | None:
+    return None if value is None else str(value)

@@ -18,12 +18,12 @@ NOTE = "serial:"
 """Prefix of the stored notes that keep the serial numbers: `serial:` and the probe's name."""
 
 
-def recorded_serials(notes: Mapping[str, str]) -> dict[str, int]:
-    """Return probe -> serial from the store's notes; what is not a number is left out."""
+def numbers(notes: Mapping[str, str], prefix: str) -> dict[str, int]:
+    """Return name -> number of the stored notes whose names begin with `prefix`; what is not a number is left out."""
     return {
-        name.removeprefix(NOTE): int(value)
+        name.removeprefix(prefix): int(value)
         for name, value in notes.items()
-        if name.startswith(NOTE) and value.isdecimal()
+        if name.startswith(prefix) and value.isdecimal()
     }
 
 

@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 
 from dewkeeper.clock import Clock
 from dewkeeper.judge.types import Calibration, Reading, Rebase
+from dewkeeper.sampling.bus_reports import adapter_name
 from dewkeeper.sampling.timeline import Timeline
 from dewkeeper.sampling.worker import AdapterWorker
 from dewkeeper_config.models import Bus, Config, ProbeConfig
@@ -81,6 +82,10 @@ class Sampler:
         """Return the workers that are busy and since how many seconds."""
         now = self._clock.monotonic()
         return {w.name: now - w.busy_since for w in self.workers if w.busy}
+
+    def worked(self) -> set[str]:
+        """Return the workers that have come back from their buses at least once."""
+        return {worker.name for worker in self.workers if worker.worked}
 
     def worker_of(self, probe: str) -> AdapterWorker | None:
         """Return the worker that reads the probe, None for an unknown one."""
@@ -171,7 +176,7 @@ def _workers(
     config: Config, clock: Clock, identify: Callable[[str, int | None], None]
 ) -> tuple[AdapterWorker, ...]:
     """Return one worker per physical adapter; probes without a bus (simulated, hwmon) share one more."""
-    adapter_of = {bus.name: bus.adapter or bus.name for bus in config.bus}
+    adapter_of = {bus.name: adapter_name(bus) for bus in config.bus}
     buses: dict[str, list[Bus]] = defaultdict(list)
     for bus in config.bus:
         buses[adapter_of[bus.name]].append(bus)

@@ -32,7 +32,7 @@ class AdapterWorker:
     """Reads every probe of one adapter when told to. Only its own thread touches the buses.
 
     identify: called with (probe name, serial number) whenever a probe was opened. faults: branches of its buses
-    that were given up in the last cycle.
+    that were given up in the last cycle. worked: whether it has come back from its buses at least once.
     """
 
     def __init__(
@@ -56,6 +56,7 @@ class AdapterWorker:
         self._job: Callable[[], None] | None = None
         self.busy = False
         self.busy_since = 0.0
+        self.worked = False
         self.faults: tuple[BranchFault, ...] = ()
         self.thread = threading.Thread(target=self._run, name=f"sampler-{name}", daemon=True)
 
@@ -104,6 +105,7 @@ class AdapterWorker:
                 except Exception:
                     log.exception("worker %s: a job failed", self.name)
                 finally:
+                    self.worked = True
                     self.busy = False
         for name in list(self._open):
             self._close(name)

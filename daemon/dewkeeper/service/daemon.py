@@ -25,8 +25,9 @@ from dewkeeper.report.wording import Wording
 from dewkeeper.sampling.bus_reports import BusReports
 from dewkeeper.sampling.identity import Identities
 from dewkeeper.sampling.probe_tools import NOTE as SERIAL_NOTE
-from dewkeeper.sampling.probe_tools import ProbeTools, recorded_serials
+from dewkeeper.sampling.probe_tools import ProbeTools, numbers
 from dewkeeper.sampling.sampler import Cycle, Sampler
+from dewkeeper.sampling.stuck import StuckAdapters
 from dewkeeper.sampling.timeline import Timeline
 from dewkeeper.service import systemd
 from dewkeeper.service.calendar import Alarm as CalendarAlarm
@@ -51,6 +52,7 @@ log = logging.getLogger(__name__)
 _IDLE_SECONDS = 10.0
 _CHORE_AT = wall_time(4, 10)  # outside the hours any DST change touches
 _DONE = "done:"
+_TRIES = "restarts for bus:"
 _DIGEST = "settings digest"
 _REASON = "settings reason"
 
@@ -103,7 +105,9 @@ class Daemon:
             trouble=self._report,
         )
         configured = {probe.name: probe.serial for probe in self.config.probe if probe.serial is not None}
-        self._identities = Identities(recorded_serials(notes), configured)
+        probes = {probe.name for probe in self.config.probe}
+        recorded = {name: serial for name, serial in numbers(notes, SERIAL_NOTE).items() if name in probes}
+        self._identities = Identities(recorded, configured)
         self.sampler = Sampler(
             self.config, self.clock, self.timeline, self._deliver, self._identify, self._identities.note
         )
@@ -111,8 +115,12 @@ class Daemon:
         self.heartbeats = self._heartbeats()
         self.calendar = self._calendar(notes)
         self._watch = Watch(
-            self.clock, self.heartbeats, self._sources(), self.timeline.now, self._report, judge.troubles()
-        )
+            self.clock, self.heartbeats, self._sources(), self.timeline.now, self._report, judge.troubles(),
+            StuckAdapters(
+                self.sampler.stuck, self.sampler.worked, numbers(notes, _TRIES),
+                lambda adapter, tries: self._store_note(f"{_TRIES}{adapter}", str(tries)),
+            ),
+        )  # fmt: skip
         if not knows_settings or notes.get(_DIGEST) != digest(self.config):
             who, why = reason(self.config, notes.get(_REASON, ""))
             self.writer.mailbox.put(Submission(judge_settings(self.config, self.timeline.now(), who, why)))
@@ -278,7 +286,9 @@ class Daemon:
                 SystemReport(now, "backup", bool(self._backup_trouble), f"no backup: {self._backup_trouble}"),
             ]
 
-        buses = BusReports(lambda: [fault for worker in self.sampler.workers for fault in worker.faults])
+        buses = BusReports(
+            lambda: [fault for worker in self.sampler.workers for fault in worker.faults], self.sampler.stuck
+        )
         return [configuration, recording, database, self._disk.reports, buses]
 
     def _calendar(self, notes: Mapping[str, str]) -> Calendar:

@@ -9,6 +9,7 @@ from typing import Any
 from pydantic import SecretStr
 
 from dewkeeper.judge.types import EnclosureFacts, ProbeFacts, Settings
+from dewkeeper.sampling.bus_reports import adapter_name, part_name
 from dewkeeper_config import effective_limits, stage_limits
 from dewkeeper_config.models import Config
 
@@ -32,6 +33,7 @@ def judge_settings(config: Config, at: int, who: str = "configuration", why: str
         for enclosure in config.enclosure
     }
     room_of = {name: facts.room for name, facts in enclosures.items()}
+    adapter_of = {bus.name: adapter_name(bus) for bus in config.bus}
     probes = {
         probe.name: ProbeFacts(
             name=probe.name,
@@ -39,7 +41,9 @@ def judge_settings(config: Config, at: int, who: str = "configuration", why: str
             enclosure=probe.enclosure,
             room=probe.room or room_of.get(probe.enclosure or ""),
             bus=probe.bus or "",
-            branch=branch(probe.bus, probe.multiplexer, probe.channel),
+            branch=part_name(probe.bus, probe.multiplexer, probe.channel),
+            adapter=adapter_of.get(probe.bus or "", ""),
+            multiplexer=part_name(probe.bus, probe.multiplexer, None),
             rounded=probe.rounded,
         )
         for probe in config.probe
@@ -84,13 +88,6 @@ def _leaves(key: str, value: Any) -> Iterator[tuple[str, str]]:
         yield key, f"kept private ({hashlib.sha256(value.get_secret_value().encode()).hexdigest()[:2]})"
     else:
         yield key, ", ".join(map(str, value)) if isinstance(value, list) else str(value)
-
-
-def branch(bus: str | None, multiplexer: int | None, channel: int | None) -> str:
-    """Name what fails together: the bus, or one channel of a multiplexer on it."""
-    if bus is None:
-        return ""
-    return bus if multiplexer is None else f"{bus} multiplexer 0x{multiplexer:02x} channel {channel}"
 
 
 def digest(config: Config) -> str:

@@ -52,12 +52,14 @@ class Watch:
         now: Callable[[], int],
         report: Callable[[SystemReport], None],
         standing: Collection[str] = (),
+        hopeless: Callable[[], Sequence[str]] = tuple,
     ) -> None:
         self._clock = clock
         self._heartbeats = heartbeats
         self._sources = sources
         self._now = now
         self._report = report
+        self._hopeless = hopeless
         self._known: dict[str, bool] = dict.fromkeys(standing, True)
         self._dumped = False
         self._stopped = threading.Event()
@@ -75,8 +77,9 @@ class Watch:
     def round(self) -> None:
         """Look at everything once."""
         dead = self._heartbeats.dead()
-        if dead:
-            log.error("no sign of life from: %s", ", ".join(dead))
+        ended = [*dead, *(f"bus {adapter}" for adapter in self._hopeless())]
+        if ended:
+            log.error("no sign of life from: %s", ", ".join(ended))
             if not self._dumped:
                 faulthandler.dump_traceback(all_threads=True)
                 self._dumped = True
