@@ -143,7 +143,7 @@ def test_check_says_what_is_wrong_and_what_to_do(run: Run, wire: Wire) -> None:
     code, rows = run("check")
     assert code == 1
     assert "Check its plug" in rows[0]["says"]
-    assert "sensor 9 is there, the configuration says 5" in rows[1]["says"]
+    assert "Sensor 9 is there, the configuration says 5" in rows[1]["says"]
 
 
 def test_check_asks_the_daemon_what_it_recorded(run: Run, wire: Wire, daemon: Any) -> None:
@@ -177,6 +177,26 @@ def test_retire_tells_the_daemon(run: Run, wire: Wire, daemon: Any) -> None:
     code, _ = run("retire", "b4", "--why", "cable broken")
     assert code == 0
     assert [(command.verb, command.probe) for command in daemon[2]] == [("retire", "b4")]
+
+
+def test_check_tells_a_retired_probe_and_where_each_lies(run: Run, wire: Wire, daemon: Any) -> None:
+    """A retired probe that reads well is told as retired; what was noted as placement is shown."""
+    _warm(wire, channel=0)
+    run("touch", "B4", "--interval", "0", "--seconds", "2", "--placement", "back")
+    run("retire", "b5", "--why", "cable broken")
+    code, rows = run("check")
+    assert code == 1
+    assert [row["placement"] for row in rows] == ["back", ""]
+    assert (rows[0]["well"], rows[1]["well"]) == (True, False)
+    assert "probes replace b5" in rows[1]["says"]
+
+
+def test_scan_of_a_bus_nobody_configured_names_those_there_are(
+    run: Run, wire: Wire, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A misspelt bus is said, with the names of the configured ones; exit code 1."""
+    code, told = run("scan", "--bus", "wire9")
+    assert (code, told["found"]) == (1, [])
 
 
 def test_touch_finds_the_probe_in_the_hand(run: Run, wire: Wire, daemon: Any) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gc
+import os
 import threading
 from pathlib import Path
 
@@ -17,7 +18,7 @@ from dewkeeper_drivers.table import open_probe
 
 @pytest.mark.slow
 def test_day_of_unplugging_grows_nothing(tmp_path: Path) -> None:
-    """1,440 polls in which probes, multiplexers and the whole adapter come and go cost no descriptor and no memory."""
+    """1,440 polls (210 outside CI) in which probes, multiplexers and the adapter come and go cost nothing for good."""
     rack = large_rack("growth", multiplexers=1, lock=tmp_path / "adapter.lock")
     bus = open_bus(rack.bus)
     opened: dict[str, Probe] = {}
@@ -43,13 +44,14 @@ def test_day_of_unplugging_grows_nothing(tmp_path: Path) -> None:
         gc.collect()
         return len(list(Path("/proc/self/fd").iterdir())), threading.active_count(), len(gc.get_objects())
 
+    polls = 1440 if os.environ.get("CI") == "true" else 210
     for number in range(140):
         poll(number)
     before = measured()
-    for number in range(140, 1440):
+    for number in range(140, polls):
         poll(number)
     after = measured()
     bus.close()
-    assert good > 5_000
+    assert good > 3 * polls
     assert after[:2] == before[:2]
     assert after[2] - before[2] < 500, f"{after[2] - before[2]} objects more"

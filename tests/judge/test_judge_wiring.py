@@ -87,7 +87,7 @@ def test_a_lone_probe_of_a_sick_part_says_why() -> None:
     _minutes(desk, 10, set())
     _report(desk, "one p1", "the bus is held low")
     (event,) = _minutes(desk, 12, {"p1"})
-    assert (event.probe, event.cause) == ("p1", "the bus is held low")
+    assert (event.probe, event.cause) == ("p1", "one p1: the bus is held low")
 
 
 def test_a_reason_is_forgotten_with_the_first_reading() -> None:

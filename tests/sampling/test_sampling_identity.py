@@ -70,13 +70,16 @@ def test_configured_serial_is_the_owner_of_structure() -> None:
     assert identities.observe("b4", 9).what == "same"
 
 
-def test_retired_position_takes_a_new_sensor() -> None:
-    """After a probe was retired its place takes any sensor as its first."""
+def test_retired_position_takes_a_sensor_only_when_it_is_accepted() -> None:
+    """After a probe was retired no sensor is recorded at its place, also after a restart, before the keeper says so."""
     identities = Identities({"b4": 7})
     identities.observe("b4", 7)
-    identities.forget("b4")
-    assert identities.findings() == ()
-    assert identities.observe("b4", 8).what == "new"
+    identities.retire("b4")
+    for life in (identities, Identities({}, retired=["b4"])):
+        assert life.observe("b4", 8).what == "retired"
+        assert life.note("b4") is None
+        assert life.accept("b4") == 8
+        assert life.observe("b4", 8).what == "same"
 
 
 class Daemon:
@@ -123,7 +126,9 @@ def test_retiring_tells_the_judge_and_forgets() -> None:
     daemon.ask("probe_retire", probe="b4", why="broken cable", who="Marit")
     (command,) = daemon.commands
     assert (command.verb, command.probe, command.time, command.why) == ("retire", "b4", 1000, "broken cable")
-    assert numbers(daemon.notes, NOTE) == {}
+    assert daemon.notes["serial:b4"] == "retired"
+    (row,) = daemon.ask("probe_serials")["probes"]
+    assert row["what"] == "retired"
 
 
 def test_serials_lists_questions() -> None:

@@ -100,16 +100,22 @@ def _check(args: argparse.Namespace) -> int:
             "humidity_percent": None if one.humidity_percent is None else round(one.humidity_percent, 1),
             "serial": one.serial,
             "well": not one.trouble,
-            "says": "well" if not one.trouble else f"{one.trouble}. {one.advice[:1].upper()}{one.advice[1:]}.",
+            "says": "well" if not one.trouble else f"{_sentence(one.trouble)} {_sentence(one.advice)}",
+            "placement": "",
         }
         for one in looked
     ]
     for answer in _asked(config, {"do": "probe_serials"}).get("probes", []):
         for row in rows:
-            if row["probe"] == answer["probe"] and answer["what"] not in ("same", "new"):
-                row["well"], row["says"] = False, answer["says"]
+            if row["probe"] == answer["probe"]:
+                row["placement"] = answer["placement"]
+                if answer["what"] not in ("same", "new"):
+                    row["well"], row["says"] = False, answer["says"]
     columns = {"probe": "probe", "enclosure": "enclosure", "where": "where", "temperature_c": "°C"}
-    emit(args, rows, {**columns, "humidity_percent": "%RH", "says": "says"})
+    columns |= {"humidity_percent": "%RH", "says": "says"}
+    if any(row["placement"] for row in rows):
+        columns["placement"] = "placement"
+    emit(args, rows, columns)
     return DONE if all(row["well"] for row in rows) else NOT_WELL
 
 
@@ -139,7 +145,8 @@ def _touch(args: argparse.Namespace) -> int:
         text += ", and recorded" if remembered.get("done") else "; the daemon does not run, nothing was recorded"
     else:
         there = next(probe.enclosure for probe in config.probe if probe.name == found)
-        text = f"{found} warmed by {rise[found]:.1f} °C, which the configuration puts in {there}: exchange the names"
+        text = f"it is {found} that warmed, by {rise[found]:.1f} °C, and the configuration puts it in {there}: "
+        text += f"correct `enclosure` of {found} in the configuration, or the wiring"
     if args.format == "json":
         emit_json({"warmed": found, "right": right, "rise_c": rise, "recorded": bool(remembered.get("done"))})
     else:
@@ -153,7 +160,7 @@ def _replace(args: argparse.Namespace) -> int:
     with opened_buses(config) as buses:
         looked = check(probe, buses)
     if looked.temperature_c is None:
-        complain(f"{looked.trouble}. {looked.advice}")
+        complain(f"{_sentence(looked.trouble)} {_sentence(looked.advice)}")
         return NOT_WELL
     accept = {"do": "probe_accept", "probe": probe.name, "serial": looked.serial, "who": getpass.getuser()}
     reply = request(config.storage.folder, accept)
@@ -210,12 +217,19 @@ def _buses_to_scan(config: Config | None, wanted: str | None) -> list[BusConfig]
     if wanted is not None and wanted.isdecimal():
         return [BusConfig(name=f"i2c{wanted}", number=int(wanted))]
     if config is not None and config.bus:
-        return [bus for bus in config.bus if wanted in (None, bus.name)]
+        chosen = [bus for bus in config.bus if wanted in (None, bus.name)]
+        if not chosen:
+            complain(f"no bus {wanted!r} is configured; there are: {', '.join(bus.name for bus in config.bus)}")
+        return chosen
     names = (re.fullmatch(r"i2c-(\d+)", path.name) for path in Path("/dev").glob("i2c-*"))
     numbers = sorted(int(name[1]) for name in names if name is not None)
     if not numbers:
         complain("there is no /dev/i2c-*: switch I2C on with raspi-config, and reboot")
     return [BusConfig(name=f"i2c{number}", number=number) for number in numbers]
+
+
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:] + ("" if text.endswith(("?", ".", "!")) else ".")
 
 
 def _place(probe: ProbeConfig) -> tuple[str | None, int | None, int | None, int | None]:

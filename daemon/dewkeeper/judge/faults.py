@@ -151,7 +151,7 @@ def check_silence(state: State, watch: Watch, now: int) -> None:
     if "missing" not in watch.faults and "crc" not in watch.faults:
         together = _silent_together(state, watch, now, after)
         if together is None:
-            why = next((state.sick[part] for part in watch.wiring if part in state.sick), "")
+            why = next((f"{part}: {state.sick[part]}" for part in watch.wiring if part in state.sick), "")
             start_fault(state, watch, "missing", now, watch.live, cause=why)
         else:
             _part_silent(state, *together, now)

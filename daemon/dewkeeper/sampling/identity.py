@@ -8,14 +8,14 @@ position carries until the keeper answers it or the sensors are back where they 
 from __future__ import annotations
 
 import threading
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from typing import Literal
 from urllib.parse import quote
 
 from dewkeeper.judge.types import OTHER_SENSOR
 
-What = Literal["same", "new", "moved", "swapped", "replaced", "unexpected"]
+What = Literal["same", "new", "moved", "swapped", "replaced", "unexpected", "retired"]
 
 _WORDS: dict[What, str] = {
     "same": "the sensor of {probe} is the one recorded",
@@ -32,6 +32,7 @@ _WORDS: dict[What, str] = {
         "{probe} has another sensor ({serial}) than recorded ({before}). Did you replace it? "
         "Then accept it: `dewkeeper probes replace {probe}`"
     ),
+    "retired": "retired: nothing is believed of {probe} until a sensor is accepted: `dewkeeper probes replace {probe}`",
     "unexpected": (
         "{probe} has sensor {serial}, the configuration says {before}. Correct the wiring, "
         "or the line `serial = {serial}`"
@@ -45,14 +46,14 @@ class Finding:
 
     what: What
     probe: str
-    serial: int
+    serial: int | None
     before: int | None = None
     other: str | None = None
 
     @property
     def is_question(self) -> bool:
         """Whether the keeper must look."""
-        return self.what not in ("same", "new")
+        return self.what not in ("same", "new", "retired")
 
     def __str__(self) -> str:
         before = "none" if self.before is None else str(self.before)
@@ -63,9 +64,16 @@ class Identities:
     """Serial numbers by position. Safe to use from any thread.
 
     recorded: probe -> serial as stored. configured: probe -> serial of the configuration, where it gives one.
+    retired: probes of which the keeper wants nothing believed.
     """
 
-    def __init__(self, recorded: Mapping[str, int], configured: Mapping[str, int] | None = None) -> None:
+    def __init__(
+        self,
+        recorded: Mapping[str, int],
+        configured: Mapping[str, int] | None = None,
+        retired: Collection[str] = (),
+    ) -> None:
+        self._retired = set(retired)
         self._recorded = dict(recorded)
         self._configured = dict(configured or {})
         self._found: dict[str, int] = {}
@@ -89,18 +97,19 @@ class Identities:
             if serial is not None:
                 self._found[probe] = serial
             self._recorded[probe] = self._found[probe]
+            self._retired.discard(probe)
             return self._recorded[probe]
 
-    def forget(self, probe: str) -> None:
-        """Forget the position: its probe was retired."""
+    def retire(self, probe: str) -> None:
+        """Forget which sensor the position had; the next one there is not recorded before it is accepted."""
         with self._lock:
             self._recorded.pop(probe, None)
-            self._found.pop(probe, None)
+            self._retired.add(probe)
 
     def findings(self) -> tuple[Finding, ...]:
         """Return where every sensor heard so far stands, questions included."""
         with self._lock:
-            return tuple(self._compare(probe) for probe in sorted(self._found))
+            return tuple(self._compare(probe) for probe in sorted(self._found.keys() | self._retired))
 
     def note(self, probe: str) -> str | None:
         """Return what the readings of a position must carry while the keeper is asked about its sensor, else None."""
@@ -113,14 +122,17 @@ class Identities:
         return OTHER_SENSOR if finding.other is None else f"{OTHER_SENSOR}:{quote(finding.other, safe='')}"
 
     def _compare(self, probe: str) -> Finding:
+        if probe in self._retired:
+            return Finding("retired", probe, self._found.get(probe))
         serial = self._found[probe]
         wanted = self._configured.get(probe)
+        belongs = {**self._recorded, **self._configured}
+        other = next((p for p, s in belongs.items() if s == serial and p != probe), None)
         if wanted is not None and wanted != serial:
-            return Finding("unexpected", probe, serial, wanted)
+            return Finding("unexpected", probe, serial, wanted, other)
         before = self._recorded.get(probe)
         if before == serial or wanted == serial:
             return Finding("same", probe, serial, before)
-        other = next((p for p, s in self._recorded.items() if s == serial and p != probe), None)
         if other is None:
             return Finding("new" if before is None else "replaced", probe, serial, before)
         exchanged = before is not None and self._found.get(other) == before

@@ -17,6 +17,11 @@ from dewkeeper.sampling.identity import Identities
 NOTE = "serial:"
 """Prefix of the stored notes that keep the serial numbers: `serial:` and the probe's name."""
 
+RETIRED = "retired"
+"""In place of a serial number: the probe of that position was retired."""
+
+PLACEMENT = "placement:"
+
 
 def numbers(notes: Mapping[str, str], prefix: str) -> dict[str, int]:
     """Return name -> number of the stored notes whose names begin with `prefix`; what is not a number is left out."""
@@ -31,7 +36,7 @@ class ProbeTools:
     """Handlers for the control socket.
 
     store_note: stores a small named fact. submit: hands a command to the judge's stream and returns why it was not
-    stored, or an empty string. now: integer UTC seconds.
+    stored, or an empty string. now: integer UTC seconds. placements: where the keeper said that each probe lies.
     """
 
     def __init__(
@@ -41,7 +46,9 @@ class ProbeTools:
         store_note: Callable[[str, str], None],
         submit: Callable[[Command], str],
         now: Callable[[], int],
+        placements: Mapping[str, str] | None = None,
     ) -> None:
+        self._placements = dict(placements or {})
         self._probes = frozenset(probes)
         self._identities = identities
         self._store_note = store_note
@@ -61,7 +68,13 @@ class ProbeTools:
         del request
         return {
             "probes": [
-                {"probe": f.probe, "serial": f.serial, "what": f.what, "says": str(f)}
+                {
+                    "probe": f.probe,
+                    "serial": f.serial,
+                    "what": f.what,
+                    "says": str(f),
+                    "placement": self._placements.get(f.probe, ""),
+                }
                 for f in self._identities.findings()
             ]
         }
@@ -81,7 +94,8 @@ class ProbeTools:
         why = f"the sensor with serial number {serial} belongs here"
         not_stored = self._submit(Command(str(uuid.uuid4()), self._now(), "accept", _who(request), why, probe=probe))
         if request.get("placement"):
-            self._store_note(f"placement:{probe}", str(request["placement"])[:200])
+            self._placements[probe] = str(request["placement"])[:200]
+            self._store_note(f"{PLACEMENT}{probe}", self._placements[probe])
         return {"done": True, "probe": probe, "serial": serial, "not_recorded": not_stored}
 
     def retire(self, request: dict[str, Any]) -> Mapping[str, Any]:
@@ -89,8 +103,8 @@ class ProbeTools:
         probe = self._known(request)
         why = str(request.get("why", "") or "retired")
         not_stored = self._submit(Command(str(uuid.uuid4()), self._now(), "retire", _who(request), why, probe=probe))
-        self._identities.forget(probe)
-        self._store_note(f"{NOTE}{probe}", "")
+        self._identities.retire(probe)
+        self._store_note(f"{NOTE}{probe}", RETIRED)
         return {"done": True, "probe": probe, "not_recorded": not_stored}
 
     def _known(self, request: dict[str, Any]) -> str:

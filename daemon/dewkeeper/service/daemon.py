@@ -25,7 +25,7 @@ from dewkeeper.report.wording import Wording
 from dewkeeper.sampling.bus_reports import BusReports
 from dewkeeper.sampling.identity import Identities
 from dewkeeper.sampling.probe_tools import NOTE as SERIAL_NOTE
-from dewkeeper.sampling.probe_tools import ProbeTools, numbers
+from dewkeeper.sampling.probe_tools import PLACEMENT, RETIRED, ProbeTools, numbers
 from dewkeeper.sampling.sampler import Cycle, Sampler
 from dewkeeper.sampling.stuck import StuckAdapters
 from dewkeeper.sampling.timeline import Timeline
@@ -107,7 +107,9 @@ class Daemon:
         configured = {probe.name: probe.serial for probe in self.config.probe if probe.serial is not None}
         probes = {probe.name for probe in self.config.probe}
         recorded = {name: serial for name, serial in numbers(notes, SERIAL_NOTE).items() if name in probes}
-        self._identities = Identities(recorded, configured)
+        retired = [name for name in probes if notes.get(f"{SERIAL_NOTE}{name}") == RETIRED]
+        self._identities = Identities(recorded, configured, retired)
+        self._placements = {name: notes[f"{PLACEMENT}{name}"] for name in probes if f"{PLACEMENT}{name}" in notes}
         self.sampler = Sampler(
             self.config, self.clock, self.timeline, self._deliver, self._identify, self._identities.note
         )
@@ -248,7 +250,9 @@ class Daemon:
 
     def _handlers(self) -> dict[str, Handler]:
         probes = [probe.name for probe in self.config.probe]
-        tools = ProbeTools(probes, self._identities, self._store_note, self.writer.submit, self.timeline.now)
+        tools = ProbeTools(
+            probes, self._identities, self._store_note, self.writer.submit, self.timeline.now, self._placements
+        )
         desk = Desk(self.config, self.writer.submit, self.timeline.now)
         return {**self.commands.handlers(), **tools.handlers(), **desk.handlers()}
 
