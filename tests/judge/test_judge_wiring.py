@@ -70,7 +70,7 @@ def test_the_widest_silent_part_is_named() -> None:
     kernel = rack(NAMES)
     kernel = replace(
         kernel,
-        probes={name: ProbeFacts(name, "substrate", facts.enclosure, "room", f"left-{n}", f"left-{n}", "i2c1")
+        probes={name: ProbeFacts(name, "substrate", facts.enclosure, "room", f"left-{n}", f"left-{n}", adapter="i2c1")
                 for n, (name, facts) in enumerate(kernel.probes.items())},
     )  # fmt: skip
     desk = Desk(kernel)

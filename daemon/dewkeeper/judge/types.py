@@ -106,9 +106,9 @@ class ProbeFacts:
     room: str | None = None
     bus: str = ""
     branch: str = ""  # bus, multiplexer and channel: what fails together
+    rounded: bool = False
     adapter: str = ""  # the controller, which several buses of the kernel's multiplexers share
     multiplexer: str = ""  # bus and multiplexer
-    rounded: bool = False
 
 
 @dataclass(frozen=True, slots=True)
