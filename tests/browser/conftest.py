@@ -1,20 +1,75 @@
-"""Real Chromium, one per window size and colour scheme, on the page of a whole daemon."""
+"""Real Chromium on the page of a whole daemon: on the demo's rack with a week of history, or on three simulated tubs."""
 
 from __future__ import annotations
 
 import shutil
 from collections.abc import Callable, Iterator
+from datetime import date
 from pathlib import Path
 from typing import Any
 
 import pytest
+from tests.browser.visitor import Visitor
 from tests.daemon.conftest import Phone
 from tests.web.conftest import Rig
 
+from dewkeeper.clock import ManualClock
+from dewkeeper.service.calendar import SilentAlarm
+from dewkeeper.service.daemon import Daemon
+from dewkeeper_demo import night
+from dewkeeper_demo.scenes import EVENING, moment
+from dewkeeper_demo.show import Show
+from dewkeeper_demo.stage import NIGHT_POLL_SECONDS, Stage
+
+ZONE, THE_EVENING = "Europe/Vienna", date(2026, 11, 23)
 FLAGS = (
-    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--hide-scrollbars", "--lang=en-US",
     "--disable-background-networking", "--disable-component-update", "--disable-sync",
 )  # fmt: skip
+
+
+class DemoRack:
+    """The demonstration's morning after: its daemon, its page, and animals, a stage and a service note besides."""
+
+    def __init__(self, folder: Path) -> None:
+        self.clock = ManualClock(wall=moment(THE_EVENING, EVENING, ZONE))
+        self._stage = Stage(folder, ZONE, THE_EVENING).__enter__()
+        night.play(self._stage, Show(ZONE), self.clock)
+        self.daemon = Daemon(self._stage.write_config(NIGHT_POLL_SECONDS), clock=self.clock, alarm=SilentAlarm)
+        self.daemon.start()
+        night.until(self.clock, self.daemon, self.clock.wall() + 900)
+        now = int(self.clock.wall())
+        self._tell(what="moved_in", enclosure="A1", detail="Cinder", time=now - 6 * 86400)
+        self._tell(what="moved_in", enclosure="A4", detail="Cinder", time=now - 2 * 86400)
+        self._tell(what="fed", enclosure="A4", detail="one mouse", time=now - 86400)
+        self._tell(what="opaque", enclosure="A3")
+        self.daemon.handle({"do": "out_of_service", "enclosure": "B4", "why": "empty, being dried", "who": "Runa"})
+        assert self.daemon.page is not None
+        self.page = self.daemon.page
+        self.base = "http://{}:{}".format(*self.page.address)
+
+    def _tell(self, **entry: Any) -> None:
+        self.daemon.handle({"do": "journal", "who": "Runa", **entry})
+
+    def make_trouble(self) -> None:
+        """Beside the dry, the unplugged and the overheated tub: one that overheats, one that cools, one in a draught."""
+        tubs = self._stage.world.tubs
+        tubs["B1"].heater_stuck, tubs["B2"].heater_stuck = True, False
+        tubs["A1"].vents_factor = 12.0
+        night.until(self.clock, self.daemon, self.clock.wall() + 4 * 3600)
+
+    def close(self) -> None:
+        """Stop the daemon and take the stage down."""
+        self.daemon.stop()
+        self._stage.__exit__(None, None, None)
+
+
+@pytest.fixture
+def demo_rack(tmp_path: Path) -> Iterator[DemoRack]:
+    """Return the demo's rack with a week of history and a night behind it."""
+    made = DemoRack(tmp_path / "rack")
+    yield made
+    made.close()
 
 
 @pytest.fixture
@@ -28,8 +83,14 @@ def rig(tmp_path: Path) -> Iterator[Rig]:
         made.close()
 
 
+@pytest.fixture(params=[True, False], ids=["script", "no-script"])
+def script(request: pytest.FixtureRequest) -> bool:
+    """Say whether the browser runs script at all."""
+    return bool(request.param)
+
+
 @pytest.fixture
-def browser(tmp_path: Path) -> Iterator[Callable[..., Any]]:
+def browser(tmp_path: Path) -> Iterator[Callable[..., Visitor]]:
     """Open browsers: width, height, colour scheme, with or without script."""
     webdriver = pytest.importorskip("selenium.webdriver", reason="needs the test extra with selenium")
     chromium, driver = shutil.which("chromium"), shutil.which("chromedriver")
@@ -37,22 +98,18 @@ def browser(tmp_path: Path) -> Iterator[Callable[..., Any]]:
         pytest.skip("needs Chromium and chromedriver")
     opened: list[Any] = []
 
-    def open_one(width: int, height: int, scheme: str = "light", *, script: bool = True) -> Any:
+    def open_one(width: int = 360, height: int = 740, scheme: str = "light", *, script: bool = True) -> Visitor:
         options = webdriver.ChromeOptions()
         options.binary_location = chromium
         for flag in (*FLAGS, f"--user-data-dir={tmp_path / f'profile{len(opened)}'}"):
             options.add_argument(flag)
-        service = webdriver.ChromeService(driver)
-        one = webdriver.Chrome(options=options, service=service)
-        opened.append(one)
-        metrics = {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": width < 500}
-        one.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
-        feature = {"name": "prefers-color-scheme", "value": scheme}
-        one.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": [feature]})
-        one.execute_cdp_cmd("Page.setBypassCSP", {"enabled": True})  # the checker is a script; the page allows none
         if not script:
-            one.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": True})
-        return one
+            options.add_experimental_option("prefs", {"profile.managed_default_content_settings.javascript": 2})
+        one = webdriver.Chrome(options=options, service=webdriver.ChromeService(driver))
+        opened.append(one)
+        visitor = Visitor(one)
+        visitor.look_like(width, height, scheme)
+        return visitor
 
     yield open_one
     for one in opened:

@@ -1,0 +1,184 @@
+"""A keeper's day in real headless Chromium, on a telephone's window, with script and without."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import pytest
+from tests.browser.visitor import Visitor
+from tests.web.conftest import PASSWORD
+
+from dewkeeper.notify.links import make
+
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
+
+Browser = Callable[..., Visitor]
+
+
+@pytest.fixture
+def keeper(browser: Browser, rig: Any, script: bool) -> Visitor:
+    """Return the keeper's browser after the first run was done in it."""
+    one = browser(script=script)
+    one.log_in(rig.base, rig.page.first_run_code)
+    return one
+
+
+def test_first_run_asks_for_the_printed_code(browser: Browser, rig: Any, script: bool) -> None:
+    """A wrong code is refused in words; the printed one sets the login, and afterwards name and password log in."""
+    one = browser(script=script)
+    one.go(rig.base + "/")
+    one.fill(code="AAAA-BBBB-CCCC", name="Eve", password=PASSWORD)
+    one.press("Set the login")
+    assert "not the code" in one.text
+    one.log_in(rig.base, rig.page.first_run_code)
+    assert one.one("h1").text.endswith("need a look")
+    one.go(rig.base + "/health")
+    one.press("Log out")
+    assert "Logged out" in one.text
+    one.log_in(rig.base, None)
+    assert one.one("h1").text.endswith("need a look")
+
+
+def test_a_misting_is_two_taps(keeper: Visitor, rig: Any) -> None:
+    """From the morning: the tub, then "misted"."""
+    keeper.follow(keeper.one(".needs-look a.tape"))
+    keeper.press("misted")
+    assert "Written down" in keeper.text
+    with rig.history() as history:
+        assert [(e.what, e.who) for e in history.journal()] == [("misted", "Ina")]
+
+
+def test_an_entry_is_backdated_and_corrected(keeper: Visitor, rig: Any) -> None:
+    """The journal takes a time in the past; a correction replaces the entry, shows what it was, and keeps it."""
+    keeper.go(rig.base + "/journal")
+    keeper.choose("enclosure", "T2")
+    keeper.choose("choice", "mesh covered (how much of it)")
+    keeper.fill(detail="a third")
+    earlier = datetime.fromtimestamp(rig.clock.wall() - 3 * 3600, ZoneInfo(rig.config.site.timezone))
+    type_moment(keeper, earlier)
+    keeper.press("Write down")
+    assert "fire" in keeper.text  # the caution stands beside the deed
+    with rig.history() as history:
+        assert history.journal()[-1].time == int(earlier.replace(second=0, microsecond=0).timestamp())
+    keeper.follow(keeper.one(".correct"))
+    keeper.fill(detail="half")
+    keeper.press("Keep the correction")
+    assert "mesh cover changed: covered, half" in keeper.text
+    assert "a third" not in keeper.text
+    keeper.follow(keeper.one(".correct"))
+    assert "Before it was corrected" in keeper.text
+    assert "a third" in keeper.text
+
+
+def type_moment(one: Visitor, moment: datetime) -> None:
+    """Type a local time into the field part by part, as a Chromium that speaks US English has them."""
+    one.one("[name=at]").send_keys(f"{moment:%m%d%Y%I%M%p}")
+
+
+def test_an_alarm_is_shelved_and_brought_back(keeper: Visitor, rig: Any) -> None:
+    """Putting aside wants a reason, says until when, and ends at a tap."""
+    keeper.go(rig.base + "/alarms")
+    keeper.unfold("Put aside")
+    keeper.fill(why="cleaning today")
+    keeper.press("Put aside")
+    until = datetime.fromtimestamp(rig.clock.wall() + 4 * 3600, ZoneInfo(rig.config.site.timezone))
+    assert f"; shelved until {until:%H:%M}" in keeper.text
+    keeper.press("Bring it back now")
+    assert "; shelved" not in keeper.text
+
+
+def test_an_enclosure_goes_out_of_service_and_back(keeper: Visitor, rig: Any) -> None:
+    """Taken out, the morning does not ask for it and the alarms list it with its review date; put back, it does again."""
+    keeper.go(rig.base + "/enclosure/T1")
+    keeper.unfold("Take out of service")
+    keeper.fill(why="empty, being dried")
+    keeper.press("Take out of service")
+    assert "Out of service: empty, being dried" in keeper.text
+    keeper.go(rig.base + "/alarms")
+    assert "empty, being dried" in keeper.text
+    assert "look again by" in keeper.text
+    keeper.go(rig.base + "/")
+    assert "T1" not in [row.text for row in keeper.all(".needs-look .tape")]
+    keeper.go(rig.base + "/enclosure/T1")
+    keeper.unfold("Put back in service")
+    keeper.press("Judge it again")
+    keeper.go(rig.base + "/")
+    assert "T1" in [row.text for row in keeper.all(".needs-look .tape")]
+
+
+def test_a_snake_moves_and_keeps_its_history(keeper: Visitor, rig: Any) -> None:
+    """Moved from T1 to T2, the snake's own page tells both stays and what was noted in each."""
+    for place in ("T1", "T2"):
+        keeper.go(rig.base + "/animals")
+        keeper.fill(detail="Cinder")
+        keeper.choose("enclosure", place)
+        keeper.press("Write down")
+        rig.clock.advance(300)
+        keeper.go(f"{rig.base}/enclosure/{place}")
+        keeper.press("fed")
+        rig.clock.advance(300)
+    keeper.go(rig.base + "/animals")
+    keeper.follow(keeper.one("a.name"))
+    assert keeper.one("main .tape").text == "T2"
+    assert "in T1, Ina" in keeper.text
+    assert "in T2, Ina" in keeper.text
+
+
+def test_a_sign_of_illness_brings_the_vet(keeper: Visitor, rig: Any) -> None:
+    """Writing down a wheeze names the vet's number and advises nothing about the air."""
+    keeper.go(rig.base + "/journal?enclosure=T1")
+    keeper.choose("choice", "wheeze or mucus")
+    keeper.press("Write down")
+    assert "+43 1 234" in keeper.text
+    assert "nothing is advised" in keeper.text
+
+
+def test_link_from_a_message_acknowledges_and_an_old_one_says_so(browser: Browser, rig: Any, script: bool) -> None:
+    """A scanner's visit and reload change nothing; the button acknowledges; an expired link explains itself."""
+    one, now = browser(script=script), int(rig.clock.wall())
+    alarm = rig.daemon.writer.alarms[0].alarm
+    one.go(f"{rig.base}/ack/{make(rig.link_key(), alarm, 'Ina', now - 1)}")
+    assert "expired" in one.text
+    before = rig.written()
+    one.go(f"{rig.base}/ack/{make(rig.link_key(), alarm, 'Ina', now + 600)}")
+    one.driver.refresh()
+    assert rig.written() == before
+    assert rig.daemon.writer.judge.alarms()[0].state == "unacknowledged"
+    one.press("I have seen it")
+    assert "Noted for Ina" in one.text
+    assert rig.daemon.writer.judge.alarms()[0].state == "acknowledged"
+
+
+def test_sitter_gets_a_sheet_and_uses_it(browser: Browser, keeper: Visitor, rig: Any, script: bool) -> None:
+    """The keeper makes a link; in another browser it shows the sheet, what not to touch, and takes an action."""
+    keeper.go(rig.base + "/health")
+    keeper.fill(name="Leo")
+    keeper.press("Make a link")
+    sitter = browser(script=script)
+    sitter.go(keeper.one("main a").text.replace("http://rack.example", rig.base))
+    assert "Do not touch" in sitter.text
+    assert "+43 1 234" in sitter.text
+    assert {b.text for b in sitter.all("main button")} == {"bowl refilled", "misted"}
+    sitter.press("bowl refilled")
+    assert "Written down" in sitter.text
+    sitter.go(rig.base + "/rack")
+    assert sitter.one("h1").text == "Log in"
+
+
+def test_keyboard_alone_reaches_the_content_and_the_journal(keeper: Visitor, rig: Any) -> None:
+    """The first Tab offers the way to the content; focus is always visible; Enter on a tub opens it."""
+    from selenium.webdriver.common.action_chains import ActionChains
+    from selenium.webdriver.common.keys import Keys
+
+    keeper.go(rig.base + "/")
+    ActionChains(keeper.driver).send_keys(Keys.TAB).perform()
+    assert keeper.driver.switch_to.active_element.text == "To the content"
+    ActionChains(keeper.driver).send_keys(Keys.TAB).perform()
+    focused = keeper.driver.switch_to.active_element
+    assert focused.text == "T1"
+    assert keeper.run("return getComputedStyle(document.activeElement).outlineStyle") == "solid"
+    keeper.follow_key(focused)
+    assert "Tell the journal" in keeper.text
