@@ -49,11 +49,16 @@ def whose(humidity_word: int) -> int:
 
 
 class FastClock:
-    """The machine's monotonic clock, `SPEED` times as fast, from a start all processes of one run share."""
+    """The machine's monotonic clock, `SPEED` times as fast, from a start all processes of one run share.
+
+    frozen: names of threads that do not come back from waiting. stepped: seconds the wall clock was stepped by.
+    """
 
     def __init__(self, began: float, wall: float) -> None:
         self._began = began
         self._wall = wall
+        self.frozen: set[str] = set()
+        self.stepped = 0.0
 
     def monotonic(self) -> float:
         """Return simulated seconds since the start of the run."""
@@ -61,10 +66,12 @@ class FastClock:
 
     def wall(self) -> float:
         """Return simulated UTC seconds."""
-        return self._wall + self.monotonic()
+        return self._wall + self.monotonic() + self.stepped
 
     def wait(self, event: threading.Event, seconds: float | None) -> bool:
         """Wait so many simulated seconds at most."""
+        if threading.current_thread().name in self.frozen:
+            threading.Event().wait()
         return event.wait(None if seconds is None else max(0.0, seconds) / SPEED)
 
 
@@ -81,7 +88,9 @@ class FastWire(Wire):
 class Rack:
     """The wires, and what the control file does to them."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, clock: FastClock) -> None:
+        self._clock = clock
+        self._freezes = folder / "freezes"
         counters = folder / "counters.bin"
         if not counters.exists():
             counters.write_bytes(bytes(8 * len(PLACES)))
@@ -134,9 +143,18 @@ class Rack:
             probe.plugged, probe.frozen, probe.serial = True, None, 0xA0_0000 + index
             if place in control.get("unplugged", ()):
                 probe.plugged = False
+        self._clock.stepped = float(control.get("step", 0))
+        self._freeze(control)
         fault = control.get("fault")
         if fault is not None:
             getattr(self, f"_{fault}")(one)
+
+    def _freeze(self, control: dict[str, Any]) -> None:
+        """Freeze a thread, once for each control that says so: the next life of the process runs on."""
+        number = str(control["number"])
+        if "freeze" in control and (not self._freezes.exists() or self._freezes.read_text() != number):
+            self._freezes.write_text(number)
+            self._clock.frozen = {control["freeze"]}
 
     def _f02(self, wire: Wire) -> None:
         """The multiplexer refuses to select the channel."""
@@ -196,7 +214,7 @@ def main(folder: Path) -> None:
     logging.basicConfig(level=logging.INFO, format="%(relativeCreated)8d %(levelname)s %(name)s: %(message)s")
     run = json.loads((folder / "run.json").read_text())
     clock = FastClock(run["began"], run["wall"])
-    rack = Rack(folder)
+    rack = Rack(folder, clock)
     racks: WireRack = register_rack()
     for wire in rack.wires:
         racks.wires[wire.number] = wire

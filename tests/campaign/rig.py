@@ -39,14 +39,21 @@ class Usage:
     resident_bytes: int
 
 
-def config_text(folder: Path, port: int) -> str:
-    """Return the campaign rack's configuration: short delays, one person, no quiet hours."""
+def one_phone(port: int) -> list[str]:
+    """Return the channels and people of a configuration: one person with a phone, no quiet hours."""
+    return [
+        f'channel = [{{ kind = "webhook", name = "phone", url = "http://127.0.0.1:{port}/" }}]',
+        'person = [{ name = "Ina", channels = ["phone"], quiet_hours = { start = "03:00", end = "03:01" } }]',
+    ]
+
+
+def config_text(folder: Path, ways: Sequence[str]) -> str:
+    """Return the campaign rack's configuration: short delays, and these lines about channels and people."""
     lines = [
         f'site = {{ name = "Campaign", poll_seconds = {POLL_SECONDS} }}',
         f'storage = {{ folder = "{folder / "state"}", ballast_mb = 0, commit_minutes = 1 }}',
         "web = { enabled = true, port = 0 }",
-        f'channel = [{{ kind = "webhook", name = "phone", url = "http://127.0.0.1:{port}/" }}]',
-        'person = [{ name = "Ina", channels = ["phone"], quiet_hours = { start = "03:00", end = "03:01" } }]',
+        *ways,
         # Rooms of their own: two dry enclosures of one room would be told in one message.
         *(f'[[rack]]\nname = "{name}"\nroom = "{name}"' for name in ("E", "F", "G0", "G1", "G2")),
         '[[profile]]', 'name = "quick"', '[profile.limits.delays]',
@@ -81,7 +88,7 @@ class Run:
         self.inbox = self._stack.enter_context(Inbox())
         self.clock_began = time.monotonic()
         (self.folder / "run.json").write_text(json.dumps({"began": self.clock_began, "wall": WALL}))
-        (self.folder / "dewkeeper.toml").write_text(config_text(self.folder, self.inbox.http_port))
+        (self.folder / "dewkeeper.toml").write_text(config_text(self.folder, self.ways()))
         return self
 
     def __exit__(
@@ -89,11 +96,18 @@ class Run:
     ) -> None:
         self._stack.close()
 
+    def ways(self) -> list[str]:
+        """Return the configuration's lines about channels and people."""
+        return one_phone(self.inbox.http_port)
+
+    def command(self) -> list[str]:
+        """Return what the supervisor runs."""
+        return [sys.executable, "-W", "error", str(Path(__file__).with_name("rack_process.py")), str(self.folder)]
+
     def start(self, environment: dict[str, str] | None = None) -> Supervisor:
         """Start the daemon under its supervisor, the last control already in force."""
-        command = [sys.executable, "-W", "error", str(Path(__file__).with_name("rack_process.py")), str(self.folder)]
         self.supervisor = self._stack.enter_context(
-            Supervisor(command, self.folder, environment or {}, watchdog_seconds=WATCHDOG_SECONDS)
+            Supervisor(self.command(), self.folder, environment or {}, watchdog_seconds=WATCHDOG_SECONDS)
         )
         return self.supervisor
 

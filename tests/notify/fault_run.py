@@ -320,7 +320,7 @@ def main() -> int:
         resolver = folder / "resolv.conf"
         resolver.write_text(f"nameserver {address}\noptions timeout:2 attempts:1\n")
         mount = f'mount --bind "{resolver}" /etc/resolv.conf && exec "$@"'
-        command = ["unshare", "--mount", "sh", "-c", mount, "sh", sys.executable, *sys.argv]
+        command = ["unshare", "--mount", "sh", "-c", mount, "sh", sys.executable, "-W", "error", *sys.argv]
         if subprocess.run(["unshare", "--mount", "true"], capture_output=True, check=False).returncode == 0:
             return subprocess.run(command, env={**os.environ, _NAME_SERVER: address}, check=False).returncode
     print(json.dumps(run(folder, events, seed), indent=1))

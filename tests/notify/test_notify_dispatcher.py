@@ -302,6 +302,21 @@ def test_a_dead_first_channel_lets_the_second_step_in(phone: Phone) -> None:
             assert dead.calls == []
 
 
+def test_what_another_channel_took_holds_nothing_back(phone: Phone) -> None:
+    """A row refused for a quarter of an hour and then taken by another channel does not delay what follows on its alarm."""
+    with Phone() as first:
+        first.next.append(Answer(404))
+        with running(config({"first": first.url, "phone": phone.url})) as run:
+            run.add(
+                message("m1", channel="first", alarm="a", facts={"siblings": ["m2"]}),
+                message("m2", alarm="a", next_try=START + 180, facts={"siblings": ["m1"]}),
+            )
+            assert [call.id for call in phone.calls] == ["m2"]
+            run.add(message("m3", channel="first", alarm="a", created=START + 5))
+            run.clock.advance(30)
+            assert [call.id for call in first.calls if call.accepted] == ["m3"]
+
+
 def test_a_huge_retry_after_is_clamped_and_blocks_nothing(phone: Phone) -> None:
     """429 with a wish of centuries is honoured for a quarter of an hour; the other channel goes on meanwhile."""
     with Phone() as busy:

@@ -92,6 +92,8 @@ class Outbox:
         if before is not None and before.state != "pending":
             return False
         self._released.pop(result.message, None)
+        if result.state != "pending":
+            self._deferred.pop(result.message, None)  # another channel was faster: it holds nothing back any more
         self._results[result.message] = result
         self._results.move_to_end(result.message)
         while len(self._results) > _MOST_REMEMBERED:
