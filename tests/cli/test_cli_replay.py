@@ -7,6 +7,8 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 from random import Random
+from typing import Literal
+from zoneinfo import ZoneInfo
 
 import pytest
 from tests.judge.judge_desk import START, rack
@@ -14,7 +16,7 @@ from tests.judge.judge_desk import START, rack
 from dewkeeper.cli import main
 from dewkeeper.judge import Judge
 from dewkeeper.judge.types import Event, Reading
-from dewkeeper.report.alarm_report import by_month, proposals
+from dewkeeper.report.alarm_report import by_month, offenders, proposal
 from dewkeeper.report.readings_file import Refusals, read_readings
 from dewkeeper.report.replaying import TOLD, replay_items, told
 
@@ -88,7 +90,7 @@ def test_bad_rows_are_counted_with_their_lines(files: Path, capsys: pytest.Captu
     assert _replay(files) == 0
     captured = capsys.readouterr()
     assert captured.out == clean
-    for reason in ("not 4 cells", "not a number", "finite", "one value", "unknown probe", "ending in Z", "far ahead"):
+    for reason in ("not 4 cells", "not a number", "finite", "one value", "unknown probe", "ending in Z", "far from"):
         assert reason in captured.err
     assert "line 107" in captured.err
 
@@ -103,12 +105,24 @@ def test_a_journal_joins_the_readings(files: Path, capsys: pytest.CaptureFixture
     assert '"band": "target"' in captured.out  # quarantine tolerates down to 50 %
 
 
-def test_compare_says_what_disappears(files: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """With a lower limit the alarm of this night comes later, or not at all, and that is said per enclosure."""
+def test_compare_says_what_disappears_and_what_comes_later(files: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """With a lower limit the alarm is milder and comes later; with no limit in reach it is gone. Per enclosure and week."""
     assert _replay(files, "--compare", str(files / "other.toml"), "--format", "json") == 0
-    rows = json.loads(capsys.readouterr().out)
-    assert [row["enclosure"] for row in rows] == ["B1"]
-    assert rows[0]["disappears"] or (rows[0]["earlier_minutes"] or 0) < 0
+    found = json.loads(capsys.readouterr().out)
+    assert (found["from"], found["weeks"]) == (_line(0, 0, 0).split(",", maxsplit=1)[0], 1.0)
+    (row,) = found["enclosures"]
+    assert (row["enclosure"], row["here"], row["there"], row["milder"], row["graver"]) == ("B1", 1, 1, 1, 0)
+    assert row["earlier_seconds"]["median"] == -2 * 3600  # beyond target is told after 3 h, beyond tolerable after 1 h
+    (files / "far.toml").write_text(
+        RACK.format(low=10).replace("[enclosure.limits]", "[enclosure.limits]\nhumidity_target = { low = 20, high = 70 }"),
+        encoding="utf-8",
+    )
+    assert _replay(files, "--compare", str(files / "far.toml")) == 0
+    table = capsys.readouterr().out
+    assert "disappear:" in table
+    assert "dry beyond tolerable, medium" in table
+    assert _replay(files, "--compare", str(files / "rack.toml")) == 0
+    assert "Both would have told the same at the same times." in capsys.readouterr().out
 
 
 def test_a_wrong_header_is_refused(files: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -147,14 +161,36 @@ def _flapping() -> Callable[[], list[Reading]]:
 
 def test_the_report_counts_every_alarm_once_and_proposes_what_replay_proves() -> None:
     """Counts reconcile with the events; a proposal's numbers are those of a replay with that setting."""
-    stream = _flapping()
-    events = list(replay_items(rack(), stream()))
-    lines = by_month(events, START + 360000)
+    readings = _flapping()()
+    settings = rack()
+    events = list(replay_items(settings, readings))
+    until = START + 360000
+    lines = by_month(events, START, until, ZoneInfo("UTC"))
     raised = [event for event in events if event.event == "raised"]
     assert sum(line.raised for line in lines) == len(raised) > 3
     assert sum(line.low + line.medium + line.urgent for line in lines) == len(raised)
     assert sum(line.never_acknowledged for line in lines) == len(raised)
-    for proposal in proposals(rack(), stream):
-        assert proposal.alarms_proposed < proposal.alarms_now == len(raised)
-        assert "would have been" in proposal.sentence()
-    assert proposals(rack(), stream)
+    (worst,) = offenders(events, START, until)
+    assert (worst.enclosure, worst.kind, worst.raised) == ("B1", "dry", len(raised))
+    found = proposal(settings, worst, lambda probes: [r for r in readings if r.probe in probes])
+    assert found is not None
+    assert found.alarms_proposed < found.alarms_now == len(raised)
+    delays = settings.enclosures["B1"].limits.delays.model_copy(update={found.setting: found.proposed})
+    limits = settings.enclosures["B1"].limits.model_copy(update={"delays": delays})
+    again = replay_items(rack(limits=limits), readings)
+    assert sum(event.event == "raised" for event in again) == found.alarms_proposed
+    assert "would have been" in found.sentence()
+
+
+def test_time_standing_falls_into_the_months_it_stood_in() -> None:
+    """An alarm over a turn of the month counts once, in the month it was raised, and its hours in both; local months."""
+    zone = ZoneInfo("Europe/Vienna")
+    turn = int(datetime(2026, 3, 1, tzinfo=zone).timestamp())
+
+    def event(at: int, what: Literal["raised", "cleared"]) -> Event:
+        return Event(what, "a", at, what, "dry", "B1", "p1", "target", "low", "normal", at)
+
+    lines = by_month([event(turn - 7200, "raised"), event(turn + 3600, "cleared")], turn - 86400, turn + 86400, zone)
+    assert [(line.month, line.raised, line.standing_seconds) for line in lines] == [("2026-02", 1, 7200), ("2026-03", 0, 3600)]
+    later = by_month([event(turn - 7200, "raised"), event(turn + 3600, "cleared")], turn, turn + 86400, zone)
+    assert [(line.month, line.raised, line.standing_seconds) for line in later] == [("2026-03", 0, 3600)]

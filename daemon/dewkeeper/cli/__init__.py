@@ -17,7 +17,8 @@ from dewkeeper.cli.output import BAD_USE, NOT_WELL, Arguments, complain
 
 TOPICS: dict[str, tuple[str, ...]] = {
     "run": ("run", "selftest"),
-    "replay": ("replay", "report"),
+    "replay": ("replay",),
+    "report": ("report",),
     "look": ("now", "morning", "history", "alarms"),
     "journal": ("journal",),
     "act": ("ack", "shelve", "unshelve", "service", "suppress", "away"),

@@ -122,7 +122,8 @@ def _row_lines(row: EnclosureMorning, wording: Wording, now: int) -> list[str]:
 
 
 def _alarm_lines(alarm: Standing, wording: Wording, now: int) -> list[str]:
-    state = "" if alarm.state == "unacknowledged" else f" [{STATE_WORDS[alarm.state]}]"
+    until = "" if alarm.shelved_until is None else f" until {wording.clock(alarm.shelved_until, now)}"
+    state = "" if alarm.state == "unacknowledged" else f" [{STATE_WORDS[alarm.state]}{until}]"
     lines = [f"{headline(alarm)}, {wording.since(alarm.since, now)}{state}"]
     if alarm.response:
         lines.append(f"    → {alarm.response}")
@@ -179,7 +180,7 @@ def _alarms(args: argparse.Namespace) -> int:
         say(f"{alarm.alarm[:8]}  {alarm.priority}")
         for line in _alarm_lines(alarm, wording, at):
             say(f"    {line}")
-        say(f"    state: {STATE_WORDS[alarm.state]}; if left: {alarm.consequence}")
+        say(f"    if left: {alarm.consequence}")
     return DONE
 
 

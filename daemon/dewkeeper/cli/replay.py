@@ -1,4 +1,4 @@
-"""`dewkeeper replay` and `dewkeeper report alarms`: what the judge told, or would have told, of the past."""
+"""`dewkeeper replay`: what the judge would tell of a readings file, or of the past, with these settings."""
 
 from __future__ import annotations
 
@@ -6,43 +6,59 @@ import argparse
 import json
 import sys
 import time
-from collections.abc import Iterator
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
+from statistics import median
+from typing import Any, TypeVar
 
 from dewkeeper.cli.output import BAD_USE, DONE, NOT_WELL, Arguments, complain, emit, emit_json, say
 from dewkeeper.cli.times import duration_seconds
-from dewkeeper.judge.types import Event, Settings
-from dewkeeper.report.alarm_report import by_month, proposals
-from dewkeeper.report.readings_file import Refusals, format_time, read_journal, read_readings, usual_interval
-from dewkeeper.report.replaying import TOLD, Difference, compare, excursions, replay_items, replay_rows, told
+from dewkeeper.judge.types import Event, Item, Settings
+from dewkeeper.report.readings_file import Refusals, Row, format_time, read_journal, read_readings, usual_interval
+from dewkeeper.report.replaying import (
+    LASTING,
+    TOLD,
+    Difference,
+    Excursion,
+    compare,
+    excursions,
+    replay_items,
+    replay_rows,
+    told,
+)
+from dewkeeper.report.wording import Wording, duration
 from dewkeeper.service.settings import judge_settings
 from dewkeeper.store.history import History
 from dewkeeper_config import ReplayConfig, load
 
 WEEK_SECONDS = 7 * 86400
+_LISTED = 30
+"""So many alarms that come or go are listed for people; JSON has all."""
+T = TypeVar("T", Row, Item)
 
 
 def add_commands(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Add `replay` and `report`."""
+    """Add `replay`."""
     parser = commands.add_parser(
         "replay",
         help="judge a readings file, or the past, with these settings",
-        description="One JSON line per event. Rows that cannot be judged are counted on standard error.",
+        description="One JSON line per event. Rows that cannot be judged are counted on standard error. The judge is"
+        " new at the beginning: stages and what is out of service are known to it, but nothing stands yet.",
     )
     parser.add_argument("readings", nargs="?", type=Path, metavar="READINGS.csv", help="readings file")
     parser.add_argument("--journal", type=Path, metavar="JOURNAL.csv", help="journal file")
     parser.add_argument("--since", type=duration_seconds, metavar="90d", help="judge the database from so long ago")
     parser.add_argument("--compare", type=Path, metavar="OTHER.toml", help="what that configuration would have told")
+    parser.add_argument(
+        "--as-it-was", action="store_true", help="with --since: by the settings in force then, not by the configuration"
+    )
     parser.set_defaults(run=replay)
-    report = commands.add_parser("report", help="reports on what was").add_subparsers(metavar="WHAT", required=True)
-    alarms = report.add_parser("alarms", help="the alarms by month and enclosure, with proposals for the worst")
-    alarms.add_argument("--since", type=duration_seconds, default=90 * 86400, metavar="90d", help="how far back")
-    alarms.set_defaults(run=report_alarms)
 
 
 class Source:
-    """Where a replay reads from, and what it refused."""
+    """Where a replay reads from, the stretch of time it covers, and what it refused."""
 
     def __init__(self, args: Arguments, settings: Settings) -> None:
         self.readings: Path | None = args.readings
@@ -54,12 +70,20 @@ class Source:
         self.refused: dict[str, Refusals] = {}
         self.pace = None if self.readings is None else _file_pace(self.readings, settings)
 
-    def events(self, settings: Settings) -> Iterator[Event]:
-        """Yield the events of everything there is, under some settings."""
+    @property
+    def weeks(self) -> float:
+        """How many weeks the readings cover, at least one: a rate over less would say more than is known."""
+        return max(1.0, (self.last - (self.first or self.last)) / WEEK_SECONDS)
+
+    def events(self, settings: Settings | None) -> Iterator[Event]:
+        """Yield the events of everything there is, under some settings, or (None) under those that were in force."""
         if self.readings is None:
             with History.open(self.folder) as history:
-                yield from self._spanned(replay_items(settings, history.stream(self.since)))
+                earlier = history.items_before(self.since, LASTING)
+                yield from replay_items(settings, self._spanned(history.stream(self.since)), earlier)
             return
+        if settings is None:
+            raise ValueError("a file does not know what settings were in force")
         if self.pace is not None:
             settings = replace(settings, poll_seconds=self.pace)
         refused = self.refused[str(self.readings)] = Refusals()
@@ -68,13 +92,22 @@ class Source:
             slips = self.refused[str(self.journal)] = Refusals()
             journal = read_journal(self.journal, settings.enclosures, slips)
         rows = read_readings(self.readings, settings.probes, refused)
-        yield from self._spanned(replay_rows(settings, rows, journal))
+        yield from replay_rows(settings, self._spanned(rows), journal)
 
-    def _spanned(self, events: Iterator[Event]) -> Iterator[Event]:
-        for event in events:
-            self.first = event.time if self.first is None else self.first
-            self.last = event.time
-            yield event
+    def complain(self) -> None:
+        """Say what was refused."""
+        for name, refusals in self.refused.items():
+            for sentence in refusals.sentences(name):
+                complain(sentence)
+
+    def _spanned(self, stream: Iterable[T]) -> Iterator[T]:
+        at = None
+        for thing in stream:
+            at = thing[0] if isinstance(thing, tuple) else thing.time
+            if self.first is None:
+                self.first = at
+            yield thing
+        self.last = at if at is not None else self.last
 
 
 def _file_pace(path: Path, settings: Settings) -> int | None:
@@ -91,77 +124,143 @@ def replay(args: Arguments) -> int:
     if (args.readings is None) == (args.since is None):
         complain("give either a readings file or --since")
         return BAD_USE
-    settings = judge_settings(load(args.config, ReplayConfig), 0)
+    if args.since is not None and args.journal is not None:
+        complain("--journal goes with a readings file; with --since the journal is the database's")
+        return BAD_USE
+    if args.as_it_was and args.since is None:
+        complain("--as-it-was goes with --since: a readings file does not know what settings were in force")
+        return BAD_USE
+    config = load(args.config, ReplayConfig)
+    settings = judge_settings(config, 0)
+    source = None
     try:
         source = Source(args, settings)
         if args.compare is not None:
-            _compare(args, source, settings)
+            _compare(args, source, None if args.as_it_was else settings, Wording.of(config.site))
         else:
-            for event in source.events(settings):
+            for event in source.events(None if args.as_it_was else settings):
                 if event.event in TOLD:
                     sys.stdout.write(json.dumps(told(event), ensure_ascii=False) + "\n")
     except BrokenPipeError:
         raise
     except OSError as error:
-        complain(f"stopped: {error}")
+        complain(f"stopped before the end: {error}")
         return NOT_WELL
     finally:
+        if source is not None:
+            source.complain()
         sys.stdout.flush()
-    for name, refusals in source.refused.items():
-        for sentence in refusals.sentences(name):
-            complain(sentence)
     return DONE
 
 
-def _compare(args: Arguments, source: Source, settings: Settings) -> None:
+def _compare(args: Arguments, source: Source, settings: Settings | None, wording: Wording) -> None:
     other = judge_settings(load(args.compare, ReplayConfig), 0)
     here = excursions(source.events(settings))
     there = excursions(source.events(other))
-    weeks = max(1.0, (source.last - (source.first or source.last)) / WEEK_SECONDS)
-    rows = [_row(difference) for difference in compare(here, there, weeks)]
+    differences = compare(here, there)
+    weeks = source.weeks
+    if args.format == "json":
+        span = [format_time(at) for at in (source.first or 0, source.last)]
+        emit_json(
+            {
+                "from": span[0], "until": span[1], "weeks": round(weeks, 2),
+                "enclosures": [_plain(difference, weeks) for difference in differences],
+            }
+        )  # fmt: skip
+        return
+    tubs = len(settings.enclosures if settings is not None else other.enclosures)
+    days = duration(source.last - (source.first or source.last))
+    say(f"{days} of readings, {tubs} enclosures. This: {_rate(len(here), tubs, weeks)}.")
+    say(f"{args.compare.name}: {_rate(len(there), tubs, weeks)}.")
+    changed = [difference for difference in differences if not difference.same]
+    if not changed:
+        say("Both would have told the same at the same times.")
+        return
+    say()
     emit(
         args,
-        rows,
+        [_row(difference, weeks) for difference in changed],
         {
-            "enclosure": "enclosure", "here_per_week": "alarms a week", "there_per_week": "with the other",
-            "disappears": "disappears", "appears": "appears", "earlier_minutes": "told earlier by (min)",
+            "enclosure": "enclosure", "here": "alarms", "there": "with the other", "here_per_week": "a week",
+            "there_per_week": "with the other", "gone": "disappear", "new": "appear", "milder": "milder",
+            "graver": "graver", "told": "the other tells it",
         },
     )  # fmt: skip
+    _list("disappear", [a for d in changed for a in d.disappeared], wording)
+    _list("appear", [a for d in changed for a in d.appeared], wording)
+    alike = [difference.enclosure for difference in differences if difference.same]
+    if alike:
+        say()
+        say(f"The same in: {', '.join(alike)}")
 
 
-def _row(difference: Difference) -> dict[str, object]:
-    early = sorted(difference.earlier_seconds)
+def _rate(alarms: int, tubs: int, weeks: float) -> str:
+    return f"{alarms} alarms, {alarms / weeks / max(1, tubs):.2f} per enclosure and week"
+
+
+def _row(difference: Difference, weeks: float) -> dict[str, object]:
     return {
-        "enclosure": difference.enclosure,
-        "here_per_week": round(difference.here_per_week, 2),
-        "there_per_week": round(difference.there_per_week, 2),
-        "disappears": "; ".join(f"{a.kind} {format_time(a.raised)}" for a in difference.disappeared),
-        "appears": "; ".join(f"{a.kind} {format_time(a.raised)}" for a in difference.appeared),
-        "earlier_minutes": round(early[len(early) // 2] / 60) if early else None,
+        "enclosure": difference.enclosure or "all of it",
+        "here": difference.here,
+        "there": difference.there,
+        "here_per_week": f"{difference.here / weeks:.2f}",
+        "there_per_week": f"{difference.there / weeks:.2f}",
+        "gone": len(difference.disappeared) or "",
+        "new": len(difference.appeared) or "",
+        "milder": difference.milder or "",
+        "graver": difference.graver or "",
+        "told": _earlier(difference.earlier_seconds),
     }
 
 
-def report_alarms(args: Arguments) -> int:
-    """Print the alarms by month and enclosure, and what other settings would have changed for the worst."""
-    config = args.load_config()
-    until = int(time.time())
-    since = until - args.since
-    with History.open(config.storage.folder) as history:
-        lines = by_month(history.events(since), until)
-        proposed = proposals(judge_settings(config, 0), lambda: history.stream(since))
-    if args.format == "json":
-        emit_json({"months": [line.row() for line in lines], "proposals": [p.sentence() for p in proposed]})
-        return DONE
-    rows = [{**line.row(), "standing_hours": round(line.standing_seconds / 3600, 1)} for line in lines]
-    emit(
-        args,
-        rows,
-        {
-            "month": "month", "enclosure": "enclosure", "raised": "alarms", "urgent": "urgent", "medium": "medium",
-            "low": "low", "standing_hours": "hours standing", "chattering": "chattering", "fleeting": "fleeting",
-            "stale": "stale", "never_acknowledged": "never acknowledged",
-        },
-    )  # fmt: skip
-    for proposal in proposed:
-        say(proposal.sentence())
-    return DONE
+def _earlier(seconds: Sequence[int]) -> str:
+    """Say by how much the other one warns earlier or later: the middle, and the farthest."""
+    if not any(seconds):
+        return "at the same time" if seconds else ""
+    counts = Counter("earlier" if s > 0 else "later" if s < 0 else "at the same time" for s in seconds)
+    moved = [s for s in seconds if s]
+    middle, most = round(median(moved)), max(moved, key=abs)
+    how = f"{duration(abs(middle))} {'earlier' if middle > 0 else 'later'}"
+    if most != middle:
+        how += f", at most {duration(abs(most))} {'earlier' if most > 0 else 'later'}"
+    return how if len(moved) == len(seconds) else f"{how} ({counts['at the same time']} at the same time)"
+
+
+def _list(word: str, alarms: Sequence[Excursion], wording: Wording) -> None:
+    if not alarms:
+        return
+    say()
+    say(f"{word}:")
+    for alarm in sorted(alarms, key=lambda alarm: alarm.raised)[:_LISTED]:
+        end = "still standing" if alarm.cleared is None else duration(alarm.cleared - alarm.raised)
+        band = f" beyond {alarm.band}" if alarm.band else ""
+        say(f"  {wording.stamp(alarm.raised)}  {alarm.place}  {alarm.kind}{band}, {alarm.priority}, {end}")
+    if len(alarms) > _LISTED:
+        say(f"  and {len(alarms) - _LISTED} more: --format json lists them all")
+
+
+def _plain(difference: Difference, weeks: float) -> dict[str, Any]:
+    early = difference.earlier_seconds
+    return {
+        "enclosure": difference.enclosure or None,
+        "here": difference.here,
+        "there": difference.there,
+        "here_per_week": round(difference.here / weeks, 3),
+        "there_per_week": round(difference.there / weeks, 3),
+        "earlier_seconds": {"median": median(early), "least": min(early), "most": max(early)} if early else None,
+        "milder": difference.milder,
+        "graver": difference.graver,
+        "disappears": [_told_of(alarm) for alarm in difference.disappeared],
+        "appears": [_told_of(alarm) for alarm in difference.appeared],
+    }
+
+
+def _told_of(alarm: Excursion) -> dict[str, object]:
+    return {
+        "kind": alarm.kind,
+        "band": alarm.band,
+        "priority": alarm.priority,
+        "since": format_time(alarm.since),
+        "raised": format_time(alarm.raised),
+        "cleared": None if alarm.cleared is None else format_time(alarm.cleared),
+    }

@@ -6,14 +6,15 @@ setting changed, so the numbers beside it are what it would have told.
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import asdict, dataclass, replace
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import Any
+from zoneinfo import ZoneInfo
 
-from dewkeeper.judge.types import Event, Item, Settings
-from dewkeeper.report.replaying import Excursion, excursions, replay_items
+from dewkeeper.judge.types import EnclosureFacts, Event, Item, Kind, Settings
+from dewkeeper.report.replaying import Excursion, compare, excursions, replay_together
+from dewkeeper.report.wording import duration
 
 CHATTER_SECONDS = 3 * 3600
 FLEETING_SECONDS = 20 * 60
@@ -21,12 +22,19 @@ STALE_SECONDS = 24 * 3600
 WORST = 5
 """So many offenders get proposals."""
 
-Stream = Callable[[], Iterable[Item]]
+_FEW = 3  # less often than this is no habit
+
+Stream = Callable[[Collection[str]], Iterable[Item]]
+"""Gives the stored stream anew, readings of these probes only."""
 
 
 @dataclass(slots=True)
 class Line:
-    """One enclosure in one month. standing_seconds is the time its alarms stood; the rest are counts."""
+    """One enclosure in one local month. standing_seconds: how long its alarms stood in it; the rest are counts.
+
+    chattering: raised within three hours of the same alarm's end. fleeting: over within 20 minutes. stale: stood for
+    more than a day. never_acknowledged: nobody ever said that it was seen.
+    """
 
     month: str
     enclosure: str
@@ -46,88 +54,184 @@ class Line:
 
 
 @dataclass(frozen=True, slots=True)
-class Proposal:
-    """One setting of one enclosure changed, and what replay says it does to its alarms of that kind."""
+class Offender:
+    """One kind of alarm of one enclosure that came often."""
 
     enclosure: str
-    kind: str
+    kind: Kind
+    raised: int
+    chattering: int
+    fleeting: int
+    standing_seconds: int
+
+
+@dataclass(frozen=True, slots=True)
+class Proposal:
+    """One setting of one enclosure changed, and what replay says it does to its alarms of that kind.
+
+    lost: alarms that would not have been told at all; longest_lost_seconds: how long the longest of them stood. Others
+    that are fewer were joined into longer ones. latest_seconds: how much later one would have been told, at most.
+    """
+
+    enclosure: str
+    kind: Kind
     setting: str
     now: float
     proposed: float
     alarms_now: int
     alarms_proposed: int
+    lost: int
+    longest_lost_seconds: int
     latest_seconds: int
 
     def sentence(self) -> str:
         """Say it."""
-        return (
-            f"{self.enclosure}: {self.setting} {self.now:g} -> {self.proposed:g}: {self.alarms_now} `{self.kind}` alarms "
-            f"would have been {self.alarms_proposed}, the first of each told up to {self.latest_seconds // 60} min later"
+        said = (
+            f"{self.enclosure}: {self.setting} {self.now:g} -> {self.proposed:g}: "
+            f"{self.alarms_now} `{self.kind}` alarms would have been {self.alarms_proposed}"
         )
+        if self.lost:
+            said += f"; {self.lost} not told at all, the longest of them stood {duration(self.longest_lost_seconds)}"
+        if self.latest_seconds:
+            said += f"; told up to {duration(self.latest_seconds)} later"
+        if self.setting == "off_minutes" or self.setting.endswith("deadband"):
+            said += "; each would have ended later"
+        return said
 
 
-def by_month(events: Sequence[Event], until: int) -> list[Line]:
-    """Return the counts per month and enclosure; alarms still standing count up to `until` (stored seconds)."""
-    acknowledged = {event.alarm for event in events if event.event == "acknowledged"}
+def by_month(events: Iterable[Event], start: int, until: int, zone: ZoneInfo) -> list[Line]:
+    """Return the counts per month and enclosure of [start, until); what still stands counts up to `until`.
+
+    Events should begin early enough for what stood at `start` to be among them.
+    """
+    listed = list(events)
+    acknowledged = {event.alarm for event in listed if event.event == "acknowledged"}
     lines: dict[tuple[str, str], Line] = {}
     last_cleared: dict[tuple[str, str], int] = {}
-    for alarm in excursions(events):
-        month = datetime.fromtimestamp(alarm.raised, UTC).strftime("%Y-%m")
-        line = lines.setdefault((month, alarm.place), Line(month, alarm.place))
+    for alarm in excursions(listed):
         end = until if alarm.cleared is None else alarm.cleared
-        stood = max(0, end - alarm.raised)
         key = (alarm.place, alarm.kind)
+        chattering = alarm.raised - last_cleared.get(key, -CHATTER_SECONDS) < CHATTER_SECONDS
+        last_cleared[key] = end
+        for month, seconds in _months(max(alarm.raised, start), max(end, start), zone):
+            if seconds or alarm.raised >= start:
+                line = lines.setdefault((month, alarm.place), Line(month, alarm.place))
+                line.standing_seconds += seconds
+        if alarm.raised < start:
+            continue
+        line = lines[_month(alarm.raised, zone), alarm.place]
+        stood = max(0, end - alarm.raised)
         line.raised += 1
         line.urgent += alarm.priority == "urgent"
         line.medium += alarm.priority == "medium"
         line.low += alarm.priority == "low"
-        line.standing_seconds += stood
-        line.chattering += key in last_cleared and alarm.raised - last_cleared[key] < CHATTER_SECONDS
+        line.chattering += chattering
         line.fleeting += alarm.cleared is not None and stood < FLEETING_SECONDS
         line.stale += stood > STALE_SECONDS
         line.never_acknowledged += alarm.alarm not in acknowledged
-        last_cleared[key] = end
     return sorted(lines.values(), key=lambda line: (line.month, -line.raised, line.enclosure))
 
 
-def proposals(settings: Settings, stream: Stream) -> list[Proposal]:
-    """Return, for the worst offenders, the one change that helps most. `stream` gives the stored items anew each time."""
-    now = excursions(replay_items(settings, stream()))
-    counts: dict[tuple[str, str], list[Excursion]] = defaultdict(list)
-    for alarm in now:
-        if alarm.kind in _SETTINGS and alarm.place in settings.enclosures:
-            counts[(alarm.place, alarm.kind)].append(alarm)
-    worst = sorted((key for key in counts if len(counts[key]) >= 3), key=lambda key: -len(counts[key]))[:WORST]
-    return [best for key in worst if (best := _best(settings, stream, key, counts[key])) is not None]
+def offenders(events: Iterable[Event], start: int, until: int) -> list[Offender]:
+    """Return the kinds of alarms that came most often since `start`, worst first."""
+    found: dict[tuple[str, Kind], list[Excursion]] = {}
+    for alarm in excursions(events):
+        if alarm.raised >= start:
+            found.setdefault((alarm.place, alarm.kind), []).append(alarm)
+    ranked = sorted(found, key=lambda key: (-len(found[key]), key))
+    return [_offender(*key, found[key], until) for key in ranked if len(found[key]) >= _FEW][:WORST]
+
+
+def _offender(place: str, kind: Kind, alarms: Sequence[Excursion], until: int) -> Offender:
+    ends = [until if alarm.cleared is None else alarm.cleared for alarm in alarms]
+    stood = [end - alarm.raised for alarm, end in zip(alarms, ends, strict=True)]
+    pauses = [alarm.raised - end for alarm, end in zip(alarms[1:], ends[:-1], strict=True)]
+    return Offender(
+        place, kind, len(alarms), sum(pause < CHATTER_SECONDS for pause in pauses),
+        sum(seconds < FLEETING_SECONDS for seconds in stood), sum(stood),
+    )  # fmt: skip
 
 
 _SETTINGS: dict[str, tuple[tuple[str, float, float], ...]] = {
-    "dry": (("humidity_deadband", 2.0, 20.0), ("dry_target_minutes", 2.0, 4320), ("dry_tolerable_minutes", 1.5, 1440)),
-    "damp": (("humidity_deadband", 2.0, 20.0), ("damp_target_minutes", 1.5, 10080), ("damp_tolerable_minutes", 1.5, 4320)),
-    "cold": (("temperature_deadband", 2.0, 5.0), ("cold_minutes", 1.5, 720)),
+    "dry": (
+        ("humidity_deadband", 2.0, 20.0), ("off_minutes", 12.0, 240), ("dry_target_minutes", 2.0, 4320),
+        ("dry_tolerable_minutes", 1.5, 1440),
+    ),
+    "damp": (
+        ("humidity_deadband", 2.0, 20.0), ("off_minutes", 12.0, 240), ("damp_target_minutes", 1.5, 10080),
+        ("damp_tolerable_minutes", 1.5, 4320),
+    ),
+    "cold": (("temperature_deadband", 2.0, 5.0), ("off_minutes", 6.0, 240), ("cold_minutes", 1.5, 720)),
     "hot": (("temperature_deadband", 2.0, 5.0),),  # heat is told at once: only its end may be made calmer
-}
+}  # fmt: skip
 """Kind -> (setting, factor, most allowed). Delays of heat are never proposed."""
 
 
-def _best(settings: Settings, stream: Stream, key: tuple[str, str], now: Sequence[Excursion]) -> Proposal | None:
-    place, kind = key
-    found: list[Proposal] = []
-    for setting, factor, most in _SETTINGS[kind]:
-        facts = settings.enclosures[place]
-        value = float(getattr(facts.limits.delays, setting))
-        proposed = min(most, max(value * factor, 0.5))
-        if proposed <= value:
-            continue
-        delays = facts.limits.delays.model_copy(update={setting: proposed})
-        changed = replace(facts, limits=facts.limits.model_copy(update={"delays": delays}))
-        alone = replace(settings, enclosures={**settings.enclosures, place: changed})
-        told = [a for a in excursions(replay_items(alone, stream())) if (a.place, a.kind) == key]
-        found.append(Proposal(place, kind, setting, value, proposed, len(now), len(told), _latest(now, told)))
-    helps = [p for p in found if p.alarms_proposed < p.alarms_now]
-    return min(helps, key=lambda p: (p.alarms_proposed, p.latest_seconds), default=None)
+def proposal(settings: Settings, offender: Offender, stream: Stream, earlier: Sequence[Item] = ()) -> Proposal | None:
+    """Return the one change that makes an offender quietest, None where none helps or the kind has no such settings.
+
+    Only its enclosure is judged, beside its room, in one reading of the stream. earlier: as for `replay_items`.
+    """
+    facts = settings.enclosures.get(offender.enclosure)
+    tried = _SETTINGS.get(offender.kind)
+    if facts is None or tried is None:
+        return None
+    probes = {
+        name: probe
+        for name, probe in settings.probes.items()
+        if probe.enclosure == facts.name or (probe.role == "room" and probe.room == facts.room)
+    }
+    alone = replace(settings, enclosures={facts.name: facts}, probes=probes)
+    candidates = [(name, value) for name, factor, most in tried if (value := _next(facts, name, factor, most))]
+    several = [alone, *(_changed(alone, facts, name, value) for name, value in candidates)]
+    told = [
+        [alarm for alarm in excursions(events) if (alarm.place, alarm.kind) == (facts.name, offender.kind)]
+        for events in replay_together(several, stream(probes.keys()), earlier)
+    ]
+    found = [
+        _proposal(facts, offender.kind, name, value, told[0], then)
+        for (name, value), then in zip(candidates, told[1:], strict=True)
+        if len(then) < len(told[0])
+    ]
+    return min(found, key=lambda p: (p.alarms_proposed, p.lost, p.latest_seconds), default=None)
 
 
-def _latest(now: Sequence[Excursion], then: Sequence[Excursion]) -> int:
-    pairs = ((a, b) for a in now for b in then if b.since <= a.raised and (b.cleared is None or b.cleared >= a.raised))
-    return max((b.raised - a.raised for a, b in pairs if b.raised > a.raised), default=0)
+def _next(facts: EnclosureFacts, setting: str, factor: float, most: float) -> float | None:
+    value = float(getattr(facts.limits.delays, setting))
+    proposed = min(most, max(value * factor, 0.5))
+    return proposed if proposed > value else None
+
+
+def _changed(settings: Settings, facts: EnclosureFacts, setting: str, value: float) -> Settings:
+    delays = facts.limits.delays.model_copy(update={setting: value})
+    limits = facts.limits.model_copy(update={"delays": delays})
+    return replace(settings, enclosures={facts.name: replace(facts, limits=limits)})
+
+
+def _proposal(
+    facts: EnclosureFacts, kind: Kind, setting: str, value: float, now: Sequence[Excursion], then: Sequence[Excursion]
+) -> Proposal:
+    differences = compare(now, then)
+    lost = [alarm for difference in differences for alarm in difference.disappeared]
+    later = [-seconds for difference in differences for seconds in difference.earlier_seconds if seconds < 0]
+    return Proposal(
+        facts.name, kind, setting, float(getattr(facts.limits.delays, setting)), value, len(now), len(then), len(lost),
+        max((alarm.cleared - alarm.raised for alarm in lost if alarm.cleared is not None), default=0),
+        max(later, default=0),
+    )  # fmt: skip
+
+
+def _month(at: int, zone: ZoneInfo) -> str:
+    return f"{datetime.fromtimestamp(at, zone):%Y-%m}"
+
+
+def _months(start: int, end: int, zone: ZoneInfo) -> Iterable[tuple[str, int]]:
+    """Yield (month, seconds of [start, end) in it)."""
+    while True:
+        local = datetime.fromtimestamp(start, zone)
+        following = datetime(local.year + local.month // 12, local.month % 12 + 1, 1, tzinfo=zone)
+        stop = min(end, int(following.timestamp()))
+        yield f"{local:%Y-%m}", max(0, stop - start)
+        if stop >= end:
+            return
+        start = stop

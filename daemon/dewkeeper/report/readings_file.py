@@ -72,7 +72,11 @@ def format_time(seconds: int) -> str:
 
 
 def read_readings(path: Path, probes: Collection[str], refusals: Refusals) -> Iterator[Row]:
-    """Yield the rows that can be judged; count the others. Raises FileRefused for a wrong header, OSError."""
+    """Yield the rows that can be judged; count the others. Raises FileRefused for a wrong header, OSError.
+
+    Rows of one probe come in order of time, those of different probes within an hour of it. Empty lines are no rows.
+    """
+    last = dict.fromkeys(probes, -math.inf)
     with path.open(newline="", encoding="utf-8-sig", errors="replace") as file:
         reader = csv.reader(file)
         header = next(reader, None)
@@ -80,8 +84,7 @@ def read_readings(path: Path, probes: Collection[str], refusals: Refusals) -> It
             raise FileRefused(f"{path}: header is {header}; it must be {','.join(READINGS_HEADER)}")
         newest = -math.inf
         text, at = "", 0
-        held: Row | None = None
-        held_line = 0
+        doubtful = _Doubtful(refusals)
         while True:
             try:
                 for cells in reader:
@@ -94,9 +97,11 @@ def read_readings(path: Path, probes: Collection[str], refusals: Refusals) -> It
                             (at, probe, float(t), float(h)) if t and h else (at, probe, None, None)
                         )
                     except ValueError:
-                        refusals.add(_why(cells), reader.line_num)
+                        if cells:
+                            refusals.add(_why(cells), reader.line_num)
                         continue
-                    if probe not in probes:
+                    before = last.get(probe)
+                    if before is None:
                         refusals.add("unknown probe", reader.line_num)
                         continue
                     if row[2] is None:
@@ -106,28 +111,57 @@ def read_readings(path: Path, probes: Collection[str], refusals: Refusals) -> It
                     elif not (math.isfinite(row[2]) and math.isfinite(row[3])):  # type: ignore[arg-type]
                         refusals.add("not a finite number", reader.line_num)
                         continue
-                    if held is not None:
-                        # A single time far ahead is a slip; two that agree are the end of a long gap.
-                        if abs(at - held[0]) <= _AHEAD_SECONDS:
-                            newest = held[0]
-                            yield held
-                        else:
-                            refusals.add("time far ahead of its neighbours", held_line)
-                        held = None
-                    if at < newest - _BACK_SECONDS:
-                        refusals.add("not in order of time", reader.line_num)
+                    if at > newest + _AHEAD_SECONDS or newest == -math.inf:
+                        sure = doubtful.confirmed_by(row, reader.line_num)
+                        if sure is None:
+                            continue
+                        newest = last[sure[1]] = sure[0]
+                        before = last[probe]
+                        yield sure
+                    elif doubtful.rows:
+                        doubtful.refuse()
+                    if at <= before:
+                        refusals.add("not after the probe's row before it", reader.line_num)
                         continue
                     if at > newest:
-                        if at > newest + _AHEAD_SECONDS and newest != -math.inf:
-                            held, held_line = row, reader.line_num
-                            continue
                         newest = at
+                    elif at < newest - _BACK_SECONDS:
+                        refusals.add("not in order of time", reader.line_num)
+                        continue
+                    last[probe] = at
                     yield row
                 break
             except csv.Error as error:
                 refusals.add(f"unreadable ({error})", reader.line_num)
-        if held is not None:
-            refusals.add("time far ahead of its neighbours", held_line)
+        if doubtful.rows and newest == -math.inf:
+            yield doubtful.rows.pop(0)[0]  # nothing but it speaks for another time
+        doubtful.refuse()
+
+
+class _Doubtful:
+    """Rows far ahead of all before them, or the first of all: one may be a slip, two that agree are not."""
+
+    def __init__(self, refusals: Refusals) -> None:
+        self.rows: list[tuple[Row, int]] = []
+        self._refusals = refusals
+
+    def confirmed_by(self, row: Row, line: int) -> Row | None:
+        """Return the row that this one agrees with, refusing the others; None, and keep this one too, when there is none."""
+        for index, (other, _) in enumerate(self.rows):
+            if -_BACK_SECONDS <= row[0] - other[0] <= _AHEAD_SECONDS and row[:2] != other[:2]:
+                del self.rows[index]
+                self.refuse()
+                return other
+        self.rows.append((row, line))
+        if len(self.rows) > _SHOWN_LINES:
+            self.refuse(1)
+        return None
+
+    def refuse(self, most: int | None = None) -> None:
+        """Refuse the oldest of them, or all."""
+        for _, line in self.rows[:most]:
+            self._refusals.add("time far from its neighbours", line)
+        del self.rows[:most]
 
 
 def _why(cells: list[str]) -> str:

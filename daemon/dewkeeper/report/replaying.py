@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from dewkeeper.judge import Judge
-from dewkeeper.judge.types import Event, Item, JournalEntry, Reading, Settings, Tick
+from dewkeeper.judge.types import Band, Event, Item, JournalEntry, Kind, Priority, Reading, Settings
 from dewkeeper.report.readings_file import Row, format_time
 
 TOLD = frozenset({"raised", "escalated", "cleared"})
@@ -26,11 +26,12 @@ def replay_rows(
     waiting = iter(journal)
     entry = next(waiting, None)
     started = False
-    at = 0
     for at, probe, temperature_c, humidity_percent in rows:
         if not started:
             started = True
-            judge.feed(replace(settings, time=min(at, entry.time) if entry is not None else at))
+            _begin(judge, settings, [early for early in journal if early.time < at], at)
+            while entry is not None and entry.time < at:
+                entry = next(waiting, None)
         while entry is not None and entry.time <= at:
             yield from judge.feed(entry).events
             entry = next(waiting, None)
@@ -38,8 +39,6 @@ def replay_rows(
         events = take_events()
         if events:
             yield from events
-    if started:
-        yield from judge.feed(Tick(at)).events
 
 
 def replay_items(settings: Settings | None, items: Iterable[Item], earlier: Sequence[Item] = ()) -> Iterator[Event]:
@@ -48,22 +47,48 @@ def replay_items(settings: Settings | None, items: Iterable[Item], earlier: Sequ
     earlier: what came before the stream begins and still counts then: stages, enclosures out of service, what was
     learned, and the settings then in force. The judge is new at the beginning: nothing stands yet.
     """
-    judge = Judge()
-    started = False
+    run = _Run(settings, earlier)
     for item in items:
-        if not started:
-            started = True
-            _begin(judge, settings, earlier, item.time)
+        events = run.feed(item)
+        if events:
+            yield from events
+
+
+def replay_together(
+    several: Sequence[Settings], items: Iterable[Item], earlier: Sequence[Item] = ()
+) -> list[list[Event]]:
+    """Return what each of several settings would have told of one stream, which is read once."""
+    runs = [_Run(settings, earlier) for settings in several]
+    told: list[list[Event]] = [[] for _ in runs]
+    for item in items:
+        for run, events in zip(runs, told, strict=True):
+            events += run.feed(item)
+    return told
+
+
+class _Run:
+    """A new judge and the stored stream."""
+
+    def __init__(self, settings: Settings | None, earlier: Sequence[Item]) -> None:
+        self._settings = settings
+        self._earlier = earlier
+        self._judge = Judge()
+        self._started = False
+
+    def feed(self, item: Item) -> Sequence[Event]:
+        judge = self._judge
+        if not self._started:
+            self._started = True
+            _begin(judge, self._settings, self._earlier, item.time)
         if isinstance(item, Reading):
             judge.judge_values(
                 item.time, item.probe, item.temperature_c, item.humidity_percent,
                 item.temperature_word, item.humidity_word, item.failure, item.notes,
             )  # fmt: skip
-            events = judge.take_events()
-            if events:
-                yield from events
-        elif settings is None or not isinstance(item, Settings):
-            yield from judge.feed(item).events
+            return judge.take_events()
+        if self._settings is None or not isinstance(item, Settings):
+            return judge.feed(item).events
+        return ()
 
 
 LASTING = ("JournalEntry", "Command", "Learned", "Settings")
@@ -99,72 +124,94 @@ def told(event: Event) -> dict[str, Any]:
 
 @dataclass(frozen=True, slots=True)
 class Excursion:
-    """One alarm of a replay, whole: times are stored seconds; `cleared` is None when it still stands at the end."""
+    """One alarm of a replay, whole: times are stored seconds; `cleared` is None when it still stands at the end.
+
+    band and priority: the worst it came to. place: the enclosure, else the probe, else empty.
+    """
 
     place: str
-    kind: str
+    kind: Kind
+    band: Band | None
+    priority: Priority
     alarm: str
     since: int
     raised: int
-    escalated: int | None
-    cleared: int | None
-    priority: str
+    escalated: int | None = None
+    cleared: int | None = None
+
+    def overlaps(self, other: Excursion) -> bool:
+        """Return whether both stood, or were coming, at one time."""
+        ends_after = other.cleared is None or self.since <= other.cleared
+        return ends_after and (self.cleared is None or other.since <= self.cleared)
 
 
 def excursions(events: Iterable[Event]) -> list[Excursion]:
     """Return the alarms that were told, in order of raising."""
     found: dict[str, Excursion] = {}
     for event in events:
+        known = found.get(event.alarm)
         if event.event == "raised":
             place = event.enclosure or event.probe or ""
             found[event.alarm] = Excursion(
-                place, event.kind, event.alarm, event.since, event.time, None, None, event.priority
+                place, event.kind, event.band, event.priority, event.alarm, event.since, event.time
             )
-        elif event.alarm in found and event.event == "escalated":
-            found[event.alarm] = replace(
-                found[event.alarm], escalated=event.time, priority=event.priority
-            )
-        elif event.alarm in found and event.event == "cleared":
-            found[event.alarm] = replace(found[event.alarm], cleared=event.time)
+        elif known is not None and event.event == "escalated":
+            found[event.alarm] = replace(known, escalated=event.time, band=event.band, priority=event.priority)
+        elif known is not None and event.event == "cleared":
+            found[event.alarm] = replace(known, cleared=event.time)
     return sorted(found.values(), key=lambda alarm: (alarm.raised, alarm.place, alarm.kind))
 
 
 @dataclass(frozen=True, slots=True)
 class Difference:
-    """What two settings told of the same readings. Alarms per enclosure and week; seconds earlier (+) or later (-)."""
+    """What two settings told of the same readings in one place.
+
+    earlier_seconds: for every alarm both told, how much earlier (+) or later (-) the other one told it.
+    milder, graver: alarms both told that came to a lower or a higher priority with the other.
+    """
 
     enclosure: str
-    here_per_week: float
-    there_per_week: float
+    here: int
+    there: int
     disappeared: tuple[Excursion, ...]
     appeared: tuple[Excursion, ...]
     earlier_seconds: tuple[int, ...]
+    milder: int = 0
+    graver: int = 0
+
+    @property
+    def same(self) -> bool:
+        """Whether both told the same at the same times."""
+        return not (self.disappeared or self.appeared or any(self.earlier_seconds) or self.milder or self.graver)
 
 
-def compare(here: Sequence[Excursion], there: Sequence[Excursion], weeks: float) -> list[Difference]:
-    """Return enclosure by enclosure how `there` differs from `here`; alarms of a kind that overlap are the same one."""
-    places = sorted({alarm.place for alarm in (*here, *there)})
-    found = []
-    for place in places:
-        ours = [alarm for alarm in here if alarm.place == place]
-        theirs = [alarm for alarm in there if alarm.place == place]
-        pairs = [(a, b) for a in ours for b in theirs if _same(a, b)]
-        found.append(
-            Difference(
-                place,
-                len(ours) / weeks,
-                len(theirs) / weeks,
-                tuple(a for a in ours if not any(_same(a, b) for b in theirs)),
-                tuple(b for b in theirs if not any(_same(a, b) for a in ours)),
-                tuple(a.raised - b.raised for a, b in pairs),
-            )
-        )
-    return found
+_GRAVITY: dict[Priority, int] = {"low": 0, "medium": 1, "urgent": 2}
 
 
-def _same(a: Excursion, b: Excursion) -> bool:
-    if a.kind != b.kind:
-        return False
-    a_end = a.cleared if a.cleared is not None else 1 << 60
-    b_end = b.cleared if b.cleared is not None else 1 << 60
-    return a.since <= b_end and b.since <= a_end
+def compare(here: Sequence[Excursion], there: Sequence[Excursion]) -> list[Difference]:
+    """Return place by place how `there` differs from `here`; alarms of a kind that overlap are the same one."""
+    return [
+        _difference(place, [a for a in here if a.place == place], [b for b in there if b.place == place])
+        for place in sorted({alarm.place for alarm in (*here, *there)})
+    ]
+
+
+def _difference(place: str, ours: Sequence[Excursion], theirs: Sequence[Excursion]) -> Difference:
+    pairs: list[tuple[Excursion, Excursion]] = []
+    matched: set[str] = set()
+    gone: list[Excursion] = []
+    for a in ours:
+        others = [b for b in theirs if b.kind == a.kind and a.overlaps(b)]
+        if not others:
+            gone.append(a)
+        # One long alarm may stand for several short ones: it is compared with the first of them.
+        first = next((b for b in others if b.alarm not in matched), None)
+        if first is not None:
+            pairs.append((a, first))
+        matched |= {b.alarm for b in others}
+    return Difference(
+        place, len(ours), len(theirs), tuple(gone), tuple(b for b in theirs if b.alarm not in matched),
+        tuple(a.raised - b.raised for a, b in pairs),
+        sum(_GRAVITY[b.priority] < _GRAVITY[a.priority] for a, b in pairs),
+        sum(_GRAVITY[b.priority] > _GRAVITY[a.priority] for a, b in pairs),
+    )  # fmt: skip

@@ -7,7 +7,7 @@ every other item has the place of the reading it came after.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from typing import NamedTuple
@@ -16,7 +16,7 @@ from sqlalchemy import Connection
 
 from dewkeeper.judge.types import Item, Reading
 from dewkeeper.store import codec
-from dewkeeper.store.archive import BLOCK_SECONDS, all_rows
+from dewkeeper.store.archive import BLOCK_SECONDS, Row, all_rows, probe_rows
 from dewkeeper.store.database import PROBE_BITS
 from dewkeeper.store.reading import Decoder
 
@@ -74,15 +74,20 @@ def fetch(connection: Connection, other: Other) -> Item:
     return codec.unpack_item(other.kind, data)
 
 
-def arrivals(reader: Reader, after: Place, wanted: Sequence[Other]) -> Iterator[Item]:
-    """Yield the readings stored after a place, and among them the wanted items, up to what there is at the beginning."""
+def arrivals(
+    reader: Reader, after: Place, wanted: Sequence[Other], probes: Collection[str] | None = None
+) -> Iterator[Item]:
+    """Yield the readings stored after a place, and among them the wanted items, up to what there is at the beginning.
+
+    probes: only the readings of these (None: of all).
+    """
     waiting = list(reversed(wanted))
     with reader() as connection:
         at, end = _span(connection, after)
     while at < end:
         part_end = min((at // BLOCK_SECONDS + 1) * BLOCK_SECONDS, end)  # no archived block is opened twice
         with reader() as connection:
-            for place, reading in _readings(connection, at, part_end, after):
+            for place, reading in _readings(connection, at, part_end, after, probes):
                 while waiting and waiting[-1].place < place:
                     yield fetch(connection, waiting.pop())
                 yield reading
@@ -104,7 +109,9 @@ def _span(connection: Connection, after: Place) -> tuple[int, int]:
     return max(min(begins, default=0), after.key >> PROBE_BITS), max(ends, default=-1) + 1
 
 
-def _readings(connection: Connection, start: int, end: int, after: Place) -> Iterator[tuple[Place, Reading]]:
+def _readings(
+    connection: Connection, start: int, end: int, after: Place, probes: Collection[str] | None
+) -> Iterator[tuple[Place, Reading]]:
     """Yield the readings whose place lies in a part and after a place."""
     first, last = start << PROBE_BITS, end << PROBE_BITS
     late = connection.exec_driver_sql("SELECT key FROM late WHERE key >= ? AND key < ?", (first, last)).scalars()
@@ -114,7 +121,10 @@ def _readings(connection: Connection, start: int, end: int, after: Place) -> Ite
     decoder = Decoder(connection, start, end)
     plain = {number: decoder.plain(number) for number in decoder.names}
     names = decoder.names
-    for key, t, h in all_rows(connection, start, end):
+    numbers = [number for number, name in names.items() if probes is None or name in probes]
+    stepped = [(place, reading) for place, reading in stepped if probes is None or reading.probe in probes]
+    rows: Iterable[Row] = all_rows(connection, start, end) if probes is None else _rows_of(connection, numbers, start, end)
+    for key, t, h in rows:
         while stepped and stepped[-1][0].key < key:
             yield stepped.pop()
         if key in elsewhere or Place(key) <= after:
@@ -128,6 +138,12 @@ def _readings(connection: Connection, start: int, end: int, after: Place) -> Ite
             yield Place(key), Reading(key >> PROBE_BITS, name, temperature_c, humidity_percent, t, h, scale=scale.name)
     while stepped:
         yield stepped.pop()
+
+
+def _rows_of(connection: Connection, numbers: Sequence[int], start: int, end: int) -> list[Row]:
+    return sorted(
+        (row for number in numbers for row in probe_rows(connection, number, start, end)), key=lambda row: row[0]
+    )
 
 
 def _late_readings(connection: Connection, first: int, last: int, after: Place) -> list[tuple[Place, Reading]]:

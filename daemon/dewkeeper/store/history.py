@@ -138,12 +138,12 @@ class History:
             number = next((n for n, name in decoder.names.items() if name == probe), None)
             return [] if number is None else slices(connection, decoder, number, start, end, size)
 
-    def stream(self, since: int) -> Iterator[Item]:
-        """Yield readings and items from `since` on in order of arrival, a part of them in memory at a time."""
+    def stream(self, since: int, probes: Collection[str] | None = None) -> Iterator[Item]:
+        """Yield readings (of these probes; None: all) and items from `since` on, in order of arrival, a part at a time."""
         start = before(since)
         with self._read() as connection:
             wanted = [other for other in others(connection) if other.place > start]
-        yield from arrivals(self._read, start, wanted)
+        yield from arrivals(self._read, start, wanted, probes)
 
     def items_before(self, since: int, kinds: Collection[str]) -> Sequence[Item]:
         """Return the items of these kinds (names of their types) that came before `since`, in order of arrival."""
