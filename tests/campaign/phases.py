@@ -8,17 +8,17 @@ descriptors, threads and memory do not grow.
 from __future__ import annotations
 
 import time
-from collections import defaultdict
 from dataclasses import dataclass, field
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
 from tests.campaign.rack_process import PLACES, SPEED, whose
-from tests.campaign.rig import ON_DELAY_MINUTES, POLL_SECONDS, WALL, Run, Usage
+from tests.campaign.rig import ON_DELAY_MINUTES, POLL_SECONDS, WALL, WATCHDOG_SECONDS, Run, Usage
 
-from dewkeeper.judge.types import Reading
+from dewkeeper.judge.types import Event
 from dewkeeper.judge.words import EXCURSIONS
+from dewkeeper.sampling.stuck import PATIENCE_SECONDS
 
 POLL = POLL_SECONDS / SPEED
 TOLD_SECONDS = (ON_DELAY_MINUTES * 60 + POLL_SECONDS + 120) / SPEED
@@ -29,6 +29,12 @@ SLACK_SECONDS = 4.0
 PHASES = ("at start", "steady", "open alarm")
 HEALTHY = dict(zip(PHASES, ("G0", "G1", "G2"), strict=True))
 """Enclosures on a bus which no fault touches: the excursion of each phase's must be told in time, always."""
+
+RESTARTED_SECONDS = (PATIENCE_SECONDS + 60) / SPEED + WATCHDOG_SECONDS + 6.0
+"""Real seconds from a call that does not return to the process's next life being ready."""
+
+LONGEST_GAP_SECONDS = WATCHDOG_SECONDS * SPEED + 6 * SPEED + 2 * POLL_SECONDS
+"""Without rows, where the process is restarted: the watchdog's patience, six real seconds to end and start, two polls."""
 
 OPEN = "E1"
 """The enclosure whose alarm stands during the third phase."""
@@ -41,7 +47,10 @@ class Fault:
     control: what the control file says while it lasts. struck: enclosures without good readings meanwhile.
     kind, within: the fault's alarm and the simulated seconds it may take to be raised; once and only once.
     kind_at_start: whether starting does not cure it. strange: enclosures whose samples the fault changes.
-    lasts: simulated seconds it lasts where no alarm is waited for. restarts: deaths of the process allowed a phase.
+    lasts: simulated seconds it lasts at least. restarts: fewest and most deaths of the process in a phase.
+    says: what the alarm's cause must name. marks: the readings from the alarm on carry its kind and do not count.
+    exchanged: samples of another probe may stand in the places' history, if they do not count.
+    answered: least share of polls with values, of the probes struck.
     """
 
     name: str
@@ -52,8 +61,12 @@ class Fault:
     kinds_in: tuple[str, ...] = ()
     within: float = 0.0
     frozen_word: int | None = None
-    lasts: float = 300.0
-    restarts: int = 0
+    lasts: float = 0.0
+    restarts: tuple[int, int] = (0, 0)
+    says: str = ""
+    marks: bool = False
+    exchanged: bool = False
+    answered: float = 0.0
     flicker: bool = False
     kind_at_start: bool = True
     strange: tuple[str, ...] = ()
@@ -122,7 +135,7 @@ def _phase(fault: Fault, run: Run, outcome: Outcome, *, open_alarm: bool) -> Non
         standing = _alarm(run, "dry", OPEN)
     seen = _numbers(run, fault)
     began = time.monotonic()
-    fault_began = run.now()
+    fault_began = run.now() if outcome.phase != "at start" else WALL
     if outcome.phase != "at start":
         run.control(**fault.control, dry=sorted(dry))
     outcome.told_seconds = run.wait_for(
@@ -139,10 +152,20 @@ def _phase(fault: Fault, run: Run, outcome: Outcome, *, open_alarm: bool) -> Non
                 lambda place=place: _raised(run, fault.kind, place, fault_began) > 0,  # type: ignore[misc]
                 max(1.0, left), f"{fault.kind} of {place}",
             )  # fmt: skip
-    else:
-        run.wait_for(lambda: run.now() - fault_began > fault.lasts, fault.lasts / SPEED + 5, "the fault to last")
-    outcome.answered_seconds = run.answers_within_seconds()
+        _told_well(fault, run, outcome, fault_began)
+    run.wait_for(lambda: run.now() - fault_began > fault.lasts, fault.lasts / SPEED + 5, "the fault to last")
+    fewest, most = fault.restarts
+    if fewest:
+        run.wait_for(
+            lambda: len(run.supervisor.lives) - lives >= fewest and run.supervisor.life.ready is not None,
+            RESTARTED_SECONDS, f"{fewest} restarts",
+        )  # fmt: skip
+    outcome.answered_seconds = max(run.answers_within_seconds(), run.page_answers_within_seconds())
     outcome.demand(outcome.answered_seconds < 2.0, f"answered after {outcome.answered_seconds:.1f} s")
+    if fault.answered:
+        polls = [one for place in fault.struck for one in run.judged(place, fault_began)]
+        share = sum(one.reading.temperature_c is not None for one in polls) / len(polls)
+        outcome.demand(share >= fault.answered, f"{share:.1%} of polls answered, {fault.answered:.0%} wanted")
     if standing is not None:
         outcome.demand(_alarm(run, "dry", OPEN) == standing, "the open alarm did not stand through the fault")
     others = [place for place in PLACES if place not in fault.struck]
@@ -157,10 +180,7 @@ def _phase(fault: Fault, run: Run, outcome: Outcome, *, open_alarm: bool) -> Non
         run.wait_for(lambda: not _faults(run), CLEARED_SECONDS + SLACK_SECONDS, "the fault's alarms to clear")
     except TimeoutError as error:
         outcome.problems.append(f"{error}: {sorted(_faults(run))}")
-    outcome.demand(
-        len(run.supervisor.lives) - lives <= fault.restarts,
-        f"{len(run.supervisor.lives) - lives} restarts",
-    )
+    outcome.demand(len(run.supervisor.lives) - lives <= most, f"{len(run.supervisor.lives) - lives} restarts")
     for place in fault.kinds_in:
         times = _raised(run, fault.kind, place, fault_began)
         outcome.demand(times <= 1, f"{fault.kind} of {place} was raised {times} times")
@@ -173,18 +193,34 @@ def _phase(fault: Fault, run: Run, outcome: Outcome, *, open_alarm: bool) -> Non
             break
 
 
+def _told_well(fault: Fault, run: Run, outcome: Outcome, since: float) -> None:
+    """Demand that the fault's alarms name what is broken, and that nothing read since then counts."""
+    for place in fault.kinds_in:
+        event = next(e for e in run.events(since) if _is_raise(e, fault.kind, place))
+        outcome.demand(fault.says in event.cause, f"{fault.kind} of {place} says {event.cause!r}, not {fault.says!r}")
+        if fault.marks:
+            over = next((e.time for e in run.events(since) if e.alarm == event.alarm and e.event == "cleared"), 1 << 40)
+            rows = [
+                one
+                for one in run.judged(place, event.time)
+                if one.reading.temperature_c is not None and one.reading.time < over
+            ]
+            plain = [one.reading.time for one in rows if one.quality.counts or fault.kind not in one.quality.tests]
+            outcome.demand(bool(rows) and not plain, f"{place}: {len(plain)} of {len(rows)} samples are not marked")
+
+
+def _is_raise(event: Event, kind: str | None, place: str) -> bool:
+    members = str(event.detail.get("members", "")).split(", ")
+    return event.event == "raised" and event.kind == kind and (event.enclosure == place or place in members)
+
+
 def _alarms(run: Run) -> dict[tuple[str, str | None], str]:
     return {(a.kind, a.enclosure): a.alarm for a in run.standing()}
 
 
 def _raised(run: Run, kind: str | None, place: str, since: float) -> int:
     """Return how often an alarm of this kind was raised since then, for the enclosure or for a branch it hangs on."""
-    return sum(
-        e.event == "raised"
-        and e.kind == kind
-        and (e.enclosure == place or place in str(e.detail.get("members", "")).split(", "))
-        for e in run.events(since)
-    )
+    return sum(_is_raise(event, kind, place) for event in run.events(since))
 
 
 def _faults(run: Run) -> set[tuple[str, str | None]]:
@@ -224,12 +260,12 @@ def _numbers(run: Run, fault: Fault) -> dict[tuple[str, int], int]:
 def _losses(run: Run, fault: Fault) -> list[str]:
     """Return what is wrong with the stored samples: mixed, out of order, a poll without a row."""
     problems = []
-    by_probe: dict[str, list[Reading]] = defaultdict(list)
-    for reading in run.readings():
-        by_probe[reading.probe].append(reading)
+    longest = 2 * POLL_SECONDS + 10 if fault.restarts == (0, 0) else LONGEST_GAP_SECONDS
     for place in (p for p in PLACES if p not in fault.strange):
-        rows = by_probe[place]
-        good = [r for r in rows if r.temperature_word is not None]
+        judged = run.judged(place)
+        rows = [one.reading for one in judged]
+        own = [one.reading for one in judged if one.quality.counts] if fault.exchanged else rows
+        good = [r for r in own if r.temperature_word is not None]
         foreign = [r for r in good if r.humidity_word != 65535 and PLACES[whose(r.humidity_word or 0)] != place]
         if foreign:
             problems.append(f"{place}: {len(foreign)} samples are not its own, first at {foreign[0].time}")
@@ -237,7 +273,7 @@ def _losses(run: Run, fault: Fault) -> list[str]:
         if any(b <= a for a, b in pairwise(numbers)):
             problems.append(f"{place}: samples out of order or doubled")
         gaps = [b.time - a.time for a, b in pairwise(rows)]
-        if fault.restarts == 0 and gaps and max(gaps) > 2 * POLL_SECONDS + 10:
+        if gaps and max(gaps) > longest:
             problems.append(f"{place}: no row for {max(gaps)} s")
         if rows and rows[0].time < WALL:
             problems.append(f"{place}: a row before the run began")

@@ -1,7 +1,7 @@
 """The daemon's process in the campaign: the real `Daemon` on an emulated wire, sixty times as fast as life.
 
 Run as `python rack_process.py FOLDER`. The wire: bus 1 has a multiplexer 0x70 with a probe on each channel, another,
-0x71, with two, so that addresses repeat; bus 2 has three probes which no fault touches. Every conversion is numbered: the temperature word
+0x71, with two, one of which repeats their address; bus 2 has three probes which no fault touches. Every conversion is numbered: the temperature word
 counts the probe's conversions, the humidity word says whose it is, so that loss and mixing can be counted in the
 database. `control.json` in the folder says what is wrong; it is looked at all the time, and `control.done` repeats
 the number of the last one obeyed. Counters survive the process, as the air does.
@@ -37,6 +37,14 @@ FIRST_WORD = 27_000  # 27.1 °C, and 0.16 °C more every sixty conversions
 CALM_WORD, DRY_WORD, WORDS_EACH = 42_598, 29_491, 50  # 65 and 45 %RH
 CHANNEL = 3
 """The multiplexer's channel, and so the probe, that most faults strike."""
+
+
+SERIAL = 0xA0_0000
+
+
+def address_of(place: str) -> int:
+    """Return the address of a place's probe: one behind the second multiplexer has one that no other has."""
+    return 0x45 if place == "F1" else 0x44
 
 
 def whose(humidity_word: int) -> int:
@@ -100,16 +108,18 @@ class Rack:
         self.wet: set[str] = set()
         self.wires = [FastWire(1), FastWire(2)]
         self.probes = {
-            place: Sht3x(self._air(index), serial=0xA0_0000 + index, address=0x44) for index, place in enumerate(PLACES)
+            place: Sht3x(self._air(index), serial=SERIAL + index, address=address_of(place))
+            for index, place in enumerate(PLACES)
         }
         self._build()
         self.release = threading.Event()
+        self._exchanged = False
 
     def _build(self) -> None:
         for wire, address, places in ((0, 0x70, PLACES[:8]), (0, 0x71, PLACES[8:10]), (1, 0x70, PLACES[10:])):
-            mux = self.wires[wire].add_mux(address)
+            mux = next((m for m in self.wires[wire].muxes if m.address == address), None) or self.wires[wire].add_mux(address)
             for channel, place in enumerate(places):
-                mux.channels[channel].append(self.probes[place])
+                mux.channels[channel][:] = [self.probes[place]]
 
     def _air(self, index: int) -> Callable[[], tuple[float, float]]:
         place = PLACES[index]
@@ -125,6 +135,11 @@ class Rack:
 
         return sense
 
+    def _exchange(self) -> None:
+        """Pull the plugs of two probes."""
+        for place in PLACES[CHANNEL : CHANNEL + 2]:
+            self.probes[place].power_cycle(self.wires[0].now())
+
     def close(self) -> None:
         """Let go of the counters."""
         self._counters.close()
@@ -139,8 +154,13 @@ class Rack:
         one.faults = []
         for mux in one.muxes:
             mux.plugged, mux.deaf = True, False
-        for index, (place, probe) in enumerate(self.probes.items()):
-            probe.plugged, probe.frozen, probe.serial = True, None, 0xA0_0000 + index
+        before = self._exchanged
+        self._exchanged = control.get("fault") == "f13"
+        self._build()
+        if before != self._exchanged:
+            self._exchange()
+        for place, probe in self.probes.items():
+            probe.plugged, probe.frozen = True, None
             if place in control.get("unplugged", ()):
                 probe.plugged = False
         self._clock.stepped = float(control.get("step", 0))
@@ -199,10 +219,8 @@ class Rack:
 
     def _f13(self, wire: Wire) -> None:
         """Two probes were plugged into each other's place."""
-        one, two = (self.probes[PLACES[CHANNEL + n]] for n in (0, 1))
-        one.serial, two.serial = two.serial, one.serial
-        for probe in (one, two):
-            probe.power_cycle(wire.now())
+        channels = wire.muxes[0].channels
+        channels[CHANNEL][:], channels[CHANNEL + 1][:] = channels[CHANNEL + 1][:], channels[CHANNEL][:]
 
     def _f14(self, wire: Wire) -> None:
         """The second multiplexer is stuck with both channels open, and hears nothing."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import sqlite3
 import sys
 import time
@@ -13,7 +14,8 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any
 
-from tests.campaign.rack_process import PLACES, SPEED
+import requests
+from tests.campaign.rack_process import CHANNEL, PLACES, SERIAL, SPEED, address_of
 from tests.campaign.supervisor import Supervisor
 
 from dewkeeper.errors import CommandRefused
@@ -21,6 +23,7 @@ from dewkeeper.judge.types import Alarm, Event, Reading
 from dewkeeper.report.history import Newest
 from dewkeeper.service.client import request
 from dewkeeper.store import History
+from dewkeeper.store.history import Stored
 from dewkeeper_demo.inbox import Inbox
 
 POLL_SECONDS = 60
@@ -28,6 +31,11 @@ ON_DELAY_MINUTES = 5
 WALL = 1_795_003_200.0  # 2026-11-18 12:00 UTC: no quiet hours, no change of clocks
 WATCHDOG_SECONDS = 4.0
 """Real seconds; four minutes of simulated time."""
+
+
+WITH_SERIAL = PLACES[CHANNEL : CHANNEL + 2]
+"""Their serial numbers stand in the configuration, so that an exchange is noticed at the very first start too."""
+_PASSWORD = "four dry words here"  # noqa: S105  of this run's page only
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,8 +75,10 @@ def config_text(folder: Path, ways: Sequence[str]) -> str:
             "[[enclosure]]", f'name = "{place}"', f'rack = "{place if place[0] == "G" else place[0]}"',
             f"place = {index + 1}", 'profile = "quick"',
             "heater = false", "open_water = false",
-            "[[probe]]", f'name = "{place}"', f'enclosure = "{place}"', "address = 0x44",
+            "[[probe]]", f'name = "{place}"', f'enclosure = "{place}"', f"address = {address_of(place)}",
         ]  # fmt: skip
+        if place in WITH_SERIAL:
+            lines.append(f"serial = {SERIAL + index}")
         bus, multiplexer = {"E": ("one", 0x70), "F": ("one", 0x71), "G": ("two", 0x70)}[place[0]]
         lines += [f'bus = "{bus}"', f"multiplexer = {multiplexer}", f"channel = {place[1:]}"]
     return "\n".join(lines) + "\n"
@@ -86,6 +96,7 @@ class Run:
     def __enter__(self) -> Run:
         self.folder.mkdir(parents=True, exist_ok=True)
         self.inbox = self._stack.enter_context(Inbox())
+        self._browser = self._stack.enter_context(requests.Session())
         self.clock_began = time.monotonic()
         (self.folder / "run.json").write_text(json.dumps({"began": self.clock_began, "wall": WALL}))
         (self.folder / "dewkeeper.toml").write_text(config_text(self.folder, self.ways()))
@@ -144,6 +155,21 @@ class Run:
             request(self.state, {"do": "nothing at all"}, timeout_seconds=10.0)
         return time.monotonic() - began
 
+    def page_answers_within_seconds(self) -> float:
+        """Return how long the page with every enclosure takes, real seconds. Raises OSError when it does not come."""
+        log = self.supervisor.log.read_text()
+        address = re.findall(r"the page is at (http://127\.0\.0\.1:\d+)/", log)[-1]
+        if not self._browser.cookies:
+            code = re.findall(r"good once: (\S+)", log)[-1]
+            form = {"code": code, "name": "Ina", "password": _PASSWORD}
+            self._browser.post(f"{address}/first", data=form, timeout=10.0).raise_for_status()
+        began = time.monotonic()
+        page = self._browser.get(f"{address}/", timeout=10.0)
+        page.raise_for_status()
+        if page.url != f"{address}/" or not all(place in page.text for place in PLACES):
+            raise OSError(f"{page.url} does not show every enclosure")
+        return time.monotonic() - began
+
     def usage(self) -> Usage:
         """Return what the process holds now."""
         process = Path("/proc") / str(self.supervisor.life.pid)
@@ -175,6 +201,11 @@ class Run:
         """Return every stored reading, oldest first."""
         with History.open(self.state) as history:
             return [item for item in history.stream(0) if isinstance(item, Reading)]
+
+    def judged(self, place: str, since: float = 0.0) -> Sequence[Stored]:
+        """Return the stored readings of a place with their verdicts, from a simulated time on."""
+        with History.open(self.state) as history:
+            return history.raw(place, int(since), 1 << 40)
 
     def database_is_sound(self) -> str:
         """Return SQLite's own verdict on every database file, `ok` when all are well."""

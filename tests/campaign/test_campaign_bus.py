@@ -14,28 +14,33 @@ from tests.campaign.phases import PHASES, Fault, Outcome, campaign
 from tests.campaign.rack_process import CHANNEL, FIRST_WORD, PLACES
 
 STRUCK = PLACES[CHANNEL]
+PAIR = PLACES[CHANNEL : CHANNEL + 2]
 BRANCHES = tuple(PLACES[:8])
 BUS = tuple(PLACES[:10])
+ALIKE = tuple(PLACES[:9])
+"""Those on the bus that share an address: while a multiplexer cannot be closed none of them can be told apart."""
 AT_ONCE = 6
 """Runs side by side; the longest first, so that the whole takes little longer than the longest."""
 
 FAULTS = (
-    Fault("F11", "a probe reads 100 % for an hour", {"wet": [STRUCK]}, (), "saturated", (STRUCK,), 3600),
-    Fault("F10", "a probe repeats one frame", {"fault": "f10"}, (), "flat_line", (STRUCK,), 780, FIRST_WORD),
+    Fault("F11", "a probe reads 100 % for an hour", {"wet": [STRUCK]}, (), "saturated", (STRUCK,), 3600, marks=True),
+    Fault("F07", "a bus call never returns", {"fault": "f07"}, BUS, "missing", BUS, 780,
+        restarts=(1, 1), says="one is silent: a call on it does not return"),
+    Fault("F10", "a probe repeats one frame", {"fault": "f10"}, (), "flat_line", (STRUCK,), 780, FIRST_WORD, marks=True),
     Fault("F01", "a probe does not answer", {"unplugged": [STRUCK]}, (STRUCK,), "missing", (STRUCK,), 720),
-    Fault("F04", "a multiplexer is absent", {"fault": "f04"}, BRANCHES, "missing", BRANCHES[:2], 720),
+    Fault("F04", "a multiplexer is absent", {"fault": "f04"}, BRANCHES, "missing", BRANCHES[:2], 720, says="multiplexer 0x70"),
     Fault("F02", "a multiplexer refuses to select a channel", {"fault": "f02"}, (STRUCK,), "missing", (STRUCK,), 720),
-    Fault("F03", "a multiplexer refuses to close", {"fault": "f03"}, BUS, "missing", (STRUCK,), 720),
-    Fault("F05", "the bus is dead while a channel is open", {"fault": "f05"}, (STRUCK,), "missing", (STRUCK,), 780),
-    Fault("F06", "every call takes a second and fails", {"fault": "f06"}, BUS, "missing", (STRUCK,), 780),
-    Fault("F07", "a bus call never returns", {"fault": "f07"}, BUS, lasts=600, restarts=3),
-    Fault("F08", "a fifth of all transfers fails", {"fault": "f08"}, BUS, lasts=900),
+    Fault("F03", "a multiplexer refuses to close", {"fault": "f03"}, ALIKE, "missing", (STRUCK,), 720),
+    Fault("F05", "the bus is dead while a channel is open", {"fault": "f05"}, (STRUCK,), "missing", (STRUCK,), 780, says="channel 3"),
+    Fault("F06", "every call takes a second and fails", {"fault": "f06"}, BUS, "missing", BUS, 780, says="every probe of one"),
+    Fault("F08", "a fifth of all transfers fails", {"fault": "f08"}, BUS, lasts=900, answered=0.99),
     Fault("F09", "answers with three bits wrong", {"fault": "f09"}, BUS, lasts=900),
     Fault(
         "F12", "a probe's heater is on", {"fault": "f12"}, (), "sensor_heater", (STRUCK,), 240,
-        kind_at_start=False, strange=(STRUCK,),
+        kind_at_start=False, strange=(STRUCK,), marks=True,
     ),
-    Fault("F13", "two probes have changed places", {"fault": "f13"}, (), lasts=300),
+    Fault("F13", "two probes have changed places", {"fault": "f13"}, (), "swapped", PAIR, 180,
+        says="answers the sensor recorded for", marks=True, exchanged=True, lasts=300),
     Fault("F14", "two multiplexers open at once", {"fault": "f14"}, BUS, lasts=420),
     Fault("F15", "a probe unplugged and replugged", {"unplugged": [STRUCK]}, (STRUCK,), lasts=60, flicker=True),
 )

@@ -13,7 +13,10 @@ from dewkeeper_config.models import ProbeConfig
 from dewkeeper_drivers.buses import BranchFault, Bus, open_bus
 from dewkeeper_drivers.contract import Probe, Sample
 from dewkeeper_drivers.errors import (
+    BusAbsent,
+    BusBusy,
     BusError,
+    BusStuck,
     DriverError,
     DriverUnusable,
     ProbeCrc,
@@ -141,17 +144,26 @@ class AdapterWorker:
         return _failed(config.name, at, failure)
 
     def _attempt(self, config: ProbeConfig) -> Sample:
-        """Read once, and once more when the first try failed: a single knock on a long wire is no fault."""
+        """Read once, and once more when the first try failed: a single knock on a long wire is no fault.
+
+        What failed slowly, and will again, is not tried twice.
+        """
         try:
             return self._sample(config)
         except ProbeReset:
             raise
+        except (BusStuck, BusBusy, BusAbsent):
+            self._close(config.name)
+            raise
+        except BusError:
+            pass  # the wire or a multiplexer; the probe may be as it was
+        except ProbeError:
+            self._close(config.name)
+        try:
+            return self._sample(config)
         except BusError:
             self._close(config.name)
             raise
-        except ProbeError:
-            self._close(config.name)
-            return self._sample(config)
 
     def _sample(self, config: ProbeConfig) -> Sample:
         sample = self._opened(config).read()
