@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import random
-import tempfile
-from pathlib import Path
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from tests.store.conftest import MIDNIGHT, Shelf
 
@@ -100,47 +98,3 @@ def _check(shelf: Shelf, start: int, end: int, points: int) -> None:
                 assert piece.humidity_low == pytest.approx(min(humidities))
                 assert piece.humidity_high == pytest.approx(max(humidities))
                 assert piece.humidity_sum / piece.n == pytest.approx(sum(humidities) / len(humidities))
-
-
-_moves = st.lists(
-    st.one_of(
-        st.tuples(st.just("put"), st.integers(1, 4 * 96), st.integers(0, 1 << 30)),
-        st.tuples(st.just("late"), st.integers(0, 12 * 86400), st.integers(0, 3 * 86400)),
-        st.tuples(st.just("compact"), st.just(0), st.just(0)),
-        st.tuples(st.just("restart"), st.just(0), st.just(0)),
-    ),
-    min_size=1,
-    max_size=10,
-)
-
-
-@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
-@given(_moves)
-def test_every_query_equals_the_plain_list(moves: list[tuple[str, int, int]]) -> None:
-    """Whatever order readings, late faults, restarts and compactions come in, answers are those of the plain list."""
-    with tempfile.TemporaryDirectory() as folder:
-        shelf = Shelf(Path(folder))
-        now = MIDNIGHT
-        for what, a, b in moves:
-            if what == "put":
-                rng = random.Random(b)
-                rows = []
-                for _ in range(a):
-                    now += 900
-                    words = (None, None) if rng.random() < 0.1 else (rng.randrange(65536), rng.randrange(65536))
-                    rows.append((now, rng.choice(("b1", "b2")), *words, rng.random() > 0.1))
-                shelf.put(rows)
-            elif what == "late" and shelf.plain:
-                since, until = MIDNIGHT + a, MIDNIGHT + a + b
-                known = any(probe == "b1" for _, probe in shelf.plain)
-                shelf.store.commit(Batch(exclusions=(Exclusion("b1", since, until, ("drift",)),)))
-                for (time, probe), (row, quality) in list(shelf.plain.items()) if known else ():
-                    if probe == "b1" and since <= time <= min(until, now) and quality.flag != 9:
-                        shelf.plain[time, probe] = row, Quality(time, probe, 4, ("drift",))
-            elif what == "compact" and shelf.plain:
-                shelf.compact()
-            elif what == "restart":
-                shelf.reopen()
-        if shelf.plain:
-            _check(shelf, MIDNIGHT, now + 1, 40)
-        shelf.store.close()

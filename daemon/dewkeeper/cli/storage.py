@@ -93,7 +93,9 @@ def _export(args: argparse.Namespace) -> int:
 
 def _import(args: argparse.Namespace) -> int:
     from dewkeeper.clock import SystemClock
+    from dewkeeper.service.settings import judge_settings
     from dewkeeper.store.importing import import_journal, import_readings
+    from dewkeeper.store.records import Batch
     from dewkeeper.store.store import Store
 
     if args.file is None and args.journal is None:
@@ -101,7 +103,10 @@ def _import(args: argparse.Namespace) -> int:
     config = args.load_config()
     folder = config.storage.folder
     folder.mkdir(parents=True, exist_ok=True)
-    Store.open(folder, config.storage, SystemClock(), "an import").close()  # creates or migrates
+    store = Store.open(folder, config.storage, SystemClock(), "an import")  # creates or migrates
+    if store.snapshot() is None:  # no daemon yet: quarter hours are measured by the limits of the configuration
+        store.commit(Batch(items=(judge_settings(config, int(time.time())),)))
+    store.close()
     results = {}
     if args.file is not None:
         results[args.file] = import_readings(folder, args.file, _bar if sys.stderr.isatty() else lambda _: None)

@@ -98,6 +98,14 @@ class InForce:
             return ()
         return tuple(p.name for p in settings.probes.values() if p.enclosure == enclosure and p.role == "substrate")
 
+    def moments(self) -> list[int]:
+        """Return every second at which limits or settings of anything may have changed, ascending."""
+        found = set(self._times)
+        for deeds in self._deeds.values():
+            for known, (at, what, until) in deeds:
+                found |= {known, at, until if until >= 0 else at + JOURNAL[what].default_seconds}
+        return sorted(found)
+
     def windows(self, enclosure: str, start: int, end: int) -> list[Window]:
         """Return the stretches of [start, end) in which an enclosure was configured, oldest first."""
         moments = {start} | {t for t in self._times if start < t < end}

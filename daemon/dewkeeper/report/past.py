@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from bisect import bisect_left
 from collections.abc import Callable, Mapping, Sequence
 from types import TracebackType
 from typing import Any, cast
@@ -13,12 +12,9 @@ from dewkeeper.report.history import NightSums, Point
 from dewkeeper.report.model import Mark
 from dewkeeper.store import History
 from dewkeeper.store.history import Stored
-from dewkeeper_config.models import Config, Limits
+from dewkeeper.store.summary import Span
+from dewkeeper_config.models import Config
 from dewkeeper_config.profiles import effective_limits
-
-Row = tuple[int, float, float] | tuple[int, None, None]
-HOLD_POLLS = 3
-"""A reading stands for the time to the next one, at most so many polls: longer silence is a gap."""
 
 
 class StoredPast:
@@ -71,15 +67,16 @@ class StoredPast:
 
     def nights(self, start: int, end: int) -> Mapping[str, NightSums]:
         """Return what the believed readings in [start, end) come to by enclosure, by the limits and probes of then."""
-        everything, in_force = self._history.believed(start, end), self.in_force()
-        settings = in_force.settings(start)
-        hold = HOLD_POLLS * (settings.poll_seconds if settings is not None else self._config.site.poll_seconds)
+        in_force = self.in_force()
+        nights: dict[tuple[int, int], Mapping[str, Span]] = {}
         found = {}
         for enclosure in self._config.enclosure:
             pieces = []
-            for window in self._windows(in_force, enclosure.name, start, end):
-                rows = [_between(everything[name], window, end) for name in window.probes if name in everything]
-                pieces.append(worst_of([sum_up(polls, window.limits, stop, hold) for polls, stop in rows]))
+            for first, last, probes in _by_probes(self._windows(in_force, enclosure.name, start, end)):
+                if (first, last) not in nights:
+                    nights[first, last] = self._history.overnight(first, last)
+                night = nights[first, last]
+                pieces.append(worst_of([_sums(night[probe]) for probe in probes if probe in night]))
             found[enclosure.name] = one_after_another(pieces)
         return found
 
@@ -116,57 +113,30 @@ class StoredPast:
         ]  # fmt: skip
 
 
-def _between(rows: Sequence[Row], window: Window, end: int) -> tuple[Sequence[Row], int]:
-    """Return the rows of a window, and when the poll after them was: a change of limits is no gap."""
-    first = bisect_left(rows, window.start, key=lambda row: row[0])
-    last = bisect_left(rows, window.end, key=lambda row: row[0])
-    return rows[first:last], rows[last][0] if last < len(rows) else end
+def _by_probes(windows: Sequence[Window]) -> list[tuple[int, int, tuple[str, ...]]]:
+    """Return the stretches in which an enclosure had the same probes: a change of limits is no boundary."""
+    found: list[tuple[int, int, tuple[str, ...]]] = []
+    for window in windows:
+        if found and found[-1][1:] == (window.start, window.probes):
+            found[-1] = (found[-1][0], window.end, window.probes)
+        else:
+            found.append((window.start, window.end, window.probes))
+    return found
 
 
-def sum_up(rows: Sequence[Row], limits: Limits, end: int, hold_seconds: int) -> NightSums:
-    """Return what `rows` of one probe (time, °C, %RH; None where not believed), all before `end`, come to.
-
-    A reading holds until the next one, believed or not, for at most `hold_seconds`.
-    """
-    target, tolerable, heat = limits.humidity_target, limits.humidity_tolerable, limits.temperature_tolerable
-    watched = beyond_target = beyond_tolerable = dose = too_hot = too_cold = 0.0
-    lowest = highest = coldest = warmest = None
-    lower, upper = target.low, target.high
-    nexts = [row[0] for row in rows[1:]] + [end]
-    for (at, temperature, humidity), following in zip(rows, nexts, strict=False):
-        if temperature is None or humidity is None:
-            continue
-        held = min(following - at, hold_seconds)
-        watched += held
-        if not lower <= humidity <= upper:
-            beyond_target += held
-            dose += max(lower - humidity, humidity - upper) * held / 3600
-        if not tolerable.low <= humidity <= tolerable.high:
-            beyond_tolerable += held
-        if temperature > heat.high:
-            too_hot += held
-        elif temperature < heat.low:
-            too_cold += held
-        if lowest is None or humidity < lowest[0]:
-            lowest = (humidity, at, temperature)
-        if highest is None or humidity > highest[0]:
-            highest = (humidity, at)
-        if coldest is None or temperature < coldest[0]:
-            coldest = (temperature, at)
-        if warmest is None or temperature > warmest[0]:
-            warmest = (temperature, at)
+def _sums(span: Span) -> NightSums:
     return NightSums(
-        watched_seconds=watched,
-        humidity_min=Mark(lowest[0], lowest[1]) if lowest else None,
-        humidity_min_temperature_c=lowest[2] if lowest else None,
-        humidity_max=Mark(*highest) if highest else None,
-        temperature_min=Mark(*coldest) if coldest else None,
-        temperature_max=Mark(*warmest) if warmest else None,
-        beyond_target_seconds=beyond_target,
-        beyond_tolerable_seconds=beyond_tolerable,
-        dose_percent_hours=dose,
-        too_hot_seconds=too_hot,
-        too_cold_seconds=too_cold,
+        watched_seconds=span.watched_seconds,
+        humidity_min=Mark(span.humidity_min.value, span.humidity_min.at),
+        humidity_min_temperature_c=span.temperature_at_driest_c,
+        humidity_max=Mark(span.humidity_max.value, span.humidity_max.at),
+        temperature_min=Mark(span.temperature_min.value, span.temperature_min.at),
+        temperature_max=Mark(span.temperature_max.value, span.temperature_max.at),
+        beyond_target_seconds=span.below_target_seconds + span.above_target_seconds,
+        beyond_tolerable_seconds=span.below_tolerable_seconds + span.above_tolerable_seconds,
+        dose_percent_hours=span.dose_percent_hours,
+        too_hot_seconds=span.too_hot_seconds,
+        too_cold_seconds=span.too_cold_seconds,
     )
 
 

@@ -74,7 +74,7 @@ def archived(connection: Connection, number: int, start: int, end: int) -> list[
 def probe_rows(connection: Connection, number: int, start: int, end: int) -> list[Row]:
     """Return every row of one probe in [start, end) seconds, archived or not, ascending."""
     hot = connection.exec_driver_sql(
-        "SELECT key, t, h FROM reading WHERE key >= ? AND key < ? AND key & 1023 = ?",
+        f"SELECT key, t, h FROM reading WHERE key >= ? AND key < ? AND key & {_MASK} = ?",  # noqa: S608
         (start << PROBE_BITS, end << PROBE_BITS, number),
     )
     rows = archived(connection, number, start, end)

@@ -9,7 +9,7 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from types import TracebackType
-from typing import cast
+from typing import Any, cast
 
 from sqlalchemy import Connection, Engine
 from sqlalchemy.exc import DatabaseError
@@ -19,15 +19,19 @@ from dewkeeper.judge.types import Alarm, Calibration, Event, Item, JournalEntry,
 from dewkeeper.store import codec
 from dewkeeper.store.archive import all_rows, probe_rows
 from dewkeeper.store.arrival import arrivals, before, fetch, others
+from dewkeeper.store.band import InBand, Quantity, in_band
 from dewkeeper.store.database import FILE_NAME, PROBE_BITS, plain_reason, reading_engine
 from dewkeeper.store.errors import StoreUnusable
+from dewkeeper.store.quarters import QUARTER_SECONDS, Standards
 from dewkeeper.store.reading import Decoder
 from dewkeeper.store.records import Message
 from dewkeeper.store.remembered import Remembered
-from dewkeeper.store.rollup import BUCKET_SECONDS
 from dewkeeper.store.slices import Slice, slices
+from dewkeeper.store.summary import Span, probe_span, spans
 
 _NEWEST_SECONDS = 86400
+_USUAL_KEYS = 1800 << PROBE_BITS
+"""Three polls of the slowest period: where the newest reading of every probe normally lies."""
 _PROBE_MASK = (1 << PROBE_BITS) - 1
 FOREVER = 1 << 40
 """A second after every other, for open-ended questions."""
@@ -73,9 +77,9 @@ class History:
         with self._read() as connection:
             newest = connection.exec_driver_sql("SELECT coalesce(max(key), 0) FROM reading").scalar_one()
             start = (newest >> PROBE_BITS) - _NEWEST_SECONDS
-            rows = connection.exec_driver_sql(
-                "SELECT max(key), t, h FROM reading WHERE key >= ? GROUP BY key & 1023", (start << PROBE_BITS,)
-            ).all()
+            rows = _newest(connection, newest, newest - _USUAL_KEYS)
+            if len(rows) < connection.exec_driver_sql("SELECT count(*) FROM probe").scalar_one():
+                rows = _newest(connection, newest, start << PROBE_BITS)
             decoder = Decoder(connection, start)
             found = [decoder.decode(*row) for row in rows]
         return {reading.probe: Stored(reading, quality) for reading, quality in found}
@@ -106,21 +110,9 @@ class History:
         """
         with self._read() as connection:
             decoder = Decoder(connection, start, end)
-            scales = {number: decoder.plain(number) for number in decoder.names}
             found: dict[int, list[tuple[int, float, float] | tuple[int, None, None]]] = defaultdict(list)
             for key, t, h in all_rows(connection, start, end):
-                number, time = key & _PROBE_MASK, key >> PROBE_BITS
-                scale = scales[number]
-                if t is None or h is None:
-                    found[number].append((time, None, None))
-                elif scale is not None:
-                    found[number].append((time, *scale.decode(t, h)))
-                else:
-                    reading, quality = decoder.decode(key, t, h)
-                    if quality.counts and reading.temperature_c is not None and reading.humidity_percent is not None:
-                        found[number].append((time, reading.temperature_c, reading.humidity_percent))
-                    else:
-                        found[number].append((time, None, None))
+                found[key & _PROBE_MASK].append((key >> PROBE_BITS, *(decoder.believed(key, t, h) or (None, None))))
             return {decoder.names[number]: rows for number, rows in found.items()}
 
     def series(self, probe: str, start: int, end: int, points: int) -> Sequence[Slice]:
@@ -130,13 +122,36 @@ class History:
         multiples of them; elsewhere the readings themselves.
         """
         size = max(60, -(-(end - start) // points))
-        if size > BUCKET_SECONDS // 2:
-            size = -(-size // BUCKET_SECONDS) * BUCKET_SECONDS
-            start = start // BUCKET_SECONDS * BUCKET_SECONDS
+        if size > QUARTER_SECONDS // 2:
+            size = -(-size // QUARTER_SECONDS) * QUARTER_SECONDS
+            start = start // QUARTER_SECONDS * QUARTER_SECONDS
         with self._read() as connection:
-            decoder = Decoder(connection, start, end)
-            number = next((n for n, name in decoder.names.items() if name == probe), None)
-            return [] if number is None else slices(connection, decoder, number, start, end, size)
+            number = _number(connection, probe)
+            return [] if number is None else slices(connection, number, start, end, size)
+
+    def overnight(self, start: int, end: int) -> Mapping[str, Span]:
+        """Return what every probe's counted readings in [start, end) come to; without any, a probe is left out.
+
+        Any span will do; one that begins and ends on a quarter hour, as nights do, reads no single reading.
+        """
+        standards = self._standards()
+        with self._read() as connection:
+            return spans(connection, standards, start, end)
+
+    def stats(self, probe: str, start: int, end: int) -> Span | None:
+        """Return what one probe's counted readings in [start, end) come to, None without any."""
+        standards = self._standards()
+        with self._read() as connection:
+            return probe_span(connection, standards, probe, start, end)
+
+    def in_band(self, probe: str, quantity: Quantity, low: float, high: float, start: int, end: int) -> InBand:
+        """Return how long and how far one probe was inside and outside [low, high], %RH or °C, over [start, end)."""
+        standards = self._standards()
+        with self._read() as connection:
+            number = _number(connection, probe)
+            if number is None:
+                return InBand()
+            return in_band(connection, standards, number, quantity, low, high, start, end)
 
     def stream(self, since: int, probes: Collection[str] | None = None) -> Iterator[Item]:
         """Yield readings (of these probes; None: all) and items from `since` on, in order of arrival, a part at a time."""
@@ -240,8 +255,23 @@ class History:
             for data, state, attempts, next_try, error, sent in rows
         ]
 
+    def _standards(self) -> Standards:
+        return Standards(self.in_force())
+
     def _read(self) -> _Reader:
         return _Reader(self._engine)
+
+
+def _newest(connection: Connection, newest: int, first: int) -> Sequence[Any]:
+    """Return (key, words) of the newest reading of every probe between two keys."""
+    return connection.exec_driver_sql(
+        "SELECT max(key), t, h FROM reading WHERE key >= ? AND key <= ? GROUP BY key & 1023", (first, newest)
+    ).all()
+
+
+def _number(connection: Connection, probe: str) -> int | None:
+    number: int | None = connection.exec_driver_sql("SELECT id FROM probe WHERE name = ?", (probe,)).scalar()
+    return number
 
 
 class _Reader:

@@ -26,12 +26,14 @@ from dewkeeper.judge.types import MISSING, PASS, Calibration, JournalEntry
 from dewkeeper.judge.words import JOURNAL
 from dewkeeper.store import codec
 from dewkeeper.store.archive import BLOCK_SECONDS, pack, probe_rows, unpack
+from dewkeeper.store.coverage import cover_imported, rebuild
 from dewkeeper.store.database import PROBE_BITS, plain_reason, writing_engine
 from dewkeeper.store.errors import TransferRefused
 from dewkeeper.store.export import HEADER, sidecar
 from dewkeeper.store.lock import WriterLock
-from dewkeeper.store.quality import cut_out
-from dewkeeper.store.rollup import rebuild
+from dewkeeper.store.quality import cut_out, write_spans
+from dewkeeper.store.quarters import Standards
+from dewkeeper.store.remembered import Remembered
 from dewkeeper_drivers.contract import SCALES
 
 _NAMESPACE = uuid.UUID("5a7ff0f4-3c0a-4a55-9d3d-8f1f64a7c1de")
@@ -300,7 +302,10 @@ def _store(connection: Connection, block: int, part: list[_Row], scales: dict[st
             _merge(connection, block, number, sorted(new.values(), key=lambda row: row.time), taken)
             result.stored += len(new)
             touched.append(number)
-    rebuild(connection, touched, start, end)
+    cover_imported(connection, part[-1].time)
+    remembered = Remembered()
+    remembered.bring_up_to_date(connection)
+    rebuild(connection, Standards(remembered.in_force), touched, start, end)
 
 
 def _merge(connection: Connection, block: int, number: int, rows: list[_Row], all_times: Collection[int]) -> None:
@@ -317,7 +322,7 @@ def _merge(connection: Connection, block: int, number: int, rows: list[_Row], al
     merged.sort(key=lambda row: row[0])
     connection.exec_driver_sql("INSERT OR REPLACE INTO chunk VALUES (?, ?, ?)", (key, len(merged), pack(merged)))
     fresh = {row.time: row for row in rows}
-    spans: list[list[Any]] = []
+    spans: list[tuple[int, int, int, str]] = []
     last: tuple[int, str] | None = None
     for time in sorted(all_times):
         row = fresh.get(time)
@@ -325,13 +330,9 @@ def _merge(connection: Connection, block: int, number: int, rows: list[_Row], al
         if verdict in ((PASS, ""), (MISSING, "")):
             verdict = None
         if verdict is not None and verdict == last:
-            spans[-1][2] = time
+            spans[-1] = (spans[-1][0], time, *verdict)
         elif verdict is not None:
-            spans.append([number, time, time, *verdict])
+            spans.append((time, time, *verdict))
         last = verdict
     cut_out(connection, number, [row.time for row in rows])
-    if spans:
-        connection.exec_driver_sql(
-            "INSERT OR REPLACE INTO quality (probe_id, start, stop, flag, tests) VALUES (?, ?, ?, ?, ?)",
-            [tuple(span) for span in spans],
-        )
+    write_spans(connection, number, spans)

@@ -7,34 +7,87 @@ brings its own verdict, so its second is cut out of what was said before.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from itertools import pairwise
 
 from sqlalchemy import Connection
 
-_TABLES = ("quality", "exclusion")
+from dewkeeper.judge.types import PASS
+from dewkeeper.store.database import PROBE_BITS
+
+LONGEST_SPAN_SECONDS = 6 * 3600
+"""A longer one is written as several, so that a look back for what covers a moment is bounded."""
+Span = tuple[int, int, int, str]
+"""First second, last second, flag, tests."""
+
+_GAP_SECONDS = 3 * 600
+_MASK = (1 << PROBE_BITS) - 1
+_INSERT = "INSERT OR REPLACE INTO verdict (key, stop, flag, tests) VALUES (?, ?, ?, ?)"
+
+
+class Verdicts:
+    """The spans that may still be lengthened, by probe number. After a refused commit a fresh one goes on."""
+
+    def __init__(self) -> None:
+        self._open: dict[int, Span] = {}
+
+    def note(self, connection: Connection, number: int, time: int, flag: int, tests: str) -> None:
+        """Store the verdict on the newest reading of a probe: write a span, lengthen it, or end it by a plain pass."""
+        if flag == PASS and not tests:
+            self._open.pop(number, None)
+            return
+        span = self._open.get(number)
+        alike = span is not None and span[2:] == (flag, tests)
+        if span is not None and alike and 0 <= time - span[1] <= _GAP_SECONDS and time - span[0] < LONGEST_SPAN_SECONDS:
+            connection.exec_driver_sql("UPDATE verdict SET stop = ? WHERE key = ?", (time, span[0] << PROBE_BITS | number))
+            self._open[number] = (span[0], time, flag, tests)
+            return
+        self._open[number] = (time, time, flag, tests)
+        write_spans(connection, number, [self._open[number]])
+
+
+def write_spans(connection: Connection, number: int, spans: Iterable[Span]) -> None:
+    """Store spans of a probe, cut to the longest length."""
+    rows = [
+        (first << PROBE_BITS | number, min(stop, first + LONGEST_SPAN_SECONDS - 1), flag, tests)
+        for start, stop, flag, tests in spans
+        for first in range(start, stop + 1, LONGEST_SPAN_SECONDS)
+    ]
+    if rows:
+        connection.exec_driver_sql(_INSERT, rows)
 
 
 def cut_out(connection: Connection, number: int, times: Sequence[int]) -> None:
     """Take single seconds of a probe out of every span that covers them, late exclusions included."""
     if not times:
         return
-    for table in _TABLES:
-        for start, stop, flag, tests in connection.exec_driver_sql(
-            f"SELECT start, stop, flag, tests FROM {table} WHERE probe_id = ? AND start <= ? AND stop >= ?",  # noqa: S608
-            (number, max(times), min(times)),
-        ).all():
-            inside = sorted(time for time in times if start <= time <= stop)
-            if not inside:
-                continue
+    low, high = min(times), max(times)
+    for key, stop, flag, tests in connection.exec_driver_sql(
+        f"SELECT key, stop, flag, tests FROM verdict WHERE key >= ? AND key <= ? AND stop >= ? AND key & {_MASK} = ?",  # noqa: S608
+        (low - LONGEST_SPAN_SECONDS << PROBE_BITS, high << PROBE_BITS | number, low, number),
+    ).all():
+        left = _left(key >> PROBE_BITS, stop, times)
+        if left is not None:
+            connection.exec_driver_sql("DELETE FROM verdict WHERE key = ?", (key,))
+            write_spans(connection, number, [(first, last, flag, tests) for first, last in left])
+    for start, stop, flag, tests in connection.exec_driver_sql(
+        "SELECT start, stop, flag, tests FROM exclusion WHERE probe_id = ? AND start <= ? AND stop >= ?",
+        (number, high, low),
+    ).all():
+        left = _left(start, stop, times)
+        if left is not None:
             connection.exec_driver_sql(
-                f"DELETE FROM {table} WHERE probe_id = ? AND start = ? AND stop = ?",  # noqa: S608
-                (number, start, stop),
+                "DELETE FROM exclusion WHERE probe_id = ? AND start = ? AND stop = ?", (number, start, stop)
             )
-            edges = [start - 1, *inside, stop + 1]
-            left = [(a + 1, b - 1) for a, b in pairwise(edges) if a + 1 <= b - 1]
             for first, last in left:
                 connection.exec_driver_sql(
-                    f"INSERT OR REPLACE INTO {table} (probe_id, start, stop, flag, tests) VALUES (?, ?, ?, ?, ?)",  # noqa: S608
-                    (number, first, last, flag, tests),
+                    "INSERT OR REPLACE INTO exclusion VALUES (?, ?, ?, ?, ?)", (number, first, last, flag, tests)
                 )
+
+
+def _left(start: int, stop: int, times: Sequence[int]) -> list[tuple[int, int]] | None:
+    """Return what is left of a span, None when nothing is taken from it."""
+    inside = sorted({time for time in times if start <= time <= stop})
+    if not inside:
+        return None
+    return [(a + 1, b - 1) for a, b in pairwise([start - 1, *inside, stop + 1]) if a + 1 <= b - 1]

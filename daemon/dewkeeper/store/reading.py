@@ -11,6 +11,7 @@ from sqlalchemy import Connection
 from dewkeeper.judge.types import MISSING, PASS, Calibration, Failure, Quality, Reading
 from dewkeeper.store import codec
 from dewkeeper.store.database import PROBE_BITS
+from dewkeeper.store.quality import LONGEST_SPAN_SECONDS
 from dewkeeper_drivers.contract import SCALES, Scale
 
 _MASK = (1 << PROBE_BITS) - 1
@@ -31,11 +32,11 @@ class Decoder:
             calibration = cast("Calibration", codec.unpack_item("Calibration", data))
             self._calibrations[calibration.probe].append(calibration)
         self._spans: dict[int, list[tuple[int, int, int, str]]] = defaultdict(list)
-        for probe, first, stop, flag, tests in connection.exec_driver_sql(
-            "SELECT probe_id, start, stop, flag, tests FROM quality WHERE start < ? AND stop >= ? ORDER BY start",
-            (end, start),
+        for key, stop, flag, tests in connection.exec_driver_sql(
+            "SELECT key, stop, flag, tests FROM verdict WHERE key >= ? AND key < ? AND stop >= ? ORDER BY key",
+            (start - LONGEST_SPAN_SECONDS << PROBE_BITS, end << PROBE_BITS, start),
         ):
-            self._spans[probe].append((first, stop, flag, tests))
+            self._spans[key & _MASK].append((key >> PROBE_BITS, stop, flag, tests))
         self._excluded: dict[int, list[tuple[int, int, int, str]]] = defaultdict(list)
         for probe, first, stop, flag, tests in connection.exec_driver_sql(
             "SELECT probe_id, start, stop, flag, tests FROM exclusion WHERE start < ? AND stop >= ?", (end, start)
@@ -49,6 +50,7 @@ class Decoder:
             )
         }
         self._some_late = {key & _MASK for key in self._late}
+        self._simple = {number for number in self.names if self.plain(number) is not None}
 
     def decode(self, key: int, t: int | None, h: int | None) -> tuple[Reading, Quality]:
         """Return one row as a reading and its verdict."""
@@ -68,6 +70,23 @@ class Decoder:
         temperature_c, humidity_percent = self.values(number, time, t, h)
         seen = tuple(notes.split("+")) if notes else ()
         return Reading(time, name, temperature_c, humidity_percent, t, h, notes=seen, scale=self._scales[number].name), quality
+
+    def believed(self, key: int, t: int | None, h: int | None) -> tuple[float, float] | None:
+        """Return °C and %RH of a row by the calibration then in force, None when it does not count."""
+        if t is None or h is None:
+            return None
+        number = key & _MASK
+        if number in self._simple:
+            return self._scales[number].decode(t, h)
+        reading, quality = self.decode(key, t, h)
+        if not quality.counts or reading.temperature_c is None or reading.humidity_percent is None:
+            return None
+        return reading.temperature_c, reading.humidity_percent
+
+    def recalibrations(self, number: int, start: int, end: int) -> list[int]:
+        """Return when a probe's calibration changes inside (start, end), ascending."""
+        times = {calibration.time for calibration in self._calibrations.get(self.names[number], ())}
+        return sorted(time for time in times if start < time < end)
 
     def plain(self, number: int) -> Scale | None:
         """Return the scale of a probe whose readings here are all believed and uncalibrated, else None."""

@@ -1,14 +1,19 @@
-"""A chart's slices: from quarter hours where blocks are archived, from readings elsewhere."""
+"""A chart's slices: from quarter hours where the slices are whole multiples of them, from readings elsewhere."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 from sqlalchemy import Connection
 
-from dewkeeper.store.archive import BLOCK_SECONDS, probe_rows
+from dewkeeper.store.archive import probe_rows
+from dewkeeper.store.coverage import covered
+from dewkeeper.store.database import PROBE_BITS
+from dewkeeper.store.quarters import QUARTER_SECONDS
 from dewkeeper.store.reading import Decoder
-from dewkeeper.store.rollup import BUCKET_SECONDS
+
+_COLUMNS = "n, t_min, t_range, t_over, h_min, h_range, h_over, watched"
 
 
 @dataclass(slots=True)
@@ -42,61 +47,72 @@ class Slice:
         self.watched_seconds = (self.watched_seconds or 0) + (other.watched_seconds or 0) if both else None
 
 
-def slices(
-    connection: Connection, decoder: Decoder, number: int, start: int, end: int, size_seconds: int
-) -> list[Slice]:
-    """Return the slices of one probe, oldest first, those without counted readings left out."""
-    found: dict[int, Slice] = {}
+class _Made:
+    """Slices by their start."""
 
-    def take(at: int, piece: Slice) -> None:
-        piece.at = start + (at - start) // size_seconds * size_seconds
-        known = found.setdefault(piece.at, piece)
+    def __init__(self, connection: Connection, number: int, start: int, size_seconds: int) -> None:
+        self._connection = connection
+        self._number = number
+        self._start = start
+        self._size = size_seconds
+        self.found: dict[int, Slice] = {}
+
+    def take(self, at: int, piece: Slice) -> None:
+        piece.at = self._start + (at - self._start) // self._size * self._size
+        known = self.found.setdefault(piece.at, piece)
         if known is not piece:
             known.add(piece)
 
-    archived: list[tuple[int, int]] = []
-    if size_seconds % BUCKET_SECONDS == 0:
-        archived = _whole_blocks(connection, number, start, end)
-        for first, last in archived:
-            for row in connection.exec_driver_sql(
-                "SELECT start, n, t_min, t_sum, t_max, h_min, h_sum, h_max, watched FROM rollup "
-                "WHERE probe_id = ? AND start >= ? AND start < ? ORDER BY start",
-                (number, first, last),
-            ):
-                take(row.start, _piece(decoder, number, size_seconds, *row))
-    at = start
-    for first, last in (*archived, (end, end)):
-        for key, t, h in probe_rows(connection, number, at, first) if at < first else ():
-            reading, quality = decoder.decode(key, t, h)
-            humidity, temperature = reading.humidity_percent, reading.temperature_c
-            if quality.counts and humidity is not None and temperature is not None:
-                values = (humidity,) * 3 + (temperature,) * 3
-                take(reading.time, Slice(reading.time, size_seconds, 1, *values))
-        at = last
-    return [found[key] for key in sorted(found)]
+    def from_readings(self, start: int, end: int) -> None:
+        if start >= end:
+            return
+        decoder = Decoder(self._connection, start, end)
+        for key, t, h in probe_rows(self._connection, self._number, start, end):
+            values = decoder.believed(key, t, h)
+            if values is not None:
+                at = key >> PROBE_BITS
+                self.take(at, Slice(at, self._size, 1, *(values[1],) * 3, *(values[0],) * 3))
+
+    def from_quarters(self, names: Decoder, first: int, last: int) -> None:
+        rolled = covered(self._connection).rolled
+        rows: list[Any] = []
+        rows += self._connection.exec_driver_sql(
+            f"SELECT quarter, {_COLUMNS} FROM rollup WHERE probe_id = ? AND quarter >= ? AND quarter < ?",  # noqa: S608
+            (self._number, first, min(last, rolled)),
+        ).all()
+        # One look-up a quarter: a scan would read the rows of every other probe too.
+        wanted = [(quarter << PROBE_BITS) + self._number for quarter in range(max(first, rolled), last)]
+        for start in range(0, len(wanted), 500):
+            part = wanted[start : start + 500]
+            rows += self._connection.exec_driver_sql(
+                f"SELECT key >> {PROBE_BITS}, {_COLUMNS} FROM recent WHERE key IN ({','.join('?' * len(part))})",  # noqa: S608
+                tuple(part),
+            ).all()
+        for quarter, *values in rows:
+            at = quarter * QUARTER_SECONDS
+            if names.recalibrations(self._number, at, at + QUARTER_SECONDS):
+                self.from_readings(at, at + QUARTER_SECONDS)
+            else:
+                self.take(at, _piece(names, self._number, self._size, at, *values))
 
 
-def _whole_blocks(connection: Connection, number: int, start: int, end: int) -> list[tuple[int, int]]:
-    """Return stretches whose quarter hours are complete: archived, and without plain rows that came later."""
-    blocks = connection.exec_driver_sql(
-        "SELECT key >> 10 FROM chunk WHERE key >= ? AND key < ? AND key & 1023 = ? ORDER BY key",
-        (start // BLOCK_SECONDS << 10, -(-end // BLOCK_SECONDS) << 10, number),
-    ).all()
-    oldest_plain = connection.exec_driver_sql("SELECT min(key) >> 10 FROM reading").scalar() or end
-    stretches = []
-    for (block,) in blocks:
-        first = max(block * BLOCK_SECONDS, start)
-        last = min((block + 1) * BLOCK_SECONDS, end // BUCKET_SECONDS * BUCKET_SECONDS)
-        if first < last <= oldest_plain:
-            stretches.append((first, last))
-    return stretches
+def slices(connection: Connection, number: int, start: int, end: int, size_seconds: int) -> list[Slice]:
+    """Return the slices of one probe, oldest first, those without counted readings left out."""
+    made = _Made(connection, number, start, size_seconds)
+    first, last = -(-start // QUARTER_SECONDS), min(end // QUARTER_SECONDS, covered(connection).until)
+    if size_seconds % QUARTER_SECONDS or start % QUARTER_SECONDS or first >= last:
+        made.from_readings(start, end)
+    else:
+        made.from_quarters(Decoder(connection, start, start), first, last)
+        made.from_readings(last * QUARTER_SECONDS, end)
+    return [made.found[key] for key in sorted(made.found)]
 
 
 def _piece(
-    decoder: Decoder, number: int, size: int, start: int, n: int,
-    t_min: int, t_sum: int, t_max: int, h_min: int, h_sum: int, h_max: int, watched: int,
+    names: Decoder, number: int, size: int, at: int, n: int,
+    t_min: int, t_range: int, t_over: int, h_min: int, h_range: int, h_over: int, watched: int,
 ) -> Slice:  # fmt: skip
-    low_t, low_h = decoder.values(number, start, t_min, h_min)
-    high_t, high_h = decoder.values(number, start, t_max, h_max)
-    mean_t, mean_h = decoder.values(number, start, t_sum / n, h_sum / n)
-    return Slice(start, size, n, low_h, mean_h * n, high_h, low_t, mean_t * n, high_t, watched)
+    low_t, low_h = names.values(number, at, t_min, h_min)
+    high_t, high_h = names.values(number, at, t_min + t_range, h_min + h_range)
+    mean_t, mean_h = names.values(number, at, t_min + t_over / n, h_min + h_over / n)
+    return Slice(at, size, n, low_h, mean_h * n, high_h, low_t, mean_t * n, high_t, watched)

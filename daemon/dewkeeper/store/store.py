@@ -14,22 +14,26 @@ from sqlalchemy import Connection, Engine
 from sqlalchemy.exc import DatabaseError
 
 from dewkeeper.clock import Clock
-from dewkeeper.judge.types import Alarm, Event, Exclusion, Item, Quality, Reading
+from dewkeeper.judge.types import NOT_EVALUATED, PASS, Calibration, Exclusion, Item, JournalEntry, Quality, Reading
 from dewkeeper.store import codec, migrate
 from dewkeeper.store.archive import BLOCK_SECONDS, Row, archive_block, oldest_block, probe_rows
 from dewkeeper.store.arrival import Place, arrivals, others, place_of
+from dewkeeper.store.coverage import Filler, rebuild, roll
 from dewkeeper.store.database import PROBE_BITS, plain_reason, writing_engine
 from dewkeeper.store.errors import StoreDamaged, StoreError, StoreRefused, StoreUnusable
 from dewkeeper.store.lock import WriterLock
-from dewkeeper.store.quality import cut_out
-from dewkeeper.store.records import Batch, DeliveryResult, Message, Snapshot
-from dewkeeper.store.rollup import rebuild, rebuild_touched
+from dewkeeper.store.outbox import write_delivery, write_event, write_message
+from dewkeeper.store.quality import Verdicts, cut_out
+from dewkeeper.store.quarters import QUARTER_SECONDS, Standards
+from dewkeeper.store.records import Batch, Snapshot
+from dewkeeper.store.remembered import Remembered
 from dewkeeper_config.models import Storage
 from dewkeeper_drivers.contract import SCALES
 
-_SPAN_GAP_SECONDS = 3 * 600
 _MASK = (1 << PROBE_BITS) - 1
 _PART = 5000
+_RECENT_SECONDS = 86400
+FOREVER = 1 << 40
 _INSERT = "INSERT INTO reading (key, t, h) VALUES (?, ?, ?)"
 
 
@@ -46,7 +50,9 @@ class Store:
         self._scales: dict[str, str] = {}
         self._last_key = 0  # of the reading stored last
         self._max_key = 0
-        self._spans: dict[int, tuple[int, int, int, str]] = {}  # probe -> open span: start, stop, flag, tests
+        self._verdicts = Verdicts()
+        self._remembered = Remembered()
+        self._filler: Filler | None = None  # None: to be made anew from what is stored
 
     @classmethod
     def open(cls, folder: Path, storage: Storage, clock: Clock, who: str = "the daemon") -> Store:
@@ -83,12 +89,13 @@ class Store:
 
     def commit(self, batch: Batch) -> None:
         """Store a batch in one transaction. Raises StoreRefused, and then nothing was written."""
-        before = (dict(self._ids), self._last_key, self._max_key, dict(self._spans))
+        before = (dict(self._ids), self._last_key, self._max_key)
         try:
             with self._engine.begin() as connection:
                 self._write(connection, batch)
         except (DatabaseError, OSError) as error:
-            self._ids, self._last_key, self._max_key, self._spans = before
+            self._ids, self._last_key, self._max_key = before
+            self._filler, self._remembered, self._verdicts = None, Remembered(), Verdicts()
             raise _complaint(error, StoreRefused) from error
 
     def in_stored_order(self, readings: Sequence[Reading]) -> list[Reading]:
@@ -144,18 +151,18 @@ class Store:
 
         Each block is one transaction, so it may be killed at any point; `stop` is asked between two. Nothing is ever
         thrown away, so a clock that leaps ahead can do no harm here; still no block is taken that readings, or the
-        stream a restart needs, may yet refer to.
+        stream a restart needs, may yet refer to. Quarter hours older than a day move to where they stay.
         """
         moved = 0
         try:
+            with self._engine.begin() as connection:
+                roll(connection, (min(now, self._max_key >> PROBE_BITS) - _RECENT_SECONDS) // QUARTER_SECONDS)
             while not stop():
                 with self._engine.begin() as connection:
                     block = oldest_block(connection)
                     if block is None or (block + 1) * BLOCK_SECONDS > self._archive_limit(connection, now):
                         break
                     moved += archive_block(connection, block)
-                    numbers = list(self._ids.values())
-                    rebuild(connection, numbers, block * BLOCK_SECONDS, (block + 1) * BLOCK_SECONDS)
             self._checkpoint()
         except (DatabaseError, OSError) as error:
             raise _complaint(error, StoreRefused) from error
@@ -182,11 +189,11 @@ class Store:
         except sqlite3.DatabaseError:
             pass  # as far as it can be read
         with suppress(sqlite3.DatabaseError), self._engine.begin() as connection:
-            for probe_id, *span in damaged.execute("SELECT probe_id, start, stop, flag, tests FROM quality"):
-                if probe_id in names and names[probe_id][0] in self._ids:
+            for key, *span in damaged.execute("SELECT key, stop, flag, tests FROM verdict"):
+                if key & _MASK in names and names[key & _MASK][0] in self._ids:
+                    number = self._ids[names[key & _MASK][0]]
                     connection.exec_driver_sql(
-                        "INSERT OR IGNORE INTO quality (probe_id, start, stop, flag, tests) VALUES (?, ?, ?, ?, ?)",
-                        (self._ids[names[probe_id][0]], *span),
+                        "INSERT OR IGNORE INTO verdict VALUES (?, ?, ?, ?)", (key >> PROBE_BITS << PROBE_BITS | number, *span)
                     )
         return taken
 
@@ -219,19 +226,16 @@ class Store:
     def _write(self, connection: Connection, batch: Batch) -> None:
         if batch.readings:
             self._write_readings(connection, batch.readings)
-        for item in batch.items:
-            connection.exec_driver_sql(
-                "INSERT INTO item (after_key, time, kind, data) VALUES (?, ?, ?, ?)",
-                (self._last_key, item.time, type(item).__name__, codec.pack(item)),
-            )
+        if batch.items:
+            self._write_items(connection, batch.items)
         for event in batch.events:
-            _write_event(connection, event)
+            write_event(connection, event)
         for exclusion in batch.exclusions:
             self._write_exclusion(connection, exclusion)
         for message in batch.messages:
-            _write_message(connection, message)
+            write_message(connection, message)
         for delivery in batch.deliveries:
-            _write_delivery(connection, delivery)
+            write_delivery(connection, delivery)
         notes = dict(batch.notes)
         if batch.planner_state is not None:
             notes["planner"] = batch.planner_state
@@ -240,21 +244,69 @@ class Store:
         if batch.snapshot is not None:
             self._write_snapshot(connection, batch.snapshot)
 
+    def _write_items(self, connection: Connection, items: Sequence[Item]) -> None:
+        for item in items:
+            connection.exec_driver_sql(
+                "INSERT INTO item (after_key, time, kind, data) VALUES (?, ?, ?, ?)",
+                (self._last_key, item.time, type(item).__name__, codec.pack(item)),
+            )
+        known = self._remembered.in_force
+        self._remembered.bring_up_to_date(connection)
+        newest = self._max_key >> PROBE_BITS
+        if self._remembered.in_force is not known:
+            self._filler = None
+            since = min(_holds_from(item) for item in items)
+            if known.settings(0) is None:
+                since = 0  # the first settings serve for all before them
+            if since <= newest:
+                self._rebuild(connection, list(self._ids.values()), since, FOREVER)
+        for item in items:
+            if isinstance(item, Calibration) and item.probe in self._ids and item.time <= newest:
+                self._rebuild(connection, [self._ids[item.probe]], item.time, FOREVER)
+
+    def _standards(self, connection: Connection) -> Standards:
+        self._remembered.bring_up_to_date(connection)
+        return Standards(self._remembered.in_force)
+
+    def _rebuild(self, connection: Connection, numbers: Sequence[int], start: int, end: int) -> None:
+        """Make the quarter hours anew that a change of the past bears on."""
+        rebuild(connection, self._standards(connection), numbers, start, end)
+        self._filler = None
+
     def _write_readings(self, connection: Connection, readings: Sequence[tuple[Reading, Quality]]) -> None:
+        if self._filler is None:
+            self._filler = Filler(connection, self._standards(connection))
         rows = [(self._key(connection, reading), *self._words(reading)) for reading, _ in readings]
-        if rows[0][0] > self._max_key:
+        if rows[0][0] > self._max_key and rows[0][0] >> PROBE_BITS >= self._filler.until * QUARTER_SECONDS:
             connection.exec_driver_sql(_INSERT, rows)
             self._last_key = self._max_key = max(key for key, _, _ in rows)
-            for reading, quality in readings:
-                self._note_quality(connection, reading, quality)
+            take = self._filler.take
+            for (key, t, h), (reading, quality) in zip(rows, readings, strict=True):
+                if quality.flag in (PASS, NOT_EVALUATED):
+                    take(key, reading.probe, t, h, (reading.temperature_c, reading.humidity_percent))  # type: ignore[arg-type]  # None with the words
+                else:
+                    take(key, reading.probe, t, h, None)
+                tests = _tests(reading, quality) if quality.tests or reading.notes or reading.failure else ""
+                self._verdicts.note(connection, key & _MASK, reading.time, quality.flag, tests)
+            self._filler.flush(connection)
             return
+        self._write_out_of_order(connection, rows, readings)
+
+    def _write_out_of_order(
+        self, connection: Connection, rows: Sequence[Row], readings: Sequence[tuple[Reading, Quality]]
+    ) -> None:
+        """Store readings of which some lie before stored ones, or in quarters that were thought over."""
+        keys = []
         for (key, t, h), (reading, quality) in zip(rows, readings, strict=True):
             if key > self._max_key:
                 connection.exec_driver_sql(_INSERT, (key, t, h))
                 self._max_key = self._last_key = key
-                self._note_quality(connection, reading, quality)
+                self._verdicts.note(connection, key & _MASK, reading.time, quality.flag, _tests(reading, quality))
             else:
                 self._write_late(connection, (key, t, h), reading, quality)
+            keys.append(self._last_key)
+        times = [key >> PROBE_BITS for key in keys]
+        self._rebuild(connection, sorted({key & _MASK for key in keys}), min(times), max(times) + 1)
 
     def _write_late(self, connection: Connection, row: Row, reading: Reading, quality: Quality) -> None:
         """Store a reading that lies before stored ones: the clock was stepped back."""
@@ -289,26 +341,6 @@ class Store:
             return t, h
         return SCALES[scale].encode(*SCALES[reading.scale].decode(t, h))
 
-    def _note_quality(self, connection: Connection, reading: Reading, quality: Quality) -> None:
-        """Write or lengthen the span of readings that do not simply pass."""
-        probe = self._ids[reading.probe]
-        tests = _tests(reading, quality)
-        if quality.flag == 1 and not tests:
-            self._spans.pop(probe, None)
-            return
-        span = self._spans.get(probe)
-        if span is not None and span[2:] == (quality.flag, tests) and 0 <= reading.time - span[1] <= _SPAN_GAP_SECONDS:
-            connection.exec_driver_sql(
-                "UPDATE quality SET stop = ? WHERE probe_id = ? AND start = ?", (reading.time, probe, span[0])
-            )
-            self._spans[probe] = (span[0], reading.time, quality.flag, tests)
-            return
-        connection.exec_driver_sql(
-            "INSERT OR REPLACE INTO quality (probe_id, start, stop, flag, tests) VALUES (?, ?, ?, ?, ?)",
-            (probe, reading.time, reading.time, quality.flag, tests),
-        )
-        self._spans[probe] = (reading.time, reading.time, quality.flag, tests)
-
     def _write_exclusion(self, connection: Connection, exclusion: Exclusion) -> None:
         probe = self._ids.get(exclusion.probe)
         if probe is None:
@@ -319,7 +351,7 @@ class Store:
             "INSERT OR REPLACE INTO exclusion VALUES (?, ?, ?, ?, ?)",
             (probe, exclusion.since, until, exclusion.flag, ",".join(exclusion.tests)),
         )
-        rebuild_touched(connection, probe, exclusion.since, until)
+        self._rebuild(connection, [probe], exclusion.since, until + 1)
 
     def _write_snapshot(self, connection: Connection, snapshot: Snapshot) -> None:
         after_item = connection.exec_driver_sql("SELECT coalesce(max(seq), 0) FROM item").scalar_one()
@@ -328,6 +360,10 @@ class Store:
             "INSERT INTO snapshot (time, after_key, after_item, closed, data) VALUES (?, ?, ?, 0, ?)",
             (snapshot.time, self._last_key, after_item, zlib.compress(snapshot.data, 6)),
         )
+
+
+def _holds_from(item: Item) -> int:
+    return max(item.time, item.entered or 0) if isinstance(item, JournalEntry) else item.time
 
 
 def _tests(reading: Reading, quality: Quality) -> str:
@@ -348,64 +384,3 @@ def _complaint(error: Exception, kind: type[StoreUnusable] | type[StoreRefused])
         return error
     reason = plain_reason(error)
     return (StoreDamaged if "is damaged" in reason else kind)(reason)
-
-
-def _write_event(connection: Connection, event: Event) -> None:
-    known = connection.exec_driver_sql(
-        "INSERT OR IGNORE INTO event (id, alarm, time, enclosure, data) VALUES (?, ?, ?, ?, ?)",
-        (event.id, event.alarm, event.time, event.enclosure, codec.pack(event)),
-    )
-    if known.rowcount == 0:
-        return
-    old = connection.exec_driver_sql("SELECT data FROM alarm WHERE alarm = ?", (event.alarm,)).scalar()
-    alarm = _alarm_after(None if old is None else codec.unpack_alarm(old), event)
-    connection.exec_driver_sql(
-        "INSERT OR REPLACE INTO alarm (alarm, state, raised, data) VALUES (?, ?, ?, ?)",
-        (alarm.alarm, alarm.state, alarm.raised, codec.pack(alarm)),
-    )
-
-
-def _alarm_after(old: Alarm | None, event: Event) -> Alarm:
-    """Return the alarm as it stands after an event."""
-    until = event.detail.get("until")
-    return Alarm(
-        alarm=event.alarm,
-        kind=event.kind,
-        enclosure=event.enclosure,
-        probe=event.probe,
-        band=event.band,
-        priority=event.priority,
-        state=event.state,
-        since=event.since,
-        raised=event.time if old is None else old.raised,
-        latched=event.state == "returned_unacknowledged",
-        shelved_until=int(until) if event.state == "shelved" and until is not None else None,
-        value=event.value if event.value is not None or old is None else old.value,
-        limit=event.limit if event.limit is not None or old is None else old.limit,
-        cause=event.cause or (old.cause if old else ""),
-        consequence=event.consequence or (old.consequence if old else ""),
-        response=event.response or (old.response if old else ""),
-        within_seconds=event.within_seconds or (old.within_seconds if old else 0),
-    )
-
-
-def _write_message(connection: Connection, message: Message) -> None:
-    connection.exec_driver_sql(
-        "INSERT OR IGNORE INTO message (id, state, not_before, next_try, attempts, last_error, created, sent, data) "
-        "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
-        (
-            message.id, message.state, message.not_before, message.next_try, message.attempts, message.last_error,
-            message.created, message.sent, codec.pack(message),
-        ),
-    )  # fmt: skip
-
-
-def _write_delivery(connection: Connection, result: DeliveryResult) -> None:
-    connection.exec_driver_sql(
-        "UPDATE message SET state = ?, attempts = max(attempts, ?), next_try = ?, last_error = ?, sent = ? "
-        "WHERE id = ? AND state = 'pending'",
-        (
-            result.state, result.attempts, result.next_try, result.error,
-            result.at if result.state == "sent" else None, result.message,
-        ),
-    )  # fmt: skip

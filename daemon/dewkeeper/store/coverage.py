@@ -1,0 +1,183 @@
+"""Keeping the quarter hours true: filled as readings come, made anew where the past changes, moved where they stay.
+
+Every quarter before `until` is in the tables, complete; what came since is found in the readings themselves. Quarters
+before `rolled` lie by probe, the others in order of time. Everything here runs in its caller's transaction.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import NamedTuple
+
+from sqlalchemy import Connection
+
+from dewkeeper.store.archive import Row as Raw
+from dewkeeper.store.archive import all_rows, probe_rows
+from dewkeeper.store.database import PROBE_BITS
+from dewkeeper.store.quarters import COLUMNS, LONGEST_HOLD_SECONDS, QUARTER_SECONDS, Quarter, Row, Standards
+from dewkeeper.store.reading import Decoder
+
+_MASK = (1 << PROBE_BITS) - 1
+_END = 1 << 40
+_FEW = 4
+_MARKS = ",".join("?" * (COLUMNS.count(",") + 1))
+_RECENT = f"INSERT OR REPLACE INTO recent (key, {COLUMNS}) VALUES (?, {_MARKS})"  # noqa: S608
+_ROLLUP = f"INSERT OR REPLACE INTO rollup (probe_id, quarter, {COLUMNS}) VALUES (?, ?, {_MARKS})"  # noqa: S608
+
+
+class Covered(NamedTuple):
+    """Quarters (seconds over 900) before `rolled` are in rollup, from there to `until` in recent."""
+
+    rolled: int
+    until: int
+
+
+def covered(connection: Connection) -> Covered:
+    """Return what the tables cover."""
+    return Covered(*connection.exec_driver_sql("SELECT rolled, until FROM covered").one())
+
+
+class Filler:
+    """The quarters being filled, by probe number. Made from the readings the tables do not cover yet."""
+
+    def __init__(self, connection: Connection, standards: Standards) -> None:
+        self.standards = standards
+        self.until = covered(connection).until
+        self._quarters: dict[int, Quarter] = {}
+        self._done: list[tuple[int, ...]] = []
+        self._newest = 0
+        decoder: Decoder | None = None
+        for key, t, h in all_rows(connection, self.until * QUARTER_SECONDS, _END):
+            time = key >> PROBE_BITS
+            decoder = decoder or Decoder(connection, time)
+            self.take(key, decoder.names[key & _MASK], t, h, decoder.believed(key, t, h))
+            if len(self._done) >= 4096:
+                self.flush(connection)
+        self.flush(connection)
+
+    def take(self, key: int, name: str, t: int | None, h: int | None, believed: tuple[float, float] | None) -> None:
+        """Take the next reading; believed: calibrated °C and %RH if it counts."""
+        number, time = key & _MASK, key >> PROBE_BITS
+        quarter = self._quarters.get(number)
+        if quarter is None:
+            quarter = self._quarters[number] = Quarter(self.standards, name)
+        row = quarter.miss(time) if believed is None else quarter.take(time, t, h, *believed)  # type: ignore[arg-type]  # words come with values
+        if row is not None:
+            self._done.append((row[0] << PROBE_BITS | number, *row[1:]))
+        self._newest = time
+
+    def flush(self, connection: Connection) -> None:
+        """Store the quarters that ended, and how far everything is covered."""
+        now = self._newest // QUARTER_SECONDS
+        if now <= self.until:
+            return
+        until = now
+        for number, quarter in self._quarters.items():
+            if quarter.number >= now or not quarter.n:
+                continue
+            if quarter.silent(self._newest):
+                row = quarter.miss(self._newest)
+                if row is not None:
+                    self._done.append((row[0] << PROBE_BITS | number, *row[1:]))
+            else:
+                until = min(until, quarter.number)  # its last reading still stands for time to come
+        if self._done:
+            connection.exec_driver_sql(_RECENT, self._done)
+            self._done = []
+        if until > self.until:
+            connection.exec_driver_sql("UPDATE covered SET until = ?", (until,))
+            self.until = until
+
+
+def rebuild(connection: Connection, standards: Standards, numbers: Sequence[int], start: int, end: int) -> None:
+    """Make the covered quarters of these probes anew that readings in [start, end) seconds bear on."""
+    cover = covered(connection)
+    first = max(0, start - LONGEST_HOLD_SECONDS) // QUARTER_SECONDS  # the reading before may stand shorter now
+    last = min(-(-end // QUARTER_SECONDS), cover.until)
+    if first >= last or not numbers:
+        return
+    begin, finish = first * QUARTER_SECONDS, last * QUARTER_SECONDS + LONGEST_HOLD_SECONDS
+    decoder = Decoder(connection, begin, finish)
+    made = _made(connection, decoder, standards, set(numbers), begin, finish)
+    recent, rollup = [], []
+    for number, row in made:
+        if first <= row[0] < cover.rolled and row[0] < last:
+            rollup.append((number, *row))
+        elif first <= row[0] < last:
+            recent.append((row[0] << PROBE_BITS | number, *row[1:]))
+    for number in numbers:
+        connection.exec_driver_sql(
+            "DELETE FROM rollup WHERE probe_id = ? AND quarter >= ? AND quarter < ?", (number, first, last)
+        )
+    connection.exec_driver_sql(
+        f"DELETE FROM recent WHERE key >= ? AND key < ? AND key & {_MASK} IN ({','.join(map(str, numbers))})",  # noqa: S608
+        (first << PROBE_BITS, last << PROBE_BITS),
+    )
+    if recent:
+        connection.exec_driver_sql(_RECENT, recent)
+    if rollup:
+        connection.exec_driver_sql(_ROLLUP, rollup)
+
+
+def made_of(
+    rows: Iterable[Raw], decoder: Decoder, standards: Standards, begin: int, end: int
+) -> list[tuple[int, Row]]:
+    """Return (number, quarter row) of what the readings in [begin, end) come to; rows: a little past `end` too."""
+    quarters: dict[int, Quarter] = {}
+    made: list[tuple[int, Row]] = []
+    for key, t, h in rows:
+        number, time = key & _MASK, key >> PROBE_BITS
+        quarter = quarters.get(number)
+        if quarter is None:
+            quarter = quarters[number] = Quarter(standards, decoder.names[number])
+        believed = decoder.believed(key, t, h) if begin <= time < end else None
+        row = quarter.miss(time) if believed is None else quarter.take(time, t, h, *believed)  # type: ignore[arg-type]  # words come with values
+        if row is not None:
+            made.append((number, row))
+    for number, quarter in quarters.items():
+        row = quarter.miss(_END)
+        if row is not None:
+            made.append((number, row))
+    return made
+
+
+def roll(connection: Connection, before: int) -> None:
+    """Move the quarters before a number to where they stay, by probe."""
+    before = min(before, covered(connection).until)
+    connection.exec_driver_sql(
+        f"INSERT OR REPLACE INTO rollup (probe_id, quarter, {COLUMNS}) "  # noqa: S608
+        f"SELECT key & {_MASK}, key >> {PROBE_BITS}, {COLUMNS} FROM recent WHERE key < ? ORDER BY 1, 2",
+        (before << PROBE_BITS,),
+    )
+    connection.exec_driver_sql("DELETE FROM recent WHERE key < ?", (before << PROBE_BITS,))
+    connection.exec_driver_sql("UPDATE covered SET rolled = max(rolled, ?)", (before,))
+
+
+def cover_imported(connection: Connection, until: int) -> None:
+    """Let the tables reach up to a second of imported history, if no plain reading lies before it."""
+    oldest = connection.exec_driver_sql("SELECT min(key) FROM reading").scalar()
+    quarter = until // QUARTER_SECONDS
+    if (oldest is None or oldest >> PROBE_BITS >= until) and quarter > covered(connection).until:
+        connection.exec_driver_sql("UPDATE covered SET until = ?", (quarter,))
+        roll(connection, quarter)
+
+
+def uncover(connection: Connection, numbers: Iterable[int], since: int) -> None:
+    """Forget the quarters from a second on: their readings were moved in time."""
+    quarter = since // QUARTER_SECONDS
+    for number in numbers:
+        connection.exec_driver_sql("DELETE FROM rollup WHERE probe_id = ? AND quarter >= ?", (number, quarter))
+    connection.exec_driver_sql("DELETE FROM recent WHERE key >= ?", (quarter << PROBE_BITS,))
+    connection.exec_driver_sql("UPDATE covered SET until = min(until, ?), rolled = min(rolled, ?)", (quarter, quarter))
+
+
+def _made(
+    connection: Connection, decoder: Decoder, standards: Standards, numbers: set[int], begin: int, finish: int
+) -> list[tuple[int, Row]]:
+    if len(numbers) > _FEW:
+        rows = (row for row in all_rows(connection, begin, finish) if row[0] & _MASK in numbers)
+        return made_of(rows, decoder, standards, begin, finish)
+    made = []
+    for number in numbers:
+        made += made_of(probe_rows(connection, number, begin, finish), decoder, standards, begin, finish)
+    return made

@@ -1,0 +1,175 @@
+"""Quarter hours by probe: what the believed readings come to, made as they come and kept for good.
+
+Accounting: a counted reading stands for the time to the next reading of its probe, believed or not, and for at most
+three polls; what nothing stands for is unwatched. The time belongs to the quarter hour the reading lies in. Limits are
+those in force at the reading's time.
+
+A row holds raw words, so that a calibration stays correctable: t_min and h_min, the distance of the largest from the
+smallest (t_range, h_range), the sum of all distances from the smallest (t_over, h_over), and t_driest, the distance from
+t_min of the temperature read together with h_min. h_at and t_at: seconds into the quarter of the smallest, and of the
+largest times 1024. humid: seconds below target, above target, below tolerable, above tolerable, twelve bits each; heat:
+below and above tolerable temperature. dose: %RH outside target times seconds.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+
+from dewkeeper.judge.in_force import InForce
+from dewkeeper_config.models import Limits
+
+QUARTER_SECONDS = 900
+HOLD_POLLS = 3
+LONGEST_HOLD_SECONDS = HOLD_POLLS * 600
+_FOR_EVER = 1 << 40
+
+COLUMNS = "n, watched, t_min, t_range, t_over, h_min, h_range, h_over, t_driest, h_at, t_at, humid, heat, dose"
+Row = tuple[int, ...]
+"""quarter, then the columns."""
+
+
+class Standards:
+    """How long a reading of a probe stands, and by which limits it is measured, at any moment."""
+
+    def __init__(self, in_force: InForce) -> None:
+        self._in_force = in_force
+        self._moments = in_force.moments()
+
+    def at(self, probe: str, time: int) -> tuple[int, Limits | None, int]:
+        """Return the longest hold in seconds, the limits, and until when (exclusive) both stay the same."""
+        index = bisect_right(self._moments, time)
+        until = self._moments[index] if index < len(self._moments) else _FOR_EVER
+        settings = self._in_force.settings(time)
+        if settings is None:
+            return HOLD_POLLS * 60, None, until
+        facts = settings.probes.get(probe)
+        enclosure = facts.enclosure if facts is not None else None
+        limits = self._in_force.limits(enclosure, time) if enclosure is not None else None
+        return HOLD_POLLS * settings.poll_seconds, limits, until
+
+    def longest_hold(self, time: int) -> int:
+        """Return for how long at most a reading shortly before a moment may stand, in seconds."""
+        moments = [time - LONGEST_HOLD_SECONDS, *(m for m in self._moments if time - LONGEST_HOLD_SECONDS < m < time)]
+        settings = [self._in_force.settings(moment) for moment in moments]
+        return HOLD_POLLS * max((one.poll_seconds for one in settings if one is not None), default=60)
+
+
+class Quarter:
+    """The quarter hour of one probe that is being filled. Readings come in ascending order."""
+
+    __slots__ = (
+        "_at", "_dose", "_h_high", "_h_high_at", "_h_low", "_h_low_at", "_h_sum", "_heat", "_hold", "_humid", "_humidity",
+        "_limits", "_probe", "_standards", "_t_driest", "_t_high", "_t_high_at", "_t_low", "_t_low_at", "_t_sum",
+        "_temperature", "_valid", "_watched", "n", "number",
+    )  # fmt: skip
+
+    def __init__(self, standards: Standards, probe: str) -> None:
+        self._standards = standards
+        self._probe = probe
+        self._valid = -1  # until when limits and hold are known
+        self._limits: tuple[float, ...] | None = None
+        self._hold = 0
+        self._at = -1  # when the reading came that still stands, -1: none does
+        self._humidity = self._temperature = 0.0
+        self._t_low = self._t_high = self._h_low = self._h_high = self._t_driest = 0
+        self._t_low_at = self._t_high_at = self._h_low_at = self._h_high_at = 0
+        self._begin(-1)
+
+    def take(self, time: int, t: int, h: int, temperature_c: float, humidity_percent: float) -> Row | None:
+        """Take a counted reading: words and calibrated values. Return the quarter before, if that ended and has any."""
+        ended = self.miss(time)
+        if time >= self._valid:
+            self._look_up(time)
+        if self.n:
+            if h < self._h_low:
+                self._h_low, self._h_low_at, self._t_driest = h, time, t
+            elif h > self._h_high:
+                self._h_high, self._h_high_at = h, time
+            if t < self._t_low:
+                self._t_low, self._t_low_at = t, time
+            elif t > self._t_high:
+                self._t_high, self._t_high_at = t, time
+        else:
+            self._h_low = self._h_high = h
+            self._t_low = self._t_high = self._t_driest = t
+            self._h_low_at = self._h_high_at = self._t_low_at = self._t_high_at = time
+        self.n += 1
+        self._t_sum += t
+        self._h_sum += h
+        self._at, self._humidity, self._temperature = time, humidity_percent, temperature_c
+        return ended
+
+    def miss(self, time: int) -> Row | None:
+        """A reading came that does not count, or could have come: what stood ends. Return as `take` does."""
+        if self._at >= 0:
+            self._stand(min(time - self._at, self._hold))
+            self._at = -1
+        if time // QUARTER_SECONDS == self.number:
+            return None
+        ended = self.row()
+        self._begin(time // QUARTER_SECONDS)
+        return ended
+
+    def silent(self, time: int) -> bool:
+        """Return whether the last reading stands no longer, however late the next one comes."""
+        return self._at < 0 or time - self._at >= self._hold
+
+    def standing(self, until: int) -> tuple[int, ...]:
+        """Return what the last reading alone comes to, if the next one came at `until`: the columns that add up seconds."""
+        held = min(until - self._at, self._hold)
+        one = Quarter(self._standards, self._probe)
+        one._limits, one._humidity, one._temperature = self._limits, self._humidity, self._temperature
+        one._stand(held)
+        return (
+            held, one._humid & 4095, one._humid >> 12 & 4095, one._humid >> 24 & 4095, one._humid >> 36,
+            one._heat & 4095, one._heat >> 12, round(one._dose),
+        )  # fmt: skip
+
+    def row(self) -> Row | None:
+        """Return the quarter as it is now, None without counted readings."""
+        if not self.n:
+            return None
+        start = self.number * QUARTER_SECONDS
+        return (
+            self.number, self.n, self._watched,
+            self._t_low, self._t_high - self._t_low, self._t_sum - self.n * self._t_low,
+            self._h_low, self._h_high - self._h_low, self._h_sum - self.n * self._h_low,
+            self._t_driest - self._t_low,
+            self._h_low_at - start | self._h_high_at - start << 10, self._t_low_at - start | self._t_high_at - start << 10,
+            self._humid, self._heat, round(self._dose),
+        )  # fmt: skip
+
+    def _begin(self, number: int) -> None:
+        self.number = number
+        self.n = self._watched = self._t_sum = self._h_sum = self._humid = self._heat = 0
+        self._dose = 0.0
+
+    def _look_up(self, time: int) -> None:
+        self._hold, limits, self._valid = self._standards.at(self._probe, time)
+        self._limits = None if limits is None else (
+            limits.humidity_target.low, limits.humidity_target.high,
+            limits.humidity_tolerable.low, limits.humidity_tolerable.high,
+            limits.temperature_tolerable.low, limits.temperature_tolerable.high,
+        )  # fmt: skip
+
+    def _stand(self, held: int) -> None:
+        """Count the seconds the last reading stood."""
+        self._watched += held
+        if self._limits is None:
+            return
+        dry, damp, driest, dampest, cold, hot = self._limits
+        humidity, temperature = self._humidity, self._temperature
+        if humidity < dry:
+            self._humid += held
+            self._dose += held * (dry - humidity)
+            if humidity < driest:
+                self._humid += held << 24
+        elif humidity > damp:
+            self._humid += held << 12
+            self._dose += held * (humidity - damp)
+            if humidity > dampest:
+                self._humid += held << 36
+        if temperature < cold:
+            self._heat += held
+        elif temperature > hot:
+            self._heat += held << 12

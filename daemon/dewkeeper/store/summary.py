@@ -1,0 +1,248 @@
+"""What believed readings of a span come to: from whole quarter hours, and from readings at the span's ragged ends."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Any
+
+from sqlalchemy import Connection
+
+from dewkeeper.store.archive import Row as Raw
+from dewkeeper.store.archive import all_rows, probe_rows
+from dewkeeper.store.coverage import covered, made_of
+from dewkeeper.store.database import PROBE_BITS
+from dewkeeper.store.quarters import LONGEST_HOLD_SECONDS, QUARTER_SECONDS, Quarter, Standards
+from dewkeeper.store.reading import Decoder
+
+_MASK = (1 << PROBE_BITS) - 1
+_LAST = (1 << 31) - 1  # subtracted from, so that of two equal largest values the earlier is taken
+# Value, moment and company in one integer, so that one aggregate finds an extreme with all that belongs to it.
+_SUMS = f"""
+sum(n), sum(watched), sum(n * t_min + t_over), sum(n * h_min + h_over),
+min((h_min << 47) | ((quarter * {QUARTER_SECONDS} + (h_at & 1023)) << 16) | (t_min + t_driest)),
+max(((h_min + h_range) << 31) | ({_LAST} - (quarter * {QUARTER_SECONDS} + (h_at >> 10)))),
+min((t_min << 31) | (quarter * {QUARTER_SECONDS} + (t_at & 1023))),
+max(((t_min + t_range) << 31) | ({_LAST} - (quarter * {QUARTER_SECONDS} + (t_at >> 10)))),
+sum(humid & 4095), sum((humid >> 12) & 4095), sum((humid >> 24) & 4095), sum(humid >> 36),
+sum(heat & 4095), sum(heat >> 12), sum(dose)"""
+_RECENT = f"""
+SELECT key & {_MASK}, {_SUMS.replace("quarter", f"(key >> {PROBE_BITS})")} FROM recent
+WHERE key >= ? AND key < ? GROUP BY key & {_MASK}"""  # noqa: S608
+_ROLLUP = f"""
+SELECT probe_id, {_SUMS} FROM probe CROSS JOIN rollup ON probe_id = id
+WHERE quarter >= ? AND quarter < ? GROUP BY probe_id"""  # noqa: S608
+_LEAST, _MOST, _WATCHED = (4, 6), (5, 7), (1, 8, 9, 10, 11, 12, 13, 14)
+"""Columns that are the least, the most, and those that add up seconds a reading stands for."""
+
+
+@dataclass(frozen=True, slots=True)
+class Extreme:
+    """A value, °C or %RH, and when it was read first (UTC seconds)."""
+
+    value: float
+    at: int
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """What one probe's counted readings of a span come to.
+
+    watched_seconds: what part of the span they stand for. Times are in seconds, by the limits then in force; dose_percent_hours
+    is the distance from the target band times how long. temperature_at_driest_c was read together with humidity_min.
+    """
+
+    n: int
+    watched_seconds: int
+    humidity_mean: float
+    temperature_mean_c: float
+    humidity_min: Extreme
+    humidity_max: Extreme
+    temperature_min: Extreme
+    temperature_max: Extreme
+    temperature_at_driest_c: float
+    below_target_seconds: int = 0
+    above_target_seconds: int = 0
+    below_tolerable_seconds: int = 0
+    above_tolerable_seconds: int = 0
+    too_cold_seconds: int = 0
+    too_hot_seconds: int = 0
+    dose_percent_hours: float = 0.0
+
+
+def spans(connection: Connection, standards: Standards, start: int, end: int) -> Mapping[str, Span]:
+    """Return what every probe's counted readings in [start, end) come to, by name; without any, a probe is left out."""
+    cover = covered(connection)
+    first, last = -(-start // QUARTER_SECONDS), min(end // QUARTER_SECONDS, cover.until)
+    edges = [(start, end)] if first >= last else [(start, first * QUARTER_SECONDS), (last * QUARTER_SECONDS, end)]
+    names = Decoder(connection, start, start)  # its calibrations and names; the verdicts are in the quarters already
+    uneven = {number for number in names.names if names.recalibrations(number, start, end)}
+    sums: dict[int, list[int]] = {}
+    if first < last:
+        middle = min(max(cover.rolled, first), last)
+        _add(sums, connection.exec_driver_sql(_ROLLUP, (first, middle)) if first < middle else ())
+        _add(sums, connection.exec_driver_sql(_RECENT, (middle << PROBE_BITS, last << PROBE_BITS)))
+    for begin, finish in edges:
+        if begin < finish:
+            _add(sums, _ragged(connection, standards, all_rows(connection, begin, finish + LONGEST_HOLD_SECONDS), begin, finish))
+    hold = standards.longest_hold(end)
+    _cut(sums, connection, standards, all_rows(connection, max(start, end - hold), end + hold), end, end)
+    found = {names.names[number]: _span(names, number, row) for number, row in sums.items() if number not in uneven}
+    for number in uneven:
+        parts = [_span(names, number, row) for row in _by_calibration(connection, standards, names, number, start, end)]
+        if parts:
+            found[names.names[number]] = joined(parts)
+    return found
+
+
+def probe_span(connection: Connection, standards: Standards, probe: str, start: int, end: int) -> Span | None:
+    """Return what one probe's counted readings in [start, end) come to, None when there are none."""
+    names = Decoder(connection, start, start)
+    number = next((n for n, name in names.names.items() if name == probe), None)
+    if number is None:
+        return None
+    parts = [_span(names, number, row) for row in _by_calibration(connection, standards, names, number, start, end)]
+    return joined(parts) if parts else None
+
+
+def joined(parts: Sequence[Span]) -> Span:
+    """Return consecutive spans of one probe as one."""
+    if len(parts) == 1:
+        return parts[0]
+    n = sum(part.n for part in parts)
+    driest = min(parts, key=lambda part: part.humidity_min.value)
+
+    def total(name: str) -> Any:
+        return sum(getattr(part, name) for part in parts)
+
+    return Span(
+        n=n,
+        watched_seconds=total("watched_seconds"),
+        humidity_mean=sum(part.humidity_mean * part.n for part in parts) / n,
+        temperature_mean_c=sum(part.temperature_mean_c * part.n for part in parts) / n,
+        humidity_min=driest.humidity_min,
+        humidity_max=max((part.humidity_max for part in parts), key=lambda extreme: extreme.value),
+        temperature_min=min((part.temperature_min for part in parts), key=lambda extreme: extreme.value),
+        temperature_max=max((part.temperature_max for part in parts), key=lambda extreme: extreme.value),
+        temperature_at_driest_c=driest.temperature_at_driest_c,
+        **{name: total(name) for name in (
+            "below_target_seconds", "above_target_seconds", "below_tolerable_seconds", "above_tolerable_seconds",
+            "too_cold_seconds", "too_hot_seconds", "dose_percent_hours",
+        )},
+    )  # fmt: skip
+
+
+def _by_calibration(
+    connection: Connection, standards: Standards, names: Decoder, number: int, start: int, end: int
+) -> list[list[int]]:
+    """Return the sums of one probe for each stretch of one calibration: words of two of them cannot be compared."""
+    moments = [start, *names.recalibrations(number, start, end), end]
+    cover = covered(connection)
+    found: list[list[int]] = []
+    for begin, finish in pairwise(moments):
+        sums: dict[int, list[int]] = {}
+        first, last = -(-begin // QUARTER_SECONDS), min(finish // QUARTER_SECONDS, cover.until)
+        if first < last:
+            for table, where, values in (
+                ("rollup", "probe_id = ? AND quarter >= ? AND quarter < ?", (number, first, min(last, cover.rolled))),
+                ("recent", f"key >= ? AND key < ? AND key & {_MASK} = {number}",
+                 (max(first, cover.rolled) << PROBE_BITS, last << PROBE_BITS)),
+            ):  # fmt: skip
+                columns = _SUMS if table == "rollup" else _SUMS.replace("quarter", f"(key >> {PROBE_BITS})")
+                row = connection.exec_driver_sql(f"SELECT {number}, {columns} FROM {table} WHERE {where}", values).one()  # noqa: S608
+                _add(sums, [row] if row[1] else ())
+        edges = [(begin, finish)] if first >= last else [(begin, first * QUARTER_SECONDS), (last * QUARTER_SECONDS, finish)]
+        for one, two in edges:
+            if one < two:
+                rows = probe_rows(connection, number, one, two + LONGEST_HOLD_SECONDS)
+                _add(sums, _ragged(connection, standards, rows, one, two))
+        hold = standards.longest_hold(end)
+        if finish > end - hold:
+            rows = probe_rows(connection, number, max(begin, end - hold), end + hold)
+            _cut(sums, connection, standards, rows, finish, end)
+        found += sums.values()
+    return found
+
+
+def _ragged(
+    connection: Connection, standards: Standards, rows: Iterable[Raw], start: int, end: int
+) -> list[tuple[int, ...]]:
+    """Return (number, sums) of readings that are not a whole quarter, as the tables would give them."""
+    decoder = Decoder(connection, start, end)
+    made: list[tuple[int, ...]] = []
+    for number, row in made_of(rows, decoder, standards, start, end):
+        quarter, n, watched, t_min, t_range, t_over, h_min, h_range, h_over, t_driest, h_at, t_at, humid, heat, dose = row
+        at = quarter * QUARTER_SECONDS
+        made.append((
+            number, n, watched, n * t_min + t_over, n * h_min + h_over,
+            h_min << 47 | at + (h_at & 1023) << 16 | t_min + t_driest,
+            h_min + h_range << 31 | _LAST - at - (h_at >> 10),
+            t_min << 31 | at + (t_at & 1023),
+            t_min + t_range << 31 | _LAST - at - (t_at >> 10),
+            humid & 4095, humid >> 12 & 4095, humid >> 24 & 4095, humid >> 36, heat & 4095, heat >> 12, dose,
+        ))  # fmt: skip
+    return made
+
+
+def _cut(
+    sums: dict[int, list[int]], connection: Connection, standards: Standards, rows: Iterable[Raw], finish: int, end: int
+) -> None:
+    """Take away what the last readings before `finish` stand for beyond the end of the span. rows: those around it."""
+    last: dict[int, Raw] = {}
+    following: dict[int, int] = {}
+    for row in rows:
+        number, time = row[0] & _MASK, row[0] >> PROBE_BITS
+        if time < finish:
+            last[number] = row
+        else:
+            following.setdefault(number, time)
+    if not last:
+        return
+    decoder = Decoder(connection, min(row[0] for row in last.values()) >> PROBE_BITS, end)
+    for number, row in last.items():
+        believed, time = decoder.believed(*row), row[0] >> PROBE_BITS
+        if believed is None or number not in sums:
+            continue
+        quarter = Quarter(standards, decoder.names[number])
+        quarter.take(time, row[1] or 0, row[2] or 0, *believed)
+        until = following.get(number, 1 << 40)
+        stood, within = quarter.standing(until), quarter.standing(min(until, end))
+        for index, (whole, part) in enumerate(zip(stood, within, strict=True)):
+            sums[number][_WATCHED[index]] -= whole - part
+
+
+def _add(sums: dict[int, list[int]], rows: Iterable[Any]) -> None:
+    for number, *row in rows:
+        known = sums.get(number)
+        if known is None:
+            sums[number] = list(row)
+            continue
+        for index, value in enumerate(row):
+            if index in _LEAST:
+                known[index] = min(known[index], value)
+            elif index in _MOST:
+                known[index] = max(known[index], value)
+            else:
+                known[index] += value
+
+
+def _span(names: Decoder, number: int, row: Sequence[int]) -> Span:
+    n, watched, t_sum, h_sum, driest, dampest, coldest, warmest = row[:8]
+    at = driest >> 16 & _LAST
+
+    def humidity(word: float) -> float:
+        return names.values(number, at, 0, word)[1]
+
+    def temperature(word: float) -> float:
+        return names.values(number, at, word, 0)[0]
+
+    return Span(
+        n, watched, humidity(h_sum / n), temperature(t_sum / n),
+        Extreme(humidity(driest >> 47), at),
+        Extreme(humidity(dampest >> 31), _LAST - (dampest & _LAST)),
+        Extreme(temperature(coldest >> 31), coldest & _LAST),
+        Extreme(temperature(warmest >> 31), _LAST - (warmest & _LAST)),
+        temperature(driest & 65535),
+        row[8], row[9], row[10], row[11], row[12], row[13], row[14] / 3600,
+    )  # fmt: skip

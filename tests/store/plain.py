@@ -1,0 +1,215 @@
+"""A store beside a plain list: the same things are done to both, and every query must give the same."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import pytest
+from tests.store.conftest import reading
+
+from dewkeeper.clock import ManualClock
+from dewkeeper.judge.types import (
+    FAIL,
+    MISSING,
+    PASS,
+    Calibration,
+    EnclosureFacts,
+    Exclusion,
+    ProbeFacts,
+    Quality,
+    Reading,
+    Settings,
+)
+from dewkeeper.store import History, Store
+from dewkeeper.store.errors import StoreRefused
+from dewkeeper.store.records import Batch, Snapshot
+from dewkeeper.store.summary import Span
+from dewkeeper_config.models import HumiditySpan, Limits, Storage, TemperatureSpan
+
+PROBES = ("b1", "b2", "b3")
+Row = tuple[Reading, Quality]
+
+
+def settings(time: int, poll_seconds: int, low: float, high: float) -> Settings:
+    """Return settings of three enclosures with a probe each, whose target is [low, high] %RH."""
+    limits = Limits(
+        humidity_target=HumiditySpan(low=low, high=high),
+        humidity_tolerable=HumiditySpan(low=low - 10, high=high + 10),
+        temperature_tolerable=TemperatureSpan(low=25, high=29),
+    )
+    enclosures = {name.upper(): EnclosureFacts(name.upper(), "R", "room", limits) for name in PROBES}
+    probes = {name: ProbeFacts(name, "substrate", name.upper()) for name in PROBES}
+    return Settings(time, poll_seconds, enclosures, probes)
+
+
+class Plain:
+    """See the module."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.store = self._open()
+        self.rows: dict[tuple[str, int], Row] = {}
+        self.settings: list[Settings] = []
+        self.calibrations: list[Calibration] = []
+        self.now = 0
+
+    def _open(self) -> Store:
+        return Store.open(self.folder, Storage(folder=self.folder), ManualClock())
+
+    def put(self, readings: list[tuple[int, str, int | None, int | None, bool]], *, refused: bool = False) -> None:
+        """Commit polls of ascending times, first in vain if asked; `True`: it counts."""
+        pairs: list[Row] = []
+        for time, probe, t, h, good in readings:
+            while (probe, time) in self.rows:  # the store finds the next free second itself; the sampler's stream too
+                time += 1
+            made = self._calibrated(reading(time, probe, t, h))
+            flag = MISSING if t is None else PASS if good else FAIL
+            pair = made, Quality(time, probe, flag, ("spike",) if flag == FAIL else ())
+            self.rows[probe, time] = pair
+            pairs.append(pair)
+            self.now = max(self.now, time)
+        if refused:
+            with pytest.raises(StoreRefused):
+                self.store.commit(Batch(readings=tuple(pairs), notes={"x": {}}))  # type: ignore[dict-item]  # SQLite takes no such value
+        self.store.commit(Batch(readings=tuple(pairs)))
+
+    def set(self, made: Settings) -> None:
+        """Let other settings be in force from now on."""
+        self.store.commit(Batch(items=(made,)))
+        self.settings.append(made)
+
+    def calibrate(self, made: Calibration) -> None:
+        """Correct a probe from a time on, which may be long past."""
+        self.store.commit(Batch(items=(made,)))
+        self.calibrations = sorted([*self.calibrations, made], key=lambda one: one.time)
+        for (probe, time), (row, quality) in list(self.rows.items()):
+            if probe == made.probe:
+                self.rows[probe, time] = self._calibrated(reading(time, probe, row.temperature_word, row.humidity_word)), quality
+
+    def exclude(self, probe: str, since: int, until: int) -> None:
+        """A fault is found late."""
+        known = any(name == probe for name, _ in self.rows)
+        self.store.commit(Batch(exclusions=(Exclusion(probe, since, until, ("drift",)),)))
+        for (name, time), (row, quality) in list(self.rows.items()) if known else ():
+            if name == probe and since <= time <= min(until, self.now) and quality.flag != MISSING:
+                self.rows[name, time] = row, Quality(time, probe, FAIL, ("drift",))
+
+    def compact(self) -> None:
+        """Do the nightly work."""
+        self.store.commit(Batch(snapshot=Snapshot(self.now, 0, b"state")))
+        self.store.compact(self.now, ZoneInfo("UTC"))
+
+    def restart(self, *, sound: bool) -> None:
+        """Close, in good order or not, and open again."""
+        self.store.close(sound=sound)
+        self.store = self._open()
+
+    def check(self, start: int, end: int, low: float, high: float) -> None:
+        """Compare every query over [start, end) with the list."""
+        with History.open(self.folder) as history:
+            raw = history.raw_all(start, end)
+            night = history.overnight(start, end)
+            for probe in PROBES:
+                rows = self._of(probe, start, end)
+                assert [(one.reading, one.quality) for one in raw.get(probe, ())] == rows
+                assert [(one.reading, one.quality) for one in history.raw(probe, start, end)] == rows
+                held = self._held(probe, start, end)
+                _same(night.get(probe), self._span(probe, held))
+                _same(history.stats(probe, start, end), self._span(probe, held))
+                band = history.in_band(probe, "humidity", low, high, start, end)
+                assert band.watched_seconds == sum(seconds for _, seconds in held)
+                assert band.inside_seconds == sum(s for r, s in held if low <= (r.humidity_percent or 0) <= high)
+                assert band.below_seconds == sum(s for r, s in held if (r.humidity_percent or 0) < low)
+                below = sum(s * max(0.0, low - (r.humidity_percent or 0)) for r, s in held) / 3600
+                assert band.below_dose_hours == pytest.approx(below)
+                for points in (7, 300):
+                    found = history.series(probe, start, end, points)
+                    first = found[0].at if found else start
+                    counted = [r for r, _ in self._held(probe, min(first, start), end)]
+                    assert sum(piece.n for piece in found) == len(counted)
+                    for piece in found:
+                        values = [r.humidity_percent or 0 for r in counted if piece.at <= r.time < piece.at + piece.seconds]
+                        assert (piece.n, piece.humidity_low, piece.humidity_high) == pytest.approx(
+                            (len(values), min(values), max(values))
+                        )
+
+    def _of(self, probe: str, start: int, end: int) -> list[Row]:
+        return [pair for (name, time), pair in sorted(self.rows.items()) if name == probe and start <= time < end]
+
+    def _held(self, probe: str, start: int, end: int) -> list[tuple[Reading, int]]:
+        """Return the counted readings and how long each stands."""
+        rows = self._of(probe, 0, 1 << 40)
+        nexts = [row.time for row, _ in rows[1:]] + [1 << 40]
+        return [
+            (row, min(following - row.time, 3 * self._in_force(row.time)[0], end - row.time))
+            for (row, quality), following in zip(rows, nexts, strict=False)
+            if quality.counts and start <= row.time < end
+        ]
+
+    def _in_force(self, time: int) -> tuple[int, Limits | None]:
+        past = [one for one in self.settings if one.time <= time] or self.settings[:1]
+        return (past[-1].poll_seconds, past[-1].enclosures["B1"].limits) if past else (60, None)
+
+    def _calibrated(self, row: Reading) -> Reading:
+        found = [one for one in self.calibrations if one.probe == row.probe and one.time <= row.time]
+        if not found or row.temperature_c is None or row.humidity_percent is None:
+            return row
+        humidity = row.humidity_percent * found[-1].humidity_gain + found[-1].humidity_offset_percent
+        return Reading(
+            row.time, row.probe, row.temperature_c + found[-1].temperature_offset_c, min(100.0, max(0.0, humidity)),
+            row.temperature_word, row.humidity_word,
+        )  # fmt: skip
+
+    def _span(self, probe: str, held: list[tuple[Reading, int]]) -> dict[str, float] | None:
+        if not held:
+            return None
+        humidities = [(row.humidity_percent or 0, row.time) for row, _ in held]
+        temperatures = [(row.temperature_c or 0, row.time) for row, _ in held]
+        beyond = dict.fromkeys(("dry", "damp", "driest", "dampest", "cold", "hot", "dose"), 0.0)
+        for row, seconds in held:
+            limits = self._in_force(row.time)[1]
+            if limits is None:
+                continue
+            humidity, temperature = row.humidity_percent or 0, row.temperature_c or 0
+            target, tolerable = limits.humidity_target, limits.humidity_tolerable
+            beyond["dry"] += seconds * (humidity < target.low)
+            beyond["damp"] += seconds * (humidity > target.high)
+            beyond["driest"] += seconds * (humidity < tolerable.low)
+            beyond["dampest"] += seconds * (humidity > tolerable.high)
+            beyond["cold"] += seconds * (temperature < limits.temperature_tolerable.low)
+            beyond["hot"] += seconds * (temperature > limits.temperature_tolerable.high)
+            beyond["dose"] += seconds * max(0.0, target.low - humidity, humidity - target.high) / 3600
+        return beyond | {
+            "n": len(held),
+            "watched": sum(seconds for _, seconds in held),
+            "mean": sum(value for value, _ in humidities) / len(held),
+            "low": min(humidities)[0],
+            "low at": min(humidities)[1],
+            "high": max(humidities, key=lambda pair: (pair[0], -pair[1]))[0],
+            "high at": max(humidities, key=lambda pair: (pair[0], -pair[1]))[1],
+            "coldest": min(temperatures)[0],
+            "coldest at": min(temperatures)[1],
+            "warmest": max(temperatures)[0],
+        }
+
+
+def _same(found: Span | None, wanted: dict[str, float] | None) -> None:
+    assert (found is None) == (wanted is None)
+    if found is None or wanted is None:
+        return
+    got = {
+        "n": found.n, "watched": found.watched_seconds, "mean": found.humidity_mean,
+        "low": found.humidity_min.value, "low at": found.humidity_min.at,
+        "high": found.humidity_max.value, "high at": found.humidity_max.at,
+        "coldest": found.temperature_min.value, "coldest at": found.temperature_min.at,
+        "warmest": found.temperature_max.value,
+        "dry": found.below_target_seconds, "damp": found.above_target_seconds,
+        "driest": found.below_tolerable_seconds, "dampest": found.above_tolerable_seconds,
+        "cold": found.too_cold_seconds, "hot": found.too_hot_seconds, "dose": found.dose_percent_hours,
+    }  # fmt: skip
+    # The dose is kept as whole %RH seconds a quarter: at most half of one each.
+    assert got == pytest.approx(wanted, rel=1e-9, abs=1e-9) or (
+        got | {"dose": 0} == pytest.approx(wanted | {"dose": 0}, rel=1e-9, abs=1e-9)
+        and abs(got["dose"] - wanted["dose"]) <= 0.5 / 3600 * (got["n"] + 1)
+    ), {key: (got[key], wanted[key]) for key in wanted if got[key] != wanted[key]}

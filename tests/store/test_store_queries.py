@@ -1,0 +1,79 @@
+"""Every query equals the same query over a plain list, whatever came in which order."""
+
+from __future__ import annotations
+
+import os
+import random
+import tempfile
+from pathlib import Path
+
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from tests.store.conftest import MIDNIGHT
+from tests.store.plain import PROBES, Plain
+from tests.store.plain import settings as made_settings
+
+from dewkeeper.judge.types import Calibration
+
+_MANY = os.environ.get("CI") == "true"
+_seed = st.integers(0, 1 << 30)
+_moves = st.lists(
+    st.one_of(
+        st.tuples(st.sampled_from(["minutes", "minutes", "hours", "days"]), st.integers(1, 60), _seed),
+        st.tuples(st.just("refused"), st.integers(1, 20), _seed),
+        st.tuples(st.just("back"), st.integers(60, 3 * 86400), _seed),
+        st.tuples(st.just("late fault"), st.integers(0, 4 * 86400), st.integers(0, 86400)),
+        st.tuples(st.just("settings"), st.sampled_from([30, 60, 600]), st.integers(40, 60)),
+        st.tuples(st.just("calibration"), st.integers(0, 4 * 86400), st.integers(-5, 5)),
+        st.tuples(st.sampled_from(["compact", "restart", "crash"]), st.just(0), st.just(0)),
+    ),
+    min_size=1,
+    max_size=12,
+)
+
+
+def _polls(rng: random.Random, start: int, count: int, step: int) -> list[tuple[int, str, int | None, int | None, bool]]:
+    rows: list[tuple[int, str, int | None, int | None, bool]] = []
+    for number in range(count):
+        for probe in PROBES:
+            if rng.random() < 0.9:
+                words = (None, None) if rng.random() < 0.05 else (rng.randrange(25800, 27800), rng.randrange(20000, 60000))
+                rows.append((start + number * step, probe, *words, rng.random() > 0.1))
+    return rows
+
+
+@settings(max_examples=150 if _MANY else 12, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(_moves, st.integers(0, 5 * 86400), st.integers(1, 3 * 86400), st.integers(35, 70))
+def test_every_query_equals_the_plain_list(moves: list[tuple[str, int, int]], start: int, length: int, low: int) -> None:
+    """Polls, refusals, steps back, late faults, calibrations, settings, compactions, restarts: answers are the list's."""
+    with tempfile.TemporaryDirectory() as folder:
+        plain = Plain(Path(folder))
+        plain.set(made_settings(MIDNIGHT - 1, 60, 50, 60))
+        now = MIDNIGHT
+        for what, a, b in moves:
+            match what:
+                case "minutes" | "hours" | "days" | "refused":
+                    step = {"hours": 1200, "days": 7000}.get(what, 60)
+                    rows = _polls(random.Random(b), now, a, step)
+                    if rows:
+                        plain.put(rows, refused=what == "refused")
+                    now += a * step
+                case "back" if plain.rows:
+                    rows = _polls(random.Random(b), now - a, 5, 60)
+                    if rows:
+                        plain.put(rows)
+                case "late fault":
+                    plain.exclude("b1", MIDNIGHT + a, MIDNIGHT + a + b)
+                case "settings":
+                    plain.set(made_settings(now, a, b, b + 10))
+                case "calibration":
+                    plain.calibrate(Calibration(min(now, MIDNIGHT + a), "b2", b / 10, b / 5, 1 + b / 500))
+                case "compact" if plain.rows:
+                    plain.compact()
+                case "restart" | "crash":
+                    plain.restart(sound=what == "restart")
+        plain.check(MIDNIGHT, now + 1, low, low + 12)
+        plain.check(MIDNIGHT + start, MIDNIGHT + start + length, low, low + 12)
+        quarter = (MIDNIGHT + start) // 900 * 900
+        plain.check(quarter, quarter + 8 * 3600, low, low + 12)
+        plain.store.close()
