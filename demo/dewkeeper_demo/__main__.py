@@ -39,7 +39,7 @@ def main() -> int:
             show.say()
             show.say(f"That night took {time.monotonic() - began:.0f} seconds.")
             morning.what_next(stage, show)
-            if args.live:
+            if args.live or _wants_the_page(show):
                 stage.web_port = args.port
                 live.go_on(stage, show, clock)
     except KeyboardInterrupt:
@@ -59,6 +59,18 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--zone", help="time zone of the snake room (default: this machine's)")
     parser.add_argument("--state", type=Path, default=_FOLDER, help="folder for what it writes, emptied first")
     return parser
+
+
+def _wants_the_page(show: Show) -> bool:
+    """Ask whoever sits at a terminal; a script or a pipe is not asked, and has read how to come back."""
+    if not (sys.stdin.isatty() and sys.stdout.isatty()):
+        return False
+    show.say()
+    try:
+        answer = input("Open the page on this rack now, a week of history behind it? [y/N] ")
+    except EOFError:
+        return False
+    return answer.strip().lower().startswith("y")
 
 
 def _zone() -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import uuid
 from collections.abc import Iterator, Sequence
 
 from dewkeeper.clock import Clock
@@ -17,6 +18,7 @@ from dewkeeper_demo.world import World
 from dewkeeper_drivers.contract import SHT3X
 
 BATCH_POLLS = 24
+_ENTRIES = uuid.UUID("5f0b2c1e-7a51-4c63-9d3e-20f6b8a41d07")
 
 
 def lay_down(world: World, care: Sequence[Entry], config: Config, clock: Clock, start: float, end: float) -> int:
@@ -85,5 +87,10 @@ def _poll(world: World, at: int) -> Iterator[Reading]:
 
 def _entry(entry: Entry) -> JournalEntry:
     return JournalEntry(
-        f"demo {entry.when:.0f} {entry.enclosure}", int(entry.when), entry.enclosure, entry.what, entry.detail, KEEPER
+        str(uuid.uuid5(_ENTRIES, f"{entry.when:.0f} {entry.enclosure}")),
+        int(entry.when),
+        entry.enclosure,
+        entry.what,
+        entry.detail,
+        KEEPER,
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from dewkeeper.cli.look import morning_lines
+from dewkeeper.cli.glance import morning_lines
 from dewkeeper.clock import Clock
 from dewkeeper.report.morning import morning as morning_glance
 from dewkeeper.report.past import StoredPast

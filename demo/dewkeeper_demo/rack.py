@@ -41,21 +41,22 @@ class Place:
     kind: Literal["tub", "furnished", "egg_box"] = "tub"
     profile: str = "adult"
     setting: str = "near the floor, middle"
+    animal: str = ""
 
 
 PLACES = (
-    Place("A1", "Rack A", 1, 1, COCO),
-    Place(DRY_TUB, "Rack A", 1, 2, PAPER),
-    Place("A3", "Rack A", 2, 1, BARK),
-    Place(MISTED_TUB, "Rack A", 2, 2, COCO),
-    Place(UNPLUGGED_TUB, "Rack A", 3, 1, COCO),
-    Place("A6", "Rack A", 3, 2, BARK),
-    Place("B1", "Rack B", 1, 1, COCO),
-    Place("B2", "Rack B", 1, 2, BARK),
-    Place(HOT_TUB, "Rack B", 2, 1, COCO),
-    Place("B4", "Rack B", 2, 2, COCO),
-    Place("Window viv", "Vivaria", 1, 1, FURNISHED, "furnished", setting="cool end, behind the cork"),
-    Place("Corner viv", "Vivaria", 1, 2, FURNISHED, "furnished", setting="middle, under the branch"),
+    Place("A1", "Rack A", 1, 1, COCO, animal="Cinder"),
+    Place(DRY_TUB, "Rack A", 1, 2, PAPER, animal="Moss"),
+    Place("A3", "Rack A", 2, 1, BARK, animal="Umber"),
+    Place(MISTED_TUB, "Rack A", 2, 2, COCO, animal="Plum"),
+    Place(UNPLUGGED_TUB, "Rack A", 3, 1, COCO, animal="Fennel"),
+    Place("A6", "Rack A", 3, 2, BARK, animal="Bramble"),
+    Place("B1", "Rack B", 1, 1, COCO, animal="Ochre"),
+    Place("B2", "Rack B", 1, 2, BARK, animal="Tansy"),
+    Place(HOT_TUB, "Rack B", 2, 1, COCO, animal="Sorrel"),
+    Place("B4", "Rack B", 2, 2, COCO, animal="Flint"),
+    Place("Window viv", "Vivaria", 1, 1, FURNISHED, "furnished", setting="cool end, behind the cork", animal="Juniper"),
+    Place("Corner viv", "Vivaria", 1, 2, FURNISHED, "furnished", setting="middle, under the branch", animal="Maple"),
     Place("Egg box", "Vivaria", 2, 1, EGGS, "egg_box", "egg_box", setting="above the eggs"),
 )
 PROBES_PER_BUS = 2  # an SHT31-D has two addresses, and there is no multiplexer here

@@ -97,6 +97,9 @@ def last_night(now: float, zone: str) -> date:
 
 def week(world: World, evening: date, zone: str, days: int = 7) -> Iterator[Entry]:
     """Have the rack cared for in the days before an evening; yields what the keeper notes, in order of time."""
+    for place in PLACES:
+        if place.animal and days:
+            yield Entry(local(evening - timedelta(days=days), EVENING, zone), place.name, "moved_in", place.animal)
     for back in range(days, 0, -1):
         day = evening - timedelta(days=back)
         noted = [

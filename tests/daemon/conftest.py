@@ -93,15 +93,19 @@ def phone() -> Iterator[Phone]:
 class Racks:
     """Makes configurations of simulated tubs in one folder, and daemons on them that live by one manual clock."""
 
-    def __init__(self, folder: Path, url: str) -> None:
+    def __init__(self, folder: Path, url: str, wall: float = 1_790_000_040.0) -> None:
         self.folder = folder
         self.url = url
-        self.clock = ManualClock(wall=1_790_000_040.0)  # 14:14 UTC, far from any DST change
+        self.clock = ManualClock(wall=wall)  # unless told otherwise 14:14 UTC, far from any DST change
         self._running: list[Daemon] = []
         register_clock(CLOCK, self.clock.wall)
 
     def config(self, enclosures: int = 2, poll_seconds: int = 60, **air: Any) -> Config:
         """Return a configuration of so many tubs; `air`: options of the first one's probe."""
+        return parse(self.text(enclosures, poll_seconds, **air).encode(), self.folder / "test.toml")
+
+    def text(self, enclosures: int = 2, poll_seconds: int = 60, **air: Any) -> str:
+        """Return the same as the text of a configuration file."""
         lines = [
             f'site = {{ name = "Test rack", timezone = "Europe/Vienna", poll_seconds = {poll_seconds} }}',
             f'storage = {{ folder = "{self.folder}", ballast_mb = 0 }}',
@@ -121,7 +125,7 @@ class Racks:
                 "[[probe]]", f'name = "t{number}"', f'enclosure = "T{number}"', 'driver = "simulated"',
                 f"options = {{ {written} }}",
             ]  # fmt: skip
-        return parse("\n".join(lines).encode(), self.folder / "test.toml")
+        return "\n".join(lines)
 
     def start(self, config: Config) -> Daemon:
         """Return a running daemon, its first cycle done."""

@@ -19,7 +19,7 @@ TOPICS: dict[str, tuple[str, ...]] = {
     "run": ("run", "selftest"),
     "replay": ("replay",),
     "report": ("report",),
-    "look": ("now", "morning", "history", "alarms"),
+    "look": ("now", "morning", "history", "alarms", "animals"),
     "journal": ("journal",),
     "act": ("ack", "shelve", "unshelve", "service", "suppress", "away"),
     "changes": ("changes",),
@@ -28,6 +28,7 @@ TOPICS: dict[str, tuple[str, ...]] = {
     "notify": ("notify",),
     "storage": ("backup", "restore", "export", "import"),
     "commands": ("commands",),
+    "completion": ("completion",),
 }
 """Module of this package -> the commands it adds."""
 

@@ -21,7 +21,7 @@ def add_commands(commands: Commands[argparse.ArgumentParser]) -> None:
 
     shelve = commands.add_parser("shelve", help="put one alarm aside for a while, with a reason; it comes back by itself")
     shelve.add_argument("alarm", help="id of the alarm, or its beginning")
-    shelve.add_argument("--for", dest="duration", required=True, help="how long, at most 24h: 90m, 8h")
+    shelve.add_argument("--for", dest="seconds", type=duration_seconds, metavar="DURATION", required=True, help="how long, at most 24h: 90m, 8h")
     shelve.add_argument("--why", required=True, help="the reason")
     shelve.set_defaults(run=_about_alarm, verb="shelve")
 
@@ -32,26 +32,26 @@ def add_commands(commands: Commands[argparse.ArgumentParser]) -> None:
     service = commands.add_parser("service", help="take an enclosure out of service, or put it back")
     service.add_argument("what", choices=("out", "in"), help="out: do not judge it; in: judge it again")
     service.add_argument("enclosure", help="name of the enclosure")
-    service.add_argument("--for", dest="duration", default="7d", help="review after (out only; default 7d)")
+    service.add_argument("--for", dest="seconds", type=duration_seconds, metavar="DURATION", default="7d", help="review after (out only; default 7d)")
     service.add_argument("--why", default="", help="the reason (needed for out)")
     service.set_defaults(run=_service)
 
     suppress = commands.add_parser("suppress", help="quiet an enclosure while you work on it; ends by itself")
     suppress.add_argument("enclosure", help="name of the enclosure")
-    suppress.add_argument("--for", dest="duration", default="1h", help="how long, at most 24h (default 1h)")
+    suppress.add_argument("--for", dest="seconds", type=duration_seconds, metavar="DURATION", default="1h", help="how long, at most 24h (default 1h)")
     suppress.add_argument("--why", default="", help="the reason")
     suppress.set_defaults(run=_suppress)
 
     away = commands.add_parser("away", help="the sitter is told instead of you, until you are back")
-    away.add_argument("--for", dest="duration", help="how long, at most 90d")
+    away.add_argument("--for", dest="seconds", type=duration_seconds, metavar="DURATION", help="how long, at most 90d")
     away.add_argument("--back", action="store_true", help="end it now")
     away.set_defaults(run=_away)
 
 
 def _about_alarm(args: argparse.Namespace) -> int:
     request = {"do": args.verb, "alarm": args.alarm, "why": getattr(args, "why", "")}
-    if getattr(args, "duration", None):
-        request["until"] = int(time.time()) + duration_seconds(args.duration)
+    if getattr(args, "seconds", None):
+        request["until"] = int(time.time()) + args.seconds
     return _send(args, request)
 
 
@@ -59,22 +59,22 @@ def _service(args: argparse.Namespace) -> int:
     request: dict[str, Any] = {"do": f"{args.what}_of_service" if args.what == "out" else "in_service"}
     request |= {"enclosure": args.enclosure, "why": args.why}
     if args.what == "out":
-        request["until"] = int(time.time()) + duration_seconds(args.duration)
+        request["until"] = int(time.time()) + args.seconds
     return _send(args, request)
 
 
 def _suppress(args: argparse.Namespace) -> int:
-    until = int(time.time()) + duration_seconds(args.duration)
+    until = int(time.time()) + args.seconds
     return _send(args, {"do": "suppress", "enclosure": args.enclosure, "why": args.why, "until": until})
 
 
 def _away(args: argparse.Namespace) -> int:
     if args.back:
         return _send(args, {"do": "back"})
-    if not args.duration:
+    if not args.seconds:
         complain("say how long: `dewkeeper away --for 5d`, or `dewkeeper away --back`")
         return 2
-    return _send(args, {"do": "away", "until": int(time.time()) + duration_seconds(args.duration)})
+    return _send(args, {"do": "away", "until": int(time.time()) + args.seconds})
 
 
 def _send(args: argparse.Namespace, request: dict[str, Any]) -> int:

@@ -32,7 +32,7 @@ def add_commands(commands: Commands[argparse.ArgumentParser]) -> None:
 
     listing = parts.add_parser("list", help="what was written down")
     listing.add_argument("enclosure", nargs="?", help="only this enclosure")
-    listing.add_argument("--for", dest="span", default="31d", help="how far back (default 31d)")
+    listing.add_argument("--for", dest="seconds", type=duration_seconds, metavar="DURATION", default="31d", help="how far back (default 31d)")
     listing.add_argument("--replaced", action="store_true", help="show entries that were corrected too")
     listing.set_defaults(run=_list)
 
@@ -91,18 +91,23 @@ def _send(args: argparse.Namespace, request: dict[str, Any]) -> int:
 
 def _list(args: argparse.Namespace) -> int:
     from dewkeeper.judge.words import JOURNAL
+    from dewkeeper.report.model import to_plain
     from dewkeeper.report.past import StoredPast
     from dewkeeper.report.wording import Wording
 
     config: Config = args.load_config()
     wording = Wording.of(config.site)
-    since = int(time.time()) - duration_seconds(args.span)
+    since = int(time.time()) - args.seconds
     with StoredPast.open(config) as past:
         entries = past.journal(since, replaced=args.replaced)
+    entries = [entry for entry in entries if args.enclosure in (None, entry.enclosure)]
+    if args.format == "json":
+        emit_json([to_plain(entry) for entry in entries])
+        return DONE
     rows: list[dict[str, object]] = [
         {
             "id": entry.id[:8],
-            "time": wording.stamp(entry.time),
+            "time": wording.stamp(entry.time)[:16],
             "enclosure": entry.enclosure,
             "what": JOURNAL[entry.what].label if entry.what in JOURNAL else entry.what,
             "detail": entry.detail,
@@ -110,8 +115,10 @@ def _list(args: argparse.Namespace) -> int:
             "replaces": (entry.replaces or "")[:8],
         }
         for entry in entries
-        if args.enclosure in (None, entry.enclosure)
     ]
+    if not rows:
+        say("nothing was written down in this time")
+        return DONE
     columns = {"id": "id", "time": "when", "enclosure": "where", "what": "what", "detail": "detail", "who": "who"}
     emit(args, rows, columns | ({"replaces": "replaces"} if args.replaced else {}))
     return DONE

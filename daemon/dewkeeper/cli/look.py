@@ -1,22 +1,25 @@
-"""`now`, `morning`, `history` and `alarms`: they only read, and need no daemon."""
+"""`now`, `morning`, `history`, `alarms` and `animals`: they only read, and need no daemon.
+
+Exit code 1 when what was asked about is not well: a reading that is not believed, a tub that needs a look, an alarm.
+"""
 
 from __future__ import annotations
 
 import argparse
 import shutil
 import time
-from collections.abc import Sequence
 
+from dewkeeper.cli.glance import alarm_lines, morning_lines, silence_line
 from dewkeeper.cli.output import DONE, NOT_WELL, complain, emit, emit_json, say
-from dewkeeper.report.model import EnclosureMorning, Mark, MorningGlance, Standing
-from dewkeeper.report.wording import RANK_WORDS, STATE_WORDS, Wording, duration, headline
+from dewkeeper.cli.times import duration_seconds
+from dewkeeper.report.wording import STATE_WORDS, Wording, headline
 from dewkeeper_config.models import Config
 
 Commands = argparse._SubParsersAction  # argparse gives its type no public name
 
 
 def add_commands(commands: Commands[argparse.ArgumentParser]) -> None:
-    """Add `now`, `morning`, `history` and `alarms`."""
+    """Add `now`, `morning`, `history`, `alarms` and `animals`."""
     now = commands.add_parser("now", help="the newest reading of every probe")
     now.set_defaults(run=_now)
 
@@ -26,11 +29,18 @@ def add_commands(commands: Commands[argparse.ArgumentParser]) -> None:
 
     history = commands.add_parser("history", help="humidity and temperature over time, drawn in the terminal")
     history.add_argument("enclosure", help="name of the enclosure, or of a probe")
-    history.add_argument("--for", dest="span", default="24h", help="how far back: 12h, 7d, 8w (default 24h)")
+    history.add_argument(
+        "--for", dest="seconds", type=duration_seconds, metavar="DURATION", default="24h",
+        help="how far back: 12h, 7d, 8w (default 24h)",
+    )  # fmt: skip
     history.set_defaults(run=_history)
 
     alarms = commands.add_parser("alarms", help="alarms that stand: since when, why and what to do")
     alarms.set_defaults(run=_alarms)
+
+    animals = commands.add_parser("animals", help="who lives where; with a name, where it lived and what was noted")
+    animals.add_argument("name", nargs="?", help="name of an animal, as `journal add B4 moved_in NAME` gave it")
+    animals.set_defaults(run=_animals)
 
 
 def _now(args: argparse.Namespace) -> int:
@@ -44,6 +54,8 @@ def _now(args: argparse.Namespace) -> int:
     if args.format == "json":
         emit_json(glance.to_json())
     else:
+        if (silent := silence_line(glance.silent_since, wording, at)) is not None:
+            say(silent)
         rows = [
             {
                 "where": row.enclosure or row.room or "",
@@ -71,7 +83,7 @@ def _now(args: argparse.Namespace) -> int:
                 "alarms": "alarms",
             },
         )
-    return DONE
+    return DONE if all(row.trust == "measured" for row in glance.probes) else NOT_WELL
 
 
 def _morning(args: argparse.Namespace) -> int:
@@ -84,81 +96,10 @@ def _morning(args: argparse.Namespace) -> int:
     if args.format == "json":
         emit_json(glance.to_json())
     else:
-        for line in morning_lines(glance, Wording.of(config.site), everything=args.all):
+        width = shutil.get_terminal_size().columns
+        for line in morning_lines(glance, Wording.of(config.site), everything=args.all, width=width):
             say(line)
-    return DONE
-
-
-def morning_lines(glance: MorningGlance, wording: Wording, *, everything: bool = False) -> list[str]:
-    """Return the glance as lines for a terminal: what is wrong first, then the table, calm enclosures folded."""
-    span = f"{wording.clock(glance.night_start)}–{wording.clock(glance.night_end)}"
-    running = "" if glance.night_over else ", still running"
-    lines = [f"{glance.site}: the night to {wording.day(glance.night_end)}, {span}{running}", ""]
-    for alarm in glance.general:
-        lines += _alarm_lines(alarm, wording, glance.made_at)
-    for row in glance.not_calm:
-        lines += _row_lines(row, wording, glance.made_at)
-    if not glance.not_calm and not glance.general:
-        lines.append("All calm.")
-    shown = glance.enclosures if everything else glance.not_calm
-    if shown:
-        lines += ["", *_table(shown, wording)]
-    if glance.calm and not everything:
-        names = ", ".join(row.enclosure for row in glance.calm)
-        lines += ["", f"calm ({len(glance.calm)}): {names}"]
-    return lines
-
-
-def _row_lines(row: EnclosureMorning, wording: Wording, now: int) -> list[str]:
-    lines = []
-    for alarm in row.alarms:
-        lines += _alarm_lines(alarm, wording, now)
-    if row.unwatched.now and not row.alarms:
-        began = f" {wording.since(row.unwatched.since, now)}" if row.unwatched.since is not None else ""
-        lines.append(f"{row.enclosure}: unwatched{began}: {row.unwatched.reason}")
-    elif not row.alarms:
-        lines.append(f"{row.enclosure}: {RANK_WORDS[row.rank]}")
-    return lines
-
-
-def _alarm_lines(alarm: Standing, wording: Wording, now: int) -> list[str]:
-    until = "" if alarm.shelved_until is None else f" until {wording.clock(alarm.shelved_until, now)}"
-    state = "" if alarm.state == "unacknowledged" else f" [{STATE_WORDS[alarm.state]}{until}]"
-    lines = [f"{headline(alarm)}, {wording.since(alarm.since, now)}{state}"]
-    if alarm.response:
-        lines.append(f"    → {alarm.response}")
-    if alarm.cause:
-        lines.append(f"    why: {alarm.cause}")
-    return lines
-
-
-def _table(rows: Sequence[EnclosureMorning], wording: Wording) -> list[str]:
-    heading = ["", "", "lowest", "at", "as at day temp.", "highest", "at", "beyond target", "beyond tolerable"]
-    heading += ["dose %·h", "coldest", "now", "unwatched"]
-    cells = [heading]
-    for row in rows:
-        low, high, cold = row.humidity_min, row.humidity_max, row.temperature_min
-        referred = row.humidity_min_at_day_percent
-        at_day = f"{wording.humidity(referred)} at {wording.temperature(row.limits.day_temperature)}" if referred else "–"
-        present = "–"
-        if row.now is not None:
-            present = f"{wording.humidity(row.now.humidity_percent)}" + (" stale" if row.now.stale else "")
-        cells.append(
-            [row.enclosure, RANK_WORDS[row.rank], *_mark(low, wording), at_day, *_mark(high, wording), duration(row.minutes_beyond_target * 60), duration(row.minutes_beyond_tolerable * 60), f"{row.dose_percent_hours:.1f}", wording.temperature(cold.value if cold else None), present, _unwatched(row)]
-        )
-    widths = [max(len(line[i]) for line in cells) for i in range(len(heading))]
-    return ["  ".join(c.ljust(w) for c, w in zip(line, widths, strict=True)).rstrip() for line in cells]
-
-
-def _mark(mark: Mark | None, wording: Wording) -> tuple[str, str]:
-    return (wording.humidity(mark.value), wording.clock(mark.at)) if mark else ("–", "")
-
-
-def _unwatched(row: EnclosureMorning) -> str:
-    if not row.unwatched.now and row.unwatched.minutes < 1:
-        return ""
-    reason = f" ({row.unwatched.reason})" if row.unwatched.reason else ""
-    return duration(row.unwatched.minutes * 60) + reason
+    return NOT_WELL if glance.not_calm or glance.general else DONE
 
 
 def _alarms(args: argparse.Namespace) -> int:
@@ -173,38 +114,76 @@ def _alarms(args: argparse.Namespace) -> int:
     alarms.sort(key=worst_alarm_first)
     if args.format == "json":
         emit_json(to_plain(alarms))
-        return DONE
-    if not alarms:
+    elif not alarms:
         say("no alarm stands")
-    for alarm in alarms:
-        say(f"{alarm.alarm[:8]}  {alarm.priority}")
-        for line in _alarm_lines(alarm, wording, at):
-            say(f"    {line}")
-        say(f"    if left: {alarm.consequence}")
-    return DONE
+    else:
+        for alarm in alarms:
+            say(f"{alarm.alarm[:8]}  {alarm.priority}, {STATE_WORDS[alarm.state]}")
+            for line in alarm_lines(alarm, wording, at):
+                say(f"    {line}")
+            say(f"        if left: {alarm.consequence}")
+        say("`dewkeeper ack ID` says that you have seen one, `dewkeeper shelve ID --for 8h --why …` puts it aside.")
+    return NOT_WELL if alarms else DONE
 
 
 def _history(args: argparse.Namespace) -> int:
     from dewkeeper.cli.plot import plot
-    from dewkeeper.cli.times import duration_seconds
-    from dewkeeper.report.enclosure import judged_probe
+    from dewkeeper.report.enclosure import gaps_of, judged_probe
     from dewkeeper.report.model import to_plain
     from dewkeeper.report.past import StoredPast
 
     config: Config = args.load_config()
-    probe = judged_probe(config, args.enclosure)
-    if probe is None:
+    if judged_probe(config, args.enclosure) is None:
         known = ", ".join(e.name for e in config.enclosure)
         complain(f"no enclosure or probe {args.enclosure!r}; enclosures: {known}")
         return NOT_WELL
-    end = int(time.time())
-    start = end - duration_seconds(args.span)
+    end, wording = int(time.time()), Wording.of(config.site)
+    start = end - args.seconds
     width = max(40, min(shutil.get_terminal_size().columns - 10, 160))
     with StoredPast.open(config) as past:
         points = past.series(args.enclosure, start, end, width)
+        limits = past.in_force().limits(args.enclosure, end)
     if args.format == "json":
         emit_json(to_plain(points))
         return DONE
-    for line in plot(points, start, end, width, Wording.of(config.site)):
+    for line in plot(args.enclosure, points, start, end, width, wording, limits):
         say(line)
+    for gap in gaps_of(points, start, end, (), config.site.poll_seconds):
+        say(f"not measured: {wording.clock(gap.start, end)}–{wording.clock(gap.end, end)}, {wording.lasting(gap.end - gap.start)}")
+    return DONE
+
+
+def _animals(args: argparse.Namespace) -> int:
+    from dewkeeper.judge.words import JOURNAL
+    from dewkeeper.report.animals import animals, stays
+    from dewkeeper.report.past import StoredPast
+
+    config: Config = args.load_config()
+    wording, at = Wording.of(config.site), int(time.time())
+    with StoredPast.open(config) as past:
+        known = animals(past.journal(0))
+        one = next((a for a in known if args.name is not None and a.name.casefold() == args.name.casefold()), None)
+        lived = stays(past, one, at) if one is not None else []
+    if args.name is not None and one is None:
+        complain(f"no animal {args.name!r}; `dewkeeper journal add B4 moved_in {args.name}` says that it lives in B4")
+        return NOT_WELL
+    if args.format == "json":
+        emit_json(one.to_json() if one is not None else [animal.to_json() for animal in known])
+    elif one is None:
+        rows = [{"name": a.name, "home": a.home or "moved out", "since": wording.day(a.stays[-1].end or a.stays[-1].start)} for a in known]
+        if rows:
+            emit(args, rows, {"name": "animal", "home": "lives in", "since": "since"})
+        else:
+            say("the journal names no animal; `dewkeeper journal add B4 moved_in NAME` says who lives in B4")
+    else:
+        for stay in lived:
+            air = "nothing measured"
+            if stay.lowest is not None:
+                air = f"{wording.humidity(stay.lowest)}–{wording.humidity(stay.highest)}, mean {wording.humidity(stay.mean)}"
+            until = wording.day(stay.stay.end) if stay.stay.end is not None else "now"
+            say(f"{stay.stay.enclosure}: {wording.day(stay.stay.start)} to {until}: {air}")
+        for entry in reversed(one.entries):
+            label = JOURNAL[entry.what].label if entry.what in JOURNAL else entry.what
+            detail = f": {entry.detail}" if entry.detail else ""
+            say(f"  {wording.stamp(entry.time)[:16]}  {label}{detail}  ({entry.enclosure}, {entry.who})")
     return DONE

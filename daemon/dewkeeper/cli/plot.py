@@ -6,28 +6,35 @@ from collections.abc import Callable, Sequence
 
 from dewkeeper.report.history import Point
 from dewkeeper.report.wording import Wording
+from dewkeeper_config.models import Limits
 
 _DOTS = ((0x01, 0x08), (0x02, 0x10), (0x04, 0x20), (0x40, 0x80))
 """Bits of a braille character (Unicode U+2800 block): row from the top, then left and right column."""
 _ROWS = 8
 
 
-def plot(points: Sequence[Point], start: int, end: int, width: int, wording: Wording) -> list[str]:
-    """Return lines that draw humidity above temperature over [start, end). width: characters of the drawing."""
+def plot(
+    name: str, points: Sequence[Point], start: int, end: int, width: int, wording: Wording, limits: Limits | None = None
+) -> list[str]:
+    """Return lines that draw humidity above temperature over [start, end). width: characters of the drawing.
+
+    limits: those in force now, named in the titles.
+    """
     if not points:
-        return ["nothing believable was measured in this time"]
-    lines = _chart("humidity, %RH", points, lambda p: (p.humidity_low, p.humidity_high), start, end, width)
-    lines += [_time_axis(start, end, width, wording), ""]
+        return [f"{name}: nothing believable was measured in this time"]
     degrees = wording.degrees
+    humid, heat = f"{name}, humidity in %RH", f"{name}, temperature in {wording.unit}"
+    if limits is not None:
+        target, tolerable, warm = limits.humidity_target, limits.humidity_tolerable, limits.temperature_tolerable
+        humid += f": target {target.low:g}–{target.high:g}, tolerable {tolerable.low:g}–{tolerable.high:g}"
+        heat += f": tolerable {degrees(warm.low):g}–{degrees(warm.high):g}"
+    axis = _time_axis(start, end, width, wording)
+    lines = _chart(humid, points, lambda p: (p.humidity_low, p.humidity_high), start, end, width)
+    lines += [axis, ""]
     lines += _chart(
-        f"temperature, {wording.unit}",
-        points,
-        lambda p: (degrees(p.temperature_low), degrees(p.temperature_high)),
-        start,
-        end,
-        width,
+        heat, points, lambda p: (degrees(p.temperature_low), degrees(p.temperature_high)), start, end, width
     )
-    return [*lines, _time_axis(start, end, width, wording)]
+    return [*lines, axis]
 
 
 def _chart(
@@ -44,14 +51,18 @@ def _chart(
         low, high = low - 0.5, high + 0.5
     height = _ROWS * 4
     grid = [[0] * width for _ in range(_ROWS)]
+
+    def column(at: int) -> int:
+        return min(width * 2 - 1, max(0, (at - start) * width * 2 // max(1, end - start)))
+
     for point in points:
-        column = min(width * 2 - 1, max(0, (point.at - start) * width * 2 // max(1, end - start)))
         below, above = (round((value - low) / (high - low) * (height - 1)) for value in span(point))
-        for level in range(below, above + 1):
-            row = height - 1 - level
-            grid[row // 4][column // 2] |= _DOTS[row % 4][column % 2]
+        for across in range(column(point.at), max(column(point.at), column(point.at + point.seconds) - 1) + 1):
+            for level in range(below, above + 1):
+                row = height - 1 - level
+                grid[row // 4][across // 2] |= _DOTS[row % 4][across % 2]
     labels = {0: f"{high:6.1f}", _ROWS - 1: f"{low:6.1f}"}
-    drawn = ["".join(chr(0x2800 + bits) if bits else " " for bits in row) for row in grid]
+    drawn = ["".join(chr(0x2800 + bits) if bits else " " for bits in row).rstrip() for row in grid]
     return [title, *(f"{labels.get(i, ''):>6} │{line}" for i, line in enumerate(drawn))]
 
 

@@ -129,7 +129,10 @@ class Change:
 
 @dataclass(frozen=True, slots=True)
 class MorningGlance:
-    """The morning, worst first. `night_over` is False while the night is still running."""
+    """The morning, worst first. `night_over` is False while the night is still running.
+
+    silent_since: when the newest reading of all was taken, if that is so long ago that nothing is watched; else None.
+    """
 
     site: str
     timezone: str
@@ -141,6 +144,7 @@ class MorningGlance:
     enclosures: tuple[EnclosureMorning, ...]
     general: tuple[Standing, ...]
     changes: tuple[Change, ...]
+    silent_since: int | None = None
 
     @property
     def not_calm(self) -> tuple[EnclosureMorning, ...]:
@@ -159,7 +163,7 @@ class MorningGlance:
 
 
 TIMES = frozenset(
-    {"at", "since", "raised", "respond_by", "shelved_until", "stage_until", "made_at", "night_start", "night_end", "time", "until"}
+    {"at", "since", "raised", "respond_by", "shelved_until", "stage_until", "silent_since", "made_at", "night_start", "night_end", "time", "until"}
 )
 """Names of the fields that hold instants."""
 

@@ -96,7 +96,14 @@ def compose(config: Config, now: int, night: Night, gathered: Gathered) -> Morni
         enclosures=tuple(sorted(rows, key=_worst_first)),
         general=tuple(standing(a) for a in gathered.alarms if a.enclosure not in known and a.state != "normal"),
         changes=changes,
+        silent_since=silent_since(gathered.latest.values(), now, stale_after),
     )
+
+
+def silent_since(newest: Iterable[Newest], now: int, stale_after_seconds: int) -> int | None:
+    """Return when the newest reading of all was taken if even that one is stale: no probe is at fault, nothing is read."""
+    last = max((n.reading.time for n in newest), default=None)
+    return last if last is not None and now - last > stale_after_seconds else None
 
 
 def standing(alarm: Alarm) -> Standing:

@@ -9,7 +9,7 @@ from dewkeeper.judge.types import FAIL, MISSING, SUSPECT
 from dewkeeper.judge.words import FAULTS, KINDS
 from dewkeeper.report.history import Past
 from dewkeeper.report.model import Standing, to_plain
-from dewkeeper.report.morning import STALE_POLLS, standing
+from dewkeeper.report.morning import STALE_POLLS, silent_since, standing
 from dewkeeper_config.models import Config
 
 FLAG_WORDS = {SUSPECT: "suspect", FAIL: "not believed", MISSING: "no reading"}
@@ -41,6 +41,7 @@ class NowGlance:
 
     made_at: int
     probes: tuple[ProbeNow, ...]
+    silent_since: int | None = None
 
     def to_json(self) -> dict[str, Any]:
         """Return the glance as JSON values; times become ISO 8601 text in UTC."""
@@ -76,7 +77,7 @@ def now(history: Past, config: Config, at: int) -> NowGlance:
                 alarms=about,
             )
         )
-    return NowGlance(at, tuple(rows))
+    return NowGlance(at, tuple(rows), silent_since(latest.values(), at, stale_after))
 
 
 def _trust(flag: int, stale: bool) -> str:

@@ -1,0 +1,116 @@
+"""The morning glance and alarms as lines for a terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from dewkeeper.report.model import EnclosureMorning, Mark, MorningGlance, Standing
+from dewkeeper.report.wording import RANK_WORDS, STATE_WORDS, Wording, headline, outside_words
+
+_COLUMNS = ("", "", "lowest", "by day", "highest", "off target", "off tolerable", "dose", "temperature", "now", "unwatched")
+_FIRST_TO_GO = ("dose", "highest", "temperature", "off target", "now")
+"""Columns left out, in this order, where the terminal is too narrow for all."""
+
+
+def morning_lines(
+    glance: MorningGlance, wording: Wording, *, everything: bool = False, width: int = 120
+) -> list[str]:
+    """Return the glance: what is wrong first, then the table, calm enclosures folded. width: of the terminal."""
+    span = f"{wording.clock(glance.night_start)}–{wording.clock(glance.night_end)}"
+    running = "" if glance.night_over else ", still running"
+    lines = [f"{glance.site}: the night to {wording.day(glance.night_end)}, {span}{running}", ""]
+    if (silent := silence_line(glance.silent_since, wording, glance.made_at)) is not None:
+        lines.append(silent)
+    for alarm in glance.general:
+        lines += alarm_lines(alarm, wording, glance.made_at)
+    for row in glance.not_calm:
+        lines += _row_lines(row, wording, glance)
+    if not glance.not_calm and not glance.general:
+        lines.append("All calm.")
+    shown = glance.enclosures if everything else glance.not_calm
+    if shown:
+        lines += ["", *_table(shown, wording, width)]
+        lines.append("by day: what the lowest humidity would be at the day temperature; dose: % beyond target × hours")
+    if glance.calm and not everything:
+        names = ", ".join(row.enclosure for row in glance.calm)
+        lines += ["", f"calm ({len(glance.calm)}): {names}"]
+    return lines
+
+
+def silence_line(since: int | None, wording: Wording, now: int) -> str | None:
+    """Return what to do when no probe at all gives anything new, None when one does."""
+    if since is None:
+        return None
+    return f"Nothing new from any probe {wording.since(since, now)}: is the daemon running? `systemctl status dewkeeper`"
+
+
+def alarm_lines(alarm: Standing, wording: Wording, now: int) -> list[str]:
+    """Return an alarm: what, since when, what to do, why."""
+    until = "" if alarm.shelved_until is None else f" until {wording.clock(alarm.shelved_until, now)}"
+    state = "" if alarm.state == "unacknowledged" else f" [{STATE_WORDS[alarm.state]}{until}]"
+    lines = [f"{headline(alarm)}, {wording.since(alarm.since, now)}{state}"]
+    if alarm.response:
+        lines.append(f"    → {alarm.response}")
+    if alarm.cause:
+        lines.append(f"    why: {alarm.cause}")
+    return lines
+
+
+def _row_lines(row: EnclosureMorning, wording: Wording, glance: MorningGlance) -> list[str]:
+    lines = []
+    for alarm in row.alarms:
+        lines += alarm_lines(alarm, wording, glance.made_at)
+    if row.alarms:
+        return lines
+    if row.unwatched.now:
+        if glance.silent_since is not None:
+            return []  # the line about all of them says it
+        began = f" {wording.since(row.unwatched.since, glance.made_at)}" if row.unwatched.since is not None else ""
+        return [f"{row.enclosure}: unwatched{began}: {row.unwatched.reason}"]
+    if row.rank == "unwatched":
+        return [f"{row.enclosure}: unwatched for {wording.lasting(row.unwatched.minutes * 60)} of the night"]
+    return [": ".join([f"{row.enclosure}: {RANK_WORDS[row.rank]}", *outside_words(row, wording)[:1]])]
+
+
+def _table(rows: Sequence[EnclosureMorning], wording: Wording, width: int) -> list[str]:
+    cells = [list(_COLUMNS), *(_cells(row, wording) for row in rows)]
+    gone = iter(_FIRST_TO_GO)
+    while True:
+        widths = [max(len(line[i]) for line in cells) for i in range(len(cells[0]))]
+        column = next(gone, None) if sum(widths) + 2 * len(widths) - 2 > width else None
+        if column is None:
+            break
+        index = cells[0].index(column)
+        cells = [line[:index] + line[index + 1 :] for line in cells]
+    return ["  ".join(c.ljust(w) for c, w in zip(line, widths, strict=True)).rstrip() for line in cells]
+
+
+def _cells(row: EnclosureMorning, wording: Wording) -> list[str]:
+    cold, warm = row.temperature_min, row.temperature_max
+    degrees = "–"
+    if cold is not None and warm is not None:
+        degrees = f"{wording.degrees(cold.value):.1f}–{wording.degrees(warm.value):.1f} {wording.unit}"
+    present = "–"
+    if row.now is not None:
+        present = wording.humidity(row.now.humidity_percent) + (" stale" if row.now.stale else "")
+    return [
+        row.enclosure,
+        "out of service" if row.out_of_service else RANK_WORDS[row.rank],
+        _mark(row.humidity_min, wording),
+        wording.humidity(row.humidity_min_at_day_percent),
+        _mark(row.humidity_max, wording),
+        _minutes(row.minutes_beyond_target, wording),
+        _minutes(row.minutes_beyond_tolerable, wording),
+        f"{row.dose_percent_hours:.1f}" if row.dose_percent_hours >= 0.05 else "",
+        degrees,
+        present,
+        _minutes(row.unwatched.minutes, wording),
+    ]
+
+
+def _mark(mark: Mark | None, wording: Wording) -> str:
+    return f"{wording.humidity(mark.value)} {wording.clock(mark.at)}" if mark else "–"
+
+
+def _minutes(minutes: float, wording: Wording) -> str:
+    return wording.lasting(minutes * 60) if minutes >= 1 else ""

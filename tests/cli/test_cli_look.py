@@ -1,0 +1,173 @@
+"""What people type at a running daemon: looking, acknowledging, shelving, writing the journal; and when it is down."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from tests.daemon.conftest import Phone, Racks
+
+from dewkeeper.cli import main
+from dewkeeper.service.daemon import Daemon
+
+
+class Desk:
+    """A daemon after three dry hours that end now, and a keeper who types."""
+
+    def __init__(self, folder: Path, url: str, capsys: pytest.CaptureFixture[str]) -> None:
+        self.racks = Racks(folder, url, wall=time.time() - 3 * 3600)
+        text = self.racks.text(2, humidity_percent=48.0)
+        self.file = folder / "rack.toml"
+        self.file.write_text(text)
+        self.daemon: Daemon = self.racks.start(self.racks.config(2, humidity_percent=48.0))
+        self.racks.clock.advance(3 * 3600)
+        self._capsys = capsys
+
+    def types(self, *words: str) -> tuple[int, str, str]:
+        """Return exit code, output and complaints of a command."""
+        self._capsys.readouterr()
+        try:
+            code = main([*words, "--config", str(self.file)])
+        except SystemExit as error:
+            code = int(str(error.code))
+        said = self._capsys.readouterr()
+        return code, said.out, said.err
+
+    def json(self, *words: str) -> Any:
+        """Return what a command prints for programs."""
+        return json.loads(self.types(*words, "--format", "json")[1])
+
+
+@pytest.fixture
+def desk(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Iterator[Desk]:
+    """Return a desk whose messages reach a phone."""
+    with Phone() as phone:
+        made = Desk(tmp_path, phone.url, capsys)
+        yield made
+        made.racks.stop_all()
+
+
+def test_now_morning_and_history_say_what_is(desk: Desk) -> None:
+    """`now` and `history` are well, `morning` asks for a look at the dry tub, and all three speak JSON."""
+    code, said, _ = desk.types("now")
+    assert code == 0
+    assert [line.split()[0] for line in said.splitlines()] == ["where", "T1", "T2"]
+    assert "too dry" in said.splitlines()[1]
+    assert {row["trust"] for row in desk.json("now")["probes"]} == {"measured"}
+    code, said, _ = desk.types("morning")
+    assert code == 1
+    assert "T1: too dry, since" in said
+    assert "→ refill the bowl" in said
+    assert [row["enclosure"] for row in desk.json("morning")["enclosures"]] == ["T1", "T2"]
+    code, said, _ = desk.types("history", "T1", "--for", "3h")
+    assert code == 0
+    assert "T1, humidity in %RH: target 60–70, tolerable 55–80" in said
+    assert any(0x2800 < ord(c) <= 0x28FF for c in said)
+    points = desk.json("history", "T1", "--for", "3h")
+    assert len(points) > 30
+    assert all(47 < point["humidity_percent"] < 49 for point in points)
+
+
+def test_an_alarm_is_acknowledged_shelved_and_brought_back(desk: Desk) -> None:
+    """The list names the id to type; shelving shows until when; too long and nonsense are refused with the way to write it."""
+    code, said, _ = desk.types("alarms")
+    assert code == 1
+    alarm = said.split()[0]
+    assert desk.types("ack", alarm, "--why", "bowl")[0] == 0
+    assert "seen" in desk.types("alarms")[1].splitlines()[0]
+    assert desk.types("shelve", alarm, "--for", "90m", "--why", "cleaning")[0] == 0
+    assert "shelved until " in desk.types("alarms")[1]
+    assert desk.json("alarms")[0]["shelved_until"].endswith("Z")
+    assert desk.types("unshelve", alarm)[0] == 0
+    code, _, complaint = desk.types("shelve", alarm, "--for", "30h", "--why", "cleaning")
+    assert (code, "24 hours" in complaint) == (1, True)
+    code, _, complaint = desk.types("shelve", alarm, "--for", "3x", "--why", "cleaning")
+    assert (code, "write 90m, 8h" in complaint) == (2, True)
+    code, _, complaint = desk.types("ack", "zzzz")
+    assert (code, "dewkeeper alarms" in complaint) == (1, True)
+
+
+def test_the_journal_is_written_backdated_and_corrected(desk: Desk) -> None:
+    """One line writes an entry an hour back, its beginning of an id corrects it, and the old one can still be seen."""
+    assert desk.types("journal", "add", "T1", "misted", "two", "sprays", "--at", "1h ago", "--who", "Ina")[0] == 0
+    (entry,) = desk.json("journal", "list")
+    assert (entry["what"], entry["detail"], entry["who"]) == ("misted", "two sprays", "Ina")
+    assert desk.types("journal", "correct", entry["id"][:8], "refilled", "--who", "Ina")[0] == 0
+    (corrected,) = desk.json("journal", "list")
+    assert (corrected["what"], corrected["time"], corrected["replaces"]) == ("refilled", entry["time"], entry["id"])
+    assert len(desk.json("journal", "list", "--replaced")) == 2
+    assert "bowl refilled" in desk.types("journal", "list", "T1")[1]
+    assert "nothing was written down" in desk.types("journal", "list", "T2")[1]
+    code, _, complaint = desk.types("journal", "add", "T9", "misted")
+    assert (code, "T1, T2" in complaint) == (1, True)
+    code, _, complaint = desk.types("journal", "add", "T1", "mistd")
+    assert (code, "misted" in complaint) == (1, True)
+
+
+def test_animals_move_and_keep_their_history(desk: Desk) -> None:
+    """Moved from T1 to T2, an animal is listed in T2 and tells both stays with the air measured in each."""
+    assert "moved_in NAME" in desk.types("animals")[1]
+    desk.types("journal", "add", "T1", "moved_in", "Cinder", "--at", "2h ago")
+    desk.types("journal", "add", "T1", "fed", "one", "mouse", "--at", "90m ago")
+    desk.types("journal", "add", "T2", "moved_in", "Cinder", "--at", "1h ago")
+    assert desk.json("animals")[0]["home"] == "T2"
+    code, said, _ = desk.types("animals", "cinder")
+    assert code == 0
+    lines = said.splitlines()
+    assert lines[0].startswith("T2: ")
+    assert "48 %" in lines[1]
+    assert "fed: one mouse" in lines[2]
+    assert desk.types("animals", "Ash")[0] == 1
+
+
+def test_without_the_daemon_reading_goes_on_and_doing_says_so(desk: Desk) -> None:
+    """With the daemon stopped the reading commands answer from the database; the others say that it is down."""
+    desk.racks.stop_all()
+    assert "T1" in desk.types("now")[1]
+    assert "too dry" in desk.types("alarms")[1]
+    for command in (("ack", "abcd"), ("journal", "add", "T1", "misted"), ("away", "--back")):
+        code, _, complaint = desk.types(*command)
+        assert (code, "Is it running?" in complaint) == (1, True)
+
+
+def test_silence_of_everything_is_one_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """When no probe has said anything for long, the morning says once that the daemon may be down, not once a tub."""
+    with Phone() as phone:
+        racks = Racks(tmp_path, phone.url, wall=time.time() - 4 * 3600)
+        file = tmp_path / "rack.toml"
+        file.write_text(racks.text(2))
+        racks.stop_after(racks.start(racks.config(2)), 3600)
+    assert main(["morning", "--config", str(file)]) == 1
+    said = capsys.readouterr().out
+    assert said.count("Nothing new from any probe since") == 1
+    assert "T1: unwatched" not in said
+
+
+@pytest.mark.parametrize("shell", ["bash", "zsh"])
+def test_completion_is_good_shell(shell: str, capsys: pytest.CaptureFixture[str]) -> None:
+    """The completion names the commands, and the shell that is installed reads it without complaint."""
+    assert main(["completion", shell]) == 0
+    script = capsys.readouterr().out
+    assert "morning" in script
+    if (program := shutil.which(shell)) is not None:
+        subprocess.run([program, "-n"], input=script, text=True, check=True)
+
+
+def test_bash_completes_a_command(tmp_path: Path) -> None:
+    """In a real bash the beginning `mor` becomes `morning`."""
+    bash = shutil.which("bash")
+    assert bash is not None
+    script = subprocess.run(
+        [sys.executable, "-m", "dewkeeper", "completion", "bash"], capture_output=True, text=True, check=True
+    ).stdout
+    (tmp_path / "completion").write_text(script)
+    ask = 'source "$1"; COMP_WORDS=(dewkeeper mor); COMP_CWORD=1; _shtab_dewkeeper; echo "${COMPREPLY[@]}"'
+    said = subprocess.run([bash, "-c", ask, "ask", str(tmp_path / "completion")], capture_output=True, text=True, check=True)
+    assert said.stdout.split() == ["morning"]
