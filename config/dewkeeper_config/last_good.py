@@ -14,7 +14,8 @@ from dewkeeper_config.models import Config, Storage
 LAST_GOOD = "last-good.toml"
 """Name of the copy in the state folder. It may hold secrets written into the file, so only the owner reads it."""
 
-_COPY = "copy of the last good configuration"
+COPY = "copy of the last good configuration"
+"""Key of the one problem that is not about the file: it goes away when there is room again and this is called anew."""
 
 
 def load_or_last_good(path: Path, state_folder: Path | None = None) -> tuple[Config, list[Problem]]:
@@ -41,7 +42,7 @@ def load_or_last_good(path: Path, state_folder: Path | None = None) -> tuple[Con
         kept.parent.mkdir(mode=0o750, parents=True, exist_ok=True)
         write_whole(kept, data)
     except OSError as error:
-        return config, [Problem(_COPY, f"not written to {kept}: {error.strerror}", "a folder that can be written")]
+        return config, [Problem(COPY, f"not written to {kept}: {error.strerror}", "a folder that can be written")]
     return config, []
 
 

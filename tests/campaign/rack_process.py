@@ -241,8 +241,11 @@ def main(folder: Path) -> None:
         signal.signal(number, lambda *_: stop.set())
     _obey_once(folder, rack, -1)
     threading.Thread(target=_obey, args=(folder, rack, stop), name="control file", daemon=True).start()
-    config, problems = load_or_last_good(folder / "dewkeeper.toml", None)
-    daemon = Daemon(config, clock=clock, alarm=SilentAlarm, problems=[str(problem) for problem in problems])
+    file = folder / "dewkeeper.toml"
+    config, problems = load_or_last_good(file)
+    daemon = Daemon(
+        config, clock=clock, alarm=SilentAlarm, problems=problems, recheck=lambda: load_or_last_good(file)[1]
+    )
     daemon.start()
     while not stop.wait(0.5):
         daemon.calendar.run_due()

@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from tests.campaign.phases import CLEARED_SECONDS, HEALTHY, OPEN, PHASES, SLACK_SECONDS, TOLD_SECONDS, Outcome
+from tests.campaign.phases import HEALTHY, OPEN, PHASES, SLACK_SECONDS, TOLD_SECONDS, Outcome
 from tests.campaign.rack_process import PLACES, SPEED
 from tests.campaign.rig import POLL_SECONDS
 from tests.campaign.ways import SEND_SECONDS, Arrived, WaysRun, may_name
@@ -27,6 +27,8 @@ from dewkeeper_demo.servers.phone import Answer
 
 AT_ONCE = 7
 STAND_IN_SECONDS = 180 / SPEED
+CALM_SECONDS = 2100 / SPEED + 2 * SLACK_SECONDS
+"""An excursion is over for the judge when the air has been right for half an hour."""
 BOTH: Mapping[str, Sequence[str]] = {"Ina": ["phone", "second"]}
 ALONE: Mapping[str, Sequence[str]] = {"Ina": ["phone"]}
 STORM = ("G0", "G1", "G2", "F0", "E5")
@@ -260,7 +262,7 @@ def _phase(fault: Fault, run: WaysRun, outcome: Outcome) -> None:
         len(run.supervisor.lives) - lives <= fault.restarts, f"{len(run.supervisor.lives) - lives} restarts"
     )
     run.control(dry=[])
-    run.wait_for(lambda: not run.standing() and not run.waiting(), CLEARED_SECONDS + 2 * SLACK_SECONDS + 16, "a calm end")
+    run.wait_for(lambda: not run.standing() and not run.waiting(), CALM_SECONDS, "a calm end")
 
 
 def _last(run: WaysRun, began: float, seconds: float) -> None:

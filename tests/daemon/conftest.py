@@ -127,9 +127,9 @@ class Racks:
             ]  # fmt: skip
         return "\n".join(lines)
 
-    def start(self, config: Config) -> Daemon:
-        """Return a running daemon, its first cycle done."""
-        daemon = Daemon(config, clock=self.clock, alarm=SilentAlarm)
+    def start(self, config: Config, **more: Any) -> Daemon:
+        """Return a running daemon, its first cycle done; `more`: what else `Daemon` takes."""
+        daemon = Daemon(config, clock=self.clock, alarm=SilentAlarm, **more)
         daemon.start()
         self._running.append(daemon)
         self.clock.settle()

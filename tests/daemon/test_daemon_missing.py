@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 
 from dewkeeper.store import History
+from dewkeeper_config import load_or_last_good
 from dewkeeper_config.models import Bus
 
 
@@ -74,6 +75,33 @@ def test_a_folder_that_cannot_be_made_leaves_the_daemon_watching(racks: Any, pho
     racks.stop(daemon)
     assert _readings(blocked) == 71
     assert _types(phone).count("dry.raised") == 1
+
+
+_SMALL = """
+rack = [{ name = "R" }]
+enclosure = [{ name = "T1", rack = "R" }]
+probe = [{ name = "t1", enclosure = "T1" }]
+channel = [{ kind = "webhook", name = "phone", url = "http://localhost:9/" }]
+person = [{ name = "Ina", channels = ["phone"] }]
+"""
+
+
+def test_a_copy_of_the_configuration_that_could_not_be_written_is_written_later(
+    racks: Any, phone: Any, tmp_path: Path
+) -> None:
+    """It is told as that, not as a refused file; once the folder takes it the trouble ends by itself."""
+    file, kept = tmp_path / "rack.toml", tmp_path / "kept"
+    file.write_text(_SMALL)
+    kept.write_text("in the way")
+    _, problems = load_or_last_good(file, kept)
+    racks.start(racks.config(), problems=problems, recheck=lambda: load_or_last_good(file, kept)[1])
+    racks.clock.advance(120)
+    kept.unlink()
+    racks.clock.advance(120)
+    told = [message for message in phone.messages if message["type"].startswith("system")]
+    assert [message["type"] for message in told] == ["system.raised", "system.cleared"]
+    assert "configuration copy" in told[0]["title"]
+    assert (kept / "last-good.toml").exists()
 
 
 @pytest.fixture

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import threading
+
 from hypothesis import given
 from hypothesis import strategies as st
 
 from dewkeeper.clock import ManualClock
+from dewkeeper.judge.types import Rebase
 from dewkeeper.sampling.timeline import STEP_SECONDS, Timeline
 
 
@@ -46,3 +49,27 @@ def test_floor_holds_a_clock_that_boots_in_the_past() -> None:
     assert rebase is not None
     assert timeline.trusted()
     assert timeline.now() == 1_700_500_000
+
+
+def test_nobody_is_given_a_time_after_a_step_before_it_is_announced() -> None:
+    """Whoever asks for the time, or stamps with it, while a step is announced waits until it has been announced."""
+    clock = ManualClock(wall=1e9, monotonic=0.0)
+    timeline = Timeline(clock)
+    told: list[str] = []
+    askers = [
+        threading.Thread(target=lambda: told.append(f"asked {timeline.now()}")),
+        threading.Thread(target=lambda: timeline.stamped(lambda at: told.append(f"stamped {at}"))),
+    ]
+
+    def announce(rebase: Rebase) -> None:
+        for asker in askers:
+            asker.start()
+            asker.join(0.05)
+        told.append(f"step {rebase.step_seconds}")
+
+    clock.step(3600)
+    timeline.check(announce)
+    for asker in askers:
+        asker.join()
+    assert told[0] == "step 3600"
+    assert sorted(told[1:]) == ["asked 1000003600", "stamped 1000003600"]

@@ -36,7 +36,7 @@ def _run(args: argparse.Namespace) -> int:
     stop = threading.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: stop.set())
-    daemon = Daemon(config, problems=[str(problem) for problem in problems])
+    daemon = Daemon(config, problems=problems, recheck=lambda: load_or_last_good(args.config, args.state)[1])
     daemon.start()
     while not stop.wait(3600):
         pass

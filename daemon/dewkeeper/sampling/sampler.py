@@ -27,7 +27,7 @@ CYCLE_SHARE = 0.8
 
 @dataclass(frozen=True, slots=True)
 class Cycle:
-    """One poll of every probe. `rebase` is announced before the readings."""
+    """One poll of every probe; or, without readings, a step of the clock."""
 
     time: int
     readings: tuple[Reading, ...]
@@ -104,7 +104,8 @@ class Sampler:
             self._clock.leave()
 
     def _cycle(self) -> Cycle:
-        rebase = self._timeline.check()
+        # At once, not with the readings: a report stamped meanwhile would overtake it, and the judge would be hours ahead.
+        self._timeline.check(lambda rebase: self._deliver(Cycle(rebase.time, (), rebase)))
         at = self._timeline.now()
         began = self._clock.monotonic()
         collected = _Collected(len(self.workers))
@@ -122,7 +123,7 @@ class Sampler:
             )
         self.slowest_seconds = max(self.slowest_seconds, self._clock.monotonic() - began)
         # Only now: of two exchanged sensors the first is understood when the second was heard.
-        return Cycle(at, tuple(self._doubted(reading) for reading in readings), rebase)
+        return Cycle(at, tuple(self._doubted(reading) for reading in readings))
 
     def _doubted(self, reading: Reading) -> Reading:
         note = None if reading.temperature_c is None else self._doubt(reading.probe)

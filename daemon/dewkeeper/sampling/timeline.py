@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from collections.abc import Callable
 
 from dewkeeper.clock import Clock
 from dewkeeper.judge.types import Rebase
@@ -15,8 +16,8 @@ class Timeline:
     """The one source of time stamps. Safe to use from any thread.
 
     Between two steps the stamps are `anchor + elapsed`, so their differences are elapsed time whatever the wall
-    clock does. `check`, called every cycle, notices a step and returns the `Rebase` that must enter the stream
-    before any reading stamped after it.
+    clock does. `check`, called every cycle, notices a step and announces the `Rebase` that must enter the stream
+    before anything stamped after it; `stamped` is for whatever must not enter it with a stamp from before a step.
 
     floor: the last time already stored. A machine without a battery clock boots in the past; as long as its wall
     clock is below the floor it is not trusted, and stamps go on from the floor, so that order is kept until the true
@@ -41,8 +42,16 @@ class Timeline:
         with self._lock:
             return self._trusted
 
-    def check(self) -> Rebase | None:
-        """Follow the wall clock; return the step to announce, None when there was none worth it."""
+    def stamped(self, put: Callable[[int], None]) -> None:
+        """Call `put` with the current time, and let no step come between the stamp and its end."""
+        with self._lock:
+            put(int(self._clock.monotonic() + self._offset))
+
+    def check(self, announce: Callable[[Rebase], None] = lambda _: None) -> Rebase | None:
+        """Follow the wall clock; return the step, None when there was none worth it.
+
+        announce: called with the step before anybody is given a time after it.
+        """
         with self._lock:
             wall = self._clock.wall()
             if not self._trusted and wall < self._floor:
@@ -53,4 +62,6 @@ class Timeline:
                 return None
             step = round(drift)
             self._offset += step
-            return Rebase(time=int(self._clock.monotonic() + self._offset), step_seconds=step)
+            rebase = Rebase(time=int(self._clock.monotonic() + self._offset), step_seconds=step)
+            announce(rebase)
+            return rebase

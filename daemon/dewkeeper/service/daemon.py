@@ -6,13 +6,14 @@ import logging
 import secrets
 import threading
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from datetime import time as wall_time
 from zoneinfo import ZoneInfo
 
 from dewkeeper.clock import Clock, SystemClock
 from dewkeeper.judge import Judge
 from dewkeeper.judge.codec import DumpUnreadable
-from dewkeeper.judge.types import Item, JournalEntry, Settings, SystemReport
+from dewkeeper.judge.types import JournalEntry, Settings, SystemReport
 from dewkeeper.notify.daily import morning_words
 from dewkeeper.notify.desk import Desk
 from dewkeeper.notify.dispatcher import Dispatcher
@@ -45,6 +46,8 @@ from dewkeeper.store.errors import StoreError
 from dewkeeper.store.health import Disk
 from dewkeeper.store.records import Message
 from dewkeeper.store.rescue import open_or_rescue
+from dewkeeper_config.errors import Problem
+from dewkeeper_config.last_good import COPY
 from dewkeeper_config.models import Config
 
 log = logging.getLogger(__name__)
@@ -61,7 +64,8 @@ class Daemon:
     """Everything that runs, wired.
 
     clock: the machine's, or one that is moved by hand. alarm: what wakes the calendar. problems: why the
-    configuration file was refused, when the last good copy is in force.
+    configuration file was refused, when the last good copy is in force, or why there is no copy of it. recheck: looks
+    again; asked while there is no copy, for a full disk may have room again.
     """
 
     def __init__(
@@ -69,12 +73,15 @@ class Daemon:
         config: Config,
         clock: Clock | None = None,
         alarm: Callable[[], CalendarAlarm] = SchedulerAlarm,
-        problems: Sequence[str] = (),
+        problems: Sequence[Problem] = (),
+        recheck: Callable[[], Sequence[Problem]] = tuple,
     ) -> None:
         self.config = config
         self.clock: Clock = clock or SystemClock()
         self._make_alarm = alarm
-        self._problems = tuple(problems)
+        self._refused = "; ".join(str(problem) for problem in problems if problem.key != COPY)
+        self._uncopied = any(problem.key == COPY for problem in problems)
+        self._recheck = recheck
         self._zone = ZoneInfo(config.site.timezone)
         self._folder = config.storage.folder
         self._stopping = threading.Event()
@@ -259,8 +266,8 @@ class Daemon:
     def _standing(self) -> dict[str, str | None]:
         return {alarm.alarm: alarm.enclosure for alarm in self.writer.alarms}
 
-    def _report(self, item: Item) -> None:
-        self.writer.mailbox.put(Submission(item))
+    def _report(self, report: SystemReport) -> None:
+        self.timeline.stamped(lambda at: self.writer.mailbox.put(Submission(replace(report, time=at))))
 
     def _heartbeats(self) -> Heartbeats:
         poll_seconds = self.config.site.poll_seconds
@@ -275,8 +282,14 @@ class Daemon:
 
     def _sources(self) -> list[Callable[[int], Sequence[SystemReport]]]:
         def configuration(now: int) -> list[SystemReport]:
-            text = f"the configuration file was refused, the last good one is in force: {'; '.join(self._problems)}"
-            return [SystemReport(now, "configuration", bool(self._problems), text)]
+            text = f"the configuration file was refused, the last good one is in force: {self._refused}"
+            return [SystemReport(now, "configuration", bool(self._refused), text)]
+
+        def copy(now: int) -> list[SystemReport]:
+            left = [problem for problem in self._recheck() if problem.key == COPY] if self._uncopied else []
+            self._uncopied = bool(left)
+            text = "; ".join(str(problem) for problem in left)
+            return [SystemReport(now, "configuration copy", self._uncopied, text, priority="low")]
 
         def recording(now: int) -> list[SystemReport]:
             why = self._why_no_store or self._ledger.refused
@@ -293,7 +306,7 @@ class Daemon:
         buses = BusReports(
             lambda: [fault for worker in self.sampler.workers for fault in worker.faults], self.sampler.stuck
         )
-        return [configuration, recording, database, self._disk.reports, buses]
+        return [configuration, copy, recording, database, self._disk.reports, buses]
 
     def _calendar(self, notes: Mapping[str, str]) -> Calendar:
         tasks = [Task("nightly", Daily(_CHORE_AT, self._zone), self._nightly)]
