@@ -53,6 +53,17 @@ class Book:
         self.steps = [*self.steps[-99:], (now, self.shift)]
         self.shift += seconds
 
+    def amend(self, key: Key, detail: dict[str, str | float | int]) -> None:
+        """Bring the figures of a standing alarm up to date; nothing is told of it."""
+        life = self.lives.get(key)
+        if life is not None and life.stands:
+            life.detail |= detail
+
+    def stands(self, key: Key) -> bool:
+        """Return whether the condition of this alarm holds now."""
+        life = self.lives.get(key)
+        return life is not None and life.stands
+
     def withheld(self, key: Key, now: int) -> State | None:
         """Return why an alarm would not be told now, or None."""
         if key[0] in self.removed:
@@ -77,6 +88,7 @@ class Book:
         value: float | None = None,
         limit: float | None = None,
         cause: str = "",
+        consequence: str = "",
         response: str = "",
         detail: dict[str, str | float | int] | None = None,
         escalates: bool = False,
@@ -92,7 +104,7 @@ class Book:
             self.named = [*self.named[-63:], name]
             life = Life(str(uuid.uuid5(_NAMES, f"{name}|{again}" if again else name)), kind, place, enclosure, probe, band, since)
             self.lives[key] = life
-            self._say(life, now, band, priority, value, limit, cause, response, detail)
+            self._say(life, now, band, priority, value, limit, cause, consequence, response, detail)
             life.raised = now
             life.latched = kind in ("hot", "heat_stuck_on")
             life.holders.add(holder)
@@ -102,7 +114,7 @@ class Book:
         life.holders.add(holder)
         worse = band == "tolerable" and life.band == "target"
         if worse or escalates:
-            self._say(life, now, band, priority, value, limit, cause, response, detail)
+            self._say(life, now, band, priority, value, limit, cause, consequence, response, detail)
             if life.state == "acknowledged":
                 life.apply("realarm", now)
             if life.told:
@@ -118,6 +130,7 @@ class Book:
         value: float | None,
         limit: float | None,
         cause: str,
+        consequence: str,
         response: str,
         detail: dict[str, str | float | int] | None,
     ) -> None:
@@ -126,7 +139,7 @@ class Book:
         life.priority = priority or row.priority_for(band)
         life.value, life.limit = value, limit
         life.cause = cause or row.cause
-        life.consequence = row.consequence
+        life.consequence = consequence or row.consequence
         life.response = response or row.response
         life.within = row.within_for(band)
         life.detail = dict(detail or {})
@@ -252,7 +265,7 @@ class Book:
                 latched=life.latched,
                 shelved_until=self.wall(self.shelf[key]) if life.state == "shelved" and key in self.shelf else None,
                 value=life.value, limit=life.limit, cause=life.cause, consequence=life.consequence,
-                response=life.response, within_seconds=life.within,
+                response=life.response, within_seconds=life.within, detail=dict(life.detail),
             )
             for key, life in self.lives.items()
         )  # fmt: skip

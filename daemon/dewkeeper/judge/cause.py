@@ -22,6 +22,10 @@ _SLIGHT: Final = 0.02  # 2 % of the humidity: less than a probe repeats
 _RECENT_SECONDS: Final = 14 * DAY
 _CLEANING_SECONDS: Final = 30 * DAY
 _FIRST_BOWL_SECONDS: Final = 2 * DAY
+_SHORT_TAU_SECONDS: Final = 3 * 3600.0  # a closed tub dries over a working day; common practice, no source
+
+SICK: Final = frozenset({"wheeze", "belly_discoloured"})
+"""What a keeper notes of an animal that no number should be tuned for any more."""
 
 
 def cause_of(state: State, watch: Watch, kind: Kind, since: int) -> str:
@@ -53,59 +57,97 @@ def cause_of(state: State, watch: Watch, kind: Kind, since: int) -> str:
 
 
 def advice(state: State, watch: Watch, kind: Kind, cause: str, now: int) -> str:
-    """Return what to do, first things first, choosing among the levers this enclosure has."""
+    """Return what to do, first things first, choosing among the levers this enclosure has; empty: the kind's usual words."""
     facts = state.settings.enclosures.get(watch.enclosure or "") if state.settings else None
     tub = state.tubs.get(watch.enclosure or "")
     if facts is None or tub is None or kind not in ("dry", "damp"):
         return ""
+    if any(now - at <= _RECENT_SECONDS and what in SICK for at, _, what, _ in tub.deeds):
+        return "change nothing more by numbers: show the animal to an exotics vet"
     if cause == ROOM:
         return "treat the room's air; change no tub"
     if cause in (WARMED, COOLED):
         what = "the heater and its thermostat" if cause == WARMED else "the heater: it cooled, no water came"
         return f"check {what}; {'do not mist' if kind == 'dry' else 'do not dry it out'}"
-    return "; ".join(_dry(facts, tub, now) if kind == "dry" else _damp(facts, tub, now))
+    if kind == "damp":
+        return "; ".join(_damp(facts, tub, now))
+    return "; ".join(_dry(facts, tub, now, state.learned.get(tub.name, {}).get("tau_seconds"), _mist_minutes(watch)))
+
+
+def consequence(state: State, watch: Watch, kind: Kind, now: int) -> str:
+    """Return what waits when nothing is done, where it is worse than usual; empty: the kind's usual words."""
+    tub = state.tubs.get(watch.enclosure or "")
+    if kind == "damp" and tub is not None and cleaning_overdue(tub, now):
+        return "skin infection: damp on a floor overdue for cleaning is worse than damp alone"
+    return ""
+
+
+def cleaning_overdue(tub: Tub, now: int) -> bool:
+    """Return whether the last clean-out that was noted lies more than a month back."""
+    cleaned = [at for at, _, what, _ in tub.deeds if JOURNAL[what].lever == "cleaning"]
+    return bool(cleaned) and now - max(cleaned) > _CLEANING_SECONDS
+
+
+def _mist_minutes(watch: Watch) -> int | None:
+    """Return how long the last misting lifted the vapour, minutes: until half of the rise was gone; None when not seen."""
+    after = [look for look in watch.past.looks if look[0] >= watch.misted]
+    before = [look for look in watch.past.looks if watch.misted - 3600 <= look[0] < watch.misted]
+    if not after or not before:
+        return None
+    rest = sum(e for _, _, e in before) / len(before)
+    top_at, _, top = max(after, key=lambda look: look[2])
+    gone = [at for at, _, e in after if at > top_at and e < rest + 0.5 * (top - rest)]
+    return (gone[0] - watch.misted) // 60 if gone and top > 1.05 * rest else None
 
 
 def _done(tub: Tub, now: int, lever: str, within: int = _RECENT_SECONDS) -> bool:
     return any(now - at <= within and JOURNAL[what].lever == lever for at, _, what, _ in tub.deeds)
 
 
-def _dry(facts: EnclosureFacts, tub: Tub, now: int) -> list[str]:
+def _dry(facts: EnclosureFacts, tub: Tub, now: int, tau_seconds: float | None, mist_minutes: int | None) -> list[str]:
     tried = [lever for lever in ("bowl_size", "bowl_place", "mesh_cover", "holes") if _done(tub, now, lever)]
     if len(tried) >= 2:
         return ["two changes did not help: change no more, have the probe checked and ask your vet if she looks unwell"]
     steps = []
-    if not _done(tub, now, "bowl_refill", _FIRST_BOWL_SECONDS):
+    full = _done(tub, now, "bowl_refill", _FIRST_BOWL_SECONDS)
+    too_much_air = full and tau_seconds is not None and tau_seconds < _SHORT_TAU_SECONDS
+    if not full:
         steps.append("refill the bowl")
+    elif too_much_air:
+        steps.append("the bowl is full and still it dries out fast: too much air")
     elif "bowl_size" in facts.levers and "bowl_size" not in tried:
         steps.append("a wider bowl: its surface counts, not its depth")
     elif "bowl_place" in facts.levers and "bowl_place" not in tried:
         steps.append("move the bowl towards the warm side")
+    when = "" if too_much_air else "if it recurs "
     if "mesh_cover" in facts.levers and "mesh_cover" not in tried:
         if facts.mesh_near_heat:
             steps.append("leave the mesh uncovered: near a lamp or heater that is a fire risk")
         else:
-            steps.append("if it recurs cover part of the mesh, away from any heat; recheck temperature within the hour")
+            steps.append(
+                f"{when}cover part of the mesh, away from any heat, never all of it; "
+                "recheck temperature within the hour and look for condensation in the morning"
+            )
     elif "holes" in facts.levers and "holes" not in tried:
-        steps.append("if it recurs close a few holes, never most: stale air harms too")
+        steps.append(f"{when}close a few holes, never most: stale, wet air harms too")
     if tub.stage == "opaque" and "humid_hide" in facts.levers:
         steps.append("in blue a humid hide helps, not a wet floor")
     elif "misting" in facts.levers:
-        steps.append("misting is a bridge for an hour or two, not the cure")
-    return steps or ["refill the bowl"]
+        lasted = "an hour or two" if mist_minutes is None else f"{mist_minutes} min here last time"
+        steps.append(f"misting is a bridge ({lasted}), not the cure")
+    return steps
 
 
 def _damp(facts: EnclosureFacts, tub: Tub, now: int) -> list[str]:
     steps = []
-    cleaned = [at for at, _, what, _ in tub.deeds if JOURNAL[what].lever == "cleaning"]
-    if cleaned and now - max(cleaned) > _CLEANING_SECONDS:
-        steps.append("clean it out first: damp on a dirty floor is worse than damp alone")
-    if _done(tub, now, "misting", DAY):
-        steps.append("mist less")
+    if cleaning_overdue(tub, now):
+        steps.append("clean it out first")
     if "holes" in facts.levers:
         steps.append("open more holes")
     elif "mesh_cover" in facts.levers:
         steps.append("uncover the mesh")
+    if "misting" in facts.levers or _done(tub, now, "misting", DAY):
+        steps.append("mist less")
     if "substrate" in facts.levers:
         steps.append("change a wet floor")
     steps.append("keep the humid hide" if "humid_hide" in facts.levers else "look for a spilt bowl")

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import cast
 
 from dewkeeper.judge.book import Key
 from dewkeeper.judge.codec import pack, unpack
-from dewkeeper.judge.excursion import RETURN_SECONDS, returning
+from dewkeeper.judge.excursion import RETURN_SECONDS, may_wait, measures
 from dewkeeper.judge.faults import check_silence, unwatched
 from dewkeeper.judge.orders import log, note_deed, obey, realarm_seconds, restage, settle
 from dewkeeper.judge.reading import lost, notes, take
@@ -108,7 +109,11 @@ class Judge:
 
     def alarms(self) -> tuple[Alarm, ...]:
         """Return every alarm that is not normal: standing, withheld, or returned and not yet seen."""
-        return self._state.book.alarms()
+        state = self._state
+        dose = measures(state)
+        return tuple(
+            replace(alarm, detail={**alarm.detail, **dose.get((alarm.enclosure, alarm.kind), {})}) for alarm in state.book.alarms()
+        )
 
     def stale(self) -> tuple[Alarm, ...]:
         """Return what has stood, told, for more than a day."""
@@ -222,7 +227,7 @@ class Judge:
             case "quiet" | "shelf":
                 held = book.quiet if what == "quiet" else book.shelf
                 if held.get(about, now + 1) <= now:
-                    if what == "quiet" and returning(state, place, kind):
+                    if what == "quiet" and may_wait(state, place, kind, now):
                         held[about] = now + RETURN_SECONDS
                         state.set_timer(now + RETURN_SECONDS, what, key)
                     else:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import Final
 
-from dewkeeper.judge.cause import advice, cause_of
+from dewkeeper.judge.cause import advice, cause_of, consequence
+from dewkeeper.judge.doubt import NAMED, doubt, on_its_way_back
 from dewkeeper.judge.faults import look_elsewhere
 from dewkeeper.judge.limits import Side
-from dewkeeper.judge.neighbours import doubtful
 from dewkeeper.judge.state import State, Watch
 from dewkeeper.judge.words import KINDS
 
@@ -19,10 +19,17 @@ def change_level(state: State, watch: Watch, side: Side, level: int, now: int) -
     """A side of a probe went to another level: raise, escalate, ease or clear the alarm of its kind."""
     before = side.level
     key = (watch.place, side.kind)
-    if side.kind == "dry" and before == 0 and doubtful(state, watch, now, min(r.since for r in side.runs() if r.active)):
-        side.drop()
-        return
+    if level > before and side.kind != "hot":
+        wait = doubt(state, watch, side, now)
+        if wait == NAMED:
+            side.drop(before)
+            return
+        if wait:
+            side.put_off(wait)
+            return
     side.level = level
+    if level < before:
+        state.book.amend(key, side.measure(before))
     if level == 0:
         state.book.clear(key, now, watch.name)
         return
@@ -45,24 +52,46 @@ def change_level(state: State, watch: Watch, side: Side, level: int, now: int) -
         key, now, since=started, enclosure=watch.enclosure, probe=watch.name, holder=watch.name,
         band="tolerable" if band == "tolerable" else "target",
         value=round(watch.t if side.thermal else watch.h, 2), limit=side.sign * run.limit,
-        cause=cause,
+        cause=cause, consequence=consequence(state, watch, side.kind, now),
         response=response,
-        detail={"danger": 1} if danger else {}, escalates=danger and before == 1,
+        detail=side.measure(level) | ({"danger": 1} if danger else {}), escalates=danger and before == 1,
     )  # fmt: skip
 
 
-def returning(state: State, place: str, kind: str) -> bool:
-    """Return whether every probe that holds this excursion reads inside its limits again.
+def measures(state: State) -> dict[tuple[str | None, str], dict[str, str | float | int]]:
+    """Return time and dose beyond, so far, of every excursion that stands, by enclosure and kind."""
+    return {
+        (watch.enclosure, side.kind): side.measure(side.level)
+        for watch in state.watches.values()
+        for side in watch.sides
+        if side.level
+    }
 
-    At the end of a suppression such an excursion is not told: it is over but for its off-delay and deadband.
+
+def may_wait(state: State, place: str, kind: str, now: int) -> bool:
+    """Return whether a suppressed excursion need not be told yet though its suppression ends.
+
+    It need not while every probe that holds it reads inside the limit that was passed (what is left is off-delay and
+    deadband, or a milder band whose own delay still runs), or is on its way back from an opening.
     """
-    sides = [
+    holding = [
         (watch, side)
         for watch in state.watches.values()
         if watch.place == place and watch.role == "substrate"
         for side in watch.sides
         if side.kind == kind and side.level
     ]
-    return bool(sides) and all(
-        side.sign * (watch.t if side.thermal else watch.h) >= side.runs()[0].limit for watch, side in sides
-    )
+    return bool(holding) and all(_may_wait(state, watch, side, now) for watch, side in holding)
+
+
+def _may_wait(state: State, watch: Watch, side: Side, now: int) -> bool:
+    value = side.sign * (watch.t if side.thermal else watch.h)
+    inner, outer = side.runs()[0], side.runs()[-1]
+    if value >= inner.limit:
+        return True
+    if side.level == 2 and value >= outer.limit and inner is not outer:
+        if inner.seconds < inner.delay:
+            return True
+        state.book.ease((watch.place, side.kind), now)
+        return False
+    return on_its_way_back(watch, side, now)

@@ -10,7 +10,7 @@ and back makes one run; a tub whose swings graze the limit, mean inside, makes n
 What it costs: nothing when the humidity goes beyond the limit and stays, for then the run starts with the first
 reading beyond. When swings cross the limit, a run can start only when the slow value is about to cross it, which it
 does up to one mean (20 min) after the true mean, and the alarm waits for a reading that is itself beyond, up to the
-warm or cool part of one cycle: `CYCLE_COST_SECONDS` in all, an hour, which covers cycles of up to 80 min.
+warm or cool part of one cycle: `CYCLE_COST_SECONDS` in all, 70 min, which covers cycles of up to 80 min.
 
 A gap of up to three polls is no break. A longer one holds the run: it neither grows nor ends.
 """
@@ -26,7 +26,7 @@ from dewkeeper_config.models import Limits
 SLOW_SECONDS: Final = 1200.0
 """Time constant of the slow mean: about one thermostat cycle."""
 
-CYCLE_COST_SECONDS: Final = 3600
+CYCLE_COST_SECONDS: Final = 4200
 """How much later than its on-delay an excursion can be found when a thermostat carries it across the limit."""
 
 _CALM_SECONDS: Final = (
@@ -41,12 +41,13 @@ class Run:
     """One limit on one side, for one probe. Values are signed so that beyond always means below.
 
     seconds: how long beyond, -1 when not. since: elapsed time of the first reading beyond. active: the on-delay passed.
+    beyond, dose: seconds beyond since then, and by how much, in unit times seconds.
     An alarm that returns within two hours of clearing doubles its off-delay, up to two hours: flapping becomes one
     alarm that stands instead of many that come and go.
     """
 
     __slots__ = (
-        "active", "back", "calm", "cleared", "count", "deadband", "delay", "limit", "off", "off_now", "plain", "samples",
+        "active", "back", "beyond", "calm", "cleared", "count", "deadband", "delay", "dose", "limit", "off", "off_now", "plain", "samples",
         "seconds", "since", "slack",
     )  # fmt: skip
 
@@ -62,6 +63,7 @@ class Run:
         slack: float,
     ) -> None:
         self.seconds = -1.0
+        self.beyond = self.dose = 0.0
         self.since = 0
         self.count = 0
         self.calm = -1.0
@@ -89,6 +91,9 @@ class Run:
 
     def step(self, value: float, slow: float, seconds: float, now: int) -> int:
         """Take one counted reading, `seconds` after the one before (0: hold); return 1 raised, -1 cleared, 0 neither."""
+        if value < self.limit and self.seconds >= 0:
+            self.beyond += seconds
+            self.dose += (self.limit - value) * seconds
         if self.active:
             if value >= self.limit + self.deadband and slow >= self.limit:
                 self.back = 0.0 if self.back < 0 else self.back + seconds
@@ -103,6 +108,7 @@ class Run:
         if value < self.limit:
             if self.seconds < 0:
                 self.seconds, self.since, self.count = 0.0, now, 1
+                self.beyond = self.dose = 0.0
             else:
                 self.seconds += seconds
                 self.count += 1
@@ -125,11 +131,17 @@ class Run:
         """The condition is an alarm from now on."""
         if self.seconds < 0:
             self.seconds, self.since = 0.0, now
+            self.beyond = self.dose = 0.0
         self.active, self.back = True, -1.0
         again = self.cleared >= 0 and now - self.cleared < _CHATTER_SECONDS
         self.off_now = (
             min(max(self.off, self.off_now * 2), _LONGEST_OFF_SECONDS) if again else self.off
         )
+
+    def put_off(self, seconds: int) -> None:
+        """It is due but doubtful: not active yet, and due again after so many seconds."""
+        self.active, self.back = False, -1.0
+        self.seconds = max(0.0, min(self.seconds, self.delay - seconds))
 
     def restart(self) -> None:
         """Forget what ran: the readings it rested on are not believed. An active alarm stays."""
@@ -172,10 +184,22 @@ class Side:
             self_level = 2 if outer.active else 1 if inner.active else 0
         return self_level
 
-    def drop(self) -> None:
-        """Forget everything, an alarm too: what it rested on is not believed."""
-        self.level = 0
-        for run in self.runs():
+    def put_off(self, seconds: int) -> None:
+        """What would raise the level above what it is waits for so many seconds."""
+        for run in self.runs() if self.level == 0 else (self.outer,):
+            if run.active:
+                run.put_off(seconds)
+
+    def measure(self, level: int) -> dict[str, str | float | int]:
+        """Return minutes beyond the limit of a level so far, and the dose: %RH times hours, or °C times hours."""
+        run = self.outer if level == 2 else self.runs()[0]
+        unit = "celsius" if self.thermal else "percent"
+        return {"beyond_minutes": round(run.beyond / 60), f"dose_{unit}_hours": round(run.dose / 3600, 2)}
+
+    def drop(self, level: int = 0) -> None:
+        """Forget what lies above a level, an alarm too: what it rested on is not believed."""
+        self.level = level
+        for run in self.runs() if level == 0 else (self.outer,):
             run.active = False
             run.seconds = run.back = -1.0
 

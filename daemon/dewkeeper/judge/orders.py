@@ -127,6 +127,9 @@ def note_deed(state: State, entry: JournalEntry, now: int) -> None:
     tub.deeds.append((at, entry.id, entry.what, until))
     tub.deeds.sort(key=lambda deed: deed[0])
     restage(state, tub, now, entry.who or "journal")
+    if word.opens or word.restarts_memory:
+        for watch in state.watches_of(tub.name):
+            watch.disturbed(now)
     end = min(at + word.seconds, now + LONGEST_SUPPRESSION_SECONDS)
     _hush(state, [(tub.name, kind) for kind in word.suppresses], end, now)
     if word.restarts_memory:

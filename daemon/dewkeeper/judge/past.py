@@ -12,17 +12,25 @@ LEARNED_HOURS: Final = 6
 """Hours of a probe's own past without which nothing is concluded from what is usual for it."""
 
 _TRAIL_SECONDS: Final = 300
+LOOKS_KEPT: Final = 48
+"""Four hours of looks at one every five minutes of readings."""
 
 Hour = tuple[int, float, float, float, float, float, float, float, bool]
 """Hour number, mean t and e, highest and lowest t, range of e, mean excess over the room in t and e, room known."""
 
+Look = tuple[int, float, float]
+"""Time, t and e of one reading in five minutes."""
+
 
 @remembered
 class Past:
-    """Hours, newest last, and what follows from them; `trail`: the counted readings of the last five minutes."""
+    """Hours, newest last, and what follows from them.
+
+    trail: the counted readings of the last five minutes. looks: one reading every five minutes of the last hours.
+    """
 
     __slots__ = (
-        "e", "e_high", "e_low", "excess_e", "excess_n", "excess_t", "high_c", "hour", "hours", "low_c", "n", "t", "t_high",
+        "e", "e_high", "e_low", "excess_e", "excess_n", "excess_t", "high_c", "hour", "hours", "looks", "low_c", "n", "t", "t_high",
         "t_low", "trail", "usual_de", "usual_dt", "usual_range",
     )  # fmt: skip
 
@@ -30,6 +38,7 @@ class Past:
         self.hour = -1
         self.hours: list[Hour] = []
         self.trail: list[tuple[int, float, float]] = []
+        self.looks: list[Look] = []
         self.usual_dt = self.usual_de = self.usual_range = 0.0
         self.high_c, self.low_c = 999.0, -999.0
         self.excess_t = self.excess_e = 0.0
@@ -68,6 +77,23 @@ class Past:
             self.e_low = e
         return turned
 
+    def look(self, now: int, t: float, e: float) -> None:
+        """Keep this reading as the look of its five minutes."""
+        looks = self.looks
+        looks.append((now, t, e))
+        if len(looks) > LOOKS_KEPT:
+            del looks[0]
+
+    def within(self, first: int, last: int) -> list[Hour]:
+        """Return the hours whose number is at least `first` and below `last`."""
+        return [hour for hour in self.hours if first <= hour[0] < last]
+
+    def keep(self, since: int) -> None:
+        """Forget what was before a time: it was another place's air."""
+        self.hours = [hour for hour in self.hours if hour[0] * 3600 >= since]
+        self.looks = [look for look in self.looks if look[0] >= since]
+        self._conclude()
+
     def compare(self, room_t: float, room_e: float, t: float, e: float) -> None:
         """Note how far it is from its room now."""
         self.excess_n += 1
@@ -85,6 +111,13 @@ class Past:
                 self.excess_t / m, self.excess_e / m, self.excess_n > 0,
             ),
         ]  # fmt: skip
+        self._conclude()
+
+    def _conclude(self) -> None:
+        if not self.hours:
+            self.high_c, self.low_c, self.usual_range = 999.0, -999.0, 0.0
+            self.usual_dt = self.usual_de = 0.0
+            return
         self.high_c = max(hour[3] for hour in self.hours)
         self.low_c = min(hour[4] for hour in self.hours)
         self.usual_range = median(hour[5] for hour in self.hours)

@@ -10,6 +10,7 @@ a neighbour that agrees with it; alone it is suspect. Not all of them: one bad p
 
 from __future__ import annotations
 
+from statistics import median
 from typing import Final
 
 from dewkeeper.air import saturation_hpa
@@ -44,6 +45,7 @@ _ALONE: Final[Outcome] = (SUSPECT, ("crc_burst",))
 FLAT_RUN: Final = 10
 FLAT_ROUNDED_SECONDS: Final = 3600
 _CRC_TOLD: Final = 6
+_GROSS_TOLD: Final = 10
 _SATURATED_PERCENT: Final = 99.0
 _SATURATED_SECONDS: Final = 2700
 HEATER_LONGEST_SECONDS: Final = 6 * 3600
@@ -64,7 +66,7 @@ def take(
     if not (T_SPAN[0] <= t <= T_SPAN[1] and H_SPAN[0] <= h <= H_SPAN[1]):
         return _gross(state, watch, now)
     if watch.bad:
-        watch.bad = 0
+        watch.bad -= 1
     if watch.crc:
         watch.crc -= 1
 
@@ -135,10 +137,15 @@ def count(state: State, watch: Watch, now: int, t: float, h: float, seconds: int
         watch.slow_e += weight * (e - watch.slow_e)
     past = watch.past
     trail = past.trail
+    if trail and now - trail[-1][0] > 600:
+        watch.disturbed(now)
     if trail and now - trail[-1][0] <= state.hold:
         then = trail[0]
-        if e > RISE * then[2] or e < FALL * then[2]:
+        if (e > RISE * then[2] or e < FALL * then[2]) and not watch.faults and not watch.crc:
+            watch.disturbed(now)
             jumped(state, watch, now, t, e, then)
+        elif not -1.0 < t - then[1] < 1.0:
+            watch.disturbed(now)
         if t - trail[-1][1] > -0.4 and len(trail) > 1 and trail[-1][1] - trail[-2][1] >= 1.5 and watch.sides:
             danger_c = -watch.sides[2].outer.limit
             if own_heat(watch, now, t, e, danger_c):
@@ -207,10 +214,11 @@ def notes(state: State, watch: Watch, now: int, seen: tuple[str, ...]) -> None:
 
 
 def _gross(state: State, watch: Watch, now: int) -> Outcome:
-    watch.bad += 1
-    if watch.bad == 1:
+    if watch.bad == 0:
         watch.bad_since = now
-    if watch.bad >= 5 and now - watch.bad_since >= min(240, 4 * state.poll):
+    # Two up for rubbish, one down for a good word: five in a row, or most of twenty, is a fault; single words are not.
+    watch.bad = min(watch.bad + 2, _GROSS_TOLD + 2)
+    if watch.bad >= _GROSS_TOLD:
         start_fault(state, watch, "gross_range", now, watch.bad_since)
     for spell in watch.faults.values():
         spell[1] = -1
@@ -233,12 +241,28 @@ def _wet(state: State, watch: Watch, now: int, h: float) -> bool:
     if watch.wet_since == NEVER:
         watch.wet_since = now
     facts = state.settings.enclosures.get(watch.enclosure or "") if state.settings else None
-    if facts is not None and (facts.egg_box or facts.limits.humidity_target.high >= 99):
-        return False
+    moist = facts is not None and (facts.egg_box or facts.limits.humidity_target.high >= 99)
+    if moist and "saturated" not in watch.faults and not _reads_wet_bulb(watch):
+        return False  # an egg box may well be at 99 %
     if now - watch.wet_since >= _SATURATED_SECONDS:
         start_fault(state, watch, "saturated", now, watch.wet_since)
         return True
     return "saturated" in watch.faults
+
+
+def _reads_wet_bulb(watch: Watch) -> bool:
+    """Return whether the pinned probe is cooler than its air was: water evaporates from it, as from a wet bulb.
+
+    The air must have been drier before, else there is nothing to tell the film from it.
+    """
+    before = [look for look in watch.past.looks if watch.wet_since - 5400 <= look[0] < watch.wet_since - 120]
+    since = [look for look in watch.past.looks if look[0] >= watch.wet_since]
+    if len(before) < 6 or len(since) < 6:
+        return False
+    t_before, t_since = median(t for _, t, _ in before), median(t for _, t, _ in since)
+    h_before = median(100 * e / saturation_hpa(t) for _, t, e in before)
+    spread = max(t for _, t, _ in before) - min(t for _, t, _ in before)
+    return h_before < 98.0 and t_before - t_since > max(0.2, 0.5 * spread)
 
 
 def _lasting(state: State, watch: Watch, now: int, t: float, h: float) -> set[str]:

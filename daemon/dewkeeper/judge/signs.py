@@ -12,6 +12,8 @@ from typing import Final
 from dewkeeper.air import saturation_hpa
 from dewkeeper.judge.book import Key
 from dewkeeper.judge.faults import start_fault
+from dewkeeper.judge.foresight import foresee
+from dewkeeper.judge.rooms import look_at_room
 from dewkeeper.judge.state import NEVER, State, Watch
 from dewkeeper.judge.types import Kind
 
@@ -29,8 +31,14 @@ OPENING_DRY_SECONDS: Final = 3600
 RESTORE_SECONDS: Final = 2700
 """An opened tub that is not on its way back by then was not closed."""
 
-DISPLACED_SUDDEN_SECONDS: Final = 1200
+GIVE_UP_SECONDS: Final = 4 * 3600
+"""What was not told of an opening by then was none."""
+
+DISPLACED_SUDDEN_SECONDS: Final = 2400
+"""Longer than a tub stands open in passing."""
 DISPLACED_SLOW_SECONDS: Final = 5400
+_SUDDEN_LOOKS: Final = 6
+"""From a tub's usual air into the room's within half an hour of readings: a lag of a probe, not the cooling of a tub."""
 _NEAR_T_C: Final = 0.8
 _NEAR_E: Final = 0.06
 
@@ -51,7 +59,10 @@ def jumped(state: State, watch: Watch, now: int, t: float, e: float, then: tuple
     if room is not None and e < FALL * e0 and room.e < e0 and room.t < t0 + 1.0:
         if now - watch.opened > AGAIN_SECONDS:
             watch.opened, watch.open_e, watch.open_t, watch.restored = now, e0, t0, False
+            watch.open_low = watch.past.low_c if watch.past.learned else t0 - 0.5
             watch.low_e, watch.low_at, watch.fell_by = e, now, e0 - e
+        elif watch.restored:
+            return  # it was closed again, or no opening at all: what falls now is not explained
         hush(state, place, "cold", watch.opened + OPENING_COLD_SECONDS)
         hush(state, place, "dry", watch.opened + OPENING_DRY_SECONDS)
 
@@ -85,8 +96,14 @@ def room_of(state: State, watch: Watch, now: int) -> Watch | None:
 
 def look(state: State, watch: Watch, now: int) -> None:
     """Every five minutes of readings: what is this probe in, seen from a step back?"""
+    looks = watch.past.looks
+    gap = now - looks[-1][0] if looks else 0
+    watch.past.look(now, watch.t, watch.e)
+    if watch.role == "room":
+        look_at_room(state, watch, gap if gap <= LOOK_SECONDS + state.hold else 0, now)
     if watch.role != "substrate":
         return
+    foresee(state, watch, now)
     room = room_of(state, watch, now)
     _opening(state, watch, room, now)
     if room is None:
@@ -109,7 +126,8 @@ def _opening(state: State, watch: Watch, room: Watch | None, now: int) -> None:
         watch.fell_by = drop
     back = watch.e - watch.low_e
     key: Key = (watch.place, "lid_open")
-    if back >= 0.5 * drop or watch.e >= 0.93 * watch.open_e or now - watch.opened > 12 * 3600:
+    standing = state.book.stands(key)
+    if back >= 0.5 * drop or watch.e >= 0.93 * watch.open_e or (now - watch.opened > GIVE_UP_SECONDS and not standing):
         watch.restored = True
         state.book.clear(key, now, watch.name)
         return
@@ -119,40 +137,47 @@ def _opening(state: State, watch: Watch, room: Watch | None, now: int) -> None:
         unhush(state, watch.place, "cold", watch.opened + OPENING_COLD_SECONDS)
         unhush(state, watch.place, "dry", watch.opened + OPENING_DRY_SECONDS)
         return
-    if now - watch.opened < RESTORE_SECONDS or watch.faults or watch.t > watch.open_t - 0.5:
+    if now - watch.opened < RESTORE_SECONDS or watch.faults or watch.t > min(watch.open_t - 0.5, watch.open_low):
         return
-    if room is None or watch.opened - watch.misted < 3 * 3600:
+    if room is None or watch.opened - watch.misted < 3 * 3600 or watch.near_since != NEVER:
         return  # without the room, or while a misting dries off, a fall proves no lid
     excess = watch.open_e - room.e
     mixed = watch.low_e - room.e < 0.5 * excess and watch.fell_by >= 0.35 * excess
     still_open = mixed and -1.0 < watch.e - room.e < 0.45 * excess and back < 0.25 * drop
-    if still_open and watch.near_since == NEVER:
+    if still_open:
         state.book.raise_(
             key, now, since=watch.opened, enclosure=watch.enclosure, probe=watch.name, holder=watch.name,
             value=round(watch.h, 1), cause="the air is still the room's after an opening",
         )  # fmt: skip
 
 
+def usually_apart(watch: Watch) -> bool:
+    """Return whether this enclosure's temperature usually tells it from its room."""
+    return watch.past.learned and abs(watch.past.usual_dt) >= 3.0
+
+
 def _displaced(state: State, watch: Watch, room: Watch, now: int) -> None:
-    if not reads_room(watch.t, watch.e, room, now - watch.opened < 4 * 3600):
+    usual_t, usual_e = watch.past.usual_dt, watch.past.usual_de
+    sudden = watch.near_sudden if watch.near_since != NEVER else watch.far_looks <= _SUDDEN_LOOKS
+    if not reads_room(watch.t, watch.e, room, sudden):
         watch.near_since = NEVER
+        far = abs(watch.t - room.t) > 0.4 * abs(usual_t) and (abs(usual_t) >= 3.0 or abs(watch.e - room.e) > 0.4 * abs(usual_e))
+        watch.far_looks = 0 if far else watch.far_looks + 1
         return
     if watch.near_since == NEVER:
-        watch.near_since = now
+        watch.near_since, watch.near_sudden = now, sudden
     if "displaced" in watch.faults or state.book.quiet.get((watch.place, "displaced"), -1) > now:
         return
-    usual_t, usual_e = watch.past.usual_dt, watch.past.usual_de
     if not watch.past.learned or (abs(usual_t) < 2 * _NEAR_T_C and abs(usual_e) < 3 * max(_NEAR_E * room.e, 0.6)):
         return  # this enclosure is always like its room: nothing can be told from that
-    sudden = watch.near_since - watch.opened <= 2400
-    lasted = now - watch.near_since
-    if lasted >= (DISPLACED_SUDDEN_SECONDS if sudden else DISPLACED_SLOW_SECONDS):
-        since = watch.opened if sudden else watch.near_since
+    at_once = watch.near_sudden and usually_apart(watch)
+    if now - watch.near_since >= (DISPLACED_SUDDEN_SECONDS if at_once else DISPLACED_SLOW_SECONDS):
         start_fault(
-            state, watch, "displaced", now, since,
-            {"sure": "very" if sudden else "fairly", "room_c": round(room.t, 1), "room_hpa": round(room.e, 1)},
+            state, watch, "displaced", now, watch.near_since,
+            {"sure": "very" if at_once else "fairly", "room_c": round(room.t, 1), "room_hpa": round(room.e, 1)},
         )  # fmt: skip
-        state.book.clear((watch.place, "lid_open"), now, watch.name)
+        for kind in ("lid_open", "heat_lost"):
+            state.book.clear((watch.place, kind), now, watch.name)
         watch.restored = True
 
 
@@ -180,6 +205,8 @@ def _heat(state: State, watch: Watch, room: Watch, now: int) -> None:
     if excess > 0.7 * usual:
         watch.cool_since = NEVER
         state.book.clear(key, now, watch.name)
+    elif watch.near_since != NEVER:
+        watch.cool_since = NEVER  # the room's air: rather the probe fell out than the heat stopped
     elif excess < 0.5 * usual and now - watch.opened > 7200 and watch.t < watch.past.low_c - 0.5:
         if watch.cool_since == NEVER:
             watch.cool_since = now

@@ -10,7 +10,7 @@ from typing import Final
 
 from dewkeeper.judge.book import Book
 from dewkeeper.judge.codec import remembered
-from dewkeeper.judge.limits import Side
+from dewkeeper.judge.limits import Run, Side
 from dewkeeper.judge.past import Past
 from dewkeeper.judge.types import EnclosureFacts, Exclusion, Learned, ProbeFacts, Settings
 from dewkeeper_config.models import Delays, HumiditySpan, Limits, TemperatureSpan
@@ -41,17 +41,20 @@ class Watch:
     pair_*, flat: the last values and how often they repeated; pairs, repeats: how often that happens on its own.
     faults: kind -> [since, good since or -1]; places: kind -> the place its alarm is kept under.
     past: the last day. opened, misted: when the air last showed it; open_e and low_e: vapour before and after.
-    near_since: since when it reads the room's air; cool_since: since when its heat is gone; heater_from: the temperature
-    before its own heater began. stranger: the note of a sensor that is not the position's own, while it has one. retired: since when the
-    keeper wants nothing of it believed. wiring: the parts of the wiring it hangs on, the widest first.
+    near_since: since when it reads the room's air, near_sudden: whether that came at once; far_looks: looks since it was
+    last far from it. open_low: the lowest temperature of the day before an opening. cool_since: since when its heat is
+    gone; heater_from: the temperature before its own heater began. breaks: when it was last disturbed, by a hand, a jump
+    or a gap. room_runs: of a room's probe, its heat, cold and dryness over time. stranger: the note of a sensor that is
+    not the position's own, while it has one. retired: since when the keeper wants nothing of it believed. wiring: the
+    parts of the wiring it hangs on, the widest first.
     """
 
     __slots__ = (
-        "away", "bad", "bad_since", "busy", "climbs", "cool_since", "crc", "e", "enclosure", "faults", "fell_by",
-        "flat", "flat_since", "h", "h_high", "h_low", "heater_from", "last", "live", "look_at", "loss", "low_at", "low_e",
-        "misted", "name", "near_since", "open_e", "open_t", "opened", "pair_h", "pair_t", "pairs", "past", "pend_at", "pend_h",
-        "pend_t", "place", "places", "repeats", "restored", "retired", "role", "room", "rounded", "seen", "sides", "slow_e",
-        "slow_t", "stranger", "t", "t_high", "t_low", "wet_since", "wiring",
+        "away", "bad", "bad_since", "breaks", "busy", "climbs", "cool_since", "crc", "e", "enclosure", "far_looks", "faults",
+        "fell_by", "flat", "flat_since", "h", "h_high", "h_low", "heater_from", "last", "live", "look_at", "loss", "low_at",
+        "low_e", "misted", "name", "near_since", "near_sudden", "open_e", "open_low", "open_t", "opened", "pair_h", "pair_t",
+        "pairs", "past", "pend_at", "pend_h", "pend_t", "place", "places", "repeats", "restored", "retired", "role", "room",
+        "room_runs", "rounded", "seen", "sides", "slow_e", "slow_t", "stranger", "t", "t_high", "t_low", "wet_since", "wiring",
     )  # fmt: skip
 
     def __init__(self, facts: ProbeFacts, now: int) -> None:
@@ -82,7 +85,11 @@ class Watch:
         self.past = Past()
         self.look_at = NEVER
         self.misted = self.opened = self.low_at = NEVER
-        self.open_e = self.open_t = self.low_e = self.fell_by = 0.0
+        self.open_e = self.open_t = self.open_low = self.low_e = self.fell_by = 0.0
+        self.near_sudden = False
+        self.breaks: list[int] = []
+        self.room_runs: list[Run] = []
+        self.far_looks = 0
         self.restored = True
         self.near_since = self.cool_since = NEVER
         self.away = self.climbs = 0
@@ -100,6 +107,11 @@ class Watch:
         self.rounded = facts.rounded
         parts = (facts.adapter, facts.bus, facts.multiplexer, facts.branch)
         self.wiring = tuple(dict.fromkeys(part for part in parts if part))
+
+    def disturbed(self, now: int) -> None:
+        """Remember that something was done to it, or nothing was read of it for a while."""
+        if not self.breaks or now - self.breaks[-1] >= 1200:
+            self.breaks = [*self.breaks[-11:], now]
 
     def forget(self) -> None:
         """Begin anew what was usual for this probe: it, or the heat, is not what it was."""

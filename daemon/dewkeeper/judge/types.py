@@ -272,7 +272,7 @@ class Event:
 
 @dataclass(frozen=True, slots=True)
 class Alarm:
-    """A standing alarm, as the judge sees it now."""
+    """A standing alarm, as the judge sees it now; `detail` of an excursion holds its minutes and dose beyond so far."""
 
     alarm: str
     kind: Kind
@@ -291,6 +291,7 @@ class Alarm:
     consequence: str = ""
     response: str = ""
     within_seconds: int = 0
+    detail: Mapping[str, str | float | int] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,83 @@
+"""An excursion is due: tell it, name the probe instead, or wait because the probe itself is in question.
+
+Waiting is bounded and asked anew every few minutes; heat never waits. What is waited for is always a named suspicion:
+the probe seems to lie in the room's air, to have changed places with another, to be falling to what cannot be, or the
+air is on its way back from an opening.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+from dewkeeper.judge.limits import Side
+from dewkeeper.judge.neighbours import HOLD_HPA, below_room, heading_below_room, name_impossible
+from dewkeeper.judge.signs import DISPLACED_SUDDEN_SECONDS, usually_apart
+from dewkeeper.judge.state import NEVER, State, Watch
+from dewkeeper.judge.swaps import may_be_swapped
+from dewkeeper.judge.words import HOUR
+
+NAMED: Final = -1
+"""The probe was named as faulty: there is no excursion."""
+
+AGAIN_SECONDS: Final = 60
+SWAP_AGAIN_SECONDS: Final = 600
+SWAP_WAIT_SECONDS: Final = 12 * HOUR
+FALLING_WAIT_SECONDS: Final = 5400
+OPENED_RECENTLY_SECONDS: Final = 3 * HOUR
+BACK_WITHIN_SECONDS: Final = HOUR
+
+
+def doubt(state: State, watch: Watch, side: Side, now: int) -> int:
+    """Return 0 to tell what is due, seconds to wait, or NAMED."""
+    due = [run for run in side.runs() if run.active]
+    since = min(run.since for run in due)
+    if side.kind in ("dry", "cold") and _in_the_room(watch, now):
+        return AGAIN_SECONDS
+    if side.kind == "dry":
+        if all(below_room(state, watch, now, e, HOLD_HPA) for e in (watch.slow_e, watch.e)):
+            sure = "fairly" if below_room(state, watch, now, watch.slow_e) else "somewhat"
+            name_impossible(state, watch, now, since, sure)
+            return NAMED
+        if now - since < due[-1].delay + FALLING_WAIT_SECONDS and heading_below_room(state, watch, now):
+            return AGAIN_SECONDS
+    if not side.thermal and now - since < SWAP_WAIT_SECONDS and may_be_swapped(state, watch, now):
+        return SWAP_AGAIN_SECONDS
+    return AGAIN_SECONDS if on_its_way_back(watch, side, now) else 0
+
+
+def _in_the_room(watch: Watch, now: int) -> bool:
+    """Return whether it fell into the room's air at once, and it is too early to name that."""
+    return (
+        watch.near_since != NEVER
+        and watch.near_sudden
+        and usually_apart(watch)
+        and now - watch.near_since < DISPLACED_SUDDEN_SECONDS + 600
+    )
+
+
+def on_its_way_back(watch: Watch, side: Side, now: int) -> bool:
+    """Return whether an opened tub is closed again and only needs time: what fell rises, and will be inside within the hour.
+
+    A quarter of the fall must be made good already, for a thermostat's swing is no recovery.
+    """
+    if now - watch.opened > OPENED_RECENTLY_SECONDS or side.kind not in ("dry", "cold"):
+        return False
+    if min((run.since for run in side.runs() if run.active), default=now) < watch.opened - 600:
+        return False  # it was beyond already before anybody opened
+    looks = [look for look in watch.past.looks if watch.opened <= look[0] and now - look[0] <= 1800]
+    if len(looks) < 4:
+        return False
+    if side.thermal:
+        before, now_is, lowest = watch.open_t, watch.t, min(t for at, t, _ in watch.past.looks if at >= watch.opened)
+        lacking = side.runs()[-1].limit - watch.t
+        values = [t for _, t, _ in looks]
+    else:
+        before, now_is, lowest = watch.open_e, watch.e, watch.low_e
+        lacking = (side.runs()[-1].limit - watch.h) / max(1.0, watch.h) * watch.e
+        values = [e for _, _, e in looks]
+    if now_is - lowest < 0.25 * (before - lowest):
+        return False
+    half = len(values) // 2
+    early, late = sum(values[:half]) / half, sum(values[half:]) / (len(values) - half)
+    rate = (late - early) / max(1.0, (looks[-1][0] - looks[0][0]) / 2)
+    return rate > 0 and lacking <= rate * BACK_WITHIN_SECONDS

@@ -1,0 +1,169 @@
+"""Two probes that read each other's enclosure.
+
+A tub is known by four things that stay for days: its temperature, its vapour, and how much its thermostat makes either
+swing within an hour. When two probes of a room were both disturbed at the same time and each then reads what the other
+read before, they were exchanged. What all tubs of the room did meanwhile (day and night, weather) is taken out first,
+and a tub is given hours to settle, so the name comes some nine hours after the deed; until then a suspicion holds back
+what would be told from the readings of the wrong tub.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from math import hypot, log
+from statistics import median
+from typing import Final
+
+from dewkeeper.judge.faults import end_fault, start_fault
+from dewkeeper.judge.past import Hour, Look
+from dewkeeper.judge.state import State, Watch
+
+LONGEST_SECONDS: Final = 3 * 86400
+"""So long a swap is believed; then the levels they have are their own."""
+
+_BEFORE_HOURS: Final = (24, 12)
+_AFTER_HOURS: Final = 8
+_TOGETHER_SECONDS: Final = 5400
+_FEWEST_BEFORE, _FEWEST_AFTER = 5, 3
+
+Print = tuple[float, float, float, float]
+_UNITS: Final[Print] = (0.6, 1.2, 0.5, 0.6)
+"""How far a tub's own print wanders from day to day: °C, hPa, and the logarithms of the hourly ranges."""
+
+
+def print_of(hours: Sequence[Hour]) -> Print:
+    """Return the print of some hours, in units of its own wandering."""
+    return _scaled(
+        median(h[1] for h in hours), median(h[2] for h in hours),
+        median(h[3] - h[4] for h in hours), median(h[5] for h in hours),
+    )  # fmt: skip
+
+
+def print_now(looks: Sequence[Look]) -> Print:
+    """Return the print of the last looks."""
+    t, e = [look[1] for look in looks], [look[2] for look in looks]
+    return _scaled(median(t), median(e), max(t) - min(t), max(e) - min(e))
+
+
+def _scaled(t: float, e: float, range_t: float, range_e: float) -> Print:
+    return (t / _UNITS[0], e / _UNITS[1], log(0.1 + max(0.0, range_t)) / _UNITS[2], log(0.5 + max(0.0, range_e)) / _UNITS[3])
+
+
+def crossed(mine: tuple[Print, Print], theirs: tuple[Print, Print], *, rest: float, near: float) -> bool:
+    """Return whether two probes, each with its print before and after, took each other's place.
+
+    rest: the share of their distance that may be left unexplained. near: how close, in units, each level must come to
+    what the other's was.
+    """
+    before = [a - b for a, b in zip(mine[0], theirs[0], strict=True)]
+    after = [a - b for a, b in zip(mine[1], theirs[1], strict=True)]
+    size, levels = hypot(*before), hypot(before[0], before[1])
+    if size < 2.2 or levels < 1.1:
+        return False
+    # Moisture alone may well change places by chance, a misting here and a dry bowl there; a thermostat's habits do not.
+    habits = hypot(2 * before[0], before[2])
+    if habits < 0.6 or hypot(2 * (before[0] + after[0]), before[2] + after[2]) > 0.7 * habits:
+        return False
+    left = hypot(*(a + b for a, b in zip(before, after, strict=True)))
+    left_levels = hypot(before[0] + after[0], before[1] + after[1])
+    common = hypot(*(0.5 * (mine[1][i] + theirs[1][i] - mine[0][i] - theirs[0][i]) for i in (0, 1)))
+    apart = max(max(abs(mine[1][i] - theirs[0][i]), abs(theirs[1][i] - mine[0][i])) for i in (0, 1))
+    return left <= rest * size and left_levels <= rest * levels and common <= 0.5 * levels and apart <= near
+
+
+def look_for_swaps(state: State, watch: Watch, now: int) -> None:
+    """A new hour of a probe begins: has it changed places with another?"""
+    mine = _halves(watch, now)
+    if mine is None or hypot(*(a - b for a, b in zip(*mine, strict=True))) < 1.5:
+        return
+    hour = now // 3600
+    first, last = (hour - _BEFORE_HOURS[1] - 1) * 3600, (hour - _AFTER_HOURS + 1) * 3600
+    peers = [w for w in state.watches.values() if w.role == "substrate" and w.room == watch.room]
+    found = {w.name: halves for w in peers if (halves := _halves(w, now)) is not None}
+    shift = _common(found.values())
+    for other in peers:
+        if other is watch or other.name not in found or other.faults.keys() != watch.faults.keys():
+            continue
+        if watch.stranger or other.stranger:
+            continue  # their serial numbers tell it better
+        if not _together(watch, other, first, last):
+            continue
+        if not crossed(_without(found[watch.name], shift), _without(found[other.name], shift), rest=0.6, near=1.2):
+            continue
+        since = _turned(watch, other, now)
+        back = "swapped" in watch.faults
+        for one, two in ((watch, other), (other, watch)):
+            one.past.keep(since)
+            if back:
+                end_fault(state, one, "swapped", now)
+            else:
+                start_fault(state, one, "swapped", now, since, {"with": two.name, "sure": "fairly"})
+        return
+
+
+def _halves(watch: Watch, now: int) -> tuple[Print, Print] | None:
+    hour = now // 3600
+    before = watch.past.within(hour - _BEFORE_HOURS[0], hour - _BEFORE_HOURS[1])
+    after = watch.past.within(hour - _AFTER_HOURS, hour)
+    if len(before) < _FEWEST_BEFORE or len(after) < _FEWEST_AFTER:
+        return None
+    return print_of(before), print_of(after)
+
+
+def _common(found: Iterable[tuple[Print, Print]]) -> tuple[float, float]:
+    """Return by how much the levels of a whole room moved: of four tubs at least, else nothing is known."""
+    pairs = list(found)
+    if len(pairs) < 4:
+        return 0.0, 0.0
+    return median(b[0] - a[0] for a, b in pairs), median(b[1] - a[1] for a, b in pairs)
+
+
+def _without(halves: tuple[Print, Print], shift: tuple[float, float]) -> tuple[Print, Print]:
+    before, after = halves
+    return before, (after[0] - shift[0], after[1] - shift[1], after[2], after[3])
+
+
+def _together(watch: Watch, other: Watch, first: int, last: int) -> bool:
+    """Return whether both were disturbed at the same time within a span: nobody swaps probes without touching both."""
+    mine = [at for at in watch.breaks if first <= at <= last]
+    return any(abs(at - there) <= _TOGETHER_SECONDS for at in mine for there in other.breaks)
+
+
+def _turned(watch: Watch, other: Watch, now: int) -> int:
+    """Return the beginning of the first hour that shows the new difference rather than the old."""
+    hour = now // 3600
+    theirs = {h[0]: h for h in other.past.hours}
+    old = [(h, theirs[h[0]]) for h in watch.past.within(hour - _BEFORE_HOURS[0], hour - _BEFORE_HOURS[1]) if h[0] in theirs]
+    sign_t = median(a[1] - b[1] for a, b in old) / _UNITS[0] if old else 0.0
+    sign_e = median(a[2] - b[2] for a, b in old) / _UNITS[1] if old else 0.0
+    for mine in watch.past.within(hour - _BEFORE_HOURS[1], hour):
+        if mine[0] in theirs:
+            yours = theirs[mine[0]]
+            if sign_t * (mine[1] - yours[1]) / _UNITS[0] + sign_e * (mine[2] - yours[2]) / _UNITS[1] < 0:
+                return mine[0] * 3600
+    return (hour - _AFTER_HOURS) * 3600
+
+
+def may_be_swapped(state: State, watch: Watch, now: int) -> bool:
+    """Return whether the last hour looks as if this probe had changed places with another: a suspicion, no more."""
+    mine = _glimpse(watch, now)
+    if mine is None or not watch.breaks:
+        return False
+    for other in state.watches.values():
+        if other is watch or other.role != "substrate" or other.room != watch.room or other.faults:
+            continue
+        if not _together(watch, other, now - 12 * 3600, now):
+            continue
+        theirs = _glimpse(other, now)
+        if theirs is not None and crossed(mine, theirs, rest=0.7, near=2.0):
+            return True
+    return False
+
+
+def _glimpse(watch: Watch, now: int) -> tuple[Print, Print] | None:
+    first = max((at for at in watch.breaks if now - at > 3600), default=now - 3 * 3600) // 3600
+    before = watch.past.within(first - 14, first)
+    looks = [look for look in watch.past.looks if now - look[0] <= 4500]
+    if len(before) < _FEWEST_BEFORE or len(looks) < 6:
+        return None
+    return print_of(before), print_now(looks)
