@@ -1,36 +1,48 @@
-"""The morning of 40 enclosures against its SQL alone, and what the page adds to resident memory.
+"""The morning of 40 enclosures with a year behind it, against the cost of its own SQL alone, in one run.
 
-    python tests/bench/page/measure.py [DAYS]
+    python tests/bench/page/measure.py [DAYS] [--keep FOLDER]
 
-Fills a temporary store with a poll a minute of 40 probes for DAYS days (default 3) and prints medians.
+Fills a store (in FOLDER, or a temporary one) with a poll a minute of 40 probes for DAYS days (default 365), a journal
+entry a tub and day, an alarm a tub and week, and limits changed once a month; archives it as every night would; then
+prints medians. The SQL alone is every statement of one morning, asked again through Python's own sqlite3.
 """
 
 from __future__ import annotations
 
+import argparse
+import sqlite3
 import statistics
 import sys
 import tempfile
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from sqlalchemy import event
 
 from dewkeeper.clock import ManualClock
-from dewkeeper.judge.types import PASS, Quality, Reading
+from dewkeeper.judge.types import PASS, Event, JournalEntry, Quality, Reading
 from dewkeeper.report.morning import morning
 from dewkeeper.report.past import StoredPast
+from dewkeeper.service.settings import judge_settings
 from dewkeeper.store import History, Store
-from dewkeeper.store.records import Batch
+from dewkeeper.store.database import FILE_NAME
+from dewkeeper.store.records import Batch, Snapshot
 from dewkeeper_config.loading import parse
 from dewkeeper_config.models import Config
 from dewkeeper_drivers.contract import SCALES
 
 END = 1_790_000_000 // 86400 * 86400 + 7 * 3600
-ROUNDS = 7
+ROUNDS = 15
+DAY = 86400
 
 
 def rack(folder: Path) -> Config:
     """Return 40 enclosures with a probe each."""
-    lines = [f'storage = {{ folder = "{folder}" }}', '[[rack]]\nname = "R"']
+    lines = [f'storage = {{ folder = "{folder}", ballast_mb = 0 }}', '[[rack]]\nname = "R"']
     for n in range(40):
         lines.append(f'[[enclosure]]\nname = "T{n}"\nrack = "R"\nplace = {n + 1}')
         lines.append(f'[[probe]]\nname = "p{n}"\nenclosure = "T{n}"\ndriver = "simulated"')
@@ -40,21 +52,44 @@ def rack(folder: Path) -> Config:
 
 
 def fill(folder: Path, config: Config, days: int) -> None:
-    """Store a poll a minute up to END."""
-    store, scale = Store.open(folder, config.storage, ManualClock()), SCALES["sht3x"]
-    for hour in range(days * 24, 0, -1):
-        batch = []
-        for at in range(END - hour * 3600, END - (hour - 1) * 3600, 60):
-            for n in range(40):
-                words = scale.encode(27 + n % 5, 50 + (n * 7 + at // 900) % 30)
-                reading = Reading(at, f"p{n}", *scale.decode(*words), *words)
-                batch.append((reading, Quality(at, f"p{n}", PASS)))
-        store.commit(Batch(readings=tuple(batch)))
+    """Store everything up to END, archiving as it goes."""
+    store, scale = Store.open(folder, config.storage, ManualClock(wall=END)), SCALES["sht3x"]
+    words = [scale.encode(27 + n % 5, 50.0 + n % 30) for n in range(150)]
+    values = [(*scale.decode(*pair), *pair) for pair in words]
+    settings = judge_settings(config, END - days * DAY - 1)
+    store.commit(Batch(items=(settings,)))
+    for day in range(days, 0, -1):
+        start = END - day * DAY
+        if day % 30 == 0:
+            store.commit(Batch(items=(replace(settings, time=start),)))
+        store.commit(Batch(items=tuple(JournalEntry(f"j{start} {n}", start, f"T{n}", "misted") for n in range(40))))
+        for hour in range(0, DAY, 3600):
+            batch = []
+            for at in range(start + hour, start + hour + 3600, 60):
+                for n in range(40):
+                    reading = Reading(at, f"p{n}", *values[(n * 7 + at // 900) % 150])
+                    batch.append((reading, Quality(at, f"p{n}", PASS)))
+            store.commit(Batch(readings=tuple(batch)))
+        store.commit(Batch(events=tuple(e for n in range(day % 7, 40, 7) for e in _dry(f"T{n}", start + 3600))))
+        if day % 4 == 0:
+            store.commit(Batch(snapshot=Snapshot(time=start + DAY - 60, sequence=0, data=b"-")))
+            store.compact(start + DAY, ZoneInfo("UTC"))
+            print(f"\r{day} days to go ", end="", file=sys.stderr)
     store.close()
 
 
+def _dry(tub: str, at: int) -> list[Event]:
+    common: dict[str, Any] = {
+        "alarm": f"a {tub} {at}", "kind": "dry", "enclosure": tub, "probe": None, "band": "tolerable",
+        "priority": "medium", "since": at, "cause": "moisture left", "consequence": "a poor shed", "response": "refill",
+    }  # fmt: skip
+    raised = Event(id=f"r {tub} {at}", time=at, event="raised", state="unacknowledged", **common)
+    return [raised, Event(id=f"c {tub} {at}", time=at + 7200, event="cleared", state="normal", **common)]
+
+
 def median_ms(work: Callable[[], object]) -> float:
-    """Return the median milliseconds of a few runs."""
+    """Return the median milliseconds of a few runs after a first one."""
+    work()
     times = []
     for _ in range(ROUNDS):
         begun = time.perf_counter()
@@ -63,27 +98,58 @@ def median_ms(work: Callable[[], object]) -> float:
     return statistics.median(times)
 
 
+def statements_of(history: History, work: Callable[[], object]) -> list[tuple[str, Any]]:
+    """Return every statement that `work` runs, with its values."""
+    seen: list[tuple[str, Any]] = []
+
+    def note(connection: Any, cursor: Any, statement: str, values: Any, *rest: Any) -> None:
+        seen.append((statement, values))
+
+    event.listen(history._engine, "before_cursor_execute", note)
+    work()
+    event.remove(history._engine, "before_cursor_execute", note)
+    return seen
+
+
+def measure(folder: Path, config: Config) -> tuple[float, float, int]:
+    """Return the median milliseconds of a morning and of its SQL alone, and how many statements that is."""
+    with History.open(folder) as history:
+        past = StoredPast(history, config)
+
+        def whole() -> object:
+            return morning(past, config, END)
+
+        took = median_ms(whole)
+        statements = [pair for pair in statements_of(history, whole) if pair[0].lstrip().upper().startswith("SELECT")]
+    connection = sqlite3.connect(f"file:{folder / FILE_NAME}?mode=ro", uri=True)
+
+    def alone() -> None:
+        for statement, values in statements:
+            connection.execute(statement, values).fetchall()
+
+    sql = median_ms(alone)
+    connection.close()
+    return took, sql, len(statements)
+
+
 def main() -> None:
     """Measure and print."""
-    days = int(sys.argv[1]) if len(sys.argv) > 1 else 3
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("days", nargs="?", type=int, default=365)
+    parser.add_argument("--keep", type=Path, help="fill this folder, or measure what is in it already")
+    args = parser.parse_args()
     with tempfile.TemporaryDirectory() as name:
-        folder = Path(name)
+        folder = args.keep or Path(name)
+        folder.mkdir(parents=True, exist_ok=True)
         config = rack(folder)
-        fill(folder, config, days)
-        with StoredPast.open(config) as past, History.open(folder) as history:
-            whole = median_ms(lambda: morning(past, config, END))
-            start = END - 10 * 3600
-
-            def sql() -> None:
-                with history._read() as connection:
-                    for night in (start, start - 86400):
-                        connection.exec_driver_sql(
-                            "SELECT key, t, h FROM reading WHERE key >= ? AND key < ?",
-                            (night << 10, (night + 10 * 3600) << 10),
-                        ).all()
-
-            alone = median_ms(sql)
-        print(f"morning, 40 enclosures, {days} days stored: {whole:.0f} ms; its rows alone {alone:.0f} ms")
+        if not (folder / FILE_NAME).exists():
+            begun = time.perf_counter()
+            fill(folder, config, args.days)
+            print(f"\rfilled in {time.perf_counter() - begun:.0f} s", file=sys.stderr)
+        took, sql, count = measure(folder, config)
+        size = (folder / FILE_NAME).stat().st_size / 1e6
+        print(f"morning, 40 enclosures, {args.days} days ({size:.0f} MB): {took:.0f} ms; its {count} statements alone {sql:.0f} ms; {took / sql:.1f} times")
 
 
-main()
+if __name__ == "__main__":
+    main()
