@@ -260,9 +260,9 @@ def run(folder: Path, events: int, seed: int) -> dict[str, Any]:
         with History.open(folder) as history:
             while history.next_due(0) is not None:
                 clock.advance(600)
+            arrived.count()
+            usages.append(usage())
             states = Counter(message.state for message in history.messages())
-        arrived.count()
-        usages.append(usage())
         simulated_hours = (clock.wall() - START) / 3600
         stop.set()
         dispatcher.wake.set()

@@ -192,7 +192,7 @@ def test_an_alarm_already_over_is_told_once_in_the_past_tense(phone: Phone) -> N
         run.clock.advance(120)
         (call,) = phone.calls
         assert call.id == "m3"
-        assert call.json()["title"] == "B4: no longer too dry 13:13–16:10 – nothing to do"
+        assert call.json()["title"] == "B4: was too dry 13:13–16:10 – nothing to do"
         assert run.outbox.states() == {"m1": "collapsed", "m2": "collapsed", "m3": "sent"}
 
 

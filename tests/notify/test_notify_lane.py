@@ -89,7 +89,7 @@ def test_a_member_already_over_is_told_as_over() -> None:
     """Of two tubs one is over before the window closes: it is told in the past tense, the other as it stands."""
     rows = [member("B1", 1), member("B2", 2), member("B1", 1, "cleared")]
     titles = {parcel.message.title for parcel in parcels(rows, WORDING, NOW + 900)}
-    assert titles == {"B1: no longer too dry 16:14–16:44 – nothing to do", "B2: too dry"}
+    assert titles == {"B1: was too dry 16:14–16:44 – nothing to do", "B2: too dry"}
 
 
 def test_the_optional_library_is_used_where_it_is_installed() -> None:

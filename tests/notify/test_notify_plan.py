@@ -247,8 +247,33 @@ def test_news_of_a_broken_channel_goes_over_the_other() -> None:
     report = replace(report, enclosure=None, probe=None)
     (row,) = Planner(config(), None).plan([report], [], NOON, CONTEXT)
     assert row.channel == "second"
-    assert row.title == "dewkeeper: trouble, channel phone since 11:00 – see page"
+    assert row.title == "dewkeeper: trouble with channel phone since 11:00 – see page"
     assert "Detail: 535 no." in row.lines
+
+
+# What is added to an alarm later
+
+
+def test_a_probe_found_faulty_while_its_alarm_stands_is_said_without_taking_the_alarm_back() -> None:
+    """Who was told of the heat hears that the probe is in doubt, and is asked to look; at night it waits, for it was told."""
+    planner = Planner(config(), None)
+    planner.plan([event("A4", "hot", at=NIGHT)], [], NIGHT, CONTEXT)
+    doubt = [event("A4", "hot", "annotated", NIGHT + 60), event("A4", "missing", at=NIGHT + 60, band=None)]
+    row = firsts(planner.plan(doubt, [], NIGHT + 60, CONTEXT))[0]
+    assert row.title == "A4: maybe too hot since 22:31 – look yourself"
+    assert "no reading" in row.lines[0]
+    assert "the alarm stands" in row.lines[0]
+    assert (row.thread, row.priority, row.not_before) == ("A4/hot", "medium", MORNING)
+    assert planner.tick([alarm("A4", "hot", priority="urgent")], NIGHT + 900, CONTEXT) != []  # it goes on to the next person
+
+
+def test_other_additions_to_an_alarm_are_for_the_record_only() -> None:
+    """Back inside tolerable but still outside target, or settings that were changed: nobody is told."""
+    planner = Planner(config(), None)
+    planner.plan([event("A4")], [], NOON, CONTEXT)
+    eased = event("A4", "dry", "annotated", NOON + 600, band="target")
+    changed = replace(event("A4", "system", "annotated", NOON + 600, band=None), state="normal", priority="low")
+    assert planner.plan([eased, changed], [], NOON + 600, CONTEXT) == []
 
 
 # Groups
@@ -321,7 +346,7 @@ def test_probes_of_one_branch_that_fall_silent_together_are_one_message() -> Non
     """A dead multiplexer is one piece of news, and the thing to check is its cable."""
     events = [event(f"A{n}", "missing", band=None) for n in range(1, 9)]
     (row,) = firsts(Planner(config(), None).plan(events, [], NOON, CONTEXT))
-    assert row.title == "8 in left: probe silent since 11:00 – check its cable"
+    assert row.title == "8 in left: probe silent since 11:00 – check the cable"
 
 
 def test_faults_of_different_branches_are_different_messages() -> None:

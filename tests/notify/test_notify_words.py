@@ -11,8 +11,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dewkeeper.judge.types import JournalEntry, Kind
-from dewkeeper.judge.words import EXCURSIONS, FAULTS, KINDS
+from dewkeeper.judge.words import EXCURSIONS, KINDS
 from dewkeeper.notify import words
+from dewkeeper.notify.phrases import GROUPS
 from dewkeeper.notify.told import Happening, Member, Told
 from dewkeeper.report.wording import Wording
 
@@ -57,18 +58,43 @@ def test_happenings_of_a_kind_read_differently(kind: Kind) -> None:
     assert len({words.title(told(kind, happening), WORDING, NOW) for happening in HAPPENINGS}) == len(HAPPENINGS)
 
 
+@pytest.mark.parametrize("happening", HAPPENINGS)
 @pytest.mark.parametrize("kind", KINDS_ALL)
-def test_every_kind_can_be_told_of_a_group(kind: Kind) -> None:
-    """A group says how many and where in its first line, and who since when in its text."""
-    members = tuple(Member(f"B{n}", NOW - 60 * n, f"e{n}") for n in range(1, 16))
-    about = told(kind, "raised", enclosure=None, members=members)
+def test_every_kind_can_be_told_of_a_group(kind: Kind, happening: Happening) -> None:
+    """A group says how many, where and since when in its first line, and who since when in its text."""
+    until = NOW - 30 if happening == "cleared" else None
+    members = tuple(Member(f"B{n}", NOW - 60 * n, f"e{n}", until) for n in range(1, 16))
+    about = told(kind, happening, enclosure=None, members=members)
     title = words.title(about, WORDING, NOW)
     assert title.startswith("15 in left: ")
+    assert "14:13" in title
     assert len(title) <= words.TITLE_LENGTH
     text = "\n".join(words.lines(about, WORDING, NOW))
-    assert "B1 since 16:12" in text
+    assert f"B1 {'from' if until else 'since'} 16:12" in text
     assert "and 3 more" in text
-    assert "cable" in title or kind == "swapped" or kind not in FAULTS
+
+
+@pytest.mark.parametrize("happening", HAPPENINGS)
+@pytest.mark.parametrize("kind", KINDS_ALL)
+def test_every_kind_can_be_told_late(kind: Kind, happening: Happening) -> None:
+    """Days later the first line has the dates and still fits, and begins with the enclosure and what it is or was."""
+    until = NOW - 600 if happening == "cleared" else None
+    title = words.title(told(kind, happening, until=until), WORDING, NOW + 9 * 86400)
+    assert len(title) <= words.TITLE_LENGTH
+    assert title.startswith("B4: ")
+    assert "Mon 21 Sep 14:13" in title
+
+
+@pytest.mark.parametrize("kind", sorted(GROUPS))
+def test_a_group_has_one_cause_and_its_own_response(kind: Kind) -> None:
+    """Several at once: first line and text ask for the same thing, the shared cause, not for what one alone would need."""
+    alone = "\n".join(words.lines(told(kind, "raised"), WORDING, NOW))
+    group = told(kind, "raised", enclosure=None, members=(Member("B1", NOW, "e1"), Member("B2", NOW, "e2")))
+    text = "\n".join(words.lines(group, WORDING, NOW))
+    assert words.action_of(group) == GROUPS[kind].action
+    assert f"Do: {GROUPS[kind].response}." in text
+    assert "several at once" in text
+    assert "several at once" not in alone
 
 
 @pytest.mark.parametrize("kind", KINDS_ALL)
@@ -84,7 +110,8 @@ def test_the_first_line_of_a_dry_tub() -> None:
     assert words.title(told("dry", "raised", band="target"), WORDING, NOW) == (
         "B4: drier than target since 14:13 – refill bowl"
     )
-    assert words.title(told("dry", "cleared"), WORDING, NOW) == "B4: no longer too dry 14:13–16:03 – nothing to do"
+    assert words.title(told("dry", "cleared"), WORDING, NOW) == "B4: was too dry 14:13–16:03 – nothing to do"
+    assert words.title(told("heat_lost", "reminded"), WORDING, NOW) == "B4: heater still off since 14:13 – check heater"
 
 
 def test_a_late_message_carries_its_date_and_says_that_it_is_late() -> None:
@@ -111,12 +138,13 @@ def test_last_journal_entries_and_links_stand_at_the_end() -> None:
         "Journal 15:43: misted, round 3", "Journal 15:53: misted, round 2", "Journal 16:03: misted, round 1",
     ]  # fmt: skip
     assert lines[-2].endswith("http://rack.local:8080/ack/x")
-    assert lines[-1] == "Page (works in the network of the rack, or where you opened it): http://rack.local:8080/"
+    assert lines[-1] == "Page (works in the rack's own network; elsewhere only if you made it so): http://rack.local:8080/"
 
 
 def test_a_short_heat_that_is_over_still_asks_for_a_look() -> None:
     """Overheating that ended by itself does not read as nothing."""
     assert any("Look at the animal" in line for line in words.lines(told("hot", "cleared"), WORDING, NOW))
+    assert words.title(told("hot", "cleared"), WORDING, NOW) == "B4: was too hot 14:13–16:03 – look at the snake"
 
 
 @given(

@@ -11,7 +11,7 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 from dewkeeper.notify.people import Draft
-from dewkeeper.notify.words import TITLE_LENGTH
+from dewkeeper.notify.words import TITLE_LENGTH, page_line
 from dewkeeper.report.model import EnclosureMorning, MorningGlance
 from dewkeeper.report.wording import Wording, headline
 from dewkeeper_config.models import Config, Person
@@ -58,7 +58,7 @@ def morning_words(glance: MorningGlance, wording: Wording) -> tuple[str, tuple[s
 def morning_draft(day: str, said: tuple[str, Sequence[str]], link: str | None) -> Draft:
     """Return the morning message of a day."""
     title, lines = said
-    more = [f"Page (works in the network of the rack, or where you opened it): {link}"] if link else []
+    more = [page_line(link)] if link else []
     return Draft(
         event=f"morning/{day}",
         title=title,

@@ -166,7 +166,7 @@ def _digest(calm: Sequence[Parcel], wording: Wording, now: int) -> Parcel:
         lines.append(f"and {len(calm) - _DIGEST_LINES} more on the page")
     link = _text(last.facts, "link")
     if link:
-        lines.append(f"Page (works in the network of the rack, or where you opened it): {link}")
+        lines.append(words.page_line(link))
     gathers = [{"id": row.id, "event": row.event, "title": row.title} for row in carries]
     facts = {
         "gathers": gathers,

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from typing import Any, Final
 
 from dewkeeper.judge.types import Event
-from dewkeeper.judge.words import FAULTS
+from dewkeeper.judge.words import FAULTS, KINDS
 from dewkeeper.notify.memory import Group, Memory
 from dewkeeper.notify.people import MESSAGE_NAMESPACE
 from dewkeeper.notify.told import Happening, Member, Place, Told
@@ -81,11 +81,18 @@ def tellings(events: Sequence[Event], memory: Memory, where: Where, now: int) ->
     """Return what these events, which came together, are told as. Opens and extends the groups of the memory."""
     made: list[Telling] = []
     raised: dict[str, list[tuple[Event, Told]]] = {}
+    faults = {event.enclosure: event.kind for event in events if event.event == "raised" and event.kind in FAULTS}
     for event in events:
         happening = _TOLD.get(event.event)
         if happening is None or event.state in _SILENT:
             continue
         told = Told.of_event(event, happening, where.place(event.enclosure, event.probe))
+        if happening == "annotated":
+            # What is added to an alarm is news only where its probe turned out faulty; the rest is for the record.
+            if event.enclosure not in faults:
+                continue
+            priority = "medium" if told.priority == "urgent" else told.priority
+            told = replace(told, priority=priority, detail=KINDS[faults[event.enclosure]].label)
         key = _key(told)
         if happening == "raised" and key is not None:
             raised.setdefault(key, []).append((event, told))

@@ -5,12 +5,12 @@ First line: enclosure, what, since when, what to do, at most 60 characters. No e
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 from typing import Final
 
-from dewkeeper.judge.types import JournalEntry, Kind
-from dewkeeper.judge.words import EXCURSIONS, FAULTS, JOURNAL, KINDS
+from dewkeeper.judge.types import JournalEntry
+from dewkeeper.judge.words import EXCURSIONS, JOURNAL, KINDS
+from dewkeeper.notify.phrases import GROUPS, LATCHED, SHORT
 from dewkeeper.notify.told import Told
 from dewkeeper.report.wording import Wording, duration
 
@@ -18,53 +18,6 @@ TITLE_LENGTH: Final = 60
 LATE_SECONDS: Final = 600
 _MOST_MEMBERS = 12
 _MOST_JOURNAL = 3
-
-
-@dataclass(frozen=True, slots=True)
-class Short:
-    """A kind on a lock screen: what it is, what is said when it is over, and what to do (`response` says it in full)."""
-
-    what: str
-    over: str
-    action: str
-
-
-SHORT: Final[Mapping[Kind, Short]] = {
-    "dry": Short("too dry", "no longer too dry", "refill bowl"),
-    "damp": Short("too damp", "no longer too damp", "let it air"),
-    "hot": Short("too hot", "no longer too hot", "heat off at plug"),
-    "cold": Short("too cold", "no longer too cold", "check heater"),
-    "heat_stuck_on": Short("heater stuck on", "heater off again", "heat off at plug"),
-    "heat_lost": Short("heater stopped", "heater works again", "check heater"),
-    "dry_soon": Short("drying out", "no longer drying", "refill bowl"),
-    "lid_open": Short("not closed", "closed again", "close and lock"),
-    "room_heat": Short("room too hot", "room cooler again", "cool the room"),
-    "room_frost": Short("room cold or dry", "room well again", "warm the room"),
-    "system": Short("monitor trouble", "all right again", "see page"),
-    "missing": Short("probe silent", "probe answers again", "check plug"),
-    "crc": Short("probe garbled", "probe clear again", "check cable"),
-    "gross_range": Short("probe reads junk", "probe sane again", "check cable"),
-    "flat_line": Short("probe stuck", "probe moves again", "replug probe"),
-    "saturated": Short("probe wet", "probe dry again", "dry the probe"),
-    "sensor_heater": Short("probe heats itself", "probe heater off", "restart"),
-    "brownout": Short("probe power dips", "probe power steady", "check supply"),
-    "displaced": Short("probe fell out", "probe back in place", "put it back"),
-    "impossible": Short("probe unbelievable", "probe believed again", "check probe"),
-    "drift": Short("probe drifts", "probe right again", "calibrate"),
-    "swapped": Short("wrong probe", "right probe again", "swap or accept"),
-}
-
-GROUP_ACTIONS: Final[Mapping[Kind, str]] = {
-    "dry": "treat the room, no tub",
-    "damp": "air the room, no tub",
-    "hot": "cool the room now",
-    "cold": "check room and mains",
-    "heat_lost": "check mains and plugs",
-    "heat_stuck_on": "heat off at plugs",
-    "swapped": "swap or accept",
-}
-"""What to do when a whole rack or room is concerned; the faults of one branch have one cause."""
-_BRANCH_ACTION = "check its cable"
 
 
 def title(told: Told, wording: Wording, now: int) -> str:
@@ -81,13 +34,16 @@ def title(told: Told, wording: Wording, now: int) -> str:
 def action_of(told: Told) -> str:
     """Return what to do in a few words."""
     if told.happening == "cleared":
-        return "nothing to do"
+        return "look at the snake" if told.kind in LATCHED else "nothing to do"
     if told.happening == "annotated":
-        return "check probe"
-    if told.members:
-        usual = _BRANCH_ACTION if told.kind in FAULTS else SHORT[told.kind].action
-        return GROUP_ACTIONS.get(told.kind, usual)
-    return SHORT[told.kind].action
+        return "look yourself"
+    shared = GROUPS.get(told.kind) if told.members else None
+    return SHORT[told.kind].action if shared is None else shared.action
+
+
+def page_line(link: str) -> str:
+    """Return the line with the link to the page and where that link works."""
+    return f"Page (works in the rack's own network; elsewhere only if you made it so): {link}"
 
 
 def lines(
@@ -105,9 +61,11 @@ def lines(
         when = "When told" if told.happening in ("reminded", "unanswered") else "Now"
         made += [f"{when}: {number}." for number in [_number(told, wording)] if number]
         made += _rationale(told, wording, now)
-    elif told.happening == "cleared" and _latched(told):
+    elif told.happening == "annotated":
+        made.append(f"If it is: {told.response or KINDS[told.kind].response}.")
+    elif told.kind in LATCHED:
         made.append("Look at the animal all the same: a short heat also harms.")
-    if told.detail:
+    if told.detail and told.happening != "annotated":
         made.append(f"Detail: {told.detail}.")
     made += [_journal_line(entry, wording, now) for entry in list(journal)[-_MOST_JOURNAL:]]
     if not told.recorded:
@@ -115,7 +73,7 @@ def lines(
     if ack_link and told.happening != "cleared":
         made.append(f"I have seen it (works where the page works): {ack_link}")
     if link:
-        made.append(f"Page (works in the network of the rack, or where you opened it): {link}")
+        made.append(page_line(link))
     return tuple(made)
 
 
@@ -127,7 +85,7 @@ def late_line(planned: int, now: int, wording: Wording) -> str:
 def _short(told: Told) -> str:
     """Return what it is in two or three words."""
     if told.kind == "system" and told.what:
-        return f"trouble, {told.what}"
+        return f"trouble with {told.what}"
     if told.band == "target" and told.kind in ("dry", "damp"):
         return "drier than target" if told.kind == "dry" else "damper than target"
     return SHORT[told.kind].what
@@ -141,15 +99,15 @@ def _what(told: Told) -> str:
         case "escalated":
             return f"now {said}"
         case "reminded":
-            return f"still {said}"
+            return SHORT[told.kind].still or f"still {said}"
         case "unanswered":
             return f"unseen, {said}"
         case "annotated":
-            return "probe fault, no alarm"
+            return f"maybe {said}"
         case "cleared":
             if told.kind == "system" and told.what:
-                return f"{told.what} well again"
-            return SHORT[told.kind].over
+                return f"{told.what} was in trouble"
+            return f"was {said}" if told.band == "target" else SHORT[told.kind].was
 
 
 def _when(told: Told, wording: Wording, now: int) -> str:
@@ -169,11 +127,14 @@ def _story(told: Told, wording: Wording, now: int) -> str:
             until = now if told.until is None else told.until
             return f"{subject}: {label} from {since} to {wording.clock(until, now)} ({duration(until - told.since)}); it is over."
         case "annotated":
-            return f"{subject}: what was told as {label} since {since} was the probe's fault. Readings since then are left out."
+            return (
+                f"{subject}: told as {label} since {since}, but its probe is in doubt ({told.detail or 'faulty'}). "
+                "Only a look can say whether it still is; the alarm stands until then."
+            )
         case "escalated":
             return f"{subject} got worse: {label} since {since} ({duration(now - told.since)})."
         case "reminded":
-            return f"{subject}: still {label} since {since} ({duration(now - told.since)})."
+            return f"{subject}: {SHORT[told.kind].still or f'still {label}'} since {since} ({duration(now - told.since)})."
         case "unanswered":
             return f"Nobody has acknowledged it: {subject} {label} since {since} ({duration(now - told.since)})."
         case "raised":
@@ -192,14 +153,14 @@ def _members(told: Told, wording: Wording, now: int) -> list[str]:
 
 
 def _rationale(told: Told, wording: Wording, now: int) -> list[str]:
-    row = KINDS[told.kind]
+    row, shared = KINDS[told.kind], GROUPS.get(told.kind) if told.members else None
     within = told.within_seconds or row.within_for(told.band)
     by = told.since + within
     when = f"by {wording.clock(by, now)}" if by > now else f"now; it was due by {wording.clock(by, now)}"
     return [
-        f"Cause: {told.cause or row.cause}.",
+        f"Cause: {shared.cause if shared else told.cause or row.cause}.",
         f"If nothing is done: {told.consequence or row.consequence}.",
-        f"Do: {told.response or row.response}.",
+        f"Do: {shared.response if shared else told.response or row.response}.",
         f"Time to respond: {when} ({duration(within)}).",
     ]
 
@@ -210,10 +171,6 @@ def _number(told: Told, wording: Wording) -> str:
     show = wording.humidity if told.kind in ("dry", "damp") else wording.temperature
     said = show(told.value)
     return said if told.limit is None else f"{said}, limit {show(told.limit)}"
-
-
-def _latched(told: Told) -> bool:
-    return told.kind in ("hot", "heat_stuck_on")
 
 
 def _journal_line(entry: JournalEntry, wording: Wording, now: int) -> str:

@@ -1,0 +1,91 @@
+"""Tables of the words that fit on a lock screen, by kind: what it is, what it was, what to do; and for groups."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final
+
+from dewkeeper.judge.types import Kind
+from dewkeeper.judge.words import FAULTS
+
+
+@dataclass(frozen=True, slots=True)
+class Short:
+    """A kind on a lock screen: what it is, what is said when it is over, and what to do (`response` says it in full).
+
+    still: what it is while it goes on; for the kinds whose subject is not the enclosure.
+    """
+
+    what: str
+    was: str
+    action: str
+    still: str = ""
+
+
+SHORT: Final[Mapping[Kind, Short]] = {
+    "dry": Short("too dry", "was too dry", "refill bowl"),
+    "damp": Short("too damp", "was too damp", "let it air"),
+    "hot": Short("too hot", "was too hot", "heat off at plug"),
+    "cold": Short("too cold", "was too cold", "check heater"),
+    "heat_stuck_on": Short("heater stuck on", "heater was stuck on", "heat off at plug", "heater still stuck on"),
+    "heat_lost": Short("heater stopped", "heater had stopped", "check heater", "heater still off"),
+    "dry_soon": Short("drying out", "was drying out", "refill bowl"),
+    "lid_open": Short("not closed", "was not closed", "close and lock"),
+    "room_heat": Short("room too hot", "room was too hot", "cool the room", "room still too hot"),
+    "room_frost": Short("room cold or dry", "room was cold or dry", "warm the room", "room still cold or dry"),
+    "system": Short("monitor trouble", "monitor had trouble", "see page"),
+    "missing": Short("probe silent", "probe was silent", "check plug", "probe still silent"),
+    "crc": Short("probe garbled", "probe was garbled", "check cable", "probe still garbled"),
+    "gross_range": Short("probe reads junk", "probe read junk", "check cable", "probe still reads junk"),
+    "flat_line": Short("probe stuck", "probe was stuck", "replug probe", "probe still stuck"),
+    "saturated": Short("probe wet", "probe was wet", "dry the probe", "probe still wet"),
+    "sensor_heater": Short("probe heats itself", "probe heated itself", "restart", "probe still heats itself"),
+    "brownout": Short("probe loses power", "probe lost power", "check supply", "probe still loses power"),
+    "displaced": Short("probe fell out", "probe had fallen out", "put it back", "probe still out of place"),
+    "impossible": Short("probe not credible", "probe was not credible", "check probe", "probe still not credible"),
+    "drift": Short("probe drifts", "probe drifted", "calibrate", "probe still drifts"),
+    "swapped": Short("wrong probe", "had the wrong probe", "swap or accept"),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Shared:
+    """What is said when several have it together: action for the first line, cause and response for the text."""
+
+    action: str
+    cause: str
+    response: str
+
+
+_ROOM = "several at once: most likely the room's air, or something they share"
+_MAINS = "several at once: most likely the mains, a fuse, or a plug they share"
+_CABLE = "several at once: most likely the cable, plug or supply they share"
+
+GROUPS: Final[Mapping[Kind, Shared]] = {
+    "dry": Shared("treat the room, no tub", _ROOM, "look at the room first: heating, window, a humidifier; change no tub yet"),
+    "damp": Shared("air the room, no tub", _ROOM, "air the room first; change no tub until it is right"),
+    "hot": Shared(
+        "cool the room now", _ROOM, "heat off at the plugs, cool the room: shade, air; then look at every snake"
+    ),
+    "cold": Shared("check room and mains", _ROOM, "check the room's heating, then mains, plugs and heaters"),
+    "dry_soon": Shared("treat the room, no tub", _ROOM, "look at the room first; refill bowls when you pass"),
+    "heat_lost": Shared(
+        "check the mains", _MAINS, "check plugs and fuse; leave the wiring to a licensed electrician"
+    ),
+    "heat_stuck_on": Shared(
+        "heat off at plugs", _MAINS, "switch the heat off at the plugs and stay until it falls"
+    ),
+    "missing": Shared("check the cable", _CABLE, "check the cable, plug and supply of that branch, then the probes"),
+    "crc": Shared("check the cable", _CABLE, "check the cable, plug and supply of that branch"),
+    "gross_range": Shared("check the cable", _CABLE, "check the cable, plug and supply of that branch"),
+    "flat_line": Shared("check the cable", _CABLE, "unplug and replug the branch"),
+    "brownout": Shared("check the supply", _CABLE, "check the supply of that branch and the length of its cable"),
+}
+"""Kinds that mean something else when several have them; the others keep their own words."""
+
+LATCHED: Final = frozenset({"hot", "heat_stuck_on"})
+"""Over by itself is not well: a short heat also harms."""
+
+if not set(SHORT) >= FAULTS:
+    raise TypeError("a probe fault without words for a lock screen")
