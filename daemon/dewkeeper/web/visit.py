@@ -106,7 +106,7 @@ class Visit:
         if came_from not in (None, "same-origin", "none"):
             raise Refused(403, "This came from another site, so it was not done. Open the page itself and try again.")
         origin = self.request.headers.get("Origin")
-        if origin is not None and urlsplit(origin).netloc != self.host:
+        if origin is not None and _host_of(origin) != self.host:
             raise Refused(403, "This came from another site, so it was not done. Open the page itself and try again.")
 
     def check_csrf(self) -> None:
@@ -153,6 +153,13 @@ class Visit:
             raise Refused(400, f"Not done: {error}.") from error
         self.services.memory.audit(self.now, who, what, self.address)
         return not reply.get("not_recorded")
+
+
+def _host_of(address: str) -> str | None:
+    try:
+        return urlsplit(address).netloc
+    except ValueError:  # an opened bracket that never closes
+        return None
 
 
 SAID = {

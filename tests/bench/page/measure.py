@@ -42,13 +42,18 @@ DAY = 86400
 
 def rack(folder: Path) -> Config:
     """Return 40 enclosures with a probe each."""
+    return parse(rack_text(folder).encode(), folder / "rack.toml")
+
+
+def rack_text(folder: Path) -> str:
+    """Return the same as a configuration file."""
     lines = [f'storage = {{ folder = "{folder}", ballast_mb = 0 }}', '[[rack]]\nname = "R"']
     for n in range(40):
         lines.append(f'[[enclosure]]\nname = "T{n}"\nrack = "R"\nplace = {n + 1}')
         lines.append(f'[[probe]]\nname = "p{n}"\nenclosure = "T{n}"\ndriver = "simulated"')
     lines.append('[[channel]]\nkind = "webhook"\nname = "phone"\nurl = "http://127.0.0.1:9/"')
     lines.append('[[person]]\nname = "Ina"\nchannels = ["phone"]')
-    return parse("\n".join(lines).encode(), folder / "rack.toml")
+    return "\n".join(lines)
 
 
 def fill(folder: Path, config: Config, days: int) -> None:

@@ -1,0 +1,158 @@
+"""The page in its house: behind a proxy, in Fahrenheit, its audit log, and what it says of dewkeeper's own health."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import pytest
+import requests
+from tests.web.conftest import PASSWORD
+
+from dewkeeper.notify.daily import path_name
+from dewkeeper.service.page import health_lines
+from dewkeeper.store import History
+from dewkeeper.web.serve import PageServer
+from dewkeeper_config.models import Backup, Config
+
+
+@contextmanager
+def page(rig: Any, config: Config) -> Iterator[tuple[str, PageServer]]:
+    """Serve the rig's history under another configuration."""
+    server = PageServer(
+        config, lambda: History.open(config.storage.folder), rig.daemon.handle, list, rig.clock
+    )
+    server.start()
+    try:
+        yield "http://{}:{}".format(*server.address), server
+    finally:
+        server.stop()
+
+
+def changed(rig: Any, **parts: dict[str, Any]) -> Config:
+    """Return the rig's configuration with values changed: section -> key -> value."""
+    update = {name: getattr(rig.config, name).model_copy(update=values) for name, values in parts.items()}
+    return rig.config.model_copy(update=update)  # type: ignore[no-any-return]
+
+
+@pytest.mark.parametrize("trusted", [True, False])
+def test_forwarded_headers_are_believed_from_named_proxies_only(rig: Any, trusted: bool) -> None:
+    """Told by a named proxy that it is https, the cookie is Secure and each client has its own tries; else neither."""
+    config = changed(rig, web={"trusted_proxies": ["127.0.0.1"] if trusted else ["10.9.9.9"]})
+    rig.keeper()
+    with page(rig, config) as (base, _), requests.Session() as session:
+        session.trust_env = False
+        statuses = []
+        for client in range(8):  # one more than an address may try at once
+            headers = {"X-Forwarded-For": f"192.0.2.{client}, 127.0.0.1", "X-Forwarded-Proto": "https"}
+            form = {"name": "Ina", "password": "no"}
+            statuses.append(session.post(base + "/login", data=form, headers=headers, timeout=60).status_code)
+        assert (429 in statuses) is not trusted
+        rig.clock.advance(3600)
+        answer = session.post(
+            base + "/login", data={"name": "Ina", "password": PASSWORD}, headers=headers, timeout=60, allow_redirects=False
+        )
+        assert ("Secure" in answer.headers["Set-Cookie"]) is trusted
+        assert "HttpOnly" in answer.headers["Set-Cookie"]
+
+
+def test_a_forged_forwarded_address_ends_at_the_first_stranger(rig: Any) -> None:
+    """A client that sends its own X-Forwarded-For through the proxy is known by the address the proxy saw."""
+    rig.keeper()
+    with page(rig, changed(rig, web={"trusted_proxies": ["127.0.0.1"]})) as (base, server), requests.Session() as session:
+        session.trust_env = False
+        form = {"name": "Ina", "password": "no"}
+        session.post(base + "/login", data=form, headers={"X-Forwarded-For": "203.0.113.1, 192.0.2.7"}, timeout=60)
+        assert server._memory.audited()[0].address == "192.0.2.7"
+
+
+def test_fahrenheit_everywhere(rig: Any) -> None:
+    """A site in °F shows no °C on any screen, and the limits of the chart are converted."""
+    rig.keeper()
+    with page(rig, changed(rig, site={"units": "fahrenheit"})) as (base, _), requests.Session() as session:
+        session.trust_env = False
+        session.post(base + "/login", data={"name": "Ina", "password": PASSWORD}, timeout=60)
+        for path in ("/", "/rack", "/enclosure/T1", "/probes"):
+            text = session.get(base + path, timeout=60).text
+            assert "°C" not in text
+            assert path == "/" or "°F" in text
+        assert "93 °F" in session.get(base + "/enclosure/T1", timeout=60).text  # 34 °C is 93.2 °F
+        assert "75 °F" in session.get(base + "/enclosure/T1", timeout=60).text  # 24 °C is 75.2 °F
+
+
+def test_who_did_what_is_kept_without_secrets(rig: Any) -> None:
+    """The log names logins, refused ones, deeds, sheets and the sitter, with addresses; no password, code or link is in it."""
+    code = rig.page.first_run_code
+    stranger = rig.stranger()
+    stranger.post(rig.base + "/first", data={"code": "AAAA-BBBB-CCCC", "name": "Eve", "password": "long enough 1"})
+    keeper = rig.keeper()
+    stranger.post(rig.base + "/login", data={"name": "Ina", "password": "a wrong guess"})
+    token = rig.csrf(keeper)
+    keeper.post(rig.base + "/journal", data={"csrf": token, "choice": "misted", "enclosure": "T1"})
+    link = keeper.post(rig.base + "/sitter", data={"csrf": token, "name": "Leo", "hours": "24"}).text
+    path = link.split("http://rack.example")[1].split('"')[0]
+    rig.stranger().post(rig.base + path, data={"choice": "refilled", "enclosure": "T2"})
+    text = re.sub(r"<[^>]+>", "", keeper.get(rig.base + "/health").text)
+    for said in (
+        "?: first-run code refused 127.0.0.1", "Ina: set the login", "?: login refused", "Ina: journal: misted T1",
+        "Ina: made a sheet for Leo", "Leo: sitter: bowl refilled at T2",
+    ):  # fmt: skip
+        assert said in text, said
+    kept = (rig.config.storage.folder / "page.json").read_text()
+    for secret in (PASSWORD, "a wrong guess", code, path.rsplit("/", 1)[1]):
+        assert secret not in text
+        assert secret not in kept
+
+
+def test_names_are_words_and_never_markup(rig: Any) -> None:
+    """A snake named like a script, and a detail like a tag, are shown as written."""
+    keeper = rig.keeper()
+    name = "<script>alert(1)</script>&\"'"
+    form = {"csrf": rig.csrf(keeper), "choice": "moved-in", "enclosure": "T1", "detail": name}
+    assert keeper.post(rig.base + "/journal", data=form).status_code == 200
+    for path in ("/animals", "/journal", "/enclosure/T1", "/rack"):
+        text = keeper.get(rig.base + path).text
+        assert "<script" not in text
+        assert "&lt;script&gt;" in text
+
+
+def test_health_tells_what_is_true(rig: Any, tmp_path: Path) -> None:
+    """Parts, clock, recording, disk, channels, ways to people, backup and own alarms are each there, and change with the facts."""
+    now = int(rig.clock.wall())
+
+    def lines(config: Config, not_recorded: str = "", *, clock_trusted: bool = True) -> dict[str, Any]:
+        found = health_lines(config, rig.daemon.heartbeats, not_recorded, now, clock_trusted=clock_trusted)
+        return {line.what: line for line in found}
+
+    usual = lines(rig.config)
+    assert set(usual) == {
+        "reading probes", "judging and writing", "sending messages", "clock", "recording", "disk", "channel phone",
+        "way to Ina over phone", "backup", "own alarms",
+    }  # fmt: skip
+    assert {what for what, line in usual.items() if line.well} == set(usual) - {"backup", "way to Ina over phone"}
+    assert usual["backup"].well is None
+    assert usual["way to Ina over phone"].well is None
+    wrong = lines(rig.config, "the disk is full", clock_trusted=False)
+    assert wrong["recording"].well is False
+    assert wrong["clock"].well is False
+    full = lines(changed(rig, storage={"free_percent": 100.0}))
+    assert full["disk"].well is False
+    copies = tmp_path / "copies"
+    kept = changed(rig, storage={"backup": Backup(folder=copies)})
+    assert lines(kept)["backup"].well is False
+    copies.mkdir()
+    assert "none in" in lines(kept)["backup"].text
+
+
+def test_a_test_message_is_sent_and_its_confirmation_shown(rig: Any) -> None:
+    """One button sends a real message over every way; when it is confirmed the health screen says when."""
+    keeper = rig.keeper()
+    assert "never confirmed" in keeper.get(rig.base + "/health").text
+    answer = keeper.post(rig.base + "/health/test", data={"csrf": rig.csrf(keeper)})
+    assert "Tap the link" in answer.text
+    rig.daemon.handle({"do": "notify_confirm", "way": path_name("Ina", "phone"), "who": "Ina"})
+    rig.clock.advance(120)
+    assert "last confirmed" in keeper.get(rig.base + "/health").text
