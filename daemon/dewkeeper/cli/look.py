@@ -12,6 +12,7 @@ import time
 from dewkeeper.cli.glance import alarm_lines, morning_lines, silence_line
 from dewkeeper.cli.output import DONE, NOT_WELL, complain, emit, emit_json, say
 from dewkeeper.cli.times import duration_seconds
+from dewkeeper.judge.words import STALE_SECONDS
 from dewkeeper.report.wording import STATE_WORDS, Wording, headline
 from dewkeeper_config.models import Config
 
@@ -111,6 +112,8 @@ def _alarms(args: argparse.Namespace) -> int:
     wording, at = Wording.of(config.site), int(time.time())
     with StoredPast.open(config) as past:
         alarms = [standing(alarm) for alarm in past.standing() if alarm.state != "normal"]
+        in_force = past.in_force()
+    resting = [c for e in config.enclosure if (c := in_force.out_of_service(e.name)) is not None]
     alarms.sort(key=worst_alarm_first)
     if args.format == "json":
         emit_json(to_plain(alarms))
@@ -118,11 +121,18 @@ def _alarms(args: argparse.Namespace) -> int:
         say("no alarm stands")
     else:
         for alarm in alarms:
-            say(f"{alarm.alarm[:8]}  {alarm.priority}, {STATE_WORDS[alarm.state]}")
+            until = f" until {wording.clock(alarm.shelved_until, at)}" if alarm.shelved_until is not None else ""
+            stale = alarm.state in ("unacknowledged", "acknowledged") and at - alarm.raised > STALE_SECONDS
+            day = ", stands for over a day: does it still tell you anything?" if stale else ""
+            say(f"{alarm.alarm[:8]}  {alarm.priority}, {STATE_WORDS[alarm.state]}{until}{day}")
             for line in alarm_lines(alarm, wording, at):
                 say(f"    {line}")
             say(f"        if left: {alarm.consequence}")
         say("`dewkeeper ack ID` says that you have seen one, `dewkeeper shelve ID --for 8h --why …` puts it aside.")
+    if args.format != "json":
+        for command in resting:
+            review = wording.day(command.until) if command.until is not None else "in a week"
+            say(f"out of service: {command.enclosure} ({command.why}; {command.who}), to be looked at again by {review}")
     return NOT_WELL if alarms else DONE
 
 

@@ -30,7 +30,6 @@ from dewkeeper.report.replaying import (
 )
 from dewkeeper.report.wording import Wording, duration
 from dewkeeper.service.settings import judge_settings
-from dewkeeper.store.history import History
 from dewkeeper_config import ReplayConfig, load
 
 WEEK_SECONDS = 7 * 86400
@@ -78,6 +77,8 @@ class Source:
     def events(self, settings: Settings | None) -> Iterator[Event]:
         """Yield the events of everything there is, under some settings, or (None) under those that were in force."""
         if self.readings is None:
+            from dewkeeper.store.history import History  # a readings file needs no database: half a second on a Pi
+
             with History.open(self.folder) as history:
                 earlier = history.items_before(self.since, LASTING)
                 yield from replay_items(settings, self._spanned(history.stream(self.since)), earlier)
