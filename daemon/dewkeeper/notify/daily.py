@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 from dewkeeper.notify.people import Draft
 from dewkeeper.notify.words import TITLE_LENGTH, page_line
 from dewkeeper.report.model import EnclosureMorning, MorningGlance
-from dewkeeper.report.wording import Wording, headline
+from dewkeeper.report.wording import Wording, first_steps, headline, outside_words
 from dewkeeper_config.models import Config, Person
 
 MORNING_GRACE_SECONDS: Final = 6 * 3600
@@ -115,15 +115,18 @@ def test_draft(person: str, channel: str, identity: str, ack_link: str | None) -
 
 
 def _row(row: EnclosureMorning, wording: Wording, now: int) -> str:
-    said = [f"{headline(alarm)}, {wording.since(alarm.since, now)}" for alarm in row.alarms] or [
-        f"{row.enclosure}: {'unwatched' if row.rank == 'unwatched' else 'was outside its limits'}"
-    ]
+    said = [f"{headline(alarm)}, {wording.since(alarm.since, now)}" for alarm in row.alarms]
+    if row.alarms and row.alarms[0].response:
+        said[0] += f" → {first_steps(row.alarms[0].response)}"
+    elif not row.alarms:
+        outside = outside_words(row, wording) or ["was outside its limits"]
+        said = [f"{row.enclosure}: {'unwatched' if row.rank == 'unwatched' else outside[0]}"]
     if row.humidity_min is not None:
         day = row.humidity_min_at_day_percent
         referred = "" if day is None else f" ({wording.humidity(day)} at day temperature)"
         said.append(f"lowest {wording.humidity(row.humidity_min.value)} at {wording.clock(row.humidity_min.at)}{referred}")
     if row.unwatched.minutes >= 1:
-        said.append(f"unwatched {row.unwatched.minutes:.0f} min")
+        said.append(f"unwatched for {wording.lasting(row.unwatched.minutes * 60)}")
     if row.now is not None:
         said.append(f"now {wording.humidity(row.now.humidity_percent)}, {wording.temperature(row.now.temperature_c)}")
     return "; ".join(said)

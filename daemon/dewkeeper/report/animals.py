@@ -22,6 +22,8 @@ ABOUT_THE_ANIMAL = frozenset(
 )  # fmt: skip
 """Journal words that are about who lives in the enclosure rather than about the enclosure."""
 
+MOVES = ("moved_in", "moved_out")
+"""Journal words that say who lives where."""
 _POINTS = 120
 
 
@@ -118,7 +120,7 @@ def stays(past: Past, animal: Animal, now: int) -> list[Lived]:
 
 def animal_named(entry: JournalEntry) -> str:
     """Return the animal that an entry about a move names, "" for none."""
-    return entry.detail.partition(",")[0].strip() if entry.what in ("moved_in", "moved_out") else ""
+    return entry.detail.partition(",")[0].strip() if entry.what in MOVES else ""
 
 
 def _leave(animal: Animal, at: int) -> None:

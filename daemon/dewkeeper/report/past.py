@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from types import TracebackType
 from typing import Any, cast
 
@@ -49,9 +49,11 @@ class StoredPast:
         """Return events from `since` on, oldest first."""
         return self._history.events(since, enclosure)
 
-    def journal(self, since: int, *, replaced: bool = False) -> Sequence[JournalEntry]:
+    def journal(
+        self, since: int, *, replaced: bool = False, words: Collection[str] | None = None
+    ) -> Sequence[JournalEntry]:
         """Return journal entries from `since` on, oldest first; those a correction replaced only if asked for."""
-        return self._history.journal(since, replaced=replaced)
+        return self._history.journal(since, replaced=replaced, words=words)
 
     def notes(self) -> Mapping[str, str]:
         """Return the small named facts."""

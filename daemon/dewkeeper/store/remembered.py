@@ -30,6 +30,11 @@ class Remembered:
         self._commands: list[Command] = []
         self.in_force = InForce((), ())
 
+    @property
+    def replaced(self) -> set[str]:
+        """Ids of the journal entries that a correction replaced."""
+        return {entry.replaces for entry in self._journal if entry.replaces is not None}
+
     def bring_up_to_date(self, connection: Connection) -> None:
         """Read what was stored since the last time."""
         newest = connection.exec_driver_sql("SELECT coalesce(max(seq), 0) FROM item").scalar_one()

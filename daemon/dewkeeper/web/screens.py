@@ -10,12 +10,13 @@ from dewkeeper.judge.types import JournalEntry
 from dewkeeper.judge.words import FAULTS, JOURNAL, KINDS
 from dewkeeper.report import enclosure as enclosure_report
 from dewkeeper.report import morning as morning_report
-from dewkeeper.report.animals import Animal, stays
+from dewkeeper.report.animals import MOVES, stays
 from dewkeeper.report.animals import animals as animals_of
 from dewkeeper.report.enclosure import SPANS, EnclosureReport
 from dewkeeper.report.history import Point
 from dewkeeper.report.model import EnclosureMorning
 from dewkeeper.report.now import now as now_report
+from dewkeeper.report.past import StoredPast
 from dewkeeper.report.wording import PAST_TENSE
 from dewkeeper.web.chart import humidity_chart, temperature_chart
 from dewkeeper.web.choices import BY_KEY, CHOICES, QUICK
@@ -45,13 +46,13 @@ def rack(visit: Visit) -> Response:
         for row in sorted(rows, key=lambda r: (r.shelf, r.place)):
             shelves.setdefault(row.shelf, []).append(row)
         racks.append((one, shelves))
-    return visit.render("rack.html", racks=racks, living=living(animals_of(visit.past.journal(0))))
+    return visit.render("rack.html", racks=racks, living=living(visit.past))
 
 
-def living(known: Sequence[Animal]) -> dict[str, list[str]]:
+def living(past: StoredPast) -> dict[str, list[str]]:
     """Return the names of the animals that live in each enclosure now."""
     found: dict[str, list[str]] = {}
-    for animal in known:
+    for animal in animals_of(past.journal(0, words=MOVES)):
         if animal.home is not None:
             found.setdefault(animal.home, []).append(animal.name)
     return found
@@ -60,7 +61,7 @@ def living(known: Sequence[Animal]) -> dict[str, list[str]]:
 def animals(visit: Visit) -> Response:
     """Show every animal and where it lives, and the form that moves one."""
     return visit.render(
-        "animals.html", animals=animals_of(visit.past.journal(0)), enclosures=visit.services.config.enclosure
+        "animals.html", animals=animals_of(visit.past.journal(0, words=MOVES)), enclosures=visit.services.config.enclosure
     )
 
 
@@ -93,7 +94,7 @@ def enclosure(visit: Visit, name: str) -> Response:
         table=table(report),
         quick=[BY_KEY[key] for key in QUICK],
         choices=CHOICES,
-        living=living(animals_of(visit.past.journal(0))).get(name, []),
+        living=living(visit.past).get(name, []),
     )
 
 
