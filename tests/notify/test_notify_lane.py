@@ -1,23 +1,19 @@
-"""One channel's bookkeeping: sends that outlive their deadline, the optional library, groups merged when due."""
+"""One channel's bookkeeping: sends that outlive their deadline, groups merged when due."""
 
 from __future__ import annotations
 
-import importlib.util
 import threading
 from zoneinfo import ZoneInfo
 
 import pytest
 
 from dewkeeper.notify.channel import Channel, Receipt
-from dewkeeper.notify.channels import open_channel
 from dewkeeper.notify.deadline import Guard
-from dewkeeper.notify.errors import DeadlinePassed, PermanentFailure, TemporaryFailure
+from dewkeeper.notify.errors import DeadlinePassed, TemporaryFailure
 from dewkeeper.notify.gather import Parcel, parcels
 from dewkeeper.notify.lane import MOST_ABANDONED, Lane
 from dewkeeper.report.wording import Wording
 from dewkeeper.store.records import Message
-from dewkeeper_config.models import AppriseChannel
-from dewkeeper_config.secrets import SecretSource
 
 NOW = 1_790_000_000
 WORDING = Wording(ZoneInfo("Europe/Vienna"))
@@ -90,12 +86,3 @@ def test_a_member_already_over_is_told_as_over() -> None:
     rows = [member("B1", 1), member("B2", 2), member("B1", 1, "cleared")]
     titles = {parcel.message.title for parcel in parcels(rows, WORDING, NOW + 900)}
     assert titles == {"B1: was too dry 16:14–16:44 – nothing to do", "B2: too dry"}
-
-
-def test_the_optional_library_is_used_where_it_is_installed() -> None:
-    """Without it the channel says what to install; with it an unknown address is refused for good."""
-    config = AppriseChannel(kind="apprise", name="other", url=SecretSource.model_validate({"value": "nothing-known"}))
-    channel = open_channel(config, lambda: float(NOW))
-    installed = importlib.util.find_spec("apprise") is not None
-    with pytest.raises(PermanentFailure, match="not understood" if installed else r"dewkeeper\[apprise\]"):
-        channel.send(MESSAGE, 5)

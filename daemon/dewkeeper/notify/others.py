@@ -11,6 +11,8 @@ from dewkeeper.store.records import Message
 from dewkeeper_config.errors import SecretUnavailable
 from dewkeeper_config.models import AppriseChannel
 
+_ANY = "json://localhost/"
+
 
 class Others(Channel):
     """Hands over to apprise, which only says yes or no: no is temporary, for it may be anything.
@@ -25,6 +27,7 @@ class Others(Channel):
         self._config = config
         try:
             self._library = importlib.import_module("apprise")
+            self._library.Apprise().add(_ANY)  # loads every service it knows now, not during the first alarm
         except ImportError as error:
             raise ChannelUnusable(f"channel {config.name}: `pip install dewkeeper[apprise]` is missing") from error
 

@@ -74,6 +74,7 @@ class Authority:
             + certificate.public_bytes(serialization.Encoding.PEM)
         )
         context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+        context.num_tickets = 0  # nobody resumes here, and the kept sessions would be taken for a leak
         context.load_cert_chain(file)
         return context
 
