@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
+import io
+import json
 import os
 import shutil
 from collections.abc import Callable
@@ -13,14 +16,16 @@ from hypothesis import HealthCheck, Phase, example, given, settings
 from hypothesis import strategies as st
 from tests.daemon.conftest import Phone
 
+from dewkeeper.cli import main
 from dewkeeper.clock import ManualClock
 from dewkeeper.errors import CommandRefused
 from dewkeeper.judge.words import JOURNAL
-from dewkeeper.report.replaying import replay_items
+from dewkeeper.report.replaying import TOLD, replay_items
+from dewkeeper.report.replaying import told as told_line
 from dewkeeper.service.calendar import SilentAlarm
 from dewkeeper.service.daemon import Daemon
 from dewkeeper.store import History
-from dewkeeper_config.loading import parse
+from dewkeeper_config import load
 from dewkeeper_demo.wire import register_rack
 from dewkeeper_demo.wire_chips import Sht3x
 from dewkeeper_demo.wire_faults import BitFlips
@@ -125,8 +130,9 @@ class Night:
         return now
 
     def _started(self) -> Daemon:
-        config = parse(RACK.format(folder=self.folder, url=self.url, low=self.low).encode(), self.folder / "rack.toml")
-        daemon = Daemon(config, clock=self.clock, alarm=SilentAlarm)
+        path = self.folder / "rack.toml"
+        path.write_text(RACK.format(folder=self.folder, url=self.url, low=self.low), encoding="utf-8")
+        daemon = Daemon(load(path), clock=self.clock, alarm=SilentAlarm)
         daemon.start()
         self.clock.settle()
         return daemon
@@ -197,6 +203,13 @@ class Night:
         self.clock.settle()
 
 
+def _printed(folder: Path) -> list[dict[str, Any]]:
+    """Return what the command prints of the whole past, by the settings that were in force."""
+    with contextlib.redirect_stdout(io.StringIO()) as written:
+        assert main(["replay", "--config", str(folder / "rack.toml"), "--since", "20000d", "--as-it-was"]) == 0
+    return [json.loads(line) for line in written.getvalue().splitlines()]
+
+
 def test_the_stored_stream_tells_again_what_was_told_live(tmp_path: Path, phone: Phone) -> None:
     """Air, faults, journal, commands, limits, clock steps, stops and kills: live events and replay are the same."""
     count = 0
@@ -227,8 +240,10 @@ def test_the_stored_stream_tells_again_what_was_told_live(tmp_path: Path, phone:
             live = list(history.events(0))
             again = list(replay_items(None, history.stream(0)))
             standing = {alarm.alarm: alarm.state for alarm in history.standing()}
+        printed = _printed(folder)
         shutil.rmtree(folder)
         assert again == live
+        assert printed == [told_line(event) for event in live if event.event in TOLD]
         assert standing == {alarm.alarm: alarm.state for alarm in alarms}
         told.update(f"{event.kind}.{event.event}" for event in live)
 

@@ -78,6 +78,8 @@ def end_fault(state: State, watch: Watch, kind: Kind, now: int) -> None:
     """A probe is out of a fault."""
     if watch.faults.pop(kind, None) is not None:
         state.book.clear((watch.places.pop(kind, watch.place), kind), now, watch.name)
+        if kind in ("missing", "crc"):
+            state.set_timer(now + missing_after(state), "missing", watch.name)
 
 
 def note_stranger(state: State, watch: Watch, now: int, note: str) -> None:
@@ -155,7 +157,8 @@ def check_silence(state: State, watch: Watch, now: int) -> None:
             start_fault(state, watch, "missing", now, watch.live, cause=why)
         else:
             _part_silent(state, *together, now)
-    state.set_timer(now + after, "missing", watch.name)  # it may be back by then and fall silent again
+    # Asked again ever less often, so that a gap of years is not gone through minute by minute; when it is back, anew.
+    state.set_timer(now + max(after, now - watch.live), "missing", watch.name)
 
 
 def _silent_together(state: State, watch: Watch, now: int, after: int) -> tuple[str, list[Watch]] | None:

@@ -33,13 +33,14 @@ def fill(config: Config, readings: Path, shift: int) -> None:
     """Judge a readings file and store it, every time moved by so many seconds."""
     store = Store.open(config.storage.folder, config.storage, ManualClock())
     judge = Judge()
-    first = judge_settings(config, 0)
-    judge.feed(first)
-    store.commit(Batch(items=(first,)))
     kept: list[tuple[Reading, Quality]] = []
     events: list[Event] = []
     last = 0
     for reading in _readings(readings, shift):
+        if not last:
+            first = judge_settings(config, reading.time)
+            judge.feed(first)
+            store.commit(Batch(items=(first,)))
         if reading.time != last and len(kept) > 5000:
             kept.sort(key=lambda pair: pair[0].time)
             store.commit(Batch(readings=tuple(kept), events=tuple(events)))
