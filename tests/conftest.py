@@ -8,6 +8,11 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, settings
+
+# How long an example takes is the machine's affair, never a reason to fail.
+settings.register_profile("dewkeeper", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("dewkeeper")
 
 _PATIENCE_SECONDS = 5.0
 

@@ -27,8 +27,9 @@ class Phone:
     def __init__(self) -> None:
         self.messages: list[dict[str, Any]] = []
         self.ids: list[str] = []
-        self.silent = False  # takes the request and never answers
-        self.tried: list[str] = []
+        self.silent = False  # takes every request and never answers
+        self.silent_for = ""  # the same, for messages of this type
+        self.tried: list[tuple[str, str]] = []  # type and id
         self._arrived = threading.Condition()
         self._over = threading.Event()
         phone = self
@@ -36,10 +37,11 @@ class Phone:
         class Handler(BaseHTTPRequestHandler):
             def do_POST(self) -> None:
                 body = self.rfile.read(int(self.headers["Content-Length"]))
+                kind = json.loads(body)["type"]
                 with phone._arrived:
-                    phone.tried.append(self.headers["webhook-id"])
+                    phone.tried.append((kind, self.headers["webhook-id"]))
                     phone._arrived.notify_all()
-                if phone.silent:
+                if phone.silent or phone.silent_for == kind:
                     phone._over.wait()
                     return
                 with phone._arrived:
@@ -67,10 +69,15 @@ class Phone:
         with self._arrived:
             assert self._arrived.wait_for(lambda: identity in self.ids, patience_seconds), f"{identity} never arrived"
 
-    def wait_for_try(self, patience_seconds: float = 60.0) -> None:
-        """Return when any message was tried. Fails the test after so many real seconds."""
+    def wait_for_try(self, kind: str, patience_seconds: float = 60.0) -> str:
+        """Return the id of the first message of this type that was tried. Fails the test after so many real seconds."""
+
+        def ids() -> list[str]:
+            return [identity for type_, identity in self.tried if type_ == kind]
+
         with self._arrived:
-            assert self._arrived.wait_for(lambda: bool(self.tried), patience_seconds), "nothing was ever tried"
+            assert self._arrived.wait_for(lambda: bool(ids()), patience_seconds), f"{kind} was never tried, only {self.tried}"
+            return ids()[0]
 
     def __enter__(self) -> Phone:
         self._thread.start()

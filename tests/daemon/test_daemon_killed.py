@@ -9,6 +9,7 @@ import sqlite3
 import subprocess
 import sys
 import time
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +19,7 @@ from dewkeeper.store import History
 
 CHILD = Path(__file__).with_name("child.py")
 KILLS = 100 if os.environ.get("CI") else 12
+SLOWER = 200  # times real time: fast, yet a loaded machine's pauses are not taken for threads that died
 CONFIG = """
 site = {{ name = "Killed rack", timezone = "Europe/Vienna", poll_seconds = 60 }}
 storage = {{ folder = "{folder}", ballast_mb = 0 }}
@@ -25,6 +27,9 @@ web = {{ enabled = false }}
 rack = [{{ name = "R" }}]
 channel = [{{ kind = "webhook", name = "phone", url = "{url}" }}]
 person = [{{ name = "Ina", channels = ["phone"] }}]
+[[profile]]
+name = "adult"
+limits = {{ delays = {{ dry_tolerable_minutes = {minutes} }} }}
 [[enclosure]]
 name = "T1"
 rack = "R"
@@ -45,11 +50,25 @@ options = {{ clock = "child" }}
 """
 
 
-def _start(config: Path, rate: int) -> subprocess.Popen[bytes]:
-    child = subprocess.Popen([sys.executable, str(CHILD), str(config), str(rate)], stdout=subprocess.PIPE)
-    assert child.stdout is not None
-    assert child.stdout.readline() == b"running\n"
-    return child
+Start = Callable[[Path, int], subprocess.Popen[bytes]]
+
+
+@pytest.fixture
+def start() -> Iterator[Start]:
+    """Start a daemon so many times as fast as the day; what still runs at the end of the test is killed."""
+    children: list[subprocess.Popen[bytes]] = []
+
+    def start_one(config: Path, rate: int) -> subprocess.Popen[bytes]:
+        child = subprocess.Popen([sys.executable, str(CHILD), str(config), str(rate)], stdout=subprocess.PIPE)
+        children.append(child)
+        assert child.stdout is not None
+        assert child.stdout.readline() == b"running\n"
+        return child
+
+    yield start_one
+    for child in children:
+        if child.poll() is None:
+            _end(child, signal.SIGKILL)
 
 
 def _end(child: subprocess.Popen[bytes], how: int) -> None:
@@ -66,14 +85,14 @@ def _rows(folder: Path) -> set[tuple[str, int]]:
 
 
 @pytest.mark.slow
-def test_kills_at_random_lose_nothing_committed(tmp_path: Path, phone: Any) -> None:
+def test_kills_at_random_lose_nothing_committed(tmp_path: Path, phone: Any, start: Start) -> None:
     """What a reader saw before each SIGKILL is there after it, the file is intact, and one alarm keeps one id."""
     config = tmp_path / "rack.toml"
-    config.write_text(CONFIG.format(folder=tmp_path, url=phone.url))
+    config.write_text(CONFIG.format(folder=tmp_path, url=phone.url, minutes=60))
     dice = random.Random(20261125)
     seen: set[tuple[str, int]] = set()
     for _ in range(KILLS):
-        child = _start(config, rate=1000)
+        child = start(config, 1000)
         time.sleep(dice.uniform(0.0, 0.4))  # the moment of the blow is what is random here, nothing is awaited
         if (tmp_path / "dewkeeper.db").exists():
             seen |= _rows(tmp_path)
@@ -85,22 +104,22 @@ def test_kills_at_random_lose_nothing_committed(tmp_path: Path, phone: Any) -> N
         assert connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)
     connection.close()
     for _ in range(2):  # told in the one or the other; the second finds the alarm standing
-        child = _start(config, rate=1000)
+        child = start(config, 1000)
         phone.wait_for("dry.raised")
         _end(child, signal.SIGKILL)
     assert len({m["alarm"] for m in phone.messages if m["type"] == "dry.raised"}) == 1
 
 
 @pytest.mark.slow
-def test_killed_between_commit_and_send_the_id_stays(tmp_path: Path, phone: Any) -> None:
+def test_killed_between_commit_and_send_the_id_stays(tmp_path: Path, phone: Any, start: Start) -> None:
     """Killed while the server is silent, the message arrives after the restart under the id first tried."""
     config = tmp_path / "rack.toml"
-    config.write_text(CONFIG.format(folder=tmp_path, url=phone.url))
-    phone.silent = True
-    child = _start(config, rate=1000)
-    phone.wait_for_try()
+    config.write_text(CONFIG.format(folder=tmp_path, url=phone.url, minutes=5))
+    phone.silent_for = "dry.raised"
+    child = start(config, SLOWER)
+    tried = phone.wait_for_try("dry.raised")
     _end(child, signal.SIGKILL)
-    phone.silent = False
-    child = _start(config, rate=1000)
-    phone.wait_for_id(phone.tried[0])
+    phone.silent_for = ""
+    child = start(config, SLOWER)
+    phone.wait_for_id(tried)
     _end(child, signal.SIGTERM)

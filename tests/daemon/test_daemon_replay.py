@@ -216,7 +216,7 @@ def test_the_stored_stream_tells_again_what_was_told_live(tmp_path: Path, phone:
     told: set[str] = set()
 
     @settings(
-        max_examples=EXAMPLES, deadline=None, suppress_health_check=list(HealthCheck), derandomize=True,
+        max_examples=EXAMPLES, suppress_health_check=list(HealthCheck), derandomize=True,
         phases=(Phase.explicit, Phase.generate),  # shrinking whole nights takes longer than reading one
     )  # fmt: skip
     @example(WHOLE_NIGHT)

@@ -66,7 +66,7 @@ def _runs(items: list[Item]) -> list[Item]:
     return stretched
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(st.lists(_ITEMS, max_size=40).map(_runs), st.lists(st.sampled_from(["acknowledge", "shelve", "unshelve"]), max_size=8))
 def test_nothing_crashes_and_one_kind_stands_once(items: list[Item], verbs: list[str]) -> None:
     """Readings, gaps, repeats, disorder, NaN, infinities, commands, steps, settings: no crash, no two alarms of a kind."""
@@ -89,7 +89,7 @@ def test_nothing_crashes_and_one_kind_stands_once(items: list[Item], verbs: list
             judge.feed(Command(f"c{n}", item.time, verbs[n % len(verbs)], "m", "why", alarm=alarm.alarm))
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(st.lists(_ITEMS, max_size=30).map(_runs), st.data())
 def test_a_loaded_judge_goes_on_exactly(items: list[Item], data: st.DataObject) -> None:
     """Dumped and loaded at random points, the judge gives the same events, quality and exclusions as undisturbed."""

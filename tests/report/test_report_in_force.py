@@ -121,7 +121,7 @@ _DEEDS = st.lists(
 )
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(deeds=_DEEDS, asked=st.lists(st.integers(0, 800), min_size=1, max_size=5))
 def test_stage_is_the_judges(tmp_path_factory: Any, deeds: list[tuple[int, str, int | None]], asked: list[int]) -> None:
     """For any stages entered in order, the limits in force at a time are those the judge says it changed to."""

@@ -58,7 +58,7 @@ def _read(path: Path, text: str, mark: bool) -> tuple[list[Row], Refusals]:
     return list(read_readings(path, PROBES, refusals)), refusals
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(_POLLS, st.sampled_from(["\n", "\r\n"]), st.sampled_from([csv.QUOTE_MINIMAL, csv.QUOTE_ALL]), st.booleans(), st.booleans())
 def test_what_was_written_comes_back(
     tmp_path_factory: pytest.TempPathFactory,
@@ -72,7 +72,7 @@ def test_what_was_written_comes_back(
     assert refusals.total == 0
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(
     _POLLS.filter(lambda polls: len(polls) > 2),
     st.lists(st.tuples(st.integers(0, 10_000), st.sampled_from(BAD[:-1])), max_size=12),
@@ -100,7 +100,7 @@ def test_bad_rows_cost_themselves_only(
         assert shown == set(wrong)
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(st.binary(max_size=400), st.booleans())
 def test_no_bytes_crash_the_reader(tmp_path_factory: pytest.TempPathFactory, rubbish: bytes, headed: bool) -> None:
     """Any bytes at all: rows, refused rows or a refused file, never another error."""

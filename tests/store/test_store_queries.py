@@ -42,7 +42,7 @@ def _polls(rng: random.Random, start: int, count: int, step: int) -> list[tuple[
     return rows
 
 
-@settings(max_examples=150 if _MANY else 12, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=150 if _MANY else 12, suppress_health_check=[HealthCheck.too_slow])
 @given(_moves, st.integers(0, 5 * 86400), st.integers(1, 3 * 86400), st.integers(35, 70))
 def test_every_query_equals_the_plain_list(moves: list[tuple[str, int, int]], start: int, length: int, low: int) -> None:
     """Polls, refusals, steps back, late faults, calibrations, settings, compactions, restarts: answers are the list's."""
