@@ -19,7 +19,7 @@ from dewkeeper.store import History
 
 CHILD = Path(__file__).with_name("child.py")
 KILLS = 100 if os.environ.get("CI") else 12
-SLOWER = 200  # times real time: fast, yet a loaded machine's pauses are not taken for threads that died
+SLOWER = 60  # times real time: fast, yet a loaded machine's pauses are not taken for threads that died
 CONFIG = """
 site = {{ name = "Killed rack", timezone = "Europe/Vienna", poll_seconds = 60 }}
 storage = {{ folder = "{folder}", ballast_mb = 0 }}
