@@ -26,24 +26,24 @@ _INSERT = "INSERT OR REPLACE INTO verdict (key, stop, flag, tests) VALUES (?, ?,
 
 
 class Verdicts:
-    """The spans that may still be lengthened, by probe number. After a refused commit a fresh one goes on."""
+    """The spans that may still be lengthened, by probe number: `standing`. After a refused commit a fresh one goes on."""
 
     def __init__(self) -> None:
-        self._open: dict[int, Span] = {}
+        self.standing: dict[int, Span] = {}
 
     def note(self, connection: Connection, number: int, time: int, flag: int, tests: str) -> None:
         """Store the verdict on the newest reading of a probe: write a span, lengthen it, or end it by a plain pass."""
         if flag == PASS and not tests:
-            self._open.pop(number, None)
+            self.standing.pop(number, None)
             return
-        span = self._open.get(number)
+        span = self.standing.get(number)
         alike = span is not None and span[2:] == (flag, tests)
         if span is not None and alike and 0 <= time - span[1] <= _GAP_SECONDS and time - span[0] < LONGEST_SPAN_SECONDS:
             connection.exec_driver_sql("UPDATE verdict SET stop = ? WHERE key = ?", (time, span[0] << PROBE_BITS | number))
-            self._open[number] = (span[0], time, flag, tests)
+            self.standing[number] = (span[0], time, flag, tests)
             return
-        self._open[number] = (time, time, flag, tests)
-        write_spans(connection, number, [self._open[number]])
+        self.standing[number] = (time, time, flag, tests)
+        write_spans(connection, number, [self.standing[number]])
 
 
 def write_spans(connection: Connection, number: int, spans: Iterable[Span]) -> None:

@@ -58,18 +58,21 @@ class Quarter:
     """The quarter hour of one probe that is being filled. Readings come in ascending order."""
 
     __slots__ = (
-        "_at", "_dose", "_h_high", "_h_high_at", "_h_low", "_h_low_at", "_h_sum", "_heat", "_hold", "_humid", "_humidity",
-        "_limits", "_probe", "_standards", "_t_driest", "_t_high", "_t_high_at", "_t_low", "_t_low_at", "_t_sum",
-        "_temperature", "_valid", "_watched", "n", "number",
+        "_at", "_beyond", "_cold", "_damp", "_dose", "_dry", "_h_high", "_h_high_at", "_h_low", "_h_low_at", "_h_sum",
+        "_heat", "_hold", "_hot", "_humid", "_humidity", "_limits", "_next", "_probe", "_standards", "_t_driest", "_t_high",
+        "_t_high_at", "_t_low", "_t_low_at", "_t_sum", "_temperature", "_valid", "_watched", "n", "number",
     )  # fmt: skip
 
     def __init__(self, standards: Standards, probe: str) -> None:
         self._standards = standards
         self._probe = probe
-        self._valid = -1  # until when limits and hold are known
-        self._limits: tuple[float, ...] | None = None
+        self._valid = self._next = -1  # until when limits and hold are known; until when these and the quarter last
+        self._limits: Limits | None = None
+        self._dry = self._cold = float("-inf")
+        self._damp = self._hot = float("inf")
         self._hold = 0
         self._at = -1  # when the reading came that still stands, -1: none does
+        self._beyond = False  # whether that one is outside target or tolerable temperature
         self._humidity = self._temperature = 0.0
         self._t_low = self._t_high = self._h_low = self._h_high = self._t_driest = 0
         self._t_low_at = self._t_high_at = self._h_low_at = self._h_high_at = 0
@@ -77,9 +80,19 @@ class Quarter:
 
     def take(self, time: int, t: int, h: int, temperature_c: float, humidity_percent: float) -> Row | None:
         """Take a counted reading: words and calibrated values. Return the quarter before, if that ended and has any."""
-        ended = self.miss(time)
-        if time >= self._valid:
-            self._look_up(time)
+        # Once per reading of every probe: written out, without a call in the usual case.
+        ended = None
+        at = self._at
+        if at >= 0:
+            held = time - at
+            if held > self._hold:
+                held = self._hold
+            self._watched += held
+            if self._beyond:
+                self._stand(held)
+        if time >= self._next:
+            self._at = -1
+            ended = self._go_on(time)
         if self.n:
             if h < self._h_low:
                 self._h_low, self._h_low_at, self._t_driest = h, time, t
@@ -96,18 +109,38 @@ class Quarter:
         self.n += 1
         self._t_sum += t
         self._h_sum += h
-        self._at, self._humidity, self._temperature = time, humidity_percent, temperature_c
+        self._at = time
+        if self._dry <= humidity_percent <= self._damp and self._cold <= temperature_c <= self._hot:
+            self._beyond = False
+        else:
+            self._beyond = True
+            self._humidity, self._temperature = humidity_percent, temperature_c
         return ended
 
     def miss(self, time: int) -> Row | None:
         """A reading came that does not count, or could have come: what stood ends. Return as `take` does."""
         if self._at >= 0:
-            self._stand(min(time - self._at, self._hold))
+            held = min(time - self._at, self._hold)
+            self._watched += held
+            if self._beyond:
+                self._stand(held)
             self._at = -1
-        if time // QUARTER_SECONDS == self.number:
-            return None
-        ended = self.row()
-        self._begin(time // QUARTER_SECONDS)
+        return self._go_on(time) if time >= self._next else None
+
+    def _go_on(self, time: int) -> Row | None:
+        """Begin another quarter or look the limits up anew, or both."""
+        ended = None
+        if time // QUARTER_SECONDS != self.number:
+            ended = self.row()
+            self._begin(time // QUARTER_SECONDS)
+        if time >= self._valid:
+            self._hold, limits, self._valid = self._standards.at(self._probe, time)
+            self._limits = limits
+            self._dry, self._damp, self._cold, self._hot = float("-inf"), float("inf"), float("-inf"), float("inf")
+            if limits is not None:
+                self._dry, self._damp = limits.humidity_target.low, limits.humidity_target.high
+                self._cold, self._hot = limits.temperature_tolerable.low, limits.temperature_tolerable.high
+        self._next = min(self._valid, (self.number + 1) * QUARTER_SECONDS)
         return ended
 
     def silent(self, time: int) -> bool:
@@ -118,8 +151,10 @@ class Quarter:
         """Return what the last reading alone comes to, if the next one came at `until`: the columns that add up seconds."""
         held = min(until - self._at, self._hold)
         one = Quarter(self._standards, self._probe)
-        one._limits, one._humidity, one._temperature = self._limits, self._humidity, self._temperature
-        one._stand(held)
+        if self._beyond:
+            one._limits, one._cold, one._hot = self._limits, self._cold, self._hot
+            one._humidity, one._temperature = self._humidity, self._temperature
+            one._stand(held)
         return (
             held, one._humid & 4095, one._humid >> 12 & 4095, one._humid >> 24 & 4095, one._humid >> 36,
             one._heat & 4095, one._heat >> 12, round(one._dose),
@@ -144,32 +179,23 @@ class Quarter:
         self.n = self._watched = self._t_sum = self._h_sum = self._humid = self._heat = 0
         self._dose = 0.0
 
-    def _look_up(self, time: int) -> None:
-        self._hold, limits, self._valid = self._standards.at(self._probe, time)
-        self._limits = None if limits is None else (
-            limits.humidity_target.low, limits.humidity_target.high,
-            limits.humidity_tolerable.low, limits.humidity_tolerable.high,
-            limits.temperature_tolerable.low, limits.temperature_tolerable.high,
-        )  # fmt: skip
-
     def _stand(self, held: int) -> None:
-        """Count the seconds the last reading stood."""
-        self._watched += held
+        """Count the seconds that a reading beyond something stood."""
         if self._limits is None:
             return
-        dry, damp, driest, dampest, cold, hot = self._limits
         humidity, temperature = self._humidity, self._temperature
-        if humidity < dry:
+        target, tolerable = self._limits.humidity_target, self._limits.humidity_tolerable
+        if humidity < target.low:
             self._humid += held
-            self._dose += held * (dry - humidity)
-            if humidity < driest:
+            self._dose += held * (target.low - humidity)
+            if humidity < tolerable.low:
                 self._humid += held << 24
-        elif humidity > damp:
+        elif humidity > target.high:
             self._humid += held << 12
-            self._dose += held * (humidity - damp)
-            if humidity > dampest:
+            self._dose += held * (humidity - target.high)
+            if humidity > tolerable.high:
                 self._humid += held << 36
-        if temperature < cold:
+        if temperature < self._cold:
             self._heat += held
-        elif temperature > hot:
+        elif temperature > self._hot:
             self._heat += held << 12

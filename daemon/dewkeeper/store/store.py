@@ -14,7 +14,7 @@ from sqlalchemy import Connection, Engine
 from sqlalchemy.exc import DatabaseError
 
 from dewkeeper.clock import Clock
-from dewkeeper.judge.types import NOT_EVALUATED, PASS, Calibration, Exclusion, Item, JournalEntry, Quality, Reading
+from dewkeeper.judge.types import PASS, Calibration, Exclusion, Item, JournalEntry, Quality, Reading
 from dewkeeper.store import codec, migrate
 from dewkeeper.store.archive import BLOCK_SECONDS, Row, archive_block, oldest_block, probe_rows
 from dewkeeper.store.arrival import Place, arrivals, others, place_of
@@ -182,7 +182,7 @@ class Store:
                     for key, t, h in part:
                         time, probe = key >> PROBE_BITS, names.get(key & _MASK)
                         if probe is not None and time < before and all(w is None or 0 <= w <= 65535 for w in (t, h)):
-                            first = self._key(connection, Reading(time, probe[0], None, None, scale=probe[1]))
+                            first = self._rows(connection, [(Reading(time, probe[0], None, None, scale=probe[1]), Quality(0, "", PASS))])[0][0]
                             connection.exec_driver_sql("INSERT OR IGNORE INTO reading VALUES (?, ?, ?)", (first, t, h))
                             self._last_key = self._max_key = max(self._max_key, first)
                             taken += 1
@@ -276,18 +276,15 @@ class Store:
     def _write_readings(self, connection: Connection, readings: Sequence[tuple[Reading, Quality]]) -> None:
         if self._filler is None:
             self._filler = Filler(connection, self._standards(connection))
-        rows = [(self._key(connection, reading), *self._words(reading)) for reading, _ in readings]
+        rows = self._rows(connection, readings)
         if rows[0][0] > self._max_key and rows[0][0] >> PROBE_BITS >= self._filler.until * QUARTER_SECONDS:
             connection.exec_driver_sql(_INSERT, rows)
-            self._last_key = self._max_key = max(key for key, _, _ in rows)
-            take = self._filler.take
-            for (key, t, h), (reading, quality) in zip(rows, readings, strict=True):
-                if quality.flag in (PASS, NOT_EVALUATED):
-                    take(key, reading.probe, t, h, (reading.temperature_c, reading.humidity_percent))  # type: ignore[arg-type]  # None with the words
-                else:
-                    take(key, reading.probe, t, h, None)
-                tests = _tests(reading, quality) if quality.tests or reading.notes or reading.failure else ""
-                self._verdicts.note(connection, key & _MASK, reading.time, quality.flag, tests)
+            self._last_key = self._max_key = max(rows)[0]
+            self._filler.take_all(rows, readings)
+            note, standing = self._verdicts.note, self._verdicts.standing
+            for (key, _, _), (reading, quality) in zip(rows, readings, strict=True):
+                if quality.flag != PASS or key & _MASK in standing or quality.tests or reading.notes:
+                    note(connection, key & _MASK, reading.time, quality.flag, _tests(reading, quality))
             self._filler.flush(connection)
             return
         self._write_out_of_order(connection, rows, readings)
@@ -324,14 +321,25 @@ class Store:
     def _taken(self, connection: Connection, second: int, number: int) -> bool:
         return bool(probe_rows(connection, number, second, second + 1))
 
-    def _key(self, connection: Connection, reading: Reading) -> int:
-        number = self._ids.get(reading.probe)
-        if number is None:
-            number = max(self._ids.values(), default=0) + 1
-            connection.exec_driver_sql("INSERT INTO probe VALUES (?, ?, ?)", (number, reading.probe, reading.scale))
-            self._ids[reading.probe] = number
-            self._scales[reading.probe] = reading.scale
-        return (reading.time << PROBE_BITS) + number
+    def _rows(self, connection: Connection, readings: Sequence[tuple[Reading, Quality]]) -> list[Row]:
+        ids, scales = self._ids, self._scales
+        rows: list[Row] = []
+        for reading, _ in readings:
+            probe = reading.probe
+            number = ids.get(probe) or self._number(connection, probe, reading.scale)
+            if reading.scale == scales[probe] or reading.temperature_word is None:
+                rows.append(((reading.time << PROBE_BITS) + number, reading.temperature_word, reading.humidity_word))
+            else:
+                rows.append(((reading.time << PROBE_BITS) + number, *self._words(reading)))
+        return rows
+
+    def _number(self, connection: Connection, probe: str, scale: str) -> int:
+        """Return the number of a probe that is new here."""
+        number = max(self._ids.values(), default=0) + 1
+        connection.exec_driver_sql("INSERT INTO probe VALUES (?, ?, ?)", (number, probe, scale))
+        self._ids[probe] = number
+        self._scales[probe] = scale
+        return number
 
     def _words(self, reading: Reading) -> tuple[int | None, int | None]:
         """Return the words to store; a sensor of another kind at the same place is put on the place's scale."""
