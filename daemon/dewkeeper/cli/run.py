@@ -25,6 +25,7 @@ def add_commands(commands: Commands[argparse.ArgumentParser]) -> None:
 
 
 def _run(args: argparse.Namespace) -> int:
+    from dewkeeper.sampling.timeline import boot_id, synchronised
     from dewkeeper.service.daemon import Daemon
 
     logging.basicConfig(
@@ -36,7 +37,10 @@ def _run(args: argparse.Namespace) -> int:
     stop = threading.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: stop.set())
-    daemon = Daemon(config, problems=problems, recheck=lambda: load_or_last_good(args.config, args.state)[1])
+    daemon = Daemon(
+        config, problems=problems, recheck=lambda: load_or_last_good(args.config, args.state)[1],
+        synchronised=synchronised, boot=boot_id(),
+    )  # fmt: skip
     daemon.start()
     while not stop.wait(3600):
         pass

@@ -157,7 +157,8 @@ class Judge:
     def _take(self, item: Item) -> None:
         state = self._state
         if isinstance(item, Rebase):
-            state.book.step(state.now, item.step_seconds)
+            since = state.now if item.dates_since is None else item.dates_since - state.shift
+            state.book.step(min(since, state.now), item.step_seconds)
             state.shift += item.step_seconds
         at = item.entered if isinstance(item, JournalEntry) and item.entered is not None else item.time
         now = at - state.shift

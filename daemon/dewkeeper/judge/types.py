@@ -172,10 +172,14 @@ class Learned:
 
 @dataclass(frozen=True, slots=True)
 class Rebase:
-    """The wall clock was stepped: from here on times are `step_seconds` larger (or smaller) than elapsed time says."""
+    """The wall clock was stepped: from here on times are `step_seconds` larger (or smaller) than elapsed time says.
+
+    dates_since: what was stamped from this second on is dated by the step as well, for the clock was in doubt till now.
+    """
 
     time: int
     step_seconds: int
+    dates_since: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -67,6 +67,7 @@ class Planner:
         self._people = {person.name: person for person in config.person}
         self._where = Where.of(config)
         self._last_tick: int | None = None
+        self._announced: list[Draft] = []
         self._wanted: list[tuple[str, str, str]] = []  # path tests asked for: person, channel, id
 
     def plan(self, events: Sequence[Event], alarms: Sequence[Alarm], now: int, context: Context) -> list[Message]:
@@ -99,6 +100,10 @@ class Planner:
             case "path_confirmed":
                 self._memory.confirmed[path_name(command.who, command.why)] = command.time
 
+    def announce(self, draft: Draft) -> None:
+        """Tell everybody who is told first something that is no alarm, with the next tick."""
+        self._announced.append(draft)
+
     def away(self, until: int | None) -> None:
         """Turn away mode on until then (UTC seconds), or off."""
         self._memory.away_until = until
@@ -127,6 +132,10 @@ class Planner:
     def _daily(self, now: int, context: Context) -> list[Message]:
         """Return the morning message and the reminder to test the ways, when they are due."""
         memory, rows = self._memory, []
+        for said in self._announced:
+            for person in ladder(self._config, away=self._away(now))[0]:
+                rows += address(said, person, now, context.zone)
+        self._announced = []
         leapt = self._last_tick is not None and abs(now - self._last_tick) > _LEAP_SECONDS
         self._last_tick = now
         if memory.paths_from is None or leapt:

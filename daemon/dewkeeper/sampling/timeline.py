@@ -4,12 +4,44 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
 
 from dewkeeper.clock import Clock
 from dewkeeper.judge.types import Rebase
 
 STEP_SECONDS = 3
 """A wall clock this far from the timeline was stepped, not slewed: NTP slews at most 0.5 ms a second."""
+LEAP_SECONDS = 30 * 86400
+"""A step forward that no time service vouches for and that is longer than this is not believed for a day."""
+BELIEVED_AFTER_SECONDS = 86400
+USABLE_AFTER_SECONDS = 3600
+"""A clock that no time service has set yet serves the calendar after so long: a rack without network has no other."""
+
+_BOOT_ID = Path("/proc/sys/kernel/random/boot_id")  # random(4)
+_TIMESYNC = Path("/run/systemd/timesync")  # systemd-timesyncd.service(8): touches `synchronized` on every synchronization
+
+
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """Stamps from `since` on rest on a clock that is not believed: monotonic seconds plus `offset`, in this boot."""
+
+    since: int
+    offset: float
+    boot: str
+
+
+def boot_id() -> str:
+    """Return what tells this boot of the machine from every other, empty when the kernel does not say."""
+    try:
+        return _BOOT_ID.read_text().strip()
+    except OSError:
+        return ""
+
+
+def synchronised() -> bool | None:
+    """Return whether a time service has set the clock since the machine started, None when nothing says so."""
+    return (_TIMESYNC / "synchronized").exists() if _TIMESYNC.is_dir() else None
 
 
 class Timeline:
@@ -20,17 +52,42 @@ class Timeline:
     before anything stamped after it; `stamped` is for whatever must not enter it with a stamp from before a step.
 
     floor: the last time already stored. A machine without a battery clock boots in the past; as long as its wall
-    clock is below the floor it is not trusted, and stamps go on from the floor, so that order is kept until the true
-    time arrives as a `Rebase`.
+    clock is below the floor, stamps go on from the floor, so that order is kept until the true time arrives. A clock
+    below the floor, one that no time service has set yet, and one that leaps ahead are in `doubt`: the step that ends
+    it dates what was stamped since (`Rebase.dates_since`), because how long ago that was is known exactly.
+
+    earlier: the doubt of the process before, which this one goes on with if the machine was not started since.
     """
 
-    def __init__(self, clock: Clock, floor: int = 0) -> None:
+    def __init__(
+        self,
+        clock: Clock,
+        floor: int = 0,
+        synchronised: Callable[[], bool | None] = lambda: None,
+        boot: str = "",
+        earlier: Doubt | None = None,
+    ) -> None:
         self._clock = clock
         self._lock = threading.Lock()
         self._floor = floor
-        self._trusted = clock.wall() >= floor
-        anchor = clock.wall() if self._trusted else floor + 1
+        self._synchronised = synchronised
+        self._boot = boot
+        self._began = clock.monotonic()
+        self._behind = clock.wall() < floor
+        self._leapt: float | None = None  # monotonic second of a leap that is not believed yet
+        anchor = floor + 1 if self._behind else clock.wall()
         self._offset = anchor - clock.monotonic()
+        self._since: int | None = None
+        if earlier is not None and boot and earlier.boot == boot:
+            self._offset, self._since = earlier.offset, earlier.since
+        elif self._behind or synchronised() is False:
+            self._since = int(anchor)
+
+    @property
+    def doubt(self) -> Doubt | None:
+        """What is not dated for certain, to be kept for the next process."""
+        with self._lock:
+            return None if self._since is None else Doubt(self._since, self._offset, self._boot)
 
     def now(self) -> int:
         """Return the current time in integer UTC seconds on this timeline."""
@@ -38,9 +95,11 @@ class Timeline:
             return int(self._clock.monotonic() + self._offset)
 
     def trusted(self) -> bool:
-        """Return whether the wall clock has been at or past the last stored time since this start."""
+        """Return whether the calendar may go by this clock."""
         with self._lock:
-            return self._trusted
+            if self._behind or self._leapt is not None:
+                return False
+            return self._since is None or self._clock.monotonic() - self._began >= USABLE_AFTER_SECONDS
 
     def stamped(self, put: Callable[[int], None]) -> None:
         """Call `put` with the current time, and let no step come between the stamp and its end."""
@@ -54,14 +113,25 @@ class Timeline:
         """
         with self._lock:
             wall = self._clock.wall()
-            if not self._trusted and wall < self._floor:
+            if self._behind and wall < self._floor:
                 return None
-            self._trusted = True
-            drift = wall - self._clock.monotonic() - self._offset
-            if abs(drift) < STEP_SECONDS:
-                return None
-            step = round(drift)
+            self._behind = False
+            monotonic, vouched = self._clock.monotonic(), self._synchronised()
+            drift = wall - monotonic - self._offset
+            step = round(drift) if abs(drift) >= STEP_SECONDS else 0
             self._offset += step
-            rebase = Rebase(time=int(self._clock.monotonic() + self._offset), step_seconds=step)
+            dates_since = self._since if step else None
+            if self._leapt is not None and (step or vouched or monotonic - self._leapt >= BELIEVED_AFTER_SECONDS):
+                self._leapt = self._since = None
+            if vouched or (step and vouched is None):
+                self._since = None
+            if step > LEAP_SECONDS and not vouched:
+                self._leapt = monotonic
+                self._since = int(monotonic + self._offset) if dates_since is None else dates_since + step
+            elif self._since is not None and step:
+                self._since += step
+            if not step:
+                return None
+            rebase = Rebase(time=int(monotonic + self._offset), step_seconds=step, dates_since=dates_since)
             announce(rebase)
             return rebase

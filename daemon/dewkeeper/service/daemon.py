@@ -38,6 +38,7 @@ from dewkeeper.service.control import ControlSocket
 from dewkeeper.service.ledger import Ledger
 from dewkeeper.service.page import open_page
 from dewkeeper.service.settings import digest, judge_settings, reason
+from dewkeeper.service.waking import Waking, earlier_doubt, found
 from dewkeeper.service.watch import Heartbeats, Watch
 from dewkeeper.service.writer import Chore, Note, Submission, Writer
 from dewkeeper.store import History, Store
@@ -65,7 +66,8 @@ class Daemon:
 
     clock: the machine's, or one that is moved by hand. alarm: what wakes the calendar. problems: why the
     configuration file was refused, when the last good copy is in force, or why there is no copy of it. recheck: looks
-    again; asked while there is no copy, for a full disk may have room again.
+    again; asked while there is no copy, for a full disk may have room again. synchronised:
+    whether a time service has set the clock, None when nothing says so. boot: what tells this boot from others.
     """
 
     def __init__(
@@ -75,6 +77,8 @@ class Daemon:
         alarm: Callable[[], CalendarAlarm] = SchedulerAlarm,
         problems: Sequence[Problem] = (),
         recheck: Callable[[], Sequence[Problem]] = tuple,
+        synchronised: Callable[[], bool | None] = lambda: None,
+        boot: str = "",
     ) -> None:
         self.config = config
         self.clock: Clock = clock or SystemClock()
@@ -82,6 +86,8 @@ class Daemon:
         self._refused = "; ".join(str(problem) for problem in problems if problem.key != COPY)
         self._uncopied = any(problem.key == COPY for problem in problems)
         self._recheck = recheck
+        self._synchronised = synchronised
+        self._boot = boot
         self._zone = ZoneInfo(config.site.timezone)
         self._folder = config.storage.folder
         self._stopping = threading.Event()
@@ -97,7 +103,8 @@ class Daemon:
         notes = dict(store.notes()) if store is not None else {}
         self._link_key = notes.get(_LINK_KEY) or secrets.token_urlsafe(32)
         judge, floor, knows_settings = self._recall(store)
-        self.timeline = Timeline(self.clock, floor)
+        outage = found(self.config, self._boot, notes, floor, disorder=store is not None and store.disorder)
+        self.timeline = Timeline(self.clock, floor, self._synchronised, self._boot, earlier_doubt(notes))
         planner = Planner(self.config, store.planner_state() if store is not None else None)
         ledger = Ledger(store, self.clock, self.config.storage.commit_minutes * 60, self._open_store)
         self.writer = Writer(
@@ -130,6 +137,8 @@ class Daemon:
                 lambda adapter, tries: self._store_note(f"{_TRIES}{adapter}", str(tries)),
             ),
         )  # fmt: skip
+        waking = Waking(self.config, self.clock, self.timeline, self._boot, outage, notes, self.writer.mailbox.put)
+        self._watch.sources.append(waking.look)
         if not knows_settings or notes.get(_DIGEST) != digest(self.config):
             who, why = reason(self.config, notes.get(_REASON, ""))
             self.writer.mailbox.put(Submission(judge_settings(self.config, self.timeline.now(), who, why)))

@@ -23,14 +23,16 @@ from dewkeeper.judge.types import (
     JournalEntry,
     Quality,
     Reading,
+    Rebase,
     Tick,
     Verdict,
 )
+from dewkeeper.notify.people import Draft
 from dewkeeper.notify.plan import Context, Planner
 from dewkeeper.sampling.mailbox import Mailbox
 from dewkeeper.sampling.sampler import Cycle
 from dewkeeper.service.ledger import Ledger
-from dewkeeper.store.records import Batch, DeliveryResult, Message
+from dewkeeper.store.records import Batch, DeliveryResult, Message, Snapshot
 
 log = logging.getLogger(__name__)
 
@@ -72,7 +74,15 @@ class Deliveries:
     results: tuple[DeliveryResult, ...]
 
 
-Post = Cycle | Submission | DeliveryResult | Note | Chore
+@dataclass(frozen=True, slots=True)
+class Announcement:
+    """Something to tell people that is no alarm. at: UTC second."""
+
+    draft: Draft
+    at: int
+
+
+Post = Cycle | Submission | DeliveryResult | Note | Chore | Announcement
 
 
 class Writer:
@@ -152,11 +162,13 @@ class Writer:
                 self._ledger.add(Batch(notes={post.name: post.value}), urgent=False)
             case Chore():
                 self._do(post)
+            case Announcement():
+                self._planner.announce(post.draft)
+                self._record(Batch(), post.at, tick=True)
 
     def _take_cycle(self, cycle: Cycle) -> None:
         if cycle.rebase is not None:
             self._take_item(cycle.rebase)
-            self._ledger.snapshot(self.judge, cycle.rebase.time)
         quality: list[tuple[Reading, Quality]] = []
         events: list[Event] = []
         exclusions: list[Exclusion] = []
@@ -179,9 +191,12 @@ class Writer:
             self.entries[item.enclosure].append(item)
         if isinstance(item, Command):
             self._planner.heed(item)
-        self._record(
-            Batch(items=(item,), events=verdict.events, exclusions=verdict.exclusions), at, tick=False
-        )
+        snapshot = None
+        if isinstance(item, Rebase):
+            # In one transaction: a step may date what was stored before, and an older snapshot knows nothing of that.
+            snapshot = Snapshot(item.time, 0, self.judge.dump())
+        batch = Batch(items=(item,), events=verdict.events, exclusions=verdict.exclusions, snapshot=snapshot)
+        self._record(batch, at, tick=False)
 
     def _record(self, batch: Batch, at: int, *, tick: bool) -> None:
         """Plan the messages of these events and store everything in one transaction."""
@@ -198,6 +213,7 @@ class Writer:
             exclusions=batch.exclusions,
             messages=tuple(messages),
             planner_state=self._planner.state(),
+            snapshot=batch.snapshot,
         )
         stored = self._ledger.add(whole, urgent=urgent, judge=self.judge, at=at)
         if messages:

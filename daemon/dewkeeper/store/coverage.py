@@ -71,8 +71,7 @@ class Filler:
         for (key, t, h), (reading, quality) in zip(rows, readings, strict=True):
             number = key & _MASK
             quarter = quarters.get(number) or self._new(number, reading.probe)
-            flag = quality.flag
-            if (flag == PASS or flag == NOT_EVALUATED) and t is not None:
+            if quality.flag in (PASS, NOT_EVALUATED) and t is not None:
                 row = quarter.take(reading.time, t, h, reading.temperature_c, reading.humidity_percent)  # type: ignore[arg-type]  # values come with words
             else:
                 row = quarter.miss(reading.time)

@@ -14,12 +14,13 @@ from sqlalchemy import Connection, Engine
 from sqlalchemy.exc import DatabaseError
 
 from dewkeeper.clock import Clock
-from dewkeeper.judge.types import PASS, Calibration, Exclusion, Item, JournalEntry, Quality, Reading
+from dewkeeper.judge.types import PASS, Calibration, Exclusion, Item, JournalEntry, Quality, Reading, Rebase
 from dewkeeper.store import codec, migrate
 from dewkeeper.store.archive import BLOCK_SECONDS, Row, archive_block, oldest_block, probe_rows
 from dewkeeper.store.arrival import Place, arrivals, others, place_of
 from dewkeeper.store.coverage import Filler, rebuild, roll
 from dewkeeper.store.database import PROBE_BITS, plain_reason, writing_engine
+from dewkeeper.store.dating import date_anew
 from dewkeeper.store.errors import StoreDamaged, StoreError, StoreRefused, StoreUnusable
 from dewkeeper.store.lock import WriterLock
 from dewkeeper.store.outbox import write_delivery, write_event, write_message
@@ -86,6 +87,11 @@ class Store:
             store.close(sound=False)
             raise _complaint(error, StoreUnusable) from error
         return store
+
+    @property
+    def disorder(self) -> bool:
+        """Whether the writer before did not stop in good order."""
+        return self._lock.unclean
 
     def commit(self, batch: Batch) -> None:
         """Store a batch in one transaction. Raises StoreRefused, and then nothing was written."""
@@ -246,9 +252,14 @@ class Store:
 
     def _write_items(self, connection: Connection, items: Sequence[Item]) -> None:
         for item in items:
+            kept, after_key = item, self._last_key
+            if isinstance(item, Rebase) and item.dates_since is not None:
+                kept, after_key = date_anew(connection, item, list(self._ids.values()))
+                self._recall(connection)
+                self._filler, self._verdicts, self._remembered = None, Verdicts(), Remembered()
             connection.exec_driver_sql(
                 "INSERT INTO item (after_key, time, kind, data) VALUES (?, ?, ?, ?)",
-                (self._last_key, item.time, type(item).__name__, codec.pack(item)),
+                (after_key, kept.time, type(kept).__name__, codec.pack(kept)),
             )
         known = self._remembered.in_force
         self._remembered.bring_up_to_date(connection)

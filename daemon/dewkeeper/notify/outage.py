@@ -1,0 +1,89 @@
+"""After a power cut or a crash: one message that says how long, what was measured last, what is unknown, where to look."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from dewkeeper.judge.types import Alarm, Quality, Reading
+from dewkeeper.notify.people import Draft
+from dewkeeper.notify.words import TITLE_LENGTH
+from dewkeeper.report.wording import Wording, duration
+
+WORTH_TELLING_SECONDS = 300
+"""A shorter gap after a stop in good order is an update or a restart by hand."""
+SHORT_AGAIN_SECONDS = 86400
+"""A crash with a shorter gap is told once in so long: the log has each."""
+
+
+@dataclass(frozen=True, slots=True)
+class Outage:
+    """How the daemon found things at its start. last: second of the last stored reading or item.
+
+    disorder: the process before did not stop in good order. rebooted: the machine was started since.
+    newest: the last reading of each probe and its verdict. standing: alarms that stood.
+    """
+
+    last: int
+    disorder: bool
+    rebooted: bool
+    newest: Sequence[tuple[Reading, Quality]]
+    standing: Sequence[Alarm]
+    places: Mapping[str, str]
+
+    def worth_telling(self, began: int, told: int) -> bool:
+        """Return whether it is worth a message. began: start of this process; told: when one was last sent, 0 never."""
+        if began - self.last >= WORTH_TELLING_SECONDS or self.rebooted:
+            return True
+        return self.disorder and began - told >= SHORT_AGAIN_SECONDS
+
+    def draft(self, began: int, wording: Wording, *, clock_known: bool) -> Draft:
+        """Return the message. clock_known: whether the time of now is certain; otherwise so is not the length."""
+        length = duration(began - self.last) if clock_known else "an unknown time"
+        cause = (
+            "The machine was off: a power cut, or somebody switched it off." if self.rebooted
+            else "The machine ran on; the program ended without being told to." if self.disorder
+            else "The program was stopped."
+        )  # fmt: skip
+        lines = [
+            f"Nothing was watched for {length} from {wording.stamp(self.last)} on. {cause}",
+            *self._last_measured(wording),
+            "Unknown: how warm, cold, dry or damp it was in between. No alarm could be told in that time.",
+        ]
+        if not clock_known:
+            lines.append("The clock is not set yet: no network, or no time service. Times are put right when it is.")
+        if self.standing:
+            lines.append(f"Standing when it ended: {', '.join(sorted({_named(alarm) for alarm in self.standing}))}.")
+        if self.rebooted:
+            lines.append(
+                "Look first at the heat: thermostats and heaters after a power cut, some have to be switched on by hand. "
+                "Then at every animal, water and lids. If they were cold or hot for long, ask your exotics vet."
+            )
+            lines.append("If nobody else lost power: look at the machine's power supply, plug and card.")
+        else:
+            lines.append("Look at the log: `journalctl -u dewkeeper`. If it happens again, at the memory and the card.")
+        return Draft(
+            event=f"outage/{self.last}/{began}",
+            title=f"Not watched for {length} – look at the heat"[:TITLE_LENGTH],
+            lines=tuple(lines),
+            priority="medium",
+            kind="outage",
+        )
+
+    def _last_measured(self, wording: Wording) -> list[str]:
+        counted = [r for r, q in self.newest if q.counts and r.humidity_percent is not None and r.probe in self.places]
+        if not counted:
+            return ["Nothing believed was measured shortly before."]
+        driest = min(counted, key=lambda r: r.humidity_percent or 0)
+        warmest = max(counted, key=lambda r: r.temperature_c or 0)
+        coldest = min(counted, key=lambda r: r.temperature_c or 0)
+        return [
+            f"Measured last, {wording.clock(max(r.time for r in counted))}: driest {self.places[driest.probe]} "
+            f"{wording.humidity(driest.humidity_percent)}, warmest {self.places[warmest.probe]} "
+            f"{wording.temperature(warmest.temperature_c)}, coldest {self.places[coldest.probe]} "
+            f"{wording.temperature(coldest.temperature_c)}."
+        ]
+
+
+def _named(alarm: Alarm) -> str:
+    return f"{alarm.enclosure or 'dewkeeper'} {alarm.kind.replace('_', ' ')}"

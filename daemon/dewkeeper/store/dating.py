@@ -1,0 +1,87 @@
+"""Dating what was stamped on a clock that was not believed, once the true time is known. In the caller's transaction.
+
+How long ago each of it was is known exactly, by the monotonic clock; so everything moves by the same step.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+from sqlalchemy import Connection
+
+from dewkeeper.judge.types import JournalEntry, Rebase
+from dewkeeper.store import codec
+from dewkeeper.store.coverage import uncover
+from dewkeeper.store.database import PROBE_BITS
+
+_KEYED = (("reading", "key"), ("verdict", "key"), ("late", "key"))
+
+
+def date_anew(connection: Connection, rebase: Rebase, numbers: list[int]) -> tuple[Rebase, int]:
+    """Move everything stamped since `dates_since` by the step; return the step as it belongs into the stream, and where.
+
+    It belongs before what it dates: so the stored stream is one whose readings came with their true times. Its place is
+    given as a key that everything dated comes after.
+    """
+    since, step = rebase.dates_since or 0, rebase.step_seconds
+    first, shift = since << PROBE_BITS, step << PROBE_BITS
+    uncover(connection, numbers, min(since, since + step))
+    for table, column in _KEYED:
+        # By way of negative keys: a key may be taken until its holder has moved too.
+        connection.exec_driver_sql(
+            f"UPDATE {table} SET {column} = -({column} + ?) WHERE {column} >= ?", (shift, first)  # noqa: S608
+        )
+        for (key,) in connection.exec_driver_sql(
+            f"SELECT -{column} FROM {table} WHERE {column} < 0 ORDER BY {column} DESC"  # noqa: S608
+        ).all():
+            free = key
+            while connection.exec_driver_sql(f"SELECT 1 FROM {table} WHERE {column} = ?", (free,)).scalar():  # noqa: S608
+                free += 1 << PROBE_BITS
+            connection.exec_driver_sql(f"UPDATE {table} SET {column} = ? WHERE {column} = ?", (free, -key))  # noqa: S608
+    connection.exec_driver_sql("UPDATE verdict SET stop = stop + ? WHERE stop >= ?", (step, since))
+    for table in ("late", "item", "snapshot"):
+        connection.exec_driver_sql(f"UPDATE {table} SET after_key = after_key + ? WHERE after_key >= ?", (shift, first))  # noqa: S608
+    rows = connection.exec_driver_sql(
+        "SELECT probe_id, start, stop, flag, tests FROM exclusion WHERE start >= ?", (since,)
+    ).all()
+    connection.exec_driver_sql("DELETE FROM exclusion WHERE start >= ?", (since,))
+    for number, start, stop, flag, tests in rows:
+        connection.exec_driver_sql(
+            "INSERT OR REPLACE INTO exclusion VALUES (?, ?, ?, ?, ?)", (number, start + step, stop + step, flag, tests)
+        )
+    _items(connection, since, step)
+    _events(connection, since, step)
+    return replace(rebase, time=since + step, dates_since=None), min(first, first + shift) - 1
+
+
+def _items(connection: Connection, since: int, step: int) -> None:
+    for seq, kind, data in connection.exec_driver_sql(
+        "SELECT seq, kind, data FROM item WHERE time >= ? AND seq > 0", (since,)
+    ).all():
+        item: Any = codec.unpack_item(kind, data)
+        moved = {"time": item.time + step}
+        if isinstance(item, JournalEntry):
+            for name in ("entered", "until"):
+                second = getattr(item, name)
+                if second is not None and second >= since:
+                    moved[name] = second + step
+        item = replace(item, **moved)
+        connection.exec_driver_sql(
+            "UPDATE item SET time = ?, data = ? WHERE seq = ?", (item.time, codec.pack(item), seq)
+        )
+
+
+def _events(connection: Connection, since: int, step: int) -> None:
+    for seq, data in connection.exec_driver_sql("SELECT seq, data FROM event WHERE time >= ?", (since,)).all():
+        event = codec.unpack_event(data)
+        began = event.since + step if event.since >= since else event.since
+        event = replace(event, time=event.time + step, since=began)
+        connection.exec_driver_sql("UPDATE event SET time = ?, data = ? WHERE seq = ?", (event.time, codec.pack(event), seq))
+    for name, data in connection.exec_driver_sql("SELECT alarm, data FROM alarm WHERE raised >= ?", (since,)).all():
+        alarm = codec.unpack_alarm(data)
+        began = alarm.since + step if alarm.since >= since else alarm.since
+        alarm = replace(alarm, raised=alarm.raised + step, since=began)
+        connection.exec_driver_sql(
+            "UPDATE alarm SET raised = ?, data = ? WHERE alarm = ?", (alarm.raised, codec.pack(alarm), name)
+        )

@@ -1,0 +1,78 @@
+"""Waking after a power cut: readings of an unset clock are dated, and one message says what is known."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import Any
+
+from dewkeeper.service.calendar import SilentAlarm
+from dewkeeper.service.daemon import Daemon
+from dewkeeper.store import History
+
+
+class Machine:
+    """What the kernel and the time service say."""
+
+    def __init__(self) -> None:
+        self.set = True
+
+    def synchronised(self) -> bool:
+        return self.set
+
+
+def _start(racks: Any, config: Any, machine: Machine, boot: str) -> Daemon:
+    daemon = Daemon(config, racks.clock, SilentAlarm, synchronised=machine.synchronised, boot=boot)
+    daemon.start()
+    racks._running.append(daemon)
+    racks.clock.settle()
+    return daemon
+
+
+def test_a_night_without_power_and_clock_is_told_once_and_dated(racks: Any, phone: Any) -> None:
+    """Cut off at noon, back four hours later with the clock of noon, set half an hour after that."""
+    config, machine = racks.config(), Machine()
+    racks.stop_after(_start(racks, config, machine, "first"), 1800)
+    noon = racks.clock.wall()
+    machine.set = False
+    racks.clock.step(60)  # the machine's saved time: past the last reading, and wrong
+    daemon = _start(racks, config, machine, "second")
+    racks.clock.advance(300)
+    assert not phone.messages  # how long it was is not known yet
+    racks.clock.step(4 * 3600)
+    machine.set = True
+    racks.clock.advance(1800)
+    racks.stop(daemon)
+    (message,) = phone.messages
+    assert message["type"] == "outage"
+    assert message["title"].startswith("Not watched for 4 h")
+    text = "\n".join(message["lines"])
+    for part in ("power cut", "Measured last", "driest T", "Unknown:", "thermostats and heaters", "exotics vet"):
+        assert part in text
+    with History.open(racks.folder) as history:
+        times = [row.reading.time for row in history.raw("t1", 0, 1 << 40)]
+    gaps = [b - a for a, b in pairwise(times)]
+    assert max(gaps) >= 4 * 3600
+    assert sum(gap > 61 for gap in gaps) == 1  # the readings before the clock was set lie where they belong
+    assert times[-1] > noon + 4 * 3600 + 1800
+
+
+def test_a_crash_is_told_once_a_day_and_a_restart_by_hand_is_not(racks: Any, phone: Any) -> None:
+    """Ended without being told to, seconds ago: one message, not one for each; stopped in good order: none."""
+    config, machine = racks.config(), Machine()
+    racks.stop_after(_start(racks, config, machine, "boot"), 600)
+    racks.stop_after(_start(racks, config, machine, "boot"), 600)
+    assert not phone.messages
+    for _ in range(2):
+        (racks.folder / "writer.lock").write_text("the daemon (process 1)\n")  # as a killed process leaves it
+        racks.stop_after(_start(racks, config, machine, "boot"), 600)
+    assert [message["type"] for message in phone.messages] == ["outage"]
+    assert "ended without being told to" in "\n".join(phone.messages[0]["lines"])
+
+
+def test_a_clock_that_is_never_set_does_not_hold_the_message_back(racks: Any, phone: Any) -> None:
+    """Without network the message comes after ten minutes and says that the length is not known."""
+    config, machine = racks.config(), Machine()
+    racks.stop_after(_start(racks, config, machine, "first"), 600)
+    machine.set = False
+    racks.stop_after(_start(racks, config, machine, "second"), 900)
+    assert [message["title"] for message in phone.messages] == ["Not watched for an unknown time – look at the heat"]
