@@ -78,6 +78,7 @@ class Timeline:
         anchor = floor + 1 if self._behind else clock.wall()
         self._offset = anchor - clock.monotonic()
         self._since: int | None = None
+        self._order = floor  # what is dated stays after this second: the last stored before the doubt began
         if earlier is not None and boot and earlier.boot == boot:
             self._offset, self._since = earlier.offset, earlier.since
         elif self._behind or synchronised() is False:
@@ -119,17 +120,20 @@ class Timeline:
             monotonic, vouched = self._clock.monotonic(), self._synchronised()
             drift = wall - monotonic - self._offset
             step = round(drift) if abs(drift) >= STEP_SECONDS else 0
+            before = int(monotonic + self._offset)
             self._offset += step
-            dates_since = self._since if step else None
+            dates_since = self._since if step and self._since is not None and self._since + step > self._order else None
             if self._leapt is not None and (step or vouched or monotonic - self._leapt >= BELIEVED_AFTER_SECONDS):
                 self._leapt = self._since = None
             if vouched or (step and vouched is None):
                 self._since = None
             if step > LEAP_SECONDS and not vouched:
                 self._leapt = monotonic
+                if dates_since is None:
+                    self._order = before - 1
                 self._since = int(monotonic + self._offset) if dates_since is None else dates_since + step
             elif self._since is not None and step:
-                self._since += step
+                self._since = self._since + step if dates_since is not None else int(monotonic + self._offset)
             if not step:
                 return None
             rebase = Rebase(time=int(monotonic + self._offset), step_seconds=step, dates_since=dates_since)
