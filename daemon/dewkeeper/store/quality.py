@@ -12,7 +12,7 @@ from itertools import pairwise
 
 from sqlalchemy import Connection
 
-from dewkeeper.judge.types import PASS
+from dewkeeper.judge.types import PASS, Quality, Reading
 from dewkeeper.store.database import PROBE_BITS
 
 LONGEST_SPAN_SECONDS = 6 * 3600
@@ -44,6 +44,12 @@ class Verdicts:
             return
         self.standing[number] = (time, time, flag, tests)
         write_spans(connection, number, [self.standing[number]])
+
+
+def spelled(reading: Reading, quality: Quality) -> str:
+    """Return what set the flag, why a poll failed (!) and what the driver saw (+), as it is stored."""
+    tests = ",".join((*quality.tests, *(f"!{reading.failure}",) * (reading.failure is not None)))
+    return tests + "".join(f"+{note}" for note in reading.notes)
 
 
 def write_spans(connection: Connection, number: int, spans: Iterable[Span]) -> None:

@@ -24,7 +24,7 @@ from dewkeeper.store.dating import date_anew
 from dewkeeper.store.errors import StoreDamaged, StoreError, StoreRefused, StoreUnusable
 from dewkeeper.store.lock import WriterLock
 from dewkeeper.store.outbox import write_delivery, write_event, write_message
-from dewkeeper.store.quality import Verdicts, cut_out
+from dewkeeper.store.quality import Verdicts, cut_out, spelled
 from dewkeeper.store.quarters import QUARTER_SECONDS, Standards
 from dewkeeper.store.records import Batch, Snapshot
 from dewkeeper.store.remembered import Remembered
@@ -295,7 +295,7 @@ class Store:
             note, standing = self._verdicts.note, self._verdicts.standing
             for (key, _, _), (reading, quality) in zip(rows, readings, strict=True):
                 if quality.flag != PASS or key & _MASK in standing or quality.tests or reading.notes:
-                    note(connection, key & _MASK, reading.time, quality.flag, _tests(reading, quality))
+                    note(connection, key & _MASK, reading.time, quality.flag, spelled(reading, quality))
             self._filler.flush(connection)
             return
         self._write_out_of_order(connection, rows, readings)
@@ -309,7 +309,7 @@ class Store:
             if key > self._max_key:
                 connection.exec_driver_sql(_INSERT, (key, t, h))
                 self._max_key = self._last_key = key
-                self._verdicts.note(connection, key & _MASK, reading.time, quality.flag, _tests(reading, quality))
+                self._verdicts.note(connection, key & _MASK, reading.time, quality.flag, spelled(reading, quality))
             else:
                 self._write_late(connection, (key, t, h), reading, quality)
             keys.append(self._last_key)
@@ -325,7 +325,7 @@ class Store:
         cut_out(connection, self._ids[reading.probe], [key >> PROBE_BITS])
         connection.exec_driver_sql(
             "INSERT INTO late (key, after_key, flag, tests) VALUES (?, ?, ?, ?)",
-            (key, self._max_key, quality.flag, _tests(reading, quality)),
+            (key, self._max_key, quality.flag, spelled(reading, quality)),
         )
         self._last_key = key
 
@@ -383,12 +383,6 @@ class Store:
 
 def _holds_from(item: Item) -> int:
     return max(item.time, item.entered or 0) if isinstance(item, JournalEntry) else item.time
-
-
-def _tests(reading: Reading, quality: Quality) -> str:
-    """Return what set the flag, why a poll failed (!) and what the driver saw (+), as it is stored."""
-    tests = ",".join((*quality.tests, *(f"!{reading.failure}",) * (reading.failure is not None)))
-    return tests + "".join(f"+{note}" for note in reading.notes)
 
 
 def _check(connection: Connection) -> None:
