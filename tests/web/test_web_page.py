@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import socket
 from concurrent.futures import ThreadPoolExecutor
 from typing import Any
@@ -106,6 +107,20 @@ def test_journal_is_written_backdated_and_corrected(rig: Any) -> None:
         newest = history.journal()[-1].id
     assert "Before it was corrected" in keeper.get(f"{rig.base}/journal/{newest}").text
     assert keeper.post(rig.base + "/journal", data={"csrf": token, "choice": "note", "at": "2031-01-01T00:00"}).status_code == 400
+
+
+def test_a_long_journal_comes_in_parts(rig: Any) -> None:
+    """A hundred entries to a page; "Earlier" leads to the others, each shown once, also of one enclosure only."""
+    keeper = rig.keeper()
+    for n in range(130):
+        rig.daemon.handle({"do": "journal", "what": "note", "enclosure": "T1", "detail": f"number {n}.", "time": int(rig.clock.wall()) - 60 * n})
+    first = keeper.get(rig.base + "/journal?enclosure=T1").text
+    link = re.search(r'href="(/journal\?before=[^"]+)"', first)
+    assert link is not None
+    second = keeper.get(rig.base + link.group(1).replace("&amp;", "&")).text
+    numbers = [int(n) for text in (first, second) for n in re.findall(r"number (\d+)\.", text)]
+    assert numbers == list(range(130))
+    assert "number" not in keeper.get(rig.base + "/journal?enclosure=T2").text
 
 
 def test_signs_of_illness_bring_the_vet_not_advice(rig: Any) -> None:

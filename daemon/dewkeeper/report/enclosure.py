@@ -114,7 +114,7 @@ def enclosure(history: Past, config: Config, name: str, span: Span, now: int) ->
         points=points,
         gaps=tuple(gaps_of(points, start, min(end, now), stretches, config.site.poll_seconds)),
         stretches=stretches,
-        marks=tuple(journal_mark(e) for e in history.journal(start) if e.enclosure == name and e.time < end),
+        marks=tuple(journal_mark(e) for e in history.journal(start, enclosure=name) if e.time < end),
         now=now_values([newest[probe]] if probe in newest else [], now, stale_after) if probe else None,
         alarms=tuple(standing(a) for a in history.standing() if a.enclosure == name and a.state != "normal"),
         stage=stage or next(e.profile for e in config.enclosure if e.name == name),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -84,8 +84,13 @@ class Past(Protocol):
         """Return events from `since` on, oldest first."""
         ...
 
-    def journal(self, since: int) -> Sequence[JournalEntry]:
-        """Return journal entries from `since` on, oldest first, corrected entries left out."""
+    def journal(
+        self, since: int, *, replaced: bool = False, words: Collection[str] | None = None, enclosure: str | None = None
+    ) -> Sequence[JournalEntry]:
+        """Return journal entries from `since` on, oldest first; those a correction replaced only if asked for.
+
+        words, enclosure: only these words of the journal, only this enclosure; None for all.
+        """
         ...
 
     def series(self, place: str, start: int, end: int, points: int) -> Sequence[Point]:

@@ -50,10 +50,10 @@ class StoredPast:
         return self._history.events(since, enclosure)
 
     def journal(
-        self, since: int, *, replaced: bool = False, words: Collection[str] | None = None
+        self, since: int, *, replaced: bool = False, words: Collection[str] | None = None, enclosure: str | None = None
     ) -> Sequence[JournalEntry]:
         """Return journal entries from `since` on, oldest first; those a correction replaced only if asked for."""
-        return self._history.journal(since, replaced=replaced, words=words)
+        return self._history.journal(since, replaced=replaced, words=words, enclosure=enclosure)
 
     def notes(self) -> Mapping[str, str]:
         """Return the small named facts."""

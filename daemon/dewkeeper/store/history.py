@@ -184,19 +184,20 @@ class History:
         return [codec.unpack_event(data) for (data,) in rows]
 
     def journal(
-        self, since: int = 0, *, replaced: bool = False, words: Collection[str] | None = None
+        self, since: int = 0, *, replaced: bool = False, words: Collection[str] | None = None, enclosure: str | None = None
     ) -> Sequence[JournalEntry]:
         """Return journal entries from `since` on, oldest first; those a correction replaced only if asked for.
 
-        words: only these words of the journal; None for all.
+        words, enclosure: only these words of the journal, only this enclosure; None for all.
         """
         wanted = None if words is None else json.dumps(list(words))
         with self._read() as connection, self._lock:
             self._remembered.bring_up_to_date(connection)
             rows = connection.exec_driver_sql(
                 "SELECT data FROM item WHERE kind = 'JournalEntry' AND time >= ? "
-                "AND (? IS NULL OR data ->> '$.what' IN (SELECT value FROM json_each(?))) ORDER BY time, seq",
-                (since, wanted, wanted),
+                "AND (? IS NULL OR data ->> '$.what' IN (SELECT value FROM json_each(?))) "
+                "AND (? IS NULL OR data ->> '$.enclosure' = ?) ORDER BY time, seq",
+                (since, wanted, wanted, enclosure, enclosure),
             ).all()
             gone = set() if replaced else self._remembered.replaced
         entries = [cast("JournalEntry", codec.unpack_item("JournalEntry", data)) for (data,) in rows]

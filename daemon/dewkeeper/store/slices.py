@@ -15,6 +15,11 @@ from dewkeeper.store.reading import Decoder
 
 _COLUMNS = "n, t_min, t_range, t_over, h_min, h_range, h_over, watched"
 
+_TOGETHER = f"""
+SELECT min(quarter), sum(n), min(t_min), max(t_min + t_range) - min(t_min), sum(n * t_min + t_over) - sum(n) * min(t_min),
+min(h_min), max(h_min + h_range) - min(h_min), sum(n * h_min + h_over) - sum(n) * min(h_min), sum(watched)
+FROM rollup WHERE probe_id = ? AND quarter >= ? AND quarter < ? GROUP BY (quarter * {QUARTER_SECONDS} - ?) / ?"""  # noqa: S608
+
 
 @dataclass(slots=True)
 class Slice:
@@ -76,10 +81,16 @@ class _Made:
     def from_quarters(self, names: Decoder, first: int, last: int) -> None:
         rolled = covered(self._connection).rolled
         rows: list[Any] = []
-        rows += self._connection.exec_driver_sql(
-            f"SELECT quarter, {_COLUMNS} FROM rollup WHERE probe_id = ? AND quarter >= ? AND quarter < ?",  # noqa: S608
-            (self._number, first, min(last, rolled)),
-        ).all()
+        if names.recalibrations(self._number, first * QUARTER_SECONDS, rolled * QUARTER_SECONDS):
+            rows += self._connection.exec_driver_sql(
+                f"SELECT quarter, {_COLUMNS} FROM rollup WHERE probe_id = ? AND quarter >= ? AND quarter < ?",  # noqa: S608
+                (self._number, first, min(last, rolled)),
+            ).all()
+        else:  # words of one calibration can be put together before they are decoded
+            together = self._connection.exec_driver_sql(_TOGETHER, (self._number, first, min(last, rolled), self._start, self._size))
+            for quarter, *values in together:
+                at = quarter * QUARTER_SECONDS
+                self.take(at, _piece(names, self._number, self._size, at, *values))
         # One look-up a quarter: a scan would read the rows of every other probe too.
         wanted = [(quarter << PROBE_BITS) + self._number for quarter in range(max(first, rolled), last)]
         for start in range(0, len(wanted), 500):

@@ -23,6 +23,7 @@ class Choice:
 CHOICES: Final[Mapping[str, Sequence[Choice]]] = {
     "water": (
         Choice("misted", "misted", "misted"),
+        Choice("misting-changed", "misting changed", "misting_changed", asks="how"),
         Choice("refilled", "bowl refilled", "refilled"),
         Choice("bowl-larger", "bowl enlarged", "bowl_size_changed", "enlarged"),
         Choice("bowl-second", "second bowl", "bowl_size_changed", "second bowl"),
@@ -44,9 +45,14 @@ CHOICES: Final[Mapping[str, Sequence[Choice]]] = {
         Choice("spot", "spot-cleaned", "spot_cleaned"),
         Choice("deep", "deep-cleaned", "cleaned"),
         Choice("disinfected", "disinfected", "disinfected", asks="with what, contact time, rinsed"),
+        Choice("opened", "opened", "opened"),
         Choice("closed", "closed again", "closed"),
         Choice("probe-moved", "probe moved", "probe_moved", asks="where to"),
         Choice("probe-wiped", "probe wiped", "probe_wiped"),
+        Choice("probe-replaced", "probe replaced", "probe_replaced", asks="by which"),
+        Choice("probe-checked", "probe checked", "probe_checked", asks="against what, by how much it was off"),
+        Choice("heater", "heater or thermostat changed", "heater_changed", asks="how"),
+        Choice("warm-up", "warming up", "warm_up"),
     ),
     "the snake": (
         Choice("fed", "fed", "fed", asks="what"),
@@ -59,7 +65,12 @@ CHOICES: Final[Mapping[str, Sequence[Choice]]] = {
         Choice("moved-out", "moved out", "moved_out", asks="which snake"),
         Choice("gravid", "gravid", "gravid"),
         Choice("laid", "laid a clutch", "laid", asks="how many eggs"),
+        Choice("eggs", "eggs set up", "eggs", asks="how many"),
+        Choice("hatched", "hatched", "hatched", asks="how many"),
+        Choice("hatchling", "is a hatchling", "hatchling"),
         Choice("quarantine", "quarantine begins", "quarantine"),
+        Choice("quarantine-over", "quarantine over", "quarantine_over"),
+        Choice("stage-over", "stage over, the usual limits again", "stage_over"),
     ),
     "the shed": (
         Choice("shed-whole", "shed whole, spectacles and tail tip too", "shed", "one piece, spectacles and tail tip off"),

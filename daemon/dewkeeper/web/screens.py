@@ -27,6 +27,7 @@ DAY_SECONDS = 86400
 JOURNAL_DAYS = 31
 ALARM_DAYS = 31
 _TABLE_ROWS = 48
+_MOST_ENTRIES = 100
 
 
 def morning(visit: Visit) -> Response:
@@ -129,17 +130,20 @@ def alarms(visit: Visit) -> Response:
 
 
 def journal(visit: Visit) -> Response:
-    """Show what was done and seen, and the form to add to it."""
+    """Show what was done and seen, a hundred entries at a time, and the form to add to it."""
     wanted = visit.request.args.get("enclosure", "")
+    before = visit.request.args.get("before", visit.now + 1, type=int)
+    entries = visit.past.journal(before - JOURNAL_DAYS * DAY_SECONDS, enclosure=wanted or None)
+    shown = [entry for entry in entries if entry.time < before][-_MOST_ENTRIES:]
     days: dict[str, list[JournalEntry]] = {}
-    for entry in visit.past.journal(visit.now - JOURNAL_DAYS * DAY_SECONDS)[::-1]:
-        if wanted in ("", entry.enclosure):
-            days.setdefault(visit.wording.day(entry.time), []).append(entry)
+    for entry in reversed(shown):
+        days.setdefault(visit.wording.day(entry.time), []).append(entry)
     return visit.render(
         "journal.html",
         days=days,
         words=JOURNAL,
         wanted=wanted,
+        earlier=shown[0].time if len(shown) == _MOST_ENTRIES else before - JOURNAL_DAYS * DAY_SECONDS,
         choices=CHOICES,
         enclosures=visit.services.config.enclosure,
     )
