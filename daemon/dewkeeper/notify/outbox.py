@@ -18,7 +18,7 @@ from dewkeeper.store.records import DeliveryResult, Message
 log = logging.getLogger(__name__)
 
 MOST_UNRECORDED: Final = 2000
-_MOST_REMEMBERED: Final = 20_000
+_MOST_REMEMBERED: Final = 5_000
 
 
 class Reader(Protocol):
