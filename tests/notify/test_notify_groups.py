@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tests.notify.test_notify_plan import CONTEXT, NOON, config, event, firsts
+from tests.notify.test_notify_plan import CONTEXT, NOON, alarm, config, event, firsts
 
 from dewkeeper.notify.plan import Planner
 from dewkeeper.store.records import Message
@@ -31,7 +31,7 @@ def test_a_whole_room_in_ten_minutes_is_one_message_after_the_first() -> None:
 def test_three_tubs_in_one_cycle_are_one_message_at_once() -> None:
     """What the judge raises together from three on is told together, with every member named."""
     (row,) = firsts(Planner(config(), None).plan([event(f"A{n}") for n in (1, 2, 3)], [], NOON, CONTEXT))
-    assert row.title == "3 in left: too dry since 11:00 – treat the room, no tub"
+    assert row.title == "3 in left: too dry since 11:00 – treat the room"
     assert row.not_before == 0
     assert [member["name"] for member in row.facts["members"]] == ["A1", "A2", "A3"]
     assert "A1 since 11:00; A2 since 11:00; A3 since 11:00." in row.lines
@@ -95,3 +95,33 @@ def test_a_group_that_is_over_is_told_together() -> None:
         rows += firsts(planner.plan([event(f"A{n}", "dry", "cleared", at, state="normal")], [], at, CONTEXT))
     assert {row.not_before for row in rows} == {NOON + 7260 + 900}
     assert len({row.facts["group"] for row in rows}) == 1
+
+
+def test_what_was_told_together_is_repeated_and_passed_on_together() -> None:
+    """Twenty-two dry tubs are one reminder; three unanswered hot ones are one message to the next person."""
+    planner = Planner(config(), None)
+    names = [f"A{n}" for n in range(1, 12)] + [f"B{n}" for n in range(1, 12)]
+    for place, name in enumerate(names):
+        planner.plan([event(name, at=NOON + place * 27)], [], NOON + place * 27, CONTEXT)
+    standing = [alarm(name) for name in names]
+    assert planner.tick(standing, NOON + 6 * 3600 - 1, CONTEXT) == []
+    (row,) = firsts(planner.tick(standing, NOON + 6 * 3600, CONTEXT))
+    assert row.title == "22 in snake room: still too dry since 11:00 – treat the room"
+    assert len(row.facts["alarms"]) == 22
+    assert planner.tick(standing, NOON + 6 * 3600 + 900, CONTEXT) == []
+
+    planner = Planner(config(), None)
+    planner.plan([event(f"A{n}", "hot") for n in (1, 2, 3)], [], NOON, CONTEXT)
+    hot = [alarm(f"A{n}", "hot", priority="urgent") for n in (1, 2, 3)]
+    (row,) = planner.tick(hot, NOON + 900, CONTEXT)
+    assert (row.person, row.title) == ("Ode", "3 in left: unseen, too hot since 11:00 – cool the room now")
+    assert planner.tick(hot, NOON + 901, CONTEXT) == []
+
+
+def test_one_of_a_group_that_was_acknowledged_is_not_repeated_with_it() -> None:
+    """Of three, the one somebody has seen is left out of the reminder."""
+    planner = Planner(config(), None)
+    planner.plan([event(f"A{n}") for n in (1, 2, 3)], [], NOON, CONTEXT)
+    standing = [alarm("A1"), alarm("A2", state="acknowledged"), alarm("A3")]
+    (row,) = firsts(planner.tick(standing, NOON + 6 * 3600, CONTEXT))
+    assert [member["name"] for member in row.facts["members"]] == ["A1", "A3"]

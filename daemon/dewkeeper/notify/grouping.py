@@ -161,22 +161,33 @@ def _grouped(key: str, together: Sequence[tuple[Event, Told]], memory: Memory, n
     return made
 
 
-def _together(
-    key: str, group: Group, together: Sequence[tuple[Event, Told]], members: Sequence[list[Any]], not_before: int
-) -> Telling:
-    racks = {told.rack for _, told in together}
-    last, told = together[-1]
-    whole = replace(
-        told,
+def together(tolds: Sequence[Told], events: Sequence[str]) -> Told:
+    """Return several of one kind as one: each a member under its event, the place what they have in common."""
+    last = tolds[-1]
+    members = tuple(Member(told.subject, told.since, event) for told, event in zip(tolds, events, strict=True))
+    return _as_one(tolds, last, members)
+
+
+def _as_one(tolds: Sequence[Told], last: Told, members: tuple[Member, ...]) -> Told:
+    racks = {told.rack for told in tolds}
+    return replace(
+        last,
         enclosure=None,
         probe=None,
-        since=min(int(member[1]) for member in members),
-        rack=told.rack if len(racks) == 1 else None,
-        priority="urgent" if any(t.priority == "urgent" for _, t in together) else told.priority,
-        members=tuple(Member(str(m[0]), int(m[1]), str(m[2])) for m in members),
+        since=min(member.since for member in members),
+        rack=last.rack if len(racks) == 1 else None,
+        priority="urgent" if any(told.priority == "urgent" for told in tolds) else last.priority,
+        members=members,
         value=None,
         limit=None,
     )
+
+
+def _together(
+    key: str, group: Group, joined: Sequence[tuple[Event, Told]], members: Sequence[list[Any]], not_before: int
+) -> Telling:
+    last, told = joined[-1]
+    whole = _as_one([t for _, t in joined], told, tuple(Member(str(m[0]), int(m[1]), str(m[2])) for m in members))
     alarms = tuple(str(m[3]) for m in members)
     return Telling(
         last.id, last.alarm, alarms, whole, group=key, gather=group.id, thread=group.id, not_before=not_before

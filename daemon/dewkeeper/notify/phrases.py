@@ -63,13 +63,13 @@ _MAINS = "several at once: most likely the mains, a fuse, or a plug they share"
 _CABLE = "several at once: most likely the cable, plug or supply they share"
 
 GROUPS: Final[Mapping[Kind, Shared]] = {
-    "dry": Shared("treat the room, no tub", _ROOM, "look at the room first: heating, window, a humidifier; change no tub yet"),
-    "damp": Shared("air the room, no tub", _ROOM, "air the room first; change no tub until it is right"),
+    "dry": Shared("treat the room", _ROOM, "look at the room first: heating, window, a humidifier; change no tub yet"),
+    "damp": Shared("air the room", _ROOM, "air the room first; change no tub until it is right"),
     "hot": Shared(
         "cool the room now", _ROOM, "heat off at the plugs, cool the room: shade, air; then look at every snake"
     ),
     "cold": Shared("check room and mains", _ROOM, "check the room's heating, then mains, plugs and heaters"),
-    "dry_soon": Shared("treat the room, no tub", _ROOM, "look at the room first; refill bowls when you pass"),
+    "dry_soon": Shared("treat the room", _ROOM, "look at the room first; refill bowls when you pass"),
     "heat_lost": Shared(
         "check the mains", _MAINS, "check plugs and fuse; leave the wiring to a licensed electrician"
     ),

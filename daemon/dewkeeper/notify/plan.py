@@ -6,7 +6,7 @@ to, so that a restart neither repeats nor forgets.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Final, Literal
 from zoneinfo import ZoneInfo
@@ -14,10 +14,10 @@ from zoneinfo import ZoneInfo
 from dewkeeper.judge.types import Alarm, Command, Event, JournalEntry
 from dewkeeper.notify import links, words
 from dewkeeper.notify.daily import morning_draft, morning_due, nag_draft, overdue_paths, path_name, test_draft
-from dewkeeper.notify.grouping import Telling, Where, tellings
+from dewkeeper.notify.grouping import Telling, Where, tellings, together
 from dewkeeper.notify.memory import Budget, Known, Memory
 from dewkeeper.notify.people import Draft, address, ladder
-from dewkeeper.notify.told import Told
+from dewkeeper.notify.told import Happening, Told
 from dewkeeper.report.wording import Wording
 from dewkeeper.store.records import Message
 from dewkeeper_config.models import Config, Person
@@ -83,11 +83,16 @@ class Planner:
     def tick(self, alarms: Sequence[Alarm], now: int, context: Context) -> list[Message]:
         """Return what time alone makes due: the next person for unanswered urgent alarms, reminders of standing ones."""
         planned: list[Message] = []
-        for alarm in alarms:
-            known = self._memory.alarms.get(alarm.alarm)
-            if known is None or alarm.state not in _OPEN:
-                continue
-            planned += self._step(alarm, known, now, context)
+        waiting = {a.alarm: a for a in alarms if a.alarm in self._memory.alarms and a.state in _OPEN}
+        while waiting:
+            alarm = next(iter(waiting.values()))
+            happening = self._due(alarm, now)
+            # What was told together is repeated together: a frost is not twenty reminders.
+            together = self._companions(alarm, waiting.values(), happening) if happening else [alarm]
+            if happening:
+                planned += self._step(together, happening, now, context)
+            for done in together:
+                del waiting[done.alarm]
         return self._counted(planned + self._daily(now, context), now, context)
 
     def heed(self, command: Command) -> None:
@@ -195,33 +200,49 @@ class Planner:
         known.group = group or known.group
         known.people = sorted({*known.people, *(person.name for person in people)})
 
-    def _step(self, alarm: Alarm, known: Known, now: int, context: Context) -> list[Message]:
-        notify = self._config.notify
-        steps = ladder(self._config, away=self._away(now))
+    def _due(self, alarm: Alarm, now: int) -> Literal["unanswered", "reminded"] | None:
+        """Return what time alone makes due for a standing alarm that people were told of."""
+        known, notify = self._memory.alarms[alarm.alarm], self._config.notify
         known.urgent = known.urgent or alarm.priority == "urgent"
-        told = self._of_alarm(alarm, context)
-        if known.urgent and alarm.priority == "urgent" and known.level + 1 < len(steps):
-            if now - known.stepped < notify.escalate_minutes * 60:
-                return []
-            known.level += 1
-            known.stepped = known.reminded = now
-            people = steps[known.level]
-            known.people = sorted({*known.people, *(person.name for person in people)})
-            telling = Telling(
-                f"{alarm.alarm}/unanswered/{now}", alarm.alarm, (alarm.alarm,), replace(told, happening="unanswered")
-            )
-            return self._rows(telling, telling.told, people, now, context)
         every = notify.remind_hours * 3600
         if alarm.priority == "urgent":
+            if known.level + 1 < len(ladder(self._config, away=self._away(now))):
+                return "unanswered" if now - known.stepped >= notify.escalate_minutes * 60 else None
             every = min(every, URGENT_REPEAT_SECONDS)
-        if now - known.reminded < every:
-            return []
-        known.reminded = now
-        people = [self._people[name] for name in known.people if name in self._people]
-        telling = Telling(
-            f"{alarm.alarm}/reminded/{now}", alarm.alarm, (alarm.alarm,), replace(told, happening="reminded")
-        )
-        return self._rows(telling, telling.told, people, now, context)
+        return "reminded" if now - known.reminded >= every else None
+
+    def _companions(self, alarm: Alarm, others: Iterable[Alarm], happening: Happening) -> list[Alarm]:
+        """Return the alarm and those of its group that are as far, so that they are told with it."""
+        known, remembered = self._memory.alarms[alarm.alarm], self._memory.alarms
+        return [
+            other
+            for other in others
+            if other is alarm
+            or (
+                known.group is not None
+                and (remembered[other.alarm].group, other.kind) == (known.group, alarm.kind)
+                and (happening == "reminded" or (other.priority, remembered[other.alarm].level) == ("urgent", known.level))
+            )
+        ]
+
+    def _step(
+        self, alarms: Sequence[Alarm], happening: Literal["unanswered", "reminded"], now: int, context: Context
+    ) -> list[Message]:
+        known = [self._memory.alarms[alarm.alarm] for alarm in alarms]
+        names = dict.fromkeys(name for one in known for name in one.people)
+        people = [self._people[name] for name in names if name in self._people]
+        if happening == "unanswered":
+            people = ladder(self._config, away=self._away(now))[known[0].level + 1]
+        for one in known:
+            one.reminded = now
+            if happening == "unanswered":
+                one.level += 1
+                one.stepped = now
+                one.people = sorted({*one.people, *(person.name for person in people)})
+        tolds = [replace(self._of_alarm(alarm, context), happening=happening) for alarm in alarms]
+        told = tolds[0] if len(tolds) == 1 else together(tolds, [alarm.alarm for alarm in alarms])
+        first, identities = alarms[0].alarm, tuple(alarm.alarm for alarm in alarms)
+        return self._rows(Telling(f"{first}/{happening}/{now}", first, identities, told), told, people, now, context)
 
     def _of_alarm(self, alarm: Alarm, context: Context) -> Told:
         place = self._where.place(alarm.enclosure, alarm.probe)
