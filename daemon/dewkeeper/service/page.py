@@ -13,6 +13,7 @@ from dewkeeper.notify.memory import Memory
 from dewkeeper.report.wording import Wording
 from dewkeeper.service.watch import Heartbeats
 from dewkeeper.store import History
+from dewkeeper.store.backup import backups, made_at
 from dewkeeper.store.records import Message
 from dewkeeper_config.models import Config
 
@@ -136,10 +137,7 @@ def _backup(config: Config, wording: Wording, now: int) -> HealthLine:
     folder = config.storage.backup.folder
     if folder is None:
         return HealthLine("backup", None, "a failed card would take the history along: set [storage.backup] folder")
-    try:
-        made = max((int(file.stat().st_mtime) for file in folder.iterdir() if file.is_file()), default=None)
-    except OSError as error:
-        return HealthLine("backup", False, f"{folder}: {error.strerror}")
+    made = max((at for copy in backups(folder) if (at := made_at(copy)) is not None), default=None)
     if made is None:
         return HealthLine("backup", False, f"none in {folder} yet")
     return HealthLine("backup", now - made < _BACKUP_SECONDS, f"newest {wording.stamp(made)}, {wording.lasting(now - made)} old")

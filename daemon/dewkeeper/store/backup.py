@@ -72,6 +72,14 @@ def backups(folder: Path) -> list[Path]:
     return sorted(path for path in folder.glob(f"{_PREFIX}*{_SUFFIX}") if not path.name.startswith("."))
 
 
+def made_at(copy: Path) -> int | None:
+    """Return when a copy was made (UTC seconds), as its name says; None for a name that says nothing."""
+    try:
+        return int(datetime.strptime(copy.name, f"{_PREFIX}%Y%m%d-%H%M%S{_SUFFIX}").replace(tzinfo=UTC).timestamp())
+    except ValueError:
+        return None
+
+
 def surplus(copies: Sequence[Path], keep_daily: int, keep_monthly: int) -> list[Path]:
     """Return the copies rotation gives up: all but the newest of each of the newest days and months."""
     days: dict[str, Path] = {}
