@@ -22,6 +22,8 @@ NAMED: Final = -1
 AGAIN_SECONDS: Final = 60
 SWAP_AGAIN_SECONDS: Final = 600
 SWAP_WAIT_SECONDS: Final = 12 * HOUR
+"""Until a swap is named or not. What is beyond target only may wait twice as long, and on the weaker suspicion: it harms
+over days."""
 FALLING_WAIT_SECONDS: Final = 5400
 OPENED_RECENTLY_SECONDS: Final = 3 * HOUR
 BACK_WITHIN_SECONDS: Final = HOUR
@@ -34,13 +36,16 @@ def doubt(state: State, watch: Watch, side: Side, now: int) -> int:
     if side.kind in ("dry", "cold") and _in_the_room(watch, now):
         return AGAIN_SECONDS
     if side.kind == "dry":
-        if all(below_room(state, watch, now, e, HOLD_HPA) for e in (watch.slow_e, watch.e)):
-            sure = "fairly" if below_room(state, watch, now, watch.slow_e) else "somewhat"
+        e = watch.past.lately(now)
+        if all(below_room(state, watch, now, at, HOLD_HPA) for at in (e, watch.e)):
+            sure = "fairly" if below_room(state, watch, now, e) else "somewhat"
             name_impossible(state, watch, now, since, sure)
             return NAMED
         if now - since < due[-1].delay + FALLING_WAIT_SECONDS and heading_below_room(state, watch, now):
             return AGAIN_SECONDS
-    if not side.thermal and now - since < SWAP_WAIT_SECONDS and may_be_swapped(state, watch, now):
+    target_only = due[-1] is not side.outer
+    waits = not side.thermal and now - since < SWAP_WAIT_SECONDS * (2 if target_only else 1)
+    if waits and may_be_swapped(state, watch, now, habits=not target_only):
         return SWAP_AGAIN_SECONDS
     return AGAIN_SECONDS if on_its_way_back(watch, side, now) else 0
 

@@ -58,8 +58,10 @@ def heading_below_room(state: State, watch: Watch, now: int) -> bool:
     if min(len(part) for part in parts) < 3:
         return False
     means = [sum(part) / len(part) for part in parts]
-    fall, before = means[1] - means[0], (means[3] - means[1]) / 2
-    return fall >= 0.7 and before >= 0.7 and fall >= 0.5 * before and below_room(state, watch, now, means[0] - 2.75 * fall, HOLD_HPA)
+    last, before = means[1] - means[0], means[2] - means[1]
+    fall = (last + before) / 2  # over two spans, so that a thermostat's swing weighs less
+    steady = min(last, before, means[3] - means[2]) >= 0.4 and last >= 0.5 * before
+    return steady and below_room(state, watch, now, means[0] - 2.6 * fall, HOLD_HPA)
 
 
 def name_impossible(state: State, watch: Watch, now: int, since: int, sure: str) -> None:

@@ -84,6 +84,11 @@ class Past:
         if len(looks) > LOOKS_KEPT:
             del looks[0]
 
+    def lately(self, now: int) -> float:
+        """Return the mean vapour pressure, hPa, of the looks of the last 20 min, or of the last look."""
+        values = [e for at, _, e in self.looks if now - at <= 1200] or [self.looks[-1][2] if self.looks else 0.0]
+        return sum(values) / len(values)
+
     def within(self, first: int, last: int) -> list[Hour]:
         """Return the hours whose number is at least `first` and below `last`."""
         return [hour for hour in self.hours if first <= hour[0] < last]

@@ -29,6 +29,8 @@ H_SPAN: Final = (0.5, 105.0)
 """Fail span: the sensor's own. 0 % is a dead word; a little above 100 % is a calibrated probe in fog."""
 
 T_JUMP_C: Final = 8.0  # per minute; a stuck heater makes 5
+AGREE_C: Final = 3.0
+"""Two temperatures that agree so well always count, whatever came before."""
 H_JUMP_PERCENT: Final = 20.0  # a mist stream makes 15 per minute
 
 BURST_T_C: Final = 3.0
@@ -119,6 +121,8 @@ def take(
             if not _agrees(state, watch, now, t, h, T_JUMP_C * waited, 12.0 * min(waited, 2.0)):
                 return _JUMPED
             seconds = now - watch.seen
+        elif watch.pend_at != NEVER and _agrees(state, watch, now, t, h, AGREE_C, 12.0):
+            seconds = now - watch.seen  # over two polls it is no jump, and bears out the one that waited
     if watch.pend_at != NEVER:
         watch.pend_at = NEVER
     count(state, watch, now, t, h, seconds)
@@ -255,12 +259,12 @@ def _reads_wet_bulb(watch: Watch) -> bool:
 
     The air must have been drier before, else there is nothing to tell the film from it.
     """
-    before = [look for look in watch.past.looks if watch.wet_since - 5400 <= look[0] < watch.wet_since - 120]
+    before = [look for look in watch.past.looks if watch.wet_since - 5400 <= look[0] < watch.wet_since - 480]
     since = [look for look in watch.past.looks if look[0] >= watch.wet_since]
     if len(before) < 6 or len(since) < 6:
         return False
     t_before, t_since = median(t for _, t, _ in before), median(t for _, t, _ in since)
-    h_before = median(100 * e / saturation_hpa(t) for _, t, e in before)
+    h_before = max(100 * e / saturation_hpa(t) for _, t, e in before[-2:])  # it jumped; a cooling box creeps up
     spread = max(t for _, t, _ in before) - min(t for _, t, _ in before)
     return h_before < 98.0 and t_before - t_since > max(0.2, 0.5 * spread)
 

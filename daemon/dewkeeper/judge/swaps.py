@@ -49,11 +49,11 @@ def _scaled(t: float, e: float, range_t: float, range_e: float) -> Print:
     return (t / _UNITS[0], e / _UNITS[1], log(0.1 + max(0.0, range_t)) / _UNITS[2], log(0.5 + max(0.0, range_e)) / _UNITS[3])
 
 
-def crossed(mine: tuple[Print, Print], theirs: tuple[Print, Print], *, rest: float, near: float) -> bool:
+def crossed(mine: tuple[Print, Print], theirs: tuple[Print, Print], *, rest: float, near: float, habits: bool = True) -> bool:
     """Return whether two probes, each with its print before and after, took each other's place.
 
     rest: the share of their distance that may be left unexplained. near: how close, in units, each level must come to
-    what the other's was.
+    what the other's was. habits: whether the temperatures, too, must have changed places.
     """
     before = [a - b for a, b in zip(mine[0], theirs[0], strict=True)]
     after = [a - b for a, b in zip(mine[1], theirs[1], strict=True)]
@@ -61,8 +61,8 @@ def crossed(mine: tuple[Print, Print], theirs: tuple[Print, Print], *, rest: flo
     if size < 2.2 or levels < 1.1:
         return False
     # Moisture alone may well change places by chance, a misting here and a dry bowl there; a thermostat's habits do not.
-    habits = hypot(2 * before[0], before[2])
-    if habits < 0.6 or hypot(2 * (before[0] + after[0]), before[2] + after[2]) > 0.7 * habits:
+    usual = hypot(2 * before[0], before[2])
+    if habits and (usual < 0.6 or hypot(2 * (before[0] + after[0]), before[2] + after[2]) > 0.7 * usual):
         return False
     left = hypot(*(a + b for a, b in zip(before, after, strict=True)))
     left_levels = hypot(before[0] + after[0], before[1] + after[1])
@@ -144,7 +144,7 @@ def _turned(watch: Watch, other: Watch, now: int) -> int:
     return (hour - _AFTER_HOURS) * 3600
 
 
-def may_be_swapped(state: State, watch: Watch, now: int) -> bool:
+def may_be_swapped(state: State, watch: Watch, now: int, *, habits: bool) -> bool:
     """Return whether the last hour looks as if this probe had changed places with another: a suspicion, no more."""
     mine = _glimpse(watch, now)
     if mine is None or not watch.breaks:
@@ -152,10 +152,10 @@ def may_be_swapped(state: State, watch: Watch, now: int) -> bool:
     for other in state.watches.values():
         if other is watch or other.role != "substrate" or other.room != watch.room or other.faults:
             continue
-        if not _together(watch, other, now - 12 * 3600, now):
+        if not _together(watch, other, now - 24 * 3600, now):
             continue
         theirs = _glimpse(other, now)
-        if theirs is not None and crossed(mine, theirs, rest=0.7, near=2.0):
+        if theirs is not None and crossed(mine, theirs, rest=0.7, near=2.0, habits=habits):
             return True
     return False
 

@@ -65,6 +65,7 @@ class RoomPlan:
     outdoor_sd_hpa: float
     gain_hpa: float
     spells: tuple[Spell, ...] = field(default=())
+    draught: float = 1.0  # times the usual
 
 
 def room_air(plan: RoomPlan, minutes: int, chance: Random) -> tuple[array[float], array[float]]:
@@ -92,8 +93,8 @@ def room_air(plan: RoomPlan, minutes: int, chance: Random) -> tuple[array[float]
                 outdoor = outdoor if spell.vapour_hpa is None else spell.vapour_hpa
         shift_c += (add_c - shift_c) / 240
         wave = math.sin(2 * math.pi * (minute / DAY - 0.375))
-        draught_c = draught_c * keep_draught + fresh_draught * gauss(0, 0.08)
-        draught_hpa = draught_hpa * keep_draught + fresh_draught * gauss(0, 0.12)
+        draught_c = draught_c * keep_draught + fresh_draught * gauss(0, 0.08 * plan.draught)
+        draught_hpa = draught_hpa * keep_draught + fresh_draught * gauss(0, 0.12 * plan.draught)
         vapour += (max(1.5, outdoor) + plan.gain_hpa * (1 + 0.2 * wave) - vapour) / 120
         temperature = plan.mean_c + plan.swing_c * wave + 0.3 * front + shift_c + draught_c
         temperatures.append(temperature)

@@ -88,7 +88,7 @@ def build(plan: RackPlan) -> Rack:
     room_percent = array("d", [humidity_percent(e, t) for e, t in zip(room_hpa, room_c, strict=True)])
     room = lagged(room_c, room_percent, 60)
     healthy = {
-        i: read_probe(tub_air(tub, room_c, room_hpa, chance), tub.offset_c, tub.offset_percent, chance)
+        i: read_probe(tub_air(tub, room_c, room_hpa, chance), tub.offset_c, tub.offset_percent, chance, tub.noise)
         for i, tub in enumerate(plan.tubs)
     }
     delivered = bytearray(b"\x01" * minutes)

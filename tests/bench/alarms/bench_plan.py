@@ -72,6 +72,7 @@ class TubPlan:
     offset_c: float
     offset_percent: float
     lag_seconds: float
+    noise: float = 1.0  # of sensor and air, times the usual
     happenings: list[Happening] = field(default_factory=list)
     faults: list[Fault] = field(default_factory=list)
     lossy: list[tuple[int, int]] = field(default_factory=list)

@@ -47,8 +47,8 @@ def humidity_word(percent: float) -> int:
     return _word(percent / 100 * 65535)
 
 
-def read_probe(air: Air, offset_c: float, offset_percent: float, chance: Random) -> Wire:
-    """Read healthy air: offset, noise, words."""
+def read_probe(air: Air, offset_c: float, offset_percent: float, chance: Random, noise: float = 1.0) -> Wire:
+    """Read healthy air: offset, noise (times that of the data sheet), words."""
     gauss = chance.gauss
     ideal_c = array("d", [t + offset_c for t in air.temperature])
     ideal_percent = array("d", [min(100.0, max(0.0, h + offset_percent)) for h in air.humidity])
@@ -58,8 +58,8 @@ def read_probe(air: Air, offset_c: float, offset_percent: float, chance: Random)
         ideal_percent,
         bytearray(n),
         bytearray(n),
-        array("H", [temperature_word(t + gauss(0, _NOISE_C)) for t in ideal_c]),
-        array("H", [humidity_word(h + gauss(0, _NOISE_PERCENT)) for h in ideal_percent]),
+        array("H", [temperature_word(t + gauss(0, noise * _NOISE_C)) for t in ideal_c]),
+        array("H", [humidity_word(h + gauss(0, noise * _NOISE_PERCENT)) for h in ideal_percent]),
         bytearray(b"\x01" * n),
     )
 

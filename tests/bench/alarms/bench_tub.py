@@ -144,8 +144,8 @@ def _run(
             film = max(0.0, film - wetting * (full - vapour))
         snaked += (snake_goal - snaked) / 10
         snake_c, snake_share = 0.8 * snaked, 1 + 0.05 * snaked
-        wander_c = 0.82 * wander_c + gauss(0, 0.02)
-        wander = 0.82 * wander + gauss(0, 0.0016)
+        wander_c = 0.82 * wander_c + gauss(0, 0.02 * plan.noise)
+        wander = 0.82 * wander + gauss(0, 0.0016 * plan.noise)
         warm.append(temperature + snake_c + wander_c)
         at_probe = vapour * snake_share * (1 + wander)
         wet.append(min(100.0, 100 * at_probe / saturation(temperature + snake_c + wander_c)))

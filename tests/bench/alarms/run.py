@@ -22,11 +22,12 @@ from tests.bench.alarms.bench_drive import CYCLE_COST_MINUTES, Run, run
 from tests.bench.alarms.bench_overheat import Ramp, drill
 from tests.bench.alarms.bench_plan import MAKES, NAMED_WITHIN_MINUTES, RackPlan, plan_rack
 from tests.bench.alarms.bench_score import Tally
+from tests.bench.alarms.bench_variants import VARIANTS, vary
 
 SHOWN_CASES = 12
 
 
-def plans(tub_years: float, seed: int) -> list[RackPlan]:
+def plans(tub_years: float, seed: int, variant: str = "drawn") -> list[RackPlan]:
     """Take whole racks in the order of `MAKES`, then again with the next seed, until the tub-years are reached.
 
     For less than the whole set every make is taken, with fewer days, so that no kind of rack is left out.
@@ -34,10 +35,10 @@ def plans(tub_years: float, seed: int) -> list[RackPlan]:
     whole = sum(make.tubs * make.days for make in MAKES) / 365.25
     if tub_years < whole - 0.5:
         share = tub_years / whole
-        return [plan_rack(make, seed, max(4, round(make.days * share))) for make in MAKES]
+        return [vary(plan_rack(make, seed, max(4, round(make.days * share))), variant) for make in MAKES]
     found: list[RackPlan] = []
     while sum(plan.tub_years for plan in found) < tub_years:
-        found.append(plan_rack(MAKES[len(found) % len(MAKES)], seed + len(found) // len(MAKES)))
+        found.append(vary(plan_rack(MAKES[len(found) % len(MAKES)], seed + len(found) // len(MAKES)), variant))
     return found
 
 
@@ -118,10 +119,11 @@ def main() -> int:
     parser.add_argument("--tub-years", type=float, default=15.0)
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--physics", choices=sorted(VARIANTS), default="drawn", help="another nature of the same racks")
     parser.add_argument("--cases", type=int, default=SHOWN_CASES, help="cases shown of each kind")
     args = parser.parse_args()
     began = time.monotonic()
-    todo = sorted(plans(args.tub_years, args.seed), key=lambda plan: -plan.tub_years)
+    todo = sorted(plans(args.tub_years, args.seed, args.physics), key=lambda plan: -plan.tub_years)
     with ProcessPoolExecutor(args.jobs) as pool:
         runs = list(pool.map(run, todo))
         ramps = [r for part in pool.map(drill, [4]) for r in part]
@@ -138,7 +140,7 @@ def report(runs: list[Run], ramps: list[Ramp], args: argparse.Namespace, took: f
             tallies.setdefault(name, Tally()).add(tally)
     late = [ramp for ramp in ramps if ramp.samples is None or ramp.samples > 2]
     say(f"Alarm bench, {datetime.now(UTC):%Y-%m-%d}, {platform.machine()}, Python {platform.python_version()},")
-    say(f"seed {args.seed}, {len(runs)} racks, {tub_years:.2f} simulated tub-years, {readings} readings, {took:.0f} s.")
+    say(f"physics {args.physics}, seed {args.seed}, {len(runs)} racks, {tub_years:.2f} simulated tub-years, {readings} readings, {took:.0f} s.")
     say()
     for line in table(tallies, tub_years):
         say(line)

@@ -1,0 +1,90 @@
+"""Heat is not argued away: whatever came before, two samples beyond tolerable are told."""
+
+from __future__ import annotations
+
+import math
+
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from tests.judge.judge_desk import Desk, rack
+
+from dewkeeper.air import humidity_at, vapour_hpa
+from dewkeeper.judge.types import Command, JournalEntry, Reading
+
+LIMIT_C = 34.0
+BEFORE = (
+    "calm", "misted", "misted unnoted", "cleaned", "suppressed", "gap", "polls lost", "rubbish", "fell to the room",
+    "swapped", "saturated", "dry", "garbled",
+)  # fmt: skip
+
+
+def _prepare(desk: Desk, before: str, start_c: float, h: float) -> None:
+    others = [("air", 22.0, 45.0), ("p2", 30.5, 72.0)]
+    desk.hold(9 * 60, t=start_c, h=h, others=others)
+    if before == "misted":
+        desk.feed(JournalEntry("m", desk.now, "B1", "misted"))
+    if before in ("misted", "misted unnoted"):
+        desk.hold(20, t=start_c - 0.5, h=min(95.0, h + 25), others=others)
+    elif before == "cleaned":
+        desk.feed(JournalEntry("c", desk.now, "B1", "cleaned"))
+        desk.hold(20, t=start_c - 3, h=h - 15, others=others)
+    elif before == "suppressed":
+        desk.feed(Command("s", desk.now, "suppress", "marit", "moving house", enclosure="B1", until=desk.now + 7200))
+    elif before == "gap":
+        desk.now += 5400
+    elif before == "polls lost":
+        desk.hold(2, t=None, h=None)
+    elif before == "rubbish":
+        desk.hold(1, t=-45.0, h=0.0, noise=0.0)
+    elif before == "fell to the room":
+        desk.hold(25, t=22.2, h=45.5, others=others)
+    elif before == "swapped":
+        desk.feed(JournalEntry("o1", desk.now, "B1", "opened"), JournalEntry("o2", desk.now, "B2", "opened"))
+        desk.hold(14 * 60, t=30.5, h=72.0, others=[("air", 22.0, 45.0), ("p2", start_c, h)])
+    elif before == "saturated":
+        desk.hold(60, t=start_c - 1, h=99.9, others=others)
+    elif before == "dry":
+        desk.hold(120, t=start_c, h=48.0, others=others)
+    elif before == "garbled":
+        desk.now += 60
+        desk.feed(Reading(desk.now, "p1", None, None, failure="crc"))
+
+
+@settings(max_examples=120, deadline=None)
+@given(
+    st.floats(0.5, 5.0), st.floats(26.0, 32.0), st.floats(57.0, 78.0), st.sampled_from(BEFORE), st.booleans(),
+    st.floats(0.0, 1.0),
+)  # fmt: skip
+def test_fast_overheating_is_told_within_two_samples(
+    rate: float, start_c: float, h: float, before: str, vapour_stays: bool, late: float
+) -> None:
+    """0.5 to 5 °C a minute from any calm, after mistings, openings, gaps, swaps, orders to be silent: second sample beyond."""
+    desk = Desk(rack(("B1", "B2"), room=True))
+    _prepare(desk, before, start_c, h)
+    vapour = vapour_hpa(start_c, h)
+    beyond = 0
+    for minute in range(1, 60):
+        t = start_c + rate * (minute - late)
+        humidity = humidity_at(vapour, t) if vapour_stays else max(20.0, h - minute)
+        desk.now += 60
+        reading = desk.reading("p1", t, humidity, 0.03)
+        events = desk.feed(desk.reading("air", 22.0, 45.0, 0.03), reading)
+        beyond += reading.temperature_c is not None and reading.temperature_c > LIMIT_C
+        if any(e.kind == "hot" and e.event == "raised" for e in events):
+            assert beyond <= 2
+            return
+        assert beyond < 2, f"{beyond} samples beyond and nothing told"
+    raise AssertionError("never told")
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.floats(34.3, 60.0), st.floats(-2.9, 2.9), st.floats(20, 33), st.floats(30, 95))
+def test_two_hot_readings_that_agree_always_count(first: float, apart: float, before: float, h: float) -> None:
+    """However sudden: two consecutive temperatures beyond tolerable within 3 °C raise `hot`, or name a probe's own heater."""
+    desk = Desk(rack())
+    desk.hold(60, t=before, h=h)
+    second = max(LIMIT_C + 0.2, first + apart)
+    events = desk.hold(2, t=lambda m: first if m == 0 else second, h=h, noise=0.0)
+    assert {e.kind for e in events if e.event == "raised"} & {"hot", "sensor_heater"}, (first, second)
+    if not math.isclose(first, second, abs_tol=0.4) or second > 38:
+        assert any(e.kind == "hot" for e in events)
