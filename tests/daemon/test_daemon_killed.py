@@ -26,7 +26,7 @@ storage = {{ folder = "{folder}", ballast_mb = 0 }}
 web = {{ enabled = false }}
 rack = [{{ name = "R" }}]
 channel = [{{ kind = "webhook", name = "phone", url = "{url}" }}]
-person = [{{ name = "Ina", channels = ["phone"] }}]
+person = [{{ name = "Ina", channels = ["phone"], quiet_hours = false }}]  # the hour of the test is any
 [[profile]]
 name = "adult"
 limits = {{ delays = {{ dry_tolerable_minutes = {minutes} }} }}
