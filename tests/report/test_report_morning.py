@@ -14,6 +14,7 @@ from tests.report.conftest import FAIL, MISSING, PASS, judged, seconds
 
 from dewkeeper.judge.types import Alarm, Event, Exclusion, JournalEntry
 from dewkeeper.report.morning import morning
+from dewkeeper.report.wording import Wording, to_do
 from dewkeeper.service.settings import judge_settings
 
 DST = [
@@ -120,6 +121,23 @@ def test_worst_first_and_silence_is_not_calm(shelf: Callable[..., Any]) -> None:
     assert silent.unwatched.since == start + 19 * 300
     assert silent.unwatched.minutes > 300
     assert glance.to_json()["enclosures"][0]["alarms"][0]["since"] == "2026-11-25T05:50:00Z"
+
+
+def test_heat_that_is_over_asks_for_a_look_and_not_for_the_plug(shelf: Callable[..., Any]) -> None:
+    """An overheating that ended unseen is no longer urgent, is told by when it began, and asks to look at the snake."""
+    one = shelf()
+    start = seconds("2026-11-25T00:00")
+    one.keep([judged("p1", start + n * 300, 29.0, 65.0) for n in range(90)])
+    event, _ = _alarm("hot", "T1", start + 3600, priority="urgent", band="tolerable", response="heat off at the plug")
+    over = replace(event, id="over", time=start + 7200, event="cleared", state="returned_unacknowledged")
+    one.keep(events=(event, over))
+    with one.past() as past:
+        row = next(r for r in morning(past, one.config, start + 90 * 300).enclosures if r.enclosure == "T1")
+    wording = Wording.of(one.config.site)
+    assert row.rank == "alarm"
+    assert wording.stood(row.alarms[0], start + 90 * 300) == "began 01:00"
+    assert "look at the snake" in to_do(row.alarms[0])
+    assert "plug" not in to_do(row.alarms[0])
 
 
 def test_what_changed_since_yesterday_is_listed(shelf: Callable[..., Any]) -> None:

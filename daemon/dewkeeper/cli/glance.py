@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from dewkeeper.report.model import EnclosureMorning, Mark, MorningGlance, Standing
-from dewkeeper.report.wording import RANK_WORDS, STATE_WORDS, Wording, headline, outside_words
+from dewkeeper.report.wording import RANK_WORDS, STATE_WORDS, Wording, headline, outside_words, to_do
 
 _COLUMNS = ("", "", "lowest", "by day", "highest", "off target", "off tolerable", "dose", "temperature", "now", "unwatched")
 _FIRST_TO_GO = ("dose", "highest", "temperature", "off target", "now")
@@ -48,9 +48,9 @@ def alarm_lines(alarm: Standing, wording: Wording, now: int) -> list[str]:
     """Return an alarm: what, since when, what to do, why."""
     until = "" if alarm.shelved_until is None else f" until {wording.clock(alarm.shelved_until, now)}"
     state = "" if alarm.state == "unacknowledged" else f" [{STATE_WORDS[alarm.state]}{until}]"
-    lines = [f"{headline(alarm)}, {wording.since(alarm.since, now)}{state}"]
+    lines = [f"{headline(alarm)}, {wording.stood(alarm, now)}{state}"]
     if alarm.response:
-        lines.append(f"    → {alarm.response}")
+        lines.append(f"    → {to_do(alarm)}")
     if alarm.cause:
         lines.append(f"    why: {alarm.cause}")
     return lines

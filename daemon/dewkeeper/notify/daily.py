@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 from dewkeeper.notify.people import Draft
 from dewkeeper.notify.words import TITLE_LENGTH, page_line
 from dewkeeper.report.model import EnclosureMorning, MorningGlance
-from dewkeeper.report.wording import Wording, first_steps, headline, outside_words
+from dewkeeper.report.wording import Wording, first_steps, headline, outside_words, to_do
 from dewkeeper_config.models import Config, Person
 
 MORNING_GRACE_SECONDS: Final = 6 * 3600
@@ -42,7 +42,7 @@ def morning_words(glance: MorningGlance, wording: Wording) -> tuple[str, tuple[s
     lines = [_row(row, wording, glance.made_at) for row in rows[:_MOST_NAMED]]
     if len(rows) > _MOST_NAMED:
         lines.append(f"and {len(rows) - _MOST_NAMED} more on the page")
-    lines += [f"{headline(alarm)}, {wording.since(alarm.since, glance.made_at)}" for alarm in glance.general]
+    lines += [f"{headline(alarm)}, {wording.stood(alarm, glance.made_at)}" for alarm in glance.general]
     if not rows and not glance.general:
         title = f"All well: {len(watched)} enclosures, {night}"
         lines.append("Every enclosure was watched, and none was beyond its limits.")
@@ -115,9 +115,9 @@ def test_draft(person: str, channel: str, identity: str, ack_link: str | None) -
 
 
 def _row(row: EnclosureMorning, wording: Wording, now: int) -> str:
-    said = [f"{headline(alarm)}, {wording.since(alarm.since, now)}" for alarm in row.alarms]
+    said = [f"{headline(alarm)}, {wording.stood(alarm, now)}" for alarm in row.alarms]
     if row.alarms and row.alarms[0].response:
-        said[0] += f" → {first_steps(row.alarms[0].response)}"
+        said[0] += f" → {first_steps(to_do(row.alarms[0]))}"
     elif not row.alarms:
         outside = outside_words(row, wording) or ["was outside its limits"]
         said = [f"{row.enclosure}: {'unwatched' if row.rank == 'unwatched' else outside[0]}"]

@@ -223,7 +223,7 @@ def _ranked(row: EnclosureMorning, limits: Limits) -> EnclosureMorning:
     delays = limits.delays
     referred = row.humidity_min_at_day_percent
     rank: Rank = "calm"
-    if any(a.priority == "urgent" for a in open_alarms):
+    if any(a.priority == "urgent" and a.state != "returned_unacknowledged" for a in open_alarms):
         rank = "urgent"
     elif any(a.kind not in FAULTS for a in open_alarms):
         rank = "alarm"
@@ -246,9 +246,10 @@ def _worst_first(row: EnclosureMorning) -> tuple[int, float, str, int, int]:
     return (RANKS.index(row.rank), -row.dose_percent_hours, row.rack, row.shelf, row.place)
 
 
-def worst_alarm_first(alarm: Standing) -> tuple[bool, int, int]:
-    """Return what to sort alarms by: those that ask nothing last, urgent ones first, older ones before younger."""
-    return (alarm.state in QUIET_STATES, ("urgent", "medium", "low").index(alarm.priority), alarm.since)
+def worst_alarm_first(alarm: Standing) -> tuple[bool, int, bool, int]:
+    """Return what to sort alarms by: those that ask nothing last, urgent ones first, over ones after, then the older."""
+    over = alarm.state == "returned_unacknowledged"
+    return (alarm.state in QUIET_STATES, ("urgent", "medium", "low").index(alarm.priority), over, alarm.since)
 
 
 def _changes(gathered: Gathered, wording: Wording, now: int) -> Iterable[Change]:

@@ -98,6 +98,12 @@ class Wording:
         """Return "2026-11-25 06:50" on the wall clock, with the zone's short name."""
         return f"{self.local(at):%Y-%m-%d %H:%M %Z}"
 
+    def stood(self, alarm: Standing, now: int, *, about: bool = False) -> str:
+        """Return since when an alarm stands; of one that is over and unseen only when it began: it does not go on."""
+        if alarm.state == "returned_unacknowledged":
+            return f"began {self.clock(alarm.since, now)}"
+        return self.since_about(alarm.since, now) if about else self.since(alarm.since, now)
+
     def since_about(self, at: int, now: int) -> str:
         """Return "since 02:14, 4 h": for a line that must stay short."""
         return f"since {self.clock(at, now)}, {self.space.join(duration(now - at).split(' ')[:2])}"
@@ -206,6 +212,15 @@ def _setting(detail: Mapping[str, str | float | int]) -> str:
         return "back in service"
     changes = [f"{name.translate(_PLAIN)} {str(value).replace('->', '→')}" for name, value in detail.items()]
     return f"setting changed: {'; '.join(changes)}" if changes else "setting changed"
+
+
+def to_do(alarm: Standing) -> str:
+    """Return what to do: the advice while it stands; afterwards to look at what it left behind."""
+    if alarm.state != "returned_unacknowledged":
+        return alarm.response
+    if alarm.kind in ("hot", "heat_stuck_on"):
+        return "it is over: look at the snake and find out why, then say that you have seen it"
+    return "it is over: say that you have seen it"
 
 
 def headline(standing: Standing) -> str:

@@ -14,7 +14,16 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from dewkeeper.clock import Clock
 from dewkeeper.notify.links import NOTE_KEY
 from dewkeeper.report.past import StoredPast
-from dewkeeper.report.wording import RANK_WORDS, STATE_WORDS, beyond, first_steps, happened, headline, outside_words
+from dewkeeper.report.wording import (
+    RANK_WORDS,
+    STATE_WORDS,
+    beyond,
+    first_steps,
+    happened,
+    headline,
+    outside_words,
+    to_do,
+)
 from dewkeeper.store import History
 from dewkeeper.store.errors import StoreError
 from dewkeeper.web.app import Application
@@ -122,5 +131,6 @@ def _templates() -> Environment:
         happened=happened,
         first_steps=first_steps,
         outside_words=outside_words,
+        to_do=to_do,
     )
     return environment
