@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import pytest
 from hypothesis import HealthCheck, Phase, example, given, settings
 from hypothesis import strategies as st
 from tests.daemon.conftest import Phone
@@ -23,6 +24,7 @@ from dewkeeper.judge.words import JOURNAL
 from dewkeeper.report.replaying import TOLD, replay_items
 from dewkeeper.report.replaying import told as told_line
 from dewkeeper.service.calendar import SilentAlarm
+from dewkeeper.service.client import request
 from dewkeeper.service.daemon import Daemon
 from dewkeeper.store import History
 from dewkeeper_config import load
@@ -250,3 +252,24 @@ def test_the_stored_stream_tells_again_what_was_told_live(tmp_path: Path, phone:
     twice()
     wanted = {"dry.raised", "dry.shelved", "dry.unshelved", "missing.raised", "missing.cleared", "hot.raised"}
     assert wanted | {"hot.acknowledged", "hot.cleared", "system.annotated"} <= told, sorted(told)
+
+
+def test_an_exported_past_is_judged_alike(racks: Any, phone: Phone, capsys: pytest.CaptureFixture[str]) -> None:
+    """What `export` writes, readings and journal, gives `replay` the very events and ids that the database gives."""
+    air = {"swing_percent": 12.0, "swing_c": 4.0, "fault": "drop", "fault_after_seconds": 30_000, "fault_for_seconds": 2_000}
+    text = racks.folder / "rack.toml"
+    text.write_text(racks.text(2, 60, **air), encoding="utf-8")
+    racks.start(load(text))
+    racks.clock.advance(20_000)
+    request(racks.folder, {"do": "journal", "enclosure": "T1", "what": "quarantine", "who": "Ina"})
+    racks.clock.advance(50_000)
+    racks.stop_all()
+    file = racks.folder / "past.csv"
+    assert main(["export", str(file), "--config", str(text)]) == 0
+    capsys.readouterr()
+    printed = []
+    for source in ([str(file), "--journal", f"{file}.journal.csv"], ["--since", "20000d"]):
+        assert main(["replay", "--config", str(text), *source]) == 0
+        printed.append(capsys.readouterr().out.splitlines())
+    assert printed[0] == printed[1]
+    assert {json.loads(line)["kind"] for line in printed[0]} >= {"dry", "missing"}
