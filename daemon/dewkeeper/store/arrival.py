@@ -119,7 +119,7 @@ def _readings(
     stepped = _late_readings(connection, first, last, after)
     stepped.reverse()
     decoder = Decoder(connection, start, end)
-    plain = {number: decoder.plain(number) for number in decoder.names}
+    scales = {number: decoder.bare(number) for number in decoder.names}
     names = decoder.names
     numbers = [number for number, name in names.items() if probes is None or name in probes]
     stepped = [(place, reading) for place, reading in stepped if probes is None or reading.probe in probes]
@@ -129,7 +129,7 @@ def _readings(
             yield stepped.pop()
         if key in elsewhere or Place(key) <= after:
             continue
-        scale = plain[key & _MASK]
+        scale = scales[key & _MASK]
         if scale is None or t is None or h is None:
             yield Place(key), decoder.decode(key, t, h)[0]
         else:

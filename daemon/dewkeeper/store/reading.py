@@ -96,6 +96,12 @@ class Decoder:
             return None
         return self._scales[number]
 
+    def bare(self, number: int) -> Scale | None:
+        """Return the scale of a probe whose readings here are their words and nothing else: no notes, no calibration."""
+        noted = any("+" in tests for _, _, _, tests in self._spans.get(number, ()))
+        noted = noted or any("+" in tests for key, (_, tests) in self._late.items() if key & _MASK == number)
+        return None if noted or self._calibrations.get(self.names[number]) else self._scales[number]
+
     def scale(self, number: int) -> str:
         """Return the name of a probe's scale."""
         return self._scales[number].name
