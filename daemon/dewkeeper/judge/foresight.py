@@ -60,17 +60,24 @@ def _disturbed(state: State, watch: Watch, now: int) -> bool:
 
 def _rate(watch: Watch, now: int) -> float | None:
     """Return how fast the humidity falls, %RH an hour, when all the evidence is there."""
-    parts: list[list[tuple[int, float, float]]] = [[], [], []]
-    for look in watch.past.looks:
-        age = now - look[0]
+    counts, t_sums, e_sums = [0, 0, 0], [0.0, 0.0, 0.0], [0.0, 0.0, 0.0]  # of three hours, the oldest first
+    for at, t, e in watch.past.looks:
+        age = now - at
         if age < 3 * HOUR:
-            parts[2 - age // HOUR].append(look)
+            part = 2 - age // HOUR
+            counts[part] += 1
+            t_sums[part] += t
+            e_sums[part] += e
+    if min(counts) < 8:
+        return None
+    means = [(t / n, e / n) for t, e, n in zip(t_sums, e_sums, counts, strict=True)]
+    shown = [100 * e / saturation_hpa(t) for t, e in means]
+    if shown[1] - shown[2] < _LEAST_FALL_PERCENT:  # nearly always: the day before need not be looked at
+        return None
     hours = watch.past.within(now // HOUR - 24, now // HOUR - 3)
-    if min(len(part) for part in parts) < 8 or len(hours) < _DAY_HOURS:
+    if len(hours) < _DAY_HOURS:
         return None
     t_usual = sum(hour[1] for hour in hours) / len(hours)
-    means = [(sum(t for _, t, _ in part) / len(part), sum(e for _, _, e in part) / len(part)) for part in parts]
-    shown = [100 * e / saturation_hpa(t) for t, e in means]
     referred = [100 * e / saturation_hpa(t_usual) for _, e in means]
     for h in (shown, referred):
         first, last = h[0] - h[1], h[1] - h[2]
