@@ -90,6 +90,14 @@ def test_an_alarm_is_shelved_and_brought_back(keeper: Visitor, rig: Any) -> None
     assert "; shelved" not in keeper.text
 
 
+def test_an_alarm_is_acknowledged_where_it_is_seen(keeper: Visitor, rig: Any) -> None:
+    """From the morning: the tub, then "I have seen it"."""
+    keeper.follow(keeper.one(".needs-look a.tape"))
+    keeper.press("I have seen it")
+    assert "Noted: you have seen it" in keeper.text
+    assert rig.daemon.writer.judge.alarms()[0].state == "acknowledged"
+
+
 def test_an_enclosure_goes_out_of_service_and_back(keeper: Visitor, rig: Any) -> None:
     """Taken out, the morning does not ask for it and the alarms list it with its review date; put back, it does again."""
     keeper.go(rig.base + "/enclosure/T1")

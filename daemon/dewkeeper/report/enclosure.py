@@ -12,7 +12,7 @@ from dewkeeper.judge.types import Command, Event, JournalEntry
 from dewkeeper.judge.words import EXCURSIONS, FAULTS, JOURNAL, KINDS
 from dewkeeper.report.history import Past, Point
 from dewkeeper.report.model import Limiting, NowValues, Standing, to_plain
-from dewkeeper.report.morning import STALE_POLLS, limiting, now_values, standing
+from dewkeeper.report.morning import STALE_POLLS, limiting, now_values, standing, worst_alarm_first
 from dewkeeper.report.nights import day_start, night_to_show
 from dewkeeper.report.wording import beyond
 from dewkeeper_config.models import Config
@@ -116,7 +116,12 @@ def enclosure(history: Past, config: Config, name: str, span: Span, now: int) ->
         stretches=stretches,
         marks=tuple(journal_mark(e) for e in history.journal(start, enclosure=name) if e.time < end),
         now=now_values([newest[probe]] if probe in newest else [], now, stale_after) if probe else None,
-        alarms=tuple(standing(a) for a in history.standing() if a.enclosure == name and a.state != "normal"),
+        alarms=tuple(
+            sorted(
+                (standing(a) for a in history.standing() if a.enclosure == name and a.state != "normal"),
+                key=worst_alarm_first,
+            )
+        ),
         stage=stage or next(e.profile for e in config.enclosure if e.name == name),
         stage_until=until if stage else None,
         out_of_service=in_force.out_of_service(name),
