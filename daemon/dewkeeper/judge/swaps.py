@@ -73,11 +73,13 @@ def crossed(mine: tuple[Print, Print], theirs: tuple[Print, Print], *, rest: flo
 
 def look_for_swaps(state: State, watch: Watch, now: int) -> None:
     """A new hour of a probe begins: has it changed places with another?"""
+    hour = now // 3600
+    first, last = (hour - _BEFORE_HOURS[1] - 1) * 3600, (hour - _AFTER_HOURS + 1) * 3600
+    if not any(first <= at <= last for at in watch.breaks):
+        return  # never touched then, so not swapped: nearly always, and a print costs more than a hundred readings
     mine = _halves(watch, now)
     if mine is None or hypot(*(a - b for a, b in zip(*mine, strict=True))) < 1.5:
         return
-    hour = now // 3600
-    first, last = (hour - _BEFORE_HOURS[1] - 1) * 3600, (hour - _AFTER_HOURS + 1) * 3600
     peers = [w for w in state.watches.values() if w.role == "substrate" and w.room == watch.room]
     found = {w.name: halves for w in peers if (halves := _halves(w, now)) is not None}
     shift = _common(found.values())
