@@ -180,6 +180,7 @@ def test_mail_refusals_are_told_apart(authority: Authority, stage: Any, said: st
         with pytest.raises(PermanentFailure if permanent else TemporaryFailure) as caught:
             mail(server, ca_file=authority.ca_file, username=secret("rack"), password=secret("pw")).send(MESSAGE, 5)
     assert said[:3] in str(caught.value)
+    assert server.logins == 1
     if isinstance(caught.value, TemporaryFailure):
         assert caught.value.slow
 
@@ -199,6 +200,15 @@ def test_a_server_without_starttls_gets_nothing(authority: Authority) -> None:
             mail(server, username=secret("rack"), password=secret("pw")).send(MESSAGE, 5)
         assert server.mails == []
         assert server.logins == 0
+
+
+def test_a_server_that_offers_no_login_is_refused(authority: Authority) -> None:
+    """Where a login is configured and none is offered, no mail is sent and the reason is said."""
+    with MailServer(authority.context()) as server:
+        server.offers_logins = False
+        with pytest.raises(PermanentFailure, match="no login offered"):
+            mail(server, ca_file=authority.ca_file, username=secret("rack"), password=secret("pw")).send(MESSAGE, 5)
+        assert server.mails == []
 
 
 def test_a_missing_secret_is_said_without_its_content(phone: Phone) -> None:

@@ -20,7 +20,9 @@ PASSWORD = "four plain words here"  # noqa: S105  a test's own
 
 
 class Rig:
-    """The daemon, its page, and browsers as plain HTTP sessions."""
+    """The daemon, its page, and browsers as plain HTTP sessions. phone: where its messages go."""
+
+    phone: Phone
 
     def __init__(self, folder: Path, url: str) -> None:
         self.racks = Racks(folder, url)
@@ -86,5 +88,6 @@ def rig(tmp_path: Path) -> Iterator[Rig]:
     """Return a running rig."""
     with Phone() as phone:
         made = Rig(tmp_path, phone.url)
+        made.phone = phone
         yield made
         made.close()

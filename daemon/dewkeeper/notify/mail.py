@@ -50,7 +50,7 @@ class Mail(Channel):
                 smtp.starttls(context=context)
                 smtp.ehlo()
             if login is not None:
-                smtp.login(*login)
+                smtp.log_in(*login)
             refused = smtp.send_message(mail, config.sender, config.to)
             with contextlib.suppress(smtplib.SMTPException, OSError):
                 smtp.putcmd("quit")  # without waiting: the mail is accepted, and a lost goodbye must not send it twice
@@ -81,6 +81,17 @@ class _Submission(smtplib.SMTP):
         if code != 220:
             raise smtplib.SMTPConnectError(code, said)
         self.ehlo_or_helo_if_needed()
+
+    def log_in(self, user: str, password: str) -> None:
+        """Log in once, by one mechanism: smtplib's own `login` tries every one offered, and providers count attempts."""
+        offered = self.esmtp_features.get("auth", "").upper().split()
+        self.user, self.password = user, password
+        if "PLAIN" in offered:
+            self.auth("PLAIN", self.auth_plain)
+        elif "LOGIN" in offered:
+            self.auth("LOGIN", self.auth_login)
+        else:
+            raise smtplib.SMTPNotSupportedError(f"no login offered that is known here: {' '.join(offered) or 'none'}")
 
     def _get_socket(self, host: str, port: int, timeout: float) -> socket.socket:
         connection = self._guard.connect(host, port)

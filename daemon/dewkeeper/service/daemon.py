@@ -59,6 +59,8 @@ _DONE = "done:"
 _TRIES = "restarts for bus:"
 _DIGEST = "settings digest"
 _REASON = "settings reason"
+_QUOTED_SECONDS = 30 * 86400
+"""Journal entries older than this are not quoted in messages."""
 
 
 class Daemon:
@@ -111,6 +113,7 @@ class Daemon:
             self.clock, judge, planner, ledger, self._context, self._on_messages, idle_seconds=_IDLE_SECONDS
         )
         self._ledger = ledger
+        self._recall_journal(store)
         self.dispatcher = Dispatcher(
             self.config,
             lambda: History.open(self._folder),
@@ -223,6 +226,19 @@ class Daemon:
             knows_settings = knows_settings or isinstance(item, Settings)
         return judge, max(0, judge.time()), knows_settings
 
+    def _recall_journal(self, store: Store | None) -> None:
+        """Give the writer what the keeper did last: messages after a restart quote it too."""
+        if store is None:
+            return
+        try:
+            with History.open(self._folder) as history:
+                entries = history.journal(since=self.timeline.now() - _QUOTED_SECONDS)
+        except (StoreError, OSError) as error:
+            log.warning("the journal is not readable: %s", error)
+            return
+        for entry in entries:
+            self.writer.remember(entry)
+
     def _context(self, recorded: bool) -> Context:
         return Context(
             zone=self._zone,
@@ -244,7 +260,7 @@ class Daemon:
         return morning_words(glance, Wording.of(self.config.site))
 
     def _last_entries(self, enclosure: str | None) -> Sequence[JournalEntry]:
-        return self.writer.entries.get(enclosure, ())
+        return sorted(self.writer.entries.get(enclosure, ()), key=lambda entry: entry.time)
 
     def _on_messages(self, messages: Sequence[Message], stored: bool) -> None:
         if not stored:

@@ -184,11 +184,18 @@ class Writer:
         batch = Batch(readings=tuple(quality), events=tuple(events), exclusions=tuple(exclusions))
         self._record(batch, cycle.time, tick=True)
 
+    def remember(self, entry: JournalEntry) -> None:
+        """Keep an entry for the messages about its enclosure to quote; one it corrects is forgotten."""
+        kept = self.entries[entry.enclosure]
+        for old in [old for old in kept if old.id == entry.replaces]:
+            kept.remove(old)
+        kept.append(entry)
+
     def _take_item(self, item: Item) -> None:
         verdict: Verdict = self.judge.feed(item)
         at = (item.entered or item.time) if isinstance(item, JournalEntry) else item.time
         if isinstance(item, JournalEntry):
-            self.entries[item.enclosure].append(item)
+            self.remember(item)
         if isinstance(item, Command):
             self._planner.heed(item)
         snapshot = None

@@ -46,6 +46,7 @@ class MailServer:
         self.usual: Refusal | None = None
         self.choose: Callable[[], Refusal | None] | None = None
         self.choose_context: Callable[[], ssl.SSLContext] | None = None
+        self.offers_logins = True
         self.sessions = 0
         self.logins = 0
         self._context = context
@@ -119,6 +120,7 @@ class MailServer:
             auth_required=self._login is not None and starttls,
             auth_require_tls=starttls,
             authenticator=self._authenticator(refusal),
+            auth_exclude_mechanism=() if self.offers_logins else ("PLAIN", "LOGIN"),
         )
 
     def _authenticator(self, refusal: Refusal | None) -> Any:

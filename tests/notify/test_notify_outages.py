@@ -1,0 +1,86 @@
+"""Outages at their full length, by a clock moved by hand: a mail server that is busy for hours, a link down for a day."""
+
+from __future__ import annotations
+
+from tests.notify.test_notify_dispatcher import START, config, message, running
+
+from dewkeeper_config.models import Config
+from dewkeeper_demo.servers.authority import Authority
+from dewkeeper_demo.servers.mail import MailServer, Refusal
+from dewkeeper_demo.servers.phone import Answer, Phone
+
+HOUR = 3600
+
+
+def by_mail(server: MailServer, authority: Authority) -> Config:
+    """Return one person whose only channel is this mail server, with a login."""
+    channel = {
+        "kind": "mail", "name": "phone", "host": "localhost", "port": server.port, "username": "rack", "password": "pw",
+        "sender": "rack@example.org", "to": ["ina@example.org"], "ca_file": str(authority.ca_file), "timeout_seconds": 5,
+    }  # fmt: skip
+    settings = config({"unused": "http://localhost:9/"}).model_dump(mode="python")
+    return Config.model_validate(
+        settings | {"channel": [channel], "person": [{"name": "Marit", "channels": ["phone"]}]}
+    )
+
+
+def test_a_mail_server_busy_for_two_hours_gets_few_logins_and_then_every_mail(authority: Authority) -> None:
+    """An hour of 454 at the login, an hour of 421: at most 25 logins an hour however much waits, then all of it, once."""
+    with MailServer(authority.context(), ("rack", "pw")) as server, running(by_mail(server, authority)) as run:
+        server.usual = Refusal("login", "454 4.7.0 try later")
+        run.add(message("u1", priority="urgent"), message("u2", priority="urgent"), message("u3", priority="urgent"))
+        run.clock.advance(HOUR)
+        first = server.logins
+        server.usual = Refusal("recipient", "421 4.3.0 closing")
+        run.clock.advance(HOUR)
+        second = server.logins - first
+        server.usual = None
+        run.clock.advance(HOUR / 6)
+        assert 4 <= first <= 25
+        assert 4 <= second <= 25
+        assert sorted(str(mail["Message-ID"]) for mail in server.mails) == [f"<u{n}@example.org>" for n in (1, 2, 3)]
+        assert set(run.outbox.states().values()) == {"sent"}
+
+
+def test_mails_of_one_alarm_form_one_thread(authority: Authority) -> None:
+    """Raised, worse and over of one alarm name one root; another alarm another; each has an id of its own."""
+    with MailServer(authority.context(), ("rack", "pw")) as server, running(by_mail(server, authority)) as run:
+        for place, happening in enumerate(("raised", "escalated", "cleared")):
+            at = START + 60 * place
+            facts = {"happening": happening} | ({"until": at} if happening == "cleared" else {})
+            run.add(message(f"m{place}", alarm="a", thread="a", created=at, facts=facts))
+            run.clock.advance(60)
+        run.add(message("other", alarm="b", thread="b", created=START + 180))
+        run.clock.advance(60)
+        threads = [str(mail["References"]) for mail in server.mails]
+        assert threads == ["<alarm-a@example.org>"] * 3 + ["<alarm-b@example.org>"]
+        assert [mail["Auto-Submitted"] for mail in server.mails] == ["auto-generated"] * 4
+        assert len({str(mail["Message-ID"]) for mail in server.mails}) == 4
+
+
+def test_a_link_down_for_a_day_and_then_a_stalling_proxy_end_in_one_digest() -> None:
+    """Twenty-four hours of news, the link refused, then a proxy that says nothing: one digest and what is urgent, in order."""
+    with Phone() as phone, running(config({"phone": phone.url})) as run:
+        phone.refuse()
+        for hour in range(24):
+            at = START + hour * HOUR
+            run.add(message(f"m{hour}", created=at, facts={"since": at - HOUR}))
+            if hour % 2:
+                over = {"happening": "cleared", "since": at - 2 * HOUR, "until": at}
+                run.add(message(f"over{hour}", alarm=f"alarm of m{hour - 1}", created=at, facts=over))
+            run.clock.advance(HOUR)
+        urgent = {"priority": "urgent", "kind": "hot", "facts": {"kind": "hot"}}
+        run.add(message("hot", created=START + 24 * HOUR, **urgent))
+        phone.usual = Answer(manner="silent")
+        phone.listen()
+        run.clock.advance(300)
+        assert [call.id for call in phone.calls if call.accepted] == []
+        phone.usual = Answer()
+        run.clock.advance(120)
+        took = [call for call in phone.calls if call.accepted]
+        assert [call.id for call in took] == ["hot", "over23"]
+        digest = took[1].json()
+        assert len(digest["gathers"]) == 36
+        assert digest["title"].startswith("24 messages since")
+        assert "12 still open" in digest["title"]
+        assert set(run.outbox.states().values()) == {"sent", "collapsed"}
