@@ -5,6 +5,7 @@ A foreign write lock (F23) cannot be told truly here: SQLite's patience is real 
 
 from __future__ import annotations
 
+import faulthandler
 import os
 import random
 import re
@@ -37,6 +38,7 @@ def _samples(run: Run) -> dict[tuple[str, int], int]:
 @pytest.mark.slow
 def test_killed_again_and_again_nothing_committed_is_lost(tmp_path: Path) -> None:
     """F21: after each SIGKILL every sample seen before is there, and the excursion is told once, under one id."""
+    faulthandler.cancel_dump_traceback_later()  # a hundred kills take minutes
     dice = random.Random(21)
     with Run(tmp_path) as run:
         _started(run)

@@ -71,7 +71,7 @@ def ask(folder: Path, what: str, end: int) -> dict[str, float]:
     with History.open(folder) as history:
         mark(BEGIN)
         if what == "night":
-            answers = len(history.believed(end - 12 * 3600, end))
+            answers = len(history.overnight(end - 12 * 3600, end))
         elif what == "chart":
             answers = len(history.series(NAMES[3], end - 30 * DAY, end, 500))
         else:

@@ -1,0 +1,95 @@
+"""What storing and asking cost in processor time, each against plain sqlite3 doing the same in the same process."""
+
+from __future__ import annotations
+
+import sqlite3
+import statistics
+import time
+from collections.abc import Callable
+from contextlib import closing
+from itertools import islice
+from pathlib import Path
+
+from tests.bench.store.bench_store_rack import DAY, NAMES, START, HandClock, cycles, settings
+
+from dewkeeper.judge.types import PASS, Quality
+from dewkeeper.store import History, Store
+from dewkeeper.store.database import FILE_NAME, PROBE_BITS, reading_engine
+from dewkeeper.store.quarters import COLUMNS
+from dewkeeper.store.records import Batch
+from dewkeeper_config.models import Storage
+
+ROUNDS = 15
+
+
+def _seconds(work: Callable[[], object]) -> float:
+    began = time.process_time()
+    work()
+    return time.process_time() - began
+
+
+def ingest(folder: Path, polls: int = 400) -> float:
+    """Return the store's processor time per poll of 128 probes over that of a bare executemany with BEGIN and COMMIT."""
+    store = Store.open(folder, Storage(folder=folder, ballast_mb=0), HandClock(START))
+    store.commit(Batch(items=(settings(),)))
+    batches = []
+    for readings in islice(cycles(0, 2), polls):
+        well = [reading for reading in readings if reading.temperature_word is not None]
+        batches.append(Batch(readings=tuple((r, Quality(r.time, r.probe, PASS)) for r in well)))
+    numbers = {name: number for number, name in enumerate(NAMES, start=1)}
+    with closing(sqlite3.connect(folder / "bare.db", isolation_level=None)) as bare:
+        for pragma in ("journal_mode=WAL", "synchronous=FULL", "cache_size=-2048"):
+            bare.execute(f"PRAGMA {pragma}")
+        bare.execute("CREATE TABLE reading (key INTEGER PRIMARY KEY, t INTEGER, h INTEGER)")
+        ours = theirs = 0.0
+        for batch in batches:  # by turns, so that both meet the same machine
+            rows = [
+                ((r.time << PROBE_BITS) + numbers[r.probe], r.temperature_word, r.humidity_word) for r, _ in batch.readings
+            ]
+            ours += _seconds(lambda batch=batch: store.commit(batch))  # type: ignore[misc]
+
+            def plainly(rows: list[tuple[int, int | None, int | None]] = rows) -> None:
+                bare.execute("BEGIN IMMEDIATE")
+                bare.executemany("INSERT INTO reading VALUES (?, ?, ?)", rows)
+                bare.execute("COMMIT")
+
+            theirs += _seconds(plainly)
+    store.close()
+    return ours / theirs
+
+
+def queries(folder: Path, end: int) -> dict[str, float]:
+    """Return ratios of medians: one big statement through our engine over sqlite3; raw rows of a night over `overnight`."""
+    quarter = f"SELECT probe_id, quarter, {COLUMNS} FROM rollup WHERE quarter >= ? AND quarter < ?"  # noqa: S608
+    month = (end - 12 * DAY) // 900, (end - 2 * DAY) // 900
+    raw = (
+        "SELECT key & 1023, count(t), min(t), max(t), sum(t), min(h), max(h), sum(h) FROM reading "
+        "WHERE key >= ? AND key < ? GROUP BY 1"
+    )
+    night = (end - 12 * 3600) << PROBE_BITS, end << PROBE_BITS
+    engine = reading_engine(folder)
+    with closing(sqlite3.connect(folder / FILE_NAME)) as bare, History.open(folder) as history:
+
+        def through_engine() -> object:
+            with engine.connect() as connection:
+                return connection.exec_driver_sql(quarter, month).all()
+
+        asked: dict[str, Callable[[], object]] = {
+            "engine": through_engine,
+            "sqlite3": lambda: bare.execute(quarter, month).fetchall(),
+            "overnight": lambda: history.overnight(end - 12 * 3600, end),
+            "raw": lambda: bare.execute(raw, night).fetchall(),
+            "raw_all": lambda: history.raw_all(end - 12 * 3600, end),
+        }
+        found: dict[str, list[float]] = {name: [] for name in asked}
+        for _ in range(ROUNDS):
+            for name, ask in asked.items():
+                found[name].append(_seconds(ask))
+    engine.dispose()
+    medians = {name: statistics.median(times) for name, times in found.items()}
+    return {
+        "engine over sqlite3": medians["engine"] / medians["sqlite3"],
+        "raw SQL over overnight": medians["raw"] / medians["overnight"],
+        "raw rows through the store over overnight": medians["raw_all"] / medians["overnight"],
+        "overnight ms": medians["overnight"] * 1000,
+    }

@@ -1,0 +1,19 @@
+"""The store's counts as gates: what is the same on every machine may not get worse."""
+
+from __future__ import annotations
+
+import faulthandler
+import shutil
+
+import pytest
+from tests.bench.store.run import measure
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(shutil.which("cc") is None, reason="no C compiler for the recorder of writes")
+@pytest.mark.parametrize("part", ["writing", "gentle", "reading"])
+def test_counts_keep_their_limits(part: str) -> None:
+    """Bytes written and read, syncs and sizes stay within what a card and its years can bear."""
+    faulthandler.cancel_dump_traceback_later()  # it takes minutes
+    missed = [str(row) for row in measure(quick=True, only=(part,)) if row.gate and not row.holds]
+    assert not missed, missed

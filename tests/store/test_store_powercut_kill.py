@@ -1,0 +1,135 @@
+"""SIGKILL at random instants of storing, compacting, backing up and changing the schema: nothing lost, nothing doubled."""
+
+from __future__ import annotations
+
+import os
+import random
+import signal
+import sqlite3
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import closing, suppress
+from pathlib import Path
+from typing import IO
+
+import pytest
+from tests.store.killed_writer import ACKED, PROBES, START, STEP_SECONDS, poll
+
+from dewkeeper.clock import ManualClock
+from dewkeeper.store import History, Store
+from dewkeeper.store.backup import backups, look_into
+from dewkeeper.store.database import FILE_NAME, PROBE_BITS
+from dewkeeper.store.migrations.versions import v0001_first
+from dewkeeper_config.models import Storage
+
+IN_CI = os.environ.get("CI") == "true"
+KILLS = 200 if IN_CI else 12
+MIGRATIONS = 40 if IN_CI else 3
+
+
+class Lives:
+    """Begins and ends lives of the writer."""
+
+    def __init__(self, ask: IO[str], told: IO[str]) -> None:
+        self._ask = ask
+        self._told = told
+
+    def one(self, folder: Path, seconds: float) -> None:
+        """Let one live in `folder` for about so many seconds, and kill it with all it started."""
+        self._ask.write(f"{folder}\n")
+        self._ask.flush()
+        pid = int(self._told.readline())
+        end = time.monotonic() + seconds
+        while time.monotonic() < end and Path(f"/proc/{pid}").exists():
+            time.sleep(0.001)
+        for kill in (os.killpg, os.kill):  # before it has a group of its own, alone
+            with suppress(ProcessLookupError):
+                kill(pid, signal.SIGKILL)
+        while Path(f"/proc/{pid}").exists():
+            time.sleep(0.001)
+
+
+@pytest.fixture(scope="module")
+def lives() -> Iterator[Lives]:
+    """Give the source of lives."""
+    script = str(Path(__file__).with_name("killed_writer.py"))
+    with subprocess.Popen([sys.executable, script], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as source:
+        assert source.stdin is not None
+        assert source.stdout is not None
+        yield Lives(source.stdin, source.stdout)
+        source.stdin.close()
+
+
+def _acknowledged(folder: Path) -> int:
+    """Return the number of the newest poll whose commit returned, -1 for none."""
+    with suppress(FileNotFoundError):
+        raw = (folder / ACKED).read_bytes()
+        return int.from_bytes(raw[len(raw) // 8 * 8 - 8 : len(raw) // 8 * 8], "little") if len(raw) >= 8 else -1
+    return -1
+
+
+def _stored(folder: Path) -> int:
+    """Return how many polls there are; every one must be there once, whole, in order, word for word."""
+    with closing(sqlite3.connect(folder / FILE_NAME)) as database:
+        assert database.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+    with History.open(folder) as history:
+        rows = history.raw_all(0, 1 << 40)
+    found = sorted((one.reading.time, one.reading.probe, one) for of_probe in rows.values() for one in of_probe)
+    assert len(found) % PROBES == 0
+    for number in range(len(found) // PROBES):
+        for (_, _, one), (reading, quality) in zip(found[number * PROBES : (number + 1) * PROBES], poll(number), strict=True):
+            assert (one.reading, one.quality) == (reading, quality)
+    return len(found) // PROBES
+
+
+@pytest.mark.slow
+def test_killed_at_any_instant_nothing_is_lost_or_doubled(lives: Lives, tmp_path: Path) -> None:
+    """After every kill each acknowledged poll is there once and whole, and every finished backup opens and counts."""
+    dice = random.Random(5)
+    for kill in range(KILLS):
+        lives.one(tmp_path, dice.uniform(0.0, 0.6))
+        if (tmp_path / FILE_NAME).exists() and (kill % 5 == 4 or kill == KILLS - 1):
+            assert _stored(tmp_path) > _acknowledged(tmp_path)
+    assert _acknowledged(tmp_path) > 5 * KILLS, "hardly anything was stored"
+    with closing(sqlite3.connect(tmp_path / FILE_NAME)) as database:
+        assert database.execute("SELECT count(*) FROM chunk").fetchone()[0] > 0, "no compaction ever ran"
+    made = backups(tmp_path / "backups")
+    assert made
+    for copy in made:
+        assert look_into(copy).readings > 0
+
+
+@pytest.mark.slow
+def test_killed_while_the_schema_changes_every_reading_stays(lives: Lives, tmp_path: Path) -> None:
+    """A file of the first schema, killed at any instant of its change, opens as old or new with every reading in it."""
+    dice = random.Random(6)
+    for attempt in range(MIGRATIONS):
+        folder = tmp_path / str(attempt)
+        folder.mkdir()
+        _first_schema(folder, polls=40)
+        lives.one(folder, dice.uniform(0.0, 1.2))
+        Store.open(folder, Storage(folder=folder, ballast_mb=0), ManualClock()).close()
+        assert _stored(folder) > _acknowledged(folder)
+        assert _stored(folder) >= 40
+
+
+def _first_schema(folder: Path, polls: int) -> None:
+    """Make a database as the first version did, with so many polls in it."""
+    with closing(sqlite3.connect(folder / FILE_NAME)) as database:
+        for statement in v0001_first.STATEMENTS:
+            database.execute(statement)
+        database.execute("CREATE TABLE alembic_version (version_num VARCHAR(32) NOT NULL PRIMARY KEY)")
+        database.execute("INSERT INTO alembic_version VALUES ('0001')")
+        for probe in range(PROBES):
+            database.execute("INSERT INTO probe VALUES (?, ?, 'sht3x')", (probe + 1, f"p{probe}"))
+        for number in range(polls):
+            for place, (reading, quality) in enumerate(poll(number), start=1):
+                key = (START + number * STEP_SECONDS << PROBE_BITS) + place
+                database.execute("INSERT INTO reading VALUES (?, ?, ?)", (key, reading.temperature_word, reading.humidity_word))
+                tests = ",".join((*quality.tests, *(["!crc"] if reading.failure else [])))
+                if quality.flag != 1:
+                    span = (place, reading.time, reading.time, quality.flag, tests)
+                    database.execute("INSERT INTO quality (probe_id, start, stop, flag, tests) VALUES (?, ?, ?, ?, ?)", span)
+        database.commit()
