@@ -21,7 +21,6 @@ log = logging.getLogger(__name__)
 
 Handler = Callable[[dict[str, Any]], Mapping[str, Any]]
 
-_ACCEPT_SECONDS = 0.5
 _CONNECTION_SECONDS = 10.0
 
 
@@ -48,7 +47,6 @@ class ControlSocket:
             listener.bind(str(self._path))
             self._path.chmod(0o660)
             listener.listen(8)
-            listener.settimeout(_ACCEPT_SECONDS)
         except OSError:
             listener.close()
             raise
@@ -72,10 +70,8 @@ class ControlSocket:
         while not self._stopped.is_set():
             try:
                 connection, _ = self._socket.accept()
-            except TimeoutError:
-                continue
             except OSError:
-                break
+                break  # stop() shut it down; waiting costs no wakeup
             with connection:
                 self._serve(connection)
 
