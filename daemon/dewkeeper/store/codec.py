@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import zlib
 from typing import Any
 
 from pydantic import TypeAdapter
@@ -38,8 +39,15 @@ def pack(value: object) -> str:
     return _adapter(type(value)).dump_json(value).decode()
 
 
-def unpack_item(kind: str, text: str) -> Item:
-    """Return a stream item from its stored kind and text."""
+def pack_item(item: Item) -> str | bytes:
+    """Return a stream item as it is stored: JSON, of settings compressed, which every question about a night reads."""
+    text = pack(item)
+    return zlib.compress(text.encode(), 6) if isinstance(item, Settings) else text
+
+
+def unpack_item(kind: str, data: str | bytes) -> Item:
+    """Return a stream item from its stored kind and data."""
+    text = zlib.decompress(data) if isinstance(data, bytes) else data
     item: Item = _adapter(_ITEMS[kind]).validate_json(text)
     return item
 

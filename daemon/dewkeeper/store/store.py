@@ -33,7 +33,8 @@ from dewkeeper_drivers.contract import SCALES
 
 _MASK = (1 << PROBE_BITS) - 1
 _PART = 5000
-_RECENT_SECONDS = 86400
+_RECENT_SECONDS = 12 * 3600
+"""At ten past four, when this is asked, yesterday afternoon: the night is whole, and a chart of one probe reads little of it."""
 FOREVER = 1 << 40
 _INSERT = "INSERT INTO reading (key, t, h) VALUES (?, ?, ?)"
 
@@ -157,7 +158,7 @@ class Store:
 
         Each block is one transaction, so it may be killed at any point; `stop` is asked between two. Nothing is ever
         thrown away, so a clock that leaps ahead can do no harm here; still no block is taken that readings, or the
-        stream a restart needs, may yet refer to. Quarter hours older than a day move to where they stay.
+        stream a restart needs, may yet refer to. Quarter hours of before last night move to where they stay.
         """
         moved = 0
         try:
@@ -259,7 +260,7 @@ class Store:
                 self._filler, self._verdicts, self._remembered = None, Verdicts(), Remembered()
             connection.exec_driver_sql(
                 "INSERT INTO item (after_key, time, kind, data) VALUES (?, ?, ?, ?)",
-                (after_key, kept.time, type(kept).__name__, codec.pack(kept)),
+                (after_key, kept.time, type(kept).__name__, codec.pack_item(kept)),
             )
         known = self._remembered.in_force
         self._remembered.bring_up_to_date(connection)

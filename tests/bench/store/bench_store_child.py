@@ -71,7 +71,7 @@ def ask(folder: Path, what: str, end: int) -> dict[str, float]:
     with History.open(folder) as history:
         mark(BEGIN)
         if what == "night":
-            answers = len(history.overnight(end - 12 * 3600, end))
+            answers = len(history.overnight(end - 12 * 3600 - 1800, end - 1800))  # a night that is over
         elif what == "chart":
             answers = len(history.series(NAMES[3], end - 30 * DAY, end, 500))
         else:
