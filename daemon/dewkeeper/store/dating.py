@@ -68,7 +68,7 @@ def _items(connection: Connection, since: int, step: int) -> None:
                     moved[name] = second + step
         item = replace(item, **moved)
         connection.exec_driver_sql(
-            "UPDATE item SET time = ?, data = ? WHERE seq = ?", (item.time, codec.pack(item), seq)
+            "UPDATE item SET time = ?, data = ? WHERE seq = ?", (item.time, codec.pack_item(item), seq)
         )
 
 

@@ -134,24 +134,21 @@ class History:
 
         Any span will do; one that begins and ends on a quarter hour, as nights do, reads no single reading.
         """
-        standards = self._standards()
         with self._read() as connection:
-            return spans(connection, standards, start, end)
+            return spans(connection, self._standards(connection), start, end)
 
     def stats(self, probe: str, start: int, end: int) -> Span | None:
         """Return what one probe's counted readings in [start, end) come to, None without any."""
-        standards = self._standards()
         with self._read() as connection:
-            return probe_span(connection, standards, probe, start, end)
+            return probe_span(connection, self._standards(connection), probe, start, end)
 
     def in_band(self, probe: str, quantity: Quantity, low: float, high: float, start: int, end: int) -> InBand:
         """Return how long and how far one probe was inside and outside [low, high], %RH or °C, over [start, end)."""
-        standards = self._standards()
         with self._read() as connection:
             number = _number(connection, probe)
             if number is None:
                 return InBand()
-            return in_band(connection, standards, number, quantity, low, high, start, end)
+            return in_band(connection, self._standards(connection), number, quantity, low, high, start, end)
 
     def stream(self, since: int, probes: Collection[str] | None = None) -> Iterator[Item]:
         """Yield readings (of these probes; None: all) and items from `since` on, in order of arrival, a part at a time."""
@@ -265,8 +262,10 @@ class History:
             for data, state, attempts, next_try, error, sent in rows
         ]
 
-    def _standards(self) -> Standards:
-        return Standards(self.in_force())
+    def _standards(self, connection: Connection) -> Standards:
+        with self._lock:
+            self._remembered.bring_up_to_date(connection)
+            return Standards(self._remembered.in_force)
 
     def _read(self) -> _Reader:
         return _Reader(self._engine)

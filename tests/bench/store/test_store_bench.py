@@ -6,7 +6,7 @@ import faulthandler
 import shutil
 
 import pytest
-from tests.bench.store.run import measure
+from tests.bench.store.store_table import measure
 
 
 @pytest.mark.slow

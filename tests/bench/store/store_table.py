@@ -1,4 +1,4 @@
-"""What the store costs, as one table against its limits: `python -m tests.bench.store.run [quick] [NAME ...]`.
+"""What the store costs, as one table against its limits: `python -m tests.bench.store.store_table [quick] [NAME ...]`.
 
 Counts (bytes, syncs) are exact and the same on every machine; ratios compare two things measured by turns in one run;
 megabytes and wakeups are this machine's. Folders in memory are used where there are some: what counts is what was asked
