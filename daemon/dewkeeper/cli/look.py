@@ -143,7 +143,8 @@ def _history(args: argparse.Namespace) -> int:
     from dewkeeper.report.past import StoredPast
 
     config: Config = args.load_config()
-    if judged_probe(config, args.enclosure) is None:
+    probe = judged_probe(config, args.enclosure)
+    if probe is None:
         known = ", ".join(e.name for e in config.enclosure)
         complain(f"no enclosure or probe {args.enclosure!r}; enclosures: {known}")
         return NOT_WELL
@@ -153,12 +154,13 @@ def _history(args: argparse.Namespace) -> int:
     with StoredPast.open(config) as past:
         points = past.series(args.enclosure, start, end, width)
         limits = past.in_force().limits(args.enclosure, end)
+        newest = past.latest().get(probe)
     if args.format == "json":
         emit_json(to_plain(points))
         return DONE
     for line in plot(args.enclosure, points, start, end, width, wording, limits):
         say(line)
-    for gap in gaps_of(points, start, end, (), config.site.poll_seconds):
+    for gap in gaps_of(points, start, end, (), config.site.poll_seconds, newest.reading.time if newest and newest.quality.counts else None):
         say(f"not measured: {wording.clock(gap.start, end)}–{wording.clock(gap.end, end)}, {wording.lasting(gap.end - gap.start)}")
     return DONE
 

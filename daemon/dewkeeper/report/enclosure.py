@@ -104,6 +104,7 @@ def enclosure(history: Past, config: Config, name: str, span: Span, now: int) ->
     newest = history.latest()
     stage, until = in_force.stage(name, now)
     stale_after = STALE_POLLS * config.site.poll_seconds
+    present = now_values([newest[probe]] if probe in newest else [], now, stale_after) if probe else None
     return EnclosureReport(
         enclosure=name,
         span=span,
@@ -112,10 +113,10 @@ def enclosure(history: Past, config: Config, name: str, span: Span, now: int) ->
         probe=probe,
         limits=limiting(limits),
         points=points,
-        gaps=tuple(gaps_of(points, start, min(end, now), stretches, config.site.poll_seconds)),
+        gaps=tuple(gaps_of(points, start, min(end, now), stretches, config.site.poll_seconds, present.at if present else None)),
         stretches=stretches,
         marks=tuple(journal_mark(e) for e in history.journal(start, enclosure=name) if e.time < end),
-        now=now_values([newest[probe]] if probe in newest else [], now, stale_after) if probe else None,
+        now=present,
         alarms=tuple(
             sorted(
                 (standing(a) for a in history.standing() if a.enclosure == name and a.state != "normal"),
@@ -163,13 +164,18 @@ def journal_mark(entry: JournalEntry) -> JournalMark:
 
 
 def gaps_of(
-    points: Sequence[Point], start: int, end: int, stretches: Sequence[Stretch], poll_seconds: int
+    points: Sequence[Point], start: int, end: int, stretches: Sequence[Stretch], poll_seconds: int, newest: int | None = None
 ) -> list[Gap]:
-    """Return the times in [start, end) that no point covers for longer than three polls."""
+    """Return the times in [start, end) that no point covers for longer than three polls.
+
+    newest: when the newest believed reading was taken, if known: a gap that lasts begins there, not with the slice.
+    """
     gaps: list[Gap] = []
     covered = start
     for point in [*points, None]:
         at = point.at if point is not None else end
+        if point is None and newest is not None:
+            covered = min(covered, max(start, newest + poll_seconds))
         if at - covered > STALE_POLLS * poll_seconds:
             fault = next(
                 (s for s in stretches if s.fault and s.start < at and (s.end is None or s.end > covered)), None
