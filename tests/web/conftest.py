@@ -14,7 +14,7 @@ from tests.daemon.conftest import Phone, Racks
 from dewkeeper.notify.links import NOTE_KEY
 from dewkeeper.service.daemon import Daemon
 from dewkeeper.store import History
-from dewkeeper_config.models import Web
+from dewkeeper_config.models import Config, Web
 
 PASSWORD = "four plain words here"  # noqa: S105  a test's own
 
@@ -26,7 +26,7 @@ class Rig:
 
     def __init__(self, folder: Path, url: str) -> None:
         self.racks = Racks(folder, url)
-        self.config = self.racks.config(3, humidity_percent=48.0).model_copy(
+        self.config = self.rack().model_copy(
             update={"web": Web(port=0, vet_phone="+43 1 234", base_url="http://rack.example")}
         )
         self.clock = self.racks.clock
@@ -36,6 +36,10 @@ class Rig:
         self.page = self.daemon.page
         self.base = "http://{}:{}".format(*self.page.address)
         self._sessions: list[requests.Session] = []
+
+    def rack(self) -> Config:
+        """Return the configuration: three tubs, the first of them dry."""
+        return self.racks.config(3, humidity_percent=48.0)
 
     def stranger(self) -> requests.Session:
         """Return a browser nobody is logged in with."""

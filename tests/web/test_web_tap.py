@@ -2,10 +2,38 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
+
+import pytest
+from tests.daemon.conftest import Phone
+from tests.web.conftest import Rig
 
 from dewkeeper.notify.daily import path_name
 from dewkeeper.notify.memory import Memory
+from dewkeeper_config.models import Config
+
+
+class ManyDry(Rig):
+    """Three tubs that are all dry, and a fourth that is hot."""
+
+    def rack(self) -> Config:
+        config = self.racks.config(4, humidity_percent=48.0)
+        dry, hot = config.probe[0].options, {**config.probe[3].options, "temperature_c": 36.0}
+        options = (dry, dry, dry, hot)
+        probes = [p.model_copy(update={"options": o}) for p, o in zip(config.probe, options, strict=True)]
+        return config.model_copy(update={"probe": probes})
+
+
+@pytest.fixture
+def many_dry(tmp_path: Path) -> Iterator[Rig]:
+    """Return it, running."""
+    with Phone() as phone:
+        made = ManyDry(tmp_path, phone.url)
+        made.phone = phone
+        yield made
+        made.close()
 
 
 def confirmed(rig: Any) -> dict[str, int]:
@@ -32,3 +60,20 @@ def test_a_path_test_is_confirmed_by_the_tap_and_not_by_opening_the_link(rig: An
     assert "Noted" in browser.post(address).text
     rig.clock.advance(60)
     assert set(confirmed(rig)) == {path_name("Ina", "phone")}
+
+
+def test_one_tap_acknowledges_all_that_a_message_spoke_of_and_nothing_else(many_dry: Any) -> None:
+    """Three tubs told as one message are acknowledged by its one link; the room's other trouble still stands."""
+    message = next(m for m in many_dry.phone.messages if m["type"] == "dry.raised" and m["data"].get("members"))
+    names = {member["name"] for member in message["data"]["members"]}
+    address = many_dry.base + message["data"]["ack_link"].removeprefix("http://rack.example")
+    browser = many_dry.stranger()
+    shown = browser.get(address).text
+    assert "I have seen them" in shown
+    assert all(name in shown for name in names)
+    before = {(a.enclosure, a.kind): a.state for a in many_dry.daemon.writer.judge.alarms()}
+    assert set(before.values()) == {"unacknowledged"}
+    assert "Noted" in browser.post(address).text
+    after = {(a.enclosure, a.kind): a.state for a in many_dry.daemon.writer.judge.alarms()}
+    assert {place for place, state in after.items() if state == "acknowledged"} == {(name, "dry") for name in names}
+    assert set(after) - {(name, "dry") for name in names}

@@ -15,7 +15,7 @@ from dewkeeper_config.models import WebhookChannel
 
 BODY_VERSION = 1
 _TIMES = frozenset({"since", "until", "respond_by"})
-_INTERNAL = frozenset({"siblings", "group", "stand_in", "gathers"})
+_INTERNAL = frozenset({"siblings", "group", "stand_in", "gathers", "ack_all_link"})
 _TEXT_FACTS = ("enclosure", "probe", "rack", "room", "band", "happening", "action", "link", "ack_link", "since")
 
 

@@ -120,7 +120,9 @@ def _merge(group: Sequence[Parcel], wording: Wording, now: int) -> Parcel:
         limit=None,
     )
     urgent = any(parcel.message.priority == "urgent" for parcel in group)
-    message = replace(last, priority="urgent" if urgent else last.priority)
+    every = _text(last.facts, "ack_all_link")
+    facts = dict(last.facts) | ({"ack_link": every} if every else {})
+    message = replace(last, priority="urgent" if urgent else last.priority, facts=facts)
     return Parcel(_reworded(message, whole, wording, now), carries)
 
 

@@ -18,12 +18,14 @@ from dewkeeper.notify.errors import LinkRefused
 NOTE_KEY = "link_key"
 """Name of the note that keeps the key over restarts."""
 GOOD_SECONDS = 7 * 86400
+GROUP = "group/"
+"""What a link's `alarm` begins with when it stands for all that one message spoke of; then follows the group's key."""
 _TAG_BYTES = 16
 
 
 @dataclass(frozen=True, slots=True)
 class Link:
-    """What a genuine link says: who may acknowledge which alarm (or confirm which path test) until when."""
+    """What a genuine link says: who may acknowledge which alarm, group of alarms, or path test, until when."""
 
     alarm: str
     who: str

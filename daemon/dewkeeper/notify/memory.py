@@ -55,6 +55,10 @@ class Memory:
     confirmed: dict[str, int] = field(default_factory=dict)
     paths_from: int | None = None
 
+    def told_together(self, key: str, by: int) -> set[str]:
+        """Return the alarms of a group that had been told by then, UTC seconds."""
+        return {name for name, known in self.alarms.items() if known.group == key and known.told <= by}
+
     def dump(self) -> str:
         """Return it as JSON."""
         return json.dumps({"version": _VERSION, **asdict(self)}, separators=(",", ":"), sort_keys=True)

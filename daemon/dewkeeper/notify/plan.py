@@ -242,7 +242,9 @@ class Planner:
         tolds = [replace(self._of_alarm(alarm, context), happening=happening) for alarm in alarms]
         told = tolds[0] if len(tolds) == 1 else together(tolds, [alarm.alarm for alarm in alarms])
         first, identities = alarms[0].alarm, tuple(alarm.alarm for alarm in alarms)
-        return self._rows(Telling(f"{first}/{happening}/{now}", first, identities, told), told, people, now, context)
+        group = known[0].group if told.members else None
+        telling = Telling(f"{first}/{happening}/{now}", first, identities, told, group=group)
+        return self._rows(telling, told, people, now, context)
 
     def _of_alarm(self, alarm: Alarm, context: Context) -> Told:
         place = self._where.place(alarm.enclosure, alarm.probe)
@@ -274,10 +276,14 @@ class Planner:
         rows: list[Message] = []
         for person in people:
             ack = self._ack_link(link, telling.alarm, person.name, now, context)
+            whole = None
+            if telling.group is not None:
+                # One tap for all that a message speaks of; rows that are merged later get it from their facts.
+                whole = self._ack_link(link, f"{links.GROUP}{telling.group}", person.name, now, context)
+                ack = whole if told.members else ack
+            extra = {"link": link, "ack_link": ack, "ack_all_link": whole, "group": telling.gather}
             facts = told.facts() | {"action": words.action_of(told), "alarms": list(telling.alarms)}
-            facts |= {
-                name: value for name, value in (("link", link), ("ack_link", ack), ("group", telling.gather)) if value
-            }
+            facts |= {name: value for name, value in extra.items() if value}
             draft = Draft(
                 event=telling.event,
                 title=words.title(told, context.wording, now),

@@ -5,7 +5,9 @@ from __future__ import annotations
 from werkzeug.wrappers import Response
 
 from dewkeeper.notify.errors import LinkRefused
-from dewkeeper.notify.links import Link, verify
+from dewkeeper.notify.links import GOOD_SECONDS, GROUP, Link, verify
+from dewkeeper.notify.memory import Memory
+from dewkeeper.report.model import Standing
 from dewkeeper.report.morning import standing
 from dewkeeper.web.choices import BY_KEY, SITTER
 from dewkeeper.web.errors import Refused
@@ -86,23 +88,31 @@ def _let_in(visit: Visit, name: str) -> Response:
 
 
 def ack_form(visit: Visit, token: str) -> Response:
-    """Show the alarm a signed link is about, with a button. Opening it changes nothing: mail scanners open links."""
+    """Show the alarms a signed link is about, with a button. Opening it changes nothing: mail scanners open links."""
     link = _genuine(visit, token)
-    found = next((standing(a) for a in visit.past.standing() if a.alarm == link.alarm), None)
-    return visit.render("ack.html", link=link, alarm=found, token=token)
+    return visit.render("ack.html", link=link, alarms=_about(visit, link), token=token)
 
 
 def ack(visit: Visit, token: str) -> Response:
-    """Acknowledge the one alarm of a signed link."""
+    """Acknowledge what a signed link is about: one alarm, or all that one message spoke of."""
     link = _genuine(visit, token)
     if link.alarm.startswith("path/"):
         visit.submit({"do": "notify_confirm", "way": link.alarm}, link.who, f"confirmed {link.alarm}")
-        return visit.render("ack.html", link=link, alarm=None, token=token, done=True)
-    found = next((standing(a) for a in visit.past.standing() if a.alarm == link.alarm), None)
-    if found is None or found.state == "normal":
-        return visit.render("ack.html", link=link, alarm=None, token=token)
-    visit.submit({"do": "acknowledge", "alarm": link.alarm}, link.who, f"acknowledged {link.alarm[:8]} by link")
-    return visit.render("ack.html", link=link, alarm=found, token=token, done=True)
+        return visit.render("ack.html", link=link, alarms=[], token=token, done=True)
+    found = _about(visit, link)
+    for alarm in found:
+        visit.submit({"do": "acknowledge", "alarm": alarm.alarm}, link.who, f"acknowledged {alarm.alarm[:8]} by link")
+    return visit.render("ack.html", link=link, alarms=found, token=token, done=bool(found))
+
+
+def _about(visit: Visit, link: Link) -> list[Standing]:
+    """Return the standing alarms a link is about; of a group those that had been told when the link was made."""
+    wanted = {link.alarm}
+    if link.alarm.startswith(GROUP):
+        memory = Memory.load(visit.past.notes().get("planner"))
+        wanted = memory.told_together(link.alarm.removeprefix(GROUP), link.expires - GOOD_SECONDS)
+    found = [standing(alarm) for alarm in visit.past.standing() if alarm.alarm in wanted]
+    return [alarm for alarm in found if alarm.state != "normal"]
 
 
 def _genuine(visit: Visit, token: str) -> Link:
