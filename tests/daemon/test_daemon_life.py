@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
+import sqlite3
+import zlib
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -120,3 +124,53 @@ def test_every_changed_value_is_logged_with_who_and_why_and_sent_to_nobody(
         ("T1", "configuration", "", {"humidity_target.low": "58.0 -> 57.0"}),
     ]
     assert phone.messages == []
+
+
+def _another_version(folder: Path) -> None:
+    """Make every stored memory of the judge one that this version refuses."""
+    with contextlib.closing(sqlite3.connect(folder / "dewkeeper.db")) as database, database:
+        for number, data in database.execute("SELECT id, data FROM snapshot").fetchall():
+            memory = zlib.decompress(data).replace(b'"heap":', b'"pile":')
+            database.execute("UPDATE snapshot SET data = ? WHERE id = ?", (zlib.compress(memory), number))
+
+
+def test_after_an_update_alarms_keep_their_names_and_what_was_said_of_them(racks: Any, phone: Any) -> None:
+    """The judge's memory is another version's: acknowledged, shelved, out of service and stages hold; nobody is told twice."""
+    config = racks.config(enclosures=3, **DRY)
+    daemon = racks.start(config)
+    _order(daemon, "journal", enclosure="T2", what="quarantine")
+    racks.clock.advance(65 * 60)
+    alarm = daemon.writer.alarms[0].alarm
+    _order(daemon, "acknowledge", alarm=alarm)
+    _order(daemon, "out_of_service", enclosure="T3", until=daemon.timeline.now() + 90_000)
+    racks.clock.advance(3600)
+    before = daemon.writer.judge.alarms()
+    racks.stop(daemon)
+    told = len(phone.messages)
+    for _ in range(2):  # killed before a new memory was stored, it is the same again
+        _another_version(racks.folder)
+        daemon = racks.start(config)
+        racks.clock.advance(1800)
+        after = daemon.writer.judge.alarms()
+        assert [(a.alarm, a.state, a.since, a.raised) for a in after] == [(a.alarm, a.state, a.since, a.raised) for a in before]
+        assert set(daemon.writer.judge.out_of_service()) == {"T3"}
+        racks.stop(daemon)
+    assert len(phone.messages) == told
+    assert _standing(racks) == [("dry", "acknowledged")]
+
+
+def test_after_an_update_what_is_not_found_again_ends(racks: Any, phone: Any) -> None:
+    """An alarm that the new version does not raise from the same readings is cleared under its own id, and nothing lingers."""
+    daemon = racks.start(racks.config(**DRY))
+    racks.clock.advance(65 * 60)
+    alarm = daemon.writer.alarms[0].alarm
+    racks.stop(daemon)
+    _another_version(racks.folder)
+    with contextlib.closing(sqlite3.connect(racks.folder / "dewkeeper.db")) as database, database:
+        database.execute("DELETE FROM reading")  # as good as another rule: nothing in the last days speaks for it
+    daemon = racks.start(racks.config())
+    racks.clock.advance(600)
+    racks.stop(daemon)
+    assert _standing(racks) == [("dry", "returned_unacknowledged")]
+    dry = [(m["type"], m["alarm"]) for m in phone.messages if m["type"].startswith("dry.")]
+    assert dry == [("dry.raised", alarm), ("dry.cleared", alarm)]

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import cast
 
+from dewkeeper.judge.adopt import adopt
 from dewkeeper.judge.book import Key
 from dewkeeper.judge.codec import pack, unpack
 from dewkeeper.judge.excursion import RETURN_SECONDS, may_wait, measures
@@ -142,6 +143,13 @@ class Judge:
     def time(self) -> int:
         """Return the stored time of the last item, UTC seconds; far below zero before the first."""
         return self._state.book.wall(self._state.now)
+
+    def adopt(self, alarms: Sequence[Alarm], told: Mapping[str, int]) -> None:
+        """After judging the last days anew: take over the alarms as they were stored. What must be told comes out next.
+
+        told: alarm -> how many events are stored about it, for those whose raising was told.
+        """
+        adopt(self._state, alarms, told)
 
     def dump(self) -> bytes:
         """Return the whole memory, from which `load` goes on exactly."""

@@ -29,7 +29,7 @@ def replay_rows(
     for at, probe, temperature_c, humidity_percent in rows:
         if not started:
             started = True
-            _begin(judge, settings, [early for early in journal if early.time < at], at)
+            begin(judge, settings, [early for early in journal if early.time < at], at)
             while entry is not None and entry.time < at:
                 entry = next(waiting, None)
         while entry is not None and entry.time <= at:
@@ -79,7 +79,7 @@ class _Run:
         judge = self._judge
         if not self._started:
             self._started = True
-            _begin(judge, self._settings, self._earlier, item.time)
+            begin(judge, self._settings, self._earlier, item.time)
         if isinstance(item, Reading):
             judge.judge_values(
                 item.time, item.probe, item.temperature_c, item.humidity_percent,
@@ -95,7 +95,7 @@ LASTING = ("JournalEntry", "Command", "Learned", "Settings")
 """Kinds of items that may still count when a later part of the stream begins."""
 
 
-def _begin(judge: Judge, settings: Settings | None, earlier: Sequence[Item], at: int) -> None:
+def begin(judge: Judge, settings: Settings | None, earlier: Sequence[Item], at: int) -> None:
     """Bring a new judge to where a stream begins; what it says of it is old."""
     first = settings or next((item for item in reversed(earlier) if isinstance(item, Settings)), None)
     if first is not None:

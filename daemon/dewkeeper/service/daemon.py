@@ -11,9 +11,7 @@ from datetime import time as wall_time
 from zoneinfo import ZoneInfo
 
 from dewkeeper.clock import Clock, SystemClock
-from dewkeeper.judge import Judge
-from dewkeeper.judge.codec import DumpUnreadable
-from dewkeeper.judge.types import JournalEntry, Settings, SystemReport
+from dewkeeper.judge.types import JournalEntry, SystemReport
 from dewkeeper.notify.daily import morning_words
 from dewkeeper.notify.desk import Desk
 from dewkeeper.notify.dispatcher import Dispatcher
@@ -37,6 +35,7 @@ from dewkeeper.service.commands import CommandHandler, Handler
 from dewkeeper.service.control import ControlSocket
 from dewkeeper.service.ledger import Ledger
 from dewkeeper.service.page import open_page
+from dewkeeper.service.recall import recall
 from dewkeeper.service.settings import digest, judge_settings, reason
 from dewkeeper.service.waking import Waking, earlier_doubt, found
 from dewkeeper.service.watch import Heartbeats, Watch
@@ -104,7 +103,7 @@ class Daemon:
         store = self._open_store()
         notes = dict(store.notes()) if store is not None else {}
         self._link_key = notes.get(_LINK_KEY) or secrets.token_urlsafe(32)
-        judge, floor, knows_settings = self._recall(store)
+        judge, floor, knows_settings = recall(store, self._folder)
         outage = found(self.config, self._boot, notes, floor, disorder=store is not None and store.disorder)
         self.timeline = Timeline(self.clock, floor, self._synchronised, self._boot, earlier_doubt(notes))
         planner = Planner(self.config, store.planner_state() if store is not None else None)
@@ -209,22 +208,6 @@ class Daemon:
                 self.writer.mailbox.put(Submission(judge_settings(self.config, self.timeline.now())))
         self._disk.keep_ballast()
         return store
-
-    def _recall(self, store: Store | None) -> tuple[Judge, int, bool]:
-        """Return the judge as it was when the last stored item had been judged, that item's time, and if it has settings."""
-        judge, knows_settings = Judge(), False
-        if store is None:
-            return judge, 0, False
-        snapshot = store.snapshot()
-        if snapshot is not None:
-            try:
-                judge, knows_settings = Judge.load(snapshot.data), True
-            except DumpUnreadable as error:  # written by another version: judge the stored stream anew
-                log.warning("the judge's memory is not readable, starting afresh: %s", error)
-        for item in store.stream_after(snapshot):
-            judge.feed(item)  # what it says was stored with the item, under the same ids
-            knows_settings = knows_settings or isinstance(item, Settings)
-        return judge, max(0, judge.time()), knows_settings
 
     def _recall_journal(self, store: Store | None) -> None:
         """Give the writer what the keeper did last: messages after a restart quote it too."""
