@@ -50,10 +50,13 @@ need_root() {
 }
 
 # make_release SOURCE FOLDER: install the checkout into a new environment of its own, touching nothing that runs.
+# An update must not take away a way to people: the optional library goes along where the configuration needs it.
 make_release() {
+  local extras=""
+  if grep -Eqs '^[^#]*kind *= *"apprise"' "$configuration"; then extras="[apprise]"; fi
   step "make a Python environment of its own" python3 -m venv "$2" || return 1
   step "install dewkeeper into it (needs the network, some minutes on a small Pi)" \
-    "$2/bin/python" -m pip install --quiet --disable-pip-version-check --no-cache-dir --prefer-binary "$1" || return 1
+    "$2/bin/python" -m pip install --quiet --disable-pip-version-check --no-cache-dir --prefer-binary "$1$extras" || return 1
   step "check that it can run: imports, database, judge" "$2/bin/dewkeeper" selftest
 }
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import sys
 
 from dewkeeper.notify.channel import Channel, Receipt
 from dewkeeper.notify.deadline import Guard
@@ -29,7 +30,8 @@ class Others(Channel):
             self._library = importlib.import_module("apprise")
             self._library.Apprise().add(_ANY)  # loads every service it knows now, not during the first alarm
         except ImportError as error:
-            raise ChannelUnusable(f"channel {config.name}: `pip install dewkeeper[apprise]` is missing") from error
+            how = f"`{sys.executable} -m pip install apprise`, then restart"
+            raise ChannelUnusable(f"channel {config.name}: the library apprise is not installed: {how}") from error
 
     def attempt(self, message: Message, guard: Guard) -> Receipt:
         """Notify once. Raises PermanentFailure for an address the library does not understand."""
