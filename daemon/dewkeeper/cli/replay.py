@@ -149,7 +149,7 @@ def replay(args: Arguments) -> int:
     except BrokenPipeError:
         raise
     except OSError as error:
-        complain(f"stopped before the end: {error}")
+        complain(f"not judged to the end: {error}")
         return NOT_WELL
     finally:
         if source is not None:
@@ -175,7 +175,7 @@ def _compare(args: Arguments, source: Source, settings: Settings | None, wording
         return
     tubs = len(settings.enclosures if settings is not None else other.enclosures)
     days = duration(source.last - (source.first or source.last))
-    say(f"{days} of readings, {tubs} enclosures. This: {_rate(len(here), tubs, weeks)}.")
+    say(f"{days} of readings, {tubs} enclosure{'' if tubs == 1 else 's'}. This: {_rate(len(here), tubs, weeks)}.")
     say(f"{args.compare.name}: {_rate(len(there), tubs, weeks)}.")
     changed = [difference for difference in differences if not difference.same]
     if not changed:
@@ -200,7 +200,7 @@ def _compare(args: Arguments, source: Source, settings: Settings | None, wording
 
 
 def _rate(alarms: int, tubs: int, weeks: float) -> str:
-    return f"{alarms} alarms, {alarms / weeks / max(1, tubs):.2f} per enclosure and week"
+    return f"{alarms} alarm{'' if alarms == 1 else 's'}, {alarms / weeks / max(1, tubs):.2f} per enclosure and week"
 
 
 def _row(difference: Difference, weeks: float) -> dict[str, object]:
