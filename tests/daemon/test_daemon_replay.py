@@ -32,7 +32,7 @@ from dewkeeper_demo.wire import register_rack
 from dewkeeper_demo.wire_chips import Sht3x
 from dewkeeper_demo.wire_faults import BitFlips
 
-EXAMPLES = 150 if os.environ.get("CI") else 5
+EXAMPLES = 60 if os.environ.get("CI") else 5
 POLL_SECONDS = 300
 RACK = """
 site = {{ name = "Twice", timezone = "Europe/Vienna", poll_seconds = 300 }}
