@@ -242,9 +242,9 @@ def main(folder: Path) -> None:
     _obey_once(folder, rack, -1)
     threading.Thread(target=_obey, args=(folder, rack, stop), name="control file", daemon=True).start()
     file = folder / "dewkeeper.toml"
-    config, problems = load_or_last_good(file)
+    config, problems = load_or_last_good(file, folder / "state")
     daemon = Daemon(
-        config, clock=clock, alarm=SilentAlarm, problems=problems, recheck=lambda: load_or_last_good(file)[1]
+        config, clock=clock, alarm=SilentAlarm, problems=problems, recheck=lambda: load_or_last_good(file, folder / "state")[1]
     )
     daemon.start()
     while not stop.wait(0.5):

@@ -41,6 +41,7 @@ def test_a_night_without_power_and_clock_is_told_once_and_dated(racks: Any, phon
     racks.clock.step(4 * 3600)
     machine.set = True
     racks.clock.advance(1800)
+    phone.wait_for("outage")
     racks.stop(daemon)
     (message,) = phone.messages
     assert message["type"] == "outage"
@@ -65,8 +66,18 @@ def test_a_crash_is_told_once_a_day_and_a_restart_by_hand_is_not(racks: Any, pho
     for _ in range(2):
         (racks.folder / "writer.lock").write_text("the daemon (process 1)\n")  # as a killed process leaves it
         racks.stop_after(_start(racks, config, machine, "boot"), 600)
+        phone.wait_for("outage")
     assert [message["type"] for message in phone.messages] == ["outage"]
     assert "ended without being told to" in "\n".join(phone.messages[0]["lines"])
+
+
+def test_probes_that_nobody_polled_are_not_called_silent(racks: Any, phone: Any) -> None:
+    """After four hours off there is the one message, and none about each probe."""
+    racks.stop_after(racks.start(racks.config(enclosures=4)), 1800)
+    racks.clock.advance(4 * 3600)
+    racks.stop_after(racks.start(racks.config(enclosures=4)), 1800)
+    phone.wait_for("outage")
+    assert [message["type"] for message in phone.messages] == ["outage"]
 
 
 def test_a_clock_that_is_never_set_does_not_hold_the_message_back(racks: Any, phone: Any) -> None:
@@ -75,4 +86,5 @@ def test_a_clock_that_is_never_set_does_not_hold_the_message_back(racks: Any, ph
     racks.stop_after(_start(racks, config, machine, "first"), 600)
     machine.set = False
     racks.stop_after(_start(racks, config, machine, "second"), 900)
+    phone.wait_for("outage")
     assert [message["title"] for message in phone.messages] == ["Not watched for an unknown time – look at the heat"]

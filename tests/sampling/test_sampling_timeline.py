@@ -151,6 +151,19 @@ def test_a_leap_of_years_is_not_believed_and_taken_back_with_what_it_stamped() -
     assert timeline.doubt is None
 
 
+def test_a_start_years_ahead_is_not_believed() -> None:
+    """The clock leapt while the machine was off: no calendar, and the stamps move back with it."""
+    clock = ManualClock(wall=1_700_000_000.0 + 10 * 365 * 86400)
+    timeline = Timeline(clock, floor=1_699_999_000)
+    assert not timeline.trusted()
+    clock.advance(600)
+    clock.step(-10 * 365 * 86400)
+    back = timeline.check()
+    assert back is not None
+    assert back.dates_since == 1_700_000_000 + 10 * 365 * 86400
+    assert timeline.trusted()
+
+
 def test_a_leap_that_stays_is_believed_after_a_day() -> None:
     """A machine that was off for years and has no time service: its calendar begins a day later."""
     clock = ManualClock(wall=1_700_000_000.0)

@@ -164,7 +164,12 @@ class Judge:
 
     def _take(self, item: Item) -> None:
         state = self._state
-        if isinstance(item, Rebase):
+        if isinstance(item, Rebase) and item.step_seconds == 0:
+            unpolled = max(0, item.time - state.shift - state.now)
+            for watch in state.watches.values():
+                if "missing" not in watch.faults:  # that nobody polled it is no silence of the probe
+                    watch.live += unpolled
+        elif isinstance(item, Rebase):
             since = state.now if item.dates_since is None else item.dates_since - state.shift
             state.book.step(min(since, state.now), item.step_seconds)
             state.shift += item.step_seconds

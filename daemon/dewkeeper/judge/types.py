@@ -174,6 +174,7 @@ class Learned:
 class Rebase:
     """The wall clock was stepped: from here on times are `step_seconds` larger (or smaller) than elapsed time says.
 
+    A step of nothing says that the process has begun: until now nobody polled.
     dates_since: what was stamped from this second on is dated by the step as well, for the clock was in doubt till now.
     """
 

@@ -83,6 +83,8 @@ class Timeline:
             self._offset, self._since = earlier.offset, earlier.since
         elif self._behind or synchronised() is False:
             self._since = int(anchor)
+        elif floor and anchor - floor > LEAP_SECONDS and not synchronised():
+            self._leapt, self._since = self._began, int(anchor)
 
     @property
     def doubt(self) -> Doubt | None:

@@ -11,7 +11,7 @@ from datetime import time as wall_time
 from zoneinfo import ZoneInfo
 
 from dewkeeper.clock import Clock, SystemClock
-from dewkeeper.judge.types import JournalEntry, SystemReport
+from dewkeeper.judge.types import JournalEntry, Rebase, SystemReport
 from dewkeeper.notify.daily import morning_words
 from dewkeeper.notify.desk import Desk
 from dewkeeper.notify.dispatcher import Dispatcher
@@ -94,6 +94,7 @@ class Daemon:
         self._stopping = threading.Event()
         self._why_no_store = ""
         self._rescued = ""  # what was done about a damaged database, told until the next start
+        self._rescue_new = False
         self._backup_trouble = ""
         self._disk = Disk(config.storage)
         self._link_key = ""
@@ -141,6 +142,8 @@ class Daemon:
         )  # fmt: skip
         waking = Waking(self.config, self.clock, self.timeline, self._boot, outage, notes, self.writer.mailbox.put)
         self._watch.sources.append(waking.look)
+        if floor:
+            self.timeline.stamped(lambda at: self.writer.mailbox.put(Submission(Rebase(at, 0))))
         if not knows_settings or notes.get(_DIGEST) != digest(self.config):
             who, why = reason(self.config, notes.get(_REASON, ""))
             self.writer.mailbox.put(Submission(judge_settings(self.config, self.timeline.now(), who, why)))
@@ -202,7 +205,7 @@ class Daemon:
             return None
         self._why_no_store = ""
         if rescue is not None:
-            self._rescued = rescue.text()
+            self._rescued, self._rescue_new = rescue.text(), True
             log.error("%s", self._rescued)
             if hasattr(self, "writer"):  # while running: what replaced the file may not know what is in force
                 self.writer.mailbox.put(Submission(judge_settings(self.config, self.timeline.now())))
@@ -306,7 +309,10 @@ class Daemon:
             return [SystemReport(now, "recording", bool(why), f"nothing is recorded: {why}", priority="urgent")]
 
         def database(now: int) -> list[SystemReport]:
+            new, self._rescue_new = self._rescue_new, False
             return [
+                # A second rescue while the first one's alarm stands is a new alarm.
+                *([SystemReport(now, "database", False)] if new else []),
                 SystemReport(now, "database", bool(self._rescued), self._rescued, priority="urgent"),
                 SystemReport(now, "backup", bool(self._backup_trouble), f"no backup: {self._backup_trouble}"),
             ]

@@ -40,6 +40,7 @@ def date_anew(connection: Connection, rebase: Rebase, numbers: list[int]) -> tup
                 free += 1 << PROBE_BITS
             connection.exec_driver_sql(f"UPDATE {table} SET {column} = ? WHERE {column} = ?", (free, -key))  # noqa: S608
     connection.exec_driver_sql("UPDATE verdict SET stop = stop + ? WHERE stop >= ?", (step, since))
+    place = min(first, first + shift) - 1
     for table in ("late", "item", "snapshot"):
         connection.exec_driver_sql(f"UPDATE {table} SET after_key = after_key + ? WHERE after_key >= ?", (shift, first))  # noqa: S608
     rows = connection.exec_driver_sql(
@@ -50,25 +51,28 @@ def date_anew(connection: Connection, rebase: Rebase, numbers: list[int]) -> tup
         connection.exec_driver_sql(
             "INSERT OR REPLACE INTO exclusion VALUES (?, ?, ?, ?, ?)", (number, start + step, stop + step, flag, tests)
         )
-    _items(connection, since, step)
+    _items(connection, since, step, place)
     _events(connection, since, step)
-    return replace(rebase, time=since + step, dates_since=None), min(first, first + shift) - 1
+    return replace(rebase, time=since + step, dates_since=None), place - 1
 
 
-def _items(connection: Connection, since: int, step: int) -> None:
-    for seq, kind, data in connection.exec_driver_sql(
-        "SELECT seq, kind, data FROM item WHERE time >= ? AND seq > 0", (since,)
-    ).all():
+def _items(connection: Connection, since: int, step: int, place: int) -> None:
+    """Move what came since; what came before the first reading goes behind the step, which is put before `place`."""
+    rows = connection.exec_driver_sql(
+        "SELECT seq, kind, data FROM item WHERE seq > 0 AND seq >= "
+        "(SELECT min(seq) FROM item WHERE time >= ? AND seq > 0) ORDER BY seq",
+        (since,),
+    ).all()
+    for seq, kind, data in rows:
         item: Any = codec.unpack_item(kind, data)
-        moved = {"time": item.time + step}
-        if isinstance(item, JournalEntry):
-            for name in ("entered", "until"):
-                second = getattr(item, name)
-                if second is not None and second >= since:
-                    moved[name] = second + step
+        if seq == rows[0].seq and isinstance(item, Rebase) and item.step_seconds:
+            continue  # the leap itself, now taken back right after it
+        names = ("time", "entered", "until") if isinstance(item, JournalEntry) else ("time",)
+        moved = {name: getattr(item, name) + step for name in names if (getattr(item, name) or 0) >= since}
         item = replace(item, **moved)
         connection.exec_driver_sql(
-            "UPDATE item SET time = ?, data = ? WHERE seq = ?", (item.time, codec.pack_item(item), seq)
+            "UPDATE item SET time = ?, data = ?, after_key = max(after_key, ?) WHERE seq = ?",
+            (item.time, codec.pack_item(item), place, seq),
         )
 
 
