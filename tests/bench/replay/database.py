@@ -15,7 +15,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from tests.bench.replay.measure import measured, write_rack, write_readings
+from tests.bench.replay.replay_speed import measured, write_rack, write_readings
 
 from dewkeeper.clock import ManualClock
 from dewkeeper.judge import Judge
