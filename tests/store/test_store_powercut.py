@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import faulthandler
 import os
 import shutil
 import tempfile
@@ -23,6 +24,7 @@ pytestmark = pytest.mark.skipif(
 @pytest.fixture
 def quick(tmp_path: Path) -> Iterator[Path]:
     """Give a folder in memory where there is one: what counts is what was asked of the disk, and a real sync takes long."""
+    faulthandler.cancel_dump_traceback_later()  # six hundred cuts take minutes
     memory = Path("/dev/shm")  # noqa: S108  a folder of its own in it
     if not os.access(memory, os.W_OK):
         yield tmp_path

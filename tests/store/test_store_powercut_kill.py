@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import faulthandler
 import os
 import random
 import signal
@@ -87,6 +88,7 @@ def _stored(folder: Path) -> int:
 @pytest.mark.slow
 def test_killed_at_any_instant_nothing_is_lost_or_doubled(lives: Lives, tmp_path: Path) -> None:
     """After every kill each acknowledged poll is there once and whole, and every finished backup opens and counts."""
+    faulthandler.cancel_dump_traceback_later()  # two hundred lives take minutes
     dice = random.Random(5)
     for kill in range(KILLS):
         lives.one(tmp_path, dice.uniform(0.0, 0.6))
@@ -104,6 +106,7 @@ def test_killed_at_any_instant_nothing_is_lost_or_doubled(lives: Lives, tmp_path
 @pytest.mark.slow
 def test_killed_while_the_schema_changes_every_reading_stays(lives: Lives, tmp_path: Path) -> None:
     """A file of the first schema, killed at any instant of its change, opens as old or new with every reading in it."""
+    faulthandler.cancel_dump_traceback_later()
     dice = random.Random(6)
     for attempt in range(MIGRATIONS):
         folder = tmp_path / str(attempt)

@@ -15,5 +15,7 @@ from tests.bench.store.store_table import measure
 def test_counts_keep_their_limits(part: str) -> None:
     """Bytes written and read, syncs and sizes stay within what a card and its years can bear."""
     faulthandler.cancel_dump_traceback_later()  # it takes minutes
-    missed = [str(row) for row in measure(quick=True, only=(part,)) if row.gate and not row.holds]
-    assert not missed, missed
+    rows = [(row, row.gate) for row in measure(quick=True, only=(part,)) if row.gate is not None]
+    worse = [f"{row}; CI allows {gate:g}" for row, gate in rows if row.value > gate]
+    assert rows
+    assert not worse, worse
