@@ -8,6 +8,7 @@ import re
 import signal
 import subprocess
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 from typing import IO
 
@@ -28,6 +29,15 @@ def printed_until(stream: IO[str], mark: str) -> str:
     return said
 
 
+@pytest.fixture
+def interruptible() -> Iterator[None]:
+    """Let children be interrupted, also where a shell started this whole run in the background, deaf to Ctrl-C."""
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    yield
+    signal.signal(signal.SIGINT, before)
+
+
+@pytest.mark.usefixtures("interruptible")
 @pytest.mark.slow
 @pytest.mark.skipif(os.environ.get("CI") != "true", reason="twenty seconds; in CI")
 def test_the_page_has_a_week_behind_it(tmp_path: Path) -> None:

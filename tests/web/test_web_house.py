@@ -12,6 +12,7 @@ import pytest
 import requests
 from tests.web.conftest import PASSWORD
 
+from dewkeeper.clock import ManualClock
 from dewkeeper.notify.daily import path_name
 from dewkeeper.service.page import health_lines
 from dewkeeper.store import History
@@ -22,10 +23,10 @@ from dewkeeper_config.models import Backup, Config
 
 
 @contextmanager
-def page(rig: Any, config: Config) -> Iterator[tuple[str, PageServer]]:
-    """Serve the rig's history under another configuration."""
+def page(rig: Any, config: Config, clock: Any = None) -> Iterator[tuple[str, PageServer]]:
+    """Serve the rig's history under another configuration, or another clock."""
     server = PageServer(
-        config, lambda: History.open(config.storage.folder), rig.daemon.handle, list, rig.clock
+        config, lambda: History.open(config.storage.folder), rig.daemon.handle, list, clock or rig.clock
     )
     server.start()
     try:
@@ -184,3 +185,24 @@ def test_without_a_database_the_page_says_so(rig: Any) -> None:
             assert session.get(base + "/cautions", timeout=60).status_code == 200
     finally:
         server.stop()
+
+
+def test_sheets_and_sessions_end_by_themselves(rig: Any) -> None:
+    """A sheet made for two hours is closed after them, and a browser not seen for a month must log in again."""
+    rig.keeper()
+    clock = ManualClock(wall=rig.clock.wall())
+    with page(rig, rig.config, clock) as (base, _), requests.Session() as session:
+        session.trust_env = False
+        session.post(base + "/login", data={"name": "Ina", "password": PASSWORD}, timeout=60)
+        found = re.search(r'name="csrf" value="([^"]+)"', session.get(base + "/journal", timeout=60).text)
+        assert found is not None
+        text = session.post(base + "/sitter", data={"csrf": found.group(1), "name": "Leo", "hours": "2"}, timeout=60).text
+        path = text.split("http://rack.example")[1].split('"')[0]
+        clock.step(2 * 3600 - 60)
+        assert session.get(base + path, timeout=60).status_code == 200
+        clock.step(120)
+        assert session.get(base + path, timeout=60).status_code == 410
+        assert session.post(base + path, data={"choice": "misted", "enclosure": "T1"}, timeout=60).status_code == 410
+        assert session.get(base + "/rack", timeout=60).url == base + "/rack"
+        clock.step(31 * 86400)
+        assert session.get(base + "/rack", timeout=60).url == base + "/login"
