@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import argparse
+import sys
 import time
 from dataclasses import asdict
 
-from dewkeeper.cli.output import DONE, Arguments, emit, emit_json, say
+from dewkeeper.cli.output import DONE, Arguments, complain, emit, emit_json, say
 from dewkeeper.cli.times import duration_seconds
 from dewkeeper.report.alarm_report import Line, Offender, Proposal, by_month, offenders, proposal
 from dewkeeper.report.replaying import LASTING
@@ -44,6 +45,8 @@ def report_alarms(args: Arguments) -> int:
         del events
         proposed: list[tuple[Offender, Proposal | None]] = []
         if not args.counts_only:
+            if worst and sys.stderr.isatty():
+                complain("Judging the worst of them again for proposals; --counts-only leaves that out ...")
             earlier = history.items_before(since, LASTING)
             for offender in worst:
                 found = proposal(settings, offender, lambda probes: history.stream(since, probes), earlier)

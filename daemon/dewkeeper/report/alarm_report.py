@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo
 from dewkeeper.judge.types import EnclosureFacts, Event, Item, Kind, Settings
 from dewkeeper.report.replaying import Excursion, compare, excursions, replay_together
 from dewkeeper.report.wording import duration
+from dewkeeper_config.models import Limits
 
 CHATTER_SECONDS = 3 * 3600
 FLEETING_SECONDS = 20 * 60
@@ -182,30 +183,39 @@ def proposal(settings: Settings, offender: Offender, stream: Stream, earlier: Se
         if probe.enclosure == facts.name or (probe.role == "room" and probe.room == facts.room)
     }
     alone = replace(settings, enclosures={facts.name: facts}, probes=probes)
-    candidates = [(name, value) for name, factor, most in tried if (value := _next(facts, name, factor, most))]
-    several = [alone, *(_changed(alone, facts, name, value) for name, value in candidates)]
+    candidates = [
+        (change, value) for change in tried if (value := _scaled(facts.limits, *change)) > _value(facts.limits, change[0])
+    ]
+    several = [alone, *(_changed(alone, facts, *change) for change, _ in candidates)]
     told = [
         [alarm for alarm in excursions(events) if (alarm.place, alarm.kind) == (facts.name, offender.kind)]
         for events in replay_together(several, stream(probes.keys()), earlier)
     ]
     found = [
-        _proposal(facts, offender.kind, name, value, told[0], then)
-        for (name, value), then in zip(candidates, told[1:], strict=True)
+        _proposal(facts, offender.kind, change[0], value, told[0], then)
+        for (change, value), then in zip(candidates, told[1:], strict=True)
         if len(then) < len(told[0])
     ]
     return min(found, key=lambda p: (p.alarms_proposed, p.lost, p.latest_seconds), default=None)
 
 
-def _next(facts: EnclosureFacts, setting: str, factor: float, most: float) -> float | None:
-    value = float(getattr(facts.limits.delays, setting))
-    proposed = min(most, max(value * factor, 0.5))
-    return proposed if proposed > value else None
+def _value(limits: Limits, setting: str) -> float:
+    return float(getattr(limits.delays, setting))
 
 
-def _changed(settings: Settings, facts: EnclosureFacts, setting: str, value: float) -> Settings:
-    delays = facts.limits.delays.model_copy(update={setting: value})
-    limits = facts.limits.model_copy(update={"delays": delays})
-    return replace(settings, enclosures={facts.name: replace(facts, limits=limits)})
+def _scaled(limits: Limits, setting: str, factor: float, most: float) -> float:
+    return min(most, max(_value(limits, setting) * factor, 0.5))
+
+
+def _changed(settings: Settings, facts: EnclosureFacts, setting: str, factor: float, most: float) -> Settings:
+    """Return the settings with one setting of an enclosure scaled, and in every stage it may be in."""
+
+    def changed(limits: Limits) -> Limits:
+        value = max(_value(limits, setting), _scaled(limits, setting, factor, most))
+        return limits.model_copy(update={"delays": limits.delays.model_copy(update={setting: value})})
+
+    stages = {name: changed(limits) for name, limits in settings.stage_limits.items()}
+    return replace(settings, enclosures={facts.name: replace(facts, limits=changed(facts.limits))}, stage_limits=stages)
 
 
 def _proposal(
@@ -215,7 +225,7 @@ def _proposal(
     lost = [alarm for difference in differences for alarm in difference.disappeared]
     later = [-seconds for difference in differences for seconds in difference.earlier_seconds if seconds < 0]
     return Proposal(
-        facts.name, kind, setting, float(getattr(facts.limits.delays, setting)), value, len(now), len(then), len(lost),
+        facts.name, kind, setting, _value(facts.limits, setting), value, len(now), len(then), len(lost),
         max((alarm.cleared - alarm.raised for alarm in lost if alarm.cleared is not None), default=0),
         max(later, default=0),
     )  # fmt: skip
