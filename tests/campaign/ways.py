@@ -76,7 +76,7 @@ class WaysRun(Run):
             'to = ["ina@example.org"]', *common.split(", "),
         ]  # fmt: skip
         for name, channels in self._people.items():
-            lines += ["[[person]]", f'name = "{name}"', f"channels = {list(channels)}", "quiet_hours = false"]
+            lines += ["[[person]]", f'name = "{name}"', f"channels = {list(channels)}", "quiet_hours = false", "daily_budget = 500"]
         return lines
 
     def command(self) -> list[str]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from tests.notify.test_notify_dispatcher import START, config, message, running
 
+from dewkeeper.notify.outbox import Outbox, Reader
 from dewkeeper_config.models import Config
 from dewkeeper_demo.servers.authority import Authority
 from dewkeeper_demo.servers.mail import MailServer, Refusal
@@ -84,3 +85,18 @@ def test_a_link_down_for_a_day_and_then_a_stalling_proxy_end_in_one_digest() -> 
         assert digest["title"].startswith("24 messages since")
         assert "12 still open" in digest["title"]
         assert set(run.outbox.states().values()) == {"sent", "collapsed"}
+
+
+def test_rows_a_dead_store_refuses_for_days_stay_within_memory_and_urgent_ones_are_kept() -> None:
+    """Of 2500 rows handed over while nothing can be stored or sent, 2000 are kept: every urgent one, then the newest."""
+
+    def no_store() -> Reader:
+        raise OSError("no database")
+
+    outbox = Outbox(no_store)
+    outbox.hand_over([message("fire", priority="urgent", created=START - 9)])
+    for first in range(0, 2500, 100):
+        outbox.hand_over([message(f"m{n}", created=START + n) for n in range(first, first + 100)])
+    kept = [row.id for row in outbox.due(["phone"], START + 5000, 0.0)["phone", "Marit"]]
+    assert kept == ["fire", *(f"m{n}" for n in range(501, 2500))]
+    assert outbox.dropped == 501
