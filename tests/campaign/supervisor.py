@@ -34,6 +34,7 @@ class Life:
     ended: float | None = None
     exit_code: int | None = None
     hungry: bool = False
+    stopping: bool = False
 
 
 class Supervisor:
@@ -138,13 +139,15 @@ class Supervisor:
                 self.life.ready = now
             elif line == "WATCHDOG=1":
                 self.life.feedings.append(now)
+            elif line == "STOPPING=1":  # from here on the stop's own time-out counts, not the watchdog's
+                self.life.stopping = True
 
     def _settle(self) -> bool:
         """Note the end of the process, or end a hungry one; return whether it has ended."""
         assert self._process is not None
         life = self.life
         code = self._process.poll()
-        if code is None and life.ready is not None and not life.hungry:
+        if code is None and life.ready is not None and not life.hungry and not life.stopping:
             last = max([life.ready, *life.feedings[-1:]])
             if time.monotonic() - last > self._watchdog_seconds:
                 life.hungry = True

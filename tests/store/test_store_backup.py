@@ -6,6 +6,7 @@ import importlib
 import sqlite3
 from contextlib import closing
 from pathlib import Path
+from typing import Any
 
 import pytest
 from tests.store.conftest import MIDNIGHT, Shelf
@@ -226,7 +227,11 @@ def test_disk_troubles_are_reported_and_unknown_ones_are_not(tmp_path: Path) -> 
     names = {"disk space", "disk read-only", "disk overlay", "database log"}
     assert {r.what for r in sick.reports(0) if r.trouble} == names
     assert {r.what for r in well.reports(0) if not r.trouble} == names
-    assert {r.what for r in Disk(storage, gone, lambda _: (False, ""), lambda _: 0).reports(0)} == names - {"disk space"}
+    for missing in range(3):
+        sources: list[Any] = [lambda _: (50, 100), lambda _: (False, "ext4"), lambda _: 0]
+        kept = [{"disk space"}, {"disk read-only", "disk overlay"}, {"database log"}]
+        sources[missing] = gone
+        assert {r.what for r in Disk(storage, *sources).reports(0)} == names - kept[missing]
 
 
 def test_the_ballast_is_laid_down_once_and_given_up_once(tmp_path: Path) -> None:
