@@ -133,6 +133,7 @@ def _phase(fault: Fault, run: Run, outcome: Outcome, *, open_alarm: bool) -> Non
         run.control(dry=[OPEN])
         run.wait_for(lambda: _alarm(run, "dry", OPEN) is not None, TOLD_SECONDS + SLACK_SECONDS, "the open alarm")
         standing = _alarm(run, "dry", OPEN)
+    others = [place for place in PLACES if place not in fault.struck]
     seen = _numbers(run, fault)
     began = time.monotonic()
     fault_began = run.now() if outcome.phase != "at start" else WALL
@@ -160,6 +161,7 @@ def _phase(fault: Fault, run: Run, outcome: Outcome, *, open_alarm: bool) -> Non
             lambda: len(run.supervisor.lives) - lives >= fewest and run.supervisor.life.ready is not None,
             RESTARTED_SECONDS, f"{fewest} restarts",
         )  # fmt: skip
+        run.wait_for(lambda: _all_good(run, others), 2 * POLL + SLACK_SECONDS, "the others to be read in the new life")
     outcome.answered_seconds = max(run.answers_within_seconds(), run.page_answers_within_seconds())
     outcome.demand(outcome.answered_seconds < 2.0, f"answered after {outcome.answered_seconds:.1f} s")
     if fault.answered:
@@ -168,7 +170,6 @@ def _phase(fault: Fault, run: Run, outcome: Outcome, *, open_alarm: bool) -> Non
         outcome.demand(share >= fault.answered, f"{share:.1%} of polls answered, {fault.answered:.0%} wanted")
     if standing is not None:
         outcome.demand(_alarm(run, "dry", OPEN) == standing, "the open alarm did not stand through the fault")
-    others = [place for place in PLACES if place not in fault.struck]
     outcome.demand(_all_good(run, others), f"not read during the fault: {_not_good(run, others)}")
     run.control(dry=[OPEN] if open_alarm else [])
     outcome.recovered_seconds = run.wait_for(
