@@ -346,7 +346,10 @@ class Daemon:
     def _nightly(self) -> None:
         def work() -> None:
             if self._ledger.store is not None:
-                self._ledger.store.compact(self.timeline.now(), self._zone, self._stopping.is_set)
+                doubt = self.timeline.doubt
+                # What may yet be dated anew must stay plain rows: only they can be moved.
+                now = self.timeline.now() if doubt is None else min(self.timeline.now(), doubt.since)
+                self._ledger.store.compact(now, self._zone, self._stopping.is_set)
 
         self.writer.mailbox.put(Chore("nightly", work))
         self._disk.keep_ballast()
