@@ -7,6 +7,7 @@ every other item has the place of the reading it came after.
 
 from __future__ import annotations
 
+from array import array
 from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
@@ -87,14 +88,19 @@ def arrivals(
     while at < end:
         part_end = min((at // BLOCK_SECONDS + 1) * BLOCK_SECONDS, end)  # no archived block is opened twice
         with reader() as connection:
-            for place, reading in _readings(connection, at, part_end, after, probes):
-                while waiting and waiting[-1].place < place:
-                    yield fetch(connection, waiting.pop())
-                yield reading
+            part = _Part(connection, at, part_end, after, probes)
+        # Whoever takes them may be slow, and a long read holds up the writer's log: nothing is open meanwhile.
+        for place, reading in part.readings():
+            while waiting and waiting[-1].place < place:
+                with reader() as connection:
+                    item = fetch(connection, waiting.pop())
+                yield item
+            yield reading
         at = part_end
-    with reader() as connection:
-        while waiting:
-            yield fetch(connection, waiting.pop())
+    while waiting:
+        with reader() as connection:
+            item = fetch(connection, waiting.pop())
+        yield item
 
 
 def _span(connection: Connection, after: Place) -> tuple[int, int]:
@@ -109,35 +115,49 @@ def _span(connection: Connection, after: Place) -> tuple[int, int]:
     return max(min(begins, default=0), after.key >> PROBE_BITS), max(ends, default=-1) + 1
 
 
-def _readings(
-    connection: Connection, start: int, end: int, after: Place, probes: Collection[str] | None
-) -> Iterator[tuple[Place, Reading]]:
-    """Yield the readings whose place lies in a part and after a place."""
-    first, last = start << PROBE_BITS, end << PROBE_BITS
-    late = connection.exec_driver_sql("SELECT key FROM late WHERE key >= ? AND key < ?", (first, last)).scalars()
-    elsewhere = set(late)
-    stepped = _late_readings(connection, first, last, after)
-    stepped.reverse()
-    decoder = Decoder(connection, start, end)
-    scales = {number: decoder.bare(number) for number in decoder.names}
-    names = decoder.names
-    numbers = [number for number, name in names.items() if probes is None or name in probes]
-    stepped = [(place, reading) for place, reading in stepped if probes is None or reading.probe in probes]
-    rows: Iterable[Row] = all_rows(connection, start, end) if probes is None else _rows_of(connection, numbers, start, end)
-    for key, t, h in rows:
-        while stepped and stepped[-1][0].key < key:
+class _Part:
+    """The readings of [start, end) that come after a place, read whole; words of failed polls are -1."""
+
+    def __init__(
+        self, connection: Connection, start: int, end: int, after: Place, probes: Collection[str] | None
+    ) -> None:
+        first, last = start << PROBE_BITS, end << PROBE_BITS
+        late = connection.exec_driver_sql("SELECT key FROM late WHERE key >= ? AND key < ?", (first, last)).scalars()
+        elsewhere = set(late)
+        self._decoder = decoder = Decoder(connection, start, end)
+        self._late = [
+            (place, reading)
+            for place, reading in _late_readings(connection, first, last, after)
+            if probes is None or reading.probe in probes
+        ]
+        self._keys, self._words = array("q"), array("i")
+        numbers = [number for number, name in decoder.names.items() if probes is None or name in probes]
+        rows: Iterable[Row] = (
+            all_rows(connection, start, end) if probes is None else _rows_of(connection, numbers, start, end)
+        )
+        for key, t, h in rows:
+            if key not in elsewhere and Place(key) > after:
+                self._keys.append(key)
+                self._words.extend((-1 if t is None else t, -1 if h is None else h))
+
+    def readings(self) -> Iterator[tuple[Place, Reading]]:
+        """Yield them in order of arrival."""
+        decoder, names = self._decoder, self._decoder.names
+        scales = {number: decoder.bare(number) for number in names}
+        stepped = list(reversed(self._late))
+        words = iter(self._words)
+        for key, t, h in zip(self._keys, words, words, strict=True):
+            while stepped and stepped[-1][0].key < key:
+                yield stepped.pop()
+            scale = scales[key & _MASK]
+            if scale is None or t < 0 or h < 0:
+                yield Place(key), decoder.decode(key, None if t < 0 else t, None if h < 0 else h)[0]
+            else:
+                temperature_c, humidity_percent = scale.decode(t, h)
+                name = names[key & _MASK]
+                yield Place(key), Reading(key >> PROBE_BITS, name, temperature_c, humidity_percent, t, h, scale=scale.name)
+        while stepped:
             yield stepped.pop()
-        if key in elsewhere or Place(key) <= after:
-            continue
-        scale = scales[key & _MASK]
-        if scale is None or t is None or h is None:
-            yield Place(key), decoder.decode(key, t, h)[0]
-        else:
-            temperature_c, humidity_percent = scale.decode(t, h)
-            name = names[key & _MASK]
-            yield Place(key), Reading(key >> PROBE_BITS, name, temperature_c, humidity_percent, t, h, scale=scale.name)
-    while stepped:
-        yield stepped.pop()
 
 
 def _rows_of(connection: Connection, numbers: Sequence[int], start: int, end: int) -> list[Row]:

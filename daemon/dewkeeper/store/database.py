@@ -87,6 +87,8 @@ def plain_reason(error: Exception) -> str:
         ("not a database", "the database file is damaged"),
         ("disk I/O error", "the disk reports errors"),
         ("interrupted", "the question took too long and was broken off"),
+        ("no such table", "the database is another version's: the daemon brings it up to date when it starts"),
+        ("no such column", "the database is another version's: the daemon brings it up to date when it starts"),
         ("unable to open", "the database folder is missing or not writable"),
     ):
         if mark in text:

@@ -11,10 +11,13 @@ import json
 from datetime import UTC, datetime
 from pathlib import Path
 
+from sqlalchemy.exc import DatabaseError
+
 from dewkeeper.judge.types import Calibration
 from dewkeeper.store import codec
 from dewkeeper.store.archive import all_rows
-from dewkeeper.store.database import reading_engine
+from dewkeeper.store.database import plain_reason, reading_engine
+from dewkeeper.store.errors import StoreUnusable
 from dewkeeper.store.history import FOREVER, History
 from dewkeeper.store.reading import Decoder
 
@@ -51,6 +54,8 @@ def export(folder: Path, target: Path) -> dict[str, object]:
             lines.writerow(["time", "enclosure", "what", "detail"])
             for entry in journal:
                 lines.writerow([stamp(entry.time), entry.enclosure or "", entry.what, entry.detail])
+    except DatabaseError as error:
+        raise StoreUnusable(plain_reason(error)) from error
     finally:
         engine.dispose()
         history.close()
