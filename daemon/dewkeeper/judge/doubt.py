@@ -9,8 +9,8 @@ from __future__ import annotations
 
 from typing import Final
 
-from dewkeeper.judge.limits import Side
-from dewkeeper.judge.neighbours import HOLD_HPA, below_room, heading_below_room, name_impossible
+from dewkeeper.judge.limits import Run, Side
+from dewkeeper.judge.neighbours import HOLD_HPA, SOON_HOURS, below_room, heading_below_room, name_impossible
 from dewkeeper.judge.signs import DISPLACED_SUDDEN_SECONDS, usually_apart
 from dewkeeper.judge.state import NEVER, State, Watch
 from dewkeeper.judge.swaps import may_be_swapped
@@ -31,23 +31,28 @@ BACK_WITHIN_SECONDS: Final = HOUR
 
 def doubt(state: State, watch: Watch, side: Side, now: int) -> int:
     """Return 0 to tell what is due, seconds to wait, or NAMED."""
-    due = [run for run in side.runs() if run.active]
-    since = min(run.since for run in due)
+    due = _due(side)
+    since = due.since
     if side.kind in ("dry", "cold") and _in_the_room(watch, now):
         return AGAIN_SECONDS
     if side.kind == "dry":
         e = watch.past.lately(now)
-        if all(below_room(state, watch, now, at, HOLD_HPA) for at in (e, watch.e)):
+        if all(below_room(state, watch, now, at, HOLD_HPA, SOON_HOURS) for at in (e, watch.e)):
             sure = "fairly" if below_room(state, watch, now, e) else "somewhat"
             name_impossible(state, watch, now, since, sure)
             return NAMED
-        if now - since < due[-1].delay + FALLING_WAIT_SECONDS and heading_below_room(state, watch, now):
+        if now - since < due.delay + FALLING_WAIT_SECONDS and heading_below_room(state, watch, now):
             return AGAIN_SECONDS
-    target_only = due[-1] is not side.outer
+    target_only = due is not side.outer
     waits = not side.thermal and now - since < SWAP_WAIT_SECONDS * (2 if target_only else 1)
     if waits and may_be_swapped(state, watch, now, habits=not target_only):
         return SWAP_AGAIN_SECONDS
     return AGAIN_SECONDS if on_its_way_back(watch, side, now) else 0
+
+
+def _due(side: Side) -> Run:
+    """Return the run that is being told: the outer one where both are beyond."""
+    return side.outer if side.outer.active or side.inner is None else side.inner
 
 
 def _in_the_room(watch: Watch, now: int) -> bool:
@@ -67,7 +72,7 @@ def on_its_way_back(watch: Watch, side: Side, now: int) -> bool:
     """
     if now - watch.opened > OPENED_RECENTLY_SECONDS or side.kind not in ("dry", "cold"):
         return False
-    if min((run.since for run in side.runs() if run.active), default=now) < watch.opened - 600:
+    if _due(side).since < watch.opened - 600:
         return False  # it was beyond already before anybody opened
     looks = [look for look in watch.past.looks if watch.opened <= look[0] and now - look[0] <= 1800]
     if len(looks) < 4:

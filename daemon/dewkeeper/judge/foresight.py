@@ -3,7 +3,7 @@
 Told only on much evidence, for a forecast that cries wolf is worse than none: three hours undisturbed, every hour lower
 than the one before in humidity *and* in vapour (a warming tub is no drying tub), the last hour no slower than most of
 the one before (what levels off stays), lower than at any time of the last day, and by that rate across the limit within
-four hours.
+three hours.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from dewkeeper.judge.book import Key
 from dewkeeper.judge.state import State, Watch
 from dewkeeper.judge.words import HOUR, JOURNAL
 
-WITHIN_HOURS: Final = 4.0
+WITHIN_HOURS: Final = 3.0
 STANDS_SECONDS: Final = 12 * HOUR
 """A forecast that has not come true by then was wrong and is withdrawn."""
 

@@ -20,6 +20,8 @@ MARGIN_HPA: Final = 2.2
 HOLD_HPA: Final = 1.4
 """A dry excursion this far below its room, for its whole on-delay, is told as the probe's doubt, not as dryness."""
 _FLOOR_HPA: Final = 1.0
+SOON_HOURS: Final = 2
+"""What decides whether a dry excursion, itself an hour old, is told: a tub below the room's air of all that time."""
 LONG_HOURS: Final = 6
 """Three times the drying time of a closed tub: so long the room must have been moister."""
 
@@ -34,12 +36,14 @@ def lowest_room_e(state: State, watch: Watch, now: int, hours: int = LONG_HOURS)
     return min([*recent, room.slow_e]) if len(recent) >= 1 else None
 
 
-def below_room(state: State, watch: Watch, now: int, e: float, margin: float = MARGIN_HPA) -> bool:
+def below_room(
+    state: State, watch: Watch, now: int, e: float, margin: float = MARGIN_HPA, hours: int = LONG_HOURS
+) -> bool:
     """Return whether a vapour pressure is lower than the room can have made it, by so many hPa."""
     facts = state.settings.enclosures.get(watch.enclosure or "") if state.settings else None
     if facts is None or state.book.quiet.get((watch.place, "impossible"), -1) > now:
         return False
-    lowest = lowest_room_e(state, watch, now)
+    lowest = lowest_room_e(state, watch, now, hours)
     # Without open water a dry floor may drink for a while: more is asked before the probe is blamed.
     return lowest is not None and e < lowest - margin - (0.0 if facts.open_water else _FLOOR_HPA)
 
@@ -83,9 +87,12 @@ def still_apart(state: State, watch: Watch, now: int, t: float, h: float, kind: 
     room = room_of(state, watch, now)
     if kind == "swapped":
         return bool(watch.stranger) or now - watch.faults[kind][0] < LONGEST_SECONDS
-    if room is None:
-        return watch.role != "room"
     e = vapour_hpa(t, h)
+    if watch.role == "room":
+        peers = [w for w in state.watches.values() if w.room == watch.room and w.role == "substrate" and not w.faults]
+        return 2 * sum(w.slow_e < e - HOLD_HPA / 2 for w in peers) >= len(peers) > 0
+    if room is None:
+        return True
     return reads_room(t, e, room, True) if kind == "displaced" else e < room.slow_e - HOLD_HPA / 2
 
 

@@ -266,7 +266,8 @@ def _reads_wet_bulb(watch: Watch) -> bool:
     t_before, t_since = median(t for _, t, _ in before), median(t for _, t, _ in since)
     h_before = max(100 * e / saturation_hpa(t) for _, t, e in before[-2:])  # it jumped; a cooling box creeps up
     spread = max(t for _, t, _ in before) - min(t for _, t, _ in before)
-    return h_before < 98.0 and t_before - t_since > max(0.2, 0.5 * spread)
+    usual = median(hour[1] for hour in watch.past.hours) if watch.past.learned else t_before
+    return h_before < 98.0 and min(t_before, usual) - t_since > max(0.2, 0.5 * spread)
 
 
 def _lasting(state: State, watch: Watch, now: int, t: float, h: float) -> set[str]:

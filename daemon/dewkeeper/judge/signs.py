@@ -162,7 +162,7 @@ def _displaced(state: State, watch: Watch, room: Watch, now: int) -> None:
     if not reads_room(watch.t, watch.e, room, sudden):
         watch.near_since = NEVER
         far = abs(watch.t - room.t) > 0.4 * abs(usual_t) and (abs(usual_t) >= 3.0 or abs(watch.e - room.e) > 0.4 * abs(usual_e))
-        watch.far_looks = 0 if far else watch.far_looks + 1
+        watch.far_looks, watch.far_at = (0, now) if far else (watch.far_looks + 1, watch.far_at)
         return
     if watch.near_since == NEVER:
         watch.near_since, watch.near_sudden = now, sudden
@@ -172,8 +172,10 @@ def _displaced(state: State, watch: Watch, room: Watch, now: int) -> None:
         return  # this enclosure is always like its room: nothing can be told from that
     at_once = watch.near_sudden and usually_apart(watch)
     if now - watch.near_since >= (DISPLACED_SUDDEN_SECONDS if at_once else DISPLACED_SLOW_SECONDS):
+        # It may have fallen right after the last look that was still the tub's.
+        since = watch.far_at + 1 if at_once and watch.far_at != NEVER else watch.near_since
         start_fault(
-            state, watch, "displaced", now, watch.near_since,
+            state, watch, "displaced", now, since,
             {"sure": "very" if at_once else "fairly", "room_c": round(room.t, 1), "room_hpa": round(room.e, 1)},
         )  # fmt: skip
         for kind in ("lid_open", "heat_lost"):

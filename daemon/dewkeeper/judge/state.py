@@ -41,8 +41,8 @@ class Watch:
     pair_*, flat: the last values and how often they repeated; pairs, repeats: how often that happens on its own.
     faults: kind -> [since, good since or -1]; places: kind -> the place its alarm is kept under.
     past: the last day. opened, misted: when the air last showed it; open_e and low_e: vapour before and after.
-    near_since: since when it reads the room's air, near_sudden: whether that came at once; far_looks: looks since it was
-    last far from it. open_low: the lowest temperature of the day before an opening. cool_since: since when its heat is
+    near_since: since when it reads the room's air, near_sudden: whether that came at once; far_at, far_looks: when it was
+    last far from it, and looks since. open_low: the lowest temperature of the day before an opening. cool_since: since when its heat is
     gone; heater_from: the temperature before its own heater began. breaks: when it was last disturbed, by a hand, a jump
     or a gap. room_runs: of a room's probe, its heat, cold and dryness over time. stranger: the note of a sensor that is
     not the position's own, while it has one. retired: since when the keeper wants nothing of it believed. wiring: the
@@ -50,7 +50,7 @@ class Watch:
     """
 
     __slots__ = (
-        "away", "bad", "bad_since", "breaks", "busy", "climbs", "cool_since", "crc", "e", "enclosure", "far_looks", "faults",
+        "away", "bad", "bad_since", "breaks", "busy", "climbs", "cool_since", "crc", "e", "enclosure", "far_at", "far_looks", "faults",
         "fell_by", "flat", "flat_since", "h", "h_high", "h_low", "heater_from", "last", "live", "look_at", "loss", "low_at",
         "low_e", "misted", "name", "near_since", "near_sudden", "open_e", "open_low", "open_t", "opened", "pair_h", "pair_t",
         "pairs", "past", "pend_at", "pend_h", "pend_t", "place", "places", "repeats", "restored", "retired", "role", "room",
@@ -89,6 +89,7 @@ class Watch:
         self.near_sudden = False
         self.breaks: list[int] = []
         self.room_runs: list[Run] = []
+        self.far_at = NEVER
         self.far_looks = 0
         self.restored = True
         self.near_since = self.cool_since = NEVER

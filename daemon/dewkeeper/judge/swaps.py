@@ -157,7 +157,7 @@ def may_be_swapped(state: State, watch: Watch, now: int, *, habits: bool) -> boo
         if not _together(watch, other, now - 24 * 3600, now):
             continue
         theirs = _glimpse(other, now)
-        if theirs is not None and crossed(mine, theirs, rest=0.7, near=2.0, habits=habits):
+        if theirs is not None and crossed(mine, theirs, rest=0.7 if habits else 1.0, near=2.0, habits=habits):
             return True
     return False
 

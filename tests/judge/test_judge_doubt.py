@@ -1,0 +1,139 @@
+"""Before an excursion is told, its probe is doubted: by what air can do, by the room, by the neighbours."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+from tests.judge.judge_desk import Desk, rack
+
+from dewkeeper.air import humidity_at, vapour_hpa
+from dewkeeper.judge.types import JournalEntry, ProbeFacts, Reading, Settings
+
+ROOM = ("air", 22.0, 45.0)
+
+
+def _raised(desk: Desk) -> list[str]:
+    return [e.kind for e in desk.events if e.event in ("raised", "escalated")]
+
+
+def test_a_dry_tub_whose_probe_breaks_does_not_escalate() -> None:
+    """Below target already, then 20 % at once, less vapour than the room: `impossible`, and `dry` stays what it was."""
+    desk = Desk(rack(room=True))
+    desk.hold(8 * 60, others=[ROOM])
+    desk.hold(4 * 60, h=58.0, others=[ROOM])
+    assert _raised(desk) == ["dry"]
+    desk.hold(3 * 60, h=20.0, others=[ROOM])
+    assert _raised(desk) == ["dry", "impossible"]
+    assert next(a for a in desk.judge.alarms() if a.kind == "dry").band == "target"
+    assert any(e.event == "annotated" and e.kind == "dry" for e in desk.events)
+
+
+def test_a_probe_that_fell_out_while_nobody_read_is_displaced() -> None:
+    """Three hours unread, then the room's air to a tenth: `displaced` within two hours, neither cold nor dry."""
+    desk = Desk(rack(room=True))
+    desk.hold(12 * 60, others=[ROOM])
+    desk.now += 3 * 3600
+    back = desk.now
+    desk.hold(110, t=22.2, h=45.5, others=[ROOM])
+    told = [e for e in desk.events if e.event == "raised" and e.kind not in ("missing",)]
+    assert [e.kind for e in told] == ["displaced"]
+    assert told[0].time - back <= 7200
+    assert told[0].detail["sure"] == "very"
+    assert desk.exclusions[-1].since <= back + 60
+
+
+def test_a_heater_that_fails_is_no_displaced_probe() -> None:
+    """A tub that cools to its room over hours keeps more vapour than the room: `cold` and `heat_lost`, not `displaced`."""
+    desk = Desk(rack(room=True))
+    desk.hold(12 * 60, others=[ROOM])
+    desk.hold(8 * 60, t=lambda m: 22.3 + 6.7 * math.exp(-m / 60), h=lambda m: min(88.0, 65 + m / 12), others=[ROOM])
+    assert {"cold", "heat_lost"} <= set(_raised(desk))
+    assert "displaced" not in _raised(desk)
+
+
+def test_an_opened_tub_on_its_way_back_is_not_told_of() -> None:
+    """Opened unnoted, closed, and rising: below 55 % for 80 minutes, yet nothing is told."""
+    desk = Desk(rack(room=True))
+    desk.hold(8 * 60, others=[ROOM])
+    desk.hold(15, t=lambda m: 29 - m / 5, h=lambda m: 65 - 25 * (1 - math.exp(-m / 3)), others=[ROOM])
+    desk.hold(5 * 60, t=lambda m: 29 - 3 * math.exp(-m / 15), h=lambda m: 65 - 24 * math.exp(-m / 75), others=[ROOM])
+    assert desk.told() == []
+
+
+def test_an_opened_tub_that_stops_half_way_is_told_of() -> None:
+    """The same opening, but it stays at 50 %: `dry` is told once the opening explains it no longer."""
+    desk = Desk(rack(room=True))
+    desk.hold(8 * 60, others=[ROOM])
+    desk.hold(15, t=lambda m: 29 - m / 5, h=lambda m: 65 - 25 * (1 - math.exp(-m / 3)), others=[ROOM])
+    opened = desk.now
+    desk.hold(5 * 60, t=lambda m: 29 - 3 * math.exp(-m / 15), h=lambda m: 50 - 10 * math.exp(-m / 20), others=[ROOM])
+    told = [e for e in desk.events if e.event == "raised"]
+    assert [e.kind for e in told] == ["dry"]
+    assert told[0].time - opened <= 2 * 3600
+
+
+def test_a_misting_here_and_a_dry_bowl_there_are_no_swap() -> None:
+    """Two tubs of one temperature exchange their humidities by chance: no thermostat's habit crossed, nobody was swapped."""
+    desk = Desk(rack(("B1", "B2"), room=True))
+    desk.hold(26 * 60, h=58.0, others=[ROOM, ("p2", 29.0, 70.0)])
+    desk.feed(JournalEntry("o1", desk.now, "B1", "opened"), JournalEntry("o2", desk.now, "B2", "opened"))
+    desk.hold(16 * 60, h=70.0, others=[ROOM, ("p2", 29.0, 58.0)])
+    assert "swapped" not in _raised(desk)
+
+
+def test_a_swap_undone_ends_the_fault() -> None:
+    """Exchanged for a day and put back: `swapped` is told of both, says with whom, and clears by itself."""
+    desk = Desk(rack(("B1", "B2"), room=True))
+    low, high = (28.0, 60.0), (31.5, 69.0)
+    for mine, theirs in ((low, high), (high, low), (low, high)):
+        for place in ("B1", "B2"):
+            desk.feed(JournalEntry(f"{place}{desk.now}", desk.now, place, "opened"))
+        desk.hold(26 * 60, t=mine[0], h=mine[1], others=[ROOM, ("p2", *theirs)])
+    swaps = [(e.event, e.probe, e.detail.get("with")) for e in desk.events if e.kind == "swapped"]
+    assert sorted(swaps) == [
+        ("cleared", "p1", "p2"), ("cleared", "p2", "p1"), ("raised", "p1", "p2"), ("raised", "p2", "p1"),
+    ]  # fmt: skip
+
+
+def test_when_every_tub_disagrees_the_room_probe_is_wrong() -> None:
+    """Four tubs below the room's vapour for hours: one `impossible`, of the room's probe; no tub is called dry for it."""
+    plain = rack(("B1", "B2", "B3", "B4"), room=True)
+    desk = Desk(plain)
+    others = [("p2", 29.0, 64.0), ("p3", 29.0, 66.0), ("p4", 29.0, 63.0)]
+    desk.hold(9 * 60, others=[*others, ROOM])
+    desk.hold(12 * 60, others=[*others, ("air", 26.0, 97.0)])
+    assert [(e.kind, e.probe) for e in desk.events if e.event == "raised"] == [("impossible", "air")]
+
+
+def test_an_egg_box_at_99_percent_is_fine_but_a_wet_bulb_is_not() -> None:
+    """Slowly to 99.5 % and as warm as ever: nothing. From 92 % at once to 99.7 % and a degree cooler: `saturated`."""
+    plain = rack(room=True)
+    facts = replace(plain.enclosures["B1"], egg_box=True, open_water=False)
+    settings = Settings(plain.time, 60, {"B1": facts}, plain.probes, plain.stage_limits)
+    moist = Desk(settings)
+    moist.hold(9 * 60, t=31.5, h=lambda m: min(99.5, 92 + m / 60), noise=0.02, others=[ROOM])
+    moist.hold(6 * 60, t=31.5, h=99.5, noise=0.02, others=[ROOM])
+    assert "saturated" not in _raised(moist)
+    wet = Desk(settings)
+    wet.hold(9 * 60, t=31.5, h=92.0, others=[ROOM])
+    start = wet.now
+    wet.hold(120, t=lambda m: 30.4 if m else 30.9, h=lambda m: 99.7 if m else 97.0, others=[ROOM])
+    told = next(e for e in wet.events if e.kind == "saturated")
+    assert told.time - start <= 3600
+
+
+def test_a_rounded_and_a_fine_probe_are_doubted_alike() -> None:
+    """A steady fall to what no air can reach is never told as dry, also in data rounded to tenths."""
+    plain = rack(room=True)
+    probes = {"p1": replace(plain.probes["p1"], rounded=True), "air": ProbeFacts("air", "room", None, "room")}
+    desk = Desk(replace(plain, probes=probes))
+    wet_room = vapour_hpa(24.0, 60.0)
+    for minute in range(14 * 60):
+        desk.now += 60
+        fallen = humidity_at(wet_room - 3, 29.0)
+        h = 60.0 if minute < 540 else max(fallen, 60 - (minute - 540) / 5)
+        h += desk.random.gauss(0, 0.05)
+        desk.feed(desk.reading("air", 24.0, 60.0, 0.03), Reading(desk.now, "p1", round(29 + desk.random.gauss(0, 0.05), 1), round(h, 1)))
+    assert "dry" not in [e.kind for e in desk.events if e.band == "tolerable"]
+    assert "impossible" in _raised(desk)
