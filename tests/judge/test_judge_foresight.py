@@ -59,6 +59,7 @@ def test_steady_drying_is_foreseen_hours_before() -> None:
     assert soon.priority == "low"
     assert float(soon.detail["hours"]) <= 4.0
     assert dry.time - soon.time > 2 * 3600
+    assert [a.kind for a in desk.judge.alarms()] == ["dry"], "a forecast that came true needs no look of its own"
     assert _told(desk, "dry_soon") == ["raised", "cleared"]
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from tests.judge.judge_desk import Desk, rack
 
@@ -50,11 +50,13 @@ def _prepare(desk: Desk, before: str, start_c: float, h: float) -> None:
         desk.feed(Reading(desk.now, "p1", None, None, failure="crc"))
 
 
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=200, deadline=None)
 @given(
     st.floats(0.5, 5.0), st.floats(26.0, 32.0), st.floats(57.0, 78.0), st.sampled_from(BEFORE), st.booleans(),
     st.floats(0.0, 1.0),
 )  # fmt: skip
+@example(5.0, 26.0, 66.0, "misted", True, 1.0)  # a mist dries and the heat takes the rest: no two humidities agree
+@example(4.0, 30.0, 57.0, "misted", False, 0.0)  # the humidity jumps and the first hot reading waits
 def test_fast_overheating_is_told_within_two_samples(
     rate: float, start_c: float, h: float, before: str, vapour_stays: bool, late: float
 ) -> None:

@@ -209,6 +209,14 @@ class Book:
         if life is not None and life.told:
             self.tell(life, "annotated", now, why=why)
 
+    def withdraw(self, key: Key, now: int, why: str) -> None:
+        """A forecast came true or did not: it is over, and nobody needs to look at it any more."""
+        self.clear(key, now, why=why)
+        life = self.lives.get(key)
+        if life is not None and not life.stands:
+            self._apply(life, "forget", now, why=why)
+            del self.lives[key]
+
     def forget(self, now: int) -> None:
         """Let go of what returned, was told and stayed unseen for a week; heat waits until it is seen."""
         for key, life in list(self.lives.items()):

@@ -93,5 +93,6 @@ def _may_wait(state: State, watch: Watch, side: Side, now: int) -> bool:
         if inner.seconds < inner.delay:
             return True
         state.book.ease((watch.place, side.kind), now)
+        side.drop(1)  # should it go beyond tolerable again, that escalates as ever
         return False
     return on_its_way_back(watch, side, now)

@@ -37,7 +37,7 @@ def foresee(state: State, watch: Watch, now: int) -> None:
     if life is not None and life.stands:
         risen = life.value is not None and percent > life.value + _BACK_PERCENT
         if watch.name in life.holders and (dry.level == 2 or watch.faults or risen or now - life.since > STANDS_SECONDS):
-            state.book.clear(key, now, watch.name)
+            state.book.withdraw(key, now, "it is too dry now" if dry.level == 2 else "the forecast did not come true")
         return
     limit = dry.outer.limit
     if dry.level == 2 or watch.faults or not limit < percent < limit + 3 * WITHIN_HOURS or _disturbed(state, watch, now):

@@ -20,6 +20,7 @@ MARGIN_HPA: Final = 2.2
 HOLD_HPA: Final = 1.4
 """A dry excursion this far below its room, for its whole on-delay, is told as the probe's doubt, not as dryness."""
 _FLOOR_HPA: Final = 1.0
+_BENT_HPA: Final = 0.35
 SOON_HOURS: Final = 2
 """What decides whether a dry excursion, itself an hour old, is told: a tub below the room's air of all that time."""
 LONG_HOURS: Final = 6
@@ -49,23 +50,47 @@ def below_room(
 
 
 def heading_below_room(state: State, watch: Watch, now: int) -> bool:
-    """Return whether vapour falls so fast, so near the room's, that within the hour it would be where no air can go.
+    """Return whether vapour falls as no air does, towards where no air can go.
 
     Air that dries towards its room slows down on the way, by two thirds in every time constant; a probe that fails does
-    not know of the room. The fall of the last 20 min must be no slower than half of what it was before.
+    not know of the room. Either the fall of the last 20 min, no slower than half of what it was before, would take it
+    below the room within the hour; or it has fallen far in a straight line where any drying would have bent: with the
+    room at the bottom, half way in time lies at or below the geometric mean of both ends.
     """
-    parts: list[list[float]] = [[], [], [], []]
-    for at, _, e in watch.past.looks:
-        age = now - at
-        if age < 4800:
-            parts[age // 1200].append(e)
-    if min(len(part) for part in parts) < 3:
+    falls = _falling(watch, now)
+    room = lowest_room_e(state, watch, now, SOON_HOURS)
+    if falls is None or room is None:
         return False
-    means = [sum(part) / len(part) for part in parts]
-    last, before = means[1] - means[0], means[2] - means[1]
-    fall = (last + before) / 2  # over two spans, so that a thermostat's swing weighs less
-    steady = min(last, before, means[3] - means[2]) >= 0.4 and last >= 0.5 * before
-    return steady and below_room(state, watch, now, means[0] - 2.6 * fall, HOLD_HPA)
+    last, before, first = falls[1] - falls[0], falls[2] - falls[1], falls[3] - falls[2]
+    if min(last, before, first) >= 0.4 and last >= 0.5 * before:
+        if below_room(state, watch, now, falls[0] - 1.3 * (last + before), HOLD_HPA, SOON_HOURS):
+            return True
+        bottom = room - HOLD_HPA
+        bent = ((falls[3] - bottom) * max(0.0, falls[0] - bottom)) ** 0.5
+        return first >= 0.7 * last and (falls[1] + falls[2]) / 2 - bottom > bent + _BENT_HPA
+    return False
+
+
+def _falling(watch: Watch, now: int) -> list[float] | None:
+    """Return the mean vapour of the last four spans of 20 min, newest first, freed of the thermostat's swing.
+
+    How vapour follows temperature (a floor breathes) is taken from the hours before.
+    """
+    before = [(t, e) for at, t, e in watch.past.looks if now - at >= 4800]
+    slope = 0.0
+    if len(before) >= 12:
+        mean_t = sum(t for t, _ in before) / len(before)
+        mean_e = sum(e for _, e in before) / len(before)
+        spread = sum((t - mean_t) ** 2 for t, _ in before)
+        if spread > 0.5:
+            slope = min(3.0, max(0.0, sum((t - mean_t) * (e - mean_e) for t, e in before) / spread))
+    parts: list[list[float]] = [[], [], [], []]
+    for at, t, e in watch.past.looks:
+        if now - at < 4800:
+            parts[(now - at) // 1200].append(e - slope * (t - watch.slow_t))
+    if min(len(part) for part in parts) < 3:
+        return None
+    return [sum(part) / len(part) for part in parts]
 
 
 def name_impossible(state: State, watch: Watch, now: int, since: int, sure: str) -> None:

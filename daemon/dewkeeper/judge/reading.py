@@ -109,7 +109,9 @@ def take(
                 return _ALONE
             seconds = now - watch.seen
     elif seconds > state.hold:
-        if outcome is _GOOD:
+        if watch.pend_at != NEVER and _agrees(state, watch, now, t, h, T_JUMP_C, 12.0):
+            seconds = now - watch.seen  # no two agreed for a while; these do
+        elif outcome is _GOOD:
             outcome = _FIRST
     else:
         minutes = seconds / 60 if seconds > 60 else 1.0
@@ -121,8 +123,11 @@ def take(
             if not _agrees(state, watch, now, t, h, T_JUMP_C * waited, 12.0 * min(waited, 2.0)):
                 return _JUMPED
             seconds = now - watch.seen
-        elif watch.pend_at != NEVER and _agrees(state, watch, now, t, h, AGREE_C, 12.0):
-            seconds = now - watch.seen  # over two polls it is no jump, and bears out the one that waited
+        elif watch.pend_at != NEVER:
+            # Over two polls it is no jump. It bears out the one that waited when near it, or when that lies on its way up.
+            rises = watch.t - 0.5 <= watch.pend_t <= t + 0.5
+            if _agrees(state, watch, now, t, h, T_JUMP_C if rises else AGREE_C, 12.0):
+                seconds = now - watch.seen
     if watch.pend_at != NEVER:
         watch.pend_at = NEVER
     count(state, watch, now, t, h, seconds)
@@ -267,7 +272,8 @@ def _reads_wet_bulb(watch: Watch) -> bool:
     h_before = max(100 * e / saturation_hpa(t) for _, t, e in before[-2:])  # it jumped; a cooling box creeps up
     spread = max(t for _, t, _ in before) - min(t for _, t, _ in before)
     usual = median(hour[1] for hour in watch.past.hours) if watch.past.learned else t_before
-    return h_before < 98.0 and min(t_before, usual) - t_since > max(0.2, 0.5 * spread)
+    falling = since[-1][1] < since[0][1] - 0.4  # a box that goes on cooling has lost its heat, and is wet in truth
+    return h_before < 98.0 and not falling and min(t_before, usual) - t_since > max(0.2, 0.5 * spread)
 
 
 def _lasting(state: State, watch: Watch, now: int, t: float, h: float) -> set[str]:
@@ -292,9 +298,13 @@ def _in_fault(watch: Watch) -> Outcome:
 
 
 def _agrees(state: State, watch: Watch, now: int, t: float, h: float, near_t: float, near_h: float) -> bool:
-    """Return whether a reading agrees with the one that waits, which then counts first; else it waits itself."""
+    """Return whether a reading agrees with the one that waits, which then counts first; else it waits itself.
+
+    Where both are too hot their humidities need not agree: heat is not argued away.
+    """
     waiting = watch.pend_at
-    if now - waiting <= state.hold and abs(t - watch.pend_t) <= near_t and abs(h - watch.pend_h) <= near_h:
+    hot = bool(watch.sides) and min(t, watch.pend_t) > -watch.sides[2].runs()[0].limit
+    if now - waiting <= state.hold and abs(t - watch.pend_t) <= near_t and (hot or abs(h - watch.pend_h) <= near_h):
         count(state, watch, waiting, watch.pend_t, watch.pend_h, waiting - watch.seen)
         watch.pend_at = NEVER
         return True

@@ -14,6 +14,7 @@ from tests.bench.alarms.bench_baselines import HOLD_MINUTES, Threshold, Told
 from tests.bench.alarms.bench_plan import RackPlan
 from tests.bench.alarms.bench_probe import Wire, read_probe, spoil
 from tests.bench.alarms.bench_score import Scorer, Tally
+from tests.bench.alarms.bench_shell import shell_air
 from tests.bench.alarms.bench_truth import Truth
 from tests.bench.alarms.bench_tub import Air, lagged, tub_air
 
@@ -87,8 +88,9 @@ def build(plan: RackPlan) -> Rack:
     room_c, room_hpa = room_air(plan.room, minutes, chance)
     room_percent = array("d", [humidity_percent(e, t) for e, t in zip(room_hpa, room_c, strict=True)])
     room = lagged(room_c, room_percent, 60)
+    air = shell_air if plan.shell else tub_air
     healthy = {
-        i: read_probe(tub_air(tub, room_c, room_hpa, chance), tub.offset_c, tub.offset_percent, chance, tub.noise)
+        i: read_probe(air(tub, room_c, room_hpa, chance), tub.offset_c, tub.offset_percent, chance, tub.noise)
         for i, tub in enumerate(plan.tubs)
     }
     delivered = bytearray(b"\x01" * minutes)

@@ -89,6 +89,7 @@ class RackPlan:
     tubs: list[TubPlan]
     rounded: bool
     gaps: list[tuple[int, int]]
+    shell: bool = False  # under the second physics
 
     @property
     def tub_years(self) -> float:

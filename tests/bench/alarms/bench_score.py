@@ -14,6 +14,8 @@ from tests.bench.alarms.bench_tub import Air
 
 LIMIT_KINDS = ("dry", "damp", "hot", "cold")
 AFTER_FAULT_MINUTES = 45
+ROUNDED_FLAT_MINUTES = 62
+"""Rounded values repeat by themselves: a flat line of theirs is one after an hour."""
 _DEEDS = {
     "heat_stuck_on": ("heater_stuck",), "heat_lost": ("heater_lost",), "lid_open": ("lid_left", "open", "clean"),
 }  # fmt: skip
@@ -93,7 +95,10 @@ class Scorer:
             if not fault.scored:
                 self.tally.counts["faults nobody could see"] += 1
                 continue
-            due = self._due(fault.start, NAMED_WITHIN_MINUTES[fault.kind])
+            within = NAMED_WITHIN_MINUTES[fault.kind]
+            if fault.kind == "flat_line" and self.plan.rounded:
+                within = ROUNDED_FLAT_MINUTES
+            due = self._due(fault.start, within)
             if fault.end < due:
                 self.tally.counts["faults over too soon"] += 1
                 continue

@@ -192,9 +192,12 @@ class Truth:
         edge = rule.limit - sign * LOOSE[rule.unit]
         place = bisect_right(self.counted, minute)
         window = self.counted[max(0, place - max(rule.samples, int(rule.delay_minutes))) : place]
-        if rule.unit == "c" and any(f.kind == "impossible" and f.start < minute <= f.end for f in self.plan.faults):
-            # A humidity that cannot be leaves the temperature of the same probe believable.
+        kinds = {f.kind for f in self.plan.faults if f.start < minute <= f.end}
+        if rule.unit == "c" and kinds & {"impossible", "brownout", "swapped"}:
+            # The temperature is right though the humidity cannot be, or between two resets, or it is some tub's: heat is
+            # told whatever else is wrong, so what was read decides.
             window = array("l", range(max(0, minute + 1 - max(rule.samples, int(rule.delay_minutes))), minute + 1))
+            values = array("d", [-45 + 175 * word / 65535 for word in self.wire.temperature_word])
         if not window:
             return False
         share = sum(sign * (values[i] - edge) > 0 for i in window) / len(window)

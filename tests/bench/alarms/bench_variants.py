@@ -51,9 +51,14 @@ def _elsewhere(plan: RackPlan, chance: Random) -> None:
     )  # fmt: skip
 
 
+def _shell(plan: RackPlan, chance: Random) -> None:
+    """Another physics altogether: see bench_shell."""
+    plan.shell = True
+
+
 VARIANTS: dict[str, tuple[Callable[[RackPlan, Random], None], ...]] = {
     "drawn": (), "slow": (_slow,), "quick": (_quick,), "coarse": (_coarse,), "elsewhere": (_elsewhere,),
-    "all": (_coarse, _elsewhere),
+    "all": (_coarse, _elsewhere), "shell": (_shell,), "shell elsewhere": (_shell, _elsewhere),
 }  # fmt: skip
 
 
