@@ -1,6 +1,6 @@
 """How fast the past is judged from the database, and what memory it takes: PYTHONPATH=. python tests/bench/replay/database.py [DAYS]
 
-The rack and the air of measure.py, judged and stored as the daemon does, all but the last two days moved into the archive;
+The rack and the air of replay_speed.py, judged and stored as the daemon does, all but the last two days moved into the archive;
 then `dewkeeper replay --since` and `dewkeeper report alarms` over DAYS (default 5) and eight times as many.
 """
 
