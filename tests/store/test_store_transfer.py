@@ -9,7 +9,7 @@ import pytest
 from tests.store.conftest import MIDNIGHT, Shelf
 
 from dewkeeper.judge.types import Calibration, JournalEntry
-from dewkeeper.store.export import export
+from dewkeeper.store.export import export, stamp
 from dewkeeper.store.importing import import_journal, import_readings
 from dewkeeper.store.records import Batch
 
@@ -99,6 +99,28 @@ def test_merging_between_readings_keeps_every_verdict(tmp_path: Path) -> None:
     assert _all(both)["b1"] == expected
     for shelf in (one, two):
         shelf.store.close()
+
+
+def test_nights_of_a_file_in_order_of_probes_are_whole(tmp_path: Path) -> None:
+    """Probes one after the other, each ending elsewhere: every counted reading is in the sums of a night."""
+    ends = {"b1": 3 * 86400 + 50, "b2": 86400 + 43000, "b3": 5 * 86400 - 7}
+    lines = ["time,probe,temperature_c,humidity_pct"]
+    lines += [f"{stamp(MIDNIGHT + s)},{probe},27.0,{50 + s % 977 / 50:.2f}" for probe, end in ends.items() for s in range(0, end, 307)]
+    (tmp_path / "in.csv").write_text("\n".join(lines) + "\n")
+    shelf = Shelf(tmp_path / "target")
+    shelf.store.close()
+    assert import_readings(shelf.folder, tmp_path / "in.csv").stored == len(lines) - 1
+    shelf.reopen()
+    shelf.put([(MIDNIGHT + 6 * 86400, "b1", 27000, 40000, True)])
+    with shelf.history() as history:
+        for start, end in ((MIDNIGHT, MIDNIGHT + 7 * 86400), (MIDNIGHT + 86400, MIDNIGHT + 2 * 86400)):
+            night = history.overnight(start, end)
+            for probe in ends:
+                rows = history.raw(probe, start, end)
+                assert (night[probe].n if rows else 0) == len(rows)
+                low = min((row.reading.humidity_percent or 0 for row in rows), default=0.0)
+                assert not rows or night[probe].humidity_min.value == pytest.approx(low)
+    shelf.store.close()
 
 
 def test_bad_rows_are_counted_with_their_reason_and_line(shelf: Shelf, tmp_path: Path) -> None:

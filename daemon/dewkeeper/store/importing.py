@@ -26,13 +26,13 @@ from dewkeeper.judge.types import MISSING, PASS, Calibration, JournalEntry
 from dewkeeper.judge.words import JOURNAL
 from dewkeeper.store import codec
 from dewkeeper.store.archive import BLOCK_SECONDS, pack, probe_rows, unpack
-from dewkeeper.store.coverage import cover_imported, rebuild
+from dewkeeper.store.coverage import cover_imported, covered, rebuild
 from dewkeeper.store.database import PROBE_BITS, plain_reason, writing_engine
 from dewkeeper.store.errors import TransferRefused
 from dewkeeper.store.export import HEADER, sidecar
 from dewkeeper.store.lock import WriterLock
 from dewkeeper.store.quality import cut_out, write_spans
-from dewkeeper.store.quarters import Standards
+from dewkeeper.store.quarters import QUARTER_SECONDS, Standards
 from dewkeeper.store.remembered import Remembered
 from dewkeeper_drivers.contract import SCALES
 
@@ -302,10 +302,14 @@ def _store(connection: Connection, block: int, part: list[_Row], scales: dict[st
             _merge(connection, block, number, sorted(new.values(), key=lambda row: row.time), taken)
             result.stored += len(new)
             touched.append(number)
-    cover_imported(connection, part[-1].time)
     remembered = Remembered()
     remembered.bring_up_to_date(connection)
-    rebuild(connection, Standards(remembered.in_force), touched, start, end)
+    standards, before = Standards(remembered.in_force), covered(connection).until * QUARTER_SECONDS
+    cover_imported(connection, max(row.time for row in part))
+    # Of every probe: another one's last quarter may lie between where the tables reached and where they reach now.
+    rebuild(connection, standards, list(numbers.values()), before, covered(connection).until * QUARTER_SECONDS)
+    if start < before:
+        rebuild(connection, standards, touched, start, end)
 
 
 def _merge(connection: Connection, block: int, number: int, rows: list[_Row], all_times: Collection[int]) -> None:
