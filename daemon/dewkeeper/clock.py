@@ -91,6 +91,18 @@ class ManualClock:
             self._members.pop(threading.get_ident(), None)
             self._condition.notify_all()
 
+    def expect(self, name: str, patience_seconds: float = 5.0) -> bool:
+        """Return whether a thread of this name waits here or has, waiting so many real seconds for it.
+
+        `advance` cannot consider a thread that has been started and has not come here yet.
+        """
+
+        def came() -> bool:
+            return any(thread.name == name and thread.is_alive() for thread in self._members.values())
+
+        with self._condition:
+            return self._condition.wait_for(came, patience_seconds)
+
     def settle(self, patience_seconds: float = 60.0) -> None:
         """Return when every member waits without cause to run. Raises TimeoutError after so many real seconds."""
         give_up = time.monotonic() + patience_seconds

@@ -65,3 +65,22 @@ def test_settle_names_the_thread_that_does_not_wait() -> None:
     hold.set()
     thread.join()
     assert not never.is_set()
+
+
+def test_a_thread_that_has_not_come_yet_is_waited_for() -> None:
+    """`expect` returns once a thread of that name waits here, and says when none comes."""
+    clock, stop, go = ManualClock(), threading.Event(), threading.Event()
+    assert not clock.expect("late", patience_seconds=0.0)
+
+    def late() -> None:
+        go.wait()
+        clock.wait(stop, None)
+        clock.leave()
+
+    thread = threading.Thread(target=late, name="late")
+    thread.start()
+    go.set()
+    assert clock.expect("late")
+    stop.set()
+    thread.join()
+    assert not clock.expect("late", patience_seconds=0.0)

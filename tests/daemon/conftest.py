@@ -139,6 +139,7 @@ class Racks:
         daemon = Daemon(config, clock=self.clock, alarm=SilentAlarm, **more)
         daemon.start()
         self._running.append(daemon)
+        self.clock.expect("dispatcher")
         self.clock.settle()
         return daemon
 
