@@ -12,11 +12,12 @@ from tests.store.conftest import MIDNIGHT, Shelf
 
 from dewkeeper.clock import ManualClock
 from dewkeeper.store import Store
+from dewkeeper.store.backup import back_up, restore
 from dewkeeper.store.database import reading_engine
 from dewkeeper.store.errors import StoreBusy, StoreDamaged
 from dewkeeper.store.importing import import_readings
 from dewkeeper.store.lock import WriterLock
-from dewkeeper_config.models import Storage
+from dewkeeper_config.models import Backup, Storage
 
 _HOLDER = """
 import pathlib, sys
@@ -41,6 +42,20 @@ def test_a_second_writer_is_refused_and_told_who_holds_the_place(tmp_path: Path)
         holder.kill()
     with WriterLock(tmp_path, "the next") as lock:
         assert lock.unclean
+
+
+@pytest.mark.root
+def test_what_root_makes_belongs_to_the_folders_owner(tmp_path: Path) -> None:
+    """After an import or a restore by root the daemon's own user can open lock and database."""
+    if os.geteuid() != 0:
+        pytest.skip("needs root: gives files away")
+    folder = tmp_path / "state"
+    folder.mkdir()
+    os.chown(folder, 12345, 12345)
+    Store.open(folder, Storage(folder=folder), ManualClock()).close()
+    back_up(folder, Backup(folder=tmp_path / "copies"), MIDNIGHT)
+    restore(tmp_path / "copies" / next((tmp_path / "copies").iterdir()).name, folder, MIDNIGHT, replace=True)
+    assert {path.name: path.stat().st_uid for path in folder.iterdir() if path.stat().st_uid != 12345} == {}
 
 
 def test_a_reader_needs_no_place(shelf: Shelf) -> None:

@@ -18,6 +18,7 @@ from pathlib import Path
 from dewkeeper.store.archive import BLOCK_SECONDS, unpack, verified
 from dewkeeper.store.database import FILE_NAME, PROBE_BITS, plain_reason
 from dewkeeper.store.errors import BackupFailed, StoreDamaged
+from dewkeeper.store.lock import give_to_owner
 from dewkeeper_config.models import Backup
 
 _PREFIX, _SUFFIX = "dewkeeper-", ".db"
@@ -162,6 +163,7 @@ def restore(copy: Path, folder: Path, now: int, *, replace: bool = False) -> Pat
         aside = set_aside(folder, now, "before-restore") if target.exists() else None
         for tail in ("-wal", "-shm"):  # of a database that is gone: they belong to nothing any more
             (folder / f"{FILE_NAME}{tail}").unlink(missing_ok=True)
+        give_to_owner(made)
         made.replace(target)
         _flush(folder)
     except (sqlite3.Error, OSError) as error:

@@ -24,6 +24,7 @@ class WriterLock:
 
     def __init__(self, folder: Path, who: str) -> None:
         self._handle = os.open(folder / LOCK_NAME, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o640)
+        give_to_owner(folder / LOCK_NAME)
         holder = os.read(self._handle, 200).decode("utf-8", "replace").strip()
         try:
             fcntl.flock(self._handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
@@ -52,6 +53,14 @@ class WriterLock:
 
     def __exit__(self, *_: object) -> None:
         self.release()
+
+
+def give_to_owner(path: Path) -> None:
+    """Let a file made by root belong to whom its folder belongs: after `sudo dewkeeper restore` the daemon must open it."""
+    if os.geteuid() == 0:
+        owner = path.parent.stat()
+        with contextlib.suppress(OSError):
+            os.chown(path, owner.st_uid, owner.st_gid)
 
 
 def used_before(folder: Path) -> bool:

@@ -7,7 +7,7 @@ from typing import cast
 from sqlalchemy import Connection
 
 from dewkeeper.judge.in_force import SERVICE_VERBS, STAGE_WORDS, InForce
-from dewkeeper.judge.types import Command, JournalEntry, Settings
+from dewkeeper.judge.types import Command, Item, JournalEntry, Settings
 from dewkeeper.store import codec
 
 _STAGES = ",".join(f"'{word}'" for word in sorted(STAGE_WORDS))
@@ -55,3 +55,8 @@ class Remembered:
         self._seen = newest
         if rows:
             self.in_force = InForce(tuple(self._settings), self._journal, self._commands)
+
+
+def holds_from(item: Item) -> int:
+    """Return from which second on an item holds: written down late, not before it was written."""
+    return max(item.time, item.entered or 0) if isinstance(item, JournalEntry) else item.time

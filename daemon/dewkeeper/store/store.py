@@ -14,20 +14,20 @@ from sqlalchemy import Connection, Engine
 from sqlalchemy.exc import DatabaseError
 
 from dewkeeper.clock import Clock
-from dewkeeper.judge.types import PASS, Calibration, Exclusion, Item, JournalEntry, Quality, Reading, Rebase
+from dewkeeper.judge.types import PASS, Calibration, Exclusion, Item, Quality, Reading, Rebase
 from dewkeeper.store import codec, migrate
 from dewkeeper.store.archive import BLOCK_SECONDS, Row, archive_block, oldest_block, probe_rows
 from dewkeeper.store.arrival import Place, arrivals, others, place_of
 from dewkeeper.store.coverage import Filler, rebuild, roll
-from dewkeeper.store.database import PROBE_BITS, plain_reason, writing_engine
+from dewkeeper.store.database import FILE_NAME, PROBE_BITS, plain_reason, writing_engine
 from dewkeeper.store.dating import date_anew
 from dewkeeper.store.errors import StoreDamaged, StoreError, StoreRefused, StoreUnusable
-from dewkeeper.store.lock import WriterLock
+from dewkeeper.store.lock import WriterLock, give_to_owner
 from dewkeeper.store.outbox import write_delivery, write_event, write_message
 from dewkeeper.store.quality import Verdicts, cut_out, spelled
 from dewkeeper.store.quarters import QUARTER_SECONDS, Standards
 from dewkeeper.store.records import Batch, Snapshot
-from dewkeeper.store.remembered import Remembered
+from dewkeeper.store.remembered import Remembered, holds_from
 from dewkeeper_config.models import Storage
 from dewkeeper_drivers.contract import SCALES
 
@@ -84,6 +84,7 @@ class Store:
                 migrate.upgrade(folder, str(revision))
             with engine.begin() as connection:
                 store._recall(connection)
+            give_to_owner(folder / FILE_NAME)
         except (DatabaseError, OSError) as error:
             store.close(sound=False)
             raise _complaint(error, StoreUnusable) from error
@@ -267,7 +268,7 @@ class Store:
         newest = self._max_key >> PROBE_BITS
         if self._remembered.in_force is not known:
             self._filler = None
-            since = min(_holds_from(item) for item in items)
+            since = min(holds_from(item) for item in items)
             if known.settings(0) is None:
                 since = 0  # the first settings serve for all before them
             if since <= newest:
@@ -380,10 +381,6 @@ class Store:
             "INSERT INTO snapshot (time, after_key, after_item, closed, data) VALUES (?, ?, ?, 0, ?)",
             (snapshot.time, self._last_key, after_item, zlib.compress(snapshot.data, 6)),
         )
-
-
-def _holds_from(item: Item) -> int:
-    return max(item.time, item.entered or 0) if isinstance(item, JournalEntry) else item.time
 
 
 def _check(connection: Connection) -> None:
