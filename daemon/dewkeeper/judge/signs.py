@@ -7,6 +7,7 @@ open lids are suppressed by design for a bounded time: they explain a while, nev
 from __future__ import annotations
 
 import itertools
+from statistics import median
 from typing import Final
 
 from dewkeeper.air import saturation_hpa
@@ -141,6 +142,8 @@ def _opening(state: State, watch: Watch, room: Watch | None, now: int) -> None:
         return
     if room is None or watch.opened - watch.misted < 3 * 3600 or watch.near_since != NEVER:
         return  # without the room, or while a misting dries off, a fall proves no lid
+    if watch.past.learned and watch.open_t > median(hour[1] for hour in watch.past.hours) + 2.0:
+        return  # it came down from a heat it is not used to, and its vapour with it
     excess = watch.open_e - room.e
     mixed = watch.low_e - room.e < 0.5 * excess and watch.fell_by >= 0.35 * excess
     still_open = mixed and -1.0 < watch.e - room.e < 0.45 * excess and back < 0.25 * drop
