@@ -162,7 +162,9 @@ def usually_apart(watch: Watch) -> bool:
 def _displaced(state: State, watch: Watch, room: Watch, now: int) -> None:
     usual_t, usual_e = watch.past.usual_dt, watch.past.usual_de
     sudden = watch.near_sudden if watch.near_since != NEVER else watch.far_looks <= _SUDDEN_LOOKS
-    if not reads_room(watch.t, watch.e, room, sudden):
+    # In a room nearly as warm or as moist as its tubs a near match is no match: a quarter of the usual distance at most.
+    close = abs(watch.t - room.t) <= max(0.7, 0.25 * abs(usual_t)) and abs(watch.e - room.e) <= max(0.8, 0.25 * abs(usual_e))
+    if not close or not reads_room(watch.t, watch.e, room, sudden):
         watch.near_since = NEVER
         far = abs(watch.t - room.t) > 0.4 * abs(usual_t) and (abs(usual_t) >= 3.0 or abs(watch.e - room.e) > 0.4 * abs(usual_e))
         watch.far_looks, watch.far_at = (0, now) if far else (watch.far_looks + 1, watch.far_at)
