@@ -241,6 +241,7 @@ def run(folder: Path, events: int, seed: int) -> dict[str, Any]:
         )
         thread = threading.Thread(target=dispatcher.run, args=(stop,), name="dispatcher")
         thread.start()
+        clock.expect("dispatcher")
         # What is loaded and made once is there after a tenth of the run.
         settled, usages = max(BATCH, events // 10 // BATCH * BATCH), []
         for first in range(0, events, BATCH):
