@@ -13,11 +13,10 @@ from collections.abc import Iterable, Iterator, Sequence
 
 from sqlalchemy import Connection
 
-from dewkeeper.store.database import PROBE_BITS
+from dewkeeper.store.database import PROBE_BITS, PROBE_MASK
 from dewkeeper.store.errors import StoreDamaged
 
 BLOCK_SECONDS = 2 * 86400
-_MASK = (1 << PROBE_BITS) - 1
 _VERSION = b"\x01"
 _PLANES = 3  # zigzag differences need 17 bits for words, 18 for seconds
 
@@ -61,7 +60,10 @@ def archived(connection: Connection, number: int, start: int, end: int) -> list[
         (block << PROBE_BITS) + number for block in range(start // BLOCK_SECONDS, -(-end // BLOCK_SECONDS))
     ]
     if len(keys) > 400:  # an open-ended span: ask for what there is instead of for every block of the age
-        found = connection.exec_driver_sql("SELECT key, n, data FROM chunk WHERE key & 1023 = ?", (number,)).all()
+        found = connection.exec_driver_sql(
+            f"SELECT key, n, data FROM chunk WHERE key & {PROBE_MASK} = ?",  # noqa: S608
+            (number,),
+        ).all()
     else:
         marks = ",".join("?" * len(keys))
         found = connection.exec_driver_sql(
@@ -74,7 +76,7 @@ def archived(connection: Connection, number: int, start: int, end: int) -> list[
 def probe_rows(connection: Connection, number: int, start: int, end: int) -> list[Row]:
     """Return every row of one probe in [start, end) seconds, archived or not, ascending."""
     hot = connection.exec_driver_sql(
-        f"SELECT key, t, h FROM reading WHERE key >= ? AND key < ? AND key & {_MASK} = ?",  # noqa: S608
+        f"SELECT key, t, h FROM reading WHERE key >= ? AND key < ? AND key & {PROBE_MASK} = ?",  # noqa: S608
         (start << PROBE_BITS, end << PROBE_BITS, number),
     )
     rows = archived(connection, number, start, end)
@@ -86,7 +88,7 @@ def probe_rows(connection: Connection, number: int, start: int, end: int) -> lis
 def all_rows(connection: Connection, start: int, end: int) -> Iterator[Row]:
     """Yield every row of every probe in [start, end) seconds in key order, one block in memory at a time."""
     blocks = connection.exec_driver_sql(
-        "SELECT DISTINCT key >> 10 FROM chunk WHERE key >= ? AND key < ? ORDER BY 1",
+        f"SELECT DISTINCT key >> {PROBE_BITS} FROM chunk WHERE key >= ? AND key < ? ORDER BY 1",  # noqa: S608
         (start // BLOCK_SECONDS << PROBE_BITS, -(-end // BLOCK_SECONDS) << PROBE_BITS),
     ).all()
     at = start << PROBE_BITS
@@ -124,7 +126,7 @@ def archive_block(connection: Connection, block: int) -> int:
     for key, t, h in connection.exec_driver_sql(
         "SELECT key, t, h FROM reading WHERE key >= ? AND key < ?", (start, end)
     ):
-        number = key & _MASK
+        number = key & PROBE_MASK
         times.setdefault(number, array("i")).append((key - start) >> PROBE_BITS)
         words.setdefault(number, array("i")).extend((-1 if t is None else t, -1 if h is None else h))
         moved += 1
@@ -154,7 +156,7 @@ def _merge(
 
 
 def _rows(key: int, n: int, data: bytes) -> list[Row]:
-    start, number = (key >> PROBE_BITS) * BLOCK_SECONDS, key & _MASK
+    start, number = (key >> PROBE_BITS) * BLOCK_SECONDS, key & PROBE_MASK
     return [((start + second << PROBE_BITS) + number, t, h) for second, t, h in unpack(data, n)]
 
 

@@ -18,10 +18,9 @@ from sqlalchemy import Connection
 from dewkeeper.judge.types import Item, Reading
 from dewkeeper.store import codec
 from dewkeeper.store.archive import BLOCK_SECONDS, Row, all_rows, probe_rows
-from dewkeeper.store.database import PROBE_BITS
+from dewkeeper.store.database import PROBE_BITS, PROBE_MASK
 from dewkeeper.store.reading import Decoder
 
-_MASK = (1 << PROBE_BITS) - 1
 _LAST = 1 << 60
 Reader = Callable[[], AbstractContextManager[Connection]]
 """Opens a connection for one short read."""
@@ -149,12 +148,12 @@ class _Part:
         for key, t, h in zip(self._keys, words, words, strict=True):
             while stepped and stepped[-1][0].key < key:
                 yield stepped.pop()
-            scale = scales[key & _MASK]
+            scale = scales[key & PROBE_MASK]
             if scale is None or t < 0 or h < 0:
                 yield Place(key), decoder.decode(key, None if t < 0 else t, None if h < 0 else h)[0]
             else:
                 temperature_c, humidity_percent = scale.decode(t, h)
-                name = names[key & _MASK]
+                name = names[key & PROBE_MASK]
                 yield Place(key), Reading(key >> PROBE_BITS, name, temperature_c, humidity_percent, t, h, scale=scale.name)
         while stepped:
             yield stepped.pop()

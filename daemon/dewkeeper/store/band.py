@@ -14,7 +14,7 @@ from sqlalchemy import Connection
 
 from dewkeeper.store.archive import probe_rows
 from dewkeeper.store.coverage import covered
-from dewkeeper.store.database import PROBE_BITS
+from dewkeeper.store.database import FOREVER, PROBE_BITS, PROBE_MASK
 from dewkeeper.store.quarters import LONGEST_HOLD_SECONDS, QUARTER_SECONDS, Standards
 from dewkeeper.store.reading import Decoder
 
@@ -73,14 +73,14 @@ def in_band(
 def _quarters(connection: Connection, number: int, start: int, end: int) -> Iterator[tuple[int, ...]]:
     """Yield the whole quarters of [start, end), ascending."""
     cover = covered(connection)
-    first, last = -(-start // QUARTER_SECONDS), min(end // QUARTER_SECONDS, cover.until)
+    first, last = cover.whole(start, end)
     columns = "watched, t_min, t_range, h_min, h_range"
     yield from connection.exec_driver_sql(
         f"SELECT quarter, {columns} FROM rollup WHERE probe_id = ? AND quarter >= ? AND quarter < ? ORDER BY quarter",  # noqa: S608
         (number, first, min(last, cover.rolled)),
     ).all()
     yield from connection.exec_driver_sql(
-        f"SELECT key >> {PROBE_BITS}, {columns} FROM recent WHERE key >= ? AND key < ? AND key & 1023 = ? ORDER BY key",  # noqa: S608
+        f"SELECT key >> {PROBE_BITS}, {columns} FROM recent WHERE key >= ? AND key < ? AND key & {PROBE_MASK} = ? ORDER BY key",  # noqa: S608
         (max(first, cover.rolled) << PROBE_BITS, last << PROBE_BITS, number),
     ).all()
 
@@ -95,7 +95,7 @@ def _open(
     name, hold, valid = decoder.names[number], 0, -1
     rows = probe_rows(connection, number, start, end + LONGEST_HOLD_SECONDS)
     times = [key >> PROBE_BITS for key, _, _ in rows]
-    for row, (time, following) in zip(rows, pairwise([*times, 1 << 40]), strict=True):
+    for row, (time, following) in zip(rows, pairwise([*times, FOREVER]), strict=True):
         if time >= end:
             break
         if time >= valid:

@@ -14,12 +14,10 @@ from sqlalchemy import Connection
 from dewkeeper.judge.types import NOT_EVALUATED, PASS, Quality, Reading
 from dewkeeper.store.archive import Row as Raw
 from dewkeeper.store.archive import all_rows, probe_rows
-from dewkeeper.store.database import PROBE_BITS
+from dewkeeper.store.database import FOREVER, PROBE_BITS, PROBE_MASK
 from dewkeeper.store.quarters import COLUMNS, LONGEST_HOLD_SECONDS, QUARTER_SECONDS, Quarter, Row, Standards
 from dewkeeper.store.reading import Decoder
 
-_MASK = (1 << PROBE_BITS) - 1
-_END = 1 << 40
 _FEW = 4
 _MARKS = ",".join("?" * (COLUMNS.count(",") + 1))
 _RECENT = f"INSERT OR REPLACE INTO recent (key, {COLUMNS}) VALUES (?, {_MARKS})"  # noqa: S608
@@ -31,6 +29,10 @@ class Covered(NamedTuple):
 
     rolled: int
     until: int
+
+    def whole(self, start: int, end: int) -> tuple[int, int]:
+        """Return the first whole quarter of [start, end) seconds that is covered, and the one after the last."""
+        return -(-start // QUARTER_SECONDS), min(end // QUARTER_SECONDS, self.until)
 
 
 def covered(connection: Connection) -> Covered:
@@ -48,17 +50,17 @@ class Filler:
         self._done: list[tuple[int, ...]] = []
         self._newest = 0
         decoder: Decoder | None = None
-        for key, t, h in all_rows(connection, self.until * QUARTER_SECONDS, _END):
+        for key, t, h in all_rows(connection, self.until * QUARTER_SECONDS, FOREVER):
             time = key >> PROBE_BITS
             decoder = decoder or Decoder(connection, time)
-            self.take(key, decoder.names[key & _MASK], t, h, decoder.believed(key, t, h))
+            self.take(key, decoder.names[key & PROBE_MASK], t, h, decoder.believed(key, t, h))
             if len(self._done) >= 4096:
                 self.flush(connection)
         self.flush(connection)
 
     def take(self, key: int, name: str, t: int | None, h: int | None, believed: tuple[float, float] | None) -> None:
         """Take the next reading; believed: calibrated °C and %RH if it counts."""
-        number, time = key & _MASK, key >> PROBE_BITS
+        number, time = key & PROBE_MASK, key >> PROBE_BITS
         quarter = self._quarters.get(number) or self._new(number, name)
         row = quarter.miss(time) if believed is None else quarter.take(time, t, h, *believed)  # type: ignore[arg-type]  # words come with values
         if row is not None:
@@ -69,7 +71,7 @@ class Filler:
         """Take what is being stored: the same, written out for speed."""
         quarters = self._quarters
         for (key, t, h), (reading, quality) in zip(rows, readings, strict=True):
-            number = key & _MASK
+            number = key & PROBE_MASK
             quarter = quarters.get(number) or self._new(number, reading.probe)
             if quality.flag in (PASS, NOT_EVALUATED) and t is not None:
                 row = quarter.take(reading.time, t, h, reading.temperature_c, reading.humidity_percent)  # type: ignore[arg-type]  # values come with words
@@ -127,7 +129,7 @@ def rebuild(connection: Connection, standards: Standards, numbers: Sequence[int]
             "DELETE FROM rollup WHERE probe_id = ? AND quarter >= ? AND quarter < ?", (number, first, last)
         )
     connection.exec_driver_sql(
-        f"DELETE FROM recent WHERE key >= ? AND key < ? AND key & {_MASK} IN ({','.join(map(str, numbers))})",  # noqa: S608
+        f"DELETE FROM recent WHERE key >= ? AND key < ? AND key & {PROBE_MASK} IN ({','.join(map(str, numbers))})",  # noqa: S608
         (first << PROBE_BITS, last << PROBE_BITS),
     )
     if recent:
@@ -143,7 +145,7 @@ def made_of(
     quarters: dict[int, Quarter] = {}
     made: list[tuple[int, Row]] = []
     for key, t, h in rows:
-        number, time = key & _MASK, key >> PROBE_BITS
+        number, time = key & PROBE_MASK, key >> PROBE_BITS
         quarter = quarters.get(number)
         if quarter is None:
             quarter = quarters[number] = Quarter(standards, decoder.names[number])
@@ -152,7 +154,7 @@ def made_of(
         if row is not None:
             made.append((number, row))
     for number, quarter in quarters.items():
-        row = quarter.miss(_END)
+        row = quarter.miss(FOREVER)
         if row is not None:
             made.append((number, row))
     return made
@@ -163,7 +165,7 @@ def roll(connection: Connection, before: int) -> None:
     before = min(before, covered(connection).until)
     connection.exec_driver_sql(
         f"INSERT OR REPLACE INTO rollup (probe_id, quarter, {COLUMNS}) "  # noqa: S608
-        f"SELECT key & {_MASK}, key >> {PROBE_BITS}, {COLUMNS} FROM recent WHERE key < ? ORDER BY 1, 2",
+        f"SELECT key & {PROBE_MASK}, key >> {PROBE_BITS}, {COLUMNS} FROM recent WHERE key < ? ORDER BY 1, 2",
         (before << PROBE_BITS,),
     )
     connection.exec_driver_sql("DELETE FROM recent WHERE key < ?", (before << PROBE_BITS,))
@@ -192,7 +194,7 @@ def _made(
     connection: Connection, decoder: Decoder, standards: Standards, numbers: set[int], begin: int, finish: int
 ) -> list[tuple[int, Row]]:
     if len(numbers) > _FEW:
-        rows = (row for row in all_rows(connection, begin, finish) if row[0] & _MASK in numbers)
+        rows = (row for row in all_rows(connection, begin, finish) if row[0] & PROBE_MASK in numbers)
         return made_of(rows, decoder, standards, begin, finish)
     made = []
     for number in numbers:

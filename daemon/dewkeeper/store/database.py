@@ -15,6 +15,9 @@ LONGEST_READ_SECONDS = 30.0
 _STEPS_BETWEEN_LOOKS = 200_000  # of SQLite's machine, some milliseconds
 PROBE_BITS = 10
 """key = time * 1024 + probe id: readings lie in time order, up to 1023 probes."""
+PROBE_MASK = (1 << PROBE_BITS) - 1
+FOREVER = 1 << 40
+"""A second after every other, for open-ended questions."""
 
 _WRITER = (
     "PRAGMA page_size=4096",

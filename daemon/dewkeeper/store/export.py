@@ -16,9 +16,9 @@ from sqlalchemy.exc import DatabaseError
 from dewkeeper.judge.types import Calibration
 from dewkeeper.store import codec
 from dewkeeper.store.archive import all_rows
-from dewkeeper.store.database import plain_reason, reading_engine
+from dewkeeper.store.database import FOREVER, plain_reason, reading_engine
 from dewkeeper.store.errors import StoreUnusable
-from dewkeeper.store.history import FOREVER, History
+from dewkeeper.store.history import History
 from dewkeeper.store.reading import Decoder
 
 HEADER = ["time", "probe", "temperature_c", "humidity_pct"]

@@ -20,7 +20,7 @@ from dewkeeper.store import codec
 from dewkeeper.store.archive import all_rows, probe_rows
 from dewkeeper.store.arrival import arrivals, before, fetch, others
 from dewkeeper.store.band import InBand, Quantity, in_band
-from dewkeeper.store.database import FILE_NAME, PROBE_BITS, plain_reason, reading_engine
+from dewkeeper.store.database import FILE_NAME, PROBE_BITS, PROBE_MASK, plain_reason, reading_engine
 from dewkeeper.store.errors import StoreUnusable
 from dewkeeper.store.quarters import QUARTER_SECONDS, Standards
 from dewkeeper.store.reading import Decoder
@@ -32,9 +32,6 @@ from dewkeeper.store.summary import Span, probe_span, spans
 _NEWEST_SECONDS = 86400
 _USUAL_KEYS = 1800 << PROBE_BITS
 """Three polls of the slowest period: where the newest reading of every probe normally lies."""
-_PROBE_MASK = (1 << PROBE_BITS) - 1
-FOREVER = 1 << 40
-"""A second after every other, for open-ended questions."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,7 +109,7 @@ class History:
             decoder = Decoder(connection, start, end)
             found: dict[int, list[tuple[int, float, float] | tuple[int, None, None]]] = defaultdict(list)
             for key, t, h in all_rows(connection, start, end):
-                found[key & _PROBE_MASK].append((key >> PROBE_BITS, *(decoder.believed(key, t, h) or (None, None))))
+                found[key & PROBE_MASK].append((key >> PROBE_BITS, *(decoder.believed(key, t, h) or (None, None))))
             return {decoder.names[number]: rows for number, rows in found.items()}
 
     def series(self, probe: str, start: int, end: int, points: int) -> Sequence[Slice]:
@@ -274,7 +271,8 @@ class History:
 def _newest(connection: Connection, newest: int, first: int) -> Sequence[Any]:
     """Return (key, words) of the newest reading of every probe between two keys."""
     return connection.exec_driver_sql(
-        "SELECT max(key), t, h FROM reading WHERE key >= ? AND key <= ? GROUP BY key & 1023", (first, newest)
+        f"SELECT max(key), t, h FROM reading WHERE key >= ? AND key <= ? GROUP BY key & {PROBE_MASK}",  # noqa: S608
+        (first, newest),
     ).all()
 
 

@@ -31,7 +31,7 @@ from dewkeeper.store.database import PROBE_BITS, plain_reason, writing_engine
 from dewkeeper.store.errors import TransferRefused
 from dewkeeper.store.export import HEADER, sidecar
 from dewkeeper.store.lock import WriterLock
-from dewkeeper.store.quality import cut_out, write_spans
+from dewkeeper.store.quality import cut_out, spelled, write_spans
 from dewkeeper.store.quarters import QUARTER_SECONDS, Standards
 from dewkeeper.store.remembered import Remembered
 from dewkeeper_drivers.contract import SCALES
@@ -218,8 +218,7 @@ class _Import:
         elif not (probe := cells[1].strip()):
             why = "no probe"
         elif words is not None:
-            tests = ",".join((*words[3], *(f"!{words[4]}",) * (words[4] is not None)))
-            row = _Row(line, at, probe, words[0], words[1], words[2], tests + "".join(f"+{n}" for n in words[5]))
+            row = _Row(line, at, probe, words[0], words[1], words[2], spelled(*words[3:6]))
         elif not cells[2].strip() and not cells[3].strip():
             row = _Row(line, at, probe, None, None, MISSING, "")
         elif (values := _values(cells[2], cells[3])) is None:

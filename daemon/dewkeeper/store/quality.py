@@ -12,8 +12,8 @@ from itertools import pairwise
 
 from sqlalchemy import Connection
 
-from dewkeeper.judge.types import PASS, Quality, Reading
-from dewkeeper.store.database import PROBE_BITS
+from dewkeeper.judge.types import PASS
+from dewkeeper.store.database import PROBE_BITS, PROBE_MASK
 
 LONGEST_SPAN_SECONDS = 6 * 3600
 """A longer one is written as several, so that a look back for what covers a moment is bounded."""
@@ -21,7 +21,6 @@ Span = tuple[int, int, int, str]
 """First second, last second, flag, tests."""
 
 _GAP_SECONDS = 3 * 600
-_MASK = (1 << PROBE_BITS) - 1
 _INSERT = "INSERT OR REPLACE INTO verdict (key, stop, flag, tests) VALUES (?, ?, ?, ?)"
 
 
@@ -46,10 +45,10 @@ class Verdicts:
         write_spans(connection, number, [self.standing[number]])
 
 
-def spelled(reading: Reading, quality: Quality) -> str:
+def spelled(tests: Iterable[str], failure: str | None, notes: Iterable[str]) -> str:
     """Return what set the flag, why a poll failed (!) and what the driver saw (+), as it is stored."""
-    tests = ",".join((*quality.tests, *(f"!{reading.failure}",) * (reading.failure is not None)))
-    return tests + "".join(f"+{note}" for note in reading.notes)
+    reasons = [*tests] if failure is None else [*tests, f"!{failure}"]
+    return ",".join(reasons) + "".join(f"+{note}" for note in notes)
 
 
 def write_spans(connection: Connection, number: int, spans: Iterable[Span]) -> None:
@@ -69,7 +68,7 @@ def cut_out(connection: Connection, number: int, times: Sequence[int]) -> None:
         return
     low, high = min(times), max(times)
     for key, stop, flag, tests in connection.exec_driver_sql(
-        f"SELECT key, stop, flag, tests FROM verdict WHERE key >= ? AND key <= ? AND stop >= ? AND key & {_MASK} = ?",  # noqa: S608
+        f"SELECT key, stop, flag, tests FROM verdict WHERE key >= ? AND key <= ? AND stop >= ? AND key & {PROBE_MASK} = ?",  # noqa: S608
         (low - LONGEST_SPAN_SECONDS << PROBE_BITS, high << PROBE_BITS | number, low, number),
     ).all():
         left = _left(key >> PROBE_BITS, stop, times)

@@ -16,12 +16,12 @@ from __future__ import annotations
 from bisect import bisect_right
 
 from dewkeeper.judge.in_force import InForce
+from dewkeeper.store.database import FOREVER
 from dewkeeper_config.models import Limits
 
 QUARTER_SECONDS = 900
 HOLD_POLLS = 3
 LONGEST_HOLD_SECONDS = HOLD_POLLS * 600
-_FOR_EVER = 1 << 40
 
 COLUMNS = "n, watched, t_min, t_range, t_over, h_min, h_range, h_over, t_driest, h_at, t_at, humid, heat, dose"
 Row = tuple[int, ...]
@@ -38,7 +38,7 @@ class Standards:
     def at(self, probe: str, time: int) -> tuple[int, Limits | None, int]:
         """Return the longest hold in seconds, the limits, and until when (exclusive) both stay the same."""
         index = bisect_right(self._moments, time)
-        until = self._moments[index] if index < len(self._moments) else _FOR_EVER
+        until = self._moments[index] if index < len(self._moments) else FOREVER
         settings = self._in_force.settings(time)
         if settings is None:
             return HOLD_POLLS * 60, None, until

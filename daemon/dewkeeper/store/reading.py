@@ -10,11 +10,9 @@ from sqlalchemy import Connection
 
 from dewkeeper.judge.types import MISSING, PASS, Calibration, Failure, Quality, Reading
 from dewkeeper.store import codec
-from dewkeeper.store.database import PROBE_BITS
+from dewkeeper.store.database import PROBE_BITS, PROBE_MASK
 from dewkeeper.store.quality import LONGEST_SPAN_SECONDS
 from dewkeeper_drivers.contract import SCALES, Scale
-
-_MASK = (1 << PROBE_BITS) - 1
 
 
 class Decoder:
@@ -36,7 +34,7 @@ class Decoder:
             "SELECT key, stop, flag, tests FROM verdict WHERE key >= ? AND key < ? AND stop >= ? ORDER BY key",
             (start - LONGEST_SPAN_SECONDS << PROBE_BITS, end << PROBE_BITS, start),
         ):
-            self._spans[key & _MASK].append((key >> PROBE_BITS, stop, flag, tests))
+            self._spans[key & PROBE_MASK].append((key >> PROBE_BITS, stop, flag, tests))
         self._excluded: dict[int, list[tuple[int, int, int, str]]] = defaultdict(list)
         for probe, first, stop, flag, tests in connection.exec_driver_sql(
             "SELECT probe_id, start, stop, flag, tests FROM exclusion WHERE start < ? AND stop >= ?", (end, start)
@@ -49,12 +47,12 @@ class Decoder:
                 "SELECT key, flag, tests FROM late WHERE key >= ? AND key < ?", (start << PROBE_BITS, end << PROBE_BITS)
             )
         }
-        self._some_late = {key & _MASK for key in self._late}
+        self._some_late = {key & PROBE_MASK for key in self._late}
         self._simple = {number for number in self.names if self.plain(number) is not None}
 
     def decode(self, key: int, t: int | None, h: int | None) -> tuple[Reading, Quality]:
         """Return one row as a reading and its verdict."""
-        time, number = key >> PROBE_BITS, key & _MASK
+        time, number = key >> PROBE_BITS, key & PROBE_MASK
         name = self.names[number]
         flag, tests = self._late.get(key) or self._verdict(number, time, missing=t is None or h is None)
         if flag != MISSING:  # a failed poll stays one, whatever is found out later
@@ -75,7 +73,7 @@ class Decoder:
         """Return °C and %RH of a row by the calibration then in force, None when it does not count."""
         if t is None or h is None:
             return None
-        number = key & _MASK
+        number = key & PROBE_MASK
         if number in self._simple:
             return self._scales[number].decode(t, h)
         reading, quality = self.decode(key, t, h)
@@ -99,7 +97,7 @@ class Decoder:
     def bare(self, number: int) -> Scale | None:
         """Return the scale of a probe whose readings here are their words and nothing else: no notes, no calibration."""
         noted = any("+" in tests for _, _, _, tests in self._spans.get(number, ()))
-        noted = noted or any("+" in tests for key, (_, tests) in self._late.items() if key & _MASK == number)
+        noted = noted or any("+" in tests for key, (_, tests) in self._late.items() if key & PROBE_MASK == number)
         return None if noted or self._calibrations.get(self.names[number]) else self._scales[number]
 
     def scale(self, number: int) -> str:

@@ -110,7 +110,7 @@ class _Made:
 def slices(connection: Connection, number: int, start: int, end: int, size_seconds: int) -> list[Slice]:
     """Return the slices of one probe, oldest first, those without counted readings left out."""
     made = _Made(connection, number, start, size_seconds)
-    first, last = -(-start // QUARTER_SECONDS), min(end // QUARTER_SECONDS, covered(connection).until)
+    first, last = covered(connection).whole(start, end)
     if size_seconds % QUARTER_SECONDS or start % QUARTER_SECONDS or first >= last:
         made.from_readings(start, end)
     else:

@@ -19,7 +19,7 @@ from dewkeeper.store import codec, migrate
 from dewkeeper.store.archive import BLOCK_SECONDS, Row, archive_block, oldest_block, probe_rows
 from dewkeeper.store.arrival import Place, arrivals, others, place_of
 from dewkeeper.store.coverage import Filler, rebuild, roll
-from dewkeeper.store.database import FILE_NAME, PROBE_BITS, plain_reason, writing_engine
+from dewkeeper.store.database import FILE_NAME, FOREVER, PROBE_BITS, PROBE_MASK, plain_reason, writing_engine
 from dewkeeper.store.dating import date_anew
 from dewkeeper.store.errors import StoreDamaged, StoreError, StoreRefused, StoreUnusable
 from dewkeeper.store.lock import WriterLock, give_to_owner
@@ -31,11 +31,9 @@ from dewkeeper.store.remembered import Remembered, holds_from
 from dewkeeper_config.models import Storage
 from dewkeeper_drivers.contract import SCALES
 
-_MASK = (1 << PROBE_BITS) - 1
 _PART = 5000
 _RECENT_SECONDS = 12 * 3600
 """At ten past four, when this is asked, yesterday afternoon: the night is whole, and a chart of one probe reads little of it."""
-FOREVER = 1 << 40
 _INSERT = "INSERT INTO reading (key, t, h) VALUES (?, ?, ?)"
 
 
@@ -187,19 +185,19 @@ class Store:
         try:
             while part := rows.fetchmany(_PART):
                 with self._engine.begin() as connection:
-                    for key, t, h in part:
-                        time, probe = key >> PROBE_BITS, names.get(key & _MASK)
+                    for theirs, t, h in part:
+                        time, probe = theirs >> PROBE_BITS, names.get(theirs & PROBE_MASK)
                         if probe is not None and time < before and all(w is None or 0 <= w <= 65535 for w in (t, h)):
-                            first = self._rows(connection, [(Reading(time, probe[0], None, None, scale=probe[1]), Quality(0, "", PASS))])[0][0]
-                            connection.exec_driver_sql("INSERT OR IGNORE INTO reading VALUES (?, ?, ?)", (first, t, h))
-                            self._last_key = self._max_key = max(self._max_key, first)
+                            key = time << PROBE_BITS | (self._ids.get(probe[0]) or self._number(connection, *probe))
+                            connection.exec_driver_sql("INSERT OR IGNORE INTO reading VALUES (?, ?, ?)", (key, t, h))
+                            self._last_key = self._max_key = max(self._max_key, key)
                             taken += 1
         except sqlite3.DatabaseError:
             pass  # as far as it can be read
         with suppress(sqlite3.DatabaseError), self._engine.begin() as connection:
             for key, *span in damaged.execute("SELECT key, stop, flag, tests FROM verdict"):
-                if key & _MASK in names and names[key & _MASK][0] in self._ids:
-                    number = self._ids[names[key & _MASK][0]]
+                if key & PROBE_MASK in names and names[key & PROBE_MASK][0] in self._ids:
+                    number = self._ids[names[key & PROBE_MASK][0]]
                     connection.exec_driver_sql(
                         "INSERT OR IGNORE INTO verdict VALUES (?, ?, ?, ?)", (key >> PROBE_BITS << PROBE_BITS | number, *span)
                     )
@@ -296,8 +294,8 @@ class Store:
             self._filler.take_all(rows, readings)
             note, standing = self._verdicts.note, self._verdicts.standing
             for (key, _, _), (reading, quality) in zip(rows, readings, strict=True):
-                if quality.flag != PASS or key & _MASK in standing or quality.tests or reading.notes:
-                    note(connection, key & _MASK, reading.time, quality.flag, spelled(reading, quality))
+                if quality.flag != PASS or key & PROBE_MASK in standing or quality.tests or reading.notes:
+                    note(connection, key & PROBE_MASK, reading.time, quality.flag, _spelled(reading, quality))
             self._filler.flush(connection)
             return
         self._write_out_of_order(connection, rows, readings)
@@ -311,12 +309,12 @@ class Store:
             if key > self._max_key:
                 connection.exec_driver_sql(_INSERT, (key, t, h))
                 self._max_key = self._last_key = key
-                self._verdicts.note(connection, key & _MASK, reading.time, quality.flag, spelled(reading, quality))
+                self._verdicts.note(connection, key & PROBE_MASK, reading.time, quality.flag, _spelled(reading, quality))
             else:
                 self._write_late(connection, (key, t, h), reading, quality)
             keys.append(self._last_key)
         times = [key >> PROBE_BITS for key in keys]
-        self._rebuild(connection, sorted({key & _MASK for key in keys}), min(times), max(times) + 1)
+        self._rebuild(connection, sorted({key & PROBE_MASK for key in keys}), min(times), max(times) + 1)
 
     def _write_late(self, connection: Connection, row: Row, reading: Reading, quality: Quality) -> None:
         """Store a reading that lies before stored ones: the clock was stepped back."""
@@ -327,7 +325,7 @@ class Store:
         cut_out(connection, self._ids[reading.probe], [key >> PROBE_BITS])
         connection.exec_driver_sql(
             "INSERT INTO late (key, after_key, flag, tests) VALUES (?, ?, ?, ?)",
-            (key, self._max_key, quality.flag, spelled(reading, quality)),
+            (key, self._max_key, quality.flag, _spelled(reading, quality)),
         )
         self._last_key = key
 
@@ -343,7 +341,7 @@ class Store:
             if reading.scale == scales[probe] or reading.temperature_word is None:
                 rows.append(((reading.time << PROBE_BITS) + number, reading.temperature_word, reading.humidity_word))
             else:
-                rows.append(((reading.time << PROBE_BITS) + number, *self._words(reading)))
+                rows.append(((reading.time << PROBE_BITS) + number, *_rescaled(reading, scales[probe])))
         return rows
 
     def _number(self, connection: Connection, probe: str, scale: str) -> int:
@@ -353,14 +351,6 @@ class Store:
         self._ids[probe] = number
         self._scales[probe] = scale
         return number
-
-    def _words(self, reading: Reading) -> tuple[int | None, int | None]:
-        """Return the words to store; a sensor of another kind at the same place is put on the place's scale."""
-        t, h = reading.temperature_word, reading.humidity_word
-        scale = self._scales[reading.probe]
-        if t is None or h is None or reading.scale == scale:
-            return t, h
-        return SCALES[scale].encode(*SCALES[reading.scale].decode(t, h))
 
     def _write_exclusion(self, connection: Connection, exclusion: Exclusion) -> None:
         probe = self._ids.get(exclusion.probe)
@@ -381,6 +371,16 @@ class Store:
             "INSERT INTO snapshot (time, after_key, after_item, closed, data) VALUES (?, ?, ?, 0, ?)",
             (snapshot.time, self._last_key, after_item, zlib.compress(snapshot.data, 6)),
         )
+
+
+def _spelled(reading: Reading, quality: Quality) -> str:
+    return spelled(quality.tests, reading.failure, reading.notes)
+
+
+def _rescaled(reading: Reading, scale: str) -> tuple[int | None, int | None]:
+    """Return the words to store of a sensor of another kind than the one the place's scale is of."""
+    t, h = reading.temperature_word, reading.humidity_word
+    return (t, h) if t is None or h is None else SCALES[scale].encode(*SCALES[reading.scale].decode(t, h))
 
 
 def _check(connection: Connection) -> None:

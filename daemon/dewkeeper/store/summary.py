@@ -12,11 +12,10 @@ from sqlalchemy import Connection
 from dewkeeper.store.archive import Row as Raw
 from dewkeeper.store.archive import all_rows, probe_rows
 from dewkeeper.store.coverage import covered, made_of
-from dewkeeper.store.database import PROBE_BITS
+from dewkeeper.store.database import FOREVER, PROBE_BITS, PROBE_MASK
 from dewkeeper.store.quarters import LONGEST_HOLD_SECONDS, QUARTER_SECONDS, Quarter, Standards
 from dewkeeper.store.reading import Decoder
 
-_MASK = (1 << PROBE_BITS) - 1
 _LAST = (1 << 31) - 1  # subtracted from, so that of two equal largest values the earlier is taken
 # Value, moment and company in one integer, so that one aggregate finds an extreme with all that belongs to it.
 _SUMS = f"""
@@ -28,8 +27,8 @@ max(((t_min + t_range) << 31) | ({_LAST} - (quarter * {QUARTER_SECONDS} + (t_at 
 sum(humid & 4095), sum((humid >> 12) & 4095), sum((humid >> 24) & 4095), sum(humid >> 36),
 sum(heat & 4095), sum(heat >> 12), sum(dose)"""
 _RECENT = f"""
-SELECT key & {_MASK}, {_SUMS.replace("quarter", f"(key >> {PROBE_BITS})")} FROM recent
-WHERE key >= ? AND key < ? GROUP BY key & {_MASK}"""  # noqa: S608
+SELECT key & {PROBE_MASK}, {_SUMS.replace("quarter", f"(key >> {PROBE_BITS})")} FROM recent
+WHERE key >= ? AND key < ? GROUP BY key & {PROBE_MASK}"""  # noqa: S608
 _ROLLUP = f"""
 SELECT probe_id, {_SUMS} FROM probe CROSS JOIN rollup ON probe_id = id
 WHERE quarter >= ? AND quarter < ? GROUP BY probe_id"""  # noqa: S608
@@ -74,8 +73,7 @@ class Span:
 def spans(connection: Connection, standards: Standards, start: int, end: int) -> Mapping[str, Span]:
     """Return what every probe's counted readings in [start, end) come to, by name; without any, a probe is left out."""
     cover = covered(connection)
-    first, last = -(-start // QUARTER_SECONDS), min(end // QUARTER_SECONDS, cover.until)
-    edges = [(start, end)] if first >= last else [(start, first * QUARTER_SECONDS), (last * QUARTER_SECONDS, end)]
+    first, last = cover.whole(start, end)
     names = Decoder(connection, start, start)  # its calibrations and names; the verdicts are in the quarters already
     uneven = {number for number in names.names if names.recalibrations(number, start, end)}
     sums: dict[int, list[int]] = {}
@@ -83,9 +81,9 @@ def spans(connection: Connection, standards: Standards, start: int, end: int) ->
         middle = min(max(cover.rolled, first), last)
         _add(sums, connection.exec_driver_sql(_ROLLUP, (first, middle)) if first < middle else ())
         _add(sums, connection.exec_driver_sql(_RECENT, (middle << PROBE_BITS, last << PROBE_BITS)))
-    for begin, finish in edges:
-        if begin < finish:
-            _add(sums, _ragged(connection, standards, all_rows(connection, begin, finish + LONGEST_HOLD_SECONDS), begin, finish))
+    for begin, finish in _edges(start, end, first, last):
+        rows = all_rows(connection, begin, finish + LONGEST_HOLD_SECONDS)
+        _add(sums, _ragged(connection, standards, rows, begin, finish))
     hold = standards.longest_hold(end)
     _cut(sums, connection, standards, all_rows(connection, max(start, end - hold), end + hold), end, end)
     found = {names.names[number]: _span(names, number, row) for number, row in sums.items() if number not in uneven}
@@ -142,27 +140,33 @@ def _by_calibration(
     found: list[list[int]] = []
     for begin, finish in pairwise(moments):
         sums: dict[int, list[int]] = {}
-        first, last = -(-begin // QUARTER_SECONDS), min(finish // QUARTER_SECONDS, cover.until)
+        first, last = cover.whole(begin, finish)
         if first < last:
             for table, where, values in (
                 ("rollup", "probe_id = ? AND quarter >= ? AND quarter < ?", (number, first, min(last, cover.rolled))),
-                ("recent", f"key >= ? AND key < ? AND key & {_MASK} = {number}",
+                ("recent", f"key >= ? AND key < ? AND key & {PROBE_MASK} = {number}",
                  (max(first, cover.rolled) << PROBE_BITS, last << PROBE_BITS)),
             ):  # fmt: skip
                 columns = _SUMS if table == "rollup" else _SUMS.replace("quarter", f"(key >> {PROBE_BITS})")
                 row = connection.exec_driver_sql(f"SELECT {number}, {columns} FROM {table} WHERE {where}", values).one()  # noqa: S608
                 _add(sums, [row] if row[1] else ())
-        edges = [(begin, finish)] if first >= last else [(begin, first * QUARTER_SECONDS), (last * QUARTER_SECONDS, finish)]
-        for one, two in edges:
-            if one < two:
-                rows = probe_rows(connection, number, one, two + LONGEST_HOLD_SECONDS)
-                _add(sums, _ragged(connection, standards, rows, one, two))
+        for one, two in _edges(begin, finish, first, last):
+            rows = probe_rows(connection, number, one, two + LONGEST_HOLD_SECONDS)
+            _add(sums, _ragged(connection, standards, rows, one, two))
         hold = standards.longest_hold(end)
         if finish > end - hold:
             rows = probe_rows(connection, number, max(begin, end - hold), end + hold)
             _cut(sums, connection, standards, rows, finish, end)
         found += sums.values()
     return found
+
+
+def _edges(start: int, end: int, first: int, last: int) -> list[tuple[int, int]]:
+    """Return what the quarters from `first` to before `last` leave over of [start, end) seconds."""
+    if first >= last:
+        return [(start, end)] if start < end else []
+    edges = (start, first * QUARTER_SECONDS), (last * QUARTER_SECONDS, end)
+    return [(begin, finish) for begin, finish in edges if begin < finish]
 
 
 def _ragged(
@@ -192,7 +196,7 @@ def _cut(
     last: dict[int, Raw] = {}
     following: dict[int, int] = {}
     for row in rows:
-        number, time = row[0] & _MASK, row[0] >> PROBE_BITS
+        number, time = row[0] & PROBE_MASK, row[0] >> PROBE_BITS
         if time < finish:
             last[number] = row
         else:
@@ -206,7 +210,7 @@ def _cut(
             continue
         quarter = Quarter(standards, decoder.names[number])
         quarter.take(time, row[1] or 0, row[2] or 0, *believed)
-        until = following.get(number, 1 << 40)
+        until = following.get(number, FOREVER)
         stood, within = quarter.standing(until), quarter.standing(min(until, end))
         for index, (whole, part) in enumerate(zip(stood, within, strict=True)):
             sums[number][_WATCHED[index]] -= whole - part
