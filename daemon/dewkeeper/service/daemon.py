@@ -133,15 +133,15 @@ class Daemon:
         self.commands = CommandHandler(self.config, self.writer.submit, self.timeline.now, self._standing)
         self.heartbeats = self._heartbeats()
         self.calendar = self._calendar(notes)
+        waking = Waking(self.config, self.clock, self.timeline, self._boot, outage, notes, self.writer.mailbox.put)
+        sources = [*self._sources(), waking.look]
         self._watch = Watch(
-            self.clock, self.heartbeats, self._sources(), self.timeline.now, self._report, judge.troubles(),
+            self.clock, self.heartbeats, sources, self.timeline.now, self._report, judge.troubles(),
             StuckAdapters(
                 self.sampler.stuck, self.sampler.worked, numbers(notes, _TRIES),
                 lambda adapter, tries: self._store_note(f"{_TRIES}{adapter}", str(tries)),
             ),
         )  # fmt: skip
-        waking = Waking(self.config, self.clock, self.timeline, self._boot, outage, notes, self.writer.mailbox.put)
-        self._watch.sources.append(waking.look)
         if floor:
             self.timeline.stamped(lambda at: self.writer.mailbox.put(Submission(Rebase(at, 0))))
         if not knows_settings or notes.get(_DIGEST) != digest(self.config):

@@ -67,11 +67,11 @@ class Waking:
         self._noted = notes.get(_DOUBT, "")
         if notes.get(_BOOT, "") != boot:
             post(Note(_BOOT, boot))
-        self.look(timeline.now())
+        self.look()
 
-    def look(self, now: int) -> Sequence[SystemReport]:
+    def look(self, _now: int = 0) -> Sequence[SystemReport]:
         """Keep the note of the clock's doubt current, and tell of the outage when its length is known."""
-        doubt = self._timeline.doubt
+        doubt, now = self._timeline.doubt, self._timeline.now()  # in this order: a time given before may be of before a step
         text = "" if doubt is None else json.dumps({"since": doubt.since, "offset": doubt.offset, "boot": doubt.boot})
         if text != self._noted:
             self._noted = text
