@@ -18,9 +18,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from tests.judge import qartod_series as qartod
 from tests.judge.judge_desk import START, rack
 
-from dewkeeper.judge import Judge, qartod
+from dewkeeper.judge import Judge
 from dewkeeper.judge.reading import FLAT_RUN, H_JUMP_PERCENT, H_SPAN
 from dewkeeper.judge.types import Reading
 

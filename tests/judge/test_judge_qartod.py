@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 from pathlib import Path
 
-from dewkeeper.judge import qartod
+from tests.judge import qartod_series as qartod
 
 with (Path(__file__).parents[1] / "reference" / "ioos_qc_example.csv").open(encoding="utf-8") as _file:
     ROWS = list(csv.DictReader(_file))

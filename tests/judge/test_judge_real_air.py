@@ -53,7 +53,7 @@ def test_a_real_room_shows_no_fault(rounded: bool) -> None:
 
 
 def test_the_rule_of_weather_stations_would_condemn_it() -> None:
-    """Less than 1 % in 60 min below 95 % (WMO guidelines, Zahumensky 2004, by transcription) marks most of these good minutes."""
+    """Less than 1 % in 60 min below 95 % (WMO guidelines, Zahumensky 2004, at second hand) marks most of these good minutes."""
     humidity = [h for _, _, h in _rows()]
     condemned = sum(max(window) - min(window) < 1.0 for n in range(60, len(humidity)) if (window := humidity[n - 60 : n + 1]))
     assert condemned > 0.5 * len(humidity)
