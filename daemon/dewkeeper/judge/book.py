@@ -13,7 +13,7 @@ from typing import Final
 from dewkeeper.judge.codec import remembered
 from dewkeeper.judge.lifecycle import WITHHELD, WITHHOLD, Life
 from dewkeeper.judge.types import Alarm, Band, Event, Happening, Kind, Priority, State
-from dewkeeper.judge.words import KINDS, STALE_SECONDS
+from dewkeeper.judge.words import KINDS, LATCHED, STALE_SECONDS
 
 _NAMES: Final = uuid.UUID("6b0c6b1e-6f0e-5c57-9a56-0f7f6a5f2a11")
 _FORGET_SECONDS: Final = 7 * 86400
@@ -106,7 +106,7 @@ class Book:
             self.lives[key] = life
             self._say(life, now, band, priority, value, limit, cause, consequence, response, detail)
             life.raised = now
-            life.latched = kind in ("hot", "heat_stuck_on")
+            life.latched = kind in LATCHED
             life.holders.add(holder)
             withheld = self.withheld(key, now)
             self._apply(life, WITHHOLD[withheld] if withheld else "raise", now)

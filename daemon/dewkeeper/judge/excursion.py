@@ -9,6 +9,7 @@ from dewkeeper.judge.doubt import NAMED, doubt, on_its_way_back
 from dewkeeper.judge.faults import look_elsewhere
 from dewkeeper.judge.limits import Side
 from dewkeeper.judge.state import State, Watch
+from dewkeeper.judge.types import Band
 from dewkeeper.judge.words import KINDS
 
 RETURN_SECONDS: Final = 600
@@ -40,9 +41,7 @@ def change_level(state: State, watch: Watch, side: Side, level: int, now: int) -
     runs = side.runs()
     danger = side.kind == "hot" and level == 2
     run = runs[-1] if level == 2 else runs[0]
-    if side.kind == "hot" and not danger:
-        run = runs[0]
-    band = "tolerable" if level == 2 or side.kind == "hot" else "target"
+    band: Band = "tolerable" if level == 2 or side.kind == "hot" else "target"
     started = min(r.since for r in runs if r.active)
     cause = cause_of(state, watch, side.kind, started)
     response = advice(state, watch, side.kind, cause, now)
@@ -50,7 +49,7 @@ def change_level(state: State, watch: Watch, side: Side, level: int, now: int) -
         response = f"{response or KINDS[side.kind].response}; {elsewhere}"
     state.book.raise_(
         key, now, since=started, enclosure=watch.enclosure, probe=watch.name, holder=watch.name,
-        band="tolerable" if band == "tolerable" else "target",
+        band=band,
         value=round(watch.t if side.thermal else watch.h, 2), limit=side.sign * run.limit,
         cause=cause, consequence=consequence(state, watch, side.kind, now),
         response=response,

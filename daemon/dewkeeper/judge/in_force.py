@@ -34,15 +34,21 @@ class Window:
     probes: tuple[str, ...]
 
 
+def _over(deed: Deed) -> int:
+    """Return when the stage that a deed begins ends by itself."""
+    at, what, until = deed
+    return until if until >= 0 else at + JOURNAL[what].default_seconds
+
+
 def stage_at(deeds: Iterable[Deed], now: int) -> tuple[str, int]:
     """Return the stage that deeds (oldest first) lead to at `now`, and when it ends by itself; ("", -1) for none."""
     stage, until = "", -1
-    for at, what, end in deeds:
-        word = JOURNAL[what]
-        if at > now:
+    for deed in deeds:
+        word = JOURNAL[deed[1]]
+        if deed[0] > now:
             continue
         if word.stage is not None:
-            stage, until = word.stage, end if end >= 0 else at + word.default_seconds
+            stage, until = word.stage, _over(deed)
         elif stage in word.ends:
             stage, until = "", -1
     return (stage, until) if until > now else ("", -1)
@@ -79,7 +85,7 @@ class InForce:
         facts = settings.enclosures.get(enclosure) if settings is not None else None
         if settings is None or facts is None:
             return None
-        stage, _ = stage_at((deed for known, deed in self._deeds[enclosure] if known <= at), at)
+        stage, _ = self.stage(enclosure, at)
         return settings.stage_limits.get(stage, facts.limits) if stage else facts.limits
 
     def stage(self, enclosure: str, at: int) -> tuple[str, int]:
@@ -102,16 +108,15 @@ class InForce:
         """Return every second at which limits or settings of anything may have changed, ascending."""
         found = set(self._times)
         for deeds in self._deeds.values():
-            for known, (at, what, until) in deeds:
-                found |= {known, at, until if until >= 0 else at + JOURNAL[what].default_seconds}
+            for known, deed in deeds:
+                found |= {known, deed[0], _over(deed)}
         return sorted(found)
 
     def windows(self, enclosure: str, start: int, end: int) -> list[Window]:
         """Return the stretches of [start, end) in which an enclosure was configured, oldest first."""
         moments = {start} | {t for t in self._times if start < t < end}
-        for known, (at, what, until) in self._deeds[enclosure]:
-            over = until if until >= 0 else at + JOURNAL[what].default_seconds
-            moments |= {t for t in (known, at, over) if start < t < end}
+        for known, deed in self._deeds[enclosure]:
+            moments |= {t for t in (known, deed[0], _over(deed)) if start < t < end}
         found: list[Window] = []
         ordered = [*sorted(moments), end]
         for first, last in pairwise(ordered):

@@ -27,7 +27,6 @@ LONG_HOURS: Final = 6
 """Three times the drying time of a closed tub: so long the room must have been moister."""
 
 
-
 def lowest_room_e(state: State, watch: Watch, now: int, hours: int = LONG_HOURS) -> float | None:
     """Return the least vapour pressure, hPa, the room has had in the last hours, None when it is not known."""
     room = room_of(state, watch, now)

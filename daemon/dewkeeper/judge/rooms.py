@@ -12,6 +12,7 @@ from typing import Final
 from dewkeeper.air import saturation_hpa
 from dewkeeper.judge.limits import Run
 from dewkeeper.judge.state import State, Watch
+from dewkeeper.judge.types import Kind
 
 NEAR_LIMIT_C: Final = 2.0
 COLD_C: Final = 18.0
@@ -37,17 +38,18 @@ def look_at_room(state: State, watch: Watch, seconds: int, now: int) -> None:
     percent = 100 * watch.slow_e / saturation_hpa(watch.slow_t)
     heat, cold, dry = watch.room_runs
     place = watch.place
-    for run, value, kind, holder, cause in (
+    conditions: tuple[tuple[Run, float, Kind, str, str], ...] = (
         (heat, hottest_c - watch.t, "room_heat", "hot", "the room is nearly as hot as its enclosures may be"),
         (cold, watch.t - COLD_C, "room_frost", "cold", "the room is cold"),
         (dry, max(watch.slow_e - DRY_HPA, (percent - DRY_PERCENT) / 4), "room_frost", "dry", "the room's air is frost-dry"),
-    ):
+    )
+    for run, value, kind, holder, cause in conditions:
         change = run.step(value, value, seconds, now)
         if change == 1:
             state.book.raise_(
-                (place, "room_heat" if kind == "room_heat" else "room_frost"), now, since=run.since, enclosure=None,
+                (place, kind), now, since=run.since, enclosure=None,
                 probe=watch.name, holder=holder, value=round(watch.t, 1), cause=cause,
                 detail={"room": watch.room, "hpa": round(watch.slow_e, 1), "percent": round(percent, 1)},
             )  # fmt: skip
         elif change == -1:
-            state.book.clear((place, "room_heat" if kind == "room_heat" else "room_frost"), now, holder)
+            state.book.clear((place, kind), now, holder)

@@ -253,6 +253,9 @@ JOURNAL: Final[Mapping[str, Word]] = {
 }
 """Every journal word and what the judge makes of it. Page, command line and judge share this table."""
 
+LATCHED: Final = frozenset[Kind]({"hot", "heat_stuck_on"})
+"""Kinds that stand until somebody has seen them: over by itself is not well, a short heat also harms."""
+
 LONGEST_SUPPRESSION_SECONDS: Final = 4 * HOUR
 LONGEST_SHELF_SECONDS: Final = DAY
 REVIEW_SECONDS: Final = 7 * DAY

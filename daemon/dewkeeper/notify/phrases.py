@@ -84,8 +84,5 @@ GROUPS: Final[Mapping[Kind, Shared]] = {
 }
 """Kinds that mean something else when several have them; the others keep their own words."""
 
-LATCHED: Final = frozenset({"hot", "heat_stuck_on"})
-"""Over by itself is not well: a short heat also harms."""
-
 if not set(SHORT) >= FAULTS:
     raise TypeError("a probe fault without words for a lock screen")

@@ -9,8 +9,8 @@ from collections.abc import Sequence
 from typing import Final
 
 from dewkeeper.judge.types import JournalEntry
-from dewkeeper.judge.words import EXCURSIONS, JOURNAL, KINDS
-from dewkeeper.notify.phrases import GROUPS, LATCHED, SHORT
+from dewkeeper.judge.words import EXCURSIONS, JOURNAL, KINDS, LATCHED
+from dewkeeper.notify.phrases import GROUPS, SHORT
 from dewkeeper.notify.told import Told
 from dewkeeper.report.wording import Wording, duration
 

@@ -13,13 +13,13 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from dewkeeper.judge.types import EnclosureFacts, Event, Item, Kind, Settings
+from dewkeeper.judge.words import STALE_SECONDS
 from dewkeeper.report.replaying import Excursion, compare, excursions, replay_together
 from dewkeeper.report.wording import duration
 from dewkeeper_config.models import Limits
 
 CHATTER_SECONDS = 3 * 3600
 FLEETING_SECONDS = 20 * 60
-STALE_SECONDS = 24 * 3600
 WORST = 5
 """So many offenders get proposals."""
 

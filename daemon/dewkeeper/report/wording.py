@@ -11,7 +11,7 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from dewkeeper.judge.types import Band, Event, Kind
-from dewkeeper.judge.words import KINDS
+from dewkeeper.judge.words import KINDS, LATCHED
 from dewkeeper.report.model import EnclosureMorning, Rank, Standing
 from dewkeeper_config.models import Site
 
@@ -218,7 +218,7 @@ def to_do(alarm: Standing) -> str:
     """Return what to do: the advice while it stands; afterwards to look at what it left behind."""
     if alarm.state != "returned_unacknowledged":
         return alarm.response
-    if alarm.kind in ("hot", "heat_stuck_on"):
+    if alarm.kind in LATCHED:
         return "it is over: look at the snake and find out why, then say that you have seen it"
     return "it is over: say that you have seen it"
 
