@@ -12,13 +12,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from dewkeeper.interchange import READINGS_HEADER, format_time, parse_time
 from dewkeeper.report.readings_file import (
-    READINGS_HEADER,
     FileRefused,
     Refusals,
     Row,
-    format_time,
-    parse_time,
     read_journal,
     read_readings,
 )

@@ -8,8 +8,9 @@ from pathlib import Path
 import pytest
 from tests.store.conftest import MIDNIGHT, Shelf
 
+from dewkeeper.interchange import format_time
 from dewkeeper.judge.types import Calibration, JournalEntry
-from dewkeeper.store.export import export, stamp
+from dewkeeper.store.export import export
 from dewkeeper.store.importing import import_journal, import_readings
 from dewkeeper.store.records import Batch
 
@@ -105,7 +106,7 @@ def test_nights_of_a_file_in_order_of_probes_are_whole(tmp_path: Path) -> None:
     """Probes one after the other, each ending elsewhere: every counted reading is in the sums of a night."""
     ends = {"b1": 3 * 86400 + 50, "b2": 86400 + 43000, "b3": 5 * 86400 - 7}
     lines = ["time,probe,temperature_c,humidity_pct"]
-    lines += [f"{stamp(MIDNIGHT + s)},{probe},27.0,{50 + s % 977 / 50:.2f}" for probe, end in ends.items() for s in range(0, end, 307)]
+    lines += [f"{format_time(MIDNIGHT + s)},{probe},27.0,{50 + s % 977 / 50:.2f}" for probe, end in ends.items() for s in range(0, end, 307)]
     (tmp_path / "in.csv").write_text("\n".join(lines) + "\n")
     shelf = Shelf(tmp_path / "target")
     shelf.store.close()

@@ -15,8 +15,9 @@ from typing import Any, TypeVar
 
 from dewkeeper.cli.output import BAD_USE, DONE, NOT_WELL, Arguments, complain, emit, emit_json, say
 from dewkeeper.cli.times import duration_seconds
+from dewkeeper.interchange import format_time
 from dewkeeper.judge.types import Event, Item, Settings
-from dewkeeper.report.readings_file import Refusals, Row, format_time, read_journal, read_readings, usual_interval
+from dewkeeper.report.readings_file import Refusals, Row, read_journal, read_readings, usual_interval
 from dewkeeper.report.replaying import (
     LASTING,
     TOLD,
@@ -59,10 +60,10 @@ def add_commands(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
 class Source:
     """Where a replay reads from, the stretch of time it covers, and what it refused."""
 
-    def __init__(self, args: Arguments, settings: Settings) -> None:
+    def __init__(self, args: Arguments, folder: Path, settings: Settings) -> None:
         self.readings: Path | None = args.readings
         self.journal: Path | None = args.journal
-        self.folder: Path = load(args.config, ReplayConfig).storage.folder
+        self.folder = folder
         self.since = int(time.time()) - args.since if args.since is not None else 0
         self.first: int | None = None
         self.last = 0
@@ -139,7 +140,7 @@ def replay(args: Arguments) -> int:
     settings = judge_settings(config, 0)
     source = None
     try:
-        source = Source(args, settings)
+        source = Source(args, config.storage.folder, settings)
         if args.compare is not None:
             _compare(args, source, None if args.as_it_was else settings, Wording.of(config.site))
         else:

@@ -7,9 +7,13 @@ import sys
 import time
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from dewkeeper.cli.output import DONE, NOT_WELL, complain, emit, say
 from dewkeeper.errors import CommandRefused
+
+if TYPE_CHECKING:
+    from dewkeeper.store.backup import Content
 
 
 def add_commands(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -132,11 +136,8 @@ def _bar(share: float) -> None:
     print(f"\r[{'#' * full}{'.' * (30 - full)}] {100 * share:3.0f} %", end="\n" if share >= 1 else "", file=sys.stderr, flush=True)
 
 
-def copy_row(content: object) -> dict[str, object]:
+def copy_row(content: Content) -> dict[str, object]:
     """Return what a database holds, for a table."""
-    from dewkeeper.store.backup import Content
-
-    assert isinstance(content, Content)  # noqa: S101  the import is lazy, so the type cannot be named above
     return {
         "file": str(content.path),
         "readings": content.readings,

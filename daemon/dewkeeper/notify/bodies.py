@@ -5,10 +5,10 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from string import Formatter
 from typing import Any
 
+from dewkeeper.interchange import format_time
 from dewkeeper.notify.errors import ChannelUnusable
 from dewkeeper.store.records import Message
 from dewkeeper_config.models import WebhookChannel
@@ -27,22 +27,17 @@ class Body:
     content_type: str
 
 
-def iso(at: int) -> str:
-    """Return UTC seconds as ISO 8601 ending in Z."""
-    return datetime.fromtimestamp(at, UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
-
-
 def json_body(message: Message) -> dict[str, Any]:
     """Return the JSON object of a message, as the published schema (webhook.schema.json) describes it."""
     data = {
-        name: iso(value) if name in _TIMES and isinstance(value, int) else value
+        name: format_time(value) if name in _TIMES and isinstance(value, int) else value
         for name, value in message.facts.items()
         if name not in _INTERNAL and value not in (None, "", [], ())
     }
     return {
         "version": BODY_VERSION,
         "type": f"{message.kind}.{message.facts['happening']}" if "happening" in message.facts else message.kind,
-        "timestamp": iso(message.created),
+        "timestamp": format_time(message.created),
         "id": message.id,
         "event": message.event,
         "alarm": message.alarm,
@@ -71,11 +66,11 @@ def fields(message: Message) -> dict[str, str]:
         "id": message.id,
         "event": message.event or "",
         "alarm": message.alarm or "",
-        "time": iso(message.created),
+        "time": format_time(message.created),
     }
     for name in _TEXT_FACTS:
         value = message.facts.get(name)
-        made[name] = iso(value) if name in _TIMES and isinstance(value, int) else str(value or "")
+        made[name] = format_time(value) if name in _TIMES and isinstance(value, int) else str(value or "")
     return made
 
 

@@ -8,9 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, is_dataclass
-from datetime import UTC, date, datetime
+from datetime import date
 from typing import Any, Literal
 
+from dewkeeper.interchange import format_time
 from dewkeeper.judge.types import Band, Kind, Priority, State
 
 Rank = Literal["urgent", "alarm", "unwatched", "outside", "calm"]
@@ -181,5 +182,5 @@ def to_plain(value: Any, name: str = "") -> Any:
     if isinstance(value, date):
         return value.isoformat()
     if name in TIMES and isinstance(value, int):
-        return datetime.fromtimestamp(value, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+        return format_time(value)
     return value

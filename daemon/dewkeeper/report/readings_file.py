@@ -10,16 +10,15 @@ import csv
 import math
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
 from itertools import islice
 from pathlib import Path
 from statistics import median
 
 from dewkeeper.errors import DewkeeperError
+from dewkeeper.interchange import READINGS_HEADER, parse_time
 from dewkeeper.judge.types import JournalEntry
 from dewkeeper.judge.words import JOURNAL
 
-READINGS_HEADER = ["time", "probe", "temperature_c", "humidity_pct"]
 Row = tuple[int, str, float | None, float | None]
 
 _SHOWN_LINES = 10
@@ -57,18 +56,6 @@ class Refusals:
             + (", ..." if count > _SHOWN_LINES else "")
             for reason, count in self.counts.items()
         ]
-
-
-def parse_time(text: str) -> int:
-    """Return integer UTC seconds of an ISO 8601 time ending in `Z`, fractions cut. Raises ValueError."""
-    if not text.endswith("Z"):
-        raise ValueError("no UTC time ending in Z")
-    return int(datetime.fromisoformat(text).timestamp())
-
-
-def format_time(seconds: int) -> str:
-    """Return the ISO 8601 UTC form of integer seconds."""
-    return datetime.fromtimestamp(seconds, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
 def read_readings(path: Path, probes: Collection[str], refusals: Refusals) -> Iterator[Row]:

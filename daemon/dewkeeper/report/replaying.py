@@ -10,9 +10,10 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+from dewkeeper.interchange import format_time
 from dewkeeper.judge import Judge
 from dewkeeper.judge.types import Band, Event, Item, JournalEntry, Kind, Priority, Reading, Settings
-from dewkeeper.report.readings_file import Row, format_time
+from dewkeeper.report.readings_file import Row
 
 TOLD = frozenset({"raised", "escalated", "cleared"})
 

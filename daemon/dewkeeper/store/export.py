@@ -8,11 +8,11 @@ from __future__ import annotations
 
 import csv
 import json
-from datetime import UTC, datetime
 from pathlib import Path
 
 from sqlalchemy.exc import DatabaseError
 
+from dewkeeper.interchange import READINGS_HEADER, format_time
 from dewkeeper.judge.types import Calibration
 from dewkeeper.store import codec
 from dewkeeper.store.archive import all_rows
@@ -20,8 +20,6 @@ from dewkeeper.store.database import FOREVER, plain_reason, reading_engine
 from dewkeeper.store.errors import StoreUnusable
 from dewkeeper.store.history import History
 from dewkeeper.store.reading import Decoder
-
-HEADER = ["time", "probe", "temperature_c", "humidity_pct"]
 
 
 def export(folder: Path, target: Path) -> dict[str, object]:
@@ -37,14 +35,14 @@ def export(folder: Path, target: Path) -> dict[str, object]:
         ):
             decoder = Decoder(connection)
             rows = csv.writer(file)
-            rows.writerow(HEADER)
+            rows.writerow(READINGS_HEADER)
             words.write(json.dumps(_facts(decoder)) + "\n")
             for row in all_rows(connection, 0, FOREVER):
                 reading, quality = decoder.decode(*row)
                 readings += 1
                 failed += row[1] is None or row[2] is None
                 rows.writerow(
-                    [stamp(reading.time), reading.probe, _number(reading.temperature_c), _number(reading.humidity_percent)]
+                    [format_time(reading.time), reading.probe, _number(reading.temperature_c), _number(reading.humidity_percent)]
                 )
                 beside = [row[1], row[2], quality.flag, list(quality.tests), reading.failure, list(reading.notes)]
                 words.write(json.dumps(beside, separators=(",", ":")) + "\n")
@@ -53,7 +51,7 @@ def export(folder: Path, target: Path) -> dict[str, object]:
             lines = csv.writer(file)
             lines.writerow(["time", "enclosure", "what", "detail"])
             for entry in journal:
-                lines.writerow([stamp(entry.time), entry.enclosure or "", entry.what, entry.detail])
+                lines.writerow([format_time(entry.time), entry.enclosure or "", entry.what, entry.detail])
     except DatabaseError as error:
         raise StoreUnusable(plain_reason(error)) from error
     finally:
@@ -65,11 +63,6 @@ def export(folder: Path, target: Path) -> dict[str, object]:
 def sidecar(target: Path) -> Path:
     """Return the path of the file that carries words and verdicts."""
     return target.with_name(target.name + ".words.jsonl")
-
-
-def stamp(second: int) -> str:
-    """Return ISO 8601 UTC."""
-    return datetime.fromtimestamp(second, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
 def _number(value: float | None) -> str:

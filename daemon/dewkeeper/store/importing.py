@@ -15,13 +15,13 @@ from collections import Counter
 from collections.abc import Callable, Collection, Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
-from datetime import datetime
 from pathlib import Path
 from typing import Any, BinaryIO
 
 from sqlalchemy import Connection, Engine
 from sqlalchemy.exc import DatabaseError
 
+from dewkeeper.interchange import READINGS_HEADER, parse_time
 from dewkeeper.judge.types import MISSING, PASS, Calibration, JournalEntry
 from dewkeeper.judge.words import JOURNAL
 from dewkeeper.store import codec
@@ -29,7 +29,7 @@ from dewkeeper.store.archive import BLOCK_SECONDS, pack, probe_rows, unpack
 from dewkeeper.store.coverage import cover_imported, covered, rebuild
 from dewkeeper.store.database import PROBE_BITS, plain_reason, writing_engine
 from dewkeeper.store.errors import TransferRefused
-from dewkeeper.store.export import HEADER, sidecar
+from dewkeeper.store.export import sidecar
 from dewkeeper.store.lock import WriterLock
 from dewkeeper.store.quality import cut_out, spelled, write_spans
 from dewkeeper.store.quarters import QUARTER_SECONDS, Standards
@@ -145,8 +145,8 @@ class _Import:
             beside_path = sidecar(self._source)
             beside = stack.enter_context(beside_path.open("rb")) if beside_path.exists() else None
             header = file.readline().decode("utf-8-sig").strip()
-            if header != ",".join(HEADER):
-                raise TransferRefused(f"the first line must be {','.join(HEADER)}, it is {header[:80]!r}")
+            if header != ",".join(READINGS_HEADER):
+                raise TransferRefused(f"the first line must be {','.join(READINGS_HEADER)}, it is {header[:80]!r}")
             if beside is not None:
                 self._describe(json.loads(beside.readline() or b"{}"))
             line = self._resume(file, beside)
@@ -211,7 +211,7 @@ class _Import:
     def _row(self, cells: list[str], words: Any, line: int) -> _Row | None:
         why = ""
         row = None
-        if len(cells) != len(HEADER):
+        if len(cells) != len(READINGS_HEADER):
             why = "not four columns"
         elif (at := _second(cells[0])) is None:
             why = NO_TIME
@@ -251,11 +251,8 @@ def _past_item(connection: Connection, item: JournalEntry | Calibration) -> None
 
 
 def _second(text: str) -> int | None:
-    text = text.strip()
-    if not text.endswith("Z"):
-        return None
     try:
-        second = int(datetime.fromisoformat(text).timestamp())
+        second = parse_time(text.strip())
     except ValueError:
         return None
     return second if second > 0 else None

@@ -18,9 +18,9 @@ from zoneinfo import ZoneInfo
 from tests.bench.replay.replay_speed import measured, write_rack, write_readings
 
 from dewkeeper.clock import ManualClock
+from dewkeeper.interchange import parse_time
 from dewkeeper.judge import Judge
 from dewkeeper.judge.types import Event, Quality, Reading
-from dewkeeper.report.readings_file import parse_time
 from dewkeeper.service.settings import judge_settings
 from dewkeeper.store import Store
 from dewkeeper.store.records import Batch
