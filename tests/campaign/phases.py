@@ -87,6 +87,30 @@ class Outcome:
         if not holds:
             self.problems.append(otherwise)
 
+    def demand_flat(self, first: Usage, usage: Usage, abandoned: int = 0) -> None:
+        """Demand that nothing grew since a first look. abandoned: threads that may be given up on purpose."""
+        self.demand(
+            usage.descriptors <= first.descriptors + 3 and usage.threads <= first.threads + 3 + abandoned,
+            f"descriptors {first.descriptors} → {usage.descriptors}, threads {first.threads} → {usage.threads}",
+        )
+        self.demand(
+            usage.resident_bytes < first.resident_bytes + 25e6,
+            f"resident memory grew by {(usage.resident_bytes - first.resident_bytes) / 1e6:.0f} MB",
+        )
+
+    def demand_good_end(self, run: Run) -> None:
+        """Stop the daemon and demand that it ends in good order and leaves a sound database."""
+        life = run.supervisor.stop()
+        self.demand(life.exit_code == 0, f"ended with exit code {life.exit_code}")
+        self.demand(run.database_is_sound() == "ok", f"database: {run.database_is_sound()}")
+
+    def row(self, fault: str) -> tuple[str, ...]:
+        """Return its row of the campaign's table."""
+        return (
+            fault, self.phase, f"{self.told_seconds:.1f}", f"{self.recovered_seconds:.1f}",
+            f"{self.answered_seconds:.2f}", "; ".join(self.problems) or "held",
+        )  # fmt: skip
+
 
 def campaign(fault: Fault, folder: Path) -> dict[str, Outcome]:
     """Run all three phases in one life of the daemon; returns the outcomes by phase."""
@@ -105,20 +129,10 @@ def campaign(fault: Fault, folder: Path) -> dict[str, Outcome]:
             except (TimeoutError, OSError) as error:
                 outcome.problems.append(str(error))
             usage = run.usage()
-            if first is None:
-                first = usage
-            outcome.demand(
-                usage.descriptors <= first.descriptors + 3 and usage.threads <= first.threads + 3,
-                f"descriptors {first.descriptors} → {usage.descriptors}, threads {first.threads} → {usage.threads}",
-            )
-            outcome.demand(
-                usage.resident_bytes < first.resident_bytes + 25e6,
-                f"resident memory grew by {(usage.resident_bytes - first.resident_bytes) / 1e6:.0f} MB",
-            )
+            first = first or usage
+            outcome.demand_flat(first, usage)
         last = outcomes[PHASES[-1]]
-        life = supervisor.stop()
-        last.demand(life.exit_code == 0, f"ended with exit code {life.exit_code}")
-        last.demand(run.database_is_sound() == "ok", f"database: {run.database_is_sound()}")
+        last.demand_good_end(run)
         last.problems += _losses(run, fault)
     return outcomes
 

@@ -126,9 +126,7 @@ def drive(fault: StorageFault, folder: Path, shim: Path | None) -> dict[str, Out
                 outcome.problems.append(f"{type(error).__name__}: {error}")
         last = outcomes[PHASES[-1]]
         last.demand(run.usage().threads <= threads + 4, f"threads {threads} → {run.usage().threads}")
-        life = run.supervisor.stop()
-        last.demand(life.exit_code == 0, f"ended with exit code {life.exit_code}")
-        last.demand(run.database_is_sound() == "ok", f"database: {run.database_is_sound()}")
+        last.demand_good_end(run)
         numbers = [(r.probe, r.temperature_word) for r in run.readings() if r.temperature_word is not None]
         last.demand(len(set(numbers)) == len(numbers), "a sample is stored twice")
         last.problems += fault.also(run)

@@ -67,10 +67,5 @@ def test_the_invariants_hold(
     if fault.name not in runs:
         pytest.skip("not among $CAMPAIGN")
     outcome = runs[fault.name][phase]
-    campaign_table.append(
-        (
-            fault.name, phase, f"{outcome.told_seconds:.1f}", f"{outcome.recovered_seconds:.1f}",
-            f"{outcome.answered_seconds:.2f}", "; ".join(outcome.problems) or "held",
-        )
-    )  # fmt: skip
+    campaign_table.append(outcome.row(fault.name))
     assert not outcome.problems, f"{fault.about}, {phase}: " + "; ".join(outcome.problems)

@@ -173,18 +173,8 @@ def campaign(fault: Fault, folder: Path) -> dict[str, Outcome]:
                 fault.mend(run)
             usage = run.usage()
             first = first or usage
-            outcome.demand(
-                usage.descriptors <= first.descriptors + 3 and usage.threads <= first.threads + 3 + fault.abandoned,
-                f"descriptors {first.descriptors} → {usage.descriptors}, threads {first.threads} → {usage.threads}",
-            )
-            outcome.demand(
-                usage.resident_bytes < first.resident_bytes + 25e6,
-                f"resident memory grew by {(usage.resident_bytes - first.resident_bytes) / 1e6:.0f} MB",
-            )
-        last = outcomes[PHASES[-1]]
-        life = supervisor.stop()
-        last.demand(life.exit_code == 0, f"ended with exit code {life.exit_code}")
-        last.demand(run.database_is_sound() == "ok", f"database: {run.database_is_sound()}")
+            outcome.demand_flat(first, usage, fault.abandoned)
+        outcomes[PHASES[-1]].demand_good_end(run)
     return outcomes
 
 
@@ -295,10 +285,5 @@ def test_what_must_hold_when_a_way_is_broken(
     if fault.name not in ways_runs:
         pytest.skip("not among $CAMPAIGN")
     outcome = ways_runs[fault.name][phase]
-    campaign_table.append(
-        (
-            fault.name, phase, f"{outcome.told_seconds:.1f}", f"{outcome.recovered_seconds:.1f}",
-            f"{outcome.answered_seconds:.2f}", "; ".join(outcome.problems) or "held",
-        )
-    )  # fmt: skip
+    campaign_table.append(outcome.row(fault.name))
     assert not outcome.problems, f"{fault.about}, {phase}: " + "; ".join(outcome.problems)

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from tests.report.conftest import judged, seconds
+from tests.report.conftest import RACK, judged, seconds
 
 from dewkeeper.judge import Judge
 from dewkeeper.judge.in_force import STAGE_WORDS, InForce
@@ -98,24 +98,6 @@ def test_a_moved_probe_leaves_its_history_with_the_enclosure(shelf: Callable[...
     assert rows["T1"].minutes_watched == rows["T2"].minutes_watched == 660
 
 
-RACK = b"""
-[[rack]]
-name = "R"
-[[enclosure]]
-name = "T1"
-rack = "R"
-[[probe]]
-name = "p1"
-enclosure = "T1"
-driver = "simulated"
-[[channel]]
-kind = "webhook"
-name = "phone"
-url = "http://127.0.0.1:9/"
-[[person]]
-name = "Ina"
-channels = ["phone"]
-"""
 _DEEDS = st.lists(
     st.tuples(st.integers(0, 400), st.sampled_from(sorted(STAGE_WORDS)), st.none() | st.integers(1, 60)), max_size=8
 )
@@ -125,7 +107,8 @@ _DEEDS = st.lists(
 @given(deeds=_DEEDS, asked=st.lists(st.integers(0, 800), min_size=1, max_size=5))
 def test_stage_is_the_judges(tmp_path_factory: Any, deeds: list[tuple[int, str, int | None]], asked: list[int]) -> None:
     """For any stages entered in order, the limits in force at a time are those the judge says it changed to."""
-    config = parse(RACK, tmp_path_factory.getbasetemp() / "rack.toml")
+    folder = tmp_path_factory.getbasetemp()
+    config = parse(RACK.format(zone="Europe/Vienna", folder=folder).encode(), folder / "rack.toml")
     day, first = 86400, 1_800_000_000
     in_the_beginning = judge_settings(config, first - 1)
     entries = [

@@ -28,6 +28,17 @@ def _filled(shelf: Shelf) -> None:
     shelf.compact()
 
 
+def _ended(tmp_path: Path, *, with_backup: bool) -> tuple[Path, Storage]:
+    """Return the folder of a filled store that was closed, and its settings; with a copy or without."""
+    shelf = Shelf(tmp_path / "state")
+    _filled(shelf)
+    storage = Storage(folder=shelf.folder, backup=Backup(folder=tmp_path / "copies"))
+    if with_backup:
+        back_up(shelf.folder, storage.backup, MIDNIGHT)
+    shelf.store.close()
+    return shelf.folder, storage
+
+
 def _rows(folder: Path) -> list[object]:
     with History.open(folder) as history:
         return list(history.raw("b1", 0, 1 << 40))
@@ -89,40 +100,30 @@ def test_the_newest_good_copy_is_taken(shelf: Shelf, tmp_path: Path) -> None:
 @pytest.mark.parametrize("with_backup", [True, False])
 def test_a_damaged_database_is_set_aside_and_recording_goes_on(tmp_path: Path, with_backup: bool) -> None:
     """Overwritten pages: the newest good copy comes back, or a fresh file, and both say so."""
-    shelf = Shelf(tmp_path / "state")
-    _filled(shelf)
-    storage = Storage(folder=shelf.folder, backup=Backup(folder=tmp_path / "copies"))
-    if with_backup:
-        back_up(shelf.folder, storage.backup, MIDNIGHT)
-    shelf.store.close()
-    file = shelf.folder / FILE_NAME
+    folder, storage = _ended(tmp_path, with_backup=with_backup)
+    file = folder / FILE_NAME
     content = bytearray(file.read_bytes())
     content[4096:] = b"\xa5" * (len(content) - 4096)
     file.write_bytes(content)
-    store, rescue = open_or_rescue(shelf.folder, storage, ManualClock())
+    store, rescue = open_or_rescue(folder, storage, ManualClock())
     store.close()
     assert rescue is not None
     assert rescue.aside is not None
-    assert (shelf.folder / rescue.aside.name).exists()
+    assert (folder / rescue.aside.name).exists()
     assert ("576 readings is in use" if with_backup else "no good backup") in rescue.text()
-    assert len(_rows(shelf.folder)) == (576 if with_backup else 0)
+    assert len(_rows(folder)) == (576 if with_backup else 0)
 
 
 @pytest.mark.parametrize("with_backup", [True, False])
 def test_a_database_that_is_gone_is_no_first_start(tmp_path: Path, with_backup: bool) -> None:
     """The file vanished: the newest good copy comes back, or a fresh file, and both say so."""
-    shelf = Shelf(tmp_path / "state")
-    _filled(shelf)
-    storage = Storage(folder=shelf.folder, backup=Backup(folder=tmp_path / "copies"))
-    if with_backup:
-        back_up(shelf.folder, storage.backup, MIDNIGHT)
-    shelf.store.close()
-    (shelf.folder / FILE_NAME).unlink()
-    store, rescue = open_or_rescue(shelf.folder, storage, ManualClock(wall=MIDNIGHT + 7 * 86400))
+    folder, storage = _ended(tmp_path, with_backup=with_backup)
+    (folder / FILE_NAME).unlink()
+    store, rescue = open_or_rescue(folder, storage, ManualClock(wall=MIDNIGHT + 7 * 86400))
     store.close()
     assert rescue is not None
     assert rescue.text().startswith("The database was gone. ")
-    assert len(_rows(shelf.folder)) == (576 if with_backup else 0)
+    assert len(_rows(folder)) == (576 if with_backup else 0)
 
 
 def test_the_very_first_start_is_no_rescue(tmp_path: Path) -> None:

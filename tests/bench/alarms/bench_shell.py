@@ -17,8 +17,8 @@ from array import array
 from random import Random
 
 from tests.bench.alarms.bench_air import DAY
-from tests.bench.alarms.bench_plan import Happening, TubPlan
-from tests.bench.alarms.bench_tub import Air, lagged
+from tests.bench.alarms.bench_plan import TubPlan
+from tests.bench.alarms.bench_tub import Air, changes, lagged
 
 _STEPS = 3
 _ISOTHERM = 9.0  # per gram of water a gram of dry floor: 20 % moisture is in balance with 83 %RH
@@ -62,10 +62,7 @@ def shell_air(plan: TubPlan, room_c: array[float], room_hpa: array[float], chanc
     filled, open_share, heat_leak, mode, stuck, snake, snake_goal = True, 1.0, 1.0, 0, 1.0, 0.0, 0.0
     wander_c = wander = 0.0
     on = False
-    marks = sorted(
-        [(h.start, True, h) for h in plan.happenings] + [(h.end, False, h) for h in plan.happenings], key=lambda m: (m[0], m[1])
-    )
-    marks.append((len(room_c) + 1, True, Happening(len(room_c) + 1, len(room_c) + 1, "open")))
+    marks = changes(plan.happenings, len(room_c))
     at = 0
     warm, wet = array("d"), array("d")
     for minute in range(len(room_c)):

@@ -58,7 +58,8 @@ def _bowl_for(plan: TubPlan, room_c: array[float], room_hpa: array[float]) -> fl
     return max(0.0, plan.vent * (rest - room) / (quick_saturation_hpa(plan.set_c - 1) - rest))
 
 
-def _changes(happenings: list[Happening], minutes: int) -> list[tuple[int, bool, Happening]]:
+def changes(happenings: list[Happening], minutes: int) -> list[tuple[int, bool, Happening]]:
+    """Return (minute, whether it begins, what) of every begin and end in order, and one after the last minute."""
     marks = [(h.start, True, h) for h in happenings] + [(h.end, False, h) for h in happenings]
     marks.sort(key=lambda mark: (mark[0], mark[1]))
     marks.append((minutes + 1, True, Happening(minutes + 1, minutes + 1, "open")))
@@ -80,7 +81,7 @@ def _run(
     on = False
     open_share, mode, stuck, water, heat_leak = 1.0, 0, 1.0, bowl, 1.0
     snake_goal = 0.0
-    marks = _changes(plan.happenings, len(room_c))
+    marks = changes(plan.happenings, len(room_c))
     at = 0
     warm, wet = array("d"), array("d")
     for minute in range(len(room_c)):
