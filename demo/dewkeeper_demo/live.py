@@ -17,13 +17,15 @@ def go_on(stage: Stage, show: Show, clock: ManualClock) -> None:
     """Run until interrupted (KeyboardInterrupt); the daemon is stopped then."""
     show.say()
     show.say("Passing the hours since that morning ...")
-    daemon = Daemon(stage.write_config(NIGHT_POLL_SECONDS), clock=clock, alarm=SilentAlarm)
-    daemon.start()
-    try:
-        until(clock, daemon, time.time() - NIGHT_POLL_SECONDS)
-    finally:
-        daemon.stop()
-    config = stage.write_config(LIVE_POLL_SECONDS)
+    # The last minutes at the live pace: a pause of one slow poll before it would be shown as not measured.
+    for poll_seconds, short_of_now in ((NIGHT_POLL_SECONDS, 2 * NIGHT_POLL_SECONDS), (LIVE_POLL_SECONDS, 0)):
+        config = stage.write_config(poll_seconds)
+        daemon = Daemon(config, clock=clock, alarm=SilentAlarm)
+        daemon.start()
+        try:
+            until(clock, daemon, time.time() - short_of_now)
+        finally:
+            daemon.stop()
     stage.clock = SystemClock()
     daemon = Daemon(config, clock=stage.clock)
     daemon.start()
