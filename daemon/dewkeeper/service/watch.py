@@ -56,7 +56,7 @@ class Watch:
     ) -> None:
         self._clock = clock
         self._heartbeats = heartbeats
-        self._sources = sources
+        self.sources = list(sources)
         self._now = now
         self._report = report
         self._hopeless = hopeless
@@ -89,7 +89,7 @@ class Watch:
         now = self._now()
         for part in self._heartbeats.ages():
             self._tell(SystemReport(now, part, part in dead, f"{part} has stopped", priority="urgent"))
-        for source in self._sources:
+        for source in self.sources:
             try:
                 for report in source(now):
                     self._tell(report)
