@@ -101,6 +101,10 @@ class Visitor:
         """Run a test's own script in the page."""
         return self.driver.execute_script(script, *arguments)
 
+    def run_later(self, script: str) -> Any:
+        """Run a test's own script in the page, and return what it gives to its last argument when it has it."""
+        return self.driver.execute_async_script(script)
+
     def layout_faults(self) -> list[str]:
         """Return what is wider than the window, cut off, or lies on something else, in words."""
         return list(self.run(LAYOUT))
