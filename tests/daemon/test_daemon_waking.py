@@ -71,6 +71,15 @@ def test_a_crash_is_told_once_a_day_and_a_restart_by_hand_is_not(racks: Any, pho
     assert "ended without being told to" in "\n".join(phone.messages[0]["lines"])
 
 
+def test_a_restart_by_hand_between_slow_polls_is_no_outage(racks: Any, phone: Any) -> None:
+    """Polled every five minutes and stopped in good order, the next poll five minutes later is the usual pace."""
+    config = racks.config(poll_seconds=300)
+    racks.stop_after(racks.start(config), 1800)
+    racks.clock.advance(300)
+    racks.stop_after(racks.start(config), 1800)
+    assert not phone.messages
+
+
 def test_probes_that_nobody_polled_are_not_called_silent(racks: Any, phone: Any) -> None:
     """After four hours off there is the one message, and none about each probe."""
     racks.stop_after(racks.start(racks.config(enclosures=4)), 1800)

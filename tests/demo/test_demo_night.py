@@ -51,6 +51,7 @@ def test_what_went_wrong_is_told_and_nothing_else(played: Played) -> None:
     """The dry, the unplugged and the overheating enclosure are told; the misted one and the calm ones are not."""
     told = {place.name for place in PLACES if any(a.title.startswith(f"{place.name}:") for a in played.arrivals)}
     assert told == {DRY_TUB, UNPLUGGED_TUB, HOT_TUB}
+    assert not [a.title for a in played.arrivals if a.title.startswith("Not watched")]
     assert all(a.genuine for a in played.arrivals if a.device == "phone")
 
 

@@ -12,6 +12,8 @@ from dewkeeper.report.wording import Wording, duration
 
 WORTH_TELLING_SECONDS = 300
 """A shorter gap after a stop in good order is an update or a restart by hand."""
+_POLLS = 3
+"""Nor is one of so few polls, where polls are minutes apart."""
 SHORT_AGAIN_SECONDS = 86400
 """A crash with a shorter gap is told once in so long: the log has each."""
 
@@ -21,7 +23,8 @@ class Outage:
     """How the daemon found things at its start. last: second of the last stored reading or item.
 
     disorder: the process before did not stop in good order. rebooted: the machine was started since.
-    newest: the last reading of each probe and its verdict. standing: alarms that stood.
+    newest: the last reading of each probe and its verdict. standing: alarms that stood. poll_seconds: so far apart are
+    readings anyway.
     """
 
     last: int
@@ -30,10 +33,11 @@ class Outage:
     newest: Sequence[tuple[Reading, Quality]]
     standing: Sequence[Alarm]
     places: Mapping[str, str]
+    poll_seconds: int
 
     def worth_telling(self, began: int, told: int) -> bool:
         """Return whether it is worth a message. began: start of this process; told: when one was last sent, 0 never."""
-        if began - self.last >= WORTH_TELLING_SECONDS or self.rebooted:
+        if began - self.last >= max(WORTH_TELLING_SECONDS, _POLLS * self.poll_seconds) or self.rebooted:
             return True
         return self.disorder and began - told >= SHORT_AGAIN_SECONDS
 

@@ -41,7 +41,7 @@ def found(config: Config, boot: str, notes: Mapping[str, str], last: int, *, dis
         return None
     rebooted = bool(boot) and notes.get(_BOOT, boot) != boot
     places = {p.name: p.enclosure for p in config.probe if p.enclosure is not None and p.role == "substrate"}
-    return Outage(last, disorder, rebooted, newest, standing, places)
+    return Outage(last, disorder, rebooted, newest, standing, places, config.site.poll_seconds)
 
 
 class Waking:
