@@ -190,6 +190,22 @@ def test_every_earlier_schema_is_brought_up_to_date(tmp_path: Path, steps: int) 
     assert _tables(tmp_path / "old") == _tables(tmp_path / "new")
 
 
+def test_quarter_hours_that_lay_by_probe_are_found_by_day(tmp_path: Path) -> None:
+    """Every row of the fourth schema's quarter hours is there after the change, under its probe and its moment."""
+    _old_schema(tmp_path, 4)
+    quarters = (MIDNIGHT // 900 - 3, MIDNIGHT // 900, MIDNIGHT // 900 + 95, MIDNIGHT // 900 + 500)
+    with closing(sqlite3.connect(tmp_path / FILE_NAME)) as connection:
+        connection.execute("INSERT INTO probe VALUES (1023, 'b2', 'sht3x')")
+        wanted = {(probe, quarter): tuple(range(probe, probe + 14)) for probe in (1, 1023) for quarter in quarters}
+        for place, values in wanted.items():
+            connection.execute(f"INSERT INTO rollup VALUES ({','.join('?' * 16)})", (*place, *values))  # noqa: S608
+        connection.commit()
+    Store.open(tmp_path, Storage(folder=tmp_path), ManualClock()).close()
+    with closing(sqlite3.connect(tmp_path / FILE_NAME)) as connection:
+        found = connection.execute("SELECT * FROM rollup ORDER BY key").fetchall()
+    assert {(key >> 7 & 1023, (key >> 17) * 96 + (key & 127)): tuple(values) for key, *values in found} == wanted
+
+
 def test_a_newer_schema_is_refused_and_left_alone(tmp_path: Path) -> None:
     """After going back to an older version the file is not touched, and the message says what to do."""
     _old_schema(tmp_path)

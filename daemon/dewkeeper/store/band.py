@@ -13,7 +13,7 @@ from typing import Literal
 from sqlalchemy import Connection
 
 from dewkeeper.store.archive import probe_rows
-from dewkeeper.store.coverage import covered
+from dewkeeper.store.coverage import DAYS, QUARTER, ROLLED, covered
 from dewkeeper.store.database import FOREVER, PROBE_BITS, PROBE_MASK
 from dewkeeper.store.quarters import LONGEST_HOLD_SECONDS, QUARTER_SECONDS, Standards
 from dewkeeper.store.reading import Decoder
@@ -76,8 +76,8 @@ def _quarters(connection: Connection, number: int, start: int, end: int) -> Iter
     first, last = cover.whole(start, end)
     columns = "watched, t_min, t_range, h_min, h_range"
     yield from connection.exec_driver_sql(
-        f"SELECT quarter, {columns} FROM rollup WHERE probe_id = ? AND quarter >= ? AND quarter < ? ORDER BY quarter",  # noqa: S608
-        (number, first, min(last, cover.rolled)),
+        f"{DAYS} SELECT {QUARTER}, {columns} FROM {ROLLED} WHERE id = ? ORDER BY d, key",  # noqa: S608
+        (first, min(last, cover.rolled), number),
     ).all()
     yield from connection.exec_driver_sql(
         f"SELECT key >> {PROBE_BITS}, {columns} FROM recent WHERE key >= ? AND key < ? AND key & {PROBE_MASK} = ? ORDER BY key",  # noqa: S608

@@ -1,7 +1,7 @@
 """Keeping the quarter hours true: filled as readings come, made anew where the past changes, moved where they stay.
 
 Every quarter before `until` is in the tables, complete; what came since is found in the readings themselves. Quarters
-before `rolled` lie by probe, the others in order of time. Everything here runs in its caller's transaction.
+before `rolled` lie by day and probe, the others in order of time. Everything here runs in its caller's transaction.
 """
 
 from __future__ import annotations
@@ -15,13 +15,33 @@ from dewkeeper.judge.types import NOT_EVALUATED, PASS, Quality, Reading
 from dewkeeper.store.archive import Row as Raw
 from dewkeeper.store.archive import all_rows, probe_rows
 from dewkeeper.store.database import FOREVER, PROBE_BITS, PROBE_MASK
-from dewkeeper.store.quarters import COLUMNS, LONGEST_HOLD_SECONDS, QUARTER_SECONDS, Quarter, Row, Standards
+from dewkeeper.store.quarters import (
+    COLUMNS,
+    DAY_QUARTERS,
+    LONGEST_HOLD_SECONDS,
+    QUARTER_SECONDS,
+    Quarter,
+    Row,
+    Standards,
+)
 from dewkeeper.store.reading import Decoder
 
 _FEW = 4
 _MARKS = ",".join("?" * (COLUMNS.count(",") + 1))
 _RECENT = f"INSERT OR REPLACE INTO recent (key, {COLUMNS}) VALUES (?, {_MARKS})"  # noqa: S608
-_ROLLUP = f"INSERT OR REPLACE INTO rollup (probe_id, quarter, {COLUMNS}) VALUES (?, ?, {_MARKS})"  # noqa: S608
+_ROLLUP = f"INSERT OR REPLACE INTO rollup (key, {COLUMNS}) VALUES (?, {_MARKS})"  # noqa: S608
+
+DAYS = f"""WITH RECURSIVE day(d, first, last) AS (
+SELECT first / {DAY_QUARTERS}, first, last FROM (SELECT
+max(?, (SELECT (min(key) >> 17) * {DAY_QUARTERS} FROM rollup)) AS first,
+min(?, (SELECT ((max(key) >> 17) + 1) * {DAY_QUARTERS} FROM rollup)) AS last) WHERE first < last UNION ALL
+SELECT d + 1, first, last FROM day WHERE (d + 1) * {DAY_QUARTERS} < last)"""  # noqa: S608
+"""How a statement begins that asks `ROLLED`; its two parameters: the first quarter wanted and the one after the last."""
+ROLLED = f"""probe NOT INDEXED CROSS JOIN day CROSS JOIN rollup
+ON key >= (((d << {PROBE_BITS}) | id) << 7) + max(first - d * {DAY_QUARTERS}, 0)
+AND key < (((d << {PROBE_BITS}) | id) << 7) + min(last - d * {DAY_QUARTERS}, {DAY_QUARTERS})"""
+"""The rows of rollup in a span, by probe and in order of time; `id` is the probe's number and `QUARTER` the quarter's."""
+QUARTER = f"(d * {DAY_QUARTERS} + (key & 127))"
 
 
 class Covered(NamedTuple):
@@ -121,13 +141,11 @@ def rebuild(connection: Connection, standards: Standards, numbers: Sequence[int]
     recent, rollup = [], []
     for number, row in made:
         if first <= row[0] < cover.rolled and row[0] < last:
-            rollup.append((number, *row))
+            rollup.append((_place(row[0], number), *row[1:]))
         elif first <= row[0] < last:
             recent.append((row[0] << PROBE_BITS | number, *row[1:]))
     for number in numbers:
-        connection.exec_driver_sql(
-            "DELETE FROM rollup WHERE probe_id = ? AND quarter >= ? AND quarter < ?", (number, first, last)
-        )
+        _forget(connection, number, first, last)
     connection.exec_driver_sql(
         f"DELETE FROM recent WHERE key >= ? AND key < ? AND key & {PROBE_MASK} IN ({','.join(map(str, numbers))})",  # noqa: S608
         (first << PROBE_BITS, last << PROBE_BITS),
@@ -161,11 +179,12 @@ def made_of(
 
 
 def roll(connection: Connection, before: int) -> None:
-    """Move the quarters before a number to where they stay, by probe."""
+    """Move the quarters before a number to where they stay, by day and probe."""
     before = min(before, covered(connection).until)
     connection.exec_driver_sql(
-        f"INSERT OR REPLACE INTO rollup (probe_id, quarter, {COLUMNS}) "  # noqa: S608
-        f"SELECT key & {PROBE_MASK}, key >> {PROBE_BITS}, {COLUMNS} FROM recent WHERE key < ? ORDER BY 1, 2",
+        f"INSERT OR REPLACE INTO rollup (key, {COLUMNS}) SELECT "  # noqa: S608
+        f"((((key >> {PROBE_BITS}) / {DAY_QUARTERS}) << {PROBE_BITS} | (key & {PROBE_MASK})) << 7) "
+        f"+ (key >> {PROBE_BITS}) % {DAY_QUARTERS}, {COLUMNS} FROM recent WHERE key < ? ORDER BY 1",
         (before << PROBE_BITS,),
     )
     connection.exec_driver_sql("DELETE FROM recent WHERE key < ?", (before << PROBE_BITS,))
@@ -185,9 +204,22 @@ def uncover(connection: Connection, numbers: Iterable[int], since: int) -> None:
     """Forget the quarters from a second on: their readings were moved in time."""
     quarter = since // QUARTER_SECONDS
     for number in numbers:
-        connection.exec_driver_sql("DELETE FROM rollup WHERE probe_id = ? AND quarter >= ?", (number, quarter))
+        _forget(connection, number, quarter, FOREVER)
     connection.exec_driver_sql("DELETE FROM recent WHERE key >= ?", (quarter << PROBE_BITS,))
     connection.exec_driver_sql("UPDATE covered SET until = min(until, ?), rolled = min(rolled, ?)", (quarter, quarter))
+
+
+def _place(quarter: int, number: int) -> int:
+    day, of_day = divmod(quarter, DAY_QUARTERS)
+    return (day << PROBE_BITS | number) << 7 | of_day
+
+
+def _forget(connection: Connection, number: int, first: int, last: int) -> None:
+    """Delete the quarters of one probe from `first` to before `last` from rollup."""
+    connection.exec_driver_sql(
+        f"DELETE FROM rollup WHERE key IN ({DAYS} SELECT key FROM {ROLLED} WHERE id = ?)",  # noqa: S608
+        (first, last, number),
+    )
 
 
 def _made(

@@ -20,6 +20,7 @@ from dewkeeper.store.database import FOREVER
 from dewkeeper_config.models import Limits
 
 QUARTER_SECONDS = 900
+DAY_QUARTERS = 96
 HOLD_POLLS = 3
 LONGEST_HOLD_SECONDS = HOLD_POLLS * 600
 

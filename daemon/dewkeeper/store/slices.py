@@ -8,17 +8,17 @@ from typing import Any
 from sqlalchemy import Connection
 
 from dewkeeper.store.archive import probe_rows
-from dewkeeper.store.coverage import covered
+from dewkeeper.store.coverage import DAYS, QUARTER, ROLLED, covered
 from dewkeeper.store.database import PROBE_BITS
 from dewkeeper.store.quarters import QUARTER_SECONDS
 from dewkeeper.store.reading import Decoder
 
 _COLUMNS = "n, t_min, t_range, t_over, h_min, h_range, h_over, watched"
 
-_TOGETHER = f"""
-SELECT min(quarter), sum(n), min(t_min), max(t_min + t_range) - min(t_min), sum(n * t_min + t_over) - sum(n) * min(t_min),
+_TOGETHER = f"""{DAYS}
+SELECT min({QUARTER}), sum(n), min(t_min), max(t_min + t_range) - min(t_min), sum(n * t_min + t_over) - sum(n) * min(t_min),
 min(h_min), max(h_min + h_range) - min(h_min), sum(n * h_min + h_over) - sum(n) * min(h_min), sum(watched)
-FROM rollup WHERE probe_id = ? AND quarter >= ? AND quarter < ? GROUP BY (quarter * {QUARTER_SECONDS} - ?) / ?"""  # noqa: S608
+FROM {ROLLED} WHERE id = ? GROUP BY ({QUARTER} * {QUARTER_SECONDS} - ?) / ?"""  # noqa: S608
 
 
 @dataclass(slots=True)
@@ -83,11 +83,11 @@ class _Made:
         rows: list[Any] = []
         if names.recalibrations(self._number, first * QUARTER_SECONDS, rolled * QUARTER_SECONDS):
             rows += self._connection.exec_driver_sql(
-                f"SELECT quarter, {_COLUMNS} FROM rollup WHERE probe_id = ? AND quarter >= ? AND quarter < ?",  # noqa: S608
-                (self._number, first, min(last, rolled)),
+                f"{DAYS} SELECT {QUARTER}, {_COLUMNS} FROM {ROLLED} WHERE id = ?",  # noqa: S608
+                (first, min(last, rolled), self._number),
             ).all()
         else:  # words of one calibration can be put together before they are decoded
-            together = self._connection.exec_driver_sql(_TOGETHER, (self._number, first, min(last, rolled), self._start, self._size))
+            together = self._connection.exec_driver_sql(_TOGETHER, (first, min(last, rolled), self._number, self._start, self._size))
             for quarter, *values in together:
                 at = quarter * QUARTER_SECONDS
                 self.take(at, _piece(names, self._number, self._size, at, *values))

@@ -32,8 +32,8 @@ from dewkeeper_config.models import Storage
 from dewkeeper_drivers.contract import SCALES
 
 _PART = 5000
-_RECENT_SECONDS = 12 * 3600
-"""At ten past four, when this is asked, yesterday afternoon: the night is whole, and a chart of one probe reads little of it."""
+_RECENT_SECONDS = 10 * 3600
+"""At ten past four, when this is asked, six in the evening: the night is whole, and a chart of one probe reads little of it."""
 _INSERT = "INSERT INTO reading (key, t, h) VALUES (?, ?, ?)"
 
 

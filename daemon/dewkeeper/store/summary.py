@@ -11,7 +11,7 @@ from sqlalchemy import Connection
 
 from dewkeeper.store.archive import Row as Raw
 from dewkeeper.store.archive import all_rows, probe_rows
-from dewkeeper.store.coverage import covered, made_of
+from dewkeeper.store.coverage import DAYS, QUARTER, ROLLED, covered, made_of
 from dewkeeper.store.database import FOREVER, PROBE_BITS, PROBE_MASK
 from dewkeeper.store.quarters import LONGEST_HOLD_SECONDS, QUARTER_SECONDS, Quarter, Standards
 from dewkeeper.store.reading import Decoder
@@ -29,9 +29,7 @@ sum(heat & 4095), sum(heat >> 12), sum(dose)"""
 _RECENT = f"""
 SELECT key & {PROBE_MASK}, {_SUMS.replace("quarter", f"(key >> {PROBE_BITS})")} FROM recent
 WHERE key >= ? AND key < ? GROUP BY key & {PROBE_MASK}"""  # noqa: S608
-_ROLLUP = f"""
-SELECT probe_id, {_SUMS} FROM probe CROSS JOIN rollup ON probe_id = id
-WHERE quarter >= ? AND quarter < ? GROUP BY probe_id"""  # noqa: S608
+_ROLLED = f"{DAYS} SELECT id, {_SUMS.replace('quarter', QUARTER)} FROM {ROLLED}"  # noqa: S608
 _LEAST, _MOST, _WATCHED = (4, 6), (5, 7), (1, 8, 9, 10, 11, 12, 13, 14)
 """Columns that are the least, the most, and those that add up seconds a reading stands for."""
 
@@ -79,7 +77,7 @@ def spans(connection: Connection, standards: Standards, start: int, end: int) ->
     sums: dict[int, list[int]] = {}
     if first < last:
         middle = min(max(cover.rolled, first), last)
-        _add(sums, connection.exec_driver_sql(_ROLLUP, (first, middle)) if first < middle else ())
+        _add(sums, connection.exec_driver_sql(f"{_ROLLED} GROUP BY id", (first, middle)) if first < middle else ())
         _add(sums, connection.exec_driver_sql(_RECENT, (middle << PROBE_BITS, last << PROBE_BITS)))
     for begin, finish in _edges(start, end, first, last):
         rows = all_rows(connection, begin, finish + LONGEST_HOLD_SECONDS)
@@ -142,14 +140,10 @@ def _by_calibration(
         sums: dict[int, list[int]] = {}
         first, last = cover.whole(begin, finish)
         if first < last:
-            for table, where, values in (
-                ("rollup", "probe_id = ? AND quarter >= ? AND quarter < ?", (number, first, min(last, cover.rolled))),
-                ("recent", f"key >= ? AND key < ? AND key & {PROBE_MASK} = {number}",
-                 (max(first, cover.rolled) << PROBE_BITS, last << PROBE_BITS)),
-            ):  # fmt: skip
-                columns = _SUMS if table == "rollup" else _SUMS.replace("quarter", f"(key >> {PROBE_BITS})")
-                row = connection.exec_driver_sql(f"SELECT {number}, {columns} FROM {table} WHERE {where}", values).one()  # noqa: S608
-                _add(sums, [row] if row[1] else ())
+            middle = min(max(cover.rolled, first), last)
+            _add(sums, connection.exec_driver_sql(f"{_ROLLED} WHERE id = ? GROUP BY id", (first, middle, number)))
+            recent = _RECENT.replace("GROUP", f"AND key & {PROBE_MASK} = {number} GROUP")
+            _add(sums, connection.exec_driver_sql(recent, (middle << PROBE_BITS, last << PROBE_BITS)))
         for one, two in _edges(begin, finish, first, last):
             rows = probe_rows(connection, number, one, two + LONGEST_HOLD_SECONDS)
             _add(sums, _ragged(connection, standards, rows, one, two))

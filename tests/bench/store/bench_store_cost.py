@@ -60,8 +60,8 @@ def ingest(folder: Path, polls: int = 400) -> float:
 
 def queries(folder: Path, end: int) -> dict[str, float]:
     """Return ratios of medians: one big statement through our engine over sqlite3; raw rows of a night over `overnight`."""
-    quarter = f"SELECT probe_id, quarter, {COLUMNS} FROM rollup WHERE quarter >= ? AND quarter < ?"  # noqa: S608
-    month = (end - 12 * DAY) // 900, (end - 2 * DAY) // 900
+    quarter = f"SELECT key, {COLUMNS} FROM rollup WHERE key >= ? AND key < ?"  # noqa: S608
+    month = (end // DAY - 12) << 17, (end // DAY - 2) << 17
     raw = (
         "SELECT key & 1023, count(t), min(t), max(t), sum(t), min(h), max(h), sum(h) FROM reading "
         "WHERE key >= ? AND key < ? GROUP BY 1"
