@@ -16,6 +16,7 @@ from tests.web.conftest import Rig
 from dewkeeper.clock import ManualClock
 from dewkeeper.service.calendar import SilentAlarm
 from dewkeeper.service.daemon import Daemon
+from dewkeeper_config.models import Config
 from dewkeeper_demo import night
 from dewkeeper_demo.scenes import EVENING, moment
 from dewkeeper_demo.show import Show
@@ -83,6 +84,39 @@ def rig(tmp_path: Path) -> Iterator[Rig]:
         made.close()
 
 
+LONGEST_NAMES = tuple(f"Quarantine rack left {word} tub number {n}".ljust(40, "x") for n, word in enumerate(("top", "low") * 3))
+"""Names as long as a configuration takes them."""
+
+
+class Crowded(Rig):
+    """Six dry tubs with the longest names there may be; the first has a second judged probe, too hot, and two that inform."""
+
+    def rack(self) -> Config:
+        config = self.racks.config(6, humidity_percent=48.0)
+        first = config.probe[0]
+        enclosures = [e.model_copy(update={"name": n}) for e, n in zip(config.enclosure, LONGEST_NAMES, strict=True)]
+        probes = [
+            p.model_copy(update={"name": f"{n[:38]} 1", "enclosure": n, "options": first.options})
+            for p, n in zip(config.probe, LONGEST_NAMES, strict=True)
+        ]
+        more = (("back", "substrate", 36.0), ("warm end", "warm_end", 33.0), ("humid hide", "humid_hide", 29.0))
+        for name, role, degrees in more:
+            options = {**first.options, "humidity_percent": 60.0, "temperature_c": degrees}
+            probes.append(first.model_copy(update={"name": name, "role": role, "enclosure": LONGEST_NAMES[0], "options": options}))
+        return config.model_copy(update={"enclosure": enclosures, "probe": probes})
+
+
+@pytest.fixture
+def crowded(tmp_path: Path) -> Iterator[Crowded]:
+    """Return a running daemon of six tubs in trouble with long names and several probes."""
+    folder = tmp_path / "state"
+    folder.mkdir()
+    with Phone() as phone:
+        made = Crowded(folder, phone.url)
+        yield made
+        made.close()
+
+
 @pytest.fixture(params=[True, False], ids=["script", "no-script"])
 def script(request: pytest.FixtureRequest) -> bool:
     """Say whether the browser runs script at all."""
@@ -91,20 +125,22 @@ def script(request: pytest.FixtureRequest) -> bool:
 
 @pytest.fixture
 def browser(tmp_path: Path) -> Iterator[Callable[..., Visitor]]:
-    """Open browsers: width, height, colour scheme, with or without script."""
+    """Open browsers: width, height, colour scheme, with or without script, size of the letters."""
     webdriver = pytest.importorskip("selenium.webdriver", reason="needs the test extra with selenium")
     chromium, driver = shutil.which("chromium"), shutil.which("chromedriver")
     if chromium is None or driver is None:
         pytest.skip("needs Chromium and chromedriver")
     opened: list[Any] = []
 
-    def open_one(width: int = 360, height: int = 740, scheme: str = "light", *, script: bool = True) -> Visitor:
+    def open_one(width: int = 360, height: int = 740, scheme: str = "light", *, script: bool = True, font_pixels: int = 16) -> Visitor:
         options = webdriver.ChromeOptions()
         options.binary_location = chromium
         for flag in (*FLAGS, f"--user-data-dir={tmp_path / f'profile{len(opened)}'}"):
             options.add_argument(flag)
+        wishes: dict[str, int] = {"webkit.webprefs.default_font_size": font_pixels}
         if not script:
-            options.add_experimental_option("prefs", {"profile.managed_default_content_settings.javascript": 2})
+            wishes["profile.managed_default_content_settings.javascript"] = 2
+        options.add_experimental_option("prefs", wishes)
         one = webdriver.Chrome(options=options, service=webdriver.ChromeService(driver))
         opened.append(one)
         visitor = Visitor(one)

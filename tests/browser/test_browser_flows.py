@@ -81,9 +81,9 @@ def type_moment(one: Visitor, moment: datetime) -> None:
 def test_an_alarm_is_shelved_and_brought_back(keeper: Visitor, rig: Any) -> None:
     """Putting aside wants a reason, says until when, and ends at a tap."""
     keeper.go(rig.base + "/alarms")
-    keeper.unfold("Put aside")
+    keeper.unfold("Shelve it")
     keeper.fill(why="cleaning today")
-    keeper.press("Put aside")
+    keeper.press("Shelve")
     until = datetime.fromtimestamp(rig.clock.wall() + 4 * 3600, ZoneInfo(rig.config.site.timezone))
     assert f"; shelved until {until:%H:%M}" in keeper.text
     keeper.press("Bring it back now")

@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from importlib.resources import files
 from typing import Any
+from urllib.parse import quote
 
 import pytest
+from tests.browser.conftest import LONGEST_NAMES
 from tests.browser.visitor import Visitor
 
 from dewkeeper.notify.links import NOTE_KEY, make
@@ -157,3 +159,82 @@ def test_the_checks_see_what_is_broken(browser: Callable[..., Visitor], rig: Any
         one.run(script)
         found = faults(one, checker)
         assert any(fault in said for said in found), (fault, found)
+
+
+def test_six_enclosures_with_the_longest_names_fit_the_first_screen(browser: Callable[..., Visitor], crowded: Any) -> None:
+    """Six tubs in trouble, named as long as names may be, one in two troubles at two probes, are whole above the navigation at 360 by 740 px."""
+    crowded.clock.advance(12 * 3600)  # into the night, so that there is a lowest of it to tell
+    one = browser()
+    one.log_in(crowded.base, crowded.page.first_run_code)
+    rows = one.all(".needs-look")
+    assert {row.find_element("css selector", ".tape").text for row in rows} == set(LONGEST_NAMES)
+    navigation = one.run("return document.querySelector('nav.main').getBoundingClientRect().top")
+    assert one.run("return arguments[0].getBoundingClientRect().bottom", rows[-1]) <= navigation
+    assert "too hot" in rows[0].text
+    assert "also too dry" in rows[0].text
+    assert "(back)" in rows[0].text
+    assert one.layout_faults() == []
+
+
+def test_probes_of_one_enclosure_are_told_apart_by_line_and_word(browser: Callable[..., Visitor], crowded: Any) -> None:
+    """Each probe has a line of its own pattern in both charts, named beside it with whether it is judged, and a table of its own."""
+    one = browser()
+    one.log_in(crowded.base, crowded.page.first_run_code)
+    one.go(f"{crowded.base}/enclosure/{quote(LONGEST_NAMES[0])}?span=day")
+    names = [p.name for p in crowded.config.probe if p.enclosure == LONGEST_NAMES[0]]
+    patterns = "return [...document.querySelectorAll(arguments[0])].map(e => getComputedStyle(e).strokeDasharray)"
+    charts = one.run(patterns, "svg.chart .curve")
+    samples = one.run(patterns, "svg.sample .curve")
+    assert len(set(samples)) == len(names) == 4
+    assert samples == samples[:4] * 2
+    assert sorted(charts) == sorted(samples)
+    lines = [line.text for line in one.all("ul.numbers li")]
+    assert len(lines) == 8
+    for line, (name, judged) in zip(lines, [(n, i < 2) for i, n in enumerate(names)] * 2, strict=True):
+        assert name in line
+        assert ("not judged" in line) is not judged
+    one.run(OPEN_ALL)
+    assert [c.text.partition(",")[0] for c in one.all("caption")] == names
+    assert one.layout_faults() == []
+
+
+@pytest.mark.parametrize(("width", "height"), [(360, 740), (1280, 800)])
+def test_letters_twice_as_large_lose_nothing(browser: Callable[..., Visitor], demo_rack: Any, width: int, height: int) -> None:
+    """With the browser's letters set to 200 % every screen is still whole, nothing clipped or overlapping (WCAG 2.2, 1.4.4)."""
+    one = browser(width, height, font_pixels=32)
+    one.log_in(demo_rack.base, demo_rack.page.first_run_code)
+    assert one.run("return getComputedStyle(document.documentElement).fontSize") == "32px"
+    wrong = {}
+    for path in SCREENS:
+        one.go(demo_rack.base + path)
+        one.run(OPEN_ALL)
+        if found := one.layout_faults():
+            wrong[path] = found
+    assert wrong == {}
+
+
+def test_a_window_of_320_pixels_needs_no_scrolling_aside(browser: Callable[..., Visitor], demo_rack: Any) -> None:
+    """At 320 px, which is 1280 px enlarged four times, every screen is whole (WCAG 2.2, 1.4.10)."""
+    one = browser(320, 640)
+    one.log_in(demo_rack.base, demo_rack.page.first_run_code)
+    wrong = {}
+    for path in SCREENS:
+        one.go(demo_rack.base + path)
+        if found := one.layout_faults():
+            wrong[path] = found
+    assert wrong == {}
+
+
+def test_paper_gets_what_can_be_read_and_nothing_to_tap(browser: Callable[..., Visitor], demo_rack: Any) -> None:
+    """Printed, a screen has no navigation, no form and no button, and dark looks become black on white."""
+    one = browser(scheme="dark")
+    one.log_in(demo_rack.base, demo_rack.page.first_run_code)
+    dark = {"features": [{"name": "prefers-color-scheme", "value": "dark"}], "media": "print"}
+    for path in SCREENS:
+        one.go(demo_rack.base + path)
+        one.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", dark)
+        shown = "return [...document.querySelectorAll('nav, button, input, select, a.button')].filter(e => e.checkVisibility()).length"
+        assert one.run(shown) == 0, path
+        assert one.run("return getComputedStyle(document.body).backgroundColor") == "rgb(255, 255, 255)"
+        assert one.run("return getComputedStyle(document.body).color") == "rgb(0, 0, 0)"
+        assert one.text, path

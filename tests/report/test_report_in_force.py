@@ -89,7 +89,8 @@ def test_a_moved_probe_leaves_its_history_with_the_enclosure(shelf: Callable[...
     with one.past() as past:
         report = enclosure(past, after, "T1", "night", END)
         rows = {r.enclosure: r for r in morning(past, after, END).enclosures}
-    assert min(p.humidity_low for p in report.points) == pytest.approx(68, abs=0.1)
+    assert [trace.probe for trace in report.traces] == ["p1", "p2"]
+    assert all(p.humidity_low == pytest.approx(68, abs=0.1) for trace in report.traces for p in trace.points)
     assert report.gaps == ()
     assert rows["T1"].humidity_min is not None
     assert rows["T1"].humidity_min.value == pytest.approx(68, abs=0.1)

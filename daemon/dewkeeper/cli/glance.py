@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from dewkeeper.report.model import EnclosureMorning, Mark, MorningGlance, Standing
-from dewkeeper.report.wording import RANK_WORDS, STATE_WORDS, Wording, headline, outside_words, to_do
+from dewkeeper.report.wording import RANK_WORDS, STATE_WORDS, Wording, headline, measured_by, outside_words, to_do
 
 _COLUMNS = ("", "", "lowest", "by day", "highest", "off target", "off tolerable", "dose", "temperature", "now", "unwatched")
 _FIRST_TO_GO = ("dose", "highest", "temperature", "off target", "now")
@@ -86,23 +86,19 @@ def _table(rows: Sequence[EnclosureMorning], wording: Wording, width: int) -> li
 
 
 def _cells(row: EnclosureMorning, wording: Wording) -> list[str]:
-    cold, warm = row.temperature_min, row.temperature_max
-    degrees = "–"
-    if cold is not None and warm is not None:
-        degrees = f"{wording.degrees(cold.value):.1f}–{wording.degrees(warm.value):.1f} {wording.unit}"
     present = "–"
     if row.now is not None:
         present = wording.humidity(row.now.humidity_percent) + (" stale" if row.now.stale else "")
     return [
         row.enclosure,
         "out of service" if row.out_of_service else RANK_WORDS[row.rank],
-        _mark(row.humidity_min, wording),
+        _mark(row.humidity_min, wording) + (measured_by(row, row.humidity_min) if row.humidity_min else ""),
         wording.humidity(row.humidity_min_at_day_percent),
         _mark(row.humidity_max, wording),
         _minutes(row.minutes_beyond_target, wording),
         _minutes(row.minutes_beyond_tolerable, wording),
         f"{row.dose_percent_hours:.1f}" if row.dose_percent_hours >= 0.05 else "",
-        degrees,
+        wording.temperatures(row.temperature_min, row.temperature_max),
         present,
         _minutes(row.unwatched.minutes, wording),
     ]

@@ -138,13 +138,13 @@ def _alarms(args: argparse.Namespace) -> int:
 
 def _history(args: argparse.Namespace) -> int:
     from dewkeeper.cli.plot import plot
-    from dewkeeper.report.enclosure import gaps_of, judged_probe
+    from dewkeeper.report.enclosure import gaps_of, judged_probes
     from dewkeeper.report.model import to_plain
     from dewkeeper.report.past import StoredPast
 
     config: Config = args.load_config()
-    probe = judged_probe(config, args.enclosure)
-    if probe is None:
+    probes = judged_probes(config, args.enclosure)
+    if not probes:
         known = ", ".join(e.name for e in config.enclosure)
         complain(f"no enclosure or probe {args.enclosure!r}; enclosures: {known}")
         return NOT_WELL
@@ -154,13 +154,14 @@ def _history(args: argparse.Namespace) -> int:
     with StoredPast.open(config) as past:
         points = past.series(args.enclosure, start, end, width)
         limits = past.in_force().limits(args.enclosure, end)
-        newest = past.latest().get(probe)
+        latest = past.latest()
     if args.format == "json":
         emit_json(to_plain(points))
         return DONE
     for line in plot(args.enclosure, points, start, end, width, wording, limits):
         say(line)
-    for gap in gaps_of(points, start, end, (), config.site.poll_seconds, newest.reading.time if newest and newest.quality.counts else None):
+    believed = [latest[probe].reading.time for probe in probes if probe in latest and latest[probe].quality.counts]
+    for gap in gaps_of(points, start, end, (), config.site.poll_seconds, max(believed, default=None)):
         say(f"not measured: {wording.clock(gap.start, end)}–{wording.clock(gap.end, end)}, {wording.lasting(gap.end - gap.start)}")
     return DONE
 

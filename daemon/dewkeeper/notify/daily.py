@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 from dewkeeper.notify.people import Draft
 from dewkeeper.notify.words import TITLE_LENGTH, page_line
 from dewkeeper.report.model import EnclosureMorning, MorningGlance
-from dewkeeper.report.wording import Wording, first_steps, headline, outside_words, to_do
+from dewkeeper.report.wording import Wording, first_steps, headline, measured_by, outside_words, to_do
 from dewkeeper_config.models import Config, Person
 
 MORNING_GRACE_SECONDS: Final = 6 * 3600
@@ -124,7 +124,7 @@ def _row(row: EnclosureMorning, wording: Wording, now: int) -> str:
     if row.humidity_min is not None:
         day = row.humidity_min_at_day_percent
         referred = "" if day is None else f" ({wording.humidity(day)} at day temperature)"
-        said.append(f"lowest {wording.humidity(row.humidity_min.value)} at {wording.clock(row.humidity_min.at)}{referred}")
+        said.append(f"lowest {wording.humidity(row.humidity_min.value)} at {wording.clock(row.humidity_min.at)}{measured_by(row, row.humidity_min)}{referred}")
     if row.unwatched.minutes >= 1:
         said.append(f"unwatched for {wording.lasting(row.unwatched.minutes * 60)}")
     if row.now is not None:

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any, Literal, get_args
 from zoneinfo import ZoneInfo
 
 from dewkeeper.judge.types import Command, Event, JournalEntry
 from dewkeeper.judge.words import EXCURSIONS, FAULTS, JOURNAL, KINDS
-from dewkeeper.report.history import Past, Point
+from dewkeeper.report.history import JUDGED, Past, Point, Trace, together
 from dewkeeper.report.model import Limiting, NowValues, Standing, to_plain
 from dewkeeper.report.morning import STALE_POLLS, limiting, now_values, standing, worst_alarm_first
 from dewkeeper.report.nights import day_start, night_to_show
@@ -34,6 +34,7 @@ class Stretch:
     kind: str
     text: str
     fault: bool
+    probe: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,15 +58,19 @@ class Gap:
 
 @dataclass(frozen=True, slots=True)
 class EnclosureReport:
-    """Everything the enclosure screen shows."""
+    """Everything the enclosure screen shows.
+
+    traces: one for every probe that was in it, the judged ones first. pause_seconds: a longer one breaks a curve.
+    gaps: when no judged probe was believed.
+    """
 
     enclosure: str
     span: Span
     start: int
     end: int
-    probe: str | None
     limits: Limiting
-    points: tuple[Point, ...]
+    traces: tuple[Trace, ...]
+    pause_seconds: int
     gaps: tuple[Gap, ...]
     stretches: tuple[Stretch, ...]
     marks: tuple[JournalMark, ...]
@@ -81,12 +86,10 @@ class EnclosureReport:
         return plain
 
 
-def judged_probe(config: Config, name: str) -> str | None:
-    """Return the judged probe of the enclosure `name`, or the probe of that name, or None."""
-    judged = [p.name for p in config.probe if p.enclosure == name and p.role == "substrate"]
-    if judged:
-        return judged[0]
-    return next((p.name for p in config.probe if p.name == name), None)
+def judged_probes(config: Config, name: str) -> list[str]:
+    """Return the judged probes of the enclosure `name`, or the probe of that name, or none."""
+    judged = [p.name for p in config.probe if p.enclosure == name and p.role == JUDGED]
+    return judged or [p.name for p in config.probe if p.name == name]
 
 
 def enclosure(history: Past, config: Config, name: str, span: Span, now: int) -> EnclosureReport:
@@ -97,23 +100,25 @@ def enclosure(history: Past, config: Config, name: str, span: Span, now: int) ->
     start, end = span_of(config, span, now)
     in_force = history.in_force()
     limits = in_force.limits(name, now) or effective_limits(config, name)
-    probe = judged_probe(config, name)
-    points = tuple(history.series(name, start, end, _POINTS))
+    traces = tuple(history.traces(name, start, end, _POINTS))
+    points = together(trace for trace in traces if trace.judged)
     events = history.events(start - 31 * 86400, name)
     stretches = tuple(s for s in stretches_of(events) if (s.end is None or s.end > start) and s.start < end)
-    newest = history.latest()
+    latest = history.latest()
     stage, until = in_force.stage(name, now)
-    stale_after = STALE_POLLS * config.site.poll_seconds
-    present = now_values([newest[probe]] if probe in newest else [], now, stale_after) if probe else None
+    pause = STALE_POLLS * config.site.poll_seconds
+    newest = [latest[probe] for probe in judged_probes(config, name) if probe in latest]
+    present = now_values(newest, limits, now, pause)
+    believed = max((n.reading.time for n in newest if n.quality.counts), default=None)
     return EnclosureReport(
         enclosure=name,
         span=span,
         start=start,
         end=end,
-        probe=probe,
         limits=limiting(limits),
-        points=points,
-        gaps=tuple(gaps_of(points, start, min(end, now), stretches, config.site.poll_seconds, present.at if present else None)),
+        traces=traces,
+        pause_seconds=pause,
+        gaps=tuple(gaps_of(points, start, min(end, now), stretches, config.site.poll_seconds, believed)),
         stretches=stretches,
         marks=tuple(journal_mark(e) for e in history.journal(start, enclosure=name) if e.time < end),
         now=present,
@@ -151,9 +156,9 @@ def stretches_of(events: Sequence[Event]) -> list[Stretch]:
         if event.event in ("raised", "escalated"):
             start = before.start if before else event.since
             text = KINDS[event.kind].label if event.kind in FAULTS else beyond(event.kind, event.band)
-            found[event.alarm] = Stretch(start, None, event.kind, text, event.kind in FAULTS)
+            found[event.alarm] = Stretch(start, None, event.kind, text, event.kind in FAULTS, event.probe)
         elif event.event == "cleared" and before is not None:
-            found[event.alarm] = Stretch(before.start, event.time, before.kind, before.text, before.fault)
+            found[event.alarm] = replace(before, end=event.time)
     return list(found.values())
 
 

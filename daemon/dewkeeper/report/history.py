@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
 from dewkeeper.judge.in_force import InForce
-from dewkeeper.judge.types import Alarm, Event, JournalEntry, Quality, Reading
+from dewkeeper.judge.types import Alarm, Event, JournalEntry, Quality, Reading, Role
 from dewkeeper.report.model import Mark
+
+JUDGED: Role = "substrate"
+"""The role of the probes that the limits apply to."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +48,45 @@ class Point:
     temperature_c: float
     temperature_low: float
     temperature_high: float
+
+
+@dataclass(frozen=True, slots=True)
+class Trace:
+    """What one probe measured while it was in an enclosure: `role` "substrate" is judged, any other informs."""
+
+    probe: str
+    role: Role
+    points: tuple[Point, ...]
+
+    @property
+    def judged(self) -> bool:
+        """Whether the limits apply to it."""
+        return self.role == JUDGED
+
+
+def together(traces: Iterable[Trace]) -> list[Point]:
+    """Return probes of one enclosure as one series, oldest first: lowest and highest of any, mean of their means."""
+    slices: dict[tuple[int, int], list[Point]] = {}
+    for trace in traces:
+        for point in trace.points:
+            slices.setdefault((point.at, point.seconds), []).append(point)
+    return [joined(slices[when], *when) for when in sorted(slices)]
+
+
+def joined(points: Sequence[Point], at: int, seconds: int) -> Point:
+    """Return several slices as one that covers `seconds` from `at` on."""
+    if len(points) == 1:
+        return points[0]
+    return Point(
+        at=at,
+        seconds=seconds,
+        humidity_percent=sum(p.humidity_percent for p in points) / len(points),
+        humidity_low=min(p.humidity_low for p in points),
+        humidity_high=max(p.humidity_high for p in points),
+        temperature_c=sum(p.temperature_c for p in points) / len(points),
+        temperature_low=min(p.temperature_low for p in points),
+        temperature_high=max(p.temperature_high for p in points),
+    )
 
 
 class Newest(Protocol):
@@ -96,6 +138,11 @@ class Past(Protocol):
     def series(self, place: str, start: int, end: int, points: int) -> Sequence[Point]:
         """Return about `points` slices of [start, end) of an enclosure or a probe, oldest first.
 
-        Those without believed readings are left out. An enclosure is told of by the probes that were in it then.
+        Those without believed readings are left out. An enclosure is told of by the judged probes that were in it
+        then, all together: lowest and highest of any, mean of their means.
         """
+        ...
+
+    def traces(self, enclosure: str, start: int, end: int, points: int) -> Sequence[Trace]:
+        """Return the same for every probe that was in the enclosure meanwhile, judged ones first."""
         ...

@@ -21,20 +21,25 @@ RANKS: tuple[Rank, ...] = ("urgent", "alarm", "unwatched", "outside", "calm")
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """A value and when it was measured."""
+    """A value, when it was measured, and by which probe."""
 
     value: float
     at: int
+    probe: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class NowValues:
-    """The newest reading that counts. `stale` when it is older than three polls: then it is not the air of now."""
+    """The newest reading that counts. `stale` when it is older than three polls: then it is not the air of now.
+
+    Of several judged probes it is the one that gives most concern, heat and cold before humidity.
+    """
 
     humidity_percent: float
     temperature_c: float
     at: int
     stale: bool
+    probe: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +95,7 @@ class EnclosureMorning:
     dose_percent_hours: how far beyond target times how long, %RH times hours, both sides together.
     stage: the journal's stage (opaque, gravid …), else the profile; `limits` are those of the stage.
     minimum_change_percent: lowest humidity compared with the night before, None when one of them is unknown.
+    judged: its judged probes; extremes are the worst of all of them, times beyond those of the worst.
     """
 
     enclosure: str
@@ -117,6 +123,7 @@ class EnclosureMorning:
     minutes_too_cold: float = 0.0
     stage: str = "adult"
     out_of_service: bool = False
+    judged: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -143,7 +143,7 @@ def _enclosure(
     tonight = gathered.tonight.get(enclosure.name, NightSums())
     before = gathered.before.get(enclosure.name, NightSums())
     alarms = tuple(standing(a) for a in gathered.alarms if a.enclosure == enclosure.name and a.state != "normal")
-    newest = now_values([gathered.latest[p] for p in probes if p in gathered.latest], now, stale_after)
+    newest = now_values([gathered.latest[p] for p in probes if p in gathered.latest], limits, now, stale_after)
     referred = None
     if tonight.humidity_min is not None and tonight.humidity_min_temperature_c is not None:
         referred = referred_humidity(
@@ -180,6 +180,7 @@ def _enclosure(
         minutes_too_cold=tonight.too_cold_seconds / 60,
         stage=gathered.stages[enclosure.name],
         out_of_service=enclosure.name in gathered.resting,
+        judged=tuple(probes),
     )
     return _ranked(row, limits)
 
@@ -197,15 +198,24 @@ def limiting(limits: Limits) -> Limiting:
     )
 
 
-def now_values(newest: Iterable[Newest], now: int, stale_after_seconds: int) -> NowValues | None:
-    """Return the newest believed values; None when no stored newest reading is believed."""
-    believed = [n.reading for n in newest if n.quality.counts and n.reading.humidity_percent is not None]
-    if not believed:
-        return None
-    last = max(believed, key=lambda reading: reading.time)
-    if last.humidity_percent is None or last.temperature_c is None:
-        return None
-    return NowValues(last.humidity_percent, last.temperature_c, last.time, now - last.time > stale_after_seconds)
+def now_values(newest: Iterable[Newest], limits: Limits, now: int, stale_after_seconds: int) -> NowValues | None:
+    """Return the newest believed values, of several probes those of most concern; None when none is believed.
+
+    A stale one never hides one of now.
+    """
+    believed = [
+        NowValues(r.humidity_percent, r.temperature_c, r.time, now - r.time > stale_after_seconds, r.probe)
+        for r in (n.reading for n in newest if n.quality.counts)
+        if r.humidity_percent is not None and r.temperature_c is not None
+    ]
+    warm, damp = limits.temperature_tolerable, limits.humidity_target
+
+    def concern(values: NowValues) -> tuple[bool, float, float]:
+        temperature, humidity = values.temperature_c, values.humidity_percent
+        beyond = max(warm.low - temperature, temperature - warm.high, 0.0)
+        return (not values.stale, beyond, max(damp.low - humidity, humidity - damp.high))
+
+    return max(believed, key=concern, default=None)
 
 
 def unwatched_time(alarms: Iterable[Standing], newest: NowValues | None, minutes: float) -> Unwatched:

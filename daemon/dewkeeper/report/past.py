@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping, Sequence
+from itertools import pairwise
 from types import TracebackType
 from typing import Any, cast
 
 from dewkeeper.judge.in_force import InForce, Window
-from dewkeeper.judge.types import Alarm, Calibration, Event, JournalEntry
-from dewkeeper.report.history import NightSums, Point
+from dewkeeper.judge.types import Alarm, Calibration, Event, JournalEntry, Role
+from dewkeeper.report.history import JUDGED, NightSums, Point, Trace, together
 from dewkeeper.report.model import Mark
 from dewkeeper.store import History
 from dewkeeper.store.history import Stored
@@ -78,23 +79,47 @@ class StoredPast:
                 if (first, last) not in nights:
                     nights[first, last] = self._history.overnight(first, last)
                 night = nights[first, last]
-                pieces.append(worst_of([_sums(night[probe]) for probe in probes if probe in night]))
+                pieces.append(worst_of([_sums(probe, night[probe]) for probe in probes if probe in night]))
             found[enclosure.name] = one_after_another(pieces)
         return found
 
     def series(self, place: str, start: int, end: int, points: int) -> Sequence[Point]:
         """Return about `points` slices of [start, end) of an enclosure or a probe, oldest first.
 
-        Those without believed readings are left out. An enclosure is told of by the probes that were in it then.
+        Those without believed readings are left out. An enclosure is told of by the judged probes that were in it
+        then, all together: lowest and highest of any, mean of their means.
         """
         if all(place != enclosure.name for enclosure in self._config.enclosure):
             return self._slices(place, start, end, points)
-        found: list[Point] = []
-        for window in self._windows(self.in_force(), place, start, end):
-            share = max(1, round(points * (window.end - window.start) / (end - start)))
-            # Several judged probes in one enclosure: the first is the one that is drawn.
-            for probe in window.probes[:1]:
-                found += self._slices(probe, window.start, window.end, share)
+        return together(self._traces(place, start, end, points, judged_only=True))
+
+    def traces(self, enclosure: str, start: int, end: int, points: int) -> Sequence[Trace]:
+        """Return the same for every probe that was in the enclosure meanwhile, judged ones first."""
+        return sorted(self._traces(enclosure, start, end, points), key=lambda trace: not trace.judged)
+
+    def _traces(self, enclosure: str, start: int, end: int, points: int, *, judged_only: bool = False) -> list[Trace]:
+        found = []
+        for (probe, role), stays in self._stays(enclosure, start, end).items():
+            if judged_only and role != JUDGED:
+                continue
+            drawn: list[Point] = []
+            for first, last in stays:
+                drawn += self._slices(probe, first, last, max(1, round(points * (last - first) / (end - start))))
+            found.append(Trace(probe, role, tuple(drawn)))
+        return found
+
+    def _stays(self, enclosure: str, start: int, end: int) -> Mapping[tuple[str, Role], list[tuple[int, int]]]:
+        """Return by probe and role when it was in an enclosure; the configuration stands in where nothing was stored."""
+        in_force = self.in_force()
+        changes = [moment for moment in in_force.moments() if start < moment < end]
+        found: dict[tuple[str, Role], list[tuple[int, int]]] = {}
+        for first, last in pairwise([start, *changes, end]):
+            settings = in_force.settings(first)
+            for probe in settings.probes.values() if settings is not None else self._config.probe:
+                if probe.enclosure == enclosure:
+                    stays = found.setdefault((probe.name, probe.role), [])
+                    begun = stays.pop()[0] if stays and stays[-1][1] == first else first
+                    stays.append((begun, last))
         return found
 
     def _windows(self, in_force: InForce, enclosure: str, start: int, end: int) -> list[Window]:
@@ -126,14 +151,14 @@ def _by_probes(windows: Sequence[Window]) -> list[tuple[int, int, tuple[str, ...
     return found
 
 
-def _sums(span: Span) -> NightSums:
+def _sums(probe: str, span: Span) -> NightSums:
     return NightSums(
         watched_seconds=span.watched_seconds,
-        humidity_min=Mark(span.humidity_min.value, span.humidity_min.at),
+        humidity_min=Mark(span.humidity_min.value, span.humidity_min.at, probe),
         humidity_min_temperature_c=span.temperature_at_driest_c,
-        humidity_max=Mark(span.humidity_max.value, span.humidity_max.at),
-        temperature_min=Mark(span.temperature_min.value, span.temperature_min.at),
-        temperature_max=Mark(span.temperature_max.value, span.temperature_max.at),
+        humidity_max=Mark(span.humidity_max.value, span.humidity_max.at, probe),
+        temperature_min=Mark(span.temperature_min.value, span.temperature_min.at, probe),
+        temperature_max=Mark(span.temperature_max.value, span.temperature_max.at, probe),
         beyond_target_seconds=span.below_target_seconds + span.above_target_seconds,
         beyond_tolerable_seconds=span.below_tolerable_seconds + span.above_tolerable_seconds,
         dose_percent_hours=span.dose_percent_hours,

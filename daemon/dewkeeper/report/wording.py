@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 
 from dewkeeper.judge.types import Band, Event, Kind
 from dewkeeper.judge.words import KINDS, LATCHED
-from dewkeeper.report.model import EnclosureMorning, Rank, Standing
+from dewkeeper.report.model import EnclosureMorning, Mark, NowValues, Rank, Standing
 from dewkeeper_config.models import Site
 
 RANK_WORDS: dict[Rank, str] = {
@@ -78,6 +78,18 @@ class Wording:
         """Return "62 %", or a dash for nothing."""
         return "–" if percent is None else f"{round_half_up(percent)}{self.space}%"
 
+    def humidities(self, lowest: Mark | None, highest: Mark | None) -> str:
+        """Return "58–66 %", or a dash for nothing."""
+        if lowest is None or highest is None:
+            return "–"
+        return f"{round_half_up(lowest.value)}–{self.humidity(highest.value)}"
+
+    def temperatures(self, lowest: Mark | None, highest: Mark | None) -> str:
+        """Return "27.9–30.4 °C", or a dash for nothing."""
+        if lowest is None or highest is None:
+            return "–"
+        return f"{self.degrees(lowest.value):.1f}–{self.temperature(highest.value)}"
+
     def local(self, at: int) -> datetime:
         """Return an instant on the site's wall clock."""
         return datetime.fromtimestamp(at, self.zone)
@@ -132,18 +144,24 @@ def duration(seconds: float) -> str:
     return f"{days} d {hours} h" if hours else f"{days} d"
 
 
+def measured_by(row: EnclosureMorning, mark: Mark | NowValues) -> str:
+    """Return " (PROBE)" where an enclosure has several judged probes, else nothing."""
+    return f" ({mark.probe})" if len(row.judged) > 1 and mark.probe else ""
+
+
 def outside_words(row: EnclosureMorning, wording: Wording) -> list[str]:
     """Return in words how a night went beyond its limits, heat first; nothing when it did not."""
     said, limits = [], row.limits
     if row.minutes_too_hot and row.temperature_max is not None:
         said.append(
             f"{wording.lasting(row.minutes_too_hot * 60)} too hot, up to {wording.temperature(row.temperature_max.value)}"
-            f" {wording.clock(row.temperature_max.at)}"
+            f" {wording.clock(row.temperature_max.at)}{measured_by(row, row.temperature_max)}"
         )
     if row.minutes_too_cold and row.temperature_min is not None:
         said.append(
             f"{wording.lasting(row.minutes_too_cold * 60)} too cold, down to"
             f" {wording.temperature(row.temperature_min.value)} {wording.clock(row.temperature_min.at)}"
+            f"{measured_by(row, row.temperature_min)}"
         )
     dry = row.humidity_min is not None and row.humidity_min.value < limits.target_low
     damp = row.humidity_max is not None and row.humidity_max.value > limits.target_high

@@ -7,13 +7,14 @@ pattern, a place or a word besides.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from datetime import datetime, timedelta
 
 from markupsafe import Markup, escape
 
 from dewkeeper.report.enclosure import EnclosureReport, Gap, JournalMark, Stretch
-from dewkeeper.report.history import Point
+from dewkeeper.report.history import Point, Trace
 from dewkeeper.report.wording import Wording
 
 WIDE = 1000
@@ -23,7 +24,9 @@ _TOP = 16
 _FOOT = 22
 _WORD = 13
 """Height of a word with a little air."""
-_DRAWN = 88
+_PATTERNS = 3
+"""Line patterns the stylesheet knows for judged probes, and as many for those beside them."""
+_DRAWN = 87
 """Per cent of the width that the curve has; the limits' words stand beside it."""
 
 
@@ -49,7 +52,7 @@ class Scale:
 def humidity_chart(report: EnclosureReport, wording: Wording) -> Markup:
     """Return the humidity curve with its bands, gaps, excursions and journal marks."""
     limits = report.limits
-    values = [v for p in report.points for v in (p.humidity_low, p.humidity_high)]
+    values = [v for t in report.traces for p in t.points for v in (p.humidity_low, p.humidity_high)]
     low = min([*values, limits.tolerable_low]) - 3
     high = max([*values, limits.tolerable_high]) + 3
     scale = Scale(report.start, report.end, max(0, low), min(100, high))
@@ -71,7 +74,7 @@ def humidity_chart(report: EnclosureReport, wording: Wording) -> Markup:
 def temperature_chart(report: EnclosureReport, wording: Wording) -> Markup:
     """Return the temperature curve with its tolerable limits."""
     limits = report.limits
-    values = [v for p in report.points for v in (p.temperature_low, p.temperature_high)]
+    values = [v for t in report.traces for p in t.points for v in (p.temperature_low, p.temperature_high)]
     low = min([*values, limits.temperature_low]) - 1
     high = max([*values, limits.temperature_high]) + 1
     scale = Scale(report.start, report.end, low, high)
@@ -97,16 +100,20 @@ def _draw(
     wording: Wording,
 ) -> Markup:
     hatch = title.split()[0].lower()  # an id must be unique on the page
-    drawn = under + _gaps(scale, report.gaps, hatch) + _stretches(scale, report.stretches)
-    drawn += "".join(_curve(scale, run, values) for run in _runs(report.points, report.gaps))
+    ticks = _ticks(report.start, report.end, wording)
+    drawn = under + "".join(f'<path class="grid" d="M{scale.x(at)} {_TOP}V{TALL}"/>' for at, _ in ticks)
+    drawn += _gaps(scale, report.gaps, hatch) + _stretches(scale, report.stretches)
+    for trace, look in reversed(looks(report.traces)):  # what is judged lies on top
+        for run in _runs(trace.points, report.pause_seconds):
+            drawn += _curve(scale, run, values, look, shaded=trace.judged)
     words = _marks(scale, report.marks)
     words += "".join(
-        f'<text class="limit" x="{_DRAWN}%" dx="5" y="{scale.y(value) + 4:.0f}">{escape(label)}</text>'
+        f'<text class="limit" x="{_DRAWN}%" dx="4" y="{scale.y(value) + 4:.0f}">{escape(label)}</text>'
         for label, value in _apart(labels, scale).items()
     )
     words += "".join(
-        f'<text class="hour" x="{share * _DRAWN:.1f}%" y="{TALL + 15}">{escape(label)}</text>'
-        for share, label in _ticks(report.start, report.end, wording)
+        f'<text class="hour" x="{scale.x(at) / WIDE * _DRAWN:.1f}%" y="{TALL + 15}">{escape(label)}</text>'
+        for at, label in ticks
     )
     span = f"{wording.stamp(report.start)} to {wording.stamp(report.end)}"
     description = f"{title}, {span}. The numbers follow as a table."
@@ -164,43 +171,77 @@ def _marks(scale: Scale, marks: Sequence[JournalMark]) -> str:
     return drawn
 
 
-def _runs(points: Sequence[Point], gaps: Sequence[Gap]) -> list[list[Point]]:
+def looks(traces: Sequence[Trace]) -> list[tuple[Trace, str]]:
+    """Return each trace with the class of its line: every one has a pattern of its own, told in words beside the chart."""
+    found, seen = [], {True: 0, False: 0}
+    for trace in traces:
+        seen[trace.judged] += 1
+        kind = "judged" if trace.judged else "beside"
+        found.append((trace, f"{kind}{(seen[trace.judged] - 1) % _PATTERNS + 1}"))
+    return found
+
+
+def _runs(points: Sequence[Point], pause_seconds: int) -> list[list[Point]]:
     """Return points as runs that no gap interrupts: the curve is never drawn through missing time."""
-    starts = {gap.end for gap in gaps}
     runs: list[list[Point]] = []
+    covered = 0
     for point in points:
-        if not runs or point.at in starts:
+        if not runs or point.at - covered > pause_seconds:
             runs.append([])
         runs[-1].append(point)
+        covered = point.at + point.seconds
     return runs
 
 
-def _curve(scale: Scale, run: Sequence[Point], values: Callable[[Point], tuple[float, float, float]]) -> str:
+def _curve(
+    scale: Scale, run: Sequence[Point], values: Callable[[Point], tuple[float, float, float]], look: str, *, shaded: bool
+) -> str:
     middles = [(scale.x(p.at + p.seconds / 2), *values(p)) for p in run]
-    upper = " ".join(f"{x} {scale.y(high)}" for x, _, _, high in middles)
-    lower = " ".join(f"{x} {scale.y(low)}" for x, low, _, _ in reversed(middles))
-    mean = " ".join(f"{x} {scale.y(middle)}" for x, _, middle, _ in middles)
     if len(middles) == 1:
         x, low, _, high = middles[0]
         return f'<path class="curve" d="M{x - 2} {scale.y(low)}H{x + 2}M{x - 2} {scale.y(high)}H{x + 2}"/>'
-    return f'<path class="spread" d="M{upper} L{lower}Z"/><path class="curve" d="M{mean}"/>'
+    mean = " ".join(f"{x} {scale.y(middle)}" for x, _, middle, _ in middles)
+    line = f'<path class="curve {look}" d="M{mean}"/>'
+    if not shaded:
+        return line
+    upper = " ".join(f"{x} {scale.y(high)}" for x, _, _, high in middles)
+    lower = " ".join(f"{x} {scale.y(low)}" for x, low, _, _ in reversed(middles))
+    return f'<path class="spread" d="M{upper} L{lower}Z"/>{line}'
 
 
-def _ticks(start: int, end: int, wording: Wording) -> list[tuple[float, str]]:
-    """Return (share of the width, words) of four moments, away from both edges."""
-    short = end - start <= 2 * 86400
-    shares = (0.12, 0.38, 0.63, 0.88)
-    moments = [start + (end - start) * share for share in shares]
-    if short:  # whole half hours read better than what a share of the night comes to
-        moments = [round(m / 1800) * 1800 for m in moments]
-    return [((m - start) / (end - start), _tick(int(m), end - start, wording)) for m in moments]
-
-
-def _tick(at: int, length: int, wording: Wording) -> str:
-    """Return the words of a moment in a chart so many seconds long: the clock, the weekday, the day, the month."""
-    local = wording.local(at)
+def _ticks(start: int, end: int, wording: Wording) -> list[tuple[int, str]]:
+    """Return (instant, words) of round local moments, evenly apart and away from both edges."""
+    length, edge = end - start, (end - start) // 16
     if length <= 2 * 86400:
-        return wording.clock(at)
-    if length <= 8 * 86400:
-        return f"{local:%a} {local.day}"
-    return f"{local.day} {local:%b}" if length <= 60 * 86400 else f"{local:%b %Y}"
+        moments, said = _every(start, end, timedelta(hours=3 if length <= 16 * 3600 else 6), wording), "%H:%M"
+    elif length <= 8 * 86400:
+        moments, said = _every(start, end, timedelta(days=2), wording), "%a {day}"
+    elif length <= 60 * 86400:
+        moments, said = _every(start, end, timedelta(days=7), wording), "{day} %b"
+    else:
+        moments, said = _quarters(start, end, wording), "%b %Y"
+    found = []
+    for at in moments:
+        if start + edge <= at <= end - edge:
+            local = wording.local(at)
+            found.append((at, local.strftime(said).format(day=local.day)))
+    return found
+
+
+def _every(start: int, end: int, step: timedelta, wording: Wording) -> Iterator[int]:
+    wall = wording.local(start).replace(hour=0, minute=0, second=0, microsecond=0, tzinfo=None)
+    while (at := _instant(wall, wording)) < end:
+        yield at
+        wall += step
+
+
+def _quarters(start: int, end: int, wording: Wording) -> Iterator[int]:
+    year = wording.local(start).year
+    for month in range(24):
+        at = _instant(datetime(year + month // 12, month % 12 + 1, 1), wording)  # noqa: DTZ001  made aware there
+        if month % 3 == 0 and start <= at < end:
+            yield at
+
+
+def _instant(wall: datetime, wording: Wording) -> int:
+    return int(wall.replace(tzinfo=wording.zone).timestamp())

@@ -3,22 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from werkzeug.wrappers import Response
 
-from dewkeeper.judge.types import JournalEntry
+from dewkeeper.judge.types import Event, JournalEntry
 from dewkeeper.judge.words import FAULTS, JOURNAL, KINDS
 from dewkeeper.report import enclosure as enclosure_report
 from dewkeeper.report import morning as morning_report
 from dewkeeper.report.animals import MOVES, stays
 from dewkeeper.report.animals import animals as animals_of
-from dewkeeper.report.enclosure import SPANS, EnclosureReport
-from dewkeeper.report.history import Point
-from dewkeeper.report.model import EnclosureMorning
+from dewkeeper.report.enclosure import SPANS
+from dewkeeper.report.history import Point, Trace, joined
+from dewkeeper.report.model import EnclosureMorning, Standing
 from dewkeeper.report.now import now as now_report
 from dewkeeper.report.past import StoredPast
 from dewkeeper.report.wording import PAST_TENSE
-from dewkeeper.web.chart import humidity_chart, temperature_chart
+from dewkeeper.web.chart import humidity_chart, looks, temperature_chart
 from dewkeeper.web.choices import BY_KEY, CHOICES, QUICK
 from dewkeeper.web.errors import Refused
 from dewkeeper.web.visit import Visit
@@ -92,41 +93,43 @@ def enclosure(visit: Visit, name: str) -> Response:
         span=span,
         humidity=humidity_chart(report, visit.wording),
         temperature=temperature_chart(report, visit.wording),
-        table=table(report),
+        drawn=[Drawn(trace, look, table(trace.points)) for trace, look in looks(report.traces) if trace.points],
         quick=[BY_KEY[key] for key in QUICK],
         choices=CHOICES,
         living=living(visit.past).get(name, []),
     )
 
 
-def table(report: EnclosureReport) -> Sequence[Point]:
-    """Return the chart's points thinned to what a person can read: lowest and highest of each group are kept."""
-    size = max(1, -(-len(report.points) // _TABLE_ROWS))
-    return [_joined(report.points[i : i + size]) for i in range(0, len(report.points), size)]
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """A curve as the page tells of it in words: its line's pattern, and its numbers as rows."""
+
+    trace: Trace
+    look: str
+    rows: Sequence[Point]
 
 
-def _joined(points: Sequence[Point]) -> Point:
-    return Point(
-        at=points[0].at,
-        seconds=points[-1].at + points[-1].seconds - points[0].at,
-        humidity_percent=sum(p.humidity_percent for p in points) / len(points),
-        humidity_low=min(p.humidity_low for p in points),
-        humidity_high=max(p.humidity_high for p in points),
-        temperature_c=sum(p.temperature_c for p in points) / len(points),
-        temperature_low=min(p.temperature_low for p in points),
-        temperature_high=max(p.temperature_high for p in points),
-    )
+def table(points: Sequence[Point]) -> list[Point]:
+    """Return a curve's points thinned to what a person can read: lowest and highest of each group are kept."""
+    size = max(1, -(-len(points) // _TABLE_ROWS))
+    groups = [points[i : i + size] for i in range(0, len(points), size)]
+    return [joined(group, group[0].at, group[-1].at + group[-1].seconds - group[0].at) for group in groups]
 
 
 def alarms(visit: Visit) -> Response:
     """Show what stands, with cause and advice and what can be done about it, what is out of service, and what was."""
     standing = [morning_report.standing(a) for a in visit.past.standing() if a.state != "normal"]
     standing.sort(key=morning_report.worst_alarm_first)
+    grouped: dict[str, list[Standing]] = {}
+    for alarm in standing:  # worst first, and with it all of the same enclosure
+        grouped.setdefault(alarm.enclosure or alarm.probe or "", []).append(alarm)
     since = visit.now - ALARM_DAYS * DAY_SECONDS
-    past = [e for e in visit.past.events(since) if e.event in PAST_TENSE][::-1][:100]
+    past: dict[str, list[Event]] = {}
+    for event in [e for e in visit.past.events(since) if e.event in PAST_TENSE][::-1][:_MOST_ENTRIES]:
+        past.setdefault(visit.wording.day(event.time), []).append(event)
     in_force = visit.past.in_force()
     resting = [c for e in visit.services.config.enclosure if (c := in_force.out_of_service(e.name)) is not None]
-    return visit.render("alarms.html", standing=standing, past=past, resting=resting)
+    return visit.render("alarms.html", grouped=grouped, past=past, resting=resting)
 
 
 def journal(visit: Visit) -> Response:

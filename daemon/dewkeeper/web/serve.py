@@ -21,6 +21,7 @@ from dewkeeper.report.wording import (
     first_steps,
     happened,
     headline,
+    measured_by,
     outside_words,
     to_do,
 )
@@ -130,6 +131,7 @@ def _templates() -> Environment:
         headline=headline,
         happened=happened,
         first_steps=first_steps,
+        measured_by=measured_by,
         outside_words=outside_words,
         to_do=to_do,
     )

@@ -164,7 +164,7 @@ def _host_of(address: str) -> str | None:
 
 SAID = {
     "seen": "Noted: you have seen it.",
-    "shelved": "Put aside. It comes back by itself.",
+    "shelved": "Shelved. It comes back by itself.",
     "unshelved": "Back from the shelf.",
     "service": "Noted.",
     "journal": "Written down.",
