@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from dewkeeper.cli import main
-from dewkeeper.judge.types import Command
+from dewkeeper.judge.types import Calibration, Command
 from dewkeeper.sampling.identity import Identities
 from dewkeeper.sampling.probe_check import find_warming
 from dewkeeper.sampling.probe_tools import ProbeTools
@@ -99,7 +99,8 @@ def daemon(tmp_path: Path) -> Iterator[tuple[Identities, dict[str, str], list[Co
     """The daemon's end of the socket, with the real handlers."""
     identities, notes, commands = Identities({"b4": 4, "b5": 5}), {}, []  # type: ignore[var-annotated]
 
-    def submit(command: Command) -> str:
+    def submit(command: Command | Calibration) -> str:
+        assert isinstance(command, Command)
         commands.append(command)
         return ""
 

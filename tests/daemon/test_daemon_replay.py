@@ -93,6 +93,7 @@ STEPS: st.SearchStrategy[tuple[Any, ...]] = st.one_of(
         st.sampled_from([900, 7_000]),
     ),
     st.tuples(st.just("exclude"), _tubs, st.sampled_from([0, 3_000])),
+    st.tuples(st.just("calibrate"), _tubs, st.sampled_from([-9.0, 0.0, 4.0]), st.sampled_from([0.0, 1.5])),
 )  # fmt: skip
 NIGHTS = st.lists(st.tuples(STEPS, st.sampled_from([0, 1, 3, 14])), min_size=4, max_size=24)
 WHOLE_NIGHT: list[tuple[tuple[Any, ...], int]] = [
@@ -100,7 +101,7 @@ WHOLE_NIGHT: list[tuple[tuple[Any, ...], int]] = [
     (("air", 1, (36.5, 55.0)), 3), (("kill", 0), 1), (("alarm", "acknowledge", 1), 0), (("plug", 0, False), 3),
     (("restart", 6), 1), (("plug", 0, True), 3), (("clock", 9_000), 1), (("limit", 50), 14), (("air", 0, (29.0, 65.0)), 14),
     (("air", 1, (29.0, 65.0)), 14), (("place", "out_of_service", 1, 900), 14), (("journal", 0, "quarantine", 20_000), 1),
-    (("kill", 1), 0), (("air", 0, (29.0, 48.0)), 14), (("place", "suppress", 0, 7_000), 3), (("exclude", 0, 3_000), 14),
+    (("kill", 1), 0), (("calibrate", 0, 4.0, 1.5), 1), (("air", 0, (29.0, 48.0)), 14), (("kill", 0), 0), (("place", "suppress", 0, 7_000), 3), (("exclude", 0, 3_000), 14),
 ]  # fmt: skip
 """What every run sees, whatever else is drawn."""
 
@@ -196,6 +197,11 @@ class Night:
                 request |= {"do": about[0], "alarm": alarms[about[1] % len(alarms)].alarm, "until": now + 5_000}
             case "place":
                 request |= {"do": about[0], "enclosure": f"T{about[1] + 1}", "until": now + about[2]}
+            case "calibrate":
+                request |= {
+                    "do": "calibrate", "probe": f"t{about[0] + 1}", "humidity_offset_percent": about[1],
+                    "temperature_offset_c": about[2],
+                }  # fmt: skip
             case "exclude":
                 request |= {"do": "exclude", "probe": f"t{about[0] + 1}", "time": now - about[1]}
         try:

@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from dewkeeper.errors import CommandRefused
-from dewkeeper.judge.types import Command
+from dewkeeper.judge.types import Calibration, Command
 from dewkeeper.sampling.identity import Identities
 from dewkeeper.sampling.probe_tools import NOTE, ProbeTools, numbers
 
@@ -91,7 +91,8 @@ class Daemon:
         self.identities = Identities({"b4": 7})
         self.tools = ProbeTools(["b4", "b5"], self.identities, self.notes.__setitem__, self._submit, lambda: 1000)
 
-    def _submit(self, command: Command) -> str:
+    def _submit(self, command: Command | Calibration) -> str:
+        assert isinstance(command, Command)
         self.commands.append(command)
         return ""
 

@@ -26,7 +26,7 @@ class Working:
 
     def poll(self) -> dict[str, Reading]:
         readings: list[Reading] = []
-        self.worker.read_all(1_000, {}, readings.append)
+        self.worker.read_all(1_000, readings.append)
         return {reading.probe: reading for reading in readings}
 
 

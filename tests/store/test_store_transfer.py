@@ -9,7 +9,7 @@ import pytest
 from tests.store.conftest import MIDNIGHT, Shelf
 
 from dewkeeper.interchange import format_time
-from dewkeeper.judge.types import Calibration, JournalEntry
+from dewkeeper.judge.types import Calibration, JournalEntry, SaltPoint
 from dewkeeper.store.export import export
 from dewkeeper.store.importing import import_journal, import_readings
 from dewkeeper.store.records import Batch
@@ -36,7 +36,9 @@ def test_two_exports_merge_into_one_archive_without_loss(tmp_path: Path) -> None
     first, second, both = (Shelf(tmp_path / name) for name in ("first", "second", "both"))
     _fill(first, ("b1", "b2"), 1)
     _fill(second, ("c1",), 2)
-    first.store.commit(Batch(items=(Calibration(MIDNIGHT + 86400, "b1", 0.5, -2.0, 1.01),)))
+    for offset in (9.0, -2.0):  # the second replaces the first, on the other machine too
+        salts = (SaltPoint("NaCl", 25.0, 75.3, 74.0, 74.0, 75.3),)
+        first.store.commit(Batch(items=(Calibration(MIDNIGHT + 86400, "b1", 0.5, offset, 1.01, checked=MIDNIGHT, points=salts),)))
     first.store.commit(Batch(items=(JournalEntry("j1", MIDNIGHT, "B1", "misted", "both, sides"),)))
     first.compact()
     both.store.close()
@@ -51,6 +53,9 @@ def test_two_exports_merge_into_one_archive_without_loss(tmp_path: Path) -> None
     assert import_journal(both.folder, tmp_path / "first.csv.journal.csv").stored == 1
     assert import_journal(both.folder, tmp_path / "first.csv.journal.csv").known == 1
     both.reopen()
+    with first.history() as there, both.history() as here:
+        assert here.calibrations().all() == there.calibrations().all()
+        assert here.overnight(0, 1 << 40)["b1"] == there.overnight(0, 1 << 40)["b1"]
     assert list(both.store.stream_after(None)) == []  # history, not news
     for shelf in (first, second, both):
         shelf.store.close()
@@ -144,3 +149,17 @@ def test_bad_rows_are_counted_with_their_reason_and_line(shelf: Shelf, tmp_path:
     assert sorted(result.first_line.values()) == [3, 4, 7, 8]
     (rows,) = _all(shelf).values()
     assert len(rows) == 2
+
+
+def test_a_calibration_alone_corrects_what_was_imported_before(tmp_path: Path) -> None:
+    """The second import knows every row and brings only a calibration: readings and nights are corrected by it."""
+    source, target = Shelf(tmp_path / "source"), Shelf(tmp_path / "target")
+    _fill(source, ("b1", "b2"), 4)
+    target.store.close()
+    for _ in range(2):
+        export(source.folder, tmp_path / "all.csv")
+        import_readings(target.folder, tmp_path / "all.csv")
+        with source.history() as there, target.history() as here:
+            assert here.overnight(0, 1 << 40) == there.overnight(0, 1 << 40)
+        source.store.commit(Batch(items=(Calibration(MIDNIGHT + 2 * 86400, "b1", -0.5, 6.0),)))
+    source.store.close()

@@ -216,3 +216,14 @@ def test_slow_clients_do_not_starve_a_request(rig: Any) -> None:
     finally:
         for connection in slow:
             connection.close()
+
+
+def test_the_probes_screen_tells_corrections_and_checks(rig: Any) -> None:
+    """How a probe is corrected and when it was checked stands beside it, and when the next check is due, half a year on."""
+    rig.daemon.handle({"do": "calibrate", "probe": "t2", "jars": [["NaCl", 74.1, 25.0]], "who": "Ina"})
+    rig.clock.advance(60)
+    text = rig.keeper().get(rig.base + "/probes").text
+    assert "humidity +1.2" in text
+    assert "next check by" in text
+    assert text.count("checked ") == 1
+    assert "never in an enclosure" in text

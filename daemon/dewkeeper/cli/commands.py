@@ -70,7 +70,9 @@ def _own(action: argparse.Action) -> bool:
 
 
 def _row(action: argparse.Action) -> str:
-    value = action.metavar if isinstance(action.metavar, str) else action.dest.upper()
+    value = action.metavar or action.dest.upper()
+    if isinstance(value, tuple):
+        value = " ".join(value)
     if action.choices is not None:
         value = "\\|".join(str(choice) for choice in action.choices)
     name = ", ".join(action.option_strings) or value

@@ -13,6 +13,7 @@ import time
 from pathlib import Path
 from typing import Any
 
+from dewkeeper.cli.calibration import add_verbs
 from dewkeeper.cli.output import DONE, NOT_WELL, complain, emit, emit_json, say
 from dewkeeper.errors import CommandRefused, DaemonDown
 from dewkeeper.sampling.probe_check import check, find_warming, opened_buses, temperatures
@@ -27,15 +28,15 @@ Commands = argparse._SubParsersAction  # argparse gives its type no public name
 
 
 def add_commands(commands: Commands[argparse.ArgumentParser]) -> None:
-    """Add `probes scan | check | touch | replace | retire`."""
-    parser = commands.add_parser("probes", help="find, check, assign, replace and retire probes")
+    """Add `probes scan | check | touch | replace | retire | calibrate | calibrations`."""
+    parser = commands.add_parser("probes", help="find, check, assign, calibrate, replace and retire probes")
     verbs = parser.add_subparsers(dest="verb", metavar="WHAT", required=True)
 
     scan = verbs.add_parser("scan", help="find what hangs on the buses; prints configuration for what is new")
     scan.add_argument("--bus", help="only this bus of the configuration, or N of /dev/i2c-N")
     scan.set_defaults(run=_scan)
 
-    looked = verbs.add_parser("check", help="read every probe; says what is wrong and what to do")
+    looked = verbs.add_parser("check", help="read every probe, uncorrected; says what is wrong and what to do")
     looked.add_argument("probe", nargs="*", help="only these")
     looked.set_defaults(run=_check)
 
@@ -54,6 +55,8 @@ def add_commands(commands: Commands[argparse.ArgumentParser]) -> None:
     retire.add_argument("probe", help="name of the probe")
     retire.add_argument("--why", default="", help="the reason")
     retire.set_defaults(run=_retire)
+
+    add_verbs(verbs)
 
 
 def _scan(args: argparse.Namespace) -> int:
@@ -167,7 +170,9 @@ def _replace(args: argparse.Namespace) -> int:
     if args.format == "json":
         emit_json(reply)
     else:
-        say(f"{probe.name} has sensor {reply['serial']} from now on. If it was calibrated, calibrate the new one.")
+        say(f"{probe.name} has sensor {reply['serial']} from now on.")
+        if reply.get("calibration_ended"):
+            say("The calibration of the sensor before has ended: check the new one, `dewkeeper probes calibrate` records it.")
         if probe.serial is not None and probe.serial != reply["serial"]:
             say(f"Change its line in the configuration: serial = {reply['serial']}")
     return DONE

@@ -8,10 +8,11 @@ from typing import cast
 
 from dewkeeper.judge.adopt import adopt
 from dewkeeper.judge.book import Key
+from dewkeeper.judge.calibrating import recalibrate
 from dewkeeper.judge.codec import pack, unpack
 from dewkeeper.judge.excursion import RETURN_SECONDS, may_wait, measures
 from dewkeeper.judge.faults import check_silence, unwatched
-from dewkeeper.judge.orders import log, note_deed, obey, realarm_seconds, restage, settle
+from dewkeeper.judge.orders import note_deed, obey, realarm_seconds, restage, settle
 from dewkeeper.judge.reading import lost, notes, take
 from dewkeeper.judge.state import NEVER, State
 from dewkeeper.judge.types import (
@@ -194,14 +195,7 @@ class Judge:
             case SystemReport():
                 self._report(item, now)
             case Calibration():
-                log(
-                    state,
-                    now,
-                    None,
-                    "calibration",
-                    item.note,
-                    {"probe": item.probe, **_offsets(item)},
-                )
+                recalibrate(state, item, now)
             case _:
                 pass
 
@@ -265,11 +259,3 @@ class Judge:
                 state.set_timer(now + 86400, "daily", "")
             case _:
                 pass
-
-
-def _offsets(item: Calibration) -> dict[str, str | float | int]:
-    return {
-        "temperature_offset_c": item.temperature_offset_c,
-        "humidity_offset_percent": item.humidity_offset_percent,
-        "humidity_gain": item.humidity_gain,
-    }

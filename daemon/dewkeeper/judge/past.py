@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from statistics import median
 from typing import Final
 
@@ -97,6 +98,34 @@ class Past:
         """Forget what was before a time: it was another place's air."""
         self.hours = [hour for hour in self.hours if hour[0] * 3600 >= since]
         self.looks = [look for look in self.looks if look[0] >= since]
+        self._conclude()
+
+    def correct(self, vapour: Callable[[float, float], tuple[float, float]]) -> None:
+        """Put all of it as if the probe had always been corrected so; vapour: t and e as they were to what they are."""
+        self.trail = [(at, *vapour(t, e)) for at, t, e in self.trail]
+        self.looks = [(at, *vapour(t, e)) for at, t, e in self.looks]
+        hours = []
+        for hour, t, e, t_high, t_low, e_range, excess_t, excess_e, known in self.hours:
+            t_now, e_now = vapour(t, e)
+            range_now = vapour(t, e + e_range)[1] - e_now
+            step = t_now - t
+            hours.append((hour, t_now, e_now, t_high + step, t_low + step, range_now, excess_t + step, excess_e + e_now - e, known))
+        self.hours = hours
+        if self.n:
+            t, e = self.t / self.n, self.e / self.n
+            t_now, e_now = vapour(t, e)
+            self.t, self.e = self.n * t_now, self.n * e_now
+            self.t_high, self.t_low = self.t_high + t_now - t, self.t_low + t_now - t
+            self.e_high, self.e_low = vapour(t, self.e_high)[1], vapour(t, self.e_low)[1]
+            self.excess_t += self.excess_n * (t_now - t)
+            self.excess_e += self.excess_n * (e_now - e)
+        self._conclude()
+
+    def apart(self, more_t: float, more_e: float) -> None:
+        """The room was so much cooler and drier all the time than it read."""
+        self.hours = [(*hour[:6], hour[6] + more_t, hour[7] + more_e, hour[8]) if hour[8] else hour for hour in self.hours]
+        self.excess_t += self.excess_n * more_t
+        self.excess_e += self.excess_n * more_e
         self._conclude()
 
     def compare(self, room_t: float, room_e: float, t: float, e: float) -> None:

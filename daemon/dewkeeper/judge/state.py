@@ -46,11 +46,12 @@ class Watch:
     gone; heater_from: the temperature before its own heater began. breaks: when it was last disturbed, by a hand, a jump
     or a gap. room_runs: of a room's probe, its heat, cold and dryness over time. stranger: the note of a sensor that is
     not the position's own, while it has one. retired: since when the keeper wants nothing of it believed. wiring: the
-    parts of the wiring it hangs on, the widest first.
+    parts of the wiring it hangs on, the widest first. correction: since when its values are corrected as they are, by
+    how many °C and %RH, and the humidity's gain.
     """
 
     __slots__ = (
-        "away", "bad", "bad_since", "breaks", "busy", "climbs", "cool_since", "crc", "e", "enclosure", "far_at", "far_looks", "faults",
+        "away", "bad", "bad_since", "breaks", "busy", "climbs", "cool_since", "correction", "crc", "e", "enclosure", "far_at", "far_looks", "faults",
         "fell_by", "flat", "flat_since", "h", "h_high", "h_low", "heater_from", "last", "live", "look_at", "loss", "low_at",
         "low_e", "misted", "name", "near_since", "near_sudden", "open_e", "open_low", "open_t", "opened", "pair_h", "pair_t",
         "pairs", "past", "pend_at", "pend_h", "pend_t", "place", "places", "repeats", "restored", "retired", "role", "room",
@@ -97,6 +98,7 @@ class Watch:
         self.heater_from = 0.0
         self.stranger = ""
         self.retired = NEVER
+        self.correction = (NEVER, 0.0, 0.0, 1.0)
 
     def adopt(self, facts: ProbeFacts) -> None:
         """Take what the configuration says of the probe."""

@@ -148,8 +148,24 @@ class Settings:
 
 
 @dataclass(frozen=True, slots=True)
+class SaltPoint:
+    """One jar of a salt check, %RH at °C: what its air has, what the sensor read, what that was shown as before and is now."""
+
+    salt: str
+    temperature_c: float
+    reference_percent: float
+    read_percent: float
+    found_percent: float
+    left_percent: float
+
+
+@dataclass(frozen=True, slots=True)
 class Calibration:
-    """Offsets of one probe from `time` on, added to decoded values. Readings already arrive calibrated."""
+    """How the values of one probe are corrected from `time` on; the judge's readings are corrected already.
+
+    uncertainty_percent: expanded (k = 2), of the humidity; None where nobody said. points: the salt check behind it.
+    checked: when the humidity was last checked, None where it never was.
+    """
 
     time: int
     probe: str
@@ -157,6 +173,15 @@ class Calibration:
     humidity_offset_percent: float = 0.0
     humidity_gain: float = 1.0
     note: str = ""
+    who: str = ""
+    checked: int | None = None
+    uncertainty_percent: float | None = None
+    points: tuple[SaltPoint, ...] = ()
+
+    def corrected(self, temperature_c: float, humidity_percent: float) -> tuple[float, float]:
+        """Return decoded °C and %RH as they are believed to be; humidity within 0 to 100."""
+        humidity_percent = humidity_percent * self.humidity_gain + self.humidity_offset_percent
+        return temperature_c + self.temperature_offset_c, min(100.0, max(0.0, humidity_percent))
 
 
 @dataclass(frozen=True, slots=True)

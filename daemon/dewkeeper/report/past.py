@@ -7,8 +7,9 @@ from itertools import pairwise
 from types import TracebackType
 from typing import Any, cast
 
+from dewkeeper.judge.calibrating import Calibrations
 from dewkeeper.judge.in_force import InForce, Window
-from dewkeeper.judge.types import Alarm, Calibration, Event, JournalEntry, Role
+from dewkeeper.judge.types import Alarm, Event, JournalEntry, Role
 from dewkeeper.report.history import JUDGED, NightSums, Point, Trace, together
 from dewkeeper.report.model import Mark
 from dewkeeper.store import History
@@ -60,9 +61,9 @@ class StoredPast:
         """Return the small named facts."""
         return self._history.notes()
 
-    def calibrations(self) -> Mapping[str, Calibration]:
-        """Return the newest calibration of every probe that has one."""
-        return {c.probe: c for c in self._history.calibrations()}
+    def calibrations(self) -> Calibrations:
+        """Return every calibration."""
+        return self._history.calibrations()
 
     def in_force(self) -> InForce:
         """Return which settings and stages held when."""

@@ -92,7 +92,7 @@ class _Run:
         return ()
 
 
-LASTING = ("JournalEntry", "Command", "Learned", "Settings")
+LASTING = ("Calibration", "JournalEntry", "Command", "Learned", "Settings")
 """Kinds of items that may still count when a later part of the stream begins."""
 
 

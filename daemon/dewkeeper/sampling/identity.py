@@ -100,6 +100,11 @@ class Identities:
             self._retired.discard(probe)
             return self._recorded[probe]
 
+    def recorded(self, probe: str) -> int | None:
+        """Return the serial number recorded for a position, None where there is none."""
+        with self._lock:
+            return self._recorded.get(probe)
+
     def retire(self, probe: str) -> None:
         """Forget which sensor the position had; the next one there is not recorded before it is accepted."""
         with self._lock:

@@ -11,7 +11,8 @@ from collections.abc import Callable, Collection, Mapping
 from typing import Any
 
 from dewkeeper.errors import CommandRefused
-from dewkeeper.judge.types import Command
+from dewkeeper.judge.calibrating import Calibrations
+from dewkeeper.judge.types import Calibration, Command
 from dewkeeper.sampling.identity import Identities
 
 NOTE = "serial:"
@@ -37,6 +38,7 @@ class ProbeTools:
 
     store_note: stores a small named fact. submit: hands a command to the judge's stream and returns why it was not
     stored, or an empty string. now: integer UTC seconds. placements: where the keeper said that each probe lies.
+    calibrations: those there are; that of a sensor ends when another one takes its place.
     """
 
     def __init__(
@@ -44,10 +46,12 @@ class ProbeTools:
         probes: Collection[str],
         identities: Identities,
         store_note: Callable[[str, str], None],
-        submit: Callable[[Command], str],
+        submit: Callable[[Command | Calibration], str],
         now: Callable[[], int],
         placements: Mapping[str, str] | None = None,
+        calibrations: Callable[[], Calibrations] = Calibrations,
     ) -> None:
+        self._calibrations = calibrations
         self._placements = dict(placements or {})
         self._probes = frozenset(probes)
         self._identities = identities
@@ -85,6 +89,7 @@ class ProbeTools:
         `placement` is kept with it.
         """
         probe = self._known(request)
+        before = self._identities.recorded(probe)
         try:
             heard = request.get("serial")
             serial = self._identities.accept(probe, heard if type(heard) is int else None)
@@ -93,10 +98,15 @@ class ProbeTools:
         self._store_note(f"{NOTE}{probe}", str(serial))
         why = f"the sensor with serial number {serial} belongs here"
         not_stored = self._submit(Command(str(uuid.uuid4()), self._now(), "accept", _who(request), why, probe=probe))
+        ended = serial != before and bool(self._calibrations().of(probe))
+        if ended:
+            self._submit(Calibration(self._now() + 1, probe, who=_who(request), note="another sensor: read as it is"))
         if request.get("placement"):
             self._placements[probe] = str(request["placement"])[:200]
             self._store_note(f"{PLACEMENT}{probe}", self._placements[probe])
-        return {"done": True, "probe": probe, "serial": serial, "not_recorded": not_stored}
+        return {
+            "done": True, "probe": probe, "serial": serial, "not_recorded": not_stored, "calibration_ended": ended,
+        }  # fmt: skip
 
     def retire(self, request: dict[str, Any]) -> Mapping[str, Any]:
         """Believe nothing of `probe` until a sensor is accepted for it again, and forget which one it had."""

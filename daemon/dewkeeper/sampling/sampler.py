@@ -9,11 +9,11 @@ from __future__ import annotations
 import logging
 import threading
 from collections import defaultdict
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from dewkeeper.clock import Clock
-from dewkeeper.judge.types import Calibration, Reading, Rebase
+from dewkeeper.judge.types import Reading, Rebase
 from dewkeeper.sampling.bus_reports import adapter_name
 from dewkeeper.sampling.timeline import Timeline
 from dewkeeper.sampling.worker import AdapterWorker
@@ -57,7 +57,6 @@ class Sampler:
         self._deliver = deliver
         self._period = float(config.site.poll_seconds)
         self.workers = _workers(config, clock, identify)
-        self.calibrations: Mapping[str, Calibration] = {}
         self.heartbeat = clock.monotonic()
         self.slowest_seconds = 0.0
         self._stopped = threading.Event()
@@ -109,9 +108,8 @@ class Sampler:
         at = self._timeline.now()
         began = self._clock.monotonic()
         collected = _Collected(len(self.workers))
-        calibrations = self.calibrations
         for worker in self.workers:
-            if not worker.submit(_job(worker, at, calibrations, collected)):
+            if not worker.submit(_job(worker, at, collected)):
                 collected.finish()
         self._clock.wait(collected.done, self._period * CYCLE_SHARE)
         readings = collected.close()
@@ -161,12 +159,10 @@ class _Collected:
             return list(self._readings)
 
 
-def _job(
-    worker: AdapterWorker, at: int, calibrations: Mapping[str, Calibration], collected: _Collected
-) -> Callable[[], None]:
+def _job(worker: AdapterWorker, at: int, collected: _Collected) -> Callable[[], None]:
     def job() -> None:
         try:
-            worker.read_all(at, calibrations, collected.keep)
+            worker.read_all(at, collected.keep)
         finally:
             collected.finish()
 

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import logging
 import threading
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 
 from dewkeeper.clock import Clock
-from dewkeeper.judge.types import Calibration, Failure, Reading
+from dewkeeper.judge.types import Failure, Reading
 from dewkeeper_config.models import Bus as BusConfig
 from dewkeeper_config.models import ProbeConfig
 from dewkeeper_drivers.buses import BranchFault, Bus, open_bus
@@ -82,12 +82,12 @@ class AdapterWorker:
         self._go.set()
         return True
 
-    def read_all(self, at: int, calibrations: Mapping[str, Calibration], keep: Callable[[Reading], None]) -> None:
+    def read_all(self, at: int, keep: Callable[[Reading], None]) -> None:
         """Read every probe once, in order, handing each reading over as soon as it is there."""
         for bus in self._buses.values():
             bus.begin_cycle()
         for probe in self.probes:
-            keep(self._read(probe, at, calibrations.get(probe.name)))
+            keep(self._read(probe, at))
         for bus in self._buses.values():
             bus.end_cycle()
         self.faults = tuple(fault for bus in self._buses.values() for fault in bus.faults())
@@ -117,7 +117,7 @@ class AdapterWorker:
         if hasattr(self._clock, "leave"):
             self._clock.leave()
 
-    def _read(self, config: ProbeConfig, at: int, calibration: Calibration | None) -> Reading:
+    def _read(self, config: ProbeConfig, at: int) -> Reading:
         failure: Failure
         skip, last = self._skip.get(config.name, (0, 0))
         if skip > 0:
@@ -140,7 +140,7 @@ class AdapterWorker:
             failure = "missing"
         else:
             self._skip.pop(config.name, None)
-            return _reading(config.name, at, sample, calibration)
+            return _reading(config.name, at, sample)
         return _failed(config.name, at, failure)
 
     def _attempt(self, config: ProbeConfig) -> Sample:
@@ -204,12 +204,8 @@ def _failed(probe: str, at: int, failure: Failure) -> Reading:
     return Reading(time=at, probe=probe, temperature_c=None, humidity_percent=None, failure=failure)
 
 
-def _reading(probe: str, at: int, sample: Sample, calibration: Calibration | None) -> Reading:
+def _reading(probe: str, at: int, sample: Sample) -> Reading:
     temperature_c, humidity_percent = sample.scale.decode(sample.temperature_word, sample.humidity_word)
-    if calibration is not None:
-        temperature_c += calibration.temperature_offset_c
-        humidity_percent = humidity_percent * calibration.humidity_gain + calibration.humidity_offset_percent
-        humidity_percent = min(100.0, max(0.0, humidity_percent))
     return Reading(
         time=at,
         probe=probe,

@@ -8,11 +8,14 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Callable, Mapping
+from dataclasses import asdict, replace
 from typing import Any
 
 from dewkeeper.errors import CommandRefused
-from dewkeeper.judge.types import Command, Item, JournalEntry
+from dewkeeper.judge.calibrating import Calibrations
+from dewkeeper.judge.types import Calibration, Command, Item, JournalEntry, SaltPoint
 from dewkeeper.judge.words import JOURNAL
+from dewkeeper.sampling.salts import CHECK_SECONDS, LARGEST_C, LARGEST_PERCENT, Jar, correction
 from dewkeeper_config.models import Config
 
 LONGEST_SHELVE_SECONDS = 24 * 3600
@@ -28,6 +31,7 @@ class CommandHandler:
 
     submit: hands an item to the writer and returns why it was not stored, or an empty string.
     now: integer UTC seconds on the sampler's timeline. standing: ids and enclosures of alarms that can be acted on.
+    calibrations: those there are.
     """
 
     def __init__(
@@ -36,12 +40,14 @@ class CommandHandler:
         submit: Callable[[Item], str],
         now: Callable[[], int],
         standing: Callable[[], Mapping[str, str | None]],
+        calibrations: Callable[[], Calibrations],
     ) -> None:
         self._enclosures = {enclosure.name for enclosure in config.enclosure}
         self._probes = {probe.name for probe in config.probe}
         self._submit = submit
         self._now = now
         self._standing = standing
+        self._calibrations = calibrations
 
     def handlers(self) -> dict[str, Handler]:
         """Return verb -> handler."""
@@ -57,6 +63,7 @@ class CommandHandler:
             "away": self.away,
             "back": self.away,
             "exclude": self.exclude,
+            "calibrate": self.calibrate,
         }
 
     def journal(self, request: dict[str, Any]) -> Mapping[str, Any]:
@@ -119,10 +126,50 @@ class CommandHandler:
 
     def exclude(self, request: dict[str, Any]) -> Mapping[str, Any]:
         """Exclude the readings of a `probe` since `time`: the keeper knows it was not where it belongs."""
-        probe = _text(request, "probe")
-        if probe not in self._probes:
-            raise CommandRefused(f"no probe {probe!r}; there are: {', '.join(sorted(self._probes))}")
-        return self._command(request, probe=probe)
+        return self._command(request, probe=self._probe(request))
+
+    def calibrate(self, request: dict[str, Any]) -> Mapping[str, Any]:
+        """Correct a `probe` from `time` on (default now).
+
+        `jars`: one or two of [salt, %RH the sensor itself read, °C]; or `humidity_offset_percent`. `temperature_offset_c`
+        beside either, or alone. What is not given stays as it is. `uncertainty_percent` (k = 2) and `why` are kept.
+        """
+        probe, now = self._probe(request), self._now()
+        # From the next second on, where no time is given: what was read in this one was judged as it was read.
+        at = _seconds(request, "time", None) or now + 1
+        if at > now + 1:
+            raise CommandRefused("a calibration is recorded when it was made; the time lies in the future")
+        known = self._calibrations()
+        before = known.at(probe, at) or Calibration(at, probe)
+        jars = _jars(request)
+        offset = _number(request, "humidity_offset_percent", LARGEST_PERCENT)
+        warmer = _number(request, "temperature_offset_c", LARGEST_C)
+        stated = _number(request, "uncertainty_percent", LARGEST_PERCENT)
+        if jars and offset is not None:
+            raise CommandRefused("give either what was read over salts or `humidity_offset_percent`, not both")
+        if not jars and offset is None and warmer is None:
+            raise CommandRefused("nothing to correct: give what was read over salts, or an offset")
+        if stated is not None and stated <= 0:
+            raise CommandRefused("`uncertainty_percent` must be above 0")
+        made = replace(
+            before, time=at, checked=before.checked if not jars and offset is None else now, who=_text(request, "who", required=False), note=_text(request, "why", required=False),
+            temperature_offset_c=before.temperature_offset_c if warmer is None else warmer,
+        )  # fmt: skip
+        if offset is not None:
+            made = replace(made, humidity_gain=1.0, humidity_offset_percent=offset, uncertainty_percent=stated, points=())
+        elif jars:
+            try:
+                found = correction(jars, before.humidity_gain)
+            except ValueError as error:
+                raise CommandRefused(str(error)) from error
+            made = replace(
+                made, humidity_gain=found.gain, humidity_offset_percent=found.offset_percent,
+                uncertainty_percent=stated or found.uncertainty_percent,
+            )  # fmt: skip
+            made = replace(made, points=tuple(_point(jar, before, made) for jar in jars))
+        until = min((one.time for one in known.of(probe) if one.time > at), default=None)
+        due = None if made.checked is None else made.checked + CHECK_SECONDS
+        return {"not_recorded": self._submit(made), "done": True, "calibration": asdict(made), "until": until, "due": due}
 
     def _command(self, request: dict[str, Any], **about: Any) -> Mapping[str, Any]:
         now = self._now()
@@ -148,6 +195,12 @@ class CommandHandler:
             raise CommandRefused(f"no standing alarm {given!r}; `dewkeeper alarms` lists them")
         return found[0]
 
+    def _probe(self, request: dict[str, Any]) -> str:
+        probe = _text(request, "probe")
+        if probe not in self._probes:
+            raise CommandRefused(f"no probe {probe!r}; there are: {', '.join(sorted(self._probes))}")
+        return probe
+
     def _enclosure(self, request: dict[str, Any], *, required: bool = True) -> str | None:
         given = _text(request, "enclosure", required=required)
         if given and given not in self._enclosures:
@@ -171,6 +224,28 @@ def _text(request: Mapping[str, Any], key: str, *, required: bool = True) -> str
     if len(value) > _TEXT_LIMIT:
         raise CommandRefused(f"`{key}` is longer than {_TEXT_LIMIT} characters")
     return value.strip()
+
+
+def _jars(request: Mapping[str, Any]) -> list[Jar]:
+    given = request.get("jars") or []
+    try:
+        return [Jar(str(salt), float(read), float(temperature)) for salt, read, temperature in given]
+    except (TypeError, ValueError) as error:
+        raise CommandRefused("`jars` are lists of a salt, the %RH the sensor read, and °C") from error
+
+
+def _point(jar: Jar, before: Calibration, after: Calibration) -> SaltPoint:
+    found, left = (one.corrected(jar.temperature_c, jar.read_percent)[1] for one in (before, after))
+    return SaltPoint(jar.salt, jar.temperature_c, jar.reference_percent, jar.read_percent, found, left)
+
+
+def _number(request: Mapping[str, Any], key: str, largest: float) -> float | None:
+    value = request.get(key)
+    if value is None:
+        return None
+    if isinstance(value, bool) or not isinstance(value, int | float) or not -largest <= value <= largest:
+        raise CommandRefused(f"`{key}` must be a number from -{largest:g} to {largest:g}")
+    return float(value)
 
 
 def _seconds(request: Mapping[str, Any], key: str, default: int | None) -> int | None:

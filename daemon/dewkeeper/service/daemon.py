@@ -114,6 +114,7 @@ class Daemon:
         )
         self._ledger = ledger
         self._recall_journal(store)
+        self._recall_calibrations()
         self.dispatcher = Dispatcher(
             self.config,
             lambda: History.open(self._folder),
@@ -130,7 +131,10 @@ class Daemon:
         self.sampler = Sampler(
             self.config, self.clock, self.timeline, self._deliver, self._identify, self._identities.note
         )
-        self.commands = CommandHandler(self.config, self.writer.submit, self.timeline.now, self._standing)
+        self.commands = CommandHandler(
+            self.config, self.writer.submit, self.timeline.now, self._standing,
+            lambda: self.writer.calibrations,
+        )  # fmt: skip
         self.heartbeats = self._heartbeats()
         self.calendar = self._calendar(notes)
         waking = Waking(self.config, self.clock, self.timeline, self._boot, outage, notes, self.writer.mailbox.put)
@@ -209,6 +213,7 @@ class Daemon:
             log.error("%s", self._rescued)
             if hasattr(self, "writer"):  # while running: what replaced the file may not know what is in force
                 self.writer.mailbox.put(Submission(judge_settings(self.config, self.timeline.now())))
+                self._recall_calibrations()
         self._disk.keep_ballast()
         return store
 
@@ -224,6 +229,22 @@ class Daemon:
             return
         for entry in entries:
             self.writer.remember(entry)
+
+    def _recall_calibrations(self) -> None:
+        """Give the writer the stored calibrations, and the database those it lost."""
+        try:
+            with History.open(self._folder) as history:
+                stored = history.calibrations().all()
+        except (StoreError, OSError) as error:
+            log.warning("the calibrations are not readable: %s", error)
+            return
+        known = self.writer.calibrations.all()
+        for calibration in stored:
+            if calibration not in known:
+                self.writer.calibrations.add(calibration)
+        for calibration in known:
+            if calibration not in stored:
+                self.writer.mailbox.put(Submission(calibration))
 
     def _context(self, recorded: bool) -> Context:
         return Context(
@@ -269,8 +290,9 @@ class Daemon:
     def _handlers(self) -> dict[str, Handler]:
         probes = [probe.name for probe in self.config.probe]
         tools = ProbeTools(
-            probes, self._identities, self._store_note, self.writer.submit, self.timeline.now, self._placements
-        )
+            probes, self._identities, self._store_note, self.writer.submit, self.timeline.now, self._placements,
+            lambda: self.writer.calibrations,
+        )  # fmt: skip
         desk = Desk(self.config, self.writer.submit, self.timeline.now)
         return {**self.commands.handlers(), **tools.handlers(), **desk.handlers()}
 

@@ -10,12 +10,14 @@ import logging
 import threading
 from collections import defaultdict, deque
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from dewkeeper.clock import Clock
 from dewkeeper.judge import Judge
+from dewkeeper.judge.calibrating import Calibrations
 from dewkeeper.judge.types import (
     Alarm,
+    Calibration,
     Command,
     Event,
     Exclusion,
@@ -110,6 +112,7 @@ class Writer:
         self.last_time = 0
         self.alarms: tuple[Alarm, ...] = ()
         self.entries: dict[str | None, deque[JournalEntry]] = defaultdict(lambda: deque(maxlen=_RECENT_ENTRIES))
+        self.calibrations = Calibrations()
         self._stopped = False
         self.thread = threading.Thread(target=self._run, name="writer", daemon=True)
 
@@ -172,7 +175,8 @@ class Writer:
         quality: list[tuple[Reading, Quality]] = []
         events: list[Event] = []
         exclusions: list[Exclusion] = []
-        for reading in self._ledger.in_stored_order(cycle.readings):
+        for polled in self._ledger.in_stored_order(cycle.readings):
+            reading = self._corrected(polled)
             verdict = self.judge.feed(reading)
             quality.extend((reading, q) for q in verdict.quality[:1])
             events += verdict.events
@@ -183,6 +187,14 @@ class Writer:
         self.last_time = max(self.last_time, cycle.time)
         batch = Batch(readings=tuple(quality), events=tuple(events), exclusions=tuple(exclusions))
         self._record(batch, cycle.time, tick=True)
+
+    def _corrected(self, reading: Reading) -> Reading:
+        """Return a reading by the calibrations that came before it: as the stored words will be read."""
+        calibration = self.calibrations.at(reading.probe, reading.time)
+        if calibration is None or reading.temperature_c is None or reading.humidity_percent is None:
+            return reading
+        t, h = calibration.corrected(reading.temperature_c, reading.humidity_percent)
+        return replace(reading, temperature_c=t, humidity_percent=h)
 
     def remember(self, entry: JournalEntry) -> None:
         """Keep an entry for the messages about its enclosure to quote; one it corrects is forgotten."""
@@ -198,9 +210,13 @@ class Writer:
             self.remember(item)
         if isinstance(item, Command):
             self._planner.heed(item)
+        if isinstance(item, Calibration):
+            self.calibrations.add(item)
+        if isinstance(item, Rebase) and item.dates_since is not None:
+            self.calibrations = self.calibrations.stepped(item.dates_since, item.step_seconds)
         snapshot = None
-        if isinstance(item, Rebase):
-            # In one transaction: a step may date what was stored before, and an older snapshot knows nothing of that.
+        if isinstance(item, Rebase | Calibration):
+            # In one transaction: what was stored before is dated, or read, anew, and an older snapshot knows nothing of that.
             snapshot = Snapshot(item.time, 0, self.judge.dump())
         batch = Batch(items=(item,), events=verdict.events, exclusions=verdict.exclusions, snapshot=snapshot)
         self._record(batch, at, tick=False)

@@ -64,6 +64,8 @@ def others(connection: Connection, after_item: int | None = None) -> list[Other]
     for seq, key, time, kind, anchor, late in rows:
         # Imported ones were never in the stream: they stand where their own time says.
         place = Place(time << PROBE_BITS) if seq < 0 else Place(key) if late is None else Place(anchor, late)
+        if kind == "Calibration":  # one that was dated back stands before the first reading it corrects
+            place = min(place, before(time))
         found.append(Other(place, seq, kind))
     return sorted(found, key=lambda other: (other.place, other.seq))
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import zlib
+from collections.abc import Mapping
 from typing import Any
 
 from pydantic import TypeAdapter
@@ -50,6 +51,12 @@ def unpack_item(kind: str, data: str | bytes) -> Item:
     text = zlib.decompress(data) if isinstance(data, bytes) else data
     item: Item = _adapter(_ITEMS[kind]).validate_json(text)
     return item
+
+
+def as_calibration(described: Mapping[str, Any]) -> Calibration:
+    """Return a calibration from its JSON values. Raises ValueError."""
+    calibration: Calibration = _adapter(Calibration).validate_python(described)
+    return calibration
 
 
 def unpack_event(text: str) -> Event:

@@ -14,8 +14,9 @@ from typing import Any, cast
 from sqlalchemy import Connection, Engine
 from sqlalchemy.exc import DatabaseError
 
+from dewkeeper.judge.calibrating import Calibrations
 from dewkeeper.judge.in_force import InForce
-from dewkeeper.judge.types import Alarm, Calibration, Event, Item, JournalEntry, Quality, Reading
+from dewkeeper.judge.types import Alarm, Event, Item, JournalEntry, Quality, Reading
 from dewkeeper.store import codec
 from dewkeeper.store.archive import all_rows, probe_rows
 from dewkeeper.store.arrival import arrivals, before, fetch, others
@@ -23,7 +24,7 @@ from dewkeeper.store.band import InBand, Quantity, in_band
 from dewkeeper.store.database import FILE_NAME, PROBE_BITS, PROBE_MASK, plain_reason, reading_engine
 from dewkeeper.store.errors import StoreUnusable
 from dewkeeper.store.quarters import QUARTER_SECONDS, Standards
-from dewkeeper.store.reading import Decoder
+from dewkeeper.store.reading import Decoder, calibrations
 from dewkeeper.store.records import Message
 from dewkeeper.store.remembered import Remembered
 from dewkeeper.store.slices import Slice, slices
@@ -197,11 +198,10 @@ class History:
         entries = [cast("JournalEntry", codec.unpack_item("JournalEntry", data)) for (data,) in rows]
         return [entry for entry in entries if entry.id not in gone]
 
-    def calibrations(self) -> Sequence[Calibration]:
-        """Return every calibration, oldest first."""
+    def calibrations(self) -> Calibrations:
+        """Return every calibration."""
         with self._read() as connection:
-            rows = connection.exec_driver_sql("SELECT data FROM item WHERE kind = 'Calibration' ORDER BY time, seq").all()
-        return [cast("Calibration", codec.unpack_item("Calibration", data)) for (data,) in rows]
+            return calibrations(connection)
 
     def in_force(self) -> InForce:
         """Return which settings and journal stages held when."""

@@ -27,7 +27,7 @@ from dewkeeper.judge.words import JOURNAL
 from dewkeeper.store import codec
 from dewkeeper.store.archive import BLOCK_SECONDS, pack, probe_rows, unpack
 from dewkeeper.store.coverage import cover_imported, covered, rebuild
-from dewkeeper.store.database import PROBE_BITS, plain_reason, writing_engine
+from dewkeeper.store.database import FOREVER, PROBE_BITS, plain_reason, writing_engine
 from dewkeeper.store.errors import TransferRefused
 from dewkeeper.store.export import sidecar
 from dewkeeper.store.lock import WriterLock
@@ -172,10 +172,14 @@ class _Import:
         self._scales = dict(facts.get("scales", {}))
         with self._engine.begin() as connection:
             known = {d for (d,) in connection.exec_driver_sql("SELECT data FROM item WHERE kind = 'Calibration'")}
-            for described in facts.get("calibrations", ()):
-                calibration = Calibration(**described)
+            numbers = {name: number for number, name in connection.exec_driver_sql("SELECT id, name FROM probe")}
+            # The newest of one start holds; here the number given first is the highest.
+            for described in reversed(facts.get("calibrations", ())):
+                calibration = codec.as_calibration(described)
                 if codec.pack(calibration) not in known:
                     _past_item(connection, calibration)
+                    if calibration.probe in numbers:
+                        rebuild(connection, _standards(connection), [numbers[calibration.probe]], calibration.time, FOREVER)
 
     def _resume(self, file: BinaryIO, beside: BinaryIO | None) -> int:
         """Move both files behind what is stored already; return the number of the last line passed."""
@@ -250,6 +254,12 @@ def _past_item(connection: Connection, item: JournalEntry | Calibration) -> None
     )
 
 
+def _standards(connection: Connection) -> Standards:
+    remembered = Remembered()
+    remembered.bring_up_to_date(connection)
+    return Standards(remembered.in_force)
+
+
 def _second(text: str) -> int | None:
     try:
         second = parse_time(text.strip())
@@ -298,9 +308,7 @@ def _store(connection: Connection, block: int, part: list[_Row], scales: dict[st
             _merge(connection, block, number, sorted(new.values(), key=lambda row: row.time), taken)
             result.stored += len(new)
             touched.append(number)
-    remembered = Remembered()
-    remembered.bring_up_to_date(connection)
-    standards, before = Standards(remembered.in_force), covered(connection).until * QUARTER_SECONDS
+    standards, before = _standards(connection), covered(connection).until * QUARTER_SECONDS
     cover_imported(connection, max(row.time for row in part))
     # Of every probe: another one's last quarter may lie between where the tables reached and where they reach now.
     rebuild(connection, standards, list(numbers.values()), before, covered(connection).until * QUARTER_SECONDS)

@@ -8,11 +8,18 @@ from typing import cast
 
 from sqlalchemy import Connection
 
+from dewkeeper.judge.calibrating import Calibrations
 from dewkeeper.judge.types import MISSING, PASS, Calibration, Failure, Quality, Reading
 from dewkeeper.store import codec
 from dewkeeper.store.database import PROBE_BITS, PROBE_MASK
 from dewkeeper.store.quality import LONGEST_SPAN_SECONDS
 from dewkeeper_drivers.contract import SCALES, Scale
+
+
+def calibrations(connection: Connection) -> Calibrations:
+    """Return every stored calibration."""
+    rows = connection.exec_driver_sql("SELECT data FROM item WHERE kind = 'Calibration' ORDER BY time, seq")
+    return Calibrations(cast("Calibration", codec.unpack_item("Calibration", data)) for (data,) in rows)
 
 
 class Decoder:
@@ -24,11 +31,7 @@ class Decoder:
         for number, name, scale in connection.exec_driver_sql("SELECT id, name, scale FROM probe"):
             self.names[number] = name
             self._scales[number] = SCALES[scale]
-        self._calibrations: dict[str, list[Calibration]] = defaultdict(list)
-        rows = connection.exec_driver_sql("SELECT data FROM item WHERE kind = 'Calibration' ORDER BY time, seq")
-        for (data,) in rows:
-            calibration = cast("Calibration", codec.unpack_item("Calibration", data))
-            self._calibrations[calibration.probe].append(calibration)
+        self._calibrations = calibrations(connection)
         self._spans: dict[int, list[tuple[int, int, int, str]]] = defaultdict(list)
         for key, stop, flag, tests in connection.exec_driver_sql(
             "SELECT key, stop, flag, tests FROM verdict WHERE key >= ? AND key < ? AND stop >= ? ORDER BY key",
@@ -83,14 +86,14 @@ class Decoder:
 
     def recalibrations(self, number: int, start: int, end: int) -> list[int]:
         """Return when a probe's calibration changes inside (start, end), ascending."""
-        times = {calibration.time for calibration in self._calibrations.get(self.names[number], ())}
+        times = {calibration.time for calibration in self._calibrations.of(self.names[number])}
         return sorted(time for time in times if start < time < end)
 
     def plain(self, number: int) -> Scale | None:
         """Return the scale of a probe whose readings here are all believed and uncalibrated, else None."""
         if number in self._some_late or self._spans.get(number) or self._excluded.get(number):
             return None
-        if self._calibrations.get(self.names[number]):
+        if self._calibrations.of(self.names[number]):
             return None
         return self._scales[number]
 
@@ -98,7 +101,7 @@ class Decoder:
         """Return the scale of a probe whose readings here are their words and nothing else: no notes, no calibration."""
         noted = any("+" in tests for _, _, _, tests in self._spans.get(number, ()))
         noted = noted or any("+" in tests for key, (_, tests) in self._late.items() if key & PROBE_MASK == number)
-        return None if noted or self._calibrations.get(self.names[number]) else self._scales[number]
+        return None if noted or self._calibrations.of(self.names[number]) else self._scales[number]
 
     def scale(self, number: int) -> str:
         """Return the name of a probe's scale."""
@@ -106,21 +109,14 @@ class Decoder:
 
     def calibrations(self) -> list[Calibration]:
         """Return all calibrations, oldest first of each probe."""
-        return [calibration for listed in self._calibrations.values() for calibration in listed]
+        return self._calibrations.all()
 
     def values(self, number: int, time: int, t: float, h: float) -> tuple[float, float]:
         """Return words (or their mean) of a probe as °C and %RH, by the calibration then in force."""
-        scale, calibration = self._scales[number], self._calibration(self.names[number], time)
+        calibration = self._calibrations.at(self.names[number], time)
         # A mean of words lies between two of them; the scales are linear, so the same formula holds.
-        temperature_c, humidity_percent = scale.decode(t, h)  # type: ignore[arg-type]
-        if calibration is None:
-            return temperature_c, humidity_percent
-        humidity_percent = humidity_percent * calibration.humidity_gain + calibration.humidity_offset_percent
-        return temperature_c + calibration.temperature_offset_c, min(100.0, max(0.0, humidity_percent))
-
-    def _calibration(self, probe: str, time: int) -> Calibration | None:
-        found = [c for c in self._calibrations.get(probe, ()) if c.time <= time]
-        return found[-1] if found else None
+        decoded = self._scales[number].decode(t, h)  # type: ignore[arg-type]
+        return decoded if calibration is None else calibration.corrected(*decoded)
 
     def _verdict(self, number: int, time: int, *, missing: bool) -> tuple[int, str]:
         spans = self._spans.get(number)

@@ -13,12 +13,14 @@ from dewkeeper.report import enclosure as enclosure_report
 from dewkeeper.report import morning as morning_report
 from dewkeeper.report.animals import MOVES, stays
 from dewkeeper.report.animals import animals as animals_of
+from dewkeeper.report.checks import checks, correction_words
 from dewkeeper.report.enclosure import SPANS
 from dewkeeper.report.history import Point, Trace, joined
 from dewkeeper.report.model import EnclosureMorning, Standing
 from dewkeeper.report.now import now as now_report
 from dewkeeper.report.past import StoredPast
 from dewkeeper.report.wording import PAST_TENSE
+from dewkeeper.sampling.salts import CAUTION
 from dewkeeper.web.chart import humidity_chart, looks, temperature_chart
 from dewkeeper.web.choices import BY_KEY, CHOICES, QUICK
 from dewkeeper.web.errors import Refused
@@ -196,7 +198,9 @@ def probes(visit: Visit) -> Response:
         befell=befell,
         kinds=KINDS,
         faults=FAULTS,
-        calibrations=visit.past.calibrations(),
+        checks={check.probe: check for check in checks(visit.past.calibrations(), visit.services.config, visit.now)},
+        correction_words=correction_words,
+        salts=CAUTION,
     )
 
 

@@ -1,0 +1,107 @@
+"""Dated calibrations, and what the judge remembers of a probe when its correction changes.
+
+The reading after a correction differs from the one before by what was corrected, and no air did that. So all that is
+remembered of the probe is put as if it had always been corrected so: no jump, no opening, no swap is seen in it.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Iterable
+from dataclasses import replace
+
+from dewkeeper.air import saturation_hpa
+from dewkeeper.judge.orders import log
+from dewkeeper.judge.state import NEVER, State, Watch
+from dewkeeper.judge.types import Calibration
+
+
+class Calibrations:
+    """Calibrations by probe. Of several with one start, the one added last holds. Safe to ask from any thread."""
+
+    def __init__(self, calibrations: Iterable[Calibration] = ()) -> None:
+        self._dated: dict[str, list[Calibration]] = {}
+        for calibration in calibrations:
+            self.add(calibration)
+
+    def add(self, calibration: Calibration) -> None:
+        """Take one more."""
+        dated = [*self._dated.get(calibration.probe, ()), calibration]
+        self._dated[calibration.probe] = sorted(dated, key=lambda one: one.time)  # stable: the newer comes after
+
+    def stepped(self, since: int, step_seconds: int) -> Calibrations:
+        """Return them with what begins at `since` or later moved by a step of the clock."""
+        return Calibrations(replace(one, time=one.time + step_seconds * (one.time >= since)) for one in self.all())
+
+    def of(self, probe: str) -> list[Calibration]:
+        """Return all of a probe, the earliest start first."""
+        return self._dated.get(probe, [])
+
+    def all(self) -> list[Calibration]:
+        """Return all, the earliest start of each probe first."""
+        return [calibration for dated in self._dated.values() for calibration in dated]
+
+    def at(self, probe: str, time: int) -> Calibration | None:
+        """Return the one in force at a stored time."""
+        dated = self._dated.get(probe)
+        if not dated:
+            return None
+        index = bisect_right(dated, time, key=lambda one: one.time)
+        return dated[index - 1] if index else None
+
+
+def recalibrate(state: State, item: Calibration, now: int) -> None:
+    """Take a calibration: log what it changes, and correct what is remembered of the probe, if it holds from now on."""
+    watch = state.watches.get(item.probe)
+    if watch is None:
+        return
+    start = item.time - state.shift
+    old = watch.correction
+    new = (start, item.temperature_offset_c, item.humidity_offset_percent, item.humidity_gain)
+    log(state, now, watch.enclosure, item.who or "calibration", item.note, _changed(item, old, new))
+    if start < old[0]:
+        return  # another one began later, and holds still
+    watch.correction = new
+    if old[1:] != new[1:] and watch.seen != NEVER:
+        _correct(state, watch, old, new)
+
+
+def _correct(state: State, watch: Watch, old: tuple[int, float, float, float], new: tuple[int, float, float, float]) -> None:
+    warmer = new[1] - old[1]
+
+    def humidity(h: float) -> float:
+        return min(100.0, max(0.0, (h - old[2]) / old[3] * new[3] + new[2]))
+
+    def vapour(t: float, e: float) -> tuple[float, float]:
+        return t + warmer, humidity(100.0 * e / saturation_hpa(t)) * 0.01 * saturation_hpa(t + warmer)
+
+    slow_e = watch.slow_e
+    watch.open_t, watch.open_e = vapour(watch.open_t, watch.open_e)
+    watch.low_e = vapour(watch.t, watch.low_e)[1]
+    watch.fell_by = max(0.0, watch.open_e - watch.low_e) if watch.fell_by else 0.0
+    watch.open_low += warmer
+    watch.heater_from += warmer if watch.heater_from else 0.0
+    watch.slow_t, watch.slow_e = vapour(watch.slow_t, watch.slow_e)
+    watch.t, watch.h, watch.e = watch.t + warmer, humidity(watch.h), vapour(watch.t, watch.e)[1]
+    if watch.pend_at != NEVER:
+        watch.pend_t, watch.pend_h = watch.pend_t + warmer, humidity(watch.pend_h)
+    watch.past.correct(vapour)
+    if state.rooms.get(watch.room) == watch.name:
+        for other in state.watches.values():
+            if other.room == watch.room and other is not watch:
+                other.past.apart(-warmer, slow_e - watch.slow_e)
+
+
+def _changed(
+    item: Calibration, old: tuple[int, float, float, float], new: tuple[int, float, float, float]
+) -> dict[str, str | float | int]:
+    changed: dict[str, str | float | int] = {}
+    if old[2:] != new[2:]:
+        changed[f"{item.probe} humidity"] = f"{_humidity(*old[2:])} -> {_humidity(*new[2:])}"
+    if old[1] != new[1]:
+        changed[f"{item.probe} temperature"] = f"{old[1]:+.2f} -> {new[1]:+.2f} °C"
+    return changed or {f"{item.probe} checked": "its correction stays"}
+
+
+def _humidity(offset_percent: float, gain: float) -> str:
+    return f"{offset_percent:+.1f} %RH" if gain == 1.0 else f"x {gain:.3f} {offset_percent:+.1f} %RH"
