@@ -17,7 +17,7 @@ from dewkeeper.cli import main
 from dewkeeper.judge import Judge
 from dewkeeper.judge.types import Event, Reading
 from dewkeeper.report.alarm_report import by_month, offenders, proposal
-from dewkeeper.report.readings_file import Refusals, read_readings
+from dewkeeper.report.readings_file import ReadingsFile, Refusals
 from dewkeeper.report.replaying import TOLD, replay_items, told
 
 RACK = """
@@ -125,6 +125,23 @@ def test_compare_says_what_disappears_and_what_comes_later(files: Path, capsys: 
     assert "Both would have told the same at the same times." in capsys.readouterr().out
 
 
+def test_a_file_probe_by_probe_is_judged_like_one_in_order_of_time(files: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The same rows, all of the tub's and then all of the room's: the same events, and standard error says that they were sorted."""
+    rack_text = RACK.format(low=55) + '[[probe]]\nname = "air"\nroom = "room"\nrole = "room"\ndriver = "simulated"\n'
+    (files / "rack.toml").write_text(rack_text, encoding="utf-8")
+    head, *tub = (files / "r.csv").read_text(encoding="utf-8").splitlines()
+    room = [_line(minute, 22, 45, "air") for minute in range(600)]
+    printed = []
+    for lines in ([line for pair in zip(tub, room, strict=True) for line in pair], tub + room):
+        (files / "r.csv").write_text("\n".join([head, *lines]) + "\n", encoding="utf-8")
+        assert _replay(files) == 0
+        printed.append(capsys.readouterr())
+    assert printed[0].out == printed[1].out != ""
+    assert printed[0].err == ""
+    assert "sorted first" in printed[1].err
+    assert "refused" not in printed[1].err
+
+
 def test_a_wrong_header_is_refused(files: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """A file that is no readings file is refused whole with exit 1, saying what the header must be."""
     (files / "r.csv").write_text("a,b\n1,2\n", encoding="utf-8")
@@ -143,7 +160,7 @@ def test_file_and_stream_give_the_same_events(files: Path, capsys: pytest.Captur
     judge = Judge()
     judge.feed(judge_settings(load(files / "rack.toml"), START))
     live: list[Event] = []
-    for at, probe, t, h in read_readings(files / "r.csv", {"p1"}, Refusals()):
+    for at, probe, t, h in ReadingsFile(files / "r.csv").rows({"p1"}, Refusals()):
         if random.random() < 0.02:
             judge = Judge.load(judge.dump())
         live += judge.feed(Reading(at, probe, t, h)).events

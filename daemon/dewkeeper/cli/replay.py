@@ -17,7 +17,7 @@ from dewkeeper.cli.output import BAD_USE, DONE, NOT_WELL, Arguments, complain, e
 from dewkeeper.cli.times import duration_seconds
 from dewkeeper.interchange import format_time
 from dewkeeper.judge.types import Event, Item, Settings
-from dewkeeper.report.readings_file import Refusals, Row, read_journal, read_readings, usual_interval
+from dewkeeper.report.readings_file import ReadingsFile, Refusals, Row, read_journal
 from dewkeeper.report.replaying import (
     LASTING,
     TOLD,
@@ -61,7 +61,7 @@ class Source:
     """Where a replay reads from, the stretch of time it covers, and what it refused."""
 
     def __init__(self, args: Arguments, folder: Path, settings: Settings) -> None:
-        self.readings: Path | None = args.readings
+        self.readings = None if args.readings is None else ReadingsFile(args.readings)
         self.journal: Path | None = args.journal
         self.folder = folder
         self.since = int(time.time()) - args.since if args.since is not None else 0
@@ -89,13 +89,18 @@ class Source:
             raise ValueError("a file does not know what settings were in force")
         if self.pace is not None:
             settings = replace(settings, poll_seconds=self.pace)
-        refused = self.refused[str(self.readings)] = Refusals()
+        refused = self.refused[str(self.readings.path)] = Refusals()
         journal = []
         if self.journal is not None:
             slips = self.refused[str(self.journal)] = Refusals()
             journal = read_journal(self.journal, settings.enclosures, slips)
-        rows = read_readings(self.readings, settings.probes, refused)
+        rows = self.readings.rows(settings.probes, refused)
         yield from replay_rows(settings, self._spanned(rows), journal)
+
+    def close(self) -> None:
+        """Give back what reading took."""
+        if self.readings is not None:
+            self.readings.close()
 
     def complain(self) -> None:
         """Say what was refused."""
@@ -116,12 +121,14 @@ class Source:
         self.last = at if at is not None else self.last
 
 
-def _file_pace(path: Path, settings: Settings) -> int | None:
+def _file_pace(file: ReadingsFile, settings: Settings) -> int | None:
     """Return the file's own interval, and say so, when it is far slower than the configured one."""
-    interval = usual_interval(path, settings.probes)
+    if file.was_sorted:
+        complain(f"{file.path}: its rows are in no order of time; they were sorted first")
+    interval = file.usual_interval(settings.probes)
     if interval is None or interval <= settings.poll_seconds * 3 // 2:
         return None
-    complain(f"{path}: readings are {interval} s apart; judged at that pace instead of {settings.poll_seconds} s")
+    complain(f"{file.path}: readings are {interval} s apart; judged at that pace instead of {settings.poll_seconds} s")
     return interval
 
 
@@ -155,6 +162,7 @@ def replay(args: Arguments) -> int:
     finally:
         if source is not None:
             source.complain()
+            source.close()
         sys.stdout.flush()
     return DONE
 
