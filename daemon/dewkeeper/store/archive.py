@@ -13,15 +13,12 @@ from collections.abc import Iterable, Iterator, Sequence
 
 from sqlalchemy import Connection
 
-from dewkeeper.store.database import PROBE_BITS, PROBE_MASK
+from dewkeeper.store.database import BLOCK_SECONDS, PROBE_BITS, PROBE_MASK
 from dewkeeper.store.errors import StoreDamaged
+from dewkeeper.store.ring import Row, empty, first_key, source, table
 
-BLOCK_SECONDS = 2 * 86400
 _VERSION = b"\x01"
 _PLANES = 3  # zigzag differences need 17 bits for words, 18 for seconds
-
-Row = tuple[int, int | None, int | None]
-"""key, temperature word, humidity word; None where the poll failed."""
 
 
 def pack(rows: Sequence[tuple[int, int | None, int | None]]) -> bytes:
@@ -76,7 +73,7 @@ def archived(connection: Connection, number: int, start: int, end: int) -> list[
 def probe_rows(connection: Connection, number: int, start: int, end: int) -> list[Row]:
     """Return every row of one probe in [start, end) seconds, archived or not, ascending."""
     hot = connection.exec_driver_sql(
-        f"SELECT key, t, h FROM reading WHERE key >= ? AND key < ? AND key & {PROBE_MASK} = ?",  # noqa: S608
+        f"SELECT key, t, h FROM {source(start, end)} WHERE key >= ? AND key < ? AND key & {PROBE_MASK} = ?",  # noqa: S608
         (start << PROBE_BITS, end << PROBE_BITS, number),
     )
     rows = archived(connection, number, start, end)
@@ -109,8 +106,8 @@ def all_rows(connection: Connection, start: int, end: int) -> Iterator[Row]:
 
 def oldest_block(connection: Connection) -> int | None:
     """Return the block of the oldest reading that is still a plain row, None when there is none."""
-    oldest = connection.exec_driver_sql("SELECT min(key) FROM reading").scalar()
-    return None if oldest is None else int(oldest >> PROBE_BITS) // BLOCK_SECONDS
+    oldest = first_key(connection)
+    return None if oldest is None else (oldest >> PROBE_BITS) // BLOCK_SECONDS
 
 
 def archive_block(connection: Connection, block: int) -> int:
@@ -124,7 +121,7 @@ def archive_block(connection: Connection, block: int) -> int:
     words: dict[int, array[int]] = {}
     moved = 0
     for key, t, h in connection.exec_driver_sql(
-        "SELECT key, t, h FROM reading WHERE key >= ? AND key < ?", (start, end)
+        f"SELECT key, t, h FROM {table(start)} WHERE key >= ? AND key < ?", (start, end)  # noqa: S608
     ):
         number = key & PROBE_MASK
         times.setdefault(number, array("i")).append((key - start) >> PROBE_BITS)
@@ -138,7 +135,7 @@ def archive_block(connection: Connection, block: int) -> int:
         if old is not None:
             rows = _merge(unpack(old.data, old.n), rows)
         connection.exec_driver_sql("INSERT OR REPLACE INTO chunk VALUES (?, ?, ?)", (key, len(rows), pack(rows)))
-    connection.exec_driver_sql("DELETE FROM reading WHERE key >= ? AND key < ?", (start, end))
+    empty(connection, block)
     return moved
 
 
@@ -162,7 +159,9 @@ def _rows(key: int, n: int, data: bytes) -> list[Row]:
 
 def _hot(connection: Connection, first: int, end: int) -> Iterator[Row]:
     for row in connection.exec_driver_sql(
-        "SELECT key, t, h FROM reading WHERE key >= ? AND key < ? ORDER BY key", (first, end)
+        f"SELECT key, t, h FROM {source(first >> PROBE_BITS, end >> PROBE_BITS)} "  # noqa: S608
+        "WHERE key >= ? AND key < ? ORDER BY key",
+        (first, end),
     ):
         yield row[0], row[1], row[2]
 

@@ -17,9 +17,10 @@ from sqlalchemy import Connection
 
 from dewkeeper.judge.types import Item, Reading
 from dewkeeper.store import codec
-from dewkeeper.store.archive import BLOCK_SECONDS, Row, all_rows, probe_rows
-from dewkeeper.store.database import PROBE_BITS, PROBE_MASK
+from dewkeeper.store.archive import all_rows, probe_rows
+from dewkeeper.store.database import BLOCK_SECONDS, PROBE_BITS, PROBE_MASK
 from dewkeeper.store.reading import Decoder
+from dewkeeper.store.ring import Row, first_key, last_key
 
 _LAST = 1 << 60
 Reader = Callable[[], AbstractContextManager[Connection]]
@@ -106,7 +107,7 @@ def arrivals(
 
 def _span(connection: Connection, after: Place) -> tuple[int, int]:
     """Return the first second that may be wanted and the one after the last."""
-    first, last = connection.exec_driver_sql("SELECT min(key), max(key) FROM reading").one()
+    first, last = first_key(connection), last_key(connection)
     oldest, newest = connection.exec_driver_sql("SELECT min(key), max(key) FROM chunk").one()
     begins = [first >> PROBE_BITS] if first is not None else []
     ends = [last >> PROBE_BITS] if last is not None else []

@@ -15,8 +15,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
-from dewkeeper.store.archive import BLOCK_SECONDS, unpack, verified
-from dewkeeper.store.database import FILE_NAME, PROBE_BITS, plain_reason
+from dewkeeper.store.archive import unpack, verified
+from dewkeeper.store.database import BLOCK_SECONDS, FILE_NAME, PROBE_BITS, plain_reason
 from dewkeeper.store.errors import BackupFailed, StoreDamaged
 from dewkeeper.store.lock import give_to_owner
 from dewkeeper_config.models import Backup

@@ -12,7 +12,6 @@ from typing import NamedTuple
 from sqlalchemy import Connection
 
 from dewkeeper.judge.types import NOT_EVALUATED, PASS, Quality, Reading
-from dewkeeper.store.archive import Row as Raw
 from dewkeeper.store.archive import all_rows, probe_rows
 from dewkeeper.store.database import FOREVER, PROBE_BITS, PROBE_MASK
 from dewkeeper.store.quarters import (
@@ -25,6 +24,8 @@ from dewkeeper.store.quarters import (
     Standards,
 )
 from dewkeeper.store.reading import Decoder
+from dewkeeper.store.ring import Row as Raw
+from dewkeeper.store.ring import first_key
 
 _FEW = 4
 _MARKS = ",".join("?" * (COLUMNS.count(",") + 1))
@@ -193,7 +194,7 @@ def roll(connection: Connection, before: int) -> None:
 
 def cover_imported(connection: Connection, until: int) -> None:
     """Let the tables reach up to a second of imported history, if no plain reading lies before it."""
-    oldest = connection.exec_driver_sql("SELECT min(key) FROM reading").scalar()
+    oldest = first_key(connection)
     quarter = until // QUARTER_SECONDS
     if (oldest is None or oldest >> PROBE_BITS >= until) and quarter > covered(connection).until:
         connection.exec_driver_sql("UPDATE covered SET until = ?", (quarter,))

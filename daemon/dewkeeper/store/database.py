@@ -16,6 +16,8 @@ _STEPS_BETWEEN_LOOKS = 200_000  # of SQLite's machine, some milliseconds
 PROBE_BITS = 10
 """key = time * 1024 + probe id: readings lie in time order, up to 1023 probes."""
 PROBE_MASK = (1 << PROBE_BITS) - 1
+BLOCK_SECONDS = 2 * 86400
+"""What is archived at once: two UTC days."""
 FOREVER = 1 << 40
 """A second after every other, for open-ended questions."""
 

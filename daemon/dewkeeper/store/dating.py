@@ -14,8 +14,9 @@ from dewkeeper.judge.types import JournalEntry, Rebase
 from dewkeeper.store import codec
 from dewkeeper.store.coverage import uncover
 from dewkeeper.store.database import PROBE_BITS
+from dewkeeper.store.ring import shift as shift_rows
 
-_KEYED = (("reading", "key"), ("verdict", "key"), ("late", "key"))
+_KEYED = ("verdict", "late")
 
 
 def date_anew(connection: Connection, rebase: Rebase, numbers: list[int]) -> tuple[Rebase, int]:
@@ -27,18 +28,19 @@ def date_anew(connection: Connection, rebase: Rebase, numbers: list[int]) -> tup
     since, step = rebase.dates_since or 0, rebase.step_seconds
     first, shift = since << PROBE_BITS, step << PROBE_BITS
     uncover(connection, numbers, min(since, since + step))
-    for table, column in _KEYED:
+    shift_rows(connection, first, shift)
+    for table in _KEYED:
         # By way of negative keys: a key may be taken until its holder has moved too.
         connection.exec_driver_sql(
-            f"UPDATE {table} SET {column} = -({column} + ?) WHERE {column} >= ?", (shift, first)  # noqa: S608
+            f"UPDATE {table} SET key = -(key + ?) WHERE key >= ?", (shift, first)  # noqa: S608
         )
         for (key,) in connection.exec_driver_sql(
-            f"SELECT -{column} FROM {table} WHERE {column} < 0 ORDER BY {column} DESC"  # noqa: S608
+            f"SELECT -key FROM {table} WHERE key < 0 ORDER BY key DESC"  # noqa: S608
         ).all():
             free = key
-            while connection.exec_driver_sql(f"SELECT 1 FROM {table} WHERE {column} = ?", (free,)).scalar():  # noqa: S608
+            while connection.exec_driver_sql(f"SELECT 1 FROM {table} WHERE key = ?", (free,)).scalar():  # noqa: S608
                 free += 1 << PROBE_BITS
-            connection.exec_driver_sql(f"UPDATE {table} SET {column} = ? WHERE {column} = ?", (free, -key))  # noqa: S608
+            connection.exec_driver_sql(f"UPDATE {table} SET key = ? WHERE key = ?", (free, -key))  # noqa: S608
     connection.exec_driver_sql("UPDATE verdict SET stop = stop + ? WHERE stop >= ?", (step, since))
     place = min(first, first + shift) - 1
     for table in ("late", "item", "snapshot"):

@@ -27,6 +27,7 @@ from dewkeeper.store.quarters import QUARTER_SECONDS, Standards
 from dewkeeper.store.reading import Decoder, calibrations
 from dewkeeper.store.records import Message
 from dewkeeper.store.remembered import Remembered
+from dewkeeper.store.ring import last_key, source
 from dewkeeper.store.slices import Slice, slices
 from dewkeeper.store.summary import Span, probe_span, spans
 
@@ -73,7 +74,7 @@ class History:
     def latest(self) -> Mapping[str, Stored]:
         """Return the newest reading of every probe within the last day before the newest of all."""
         with self._read() as connection:
-            newest = connection.exec_driver_sql("SELECT coalesce(max(key), 0) FROM reading").scalar_one()
+            newest = last_key(connection) or 0
             start = (newest >> PROBE_BITS) - _NEWEST_SECONDS
             rows = _newest(connection, newest, newest - _USUAL_KEYS)
             if len(rows) < connection.exec_driver_sql("SELECT count(*) FROM probe").scalar_one():
@@ -271,7 +272,8 @@ class History:
 def _newest(connection: Connection, newest: int, first: int) -> Sequence[Any]:
     """Return (key, words) of the newest reading of every probe between two keys."""
     return connection.exec_driver_sql(
-        f"SELECT max(key), t, h FROM reading WHERE key >= ? AND key <= ? GROUP BY key & {PROBE_MASK}",  # noqa: S608
+        f"SELECT max(key), t, h FROM {source(first >> PROBE_BITS, (newest >> PROBE_BITS) + 1)} "  # noqa: S608
+        f"WHERE key >= ? AND key <= ? GROUP BY key & {PROBE_MASK}",
         (first, newest),
     ).all()
 

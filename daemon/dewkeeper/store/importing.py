@@ -25,9 +25,9 @@ from dewkeeper.interchange import READINGS_HEADER, parse_time
 from dewkeeper.judge.types import MISSING, PASS, Calibration, JournalEntry
 from dewkeeper.judge.words import JOURNAL
 from dewkeeper.store import codec
-from dewkeeper.store.archive import BLOCK_SECONDS, pack, probe_rows, unpack
+from dewkeeper.store.archive import pack, probe_rows, unpack
 from dewkeeper.store.coverage import cover_imported, covered, rebuild
-from dewkeeper.store.database import FOREVER, PROBE_BITS, plain_reason, writing_engine
+from dewkeeper.store.database import BLOCK_SECONDS, FOREVER, PROBE_BITS, plain_reason, writing_engine
 from dewkeeper.store.errors import TransferRefused
 from dewkeeper.store.export import sidecar
 from dewkeeper.store.lock import WriterLock

@@ -16,10 +16,18 @@ from sqlalchemy.exc import DatabaseError
 from dewkeeper.clock import Clock
 from dewkeeper.judge.types import PASS, Calibration, Exclusion, Item, Quality, Reading, Rebase
 from dewkeeper.store import codec, migrate
-from dewkeeper.store.archive import BLOCK_SECONDS, Row, archive_block, oldest_block, probe_rows
+from dewkeeper.store.archive import archive_block, oldest_block, probe_rows
 from dewkeeper.store.arrival import Place, arrivals, others, place_of
 from dewkeeper.store.coverage import Filler, rebuild, roll
-from dewkeeper.store.database import FILE_NAME, FOREVER, PROBE_BITS, PROBE_MASK, plain_reason, writing_engine
+from dewkeeper.store.database import (
+    BLOCK_SECONDS,
+    FILE_NAME,
+    FOREVER,
+    PROBE_BITS,
+    PROBE_MASK,
+    plain_reason,
+    writing_engine,
+)
 from dewkeeper.store.dating import date_anew
 from dewkeeper.store.errors import StoreDamaged, StoreError, StoreRefused, StoreUnusable
 from dewkeeper.store.lock import WriterLock, give_to_owner
@@ -28,13 +36,13 @@ from dewkeeper.store.quality import Verdicts, cut_out, spelled
 from dewkeeper.store.quarters import QUARTER_SECONDS, Standards
 from dewkeeper.store.records import Batch, Snapshot
 from dewkeeper.store.remembered import Remembered, holds_from
+from dewkeeper.store.ring import Row, first_key, insert, last_key
 from dewkeeper_config.models import Storage
 from dewkeeper_drivers.contract import SCALES
 
 _PART = 5000
 _RECENT_SECONDS = 10 * 3600
 """At ten past four, when this is asked, six in the evening: the night is whole, and a chart of one probe reads little of it."""
-_INSERT = "INSERT INTO reading (key, t, h) VALUES (?, ?, ?)"
 
 
 class Store:
@@ -132,8 +140,7 @@ class Store:
         after_item = 0
         with self._engine.begin() as connection:
             # Archived without a snapshot is what was imported: history, not news.
-            oldest = connection.exec_driver_sql("SELECT coalesce(min(key), 1 << 60) FROM reading").scalar_one()
-            after = Place(oldest - 1)
+            after = Place((first_key(connection) or 1 << 60) - 1)
             if snapshot is not None:
                 after_key, after_item = connection.exec_driver_sql(
                     "SELECT after_key, after_item FROM snapshot WHERE id = ?", (snapshot.sequence,)
@@ -189,7 +196,7 @@ class Store:
                         time, probe = theirs >> PROBE_BITS, names.get(theirs & PROBE_MASK)
                         if probe is not None and time < before and all(w is None or 0 <= w <= 65535 for w in (t, h)):
                             key = time << PROBE_BITS | (self._ids.get(probe[0]) or self._number(connection, *probe))
-                            connection.exec_driver_sql("INSERT OR IGNORE INTO reading VALUES (?, ?, ?)", (key, t, h))
+                            insert(connection, [(key, t, h)], "INSERT OR IGNORE")
                             self._last_key = self._max_key = max(self._max_key, key)
                             taken += 1
         except sqlite3.DatabaseError:
@@ -225,7 +232,7 @@ class Store:
         probes = connection.exec_driver_sql("SELECT id, name, scale FROM probe").all()
         self._ids = {name: number for number, name, _ in probes}
         self._scales = {name: scale for _, name, scale in probes}
-        self._max_key = connection.exec_driver_sql("SELECT coalesce(max(key), 0) FROM reading").scalar_one()
+        self._max_key = last_key(connection) or 0
         late = connection.exec_driver_sql("SELECT key, after_key FROM late ORDER BY seq DESC LIMIT 1").first()
         self._last_key = self._max_key if late is None or late.after_key < self._max_key else late.key
 
@@ -289,7 +296,7 @@ class Store:
             self._filler = Filler(connection, self._standards(connection))
         rows = self._rows(connection, readings)
         if rows[0][0] > self._max_key and rows[0][0] >> PROBE_BITS >= self._filler.until * QUARTER_SECONDS:
-            connection.exec_driver_sql(_INSERT, rows)
+            insert(connection, rows)
             self._last_key = self._max_key = max(rows)[0]
             self._filler.take_all(rows, readings)
             note, standing = self._verdicts.note, self._verdicts.standing
@@ -307,7 +314,7 @@ class Store:
         keys = []
         for (key, t, h), (reading, quality) in zip(rows, readings, strict=True):
             if key > self._max_key:
-                connection.exec_driver_sql(_INSERT, (key, t, h))
+                insert(connection, [(key, t, h)])
                 self._max_key = self._last_key = key
                 self._verdicts.note(connection, key & PROBE_MASK, reading.time, quality.flag, _spelled(reading, quality))
             else:
@@ -321,7 +328,7 @@ class Store:
         key, t, h = row
         while self._taken(connection, key >> PROBE_BITS, self._ids[reading.probe]):
             key += 1 << PROBE_BITS
-        connection.exec_driver_sql(_INSERT, (key, t, h))
+        insert(connection, [(key, t, h)])
         cut_out(connection, self._ids[reading.probe], [key >> PROBE_BITS])
         connection.exec_driver_sql(
             "INSERT INTO late (key, after_key, flag, tests) VALUES (?, ?, ?, ?)",

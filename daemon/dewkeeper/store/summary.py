@@ -9,12 +9,12 @@ from typing import Any
 
 from sqlalchemy import Connection
 
-from dewkeeper.store.archive import Row as Raw
 from dewkeeper.store.archive import all_rows, probe_rows
 from dewkeeper.store.coverage import DAYS, QUARTER, ROLLED, covered, made_of
 from dewkeeper.store.database import FOREVER, PROBE_BITS, PROBE_MASK
 from dewkeeper.store.quarters import LONGEST_HOLD_SECONDS, QUARTER_SECONDS, Quarter, Standards
 from dewkeeper.store.reading import Decoder
+from dewkeeper.store.ring import Row as Raw
 
 _LAST = (1 << 31) - 1  # subtracted from, so that of two equal largest values the earlier is taken
 # Value, moment and company in one integer, so that one aggregate finds an extreme with all that belongs to it.
