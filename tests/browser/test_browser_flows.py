@@ -12,6 +12,7 @@ from tests.browser.visitor import Visitor
 from tests.web.conftest import PASSWORD
 
 from dewkeeper.notify.links import make
+from dewkeeper.web.choices import BY_KEY
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
@@ -43,12 +44,32 @@ def test_first_run_asks_for_the_printed_code(browser: Browser, rig: Any, script:
 
 
 def test_a_misting_is_two_taps(keeper: Visitor, rig: Any) -> None:
-    """From the morning: the tub, then "misted"."""
-    keeper.follow(keeper.one(".needs-look a.tape"))
-    keeper.press("misted")
-    assert "Written down" in keeper.text
+    """From the morning: the tub, calm or not, then "misted"."""
+    for tub in ("T1", "T2"):
+        keeper.go(rig.base + "/")
+        keeper.follow(next(tape for tape in keeper.all("a.tape") if tape.text == tub))
+        keeper.press("misted")
+        assert "Written down" in keeper.text
     with rig.history() as history:
-        assert [(e.what, e.who) for e in history.journal()] == [("misted", "Ina")]
+        assert [(e.what, e.enclosure, e.who) for e in history.journal()] == [("misted", "T1", "Ina"), ("misted", "T2", "Ina")]
+
+
+def test_everything_else_is_two_taps_or_asks_for_its_word(keeper: Visitor, rig: Any) -> None:
+    """The tub, then any button below the curves; what needs a word opens the form with the place and the choice filled in."""
+    keeper.go(rig.base + "/")
+    keeper.follow(next(tape for tape in keeper.all("a.tape") if tape.text == "T2"))
+    buttons = {b.get_attribute("value") for b in keeper.all("main form.taps button[name=choice]")}
+    assert buttons >= {c.key for c in BY_KEY.values() if not c.asks}
+    keeper.press("humid hide put in")
+    assert "Written down" in keeper.text
+    keeper.follow(next(a for a in keeper.all("a.button") if a.text == "weighed …"))
+    assert "weighed: grams" in keeper.text
+    keeper.fill(detail="1430")
+    keeper.press("Write down")
+    with rig.history() as history:
+        assert [(e.what, e.enclosure, e.detail) for e in history.journal()] == [
+            ("humid_hide_changed", "T2", "put in"), ("weighed", "T2", "1430"),
+        ]  # fmt: skip
 
 
 def test_an_entry_is_backdated_and_corrected(keeper: Visitor, rig: Any) -> None:

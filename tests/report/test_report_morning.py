@@ -14,7 +14,7 @@ from tests.report.conftest import FAIL, MISSING, PASS, judged, seconds
 
 from dewkeeper.judge.types import Alarm, Event, Exclusion, JournalEntry
 from dewkeeper.report.morning import morning
-from dewkeeper.report.wording import Wording, to_do
+from dewkeeper.report.wording import Wording, happened, to_do
 from dewkeeper.service.settings import judge_settings
 
 DST = [
@@ -141,13 +141,35 @@ def test_heat_that_is_over_asks_for_a_look_and_not_for_the_plug(shelf: Callable[
 
 
 def test_what_changed_since_yesterday_is_listed(shelf: Callable[..., Any]) -> None:
-    """An alarm that began and a journal entry of the last day stand among the changes, older ones do not."""
+    """What began and ended and a journal entry of the last day stand among the changes, older ones and doubled words do not."""
     one = shelf()
     now = seconds("2026-11-25T08:00")
     event, _ = _alarm("dry", "T1", now - 7200, band="tolerable")
     old = JournalEntry("j0", now - 90000, "T1", "fed")
     new = JournalEntry("j1", now - 3600, "T1", "misted", "two sprays")
-    one.keep(events=(event,), items=(old, new))
+    soon, _ = _alarm("dry_soon", "T1", now - 9000, priority="low", alarm="a-soon")
+    soon = replace(soon, id="soon")
+    over = replace(soon, id="over", time=now - 7200, event="cleared", why="it is too dry now")
+    note = replace(over, id="note", event="annotated")
+    one.keep(events=(soon, over, note, event), items=(old, new))
     with one.past() as past:
-        changes = morning(past, one.config, now).enclosures[0].changes
-    assert changes == ("06:00 too dry: began", "07:00 misted: two sprays")
+        changes = next(r for r in morning(past, one.config, now).enclosures if r.enclosure == "T1").changes
+    assert changes == (
+        "05:30 will be too dry: began", "06:00 will be too dry: is over (it is too dry now)", "06:00 too dry: began",
+        "07:00 misted: two sprays",
+    )  # fmt: skip
+
+
+def test_a_changed_limit_is_told_in_the_sites_unit() -> None:
+    """A temperature limit changed from 24 to 25 °C reads 75.2 to 77 °F where the site has °F, a deadband of 0.5 °C as 0.9 °F; humidity keeps its per cent."""
+    detail = {"temperature_tolerable.low": "24.0 -> 25.0", "humidity_target.low": "60.0 -> 62.5", "delays.temperature_deadband": "0.5 -> 1.0"}
+    event = Event("e", "a", 0, "annotated", "system", "T1", None, None, "low", "normal", 0, detail=detail, why="colder room", who="Ina")
+    vienna = Wording(ZoneInfo("Europe/Vienna"))
+    assert happened(event, vienna) == (
+        "setting changed: temperature tolerable low 24 °C → 25 °C; humidity target low 60 % → 62.5 %; "
+        "delays temperature deadband 0.5 °C → 1 °C (colder room, Ina)"
+    )
+    assert happened(event, replace(vienna, fahrenheit=True)) == (
+        "setting changed: temperature tolerable low 75.2 °F → 77 °F; humidity target low 60 % → 62.5 %; "
+        "delays temperature deadband 0.9 °F → 1.8 °F (colder room, Ina)"
+    )

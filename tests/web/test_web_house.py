@@ -41,10 +41,13 @@ def changed(rig: Any, **parts: dict[str, Any]) -> Config:
     return rig.config.model_copy(update=update)  # type: ignore[no-any-return]
 
 
-@pytest.mark.parametrize("trusted", [True, False])
-def test_forwarded_headers_are_believed_from_named_proxies_only(rig: Any, trusted: bool) -> None:
-    """Told by a named proxy that it is https, the cookie is Secure and each client has its own tries; else neither."""
-    config = changed(rig, web={"trusted_proxies": ["127.0.0.1"] if trusted else ["10.9.9.9"]})
+@pytest.mark.parametrize(
+    ("proxies", "trusted"),
+    [(["127.0.0.1"], True), (["127.0.0.0/8"], True), (["10.9.9.9"], False), (["10.0.0.0/8", "fd00::/8"], False)],
+)
+def test_forwarded_headers_are_believed_from_named_proxies_only(rig: Any, proxies: list[str], trusted: bool) -> None:
+    """Told by a named proxy or one of a named network that it is https, the cookie is Secure and each client has its own tries; else neither."""
+    config = changed(rig, web={"trusted_proxies": proxies})
     rig.keeper()
     with page(rig, config) as (base, _), requests.Session() as session:
         session.trust_env = False
@@ -78,12 +81,40 @@ def test_fahrenheit_everywhere(rig: Any) -> None:
     with page(rig, changed(rig, site={"units": "fahrenheit"})) as (base, _), requests.Session() as session:
         session.trust_env = False
         session.post(base + "/login", data={"name": "Ina", "password": PASSWORD}, timeout=60)
-        for path in ("/", "/rack", "/enclosure/T1", "/probes"):
+        for path in ("/", "/rack", "/enclosure/T1", "/enclosure/T1?span=week", "/probes", "/alarms", "/journal", "/health"):
             text = session.get(base + path, timeout=60).text
             assert "°C" not in text
-            assert path == "/" or "°F" in text
+            assert path in ("/", "/alarms", "/journal", "/health") or "°F" in text
+        cells = re.findall(r"<td>([\d.]+)\u00a0°F</td>", session.get(base + "/enclosure/T1?span=day", timeout=60).text)
+        assert cells
+        assert all(75 < float(cell) < 95 for cell in cells)  # the simulated air is between 24 and 35 °C
         assert "93 °F" in session.get(base + "/enclosure/T1", timeout=60).text  # 34 °C is 93.2 °F
         assert "75 °F" in session.get(base + "/enclosure/T1", timeout=60).text  # 24 °C is 75.2 °F
+
+
+def test_an_old_reading_says_so_wherever_it_is_shown(rig: Any) -> None:
+    """When nothing new came for an hour every screen that shows a value calls it stale, and the morning says that nothing is watched."""
+    rig.keeper()
+    clock = ManualClock(wall=rig.clock.wall())
+    with page(rig, rig.config, clock) as (base, _), requests.Session() as session:
+        session.trust_env = False
+        session.post(base + "/login", data={"name": "Ina", "password": PASSWORD}, timeout=60)
+        screens = ("/", "/rack", "/enclosure/T2", "/probes")
+        for path in screens:
+            assert "stale" not in session.get(base + path, timeout=60).text, path
+        clock.step(3600)
+        for path in screens:
+            assert "stale" in session.get(base + path, timeout=60).text, path
+        assert "Nothing new from any probe" in session.get(base + "/", timeout=60).text
+        assert "Not measured" in session.get(base + "/enclosure/T2?span=day", timeout=60).text
+
+
+def test_what_was_not_measured_is_worded_as_an_if(rig: Any) -> None:
+    """The humidity at day temperature, which is reckoned and not measured, stands behind an “if” wherever it stands."""
+    rig.clock.advance(8 * 3600)
+    text = rig.keeper().get(rig.base + "/").text.replace("\u00a0", " ")
+    assert re.search(r"low \d+ % [\d:]+, \d+ % if at 30 °C", text)
+    assert "back at day temperature" in text
 
 
 def test_who_did_what_is_kept_without_secrets(rig: Any, caplog: pytest.LogCaptureFixture) -> None:

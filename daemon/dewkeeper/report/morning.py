@@ -21,7 +21,7 @@ from dewkeeper.report.model import (
     Unwatched,
 )
 from dewkeeper.report.nights import Night, night_before, night_to_show
-from dewkeeper.report.wording import PAST_TENSE, Wording, happened
+from dewkeeper.report.wording import Wording, happened, worth_telling
 from dewkeeper_config.models import Config, Enclosure, Limits
 from dewkeeper_config.profiles import effective_limits
 
@@ -265,10 +265,8 @@ def worst_alarm_first(alarm: Standing) -> tuple[bool, int, bool, int]:
 def _changes(gathered: Gathered, wording: Wording, now: int) -> Iterable[Change]:
     """Yield what happened in the last day, oldest first: alarms that began or ended, and what people did."""
     lines: list[Change] = []
-    for event in gathered.events:
-        if event.event not in PAST_TENSE:
-            continue
-        lines.append(Change(event.time, event.enclosure, f"{wording.clock(event.time)} {happened(event)}"))
+    for event in worth_telling(gathered.events):
+        lines.append(Change(event.time, event.enclosure, f"{wording.clock(event.time)} {happened(event, wording)}"))
     for entry in gathered.journal:
         label = JOURNAL[entry.what].label if entry.what in JOURNAL else entry.what
         text = f"{wording.clock(entry.time)} {label}" + (f": {entry.detail}" if entry.detail else "")

@@ -5,7 +5,8 @@ Humidities are shown whole, temperatures to a tenth; times local; durations in t
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import re
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from zoneinfo import ZoneInfo
@@ -37,6 +38,7 @@ STATE_WORDS: dict[str, str] = {
 
 
 _PLAIN = str.maketrans("_.", "  ")
+_NUMBER = re.compile(r"-?\d+(?:\.\d+)?")
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,23 +215,48 @@ PAST_TENSE = {
 """Happenings worth a line among what changed; acknowledging and reminding are not."""
 
 
-def happened(event: Event) -> str:
+def worth_telling(events: Sequence[Event]) -> list[Event]:
+    """Return the events worth a line, in their order; an annotation that came with the alarm's end says nothing more."""
+    ended = {(event.alarm, event.time) for event in events if event.event == "cleared"}
+    return [
+        event
+        for event in events
+        if event.event in PAST_TENSE and not (event.event == "annotated" and (event.alarm, event.time) in ended)
+    ]
+
+
+def happened(event: Event, wording: Wording) -> str:
     """Return what an event says among what changed: "too dry: began", "setting changed: stage usual -> opaque"."""
     if event.kind == "system" and event.event == "annotated":  # how the judge logs a changed setting
-        said = _setting(event.detail)
+        said = _setting(event.detail, wording)
     else:
         said = f"{beyond(event.kind, event.band)}: {PAST_TENSE[event.event]}"
     reason = ", ".join(part for part in (event.why, event.who) if part)
-    return said + (f" ({reason})" if reason else "")
+    return said + (f" ({reason.replace('->', '→')})" if reason else "")
 
 
-def _setting(detail: Mapping[str, str | float | int]) -> str:
+def _setting(detail: Mapping[str, str | float | int], wording: Wording) -> str:
     if "out of service" in detail:
         return "taken out of service"
     if "in service" in detail:
         return "back in service"
-    changes = [f"{name.translate(_PLAIN)} {str(value).replace('->', '→')}" for name, value in detail.items()]
+    changes = [f"{name.translate(_PLAIN)} {_values(name, str(value), wording)}" for name, value in detail.items()]
     return f"setting changed: {'; '.join(changes)}" if changes else "setting changed"
+
+
+def _values(name: str, text: str, wording: Wording) -> str:
+    """Return "24.0 -> 25.0" of a temperature setting as "75.2 °F → 77 °F"; the log keeps °C and %RH without a unit."""
+
+    def said(number: re.Match[str]) -> str:
+        value = float(number.group())
+        if "humidity" in name:
+            return f"{value:g}{wording.space}%"
+        if name.endswith("deadband"):  # a difference: no zero to shift
+            return f"{value * 1.8 if wording.fahrenheit else value:.3g}{wording.space}{wording.unit}"
+        return f"{wording.degrees(value):.4g}{wording.space}{wording.unit}"
+
+    told = _NUMBER.sub(said, text) if "humidity" in name or "temperature" in name else text
+    return told.replace("->", "→")
 
 
 def to_do(alarm: Standing) -> str:

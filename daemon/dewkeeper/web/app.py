@@ -96,7 +96,7 @@ class Application:
     def __init__(self, services: Services) -> None:
         self._services = services
         self._map = Map([rule.empty() for rule in RULES], strict_slashes=False, redirect_defaults=False)
-        self._proxies = {ipaddress.ip_address(p) for p in services.config.web.trusted_proxies}
+        self._proxies = [ipaddress.ip_network(p, strict=False) for p in services.config.web.trusted_proxies]
         self._files = {
             "/page.css": (_read("page.css"), "text/css; charset=utf-8"),
             "/icon.svg": (_read("icon.svg"), "image/svg+xml"),
@@ -169,7 +169,7 @@ class Application:
         return Visit(request, self._services, int(self._services.wall()), address, secure, host)
 
     def _proxied(self, address: str) -> bool:
-        return _is_address(address) and ipaddress.ip_address(address) in self._proxies
+        return _is_address(address) and any(ipaddress.ip_address(address) in network for network in self._proxies)
 
     def _plain(self, visit: Visit, status: int, text: str) -> Response:
         return visit.render("refused.html", status=status, text=text)

@@ -104,6 +104,13 @@ CAUTIONS: Final[Mapping[str, str]] = {
     "which usually comes within two weeks.",
     "shed-pieces": "Do not pull at what is left. If a spectacle or the tail tip is still on, an exotics vet takes it off.",
     "belly-rough": "Look again in a day or two. Red, brown or blistered scales are for an exotics vet.",
+    "probe-checked": "Salts stay in a closed, labelled jar and never go into an enclosure; plain salt without additives is the "
+    "mildest, magnesium chloride irritates.",
+    "probe-wiped": "Keep alcohol and solvents, and their vapour, away from it: they spoil a humidity sensor.",
+    "heater": "Every heater needs a thermostat of its own and an independent cut-out that fails to off. Look at the "
+    "temperature again within the hour; mains work is for a licensed electrician.",
+    "quarantine": "In another room, seen to last, with tools of its own, for as long as your vet says. A snake that carries "
+    "something can look well.",
     "refused": "Often nothing: a shed is coming, or a season. Loss of weight is for an exotics vet.",
     "handled": "Snakes carry salmonella: wash your hands, and keep small children away.",
 }

@@ -19,7 +19,7 @@ from dewkeeper.report.history import Point, Trace, joined
 from dewkeeper.report.model import EnclosureMorning, Standing
 from dewkeeper.report.now import now as now_report
 from dewkeeper.report.past import StoredPast
-from dewkeeper.report.wording import PAST_TENSE
+from dewkeeper.report.wording import worth_telling
 from dewkeeper.sampling.salts import CAUTION
 from dewkeeper.web.chart import humidity_chart, looks, temperature_chart
 from dewkeeper.web.choices import BY_KEY, CHOICES, QUICK
@@ -127,7 +127,7 @@ def alarms(visit: Visit) -> Response:
         grouped.setdefault(alarm.enclosure or alarm.probe or "", []).append(alarm)
     since = visit.now - ALARM_DAYS * DAY_SECONDS
     past: dict[str, list[Event]] = {}
-    for event in [e for e in visit.past.events(since) if e.event in PAST_TENSE][::-1][:_MOST_ENTRIES]:
+    for event in worth_telling(visit.past.events(since))[::-1][:_MOST_ENTRIES]:
         past.setdefault(visit.wording.day(event.time), []).append(event)
     in_force = visit.past.in_force()
     resting = [c for e in visit.services.config.enclosure if (c := in_force.out_of_service(e.name)) is not None]
@@ -146,6 +146,7 @@ def journal(visit: Visit) -> Response:
     return visit.render(
         "journal.html",
         days=days,
+        chosen=BY_KEY.get(visit.request.args.get("choice", "")),
         words=JOURNAL,
         wanted=wanted,
         earlier=shown[0].time if len(shown) == _MOST_ENTRIES else before - JOURNAL_DAYS * DAY_SECONDS,

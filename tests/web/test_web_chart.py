@@ -1,0 +1,149 @@
+"""The drawing itself: what its lines say, read back from the SVG, against the numbers they were drawn from."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from datetime import UTC, datetime
+from itertools import pairwise
+from xml.etree import ElementTree
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from dewkeeper.report.enclosure import EnclosureReport, Gap, JournalMark, Stretch
+from dewkeeper.report.history import Point, Trace
+from dewkeeper.report.model import Limiting
+from dewkeeper.report.wording import Wording
+from dewkeeper.web.chart import TALL, WIDE, humidity_chart, temperature_chart
+
+VIENNA = Wording(ZoneInfo("Europe/Vienna"))
+START = int(datetime(2026, 11, 24, 20, tzinfo=UTC).timestamp())
+END = START + 11 * 3600
+LIMITS = Limiting(60, 70, 55, 80, 24, 34, 30)
+
+
+def points(first: int, count: int, humidity: float, step: int = 300) -> tuple[Point, ...]:
+    """Return slices whose humidity rises by a tenth each, from `first` on."""
+    made = []
+    for n in range(count):
+        h, t = humidity + n / 10, 28 + n / 50
+        made.append(Point(first + n * step, step, h, h - 1, h + 2, t, t - 0.2, t + 0.3))
+    return tuple(made)
+
+
+REPORT = EnclosureReport(
+    enclosure="B4", span="night", start=START, end=END, limits=LIMITS,
+    traces=(Trace("floor", "substrate", points(START, 40, 58) + points(START + 80 * 300, 52, 64)),),
+    pause_seconds=900, gaps=(Gap(START + 40 * 300, START + 80 * 300, "no reading"),),
+    stretches=(Stretch(START + 600, START + 7200, "dry", "too dry", fault=False), Stretch(START + 40 * 300, None, "missing", "no reading", fault=True)),
+    marks=(JournalMark("1", START + 3600, "misted", misting=True), JournalMark("2", START + 7200, "fed", misting=False)),
+    now=None, alarms=(), stage="adult", stage_until=None, out_of_service=None,
+)  # fmt: skip
+
+
+def paths(drawing: str, name: str) -> list[list[tuple[float, float]]]:
+    """Return the corners of every path whose class begins with `name`."""
+    found = []
+    for element in ElementTree.fromstring(drawing).iter("path"):  # noqa: S314  our own text
+        if (element.get("class") or "").split(" ")[0] == name:
+            found.append([(float(x), float(y)) for x, y in re.findall(r"(-?[\d.]+) (-?[\d.]+)", element.get("d") or "")])
+    return found
+
+
+def when(x: float) -> float:
+    """Return the instant of an x."""
+    return START + x / WIDE * (END - START)
+
+
+def test_every_point_of_the_curve_is_where_its_number_is() -> None:
+    """Read back by the two tolerable lines, each corner is its slice's middle and mean, the shade its lowest and highest."""
+    drawing = str(humidity_chart(REPORT, VIENNA))
+    lines = [float(y) for y in re.findall(r'class="tolerable" d="M0 ([\d.]+)H', drawing)]
+    assert len(lines) == 2
+
+    def value(y: float) -> float:
+        return 55 + (y - lines[0]) / (lines[1] - lines[0]) * 25
+
+    drawn = [corner for run in paths(drawing, "curve") for corner in run]
+    given = REPORT.traces[0].points
+    assert len(drawn) == len(given)
+    for (x, y), point in zip(drawn, given, strict=True):
+        assert when(x) == pytest.approx(point.at + 150, abs=30)
+        assert value(y) == pytest.approx(point.humidity_percent, abs=0.05)
+    shades = paths(drawing, "spread")
+    for run, part in zip(shades, (given[:40], given[40:]), strict=True):
+        assert [value(y) for _, y in run[: len(part)]] == pytest.approx([p.humidity_high for p in part], abs=0.05)
+        assert [value(y) for _, y in reversed(run[len(part) :])] == pytest.approx([p.humidity_low for p in part], abs=0.05)
+
+
+def test_nothing_is_drawn_through_missing_time() -> None:
+    """A curve breaks at the gap, which is hatched from end to end; a pause shorter than three polls does not break it."""
+    drawing = str(humidity_chart(REPORT, VIENNA))
+    runs = paths(drawing, "curve")
+    assert [len(run) for run in runs] == [40, 52]
+    for run in runs:
+        assert all(when(b) - when(a) < 900 for (a, _), (b, _) in pairwise(run))
+    left, right = re.findall(r'class="gap" fill="url\(#hatch-humidity\)" d="M([\d.]+) \d+H([\d.]+)V', drawing)[0]
+    assert when(float(left)) == pytest.approx(START + 40 * 300, abs=30)
+    assert when(float(right)) == pytest.approx(START + 80 * 300, abs=30)
+
+
+def test_a_second_probe_is_another_line_and_one_that_informs_has_no_shade() -> None:
+    """Each trace has its own pattern; the scale holds all of them; what is not judged is drawn without a shade, below the rest."""
+    warm = Trace("warm", "warm_end", points(START, 92, 30))
+    two = replace(REPORT, traces=(*REPORT.traces, Trace("back", "substrate", points(START, 92, 70)), warm))
+    drawing = str(humidity_chart(two, VIENNA))
+    classes = re.findall(r'class="curve (\w+)"', drawing)
+    assert classes == ["beside1", "judged2", "judged1", "judged1"]
+    assert len(paths(drawing, "spread")) == 3
+    assert all(0 < y < TALL for run in paths(drawing, "curve") for _, y in run)
+
+
+def test_marks_and_bars_stand_at_their_time() -> None:
+    """Mistings are wedges and other entries ticks at their time; an alarm is a filled bar, a fault a hollow one that lasts."""
+    drawing = str(humidity_chart(REPORT, VIENNA))
+    at = re.findall(r'<svg x="([\d.]+)%"[^>]*><path class="(\w+)"', drawing)
+    width = float(re.findall(r'<svg width="(\d+)%"', drawing)[0])
+    assert [kind for _, kind in at] == ["misting", "mark"]
+    assert [when(float(x) / width * WIDE) for x, _ in at] == pytest.approx([START + 3600, START + 7200], abs=30)
+    bars = {kind: (float(a), float(b)) for kind, a, b in re.findall(r'class="(excursion|fault)" d="M([\d.]+) 2H([\d.]+)V', drawing)}
+    assert [when(x) for x in bars["excursion"]] == pytest.approx([START + 600, START + 7200], abs=30)
+    assert bars["fault"][1] == WIDE
+
+
+def test_limits_are_written_in_the_sites_unit() -> None:
+    """A temperature chart names 24 and 34 °C, or 75 and 93 °F; the curve is the same."""
+    celsius, fahrenheit = (str(temperature_chart(REPORT, w)) for w in (VIENNA, replace(VIENNA, fahrenheit=True)))
+    assert {"24 °C", "34 °C"} <= set(re.findall(r">(\d+ °[CF])<", celsius))
+    assert {"75 °F", "93 °F"} <= set(re.findall(r">(\d+ °[CF])<", fahrenheit))
+    assert "°C" not in fahrenheit
+    assert paths(celsius, "curve") == paths(fahrenheit, "curve")
+
+
+@pytest.mark.parametrize(
+    ("zone", "start", "days", "said"),
+    [
+        ("Europe/Vienna", "2026-11-24T21:00", 11 / 24, ["00:00", "03:00", "06:00"]),
+        # Vienna's last Sunday of October has its hour from two to three twice; three o'clock comes once.
+        ("Europe/Vienna", "2026-10-24T21:00", 12 / 24, ["00:00", "03:00", "06:00"]),
+        ("America/New_York", "2026-11-24T12:20", 1, ["18:00", "00:00", "06:00"]),
+        ("Europe/Vienna", "2026-11-18T00:00", 6.5, ["Fri 20", "Sun 22", "Tue 24"]),
+        ("Europe/Vienna", "2026-10-25T00:00", 30.5, ["1 Nov", "8 Nov", "15 Nov", "22 Nov"]),
+        ("Australia/Lord_Howe", "2025-11-24T00:00", 365.5, ["Jan 2026", "Apr 2026", "Jul 2026", "Oct 2026"]),
+    ],
+)  # fmt: skip
+def test_moments_under_the_chart_are_round_local_ones(zone: str, start: str, days: float, said: list[str]) -> None:
+    """Hours, days, weeks and quarters of the wall clock stand under the chart, each where it is, over a change of the clocks too."""
+    place = ZoneInfo(zone)
+    begin = datetime.fromisoformat(start).replace(tzinfo=place)
+    first = int(begin.timestamp())
+    report = replace(REPORT, start=first, end=first + int(days * 86400), traces=(), gaps=(), stretches=(), marks=())
+    drawing = str(humidity_chart(report, Wording(place)))
+    found = re.findall(r'class="hour" x="([\d.]+)%"[^>]*>([^<]+)<', drawing)
+    assert [word for _, word in found] == said
+    width = float(re.findall(r'<svg width="(\d+)%"', drawing)[0])
+    if days < 2:
+        for x, word in found:
+            at = first + float(x) / width * days * 86400
+            assert f"{datetime.fromtimestamp(round(at / 1800) * 1800, place):%H:%M}" == word
