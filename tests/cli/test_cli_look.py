@@ -171,3 +171,38 @@ def test_bash_completes_a_command(tmp_path: Path) -> None:
     ask = 'source "$1"; COMP_WORDS=(dewkeeper mor); COMP_CWORD=1; _shtab_dewkeeper; echo "${COMPREPLY[@]}"'
     said = subprocess.run([bash, "-c", ask, "ask", str(tmp_path / "completion")], capture_output=True, text=True, check=True)
     assert said.stdout.split() == ["morning"]
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "says"),
+    [
+        (("journal", "list", "T9"), 1, "no enclosure 'T9'; there are: T1, T2"),
+        (("changes", "--enclosure", "T9"), 1, "no enclosure 'T9'; there are: T1, T2"),
+        (("service", "out", "T1"), 2, "say why"),
+        (("suppress", "T1", "--for", "30h"), 1, "a suppression ends within 24 hours"),
+        (("away", "--for", "100d"), 1, "away mode ends within 90 days"),
+        (("notify", "confirm", "Ina", "pigeon"), 1, "there are: Ina over phone"),
+        (("backup", "--drill"), 1, "no backup folder is configured"),
+        (("restore",), 1, "no backup folder is configured"),
+        (("export", "/nonexistent/x.csv"), 1, "/nonexistent/x.csv: No such file or directory"),
+        (("replay", "/nonexistent.csv"), 1, "/nonexistent.csv: No such file or directory"),
+        (("replay", "--since", "1d", "--compare", "/nonexistent.toml"), 2, "/nonexistent.toml: No such file or directory"),
+        (("probes", "calibrate", "t1"), 2, "say what was read over a salt"),
+    ],
+)
+def test_a_slip_is_answered_in_one_line(desk: Desk, words: tuple[str, ...], code: int, says: str) -> None:
+    """Exit code 2 for bad usage, 1 for what cannot be done; one line that says what is wrong and what there is."""
+    found, said, complaint = desk.types(*words)
+    assert (found, said) == (code, "")
+    assert says in complaint
+    assert "Errno" not in complaint
+    assert len(complaint.splitlines()) == 1
+
+
+def test_programs_get_times_of_one_form(desk: Desk) -> None:
+    """Instants in JSON are ISO 8601 UTC, whatever is asked; what never was is null; what is done until then is said."""
+    assert desk.json("changes") == [] or desk.json("changes")[0]["time"].endswith("Z")
+    assert desk.json("report", "alarms", "--counts-only")["until"].endswith("Z")
+    assert desk.json("notify", "status")[0]["confirmed"] is None
+    assert "last confirmed" in desk.types("notify", "status")[1].splitlines()[0]
+    assert desk.types("suppress", "T1", "--for", "2h")[1].startswith("done, until 2")

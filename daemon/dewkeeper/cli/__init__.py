@@ -13,7 +13,7 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
-from dewkeeper.cli.output import BAD_USE, NOT_WELL, Arguments, complain
+from dewkeeper.cli.output import BAD_USE, NOT_WELL, Arguments, complain, plain_error
 
 TOPICS: dict[str, tuple[str, ...]] = {
     "run": ("run", "selftest"),
@@ -87,5 +87,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         return NOT_WELL
     except BrokenPipeError:  # `dewkeeper history | head` is no error
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return NOT_WELL
+    except OSError as error:
+        complain(plain_error(error))
         return NOT_WELL
     return code

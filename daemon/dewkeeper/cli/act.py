@@ -6,7 +6,7 @@ import argparse
 import time
 from typing import Any
 
-from dewkeeper.cli.output import DONE, NOT_WELL, complain, emit_json, say
+from dewkeeper.cli.output import BAD_USE, DONE, NOT_WELL, complain, emit_json, say
 from dewkeeper.cli.times import duration_seconds
 
 Commands = argparse._SubParsersAction  # argparse gives its type no public name
@@ -59,6 +59,9 @@ def _service(args: argparse.Namespace) -> int:
     request: dict[str, Any] = {"do": f"{args.what}_of_service" if args.what == "out" else "in_service"}
     request |= {"enclosure": args.enclosure, "why": args.why}
     if args.what == "out":
+        if not args.why:
+            complain("say why: `dewkeeper service out B4 --why ...`")
+            return BAD_USE
         request["until"] = int(time.time()) + args.seconds
     return _send(args, request)
 
@@ -73,16 +76,20 @@ def _away(args: argparse.Namespace) -> int:
         return _send(args, {"do": "back"})
     if not args.seconds:
         complain("say how long: `dewkeeper away --for 5d`, or `dewkeeper away --back`")
-        return 2
+        return BAD_USE
     return _send(args, {"do": "away", "until": int(time.time()) + args.seconds})
 
 
 def _send(args: argparse.Namespace, request: dict[str, Any]) -> int:
+    from dewkeeper.report.wording import Wording
     from dewkeeper.service.client import request as ask
 
-    reply = ask(args.load_config().storage.folder, request)
+    config = args.load_config()
+    reply = ask(config.storage.folder, request)
     if args.format == "json":
         emit_json(reply)
+    elif request.get("until"):
+        say(f"done, until {Wording.of(config.site).stamp(request['until'])}")
     else:
         say("done")
     if reply.get("not_recorded"):

@@ -5,11 +5,14 @@ from __future__ import annotations
 import argparse
 import getpass
 import time
+from dataclasses import asdict
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from dewkeeper.cli.output import BAD_USE, DONE, NOT_WELL, complain, emit, emit_json, say
 from dewkeeper.cli.times import moment
+from dewkeeper.interchange import format_time
+from dewkeeper.judge.types import Calibration
 from dewkeeper_config.models import Config
 
 Commands = argparse._SubParsersAction  # argparse gives its type no public name
@@ -54,6 +57,9 @@ def _calibrate(args: argparse.Namespace) -> int:
     from dewkeeper.service.client import request as ask
 
     config: Config = args.load_config()
+    if not args.salt and args.humidity_offset is None and args.temperature_offset is None:
+        complain("say what was read over a salt, or an offset: --salt NaCl 73.9 24.8, --humidity-offset 1.5, --temperature-offset -0.2")
+        return BAD_USE
     request: dict[str, Any] = {
         "do": "calibrate",
         "probe": args.probe,
@@ -106,9 +112,13 @@ def _tell(reply: dict[str, Any], config: Config) -> None:
         say(CAUTION)
 
 
+def _plain(calibration: Calibration) -> dict[str, object]:
+    checked = None if calibration.checked is None else format_time(calibration.checked)
+    return {**asdict(calibration), "time": format_time(calibration.time), "checked": checked}
+
+
 def _calibrations(args: argparse.Namespace) -> int:
     from dewkeeper.report.checks import checks, humidity_words, temperature_words
-    from dewkeeper.report.model import to_plain
     from dewkeeper.report.past import StoredPast
     from dewkeeper.report.wording import Wording
 
@@ -121,7 +131,17 @@ def _calibrations(args: argparse.Namespace) -> int:
         complain(f"no probe {args.probe!r}; there are: {', '.join(sorted(probe.name for probe in config.probe))}")
         return NOT_WELL
     if args.format == "json":
-        emit_json([{**to_plain(check), "recorded": to_plain(known.of(check.probe))} for check in listed])
+        emit_json(
+            [
+                {
+                    "probe": check.probe, "place": check.place, "overdue": check.overdue,
+                    "due": None if check.due is None else format_time(check.due),
+                    "in_force": None if check.calibration is None else _plain(check.calibration),
+                    "recorded": [_plain(one) for one in known.of(check.probe)],
+                }
+                for check in listed
+            ]
+        )  # fmt: skip
     else:
         kept = [(check, one) for check in listed for one in (known.of(check.probe) if args.probe else [check.calibration])]
         rows = [

@@ -5,14 +5,15 @@ from __future__ import annotations
 import argparse
 import time
 
-from dewkeeper.cli.output import DONE, Arguments, emit, emit_json, say
+from dewkeeper.cli.output import DONE, NOT_WELL, Arguments, emit, emit_json, known_enclosure, say
 from dewkeeper.cli.times import duration_seconds
+from dewkeeper.interchange import format_time
 
 
 def add_commands(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     """Add `changes`."""
     parser = commands.add_parser("changes", help="every change of a limit or setting: when, what, old, new, who and why")
-    parser.add_argument("--for", dest="span", type=duration_seconds, default=duration_seconds("90d"), help="how far back (default 90d)")
+    parser.add_argument("--for", dest="span", type=duration_seconds, metavar="DURATION", default=duration_seconds("90d"), help="how far back (default 90d)")
     parser.add_argument("--enclosure", help="only this enclosure")
     parser.set_defaults(run=_changes)
 
@@ -22,6 +23,8 @@ def _changes(args: Arguments) -> int:
     from dewkeeper.store.history import History
 
     config = args.load_config()
+    if not known_enclosure(config, args.enclosure):
+        return NOT_WELL
     wording, now = Wording.of(config.site), int(time.time())
     with History.open(config.storage.folder) as history:
         # A logged change is no alarm's event: it stands for itself.
@@ -29,7 +32,7 @@ def _changes(args: Arguments) -> int:
     if args.format == "json":
         emit_json(
             [
-                {"time": e.time, "enclosure": e.enclosure, "who": e.who, "why": e.why, "changed": dict(e.detail)}
+                {"time": format_time(e.time), "enclosure": e.enclosure, "who": e.who, "why": e.why, "changed": dict(e.detail)}
                 for e in events
             ]
         )

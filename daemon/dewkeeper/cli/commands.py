@@ -88,4 +88,4 @@ def _row(action: argparse.Action) -> str:
 
 def _sentence(text: str) -> str:
     text = text.strip()
-    return text[:1].upper() + text[1:] + ("" if text.endswith((".", ")", ":")) or not text else ".")
+    return text[:1].upper() + text[1:] + ("" if text.endswith((".", ")", ":", "?")) or not text else ".")

@@ -29,8 +29,9 @@ def morning_lines(
         lines.append("All calm.")
     shown = glance.enclosures if everything else glance.not_calm
     if shown:
-        lines += ["", *_table(shown, wording, width)]
-        lines.append("by day: what the lowest humidity would be at the day temperature; dose: % beyond target × hours")
+        table = _table(shown, wording, width)
+        dose = "; dose: % beyond target × hours" if " dose " in table[0] else ""
+        lines += ["", *table, f"by day: what the lowest humidity would be at the day temperature{dose}"]
     if glance.calm and not everything:
         names = ", ".join(row.enclosure for row in glance.calm)
         lines += ["", f"calm ({len(glance.calm)}): {names}"]

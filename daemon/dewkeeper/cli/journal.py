@@ -8,7 +8,7 @@ import time
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from dewkeeper.cli.output import DONE, NOT_WELL, complain, emit, emit_json, say
+from dewkeeper.cli.output import DONE, NOT_WELL, complain, emit, emit_json, known_enclosure, say
 from dewkeeper.cli.times import duration_seconds, moment
 from dewkeeper_config.models import Config
 
@@ -96,6 +96,8 @@ def _list(args: argparse.Namespace) -> int:
     from dewkeeper.report.wording import Wording
 
     config: Config = args.load_config()
+    if not known_enclosure(config, args.enclosure):
+        return NOT_WELL
     wording = Wording.of(config.site)
     since = int(time.time()) - args.seconds
     with StoredPast.open(config) as past:

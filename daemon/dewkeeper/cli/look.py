@@ -65,7 +65,7 @@ def _now(args: argparse.Namespace) -> int:
                 "humidity": wording.humidity(row.humidity_percent),
                 "temperature": wording.temperature(row.temperature_c),
                 "at": wording.clock(row.at, at) if row.at is not None else "–",
-                "trust": ", ".join([row.trust, *row.tests]),
+                "trust": ", ".join([row.trust, *(test for test in row.tests if test != row.trust)]),
                 "alarms": "; ".join(headline(a).partition(": ")[2] or headline(a) for a in row.alarms),
             }
             for row in glance.probes
@@ -162,7 +162,7 @@ def _history(args: argparse.Namespace) -> int:
         say(line)
     believed = [latest[probe].reading.time for probe in probes if probe in latest and latest[probe].quality.counts]
     for gap in gaps_of(points, start, end, (), config.site.poll_seconds, max(believed, default=None)):
-        say(f"not measured: {wording.clock(gap.start, end)}–{wording.clock(gap.end, end)}, {wording.lasting(gap.end - gap.start)}")
+        say(f"not measured: {wording.clock(gap.start, end)}–{wording.clock(gap.end, gap.start)}, {wording.lasting(gap.end - gap.start)}")
     return DONE
 
 

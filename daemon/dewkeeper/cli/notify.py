@@ -8,6 +8,7 @@ import time
 from typing import Any
 
 from dewkeeper.cli.output import DONE, NOT_WELL, complain, emit, emit_json, say
+from dewkeeper.interchange import format_time
 
 Commands = argparse._SubParsersAction  # argparse gives its type no public name
 
@@ -37,7 +38,7 @@ def add_commands(commands: Commands[argparse.ArgumentParser]) -> None:
 def _test(args: argparse.Namespace) -> int:
     request = {"do": "notify_test", "person": args.person, "channel": args.channel}
     reply = _ask(args, {key: value for key, value in request.items() if value is not None})
-    emit(args, reply["sent"], {"person": "PERSON", "channel": "CHANNEL"})
+    emit(args, reply["sent"], {"person": "person", "channel": "channel"})
     if args.format == "table":
         say("sent; tap the link in each, or use `dewkeeper notify confirm PERSON CHANNEL`")
     return DONE
@@ -69,24 +70,29 @@ def _status(args: argparse.Namespace) -> int:
     late = overdue_paths(config, memory.confirmed, memory.paths_from or now, now)
     wording = Wording.of(config.site)
     rows: list[dict[str, object]] = []
+    times: list[int | None] = []
     for person in config.person:
         for channel in person.channels:
             at = memory.confirmed.get(path_name(person.name, channel))
+            times.append(at)
             mine = [row for row in waiting if (row.person, row.channel) == (person.name, channel)]
             rows.append(
                 {
                     "person": person.name,
                     "channel": channel,
-                    "confirmed": "never" if at is None else wording.stamp(at),
+                    "confirmed": None if at is None else format_time(at),
                     "state": "test overdue" if channel in late.get(person.name, []) else "good",
                     "waiting": len(mine),
                     "trouble": next((row.last_error for row in reversed(mine) if row.last_error), ""),
                 }
             )
     columns = {
-        "person": "PERSON", "channel": "CHANNEL", "confirmed": "LAST CONFIRMED", "state": "STATE",
-        "waiting": "WAITING", "trouble": "LAST TROUBLE",
+        "person": "person", "channel": "channel", "confirmed": "last confirmed", "state": "state",
+        "waiting": "waiting", "trouble": "last trouble",
     }  # fmt: skip
+    if args.format == "table":
+        for row, at in zip(rows, times, strict=True):
+            row["confirmed"] = "never" if at is None else wording.stamp(at)
     emit(args, rows, columns)
     return NOT_WELL if any(row["trouble"] or row["state"] != "good" for row in rows) else DONE
 

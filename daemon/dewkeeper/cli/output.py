@@ -36,6 +36,20 @@ def complain(text: str) -> None:
     print(text, file=sys.stderr)
 
 
+def plain_error(error: OSError) -> str:
+    """Return what the system says is wrong, and of which file, without its error number."""
+    return f"{error.filename}: {error.strerror}" if error.filename and error.strerror else error.strerror or str(error)
+
+
+def known_enclosure(config: Config, name: str | None) -> bool:
+    """Return whether an enclosure (None: all of them) is configured; if not, say which are."""
+    names = [enclosure.name for enclosure in config.enclosure]
+    if name is None or name in names:
+        return True
+    complain(f"no enclosure {name!r}; there are: {', '.join(names)}")
+    return False
+
+
 def emit_json(value: object) -> None:
     """Print one JSON document."""
     print(json.dumps(value, ensure_ascii=False, indent=2, default=str))

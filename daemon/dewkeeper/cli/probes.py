@@ -79,7 +79,8 @@ def _scan(args: argparse.Namespace) -> int:
     if args.format == "json":
         emit_json({"found": rows, "configuration": tables, "troubles": troubles})
     else:
-        emit(args, rows, {"where": "where", "what": "what", "serial": "serial", "now": "now", "probe": "probe"})
+        if rows:
+            emit(args, rows, {"where": "where", "what": "what", "serial": "serial", "now": "now", "probe": "probe"})
         if tables:
             say("\nNew; name them, put in the enclosure, and add them to the configuration:\n")
             say("\n".join(tables))

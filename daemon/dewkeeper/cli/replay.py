@@ -13,7 +13,7 @@ from pathlib import Path
 from statistics import median
 from typing import Any, TypeVar
 
-from dewkeeper.cli.output import BAD_USE, DONE, NOT_WELL, Arguments, complain, emit, emit_json, say
+from dewkeeper.cli.output import BAD_USE, DONE, NOT_WELL, Arguments, complain, emit, emit_json, plain_error, say
 from dewkeeper.cli.times import duration_seconds
 from dewkeeper.interchange import format_time
 from dewkeeper.judge.types import Event, Item, Settings
@@ -32,6 +32,7 @@ from dewkeeper.report.replaying import (
 from dewkeeper.report.wording import Wording, duration
 from dewkeeper.service.settings import judge_settings
 from dewkeeper_config import ReplayConfig, load
+from dewkeeper_config.errors import ConfigError
 
 WEEK_SECONDS = 7 * 86400
 _LISTED = 30
@@ -47,9 +48,9 @@ def add_commands(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
         description="One JSON line per event. Rows that cannot be judged are counted on standard error. The judge is"
         " new at the beginning: stages and what is out of service are known to it, but nothing stands yet.",
     )
-    parser.add_argument("readings", nargs="?", type=Path, metavar="READINGS.csv", help="readings file")
+    parser.add_argument("readings", nargs="?", type=Path, metavar="READINGS.csv", help="readings file, in any order of time")
     parser.add_argument("--journal", type=Path, metavar="JOURNAL.csv", help="journal file")
-    parser.add_argument("--since", type=duration_seconds, metavar="90d", help="judge the database from so long ago")
+    parser.add_argument("--since", type=duration_seconds, metavar="DURATION", help="judge the database from so long ago: 90d")
     parser.add_argument("--compare", type=Path, metavar="OTHER.toml", help="what that configuration would have told")
     parser.add_argument(
         "--as-it-was", action="store_true", help="with --since: by the settings in force then, not by the configuration"
@@ -154,10 +155,10 @@ def replay(args: Arguments) -> int:
             for event in source.events(None if args.as_it_was else settings):
                 if event.event in TOLD:
                     sys.stdout.write(json.dumps(told(event), ensure_ascii=False) + "\n")
-    except BrokenPipeError:
+    except (BrokenPipeError, ConfigError):
         raise
     except OSError as error:
-        complain(f"not judged to the end: {error}")
+        complain(f"not judged to the end: {plain_error(error)}")
         return NOT_WELL
     finally:
         if source is not None:

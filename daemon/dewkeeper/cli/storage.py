@@ -46,7 +46,7 @@ def _backup(args: argparse.Namespace) -> int:
     if args.drill:
         copies = backups(settings.folder) if settings.folder is not None else []
         if not copies:
-            complain(f"there is no backup in {settings.folder}")
+            complain(_none_in(settings.folder, "backup"))
             return NOT_WELL
         copy = copies[-1]
     else:
@@ -65,7 +65,7 @@ def _restore(args: argparse.Namespace) -> int:
     folder = config.storage.folder
     found = look_into(args.copy) if args.copy is not None else newest_good(config.storage.backup.folder)
     if found is None:
-        complain(f"there is no good backup in {config.storage.backup.folder}")
+        complain(_none_in(config.storage.backup.folder, "good backup"))
         return NOT_WELL
     rows = [copy_row(found)]
     if (folder / FILE_NAME).exists():
@@ -85,6 +85,12 @@ def _restore(args: argparse.Namespace) -> int:
         aside = restore(found.path, folder, int(time.time()), replace=args.replace)
     say(f"restored{f'; the old database is {aside}' if aside else ''}")
     return DONE
+
+
+def _none_in(folder: Path | None, what: str) -> str:
+    if folder is None:
+        return "no backup folder is configured: [storage.backup] folder = ..."
+    return f"there is no {what} in {folder}"
 
 
 def _export(args: argparse.Namespace) -> int:

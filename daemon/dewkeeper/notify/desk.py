@@ -29,8 +29,7 @@ class Desk:
         person, channel = request.get("person"), request.get("channel")
         chosen = [way for way in self._ways if person in (None, way[0]) and channel in (None, way[1])]
         if not chosen:
-            known = ", ".join(f"{name} over {over}" for name, over in self._ways)
-            raise CommandRefused(f"nobody is told that way; there are: {known}")
+            raise self._nobody()
         for name, over in chosen:
             self._submit(self._command("path_test", name, over))
         return {"done": True, "sent": [{"person": name, "channel": over} for name, over in chosen]}
@@ -41,7 +40,11 @@ class Desk:
         for name, over in self._ways:
             if path_name(name, over) == way:
                 return {"done": True, "not_recorded": self._submit(self._command("path_confirmed", name, over))}
-        raise CommandRefused(f"nobody is told over {way!r}")
+        raise self._nobody()
+
+    def _nobody(self) -> CommandRefused:
+        known = ", ".join(f"{name} over {over}" for name, over in self._ways)
+        return CommandRefused(f"nobody is told that way; there are: {known}")
 
     def _command(self, verb: str, person: str, channel: str) -> Command:
         return Command(id=str(uuid.uuid4()), time=self._now(), verb=verb, who=person, why=channel)

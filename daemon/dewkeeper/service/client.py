@@ -29,7 +29,8 @@ def request(folder: Path, message: Mapping[str, Any], timeout_seconds: float = 2
             connection.shutdown(socket.SHUT_WR)
             reply = json.loads(_all_of(connection) or b"null")
     except (OSError, ValueError) as error:
-        raise DaemonDown(str(path), str(error)) from error
+        reason = error.strerror or str(error) if isinstance(error, OSError) else str(error)
+        raise DaemonDown(str(path), reason) from error
     if not isinstance(reply, dict):
         raise DaemonDown(str(path), "no reply")
     if "refused" in reply:

@@ -96,14 +96,14 @@ class CommandHandler:
     def shelve(self, request: dict[str, Any]) -> Mapping[str, Any]:
         """Shelve one `alarm` with a reason (`why`) `until` a time at most 24 h ahead."""
         alarm = self._alarm(request)
-        if not _text(request, "why"):
+        if not _text(request, "why", required=False):
             raise CommandRefused("shelving needs a reason (why)")
         until = self._end(request, LONGEST_SHELVE_SECONDS, "an alarm can be shelved for at most 24 hours")
         return self._command(request, alarm=alarm, enclosure=self._standing()[alarm], until=until)
 
     def out_of_service(self, request: dict[str, Any]) -> Mapping[str, Any]:
         """Take an `enclosure` out of service with a reason and a review date (`until`; default in 7 days)."""
-        if not _text(request, "why"):
+        if not _text(request, "why", required=False):
             raise CommandRefused("taking out of service needs a reason (why)")
         request.setdefault("until", self._now() + DEFAULT_REVIEW_SECONDS)
         until = self._end(request, LONGEST_SERVICE_SECONDS, "the review date lies within a year")
@@ -211,7 +211,7 @@ class CommandHandler:
         until = _seconds(request, "until", None)
         now = self._now()
         if until is None or until <= now or until > now + longest_seconds:
-            raise CommandRefused(f"`until` is missing or not allowed: {rule}")
+            raise CommandRefused(f"{rule}; `until` is missing, past or later than that")
         return until
 
 
