@@ -6,7 +6,9 @@ before `rolled` lie by day and probe, the others in order of time. Everything he
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Sequence
+from itertools import groupby, pairwise
 from typing import NamedTuple
 
 from sqlalchemy import Connection
@@ -14,6 +16,7 @@ from sqlalchemy import Connection
 from dewkeeper.judge.types import NOT_EVALUATED, PASS, Quality, Reading
 from dewkeeper.store.archive import all_rows, probe_rows
 from dewkeeper.store.database import FOREVER, PROBE_BITS, PROBE_MASK
+from dewkeeper.store.hot import Poll
 from dewkeeper.store.quarters import (
     COLUMNS,
     DAY_QUARTERS,
@@ -22,6 +25,7 @@ from dewkeeper.store.quarters import (
     Quarter,
     Row,
     Standards,
+    calm_row,
 )
 from dewkeeper.store.reading import Decoder
 from dewkeeper.store.ring import Row as Raw
@@ -62,71 +66,105 @@ def covered(connection: Connection) -> Covered:
 
 
 class Filler:
-    """The quarters being filled, by probe number. Made from the readings the tables do not cover yet."""
+    """The quarter hour being filled: its polls, made into rows when it is over. Made from what the tables do not cover yet."""
 
     def __init__(self, connection: Connection, standards: Standards) -> None:
-        self.standards = standards
         self.until = covered(connection).until
-        self._quarters: dict[int, Quarter] = {}
+        self._standards = standards
+        self._polls: list[Poll] = []
+        self._uneven: set[int] = set()  # numbers of the probes of which some reading in these may not count
+        self._standing: dict[int, Quarter] = {}  # of quarters before: their last reading may yet stand for longer
         self._done: list[tuple[int, ...]] = []
         self._newest = 0
-        decoder: Decoder | None = None
-        for key, t, h in all_rows(connection, self.until * QUARTER_SECONDS, FOREVER):
-            time = key >> PROBE_BITS
-            decoder = decoder or Decoder(connection, time)
-            self.take(key, decoder.names[key & PROBE_MASK], t, h, decoder.believed(key, t, h))
+        decoder = Decoder(connection, self.until * QUARTER_SECONDS)
+        self._calibrated = {calibration.probe: calibration.time for calibration in decoder.calibrations()}  # last
+        stored = all_rows(connection, self.until * QUARTER_SECONDS, FOREVER)
+        for _, same in groupby(stored, key=lambda row: row[0] >> PROBE_BITS):
+            rows = list(same)
+            readings = [decoder.decode(*row) for row in rows]
+            poll = Poll([reading.probe for reading, _ in readings], rows, readings, rows[-1][0])
+            self.take(poll, [place for place, (_, quality) in enumerate(readings) if not quality.counts])
             if len(self._done) >= 4096:
                 self.flush(connection)
         self.flush(connection)
 
-    def take(self, key: int, name: str, t: int | None, h: int | None, believed: tuple[float, float] | None) -> None:
-        """Take the next reading; believed: calibrated °C and %RH if it counts."""
-        number, time = key & PROBE_MASK, key >> PROBE_BITS
-        quarter = self._quarters.get(number) or self._new(number, name)
-        row = quarter.miss(time) if believed is None else quarter.take(time, t, h, *believed)  # type: ignore[arg-type]  # words come with values
-        if row is not None:
-            self._done.append((row[0] << PROBE_BITS | number, *row[1:]))
+    def take(self, poll: Poll, uneven: Iterable[int]) -> None:
+        """Take readings of one second, later than all before; uneven: the places of those that may not count."""
+        time = poll.readings[0][0].time
+        if self._polls and time // QUARTER_SECONDS != self._newest // QUARTER_SECONDS:
+            self._end(poll, time)
+        if self._standing:
+            there = {key & PROBE_MASK for key, _, _ in poll.rows}
+            for number in [n for n, quarter in self._standing.items() if n in there or quarter.silent(time)]:
+                self._finish(number, self._standing.pop(number).miss(time))
+        self._polls.append(poll)
+        self._uneven.update(poll.rows[place][0] & PROBE_MASK for place in uneven)
         self._newest = time
 
-    def take_all(self, rows: Sequence[Raw], readings: Sequence[tuple[Reading, Quality]]) -> None:
-        """Take what is being stored: the same, written out for speed."""
-        quarters = self._quarters
-        for (key, t, h), (reading, quality) in zip(rows, readings, strict=True):
-            number = key & PROBE_MASK
-            quarter = quarters.get(number) or self._new(number, reading.probe)
-            if quality.flag in (PASS, NOT_EVALUATED) and t is not None:
-                row = quarter.take(reading.time, t, h, reading.temperature_c, reading.humidity_percent)  # type: ignore[arg-type]  # values come with words
-            else:
-                row = quarter.miss(reading.time)
-            if row is not None:
-                self._done.append((row[0] << PROBE_BITS | number, *row[1:]))
-        self._newest = rows[-1][0] >> PROBE_BITS
-
-    def _new(self, number: int, name: str) -> Quarter:
-        made = self._quarters[number] = Quarter(self.standards, name)
-        return made
-
     def flush(self, connection: Connection) -> None:
-        """Store the quarters that ended, and how far everything is covered."""
-        now = self._newest // QUARTER_SECONDS
-        if now <= self.until:
-            return
-        until = now
-        for number, quarter in self._quarters.items():
-            if quarter.number >= now or not quarter.n:
-                continue
-            if quarter.silent(self._newest):
-                row = quarter.miss(self._newest)
-                if row is not None:
-                    self._done.append((row[0] << PROBE_BITS | number, *row[1:]))
-            else:
-                until = min(until, quarter.number)  # its last reading still stands for time to come
+        """Store the quarters that are over, and how far everything is covered."""
         if self._done:
             connection.exec_driver_sql(_RECENT, self._done)
             self._done = []
+        until = min([self._newest // QUARTER_SECONDS, *(quarter.number for quarter in self._standing.values())])
         if until > self.until:
             connection.exec_driver_sql("UPDATE covered SET until = ?", (until,))
             self.until = until
+
+    def _end(self, following: Poll, time: int) -> None:
+        """Make the rows of the quarter that is over, given the first poll after it."""
+        there = {key & PROBE_MASK for key, _, _ in following.rows}
+        start = self._newest // QUARTER_SECONDS * QUARTER_SECONDS
+        for times, longest, rows, readings in _by_probe(self._polls):
+            number, probe = rows[0][0] & PROBE_MASK, readings[0][0].probe
+            row = None
+            if number in there and number not in self._uneven and self._calibrated.get(probe, 0) <= start:
+                row = calm_row(self._standards, times, longest, rows, readings, time)  # type: ignore[arg-type]  # what counts has words
+            if row is None:
+                quarter = Quarter(self._standards, probe)
+                for (key, t, h), (reading, quality) in zip(rows, readings, strict=True):
+                    if quality.flag in (PASS, NOT_EVALUATED) and t is not None:
+                        quarter.take(key >> PROBE_BITS, t, h, reading.temperature_c, reading.humidity_percent)  # type: ignore[arg-type]  # values come with words
+                    else:
+                        quarter.miss(key >> PROBE_BITS)
+                if number not in there and not quarter.silent(time):
+                    self._standing[number] = quarter
+                    continue
+                row = quarter.miss(time)
+            self._finish(number, row)
+        self._polls = []
+        self._uneven.clear()
+
+    def _finish(self, number: int, row: Row | None) -> None:
+        if row is not None:
+            self._done.append((row[0] << PROBE_BITS | number, *row[1:]))
+
+
+_Column = tuple[Sequence[int], int, Sequence[Raw], Sequence[tuple[Reading, Quality]]]
+"""The readings of one probe: their seconds, the longest time between two, their rows, and themselves with their verdicts."""
+
+
+def _by_probe(polls: Sequence[Poll]) -> Iterator[_Column]:
+    """Yield what polls come to for each probe."""
+    if all(poll.probes == polls[0].probes for poll in polls):
+        times = [poll.readings[0][0].time for poll in polls]
+        longest = _longest(times)
+        for rows, readings in zip(
+            zip(*[poll.rows for poll in polls], strict=True), zip(*[poll.readings for poll in polls], strict=True), strict=True
+        ):
+            yield times, longest, rows, readings
+        return
+    apart: dict[int, list[tuple[Raw, tuple[Reading, Quality]]]] = defaultdict(list)
+    for poll in polls:
+        for row, reading in zip(poll.rows, poll.readings, strict=True):
+            apart[row[0] & PROBE_MASK].append((row, reading))
+    for pairs in apart.values():
+        times = [row[0] >> PROBE_BITS for row, _ in pairs]
+        yield times, _longest(times), [row for row, _ in pairs], [reading for _, reading in pairs]
+
+
+def _longest(times: Sequence[int]) -> int:
+    return max((after - before for before, after in pairwise(times)), default=0)
 
 
 def rebuild(connection: Connection, standards: Standards, numbers: Sequence[int], start: int, end: int) -> None:

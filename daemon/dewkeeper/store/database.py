@@ -5,8 +5,10 @@ from __future__ import annotations
 import sqlite3
 import time
 from pathlib import Path
+from typing import cast
 
-from sqlalchemy import Engine, create_engine, event
+from sqlalchemy import Connection, Engine, create_engine, event
+from sqlalchemy.exc import OperationalError
 from sqlalchemy.pool import NullPool, StaticPool
 
 FILE_NAME = "dewkeeper.db"
@@ -44,9 +46,12 @@ def writing_engine(folder: Path) -> Engine:
     _prepare(engine, _WRITER)
 
     @event.listens_for(engine, "begin")
-    def _begin(connection: object) -> None:
+    def _begin(connection: Connection) -> None:
         # A plain BEGIN that reads first and writes later fails at once when another process writes in between.
-        connection.exec_driver_sql("BEGIN IMMEDIATE")  # type: ignore[attr-defined]  # sqlalchemy.Connection
+        try:
+            driver(connection).execute("BEGIN IMMEDIATE")
+        except sqlite3.Error as error:
+            raise OperationalError("BEGIN IMMEDIATE", None, error) from error
 
     return engine
 
@@ -76,6 +81,14 @@ def reading_engine(folder: Path, longest_seconds: float | None = LONGEST_READ_SE
         connection.exec_driver_sql("BEGIN")  # type: ignore[attr-defined]  # sqlalchemy.Connection
 
     return engine
+
+
+def driver(connection: Connection) -> sqlite3.Connection:
+    """Return the driver's own connection, in the same transaction: for what every poll does; its errors are sqlite3's.
+
+    SQLAlchemy's care for one statement takes as long as SQLite takes to store thirty rows.
+    """
+    return cast("sqlite3.Connection", connection.connection.driver_connection)
 
 
 def plain_reason(error: Exception) -> str:

