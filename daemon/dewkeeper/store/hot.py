@@ -34,6 +34,7 @@ class Probes:
         self.newest = max(self.ids.values(), default=0)
         self._polled: list[str] = []  # by the poll before, and their numbers and scales
         self._places: list[tuple[int, str]] = []
+        self._largest = 0
 
     def number(self, connection: Connection, probe: str, scale: str) -> int:
         """Return a probe's number; one that is not known yet is stored with this scale."""
@@ -61,7 +62,7 @@ class Probes:
         if probes != self._polled:
             numbers = [self.number(connection, reading.probe, reading.scale) for reading, _ in readings]
             self._places = [(number, self._scales[probe]) for number, probe in zip(numbers, probes, strict=True)]
-            self._polled = probes
+            self._polled, self._largest = probes, max(numbers)
         second = readings[0][0].time << PROBE_BITS
         rows: list[Row] = []
         uneven = []
@@ -72,4 +73,4 @@ class Probes:
             if quality.flag != PASS or number in standing or quality.tests or reading.notes:
                 uneven.append(len(rows))
             rows.append((second | number, t, h))
-        return Poll(self._polled, rows, readings, max(rows)[0]), uneven
+        return Poll(self._polled, rows, readings, second | self._largest), uneven

@@ -146,7 +146,7 @@ def _look(files: Mapping[int, bytearray], folder: Path, stored: Sequence[tuple[i
             for probe, rows in history.raw_all(0, 1 << 40).items():
                 for one in rows:
                     found[one.reading.time][probe] = (one.reading.temperature_word, one.reading.humidity_word)
-    except (sqlite3.DatabaseError, StoreError):
+    except (sqlite3.DatabaseError, UnicodeDecodeError, StoreError):  # names in a damaged file may be anything
         return "corrupt", 0
     return (SOUND if sorted(found.items()) == list(stored[: len(found)]) else "not a prefix"), len(found)
 
