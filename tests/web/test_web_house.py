@@ -117,6 +117,19 @@ def test_what_was_not_measured_is_worded_as_an_if(rig: Any) -> None:
     assert "back at day temperature" in text
 
 
+def test_a_rack_tells_of_its_rooms_air(rig: Any) -> None:
+    """Beside a rack's name stands what its room's probe reads, or what is the matter with it."""
+    rig.keeper()
+    room = rig.config.probe[1].model_copy(update={"name": "t2", "enclosure": None, "room": "room", "role": "room"})
+    new = room.model_copy(update={"name": "air"})
+    for probe, said in ((room, r"room: \d+\u00a0%, \d+\.\d\u00a0°C"), (new, "room: never read")):
+        config = rig.config.model_copy(update={"probe": [rig.config.probe[0], probe, rig.config.probe[2]]})
+        with page(rig, config) as (base, _), requests.Session() as session:
+            session.trust_env = False
+            session.post(base + "/login", data={"name": "Ina", "password": PASSWORD}, timeout=60)
+            assert re.search(said, session.get(base + "/rack", timeout=60).text)
+
+
 def test_who_did_what_is_kept_without_secrets(rig: Any, caplog: pytest.LogCaptureFixture) -> None:
     """The audit names logins, refused ones, deeds, sheets and the sitter, with addresses; no secret is in it, in the file or in the log."""
     code = rig.page.first_run_code

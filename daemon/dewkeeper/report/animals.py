@@ -79,8 +79,9 @@ def animals(journal: Sequence[JournalEntry]) -> list[Animal]:
         here = [animal for animal in known.values() if animal.home == entry.enclosure]
         if entry.what == "moved_in" and name:
             animal = known.setdefault(name.casefold(), Animal(name))
-            _leave(animal, entry.time)
-            animal.stays.append(Stay(entry.enclosure, entry.time))
+            if animal.home != entry.enclosure:  # said twice is moved once
+                _leave(animal, entry.time)
+                animal.stays.append(Stay(entry.enclosure, entry.time))
         elif entry.what == "moved_out":
             for animal in here:
                 if not name or animal.name.casefold() == name.casefold():

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from dewkeeper.judge.words import JOURNAL
+from dewkeeper.sampling.salts import CAUTION as SALT_CAUTION
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,8 +105,7 @@ CAUTIONS: Final[Mapping[str, str]] = {
     "which usually comes within two weeks.",
     "shed-pieces": "Do not pull at what is left. If a spectacle or the tail tip is still on, an exotics vet takes it off.",
     "belly-rough": "Look again in a day or two. Red, brown or blistered scales are for an exotics vet.",
-    "probe-checked": "Salts stay in a closed, labelled jar and never go into an enclosure; plain salt without additives is the "
-    "mildest, magnesium chloride irritates.",
+    "probe-checked": SALT_CAUTION,
     "probe-wiped": "Keep alcohol and solvents, and their vapour, away from it: they spoil a humidity sensor.",
     "heater": "Every heater needs a thermostat of its own and an independent cut-out that fails to off. Look at the "
     "temperature again within the hour; mains work is for a licensed electrician.",

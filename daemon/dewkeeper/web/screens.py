@@ -17,6 +17,7 @@ from dewkeeper.report.checks import checks, correction_words
 from dewkeeper.report.enclosure import SPANS
 from dewkeeper.report.history import Point, Trace, joined
 from dewkeeper.report.model import EnclosureMorning, Standing
+from dewkeeper.report.now import ProbeNow
 from dewkeeper.report.now import now as now_report
 from dewkeeper.report.past import StoredPast
 from dewkeeper.report.wording import worth_telling
@@ -40,7 +41,7 @@ def morning(visit: Visit) -> Response:
 
 
 def rack(visit: Visit) -> Response:
-    """Show the racks as they stand on the floor: shelves from the top, places from the left, and who lives there."""
+    """Show the racks as they stand on the floor, shelves from the top, with who lives there and the air of the room."""
     config = visit.services.config
     glance = morning_report.morning(visit.past, config, visit.now)
     racks = []
@@ -50,7 +51,11 @@ def rack(visit: Visit) -> Response:
         for row in sorted(rows, key=lambda r: (r.shelf, r.place)):
             shelves.setdefault(row.shelf, []).append(row)
         racks.append((one, shelves))
-    return visit.render("rack.html", racks=racks, living=living(visit.past))
+    air: dict[str, list[ProbeNow]] = {}
+    for probe in now_report(visit.past, config, visit.now).probes:
+        if probe.role == "room" and probe.room is not None:
+            air.setdefault(probe.room, []).append(probe)
+    return visit.render("rack.html", racks=racks, living=living(visit.past), air=air)
 
 
 def living(past: StoredPast) -> dict[str, list[str]]:
@@ -225,4 +230,4 @@ def vet(visit: Visit, choice: str) -> Response:
 
 def cautions(visit: Visit) -> Response:
     """Show what numbers cannot do for a snake."""
-    return visit.render("cautions.html", vet=visit.services.config.web.vet_phone)
+    return visit.render("cautions.html", vet=visit.services.config.web.vet_phone, salts=CAUTION)
