@@ -9,7 +9,8 @@ from collections.abc import Callable
 from dataclasses import replace
 from random import Random
 
-from tests.bench.alarms.bench_plan import RackPlan
+from tests.bench.alarms.bench_air import DAY
+from tests.bench.alarms.bench_plan import Happening, RackPlan, TubPlan
 
 
 def _slow(plan: RackPlan, chance: Random) -> None:
@@ -56,9 +57,44 @@ def _shell(plan: RackPlan, chance: Random) -> None:
     plan.shell = True
 
 
+def _vivaria(plan: RackPlan, chance: Random) -> None:
+    """Furnished vivaria: mesh tops, lamps that go out at night, wide thermostats or dimmers, misted every day at its hour."""
+    room = plan.room
+    plan.room = replace(room, swing_c=room.swing_c * chance.uniform(1.5, 2.5), draught=2.0)
+    for tub in plan.tubs:
+        if tub.profile == "egg_box":
+            continue
+        grown = chance.uniform(4, 8)
+        for name in ("volume_m3", "surface_capacity", "deep_capacity", "deep"):
+            setattr(tub, name, getattr(tub, name) * grown)
+        airier = chance.uniform(2, 5)
+        for name in ("vent", "surface", "film"):
+            setattr(tub, name, getattr(tub, name) * airier)
+        tub.night_set_c = tub.set_c - chance.uniform(0, 3)
+        tub.proportional = chance.random() < 0.4
+        tub.hysteresis_c = chance.uniform(0.7, 1.4)
+        tub.mat_minutes = chance.uniform(1, 4)
+        tub.heat_minutes = chance.uniform(20, 60)
+        tub.lag_seconds = chance.uniform(20, 240)
+        tub.noise = chance.uniform(1, 2.5)
+        _mist_daily(tub, plan.days, chance)
+
+
+def _mist_daily(tub: TubPlan, days: int, chance: Random) -> None:
+    hour, noted = chance.uniform(6.5, 21), chance.random() < 0.5
+    busy = [(h.start - 30, h.end + 30) for h in tub.happenings]
+    busy += [(f.start - 20, f.end + 20) for f in tub.faults if f.kind in ("displaced", "impossible", "swapped")]
+    for day in range(1, days):
+        at = day * DAY + int(60 * hour) + chance.randrange(30)
+        if all(at < a or at > b for a, b in busy):
+            tub.happenings.append(Happening(at, at + 1, "mist", chance.uniform(0.7, 1.8), "misted" if noted else None))
+    tub.happenings.sort(key=lambda h: h.start)
+
+
 VARIANTS: dict[str, tuple[Callable[[RackPlan, Random], None], ...]] = {
     "drawn": (), "slow": (_slow,), "quick": (_quick,), "coarse": (_coarse,), "elsewhere": (_elsewhere,),
     "all": (_coarse, _elsewhere), "shell": (_shell,), "shell elsewhere": (_shell, _elsewhere),
+    "vivaria": (_vivaria,),
 }  # fmt: skip
 
 
