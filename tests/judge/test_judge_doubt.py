@@ -5,9 +5,11 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
+import pytest
 from tests.judge.judge_desk import Desk, rack
 
 from dewkeeper.air import humidity_at, vapour_hpa
+from dewkeeper.judge.doubt import BACK_WAIT_SECONDS
 from dewkeeper.judge.types import JournalEntry, ProbeFacts, Reading, Settings
 
 ROOM = ("air", 22.0, 45.0)
@@ -71,6 +73,89 @@ def test_an_opened_tub_that_stops_half_way_is_told_of() -> None:
     told = [e for e in desk.events if e.event == "raised"]
     assert [e.kind for e in told] == ["dry"]
     assert told[0].time - opened <= 2 * 3600
+
+
+@pytest.mark.parametrize("lasts", [95, 120, 160])
+@pytest.mark.parametrize("word", ["", "cleaned"])
+def test_a_dip_after_a_clean_out_that_lasts_is_told_of(word: str, lasts: int) -> None:
+    """Beyond tolerable for 95 to 160 minutes after a clean-out, noted or not, rising all the while: told before it is over."""
+    desk = Desk(rack(room=True))
+    desk.hold(8 * 60, others=[ROOM])
+    if word:
+        desk.feed(JournalEntry("c", desk.now, "B1", word))
+    began = desk.now
+    tau = lasts / math.log(25 / 10)  # from 40 % back towards 65 %, through 55 % after so many minutes
+    desk.hold(5 * 60, t=lambda m: 29 - 3 * math.exp(-m / 15), h=lambda m: 65 - 25 * math.exp(-m / tau), others=[ROOM])
+    told = [e for e in desk.events if e.event == "raised"]
+    assert [e.kind for e in told] == ["dry"]
+    assert told[0].time - began <= 3600 + BACK_WAIT_SECONDS + 120
+
+
+def test_a_dip_of_seventy_minutes_that_is_nearly_over_is_not_told_of() -> None:
+    """Due at sixty minutes, inside at seventy and rising: an opening explains it."""
+    desk = Desk(rack(room=True))
+    desk.hold(8 * 60, others=[ROOM])
+    tau = 70 / math.log(25 / 10)
+    desk.hold(5 * 60, t=lambda m: 29 - 3 * math.exp(-m / 15), h=lambda m: 65 - 25 * math.exp(-m / tau), others=[ROOM])
+    assert desk.told() == []
+
+
+def test_a_straight_fall_is_held_and_named_a_bending_one_is_told_in_time() -> None:
+    """From 65 % in a line to less than the room has: `impossible`, never `dry`. In a decay to the room: `dry` after an hour."""
+    room_at_29 = humidity_at(vapour_hpa(22.0, 45.0), 29.0)
+
+    def swing(m: int) -> float:
+        return 29.0 + 0.8 * math.sin(2 * math.pi * m / 35)
+
+    line = Desk(rack(room=True))
+    line.hold(9 * 60, t=swing, others=[ROOM])
+    line.hold(5 * 60, t=lambda m: swing(m + 540), h=lambda m: max(13.0, 65 - 52 * m / 180), others=[ROOM])
+    assert _raised(line) == ["impossible"]
+    for tau in (40, 80, 160):
+        bend = Desk(rack(room=True))
+        bend.hold(9 * 60, t=swing, others=[ROOM])
+        decay = [room_at_29 + (65 - room_at_29) * math.exp(-m / tau) for m in range(300)]
+        passed = bend.now + 60 * next(m for m, h in enumerate(decay, 1) if h < 55)
+        bend.hold(5 * 60, t=lambda m: swing(m + 540), h=decay.__getitem__, others=[ROOM])
+        told = next(e for e in bend.events if e.event == "raised")
+        assert told.kind == "dry"
+        assert told.time - passed <= 3600 + 180
+        assert "impossible" not in _raised(bend)
+
+
+def test_heat_that_fails_beside_a_room_as_moist_as_the_tub_is_no_displaced_probe() -> None:
+    """It cools to its room within two hours, vapour alike all the while: `cold` is told, the probe is believed."""
+    moist = ("air", 23.6, 68.0)
+    desk = Desk(rack(room=True))
+    vapour = vapour_hpa(23.6, 68.0) + 1.0
+    desk.hold(12 * 60, t=29.0, h=humidity_at(vapour + 2.5, 29.0), others=[moist])
+
+    def t(m: int) -> float:
+        return 23.6 + 5.4 * math.exp(-m / 25)
+
+    desk.hold(6 * 60, t=t, h=lambda m: min(90.0, humidity_at(vapour + 2.5 * math.exp(-m / 25), t(m))), others=[moist])
+    assert "cold" in _raised(desk)
+    assert "displaced" not in _raised(desk)
+
+
+def test_what_was_so_before_a_deed_is_not_explained_by_it() -> None:
+    """Damp for two hours and then misted, dry for half an hour and then opened: both are told when they are due."""
+    damp = Desk(rack(room=True))
+    damp.hold(8 * 60, others=[ROOM])
+    began = damp.now
+    damp.hold(2 * 60, h=88.0, others=[ROOM])
+    damp.feed(JournalEntry("m", damp.now, "B1", "misted"))
+    damp.hold(65, h=90.0, others=[ROOM])
+    assert [(e.kind, e.event) for e in damp.events] == [("damp", "raised")]
+    assert damp.events[0].time - began <= 3 * 3600 + 120
+    dry = Desk(rack(room=True))
+    dry.hold(8 * 60, others=[ROOM])
+    began = dry.now
+    dry.hold(30, h=50.0, others=[ROOM])
+    dry.feed(JournalEntry("o", dry.now, "B1", "opened"))
+    dry.hold(40, h=45.0, others=[ROOM])
+    assert [(e.kind, e.event) for e in dry.events] == [("dry", "raised")]
+    assert dry.events[0].time - began <= 3600 + 120
 
 
 def test_a_misting_here_and_a_dry_bowl_there_are_no_swap() -> None:

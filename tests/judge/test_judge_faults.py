@@ -51,6 +51,41 @@ def test_a_dead_word_that_stays_is_gross_range(desk: Desk) -> None:
     assert desk.judge.unwatched()["B1"][0] == "gross_range"
 
 
+@pytest.mark.parametrize(("t", "h"), [(29.0, 0.0), (29.0, 100.0), (-45.0, 65.0), (130.0, 65.0), (130.0, 0.0)])
+def test_rubbish_in_every_tenth_poll_is_gross_range(desk: Desk, t: float, h: float) -> None:
+    """One word in ten is rubbish, at random, for six hours: `gross_range` within two, once, and no excursion."""
+    desk.hold(60)
+    first = desk.now
+    for _ in range(360):
+        rubbish = desk.random.random() < 0.1
+        desk.hold(1, t=t if rubbish else 29.0, h=h if rubbish else 65.0, noise=0.0 if rubbish else 0.03)
+    assert desk.told() == [("gross_range", "raised", None)]
+    assert desk.events[0].time - first <= 7200
+    desk.hold(90)
+    assert desk.told()[-1] == ("gross_range", "cleared", None)
+
+
+def test_between_rare_rubbish_the_good_words_count(desk: Desk) -> None:
+    """Every tenth word is rubbish and named; heat and dryness in the nine between are told as ever."""
+    desk.hold(60)
+    desk.hold(120, h=lambda m: 0.0 if m % 10 == 0 else 65.0)
+    assert _raised(desk) == ["gross_range"]
+    assert "B1" not in desk.judge.unwatched()
+    desk.hold(3, t=36.0)
+    assert _raised(desk) == ["gross_range", "hot"]
+    desk.hold(80, h=lambda m: 0.0 if m % 10 == 0 else 50.0)
+    assert _raised(desk) == ["gross_range", "hot", "dry"]
+
+
+def test_a_rubbish_word_now_and_then_is_no_fault(desk: Desk) -> None:
+    """One in two hours for two days, now of this kind, now of that, names nothing."""
+    words = [(29.0, 0.0), (29.0, 100.0), (-45.0, 65.0), (130.0, 65.0)]
+    for n in range(24):
+        desk.hold(119)
+        desk.hold(1, *words[n % 4], noise=0.0)
+    assert desk.events == []
+
+
 def test_ten_equal_words_are_a_flat_line_and_are_excluded_late(desk: Desk) -> None:
     """Ten identical pairs of raw words are a stuck probe; readings since the first of them are excluded."""
     desk.hold(60)

@@ -7,7 +7,7 @@ import math
 import pytest
 from tests.judge.judge_desk import Desk, rack
 
-from dewkeeper.judge.types import JournalEntry
+from dewkeeper.judge.types import Command, JournalEntry
 
 
 def _told(desk: Desk, kind: str) -> list[str]:
@@ -63,6 +63,34 @@ def test_steady_drying_is_foreseen_hours_before() -> None:
     assert _told(desk, "dry_soon") == ["raised", "cleared"]
 
 
+def test_dry_takes_the_place_of_its_forecast() -> None:
+    """When `dry` is raised, at whichever band, `dry_soon` is cleared with it and nothing of it is left or told again."""
+    desk = Desk(rack())
+    desk.hold(16 * 60, h=67.0)
+    desk.hold(6 * 60, h=lambda m: 67 - m / 30)
+    assert [a.kind for a in desk.judge.alarms()] == ["dry_soon"]
+    desk.hold(6 * 60, h=lambda m: 55 - m / 120)
+    told = [(e.kind, e.event, e.band) for e in desk.events if e.event in ("raised", "escalated", "cleared")]
+    assert told == [
+        ("dry_soon", "raised", None), ("dry", "raised", "target"), ("dry_soon", "cleared", None),
+        ("dry", "escalated", "tolerable"),
+    ]  # fmt: skip
+    raised, cleared = (next(e for e in desk.events if (e.kind, e.event) == what) for what in (("dry", "raised"), ("dry_soon", "cleared")))
+    assert raised.time == cleared.time
+    assert [a.kind for a in desk.judge.alarms()] == ["dry"]
+
+
+def test_nothing_is_foreseen_by_a_retired_probe() -> None:
+    """A forecast, like whatever else a probe held, is over when the keeper wants nothing of it believed."""
+    desk = Desk(rack())
+    desk.hold(16 * 60, h=67.0)
+    desk.hold(6 * 60, h=lambda m: 67 - m / 30)
+    assert [a.kind for a in desk.judge.alarms()] == ["dry_soon"]
+    desk.feed(Command("c", desk.now, "retire", "keeper", probe="p1"))
+    assert desk.judge.alarms() == ()
+    assert _told(desk, "dry_soon") == ["raised", "cleared"]
+
+
 def test_a_forecast_that_fails_is_withdrawn() -> None:
     """The bowl is refilled in time: the humidity rises, and `dry_soon` is cleared without a `dry`."""
     desk = Desk(rack())
@@ -87,6 +115,15 @@ def test_what_levels_off_or_comes_every_day_is_not_foreseen() -> None:
     daily.hold(3 * 1440, h=lambda m: 64 + 4 * math.sin(2 * math.pi * m / 1440))
     for desk in (level, mist, daily):
         assert _told(desk, "dry_soon") == []
+
+
+def test_what_cannot_get_there_is_not_foreseen() -> None:
+    """Falling by two points an hour, but beside a room whose vapour alone keeps it above the limit: nothing is foreseen."""
+    desk = Desk(rack(room=True))
+    moist = ("air", 27.0, 66.0)  # 23.5 hPa, 58.7 % at 29 °C
+    desk.hold(16 * 60, h=69.0, others=[moist])
+    desk.hold(5 * 60, h=lambda m: 69 - m / 30, others=[moist])
+    assert _told(desk, "dry_soon") == []
 
 
 def test_a_tub_that_only_warms_is_not_said_to_be_drying() -> None:

@@ -13,7 +13,7 @@ from typing import Final
 from dewkeeper.judge.codec import remembered
 from dewkeeper.judge.lifecycle import WITHHELD, WITHHOLD, Life
 from dewkeeper.judge.types import Alarm, Band, Event, Happening, Kind, Priority, State
-from dewkeeper.judge.words import KINDS, LATCHED, STALE_SECONDS
+from dewkeeper.judge.words import FORECASTS, KINDS, LATCHED, STALE_SECONDS
 
 _NAMES: Final = uuid.UUID("6b0c6b1e-6f0e-5c57-9a56-0f7f6a5f2a11")
 _FORGET_SECONDS: Final = 7 * 86400
@@ -158,7 +158,10 @@ class Book:
                 self.tell(life, "annotated", now, why="back inside tolerable, still outside target")
 
     def clear(self, key: Key, now: int, holder: str | None = None, why: str = "") -> None:
-        """A condition is over for one holder; the alarm is over when it is over for all (None: at once)."""
+        """A condition is over for one holder; the alarm is over when it is over for all (None: at once).
+
+        Of a forecast that came true or did not nothing is left to be seen.
+        """
         life = self.lives.get(key)
         if life is None or not life.stands:
             return
@@ -168,6 +171,8 @@ class Book:
                 return
         life.holders.clear()
         self._apply(life, "clear", now, why=why)
+        if life.kind in FORECASTS and life.state == "returned_unacknowledged":
+            self._apply(life, "forget", now, why=why)
         if life.state == "normal":
             del self.lives[key]
 
@@ -208,14 +213,6 @@ class Book:
         life = self.lives.get(key)
         if life is not None and life.told:
             self.tell(life, "annotated", now, why=why)
-
-    def withdraw(self, key: Key, now: int, why: str) -> None:
-        """A forecast came true or did not: it is over, and nobody needs to look at it any more."""
-        self.clear(key, now, why=why)
-        life = self.lives.get(key)
-        if life is not None and not life.stands:
-            self._apply(life, "forget", now, why=why)
-            del self.lives[key]
 
     def forget(self, now: int) -> None:
         """Let go of what returned, was told and stayed unseen for a week; heat waits until it is seen."""

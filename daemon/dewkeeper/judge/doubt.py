@@ -24,9 +24,11 @@ SWAP_AGAIN_SECONDS: Final = 600
 SWAP_WAIT_SECONDS: Final = 12 * HOUR
 """Until a swap is named or not. What is beyond target only may wait twice as long, and on the weaker suspicion: it harms
 over days."""
-FALLING_WAIT_SECONDS: Final = 5400
+FALLING_WAIT_SECONDS: Final = 9000
 OPENED_RECENTLY_SECONDS: Final = 3 * HOUR
-BACK_WITHIN_SECONDS: Final = HOUR
+BACK_WITHIN_SECONDS: Final = 1200
+BACK_WAIT_SECONDS: Final = 1800
+"""An opened tub that will be inside again within 20 min may wait, for 30 min after it was due and no longer."""
 
 
 def doubt(state: State, watch: Watch, side: Side, now: int) -> int:
@@ -41,7 +43,7 @@ def doubt(state: State, watch: Watch, side: Side, now: int) -> int:
             sure = "fairly" if below_room(state, watch, now, e) else "somewhat"
             name_impossible(state, watch, now, since, sure)
             return NAMED
-        if now - since < due.delay + FALLING_WAIT_SECONDS and heading_below_room(state, watch, now):
+        if now - since < due.delay + FALLING_WAIT_SECONDS and heading_below_room(state, watch, now, since):
             return AGAIN_SECONDS
     target_only = due is not side.outer
     waits = not side.thermal and now - since < SWAP_WAIT_SECONDS * (2 if target_only else 1)
@@ -66,14 +68,15 @@ def _in_the_room(watch: Watch, now: int) -> bool:
 
 
 def on_its_way_back(watch: Watch, side: Side, now: int) -> bool:
-    """Return whether an opened tub is closed again and only needs time: what fell rises, and will be inside within the hour.
+    """Return whether an opened tub is closed again and only needs some minutes: what fell rises, and will soon be inside.
 
     A quarter of the fall must be made good already, for a thermostat's swing is no recovery.
     """
     if now - watch.opened > OPENED_RECENTLY_SECONDS or side.kind not in ("dry", "cold"):
         return False
-    if _due(side).since < watch.opened - 600:
-        return False  # it was beyond already before anybody opened
+    due = _due(side)
+    if due.since < watch.opened - 300 or now - due.since > due.delay + BACK_WAIT_SECONDS:
+        return False  # it was beyond already before anybody opened, or is beyond for too long
     looks = [look for look in watch.past.looks if watch.opened <= look[0] and now - look[0] <= 1800]
     if len(looks) < 4:
         return False

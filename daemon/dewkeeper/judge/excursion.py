@@ -55,6 +55,8 @@ def change_level(state: State, watch: Watch, side: Side, level: int, now: int) -
         response=response,
         detail=side.measure(level) | ({"danger": 1} if danger else {}), escalates=danger and before == 1,
     )  # fmt: skip
+    if side.kind == "dry":
+        state.book.clear((watch.place, "dry_soon"), now, why="it is too dry now")
 
 
 def measures(state: State) -> dict[tuple[str | None, str], dict[str, str | float | int]]:

@@ -15,7 +15,8 @@ from dewkeeper.judge.state import NEVER, State, Watch
 from dewkeeper.judge.types import FAIL, Exclusion, Kind
 
 EXCLUDING: Final = frozenset({"gross_range", "flat_line", "sensor_heater", "displaced"})
-"""Faults whose readings are judged bad as a whole. `missing` and `crc` leave no readings; what comes between counts."""
+"""Faults whose readings are judged bad as a whole. `missing` and `crc` leave no readings; what comes between counts, and
+so it does between rubbish that is rarer than every other poll: heat seen by nine polls of ten is not argued away."""
 
 HUMIDITY_ONLY: Final = frozenset({"saturated", "impossible", "swapped"})
 """Faults under which the temperature still counts: it is right, or it is some tub's, and heat is not argued away."""
@@ -23,6 +24,9 @@ HUMIDITY_ONLY: Final = frozenset({"saturated", "impossible", "swapped"})
 RECOVERY_SECONDS: Final = 300
 SLOW_RECOVERY: Final[Mapping[str, int]] = {"brownout": 3600, "crc": 1800}
 """What comes and goes: a sagging supply resets a probe every few minutes for hours, and that is one alarm."""
+RUBBISH_TOLD: Final = 5
+RUBBISH_POLLS: Final = 60
+"""So many polls of rubbish within so many polls are `gross_range`: five in a row, or one in ten within an hour or two."""
 MISSING_SECONDS: Final = 570
 """Told within ten minutes. Eight polls lost in a row by chance at 35 % loss come once in two weeks."""
 
@@ -30,6 +34,28 @@ MISSING_SECONDS: Final = 570
 def missing_after(state: State) -> int:
     """Return how long a probe may be silent, seconds."""
     return max(MISSING_SECONDS, state.poll * 7 // 2)
+
+
+def _rare(state: State, watch: Watch) -> bool:
+    """Return whether the last rubbish came in fewer than every other poll."""
+    return bool(watch.rubbish) and watch.rubbish[-1] - watch.rubbish[0] > 2 * (len(watch.rubbish) - 1) * state.poll
+
+
+def excluding(state: State, watch: Watch, kind: str) -> bool:
+    """Return whether a fault that this probe is in makes all its readings bad."""
+    return kind in EXCLUDING and not (kind == "gross_range" and _rare(state, watch))
+
+
+def note_rubbish(state: State, watch: Watch, now: int) -> None:
+    """A poll gave what the sensor cannot mean, or a jump no air makes: once is nothing, again and again is a fault.
+
+    A jump that the next reading bears out is taken back.
+    """
+    watch.rubbish = [*watch.rubbish[1 - RUBBISH_TOLD :], now]
+    if "gross_range" in watch.faults:
+        watch.faults["gross_range"][1] = -1
+    elif len(watch.rubbish) == RUBBISH_TOLD and now - watch.rubbish[0] < RUBBISH_POLLS * state.poll:
+        start_fault(state, watch, "gross_range", now, watch.rubbish[0])
 
 
 def start_fault(
@@ -48,9 +74,10 @@ def start_fault(
         watch.faults[kind][1] = -1
         return
     watch.faults[kind] = [since, -1]
-    if kind in EXCLUDING or kind in HUMIDITY_ONLY:
+    whole = excluding(state, watch, kind)
+    if whole or kind in HUMIDITY_ONLY:
         for side in watch.sides:
-            if kind in EXCLUDING or not side.thermal:
+            if whole or not side.thermal:
                 for run in side.runs():
                     run.restart()
                 life = state.book.lives.get((watch.place, side.kind))
@@ -65,7 +92,7 @@ def start_fault(
                         f"{watch.name} is now known as faulty: {kind}",
                     )
         watch.pend_at = NEVER
-        if since < now and kind not in ("missing", "crc"):
+        if since < now and kind not in ("missing", "crc", "gross_range"):
             wall = state.book.wall
             state.exclusions.append(Exclusion(watch.name, wall(since), wall(now), (kind,), FAIL))
     state.book.raise_(
@@ -78,6 +105,8 @@ def end_fault(state: State, watch: Watch, kind: Kind, now: int) -> None:
     """A probe is out of a fault."""
     if watch.faults.pop(kind, None) is not None:
         state.book.clear((watch.places.pop(kind, watch.place), kind), now, watch.name)
+        if kind == "gross_range":
+            watch.rubbish = []
         if kind in ("missing", "crc"):
             state.set_timer(now + missing_after(state), "missing", watch.name)
 
@@ -108,13 +137,21 @@ def note_stranger(state: State, watch: Watch, now: int, note: str) -> None:
     )  # fmt: skip
 
 
+def let_go(state: State, watch: Watch, now: int, why: str) -> None:
+    """A probe is believed no more or is gone: whatever it held where it was is over, forecasts and its room's alarms too."""
+    for key, life in list(state.book.lives.items()):
+        if key[0] == watch.place and (watch.role == "room" or watch.name in life.holders):
+            state.book.clear(key, now, None if watch.role == "room" else watch.name, why)
+    watch.room_runs = []
+
+
 def retire(state: State, watch: Watch, now: int) -> None:
     """Believe nothing of a probe from now on: what stood because of it is over, it is neither read nor missed."""
     for kind in list(watch.faults):
         end_fault(state, watch, kind, now)  # type: ignore[arg-type]
     for side in watch.sides:
         side.drop()
-        state.book.clear((watch.place, side.kind), now, watch.name, why="the probe was retired")
+    let_go(state, watch, now, "the probe was retired")
     watch.busy = False
     watch.stranger = ""
     watch.pend_at = NEVER
@@ -137,8 +174,14 @@ def recover(state: State, watch: Watch, now: int, traces: frozenset[str] | set[s
             spell[1] = -1
         elif spell[1] < 0:
             spell[1] = now
-        elif now - spell[1] >= SLOW_RECOVERY.get(kind, RECOVERY_SECONDS):
+        elif now - spell[1] >= _recovery(state, watch, kind):
             end_fault(state, watch, kind, now)  # type: ignore[arg-type]
+
+
+def _recovery(state: State, watch: Watch, kind: str) -> int:
+    if kind == "gross_range" and _rare(state, watch):
+        return RUBBISH_POLLS * state.poll  # what came every ten minutes is not over after five
+    return SLOW_RECOVERY.get(kind, RECOVERY_SECONDS)
 
 
 def check_silence(state: State, watch: Watch, now: int) -> None:
@@ -200,11 +243,11 @@ def unwatched(state: State) -> dict[str, tuple[str, int]]:
             if watch.retired != NEVER:
                 reasons.append(("probe retired", watch.retired))
                 continue
-            faults = [(k, v[0]) for k, v in watch.faults.items() if k in EXCLUDING or k in HUMIDITY_ONLY]
+            faults = [(k, v[0]) for k, v in watch.faults.items() if k in HUMIDITY_ONLY or excluding(state, watch, k)]
             if faults:
                 reasons.append(min(faults, key=lambda f: f[1]))
             elif state.now - watch.seen > state.hold:
-                why = "crc" if watch.crc else "gross_range" if watch.bad else "missing"
+                why = "crc" if watch.crc else "gross_range" if watch.rubbish and state.now - watch.rubbish[-1] <= state.hold else "missing"
                 reasons.append((why, max(watch.seen, state.started)))
         if len(reasons) == len(watches):
             found[name] = min(reasons, key=lambda r: r[1]) if reasons else ("no probe", state.started)

@@ -6,7 +6,7 @@ import uuid
 
 from dewkeeper.judge.book import Key
 from dewkeeper.judge.changes import changes, limits_difference
-from dewkeeper.judge.faults import end_fault, missing_after, retire
+from dewkeeper.judge.faults import end_fault, let_go, missing_after, retire
 from dewkeeper.judge.in_force import stage_at
 from dewkeeper.judge.limits import sides_for
 from dewkeeper.judge.state import NEVER, State, Tub, Watch
@@ -17,6 +17,8 @@ from dewkeeper.judge.words import (
     LONGEST_SHELF_SECONDS,
     LONGEST_SUPPRESSION_SECONDS,
     REVIEW_SECONDS,
+    SOON_BACK,
+    SOON_BACK_SECONDS,
 )
 from dewkeeper_config.models import Limits
 
@@ -25,6 +27,7 @@ NEVER_SUPPRESSED: frozenset[Kind] = frozenset(
     {"hot", "heat_stuck_on", "room_heat", "room_frost", "system"}
 )
 """Heat is not argued away, and the room and the service are nobody's misting."""
+_ELSEWHERE = "the probe is no longer configured here"
 
 
 def settle(state: State, settings: Settings, now: int) -> None:
@@ -43,7 +46,7 @@ def settle(state: State, settings: Settings, now: int) -> None:
         watch = state.watches.pop(name)
         for kind in list(watch.faults):
             end_fault(state, watch, kind, now)  # type: ignore[arg-type]
-        _let_go(state, watch, now)
+        let_go(state, watch, now, _ELSEWHERE)
     for name, facts in settings.probes.items():
         known = state.watches.get(name)
         if known is None:
@@ -56,7 +59,7 @@ def settle(state: State, settings: Settings, now: int) -> None:
         ):
             for kind in list(known.faults):
                 end_fault(state, known, kind, now)  # type: ignore[arg-type]
-            _let_go(state, known, now)
+            let_go(state, known, now, _ELSEWHERE)
             state.watches[name] = known = Watch(facts, now)
         else:
             known.adopt(facts)
@@ -69,13 +72,6 @@ def settle(state: State, settings: Settings, now: int) -> None:
             state.book.clear(key, now, why="the enclosure is no longer configured")
     for tub in state.tubs.values():
         apply_limits(state, tub, now)
-
-
-def _let_go(state: State, watch: Watch, now: int) -> None:
-    for side in watch.sides:
-        state.book.clear(
-            (watch.place, side.kind), now, watch.name, why="the probe is no longer configured here"
-        )
 
 
 def limits_now(state: State, tub: Tub) -> Limits:
@@ -130,8 +126,11 @@ def note_deed(state: State, entry: JournalEntry, now: int) -> None:
     if word.opens or word.restarts_memory:
         for watch in state.watches_of(tub.name):
             watch.disturbed(now)
-    end = min(at + word.seconds, now + LONGEST_SUPPRESSION_SECONDS)
-    _hush(state, [(tub.name, kind) for kind in word.suppresses], end, now)
+    for kind in word.suppresses:
+        if state.beyond_before(tub.name, kind, at):
+            continue  # what was so before it was done is not explained by it
+        seconds = min(word.seconds, SOON_BACK_SECONDS) if kind in SOON_BACK and not word.long else word.seconds
+        _hush(state, [(tub.name, kind)], min(at + seconds, now + LONGEST_SUPPRESSION_SECONDS), now)
     if word.restarts_memory:
         for watch in state.watches_of(tub.name):
             watch.forget()

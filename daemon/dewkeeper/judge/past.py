@@ -141,8 +141,8 @@ class Past:
         self.hours = [
             *self.hours[-(HOURS_KEPT - 1) :],
             (
-                self.hour, self.t / n, self.e / n, self.t_high, self.t_low, self.e_high - self.e_low,
-                self.excess_t / m, self.excess_e / m, self.excess_n > 0,
+                self.hour, round(self.t / n, 4), round(self.e / n, 4), self.t_high, self.t_low,
+                round(self.e_high - self.e_low, 4), round(self.excess_t / m, 4), round(self.excess_e / m, 4), self.excess_n > 0,
             ),
         ]  # fmt: skip
         self._conclude()

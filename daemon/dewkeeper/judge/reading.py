@@ -15,7 +15,8 @@ from typing import Final
 
 from dewkeeper.air import saturation_hpa
 from dewkeeper.judge.excursion import change_level
-from dewkeeper.judge.faults import EXCLUDING, HUMIDITY_ONLY, note_stranger, recover, start_fault
+from dewkeeper.judge.faults import HUMIDITY_ONLY, excluding, note_rubbish, note_stranger, recover, start_fault
+from dewkeeper.judge.foresight import foresee
 from dewkeeper.judge.limits import SLOW_SECONDS
 from dewkeeper.judge.neighbours import COMPARED, hourly, still_apart
 from dewkeeper.judge.signs import FALL, LOOK_SECONDS, RISE, jumped, look, own_heat
@@ -47,7 +48,6 @@ _ALONE: Final[Outcome] = (SUSPECT, ("crc_burst",))
 FLAT_RUN: Final = 10
 FLAT_ROUNDED_SECONDS: Final = 3600
 _CRC_TOLD: Final = 6
-_GROSS_TOLD: Final = 10
 _SATURATED_PERCENT: Final = 99.0
 _SATURATED_SECONDS: Final = 2700
 HEATER_LONGEST_SECONDS: Final = 6 * 3600
@@ -63,12 +63,8 @@ def take(
     if now <= watch.last:
         return _ORDER
     watch.last = watch.live = now
-    if watch.loss:
-        watch.loss *= 0.97
     if not (T_SPAN[0] <= t <= T_SPAN[1] and H_SPAN[0] <= h <= H_SPAN[1]):
         return _gross(state, watch, now)
-    if watch.bad:
-        watch.bad -= 1
     if watch.crc:
         watch.crc -= 1
 
@@ -99,13 +95,16 @@ def take(
         traces |= _lasting(state, watch, now, t, h)
         recover(state, watch, now, traces)
         if watch.faults:
-            outcome = _in_fault(watch)
+            outcome = _in_fault(state, watch)
             if outcome[0] == FAIL:
                 return outcome
+            burst = burst or "gross_range" in watch.faults  # between rubbish, too, only neighbours that agree count
     if burst:
         near = seconds <= state.hold and abs(t - watch.t) <= BURST_T_C and abs(h - watch.h) <= BURST_H_PERCENT
         if not near:
             if not _agrees(state, watch, now, t, h, BURST_T_C, BURST_H_PERCENT):
+                if "gross_range" in watch.faults:
+                    note_rubbish(state, watch, now)
                 return _ALONE
             seconds = now - watch.seen
     elif seconds > state.hold:
@@ -121,6 +120,7 @@ def take(
         if not (-T_JUMP_C * minutes <= dt <= T_JUMP_C * minutes and -limit_h <= dh <= limit_h):
             waited = max(60, now - watch.pend_at) / 60
             if not _agrees(state, watch, now, t, h, T_JUMP_C * waited, 12.0 * min(waited, 2.0)):
+                note_rubbish(state, watch, now)
                 return _JUMPED
             seconds = now - watch.seen
         elif watch.pend_at != NEVER:
@@ -167,9 +167,10 @@ def count(state: State, watch: Watch, now: int, t: float, h: float, seconds: int
     if now >= watch.look_at:
         watch.look_at = now + LOOK_SECONDS
         look(state, watch, now)
+        foresee(state, watch, now)
     if turned:
         hourly(state, watch, now)
-    if watch.faults and any(k in EXCLUDING for k in watch.faults):
+    if watch.faults and any(excluding(state, watch, k) for k in watch.faults):
         return
     if watch.busy or not (watch.h_low <= h <= watch.h_high and watch.t_low <= t <= watch.t_high):
         step = 0 if seconds > state.hold else seconds
@@ -194,15 +195,14 @@ def lost(state: State, watch: Watch, now: int, failure: str) -> Outcome:
     if now <= watch.last:
         return (MISSING, (failure,))
     watch.last = now
-    watch.loss += 0.03 * (1 - watch.loss)
     if failure == "crc":
         watch.live = now  # it answers, if only garbage: not missing
         if watch.crc == 0:
-            watch.bad_since = now
+            watch.crc_since = now
         # Two up for a garbled reply, one down for a good one: three in a row, or most of ten, is a fault.
         watch.crc = min(watch.crc + 2, _CRC_TOLD + 2)
         if watch.crc >= _CRC_TOLD:
-            start_fault(state, watch, "crc", now, watch.bad_since)
+            start_fault(state, watch, "crc", now, watch.crc_since)
     if failure == "brownout":
         start_fault(state, watch, "brownout", now, now)
     if watch.faults:
@@ -223,12 +223,7 @@ def notes(state: State, watch: Watch, now: int, seen: tuple[str, ...]) -> None:
 
 
 def _gross(state: State, watch: Watch, now: int) -> Outcome:
-    if watch.bad == 0:
-        watch.bad_since = now
-    # Two up for rubbish, one down for a good word: five in a row, or most of twenty, is a fault; single words are not.
-    watch.bad = min(watch.bad + 2, _GROSS_TOLD + 2)
-    if watch.bad >= _GROSS_TOLD:
-        start_fault(state, watch, "gross_range", now, watch.bad_since)
+    note_rubbish(state, watch, now)
     for spell in watch.faults.values():
         spell[1] = -1
     return _GROSS
@@ -289,8 +284,8 @@ def _lasting(state: State, watch: Watch, now: int, t: float, h: float) -> set[st
     return lasting
 
 
-def _in_fault(watch: Watch) -> Outcome:
-    bad = tuple(sorted(k for k in watch.faults if k in EXCLUDING))
+def _in_fault(state: State, watch: Watch) -> Outcome:
+    bad = tuple(sorted(k for k in watch.faults if excluding(state, watch, k)))
     if bad:
         return (FAIL, bad)
     doubt = tuple(sorted(k for k in watch.faults if k in HUMIDITY_ONLY))
@@ -307,6 +302,8 @@ def _agrees(state: State, watch: Watch, now: int, t: float, h: float, near_t: fl
     if now - waiting <= state.hold and abs(t - watch.pend_t) <= near_t and (hot or abs(h - watch.pend_h) <= near_h):
         count(state, watch, waiting, watch.pend_t, watch.pend_h, waiting - watch.seen)
         watch.pend_at = NEVER
+        if watch.rubbish and watch.rubbish[-1] == waiting:
+            del watch.rubbish[-1]  # a jump that stayed is the air's
         return True
     watch.pend_at, watch.pend_t, watch.pend_h = now, t, h
     return False

@@ -13,7 +13,6 @@ from typing import Final
 from dewkeeper.air import saturation_hpa
 from dewkeeper.judge.book import Key
 from dewkeeper.judge.faults import start_fault
-from dewkeeper.judge.foresight import foresee
 from dewkeeper.judge.rooms import look_at_room
 from dewkeeper.judge.state import NEVER, State, Watch
 from dewkeeper.judge.types import Kind
@@ -38,8 +37,8 @@ GIVE_UP_SECONDS: Final = 4 * 3600
 DISPLACED_SUDDEN_SECONDS: Final = 2400
 """Longer than a tub stands open in passing."""
 DISPLACED_SLOW_SECONDS: Final = 5400
-_SUDDEN_LOOKS: Final = 6
-"""From a tub's usual air into the room's within half an hour of readings: a lag of a probe, not the cooling of a tub."""
+_SUDDEN_LOOKS: Final = 4
+"""From a tub's usual air into the room's within 20 min of readings: a lag of a probe, not the cooling of a tub."""
 _NEAR_T_C: Final = 0.8
 _NEAR_E: Final = 0.06
 
@@ -69,8 +68,10 @@ def jumped(state: State, watch: Watch, now: int, t: float, e: float, then: tuple
 
 
 def hush(state: State, place: str, kind: Kind, until: int) -> None:
-    """Suppress a kind in a place by design until a time, unless it already is for longer."""
+    """Suppress a kind in a place by design until a time, unless it already is for longer, or was beyond before."""
     key: Key = (place, kind)
+    if state.beyond_before(place, kind, state.now):
+        return
     if until > state.now and until > state.book.quiet.get(key, -1):
         state.book.quiet[key] = until
         state.set_timer(until, "quiet", f"{place}\x1f{kind}")
@@ -104,7 +105,6 @@ def look(state: State, watch: Watch, now: int) -> None:
         look_at_room(state, watch, gap if gap <= LOOK_SECONDS + state.hold else 0, now)
     if watch.role != "substrate":
         return
-    foresee(state, watch, now)
     room = room_of(state, watch, now)
     _opening(state, watch, room, now)
     if room is None:
@@ -166,15 +166,20 @@ def _displaced(state: State, watch: Watch, room: Watch, now: int) -> None:
     close = abs(watch.t - room.t) <= max(0.7, 0.25 * abs(usual_t)) and abs(watch.e - room.e) <= max(0.8, 0.25 * abs(usual_e))
     if not close or not reads_room(watch.t, watch.e, room, sudden):
         watch.near_since = NEVER
-        far = abs(watch.t - room.t) > 0.4 * abs(usual_t) and (abs(usual_t) >= 3.0 or abs(watch.e - room.e) > 0.4 * abs(usual_e))
+        far = abs(watch.t - room.t) > 0.65 * abs(usual_t) and (abs(usual_t) >= 3.0 or abs(watch.e - room.e) > 0.4 * abs(usual_e))
         watch.far_looks, watch.far_at = (0, now) if far else (watch.far_looks + 1, watch.far_at)
         return
     if watch.near_since == NEVER:
         watch.near_since, watch.near_sudden = now, sudden
     if "displaced" in watch.faults or state.book.quiet.get((watch.place, "displaced"), -1) > now:
         return
-    if not watch.past.learned or (abs(usual_t) < 2 * _NEAR_T_C and abs(usual_e) < 3 * max(_NEAR_E * room.e, 0.6)):
-        return  # this enclosure is always like its room: nothing can be told from that
+    # A tub whose heat failed comes to its room's temperature too, but slowly; there only the vapour tells them apart.
+    told_by_heat = watch.near_sudden and abs(usual_t) >= 2 * _NEAR_T_C
+    if not watch.past.learned or not (told_by_heat or abs(usual_e) >= 3 * max(_NEAR_E * room.e, 0.6)):
+        return
+    touched = any(0 <= watch.near_since - at <= 3600 for at in watch.breaks)
+    if not watch.near_sudden and not touched:
+        return  # it came there slowly and by itself: it cooled
     at_once = watch.near_sudden and usually_apart(watch)
     if now - watch.near_since >= (DISPLACED_SUDDEN_SECONDS if at_once else DISPLACED_SLOW_SECONDS):
         # It may have fallen right after the last look that was still the tub's.

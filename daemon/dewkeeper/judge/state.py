@@ -45,17 +45,17 @@ class Watch:
     last far from it, and looks since. open_low: the lowest temperature of the day before an opening. cool_since: since when its heat is
     gone; heater_from: the temperature before its own heater began. breaks: when it was last disturbed, by a hand, a jump
     or a gap. room_runs: of a room's probe, its heat, cold and dryness over time. stranger: the note of a sensor that is
-    not the position's own, while it has one. retired: since when the keeper wants nothing of it believed. wiring: the
-    parts of the wiring it hangs on, the widest first. correction: since when its values are corrected as they are, by
-    how many °C and %RH, and the humidity's gain.
+    not the position's own, while it has one. rubbish: when it last gave what no air does, five times at most. retired: since
+    when the keeper wants nothing of it believed. wiring: the parts of the wiring it hangs on, the widest first. correction:
+    since when its values are corrected as they are, by how many °C and %RH, and the humidity's gain.
     """
 
     __slots__ = (
-        "away", "bad", "bad_since", "breaks", "busy", "climbs", "cool_since", "correction", "crc", "e", "enclosure", "far_at", "far_looks", "faults",
-        "fell_by", "flat", "flat_since", "h", "h_high", "h_low", "heater_from", "last", "live", "look_at", "loss", "low_at",
+        "breaks", "busy", "climbs", "cool_since", "correction", "crc", "crc_since", "e", "enclosure", "far_at", "far_looks", "faults",
+        "fell_by", "flat", "flat_since", "h", "h_high", "h_low", "heater_from", "last", "live", "look_at", "low_at",
         "low_e", "misted", "name", "near_since", "near_sudden", "open_e", "open_low", "open_t", "opened", "pair_h", "pair_t",
         "pairs", "past", "pend_at", "pend_h", "pend_t", "place", "places", "repeats", "restored", "retired", "role", "room",
-        "room_runs", "rounded", "seen", "sides", "slow_e", "slow_t", "stranger", "t", "t_high", "t_low", "wet_since", "wiring",
+        "room_runs", "rounded", "rubbish", "seen", "sides", "slow_e", "slow_t", "stranger", "t", "t_high", "t_low", "wet_since", "wiring",
     )  # fmt: skip
 
     def __init__(self, facts: ProbeFacts, now: int) -> None:
@@ -76,10 +76,9 @@ class Watch:
         self.flat_since = 0
         self.pairs = 0
         self.repeats = 0
-        self.bad = 0
-        self.bad_since = 0
+        self.rubbish: list[int] = []
         self.crc = 0
-        self.loss = 0.0
+        self.crc_since = 0
         self.wet_since = NEVER
         self.faults: dict[str, list[int]] = {}
         self.places: dict[str, str] = {}
@@ -94,7 +93,7 @@ class Watch:
         self.far_looks = 0
         self.restored = True
         self.near_since = self.cool_since = NEVER
-        self.away = self.climbs = 0
+        self.climbs = 0
         self.heater_from = 0.0
         self.stranger = ""
         self.retired = NEVER
@@ -193,6 +192,11 @@ class State:
         entry = heapq.heappop(self.heap)
         self.due = self.heap[0][0] if self.heap else 10**15
         return entry
+
+    def beyond_before(self, enclosure: str, kind: str, at: int) -> bool:
+        """Return whether a probe of an enclosure was beyond tolerable on this side well before a time."""
+        sides = (side for watch in self.watches_of(enclosure) for side in watch.sides if side.kind == kind)
+        return any(side.outer.seconds >= 0 and side.outer.since < at - 600 for side in sides)
 
     def watches_of(self, enclosure: str) -> list[Watch]:
         """Return the judged probes of an enclosure."""

@@ -142,6 +142,7 @@ if missing := set(get_args(Kind)) - set(KINDS):
     raise TypeError(f"alarm kinds without a rationale: {sorted(missing)}")
 
 FAULTS: Final = frozenset(kind for kind, row in KINDS.items() if row.ne107)
+FORECASTS: Final = frozenset[Kind]({"dry_soon"})
 EXCURSIONS: Final = frozenset({"dry", "damp", "hot", "cold"})
 
 
@@ -151,6 +152,7 @@ class Word:
 
     stage: limits of this profile hold until the entry's `until` (or `default_seconds`).
     suppresses: kinds withheld for `seconds` after the entry's time; heat is never among them.
+    long: `dry` and `cold` too are withheld for all of it: it warms up, or the probe is not in the tub.
     ends: stages this entry ends. lever: what it changed, for advice. restarts_memory: what was usual is learned anew. opens: the enclosure was opened.
     """
 
@@ -163,6 +165,7 @@ class Word:
     lever: str | None = None
     restarts_memory: bool = False
     opens: bool = False
+    long: bool = False
 
 
 _OPEN: Final[tuple[Kind, ...]] = ("dry", "cold", "damp", "displaced", "heat_lost")
@@ -184,7 +187,7 @@ JOURNAL: Final[Mapping[str, Word]] = {
     "opened": Word("opened", opens=True, suppresses=_OPEN, seconds=HOUR),
     "closed": Word("closed again"),
     "warm_up": Word(
-        "warming up", suppresses=("cold", "dry", "damp", "heat_lost"), seconds=4 * HOUR
+        "warming up", suppresses=("cold", "dry", "damp", "heat_lost"), seconds=4 * HOUR, long=True
     ),
     "fed": Word("fed", opens=True, suppresses=("dry", "cold"), seconds=1800),
     "refused": Word("refused food"),
@@ -235,7 +238,7 @@ JOURNAL: Final[Mapping[str, Word]] = {
         lever="humid_hide",
     ),
     "heater_changed": Word(
-        "heater changed", suppresses=("cold", "heat_lost"), seconds=2 * HOUR, restarts_memory=True
+        "heater changed", suppresses=("cold", "heat_lost"), seconds=2 * HOUR, restarts_memory=True, long=True
     ),
     "moistened": Word("substrate moistened", opens=True, suppresses=("damp", "cold", "saturated"), seconds=2 * HOUR, lever="substrate"),
     "probe_wiped": Word("probe wiped", suppresses=_OPEN, seconds=HOUR),
@@ -245,7 +248,7 @@ JOURNAL: Final[Mapping[str, Word]] = {
     "wheeze": Word("wheeze or mucus"),
     "probe_moved": Word("probe moved", suppresses=_OPEN, seconds=HOUR, restarts_memory=True),
     "probe_replaced": Word("probe replaced", suppresses=_OPEN, seconds=HOUR, restarts_memory=True),
-    "probe_checked": Word("probe checked", suppresses=_OPEN, seconds=2 * HOUR),
+    "probe_checked": Word("probe checked", suppresses=_OPEN, seconds=2 * HOUR, long=True),
     "moved_in": Word("snake moved in", opens=True, suppresses=("dry", "cold"), seconds=HOUR),
     "moved_out": Word("snake moved out", opens=True, suppresses=("dry", "cold"), seconds=HOUR),
     "vet": Word("vet seen"),
@@ -255,6 +258,10 @@ JOURNAL: Final[Mapping[str, Word]] = {
 
 LATCHED: Final = frozenset[Kind]({"hot", "heat_stuck_on"})
 """Kinds that stand until somebody has seen them: over by itself is not well, a short heat also harms."""
+
+SOON_BACK: Final = frozenset[Kind]({"dry", "cold"})
+SOON_BACK_SECONDS: Final = HOUR
+"""A hand in the tub explains these for an hour; what lasts longer is told like any other."""
 
 LONGEST_SUPPRESSION_SECONDS: Final = 4 * HOUR
 LONGEST_SHELF_SECONDS: Final = DAY
