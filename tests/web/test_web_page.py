@@ -121,13 +121,19 @@ def test_a_long_journal_comes_in_parts(rig: Any) -> None:
     numbers = [int(n) for text in (first, second) for n in re.findall(r"number (\d+)\.", text)]
     assert numbers == list(range(130))
     assert "number" not in keeper.get(rig.base + "/journal?enclosure=T2").text
+    for before in ("9" * 30, "-" + "9" * 30, "0", "x"):
+        assert keeper.get(rig.base + f"/journal?before={before}").status_code == 200
 
 
 def test_signs_of_illness_bring_the_vet_not_advice(rig: Any) -> None:
-    """Writing down a wheeze shows the vet's number."""
+    """Writing down a wheeze shows the vet's number, and so does correcting an entry to a retained spectacle."""
     keeper = rig.keeper()
     entry = {"csrf": rig.csrf(keeper), "choice": "wheeze", "enclosure": "T2"}
     assert "+43 1 234" in keeper.post(rig.base + "/journal", data=entry).text
+    with rig.history() as history:
+        path = f"{rig.base}/journal/{history.journal()[-1].id}"
+    entry |= {"choice": "shed-eyes", "at": "2026-09-21T15:30"}
+    assert "+43 1 234" in keeper.post(path, data=entry).text
 
 
 def test_alarm_is_acknowledged_shelved_and_brought_back(rig: Any) -> None:

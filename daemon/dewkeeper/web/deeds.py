@@ -81,6 +81,8 @@ def correct(visit: Visit, entry: str) -> Response:
         raise Refused(400, "Say when it was, please.")
     request["time"] = at
     recorded = visit.submit(request, _who(visit), f"corrected the journal: {BY_KEY[choice].label}")
+    if asks_for_vet(what, detail):
+        return visit.go(f"/vet/{choice}")
     return _after(visit, recorded, "corrected", "/journal")
 
 

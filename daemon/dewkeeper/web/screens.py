@@ -142,7 +142,7 @@ def alarms(visit: Visit) -> Response:
 def journal(visit: Visit) -> Response:
     """Show what was done and seen, a hundred entries at a time, and the form to add to it."""
     wanted = visit.request.args.get("enclosure", "")
-    before = visit.request.args.get("before", visit.now + 1, type=int)
+    before = min(max(0, visit.request.args.get("before", visit.now + 1, type=int)), visit.now + 1)
     entries = visit.past.journal(before - JOURNAL_DAYS * DAY_SECONDS, enclosure=wanted or None)
     shown = [entry for entry in entries if entry.time < before][-_MOST_ENTRIES:]
     days: dict[str, list[JournalEntry]] = {}
