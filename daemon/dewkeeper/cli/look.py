@@ -112,8 +112,7 @@ def _alarms(args: argparse.Namespace) -> int:
     wording, at = Wording.of(config.site), int(time.time())
     with StoredPast.open(config) as past:
         alarms = [standing(alarm) for alarm in past.standing() if alarm.state != "normal"]
-        in_force = past.in_force()
-    resting = [c for e in config.enclosure if (c := in_force.out_of_service(e.name)) is not None]
+        resting = past.in_force().resting(e.name for e in config.enclosure)
     alarms.sort(key=worst_alarm_first)
     if args.format == "json":
         emit_json(to_plain(alarms))

@@ -97,6 +97,10 @@ class InForce:
         last = next((command for command in reversed(self._service) if command.enclosure == enclosure), None)
         return last if last is not None and last.verb == "out_of_service" else None
 
+    def resting(self, enclosures: Iterable[str]) -> list[Command]:
+        """Return the commands that took some of these out of service, for those that still are, in their order."""
+        return [command for name in enclosures if (command := self.out_of_service(name)) is not None]
+
     def judged(self, enclosure: str, at: int) -> tuple[str, ...]:
         """Return the names of the probes whose readings were judged for an enclosure at a UTC second."""
         settings = self.settings(at)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Final, Literal
 
 from dewkeeper_config.models import Limits
 
@@ -21,6 +21,8 @@ Kind = Literal[
 ]  # fmt: skip
 Band = Literal["target", "tolerable"]
 Priority = Literal["low", "medium", "urgent"]
+PRIORITIES: Final[tuple[Priority, ...]] = ("low", "medium", "urgent")
+"""The mildest first."""
 Told = Literal["raised", "escalated", "cleared"]  # what a replay prints
 Happening = Literal[
     "raised", "escalated", "cleared",

@@ -6,6 +6,8 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from dewkeeper.judge.types import Priority
+
 Instant = str
 
 
@@ -70,7 +72,7 @@ class WebhookBody(_Part):
     event: str | None = Field(description="Id of the event: the same over every channel and person.")
     alarm: str | None = Field(description="Id of the alarm, constant over all that is told of it.")
     person: str = Field(description="Whom it is for.")
-    priority: Literal["low", "medium", "urgent"] = Field(description="How pressing it is.")
+    priority: Priority = Field(description="How pressing it is.")
     title: str = Field(max_length=60, description="First line: enclosure, what, since when, what to do.")
     lines: list[str] = Field(description="The rest, ready to show.")
     data: Data = Field(description="The same for programs.")

@@ -12,6 +12,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
+from dewkeeper.judge.lifecycle import WITHHELD
 from dewkeeper.judge.types import Event
 from dewkeeper.judge.words import FAULTS, KINDS
 from dewkeeper.notify.memory import Group, Memory
@@ -27,7 +28,6 @@ FROM: Final = 3
 _TOLD: Final[Mapping[str, Happening]] = {
     "raised": "raised", "escalated": "escalated", "reminded": "reminded", "cleared": "cleared", "annotated": "annotated",
 }  # fmt: skip
-_SILENT: Final = ("shelved", "suppressed", "out_of_service")
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +84,7 @@ def tellings(events: Sequence[Event], memory: Memory, where: Where, now: int) ->
     faults = {event.enclosure: event.kind for event in events if event.event == "raised" and event.kind in FAULTS}
     for event in events:
         happening = _TOLD.get(event.event)
-        if happening is None or event.state in _SILENT:
+        if happening is None or event.state in WITHHELD:
             continue
         told = Told.of_event(event, happening, where.place(event.enclosure, event.probe))
         if happening == "annotated":

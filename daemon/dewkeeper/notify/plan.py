@@ -25,7 +25,6 @@ from dewkeeper_config.models import Config, Person
 URGENT_REPEAT_SECONDS: Final = 3600
 """An urgent alarm that the whole ladder left unanswered is repeated to everybody this often."""
 _OPEN: Final = ("unacknowledged", "returned_unacknowledged")
-_SILENT: Final = ("shelved", "suppressed", "out_of_service")
 _LEAP_SECONDS: Final = 86400
 _MOST_KNOWN: Final = 4096
 

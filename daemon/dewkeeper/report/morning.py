@@ -6,7 +6,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from dewkeeper.air import referred_humidity
-from dewkeeper.judge.types import Alarm, Event, JournalEntry
+from dewkeeper.judge.lifecycle import WITHHELD
+from dewkeeper.judge.types import PRIORITIES, Alarm, Event, JournalEntry
 from dewkeeper.judge.words import FAULTS, JOURNAL, KINDS
 from dewkeeper.report.history import Newest, NightSums, Past
 from dewkeeper.report.model import (
@@ -29,7 +30,7 @@ DAY_SECONDS = 86400
 STALE_POLLS = 3
 UNWATCHED_MINUTES = 30.0
 """So much of a night without believable readings is worth a look even when the probe is back."""
-QUIET_STATES = frozenset({"normal", "shelved", "suppressed", "out_of_service"})
+QUIET_STATES = WITHHELD | {"normal"}
 """States in which an alarm asks nothing of anybody just now."""
 
 
@@ -69,7 +70,7 @@ def morning(history: Past, config: Config, now: int) -> MorningGlance:
         journal=history.journal(since),
         limits={e.name: in_force.limits(e.name, now) or effective_limits(config, e.name) for e in config.enclosure},
         stages={e.name: in_force.stage(e.name, now)[0] or e.profile for e in config.enclosure},
-        resting=frozenset(e.name for e in config.enclosure if in_force.out_of_service(e.name) is not None),
+        resting=frozenset(out.enclosure or "" for out in in_force.resting(e.name for e in config.enclosure)),
     )
     return compose(config, now, night, gathered)
 
@@ -259,7 +260,7 @@ def _worst_first(row: EnclosureMorning) -> tuple[int, float, str, int, int]:
 def worst_alarm_first(alarm: Standing) -> tuple[bool, int, bool, int]:
     """Return what to sort alarms by: those that ask nothing last, urgent ones first, over ones after, then the older."""
     over = alarm.state == "returned_unacknowledged"
-    return (alarm.state in QUIET_STATES, ("urgent", "medium", "low").index(alarm.priority), over, alarm.since)
+    return (alarm.state in QUIET_STATES, -PRIORITIES.index(alarm.priority), over, alarm.since)
 
 
 def _changes(gathered: Gathered, wording: Wording, now: int) -> Iterable[Change]:

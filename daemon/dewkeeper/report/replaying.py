@@ -12,7 +12,7 @@ from typing import Any
 
 from dewkeeper.interchange import format_time
 from dewkeeper.judge import Judge
-from dewkeeper.judge.types import Band, Event, Item, JournalEntry, Kind, Priority, Reading, Settings
+from dewkeeper.judge.types import PRIORITIES, Band, Event, Item, JournalEntry, Kind, Priority, Reading, Settings
 from dewkeeper.report.readings_file import Row
 
 TOLD = frozenset({"raised", "escalated", "cleared"})
@@ -186,9 +186,6 @@ class Difference:
         return not (self.disappeared or self.appeared or any(self.earlier_seconds) or self.milder or self.graver)
 
 
-_GRAVITY: dict[Priority, int] = {"low": 0, "medium": 1, "urgent": 2}
-
-
 def compare(here: Sequence[Excursion], there: Sequence[Excursion]) -> list[Difference]:
     """Return place by place how `there` differs from `here`; alarms of a kind that overlap are the same one."""
     return [
@@ -213,6 +210,6 @@ def _difference(place: str, ours: Sequence[Excursion], theirs: Sequence[Excursio
     return Difference(
         place, len(ours), len(theirs), tuple(gone), tuple(b for b in theirs if b.alarm not in matched),
         tuple(a.raised - b.raised for a, b in pairs),
-        sum(_GRAVITY[b.priority] < _GRAVITY[a.priority] for a, b in pairs),
-        sum(_GRAVITY[b.priority] > _GRAVITY[a.priority] for a, b in pairs),
+        sum(PRIORITIES.index(b.priority) < PRIORITIES.index(a.priority) for a, b in pairs),
+        sum(PRIORITIES.index(b.priority) > PRIORITIES.index(a.priority) for a, b in pairs),
     )  # fmt: skip

@@ -134,8 +134,7 @@ def alarms(visit: Visit) -> Response:
     past: dict[str, list[Event]] = {}
     for event in worth_telling(visit.past.events(since))[::-1][:_MOST_ENTRIES]:
         past.setdefault(visit.wording.day(event.time), []).append(event)
-    in_force = visit.past.in_force()
-    resting = [c for e in visit.services.config.enclosure if (c := in_force.out_of_service(e.name)) is not None]
+    resting = visit.past.in_force().resting(e.name for e in visit.services.config.enclosure)
     return visit.render("alarms.html", grouped=grouped, past=past, resting=resting)
 
 
