@@ -238,3 +238,15 @@ def test_paper_gets_what_can_be_read_and_nothing_to_tap(browser: Callable[..., V
         assert one.run("return getComputedStyle(document.body).backgroundColor") == "rgb(255, 255, 255)"
         assert one.run("return getComputedStyle(document.body).color") == "rgb(0, 0, 0)"
         assert one.text, path
+
+
+def test_alarms_stand_together_by_enclosure_the_worst_first(browser: Callable[..., Visitor], crowded: Any) -> None:
+    """The tub with an urgent alarm comes first with its lesser one beneath; every other tub has one section of its own."""
+    one = browser()
+    one.log_in(crowded.base, crowded.page.first_run_code)
+    one.go(crowded.base + "/alarms")
+    sections = one.all("section.standing")
+    assert {s.find_element("css selector", ".tape").text for s in sections} == set(LONGEST_NAMES)
+    kinds = [[h.text for h in s.find_elements("css selector", "h3")] for s in sections]
+    assert kinds == [["too hot", "too dry"], *[["too dry"]] * 5]
+    assert one.layout_faults() == []

@@ -202,7 +202,6 @@ def probes(visit: Visit) -> Response:
         places=places,
         befell=befell,
         kinds=KINDS,
-        faults=FAULTS,
         checks={check.probe: check for check in checks(visit.past.calibrations(), visit.services.config, visit.now)},
         correction_words=correction_words,
         salts=CAUTION,

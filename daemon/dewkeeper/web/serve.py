@@ -12,6 +12,7 @@ from urllib.parse import quote
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from dewkeeper.clock import Clock
+from dewkeeper.judge.words import FAULTS
 from dewkeeper.notify.links import NOTE_KEY
 from dewkeeper.report.past import StoredPast
 from dewkeeper.report.wording import (
@@ -125,6 +126,7 @@ def _templates() -> Environment:
     environment.globals.update(
         wrong="",
         done=False,
+        faults=FAULTS,
         rank_words=RANK_WORDS,
         state_words=STATE_WORDS,
         beyond=beyond,
