@@ -3,18 +3,23 @@
 from __future__ import annotations
 
 import random
+import sqlite3
+from contextlib import closing
+from typing import get_args
+from zoneinfo import ZoneInfo
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from tests.store.conftest import MIDNIGHT, Shelf
 
-from dewkeeper.judge.types import Exclusion, Quality
+from dewkeeper.judge.types import MISSING, Exclusion, Failure, Quality, Reading
 from dewkeeper.store.archive import pack, unpack
+from dewkeeper.store.database import FILE_NAME
 from dewkeeper.store.errors import StoreDamaged
-from dewkeeper.store.records import Batch
+from dewkeeper.store.records import Batch, Snapshot
 
-word = st.none() | st.integers(0, 65535)
+word = st.none() | st.integers(0, 65535) | st.integers(0, 70)
 
 
 @given(st.dictionaries(st.integers(0, 172_799), st.tuples(word, word), max_size=50))
@@ -55,6 +60,29 @@ def test_archiving_moves_no_reading_and_no_verdict(shelf: Shelf) -> None:
     assert before["b1"] == [
         type(before["b1"][0])(*pair) for (_, probe), pair in sorted(shelf.plain.items()) if probe == "b1"
     ]
+
+
+def test_why_a_poll_failed_is_in_its_row(shelf: Shelf) -> None:
+    """Failures as the judge tells them need no span, and come back archived or not; one with a note keeps its span."""
+    pairs = []
+    for day in range(7):
+        for number, failure in enumerate(get_args(Failure)):
+            for tests, notes in ((), ()), ((failure,), ()), ((failure,), ("slow",)):
+                time = MIDNIGHT + day * 86400 + number * 600 + len(tests) * 60 + len(notes) * 120
+                failed = Reading(time, "b1", None, None, failure=failure, notes=notes)
+                pairs.append((failed, Quality(time, "b1", MISSING, tests)))
+    pairs.sort(key=lambda pair: pair[0].time)
+    shelf.store.commit(Batch(readings=tuple(pairs)))
+    shelf.store.commit(Batch(snapshot=Snapshot(pairs[-1][0].time, 0, b"state")))
+    for moved in (48, 0):
+        with shelf.history() as history:
+            found = [(one.reading.failure, one.quality) for one in history.raw("b1", 0, 1 << 40)]
+        assert found == [(reading.failure, quality) for reading, quality in pairs]
+        assert shelf.store.compact(pairs[-1][0].time, ZoneInfo("UTC")) == moved
+    with closing(sqlite3.connect(shelf.folder / FILE_NAME)) as database:
+        assert {tests for (tests,) in database.execute("SELECT tests FROM verdict")} == {
+            f"{failure},!{failure}+slow" for failure in get_args(Failure)
+        }
 
 
 def test_a_fault_found_late_takes_archived_readings_out_of_every_answer(shelf: Shelf) -> None:

@@ -9,7 +9,8 @@ from sqlalchemy import Connection
 
 from dewkeeper.judge.types import PASS, Quality, Reading
 from dewkeeper.store.database import PROBE_BITS
-from dewkeeper.store.ring import Row
+from dewkeeper.store.quality import spelled
+from dewkeeper.store.ring import Row, of_failed
 from dewkeeper_drivers.contract import SCALES
 
 
@@ -72,5 +73,7 @@ class Probes:
                 t, h = SCALES[scale].encode(*SCALES[reading.scale].decode(t, h))
             if quality.flag != PASS or number in standing or quality.tests or reading.notes:
                 uneven.append(len(rows))
+                if t is None:
+                    h = of_failed(quality.flag, spelled(quality.tests, reading.failure, reading.notes))
             rows.append((second | number, t, h))
         return Poll(self._polled, rows, readings, second | self._largest), uneven

@@ -31,9 +31,10 @@ from dewkeeper.store.database import BLOCK_SECONDS, FOREVER, PROBE_BITS, plain_r
 from dewkeeper.store.errors import TransferRefused
 from dewkeeper.store.export import sidecar
 from dewkeeper.store.lock import WriterLock
-from dewkeeper.store.quality import cut_out, spelled, write_spans
+from dewkeeper.store.quality import cut_out, needs_span, spelled, write_spans
 from dewkeeper.store.quarters import QUARTER_SECONDS, Standards
 from dewkeeper.store.remembered import Remembered
+from dewkeeper.store.ring import of_failed
 from dewkeeper_drivers.contract import SCALES
 
 _NAMESPACE = uuid.UUID("5a7ff0f4-3c0a-4a55-9d3d-8f1f64a7c1de")
@@ -222,7 +223,9 @@ class _Import:
         elif not (probe := cells[1].strip()):
             why = "no probe"
         elif words is not None:
-            row = _Row(line, at, probe, words[0], words[1], words[2], spelled(*words[3:6]))
+            said = spelled(*words[3:6])
+            h = words[1] if words[0] is not None else of_failed(words[2], said)
+            row = _Row(line, at, probe, words[0], h, words[2], said)
         elif not cells[2].strip() and not cells[3].strip():
             row = _Row(line, at, probe, None, None, MISSING, "")
         elif (values := _values(cells[2], cells[3])) is None:
@@ -300,7 +303,7 @@ def _store(connection: Connection, block: int, part: list[_Row], scales: dict[st
             if row.time not in taken:
                 taken[row.time] = (row.t, row.h)
                 new[row.time] = row
-            elif taken[row.time] == (row.t, row.h):
+            elif taken[row.time] == (row.t, row.h) or (row.t is None and taken[row.time][0] is None):
                 result.known += 1
             else:
                 result.refuse("another reading of that probe has the same second", row.line)
@@ -335,7 +338,7 @@ def _merge(connection: Connection, block: int, number: int, rows: list[_Row], al
     for time in sorted(all_times):
         row = fresh.get(time)
         verdict = (row.flag, row.tests) if row is not None else None
-        if verdict in ((PASS, ""), (MISSING, "")):
+        if verdict is not None and not needs_span(*verdict):
             verdict = None
         if verdict is not None and verdict == last:
             spans[-1] = (spans[-1][0], time, *verdict)

@@ -12,8 +12,9 @@ from itertools import pairwise
 
 from sqlalchemy import Connection
 
-from dewkeeper.judge.types import PASS
+from dewkeeper.judge.types import MISSING, PASS
 from dewkeeper.store.database import PROBE_BITS, PROBE_MASK
+from dewkeeper.store.ring import FAILED
 
 LONGEST_SPAN_SECONDS = 6 * 3600
 """A longer one is written as several, so that a look back for what covers a moment is bounded."""
@@ -21,7 +22,13 @@ Span = tuple[int, int, int, str]
 """First second, last second, flag, tests."""
 
 _GAP_SECONDS = 3 * 600
+_IN_ROW = {(PASS, ""), (MISSING, ""), *((MISSING, tests) for tests in FAILED)}
 _INSERT = "INSERT OR REPLACE INTO verdict (key, stop, flag, tests) VALUES (?, ?, ?, ?)"
+
+
+def needs_span(flag: int, tests: str) -> bool:
+    """Return whether a verdict says more than its reading's row does: that it passes, or failed and why."""
+    return (flag, tests) not in _IN_ROW
 
 
 class Verdicts:
@@ -31,8 +38,8 @@ class Verdicts:
         self.standing: dict[int, Span] = {}
 
     def note(self, connection: Connection, number: int, time: int, flag: int, tests: str) -> None:
-        """Store the verdict on the newest reading of a probe: write a span, lengthen it, or end it by a plain pass."""
-        if flag == PASS and not tests:
+        """Store the verdict on the newest reading of a probe: write a span, lengthen it, or end it by what needs none."""
+        if not needs_span(flag, tests):
             self.standing.pop(number, None)
             return
         span = self.standing.get(number)

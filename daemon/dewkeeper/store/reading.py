@@ -13,6 +13,7 @@ from dewkeeper.judge.types import MISSING, PASS, Calibration, Failure, Quality, 
 from dewkeeper.store import codec
 from dewkeeper.store.database import PROBE_BITS, PROBE_MASK
 from dewkeeper.store.quality import LONGEST_SPAN_SECONDS
+from dewkeeper.store.ring import FAILED
 from dewkeeper_drivers.contract import SCALES, Scale
 
 
@@ -57,7 +58,7 @@ class Decoder:
         """Return one row as a reading and its verdict."""
         time, number = key >> PROBE_BITS, key & PROBE_MASK
         name = self.names[number]
-        flag, tests = self._late.get(key) or self._verdict(number, time, missing=t is None or h is None)
+        flag, tests = self._late.get(key) or self._verdict(number, time, t, h)
         if flag != MISSING:  # a failed poll stays one, whatever is found out later
             for first, stop, late, named in self._excluded.get(number, ()):
                 if first <= time <= stop:
@@ -118,10 +119,13 @@ class Decoder:
         decoded = self._scales[number].decode(t, h)  # type: ignore[arg-type]
         return decoded if calibration is None else calibration.corrected(*decoded)
 
-    def _verdict(self, number: int, time: int, *, missing: bool) -> tuple[int, str]:
+    def _verdict(self, number: int, time: int, t: int | None, h: int | None) -> tuple[int, str]:
         spans = self._spans.get(number)
         if spans:
             index = bisect_right(spans, (time, 1 << 60, 0, "")) - 1
             if index >= 0 and spans[index][0] <= time <= spans[index][1]:
                 return spans[index][2], spans[index][3]
-        return (MISSING if missing else PASS), ""
+        if t is not None and h is not None:
+            return PASS, ""
+        return MISSING, FAILED[h] if h is not None and h < len(FAILED) else ""
+

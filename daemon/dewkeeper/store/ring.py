@@ -13,10 +13,13 @@ from itertools import chain
 from sqlalchemy import Connection
 from sqlalchemy.exc import DatabaseError
 
+from dewkeeper.judge.types import MISSING
 from dewkeeper.store.database import BLOCK_SECONDS, PROBE_BITS, driver
 
 Row = tuple[int, int | None, int | None]
-"""key, temperature word, humidity word; None where the poll failed."""
+"""key, temperature word, humidity word. Of a failed poll None and what is said of it, as a place in `FAILED`, or None."""
+FAILED = ("!missing", "!crc", "!bus", "!brownout", "missing,!missing", "crc,!crc", "bus,!bus", "brownout,!brownout")
+"""The usual verdicts on failed polls, as `quality` spells them. Stored as places: only ever added to."""
 
 _TABLES = ("hot0", "hot1", "hot2")
 _TOGETHER = 64
@@ -51,6 +54,11 @@ def insert(connection: Connection, rows: Sequence[Row], verb: str = "INSERT") ->
             bare.executemany(one, rows[whole:])
     except sqlite3.Error as error:
         raise DatabaseError(one, None, error) from error
+
+
+def of_failed(flag: int, tests: str) -> int | None:
+    """Return what stands for the humidity word in the row of a failed poll."""
+    return FAILED.index(tests) if flag == MISSING and tests in FAILED else None
 
 
 def first_key(connection: Connection) -> int | None:
