@@ -29,9 +29,11 @@ from dewkeeper.store.quarters import (
 )
 from dewkeeper.store.reading import Decoder
 from dewkeeper.store.ring import Row as Raw
-from dewkeeper.store.ring import first_key
+from dewkeeper.store.ring import BLOCK_SECONDS, first_key
 
 _FEW = 4
+_PART_DAYS = 30
+"""So much of one probe is made anew at a time, of thirty a day: some 15 MB."""
 _MARKS = ",".join("?" * (COLUMNS.count(",") + 1))
 _RECENT = f"INSERT OR REPLACE INTO recent (key, {COLUMNS}) VALUES (?, {_MARKS})"  # noqa: S608
 _ROLLUP = f"INSERT OR REPLACE INTO rollup (key, {COLUMNS}) VALUES (?, {_MARKS})"  # noqa: S608
@@ -168,12 +170,31 @@ def _longest(times: Sequence[int]) -> int:
 
 
 def rebuild(connection: Connection, standards: Standards, numbers: Sequence[int], start: int, end: int) -> None:
-    """Make the covered quarters of these probes anew that readings in [start, end) seconds bear on."""
+    """Make the covered quarters of these probes anew that readings in [start, end) seconds bear on.
+
+    So many at a time that memory stays flat: a calibration may reach back for years.
+    """
     cover = covered(connection)
     first = max(0, start - LONGEST_HOLD_SECONDS) // QUARTER_SECONDS  # the reading before may stand shorter now
     last = min(-(-end // QUARTER_SECONDS), cover.until)
-    if first >= last or not numbers:
+    if not numbers:
         return
+    size = max(1, _PART_DAYS // len(numbers)) * DAY_QUARTERS
+    for part in range(max(first, _oldest(connection)), last, size):
+        _rebuild(connection, standards, cover, numbers, part, min(part + size, last))
+
+
+def _oldest(connection: Connection) -> int:
+    """Return the quarter, or an earlier one, of the first reading there is."""
+    key = first_key(connection)
+    block = connection.exec_driver_sql("SELECT min(key) >> ? FROM chunk", (PROBE_BITS,)).scalar()
+    begins = [second for second in (key and key >> PROBE_BITS, block and block * BLOCK_SECONDS) if second is not None]
+    return min(begins, default=0) // QUARTER_SECONDS
+
+
+def _rebuild(
+    connection: Connection, standards: Standards, cover: Covered, numbers: Sequence[int], first: int, last: int
+) -> None:
     begin, finish = first * QUARTER_SECONDS, last * QUARTER_SECONDS + LONGEST_HOLD_SECONDS
     decoder = Decoder(connection, begin, finish)
     made = _made(connection, decoder, standards, set(numbers), begin, finish)
