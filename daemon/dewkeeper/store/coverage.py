@@ -15,7 +15,7 @@ from sqlalchemy import Connection
 
 from dewkeeper.judge.types import NOT_EVALUATED, PASS, Quality, Reading
 from dewkeeper.store.archive import all_rows, probe_rows
-from dewkeeper.store.database import FOREVER, PROBE_BITS, PROBE_MASK
+from dewkeeper.store.database import BLOCK_SECONDS, FOREVER, PROBE_BITS, PROBE_MASK
 from dewkeeper.store.hot import Poll
 from dewkeeper.store.quarters import (
     COLUMNS,
@@ -29,7 +29,7 @@ from dewkeeper.store.quarters import (
 )
 from dewkeeper.store.reading import Decoder
 from dewkeeper.store.ring import Row as Raw
-from dewkeeper.store.ring import BLOCK_SECONDS, first_key
+from dewkeeper.store.ring import first_key
 
 _FEW = 4
 _PART_DAYS = 30
