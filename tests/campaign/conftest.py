@@ -2,25 +2,27 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import pytest
 
-TABLE = pytest.StashKey[list[tuple[str, ...]]]()
 HEADING = ("fault", "phase", "told s", "recovered s", "answered s", "invariants")
 
 
-@pytest.fixture(scope="session")
-def campaign_table(pytestconfig: pytest.Config) -> list[tuple[str, ...]]:
-    """Rows of the table printed at the end."""
-    return pytestconfig.stash.setdefault(TABLE, [])
+@pytest.fixture
+def campaign_row(record_property: Callable[[str, object], None]) -> Callable[[tuple[str, ...]], None]:
+    """Takes a row of the table; it travels in the test's report, for the campaign runs in several processes."""
+    return lambda row: record_property("campaign", row)
 
 
-def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter, config: pytest.Config) -> None:
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
     """Print what the campaign came to; seconds are real ones."""
-    rows = config.stash.get(TABLE, [])
+    reports = [*terminalreporter.stats.get("passed", ()), *terminalreporter.stats.get("failed", ())]
+    rows = [value for report in reports for name, value in report.user_properties if name == "campaign"]
     if not rows:
         return
     terminalreporter.section("fault campaign")
-    lines = [HEADING, *rows]
+    lines = [HEADING, *sorted(rows, key=lambda row: row[0])]
     widths = [max(len(line[i]) for line in lines) for i in range(len(HEADING))]
     for line in lines:
         terminalreporter.write_line("  ".join(c.ljust(w) for c, w in zip(line, widths, strict=True)).rstrip())

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import faulthandler
 import os
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 
 import pytest
@@ -61,11 +62,11 @@ def runs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, dict[str, Outcom
 @pytest.mark.parametrize("phase", PHASES)
 @pytest.mark.parametrize("fault", FAULTS, ids=lambda fault: fault.name)
 def test_the_invariants_hold(
-    fault: Fault, phase: str, runs: dict[str, dict[str, Outcome]], campaign_table: list[tuple[str, ...]]
+    fault: Fault, phase: str, runs: dict[str, dict[str, Outcome]], campaign_row: Callable[[tuple[str, ...]], None]
 ) -> None:
     """Nothing is lost or mixed, an excursion elsewhere is told in time, the daemon answers, all recovers by itself."""
     if fault.name not in runs:
         pytest.skip("not among $CAMPAIGN")
     outcome = runs[fault.name][phase]
-    campaign_table.append(outcome.row(fault.name))
+    campaign_row(outcome.row(fault.name))
     assert not outcome.problems, f"{fault.about}, {phase}: " + "; ".join(outcome.problems)

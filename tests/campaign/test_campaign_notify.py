@@ -277,7 +277,7 @@ def _unread(run: WaysRun) -> list[str]:
 @pytest.mark.parametrize("phase", PHASES)
 @pytest.mark.parametrize("fault", FAULTS, ids=lambda fault: fault.name)
 def test_what_must_hold_when_a_way_is_broken(
-    fault: Fault, phase: str, ways_runs: dict[str, dict[str, Outcome]], campaign_table: list[tuple[str, ...]]
+    fault: Fault, phase: str, ways_runs: dict[str, dict[str, Outcome]], campaign_row: Callable[[tuple[str, ...]], None]
 ) -> None:
     """Told in time over what is left, nothing lost, one id, readings go on, the daemon answers, all recovers by itself."""
     if fault.named and not may_name():
@@ -285,5 +285,5 @@ def test_what_must_hold_when_a_way_is_broken(
     if fault.name not in ways_runs:
         pytest.skip("not among $CAMPAIGN")
     outcome = ways_runs[fault.name][phase]
-    campaign_table.append(outcome.row(fault.name))
+    campaign_row(outcome.row(fault.name))
     assert not outcome.problems, f"{fault.about}, {phase}: " + "; ".join(outcome.problems)

@@ -11,6 +11,7 @@ import faulthandler
 import os
 import shutil
 import subprocess
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
@@ -65,11 +66,11 @@ def test_the_invariants_hold_through_faults_of_clock_process_and_disk(
     phase: str,
     shim: Path | None,
     storage_runs: dict[str, dict[str, Outcome]],
-    campaign_table: list[tuple[str, ...]],
+    campaign_row: Callable[[tuple[str, ...]], None],
 ) -> None:
     """Nothing stored is lost or doubled, an excursion is told in time, the daemon answers, all recovers by itself."""
     if reason := why_not(fault, shim):
         pytest.skip(reason)
     outcome = storage_runs[fault.name][phase]
-    campaign_table.append(outcome.row(fault.name))
+    campaign_row(outcome.row(fault.name))
     assert not outcome.problems, f"{fault.about}, {phase}: " + "; ".join(outcome.problems)

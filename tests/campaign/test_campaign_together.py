@@ -6,7 +6,7 @@ from __future__ import annotations
 import contextlib
 import os
 import subprocess
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -153,16 +153,11 @@ def _losses(run: WaysRun) -> list[str]:
 
 @pytest.mark.root
 @pytest.mark.slow
-def test_four_faults_at_once_break_no_invariant(tmp_path: Path, campaign_table: list[tuple[str, ...]]) -> None:
+def test_four_faults_at_once_break_no_invariant(tmp_path: Path, campaign_row: Callable[[tuple[str, ...]], None]) -> None:
     """An excursion is told in time over the second channel, no sample is lost, the daemon answers, all recovers by itself."""
     if os.geteuid() != 0:
         pytest.skip("needs root: mounts a small file system")
     outcomes = campaign(tmp_path / "run")
     for outcome in outcomes.values():
-        campaign_table.append(
-            (
-                "F44", outcome.phase, f"{outcome.told_seconds:.1f}", f"{outcome.recovered_seconds:.1f}",
-                f"{outcome.answered_seconds:.2f}", "; ".join(outcome.problems) or "held",
-            )
-        )  # fmt: skip
+        campaign_row(outcome.row("F44"))
     assert not [(outcome.phase, outcome.problems) for outcome in outcomes.values() if outcome.problems]

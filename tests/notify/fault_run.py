@@ -261,7 +261,7 @@ def run(folder: Path, events: int, seed: int) -> dict[str, Any]:
         with History.open(folder) as history:
             while history.next_due(0) is not None:
                 clock.advance(600)
-            arrived.count()
+                arrived.count()
             usages.append(usage())
             states = Counter(message.state for message in history.messages())
         simulated_hours = (clock.wall() - START) / 3600
@@ -308,7 +308,7 @@ def problems(outcome: dict[str, Any]) -> list[str]:
         found.append(f"threads: {before['threads']} → {after['threads']}")
     if after["descriptors"] > before["descriptors"] + 12:
         found.append(f"descriptors: {before['descriptors']} → {after['descriptors']}")
-    if after["resident_kb"] > before["resident_kb"] + 30_000:
+    if after["resident_kb"] > before["resident_kb"] + 10_000:
         found.append(f"resident memory: {before['resident_kb']} → {after['resident_kb']} kB")
     return found
 

@@ -17,7 +17,6 @@ from dewkeeper.report.wording import Wording
 from dewkeeper.store.records import Message
 
 DIGEST_FROM: Final = 5
-DIGEST_MOST: Final = 2000
 _DIGEST_LINES: Final = 30
 _REPEATS: Final = ("reminded", "unanswered")
 
@@ -55,7 +54,7 @@ def parcels(rows: Sequence[Message], wording: Wording, now: int) -> list[Parcel]
     calm = [p for p in merged if not _pressing(p)]
     waited = any(now - planned_for(row) > words.LATE_SECONDS for p in calm for row in p.carries)
     if len(calm) >= DIGEST_FROM and waited:
-        calm = [_digest(calm[:DIGEST_MOST], wording, now), *calm[DIGEST_MOST:]]
+        calm = [_digest(calm, wording, now)]
     return pressing + calm
 
 

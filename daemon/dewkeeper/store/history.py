@@ -9,7 +9,7 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from types import TracebackType
-from typing import Any, cast
+from typing import Any, Final, cast
 
 from sqlalchemy import Connection, Engine
 from sqlalchemy.exc import DatabaseError
@@ -31,6 +31,8 @@ from dewkeeper.store.ring import last_key, source
 from dewkeeper.store.slices import Slice, slices
 from dewkeeper.store.summary import Span, probe_span, spans
 
+MOST_DUE: Final = 500
+"""Messages read at once of one way to a person: more than weeks without a network make, and little memory."""
 _NEWEST_SECONDS = 86400
 _USUAL_KEYS = 1800 << PROBE_BITS
 """Three polls of the slowest period: where the newest reading of every probe normally lies."""
@@ -211,7 +213,8 @@ class History:
             return self._remembered.in_force
 
     def messages_due(self, now: int, channels: Sequence[str] | None = None) -> Sequence[Message]:
-        """Return pending messages whose time has come, oldest first; of each way to a person 2000, urgent ones before others.
+        """Return pending messages whose time has come, oldest first; of each way to a person `MOST_DUE`, urgent
+        ones before others.
 
         channels: over these only; None for all. So memory stays bounded after days offline, and what piles up on a
         dead way hides nothing on another.
@@ -223,8 +226,8 @@ class History:
             "ORDER BY json_extract(data, '$.priority') = 'urgent' DESC, seq) AS place "
             "FROM message WHERE state = 'pending' AND next_try <= ? AND not_before <= ? "
             "AND (? IS NULL OR json_extract(data, '$.channel') IN (SELECT value FROM json_each(?)))) "
-            "WHERE place <= 2000) ORDER BY seq",
-            (now, now, wanted, wanted),
+            "WHERE place <= ?) ORDER BY seq",
+            (now, now, wanted, wanted, MOST_DUE),
         )
 
     def next_due(self, now: int) -> int | None:
