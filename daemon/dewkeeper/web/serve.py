@@ -14,6 +14,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from dewkeeper.clock import Clock
 from dewkeeper.judge.words import FAULTS
 from dewkeeper.notify.links import NOTE_KEY
+from dewkeeper.report.morning import QUIET_STATES
 from dewkeeper.report.past import StoredPast
 from dewkeeper.report.wording import (
     RANK_WORDS,
@@ -135,6 +136,7 @@ def _templates() -> Environment:
         first_steps=first_steps,
         measured_by=measured_by,
         outside_words=outside_words,
+        quiet=QUIET_STATES,
         to_do=to_do,
     )
     return environment
