@@ -52,11 +52,12 @@ def test_damage_at_start_is_mended_from_the_backup_and_told_once(racks: Any, pho
 
 
 def test_damage_while_running_is_mended_and_the_reading_that_met_it_is_stored(racks: Any, phone: Any) -> None:
-    """Pages overwritten under the running daemon: found at a commit, the copy comes back, nothing pending is lost."""
+    """Pages overwritten under the running daemon: found at a commit, the copy comes back, nothing pending is lost, nor a calibration."""
     config = _with_copies(racks)
     daemon = racks.start(config)
     racks.clock.advance(1800)
     back_up(racks.folder, config.storage.backup, int(racks.clock.wall()))
+    daemon.handle({"do": "calibrate", "probe": "t2", "humidity_offset_percent": 2.0})
     with closing(sqlite3.connect(racks.folder / FILE_NAME)) as other:
         other.execute("PRAGMA wal_checkpoint(TRUNCATE)")
         other.execute("CREATE TABLE disturbance (n)")  # so that the daemon's own page cache is not trusted
@@ -66,6 +67,8 @@ def test_damage_while_running_is_mended_and_the_reading_that_met_it_is_stored(ra
     racks.stop(daemon)
     assert "set aside" in _texts(phone)
     assert _count(racks.folder) == 61
+    with History.open(racks.folder) as history:  # the copy does not know it: it is stored again
+        assert [one.humidity_offset_percent for one in history.calibrations().of("t2")] == [2.0]
 
 
 def test_an_import_in_the_way_is_waited_for(racks: Any, phone: Any) -> None:

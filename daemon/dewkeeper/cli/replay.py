@@ -53,7 +53,7 @@ def add_commands(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser.add_argument("--since", type=duration_seconds, metavar="DURATION", help="judge the database from so long ago: 90d")
     parser.add_argument("--compare", type=Path, metavar="OTHER.toml", help="what that configuration would have told")
     parser.add_argument(
-        "--as-it-was", action="store_true", help="with --since: by the settings in force then, not by the configuration"
+        "--as-it-was", action="store_true", help="with --since: by the settings in force then, not by the configuration (readings as they are corrected now)"
     )
     parser.set_defaults(run=replay)
 

@@ -213,7 +213,8 @@ class Daemon:
             log.error("%s", self._rescued)
             if hasattr(self, "writer"):  # while running: what replaced the file may not know what is in force
                 self.writer.mailbox.put(Submission(judge_settings(self.config, self.timeline.now())))
-                self._recall_calibrations()
+        if hasattr(self, "writer"):
+            self._recall_calibrations()
         self._disk.keep_ballast()
         return store
 
