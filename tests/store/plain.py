@@ -16,6 +16,7 @@ from dewkeeper.judge.types import (
     Calibration,
     EnclosureFacts,
     Exclusion,
+    JournalEntry,
     ProbeFacts,
     Quality,
     Reading,
@@ -33,14 +34,17 @@ Row = tuple[Reading, Quality]
 
 def settings(time: int, poll_seconds: int, low: float, high: float) -> Settings:
     """Return settings of three enclosures with a probe each, whose target is [low, high] %RH."""
-    limits = Limits(
-        humidity_target=HumiditySpan(low=low, high=high),
-        humidity_tolerable=HumiditySpan(low=low - 10, high=high + 10),
-        temperature_tolerable=TemperatureSpan(low=25, high=29),
+    limits, opaque = (
+        Limits(
+            humidity_target=HumiditySpan(low=low + more, high=high + more),
+            humidity_tolerable=HumiditySpan(low=low + more - 10, high=high + more + 10),
+            temperature_tolerable=TemperatureSpan(low=25, high=29),
+        )
+        for more in (0, 8)
     )
     enclosures = {name.upper(): EnclosureFacts(name.upper(), "R", "room", limits) for name in PROBES}
     probes = {name: ProbeFacts(name, "substrate", name.upper()) for name in PROBES}
-    return Settings(time, poll_seconds, enclosures, probes)
+    return Settings(time, poll_seconds, enclosures, probes, {"opaque": opaque})
 
 
 class Plain:
@@ -52,6 +56,7 @@ class Plain:
         self.rows: dict[tuple[str, int], Row] = {}
         self.settings: list[Settings] = []
         self.calibrations: list[Calibration] = []
+        self.journal: list[JournalEntry] = []
         self.now = 0
 
     def _open(self) -> Store:
@@ -78,6 +83,13 @@ class Plain:
         """Let other settings be in force from now on."""
         self.store.commit(Batch(items=(made,)))
         self.settings.append(made)
+
+    def note(self, enclosure: str, time: int, entered: int, until: int, *, corrects: bool = False) -> None:
+        """Write down a stage, or correct the one written down last."""
+        last = self.journal[-1].id if corrects and self.journal else None
+        made = JournalEntry(f"{len(self.journal)}", time, enclosure, "opaque", until=until, entered=entered, replaces=last)
+        self.store.commit(Batch(items=(made,)))
+        self.journal.append(made)
 
     def calibrate(self, made: Calibration) -> None:
         """Correct a probe from a time on, which may be long past."""
@@ -142,14 +154,23 @@ class Plain:
         rows = self._of(probe, 0, 1 << 40)
         nexts = [row.time for row, _ in rows[1:]] + [1 << 40]
         return [
-            (row, min(following - row.time, 3 * self._in_force(row.time)[0], end - row.time))
+            (row, min(following - row.time, 3 * self._in_force(probe, row.time)[0], end - row.time))
             for (row, quality), following in zip(rows, nexts, strict=False)
             if quality.counts and start <= row.time < end
         ]
 
-    def _in_force(self, time: int) -> tuple[int, Limits | None]:
+    def _in_force(self, probe: str, time: int) -> tuple[int, Limits | None]:
         past = [one for one in self.settings if one.time <= time] or self.settings[:1]
-        return (past[-1].poll_seconds, past[-1].enclosures["B1"].limits) if past else (60, None)
+        if not past:
+            return 60, None
+        corrected = {entry.replaces for entry in self.journal}
+        stages = [
+            (entry.time, int(entry.id), entry.until or 0)
+            for entry in self.journal
+            if entry.enclosure == probe.upper() and entry.id not in corrected and max(entry.time, entry.entered or 0) <= time
+        ]
+        opaque = bool(stages) and max(stages)[2] > time
+        return past[-1].poll_seconds, past[-1].stage_limits["opaque"] if opaque else past[-1].enclosures["B1"].limits
 
     def _calibrated(self, row: Reading) -> Reading:
         found = [one for one in self.calibrations if one.probe == row.probe and one.time <= row.time]
@@ -168,7 +189,7 @@ class Plain:
         temperatures = [(row.temperature_c or 0, row.time) for row, _ in held]
         beyond = dict.fromkeys(("dry", "damp", "driest", "dampest", "cold", "hot", "dose"), 0.0)
         for row, seconds in held:
-            limits = self._in_force(row.time)[1]
+            limits = self._in_force(probe, row.time)[1]
             if limits is None:
                 continue
             humidity, temperature = row.humidity_percent or 0, row.temperature_c or 0

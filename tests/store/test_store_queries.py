@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import os
 import random
+import sqlite3
 import tempfile
+from contextlib import closing
 from pathlib import Path
 
 from hypothesis import HealthCheck, given, settings
@@ -14,6 +16,8 @@ from tests.store.plain import PROBES, Plain
 from tests.store.plain import settings as made_settings
 
 from dewkeeper.judge.types import Calibration
+from dewkeeper.store import History
+from dewkeeper.store.database import FILE_NAME
 
 _MANY = os.environ.get("CI") == "true"
 _seed = st.integers(0, 1 << 30)
@@ -24,6 +28,7 @@ _moves = st.lists(
         st.tuples(st.just("back"), st.integers(60, 3 * 86400), _seed),
         st.tuples(st.just("late fault"), st.integers(0, 4 * 86400), st.integers(0, 86400)),
         st.tuples(st.just("settings"), st.sampled_from([30, 60, 600]), st.integers(40, 60)),
+        st.tuples(st.sampled_from(["stage", "corrected stage"]), st.integers(-2 * 86400, 3 * 86400), st.integers(0, 3 * 86400)),
         st.tuples(st.just("calibration"), st.integers(0, 4 * 86400), st.integers(-5, 5)),
         st.tuples(st.sampled_from(["compact", "restart", "crash"]), st.just(0), st.just(0)),
     ),
@@ -45,7 +50,7 @@ def _polls(rng: random.Random, start: int, count: int, step: int) -> list[tuple[
 @settings(max_examples=150 if _MANY else 12, suppress_health_check=[HealthCheck.too_slow])
 @given(_moves, st.integers(0, 5 * 86400), st.integers(1, 3 * 86400), st.integers(35, 70))
 def test_every_query_equals_the_plain_list(moves: list[tuple[str, int, int]], start: int, length: int, low: int) -> None:
-    """Polls, refusals, steps back, late faults, calibrations, settings, compactions, restarts: answers are the list's."""
+    """Polls, refusals, steps back, late faults, calibrations, settings, stages, compactions, restarts: answers are the list's."""
     with tempfile.TemporaryDirectory() as folder:
         plain = Plain(Path(folder))
         plain.set(made_settings(MIDNIGHT - 1, 60, 50, 60))
@@ -66,6 +71,8 @@ def test_every_query_equals_the_plain_list(moves: list[tuple[str, int, int]], st
                     plain.exclude("b1", MIDNIGHT + a, MIDNIGHT + a + b)
                 case "settings":
                     plain.set(made_settings(now, a, b, b + 10))
+                case "stage" | "corrected stage":
+                    plain.note("B2", now - max(0, a), now, now + b, corrects=what == "corrected stage")
                 case "calibration":
                     plain.calibrate(Calibration(min(now, MIDNIGHT + a), "b2", b / 10, b / 5, 1 + b / 500))
                 case "compact" if plain.rows:
@@ -77,3 +84,43 @@ def test_every_query_equals_the_plain_list(moves: list[tuple[str, int, int]], st
         quarter = (MIDNIGHT + start) // 900 * 900
         plain.check(quarter, quarter + 8 * 3600, low, low + 12)
         plain.store.close()
+
+
+def test_a_corrected_stage_changes_what_was_beyond_the_limits(tmp_path: Path) -> None:
+    """A stage written down by mistake and corrected days later has not moved the limits of those days; others' did not move."""
+    plain = Plain(tmp_path)
+    plain.set(made_settings(MIDNIGHT - 1, 60, 50, 60))
+    plain.put(_polls(random.Random(1), MIDNIGHT, 60, 300))
+    plain.note("B2", MIDNIGHT, MIDNIGHT + 18_000, MIDNIGHT + 14 * 86400)
+    plain.put(_polls(random.Random(2), MIDNIGHT + 18_000, 500, 300))
+    plain.compact()
+    end = MIDNIGHT + 18_000 + 500 * 300
+    plain.check(MIDNIGHT, end, 50, 60)
+    with History.open(tmp_path) as history:
+        before = history.overnight(MIDNIGHT, end)
+    plain.restart(sound=True)
+    plain.note("B2", end, end, end + 86400, corrects=True)
+    plain.check(MIDNIGHT, end, 50, 60)
+    with History.open(tmp_path) as history:
+        after = history.overnight(MIDNIGHT, end)
+    assert after["b2"].below_target_seconds < before["b2"].below_target_seconds
+    assert (after["b1"], after["b3"]) == (before["b1"], before["b3"])
+    plain.store.close()
+
+
+def test_a_start_leaves_the_past_alone(tmp_path: Path) -> None:
+    """What a restart stores first makes no quarter hour anew: of years on a card that would take minutes."""
+    plain = Plain(tmp_path)
+    plain.set(made_settings(MIDNIGHT - 1, 60, 50, 60))
+    plain.put(_polls(random.Random(1), MIDNIGHT, 500, 300))
+    plain.compact()
+    plain.restart(sound=True)
+    with closing(sqlite3.connect(tmp_path / FILE_NAME)) as database:
+        database.execute("UPDATE rollup SET n = 1000")  # to be seen again only if nobody makes them anew
+        database.commit()
+        marked = database.execute("SELECT count(*) FROM rollup").fetchone()
+    plain.set(made_settings(MIDNIGHT + 500 * 300, 60, 50, 60))
+    plain.store.close()
+    with closing(sqlite3.connect(tmp_path / FILE_NAME)) as database:
+        assert database.execute("SELECT count(*) FROM rollup WHERE n = 1000").fetchone() == marked
+        assert marked[0] > 50

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection, Iterator, Sequence
+from itertools import pairwise
 from typing import cast
 
 from sqlalchemy import Connection
@@ -15,6 +17,7 @@ _SERVICE = ",".join(f"'{verb}'" for verb in sorted(SERVICE_VERBS))
 _NEW = f"""
 SELECT seq, kind, data FROM item WHERE seq > ? AND (
   kind = 'Settings'
+  OR kind = 'Rebase' AND data ->> '$.dates_since' IS NOT NULL
   OR kind = 'Command' AND data ->> '$.verb' IN ({_SERVICE})
   OR kind = 'JournalEntry' AND (data ->> '$.what' IN ({_STAGES}) OR data ->> '$.replaces' IS NOT NULL)
 ) ORDER BY seq"""  # noqa: S608  the judge's own words
@@ -43,20 +46,46 @@ class Remembered:
         if newest < self._seen:  # another file is in its place
             self._seen, self._settings, self._journal, self._commands = 0, [], [], []
         rows = connection.exec_driver_sql(_NEW, (self._seen,)).all()
+        if self._seen and any(kind == "Rebase" for _, kind, _ in rows):  # what is known was dated anew
+            self._settings, self._journal, self._commands = [], [], []
+            rows = connection.exec_driver_sql(_NEW, (0,)).all()
         for _, kind, data in rows:
             item = codec.unpack_item(kind, data)
             if kind == "Settings":
                 self._settings.append(cast("Settings", item))
             elif kind == "Command":
                 self._commands.append(cast("Command", item))
-            else:
+            elif kind == "JournalEntry":
                 self._journal.append(cast("JournalEntry", item))
         self._settings.sort(key=lambda settings: settings.time)
         self._seen = newest
         if rows:
             self.in_force = InForce(tuple(self._settings), self._journal, self._commands)
 
+    def changed(self, before: InForce, items: Sequence[Item], end: int) -> Iterator[tuple[Collection[str] | None, int, int]]:
+        """Yield what limits these items changed before `end`: probes (None: all), from when, until when (seconds).
 
-def holds_from(item: Item) -> int:
-    """Return from which second on an item holds: written down late, not before it was written."""
-    return max(item.time, item.entered or 0) if isinstance(item, JournalEntry) else item.time
+        before: what held without them. A correction of the journal takes away a stage that held for weeks.
+        """
+        begun = [item.time for item in items if isinstance(item, Settings)]
+        if before.settings(0) is None or begun:
+            yield None, min(begun) if before.settings(0) is not None else 0, end  # the first serve for all before them
+        entries = [item for item in items if isinstance(item, JournalEntry)]
+        replaced = {entry.replaces for entry in entries}
+        for entry in [*entries, *(entry for entry in self._journal if entry.id in replaced)]:
+            start = max(entry.time, entry.entered or 0)  # written down late, it did not hold before it was written
+            if entry.enclosure is None or start >= end:
+                continue
+            moments = sorted({start, end, *(at for at in [*before.moments(), *self.in_force.moments()] if start < at < end)})
+            other = [
+                (first, last)
+                for first, last in pairwise(moments)
+                if before.limits(entry.enclosure, first) != self.in_force.limits(entry.enclosure, first)
+            ]
+            if other:
+                yield self._ever_in(entry.enclosure), other[0][0], other[-1][1]
+
+    def _ever_in(self, enclosure: str) -> set[str]:
+        return {
+            name for settings in self._settings for name, facts in settings.probes.items() if facts.enclosure == enclosure
+        }

@@ -37,7 +37,7 @@ from dewkeeper.store.outbox import write_delivery, write_event, write_message
 from dewkeeper.store.quality import Verdicts, cut_out, spelled
 from dewkeeper.store.quarters import LONGEST_HOLD_SECONDS, QUARTER_SECONDS, Standards
 from dewkeeper.store.records import Batch, Snapshot
-from dewkeeper.store.remembered import Remembered, holds_from
+from dewkeeper.store.remembered import Remembered
 from dewkeeper.store.ring import Row, first_key, insert, last_key
 from dewkeeper_config.models import Storage
 
@@ -263,26 +263,27 @@ class Store:
             self._write_snapshot(connection, batch.snapshot)
 
     def _write_items(self, connection: Connection, items: Sequence[Item]) -> None:
+        self._remembered.bring_up_to_date(connection)
+        known = self._remembered.in_force
         for item in items:
             kept, after_key = item, self._last_key
             if isinstance(item, Rebase) and item.dates_since is not None:
                 kept, after_key = date_anew(connection, item, list(self._probes.ids.values()))
                 self._recall(connection)
                 self._filler, self._verdicts, self._remembered = None, Verdicts(), Remembered()
+                self._remembered.bring_up_to_date(connection)
+                known = self._remembered.in_force
             connection.exec_driver_sql(
                 "INSERT INTO item (after_key, time, kind, data) VALUES (?, ?, ?, ?)",
                 (after_key, kept.time, type(kept).__name__, codec.pack_item(kept)),
             )
-        known = self._remembered.in_force
         self._remembered.bring_up_to_date(connection)
         newest = self._max_key >> PROBE_BITS
         if self._remembered.in_force is not known:
             self._filler = None
-            since = min(holds_from(item) for item in items)
-            if known.settings(0) is None:
-                since = 0  # the first settings serve for all before them
-            if since <= newest:
-                self._rebuild(connection, list(self._probes.ids.values()), since, FOREVER)
+            for probes, start, end in self._remembered.changed(known, items, newest + 1):
+                numbers = [number for name, number in self._probes.ids.items() if probes is None or name in probes]
+                self._rebuild(connection, numbers, start, end)
         for item in items:
             if isinstance(item, Calibration):
                 self._filler = None
