@@ -51,15 +51,19 @@ class Standards:
         facts = settings.probes.get(probe) if settings is not None else None
         enclosure = facts.enclosure if facts is not None else None
         limits = self._in_force.limits(enclosure, time) if enclosure is not None else None
-        found = HOLD_POLLS * (settings.poll_seconds if settings is not None else 60), limits, until
+        found = self.hold(time), limits, until
         self._known[probe] = since, found
         return found
+
+    def hold(self, time: int) -> int:
+        """Return for how long at most a reading of this moment stands, in seconds."""
+        settings = self._in_force.settings(time)
+        return HOLD_POLLS * (settings.poll_seconds if settings is not None else 60)
 
     def longest_hold(self, time: int) -> int:
         """Return for how long at most a reading shortly before a moment may stand, in seconds."""
         moments = [time - LONGEST_HOLD_SECONDS, *(m for m in self._moments if time - LONGEST_HOLD_SECONDS < m < time)]
-        settings = [self._in_force.settings(moment) for moment in moments]
-        return HOLD_POLLS * max((one.poll_seconds for one in settings if one is not None), default=60)
+        return max(self.hold(moment) for moment in moments)
 
 
 class Quarter:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections import defaultdict
+from collections.abc import Callable
 from typing import cast
 
 from sqlalchemy import Connection
@@ -114,10 +115,14 @@ class Decoder:
 
     def values(self, number: int, time: int, t: float, h: float) -> tuple[float, float]:
         """Return words (or their mean) of a probe as °C and %RH, by the calibration then in force."""
-        calibration = self._calibrations.at(self.names[number], time)
+        return self.by_calibration(number, time)(t, h)
+
+    def by_calibration(self, number: int, time: int) -> Callable[[float, float], tuple[float, float]]:
+        """Return what makes °C and %RH of words (or their mean) of a probe, by the calibration in force at a time."""
         # A mean of words lies between two of them; the scales are linear, so the same formula holds.
-        decoded = self._scales[number].decode(t, h)  # type: ignore[arg-type]
-        return decoded if calibration is None else calibration.corrected(*decoded)
+        decode = cast("Callable[[float, float], tuple[float, float]]", self._scales[number].decode)
+        calibration = self._calibrations.at(self.names[number], time)
+        return decode if calibration is None else lambda t, h: calibration.corrected(*decode(t, h))
 
     def _verdict(self, number: int, time: int, t: int | None, h: int | None) -> tuple[int, str]:
         spans = self._spans.get(number)

@@ -26,9 +26,9 @@ min((t_min << 31) | (quarter * {QUARTER_SECONDS} + (t_at & 1023))),
 max(((t_min + t_range) << 31) | ({_LAST} - (quarter * {QUARTER_SECONDS} + (t_at >> 10)))),
 sum(humid & 4095), sum((humid >> 12) & 4095), sum((humid >> 24) & 4095), sum(humid >> 36),
 sum(heat & 4095), sum(heat >> 12), sum(dose)"""
-_RECENT = f"""
-SELECT key & {PROBE_MASK}, {_SUMS.replace("quarter", f"(key >> {PROBE_BITS})")} FROM recent
-WHERE key >= ? AND key < ? GROUP BY key & {PROBE_MASK}"""  # noqa: S608
+# Quarter by quarter for each probe, by their keys: to put rows in order of time together by probe would sort them first.
+_RECENT = f"""WITH RECURSIVE quarters(quarter) AS (SELECT ? UNION ALL SELECT quarter + 1 FROM quarters WHERE quarter + 1 < ?)
+SELECT id, {_SUMS} FROM probe CROSS JOIN quarters CROSS JOIN recent ON key = (quarter << {PROBE_BITS}) + id"""  # noqa: S608
 _ROLLED = f"{DAYS} SELECT id, {_SUMS.replace('quarter', QUARTER)} FROM {ROLLED}"  # noqa: S608
 _LEAST, _MOST, _WATCHED = (4, 6), (5, 7), (1, 8, 9, 10, 11, 12, 13, 14)
 """Columns that are the least, the most, and those that add up seconds a reading stands for."""
@@ -72,18 +72,18 @@ def spans(connection: Connection, standards: Standards, start: int, end: int) ->
     """Return what every probe's counted readings in [start, end) come to, by name; without any, a probe is left out."""
     cover = covered(connection)
     first, last = cover.whole(start, end)
-    names = Decoder(connection, start, start)  # its calibrations and names; the verdicts are in the quarters already
+    hold = standards.longest_hold(end)
+    names = Decoder(connection, max(start, end - hold), end)  # verdicts of before are in the quarters already
     uneven = {number for number in names.names if names.recalibrations(number, start, end)}
     sums: dict[int, list[int]] = {}
     if first < last:
         middle = min(max(cover.rolled, first), last)
         _add(sums, connection.exec_driver_sql(f"{_ROLLED} GROUP BY id", (first, middle)) if first < middle else ())
-        _add(sums, connection.exec_driver_sql(_RECENT, (middle << PROBE_BITS, last << PROBE_BITS)))
+        _add(sums, connection.exec_driver_sql(f"{_RECENT} GROUP BY id", (middle, last)) if middle < last else ())
     for begin, finish in _edges(start, end, first, last):
         rows = all_rows(connection, begin, finish + LONGEST_HOLD_SECONDS)
         _add(sums, _ragged(connection, standards, rows, begin, finish))
-    hold = standards.longest_hold(end)
-    _cut(sums, connection, standards, all_rows(connection, max(start, end - hold), end + hold), end, end)
+    _cut(sums, names, standards, all_rows(connection, max(start, end - hold), end + hold), end, end)
     found = {names.names[number]: _span(names, number, row) for number, row in sums.items() if number not in uneven}
     for number in uneven:
         parts = [_span(names, number, row) for row in _by_calibration(connection, standards, names, number, start, end)]
@@ -142,15 +142,15 @@ def _by_calibration(
         if first < last:
             middle = min(max(cover.rolled, first), last)
             _add(sums, connection.exec_driver_sql(f"{_ROLLED} WHERE id = ? GROUP BY id", (first, middle, number)))
-            recent = _RECENT.replace("GROUP", f"AND key & {PROBE_MASK} = {number} GROUP")
-            _add(sums, connection.exec_driver_sql(recent, (middle << PROBE_BITS, last << PROBE_BITS)))
+            if middle < last:
+                _add(sums, connection.exec_driver_sql(f"{_RECENT} WHERE id = ? GROUP BY id", (middle, last, number)))
         for one, two in _edges(begin, finish, first, last):
             rows = probe_rows(connection, number, one, two + LONGEST_HOLD_SECONDS)
             _add(sums, _ragged(connection, standards, rows, one, two))
         hold = standards.longest_hold(end)
         if finish > end - hold:
             rows = probe_rows(connection, number, max(begin, end - hold), end + hold)
-            _cut(sums, connection, standards, rows, finish, end)
+            _cut(sums, Decoder(connection, max(begin, end - hold), end), standards, rows, finish, end)
         found += sums.values()
     return found
 
@@ -184,7 +184,7 @@ def _ragged(
 
 
 def _cut(
-    sums: dict[int, list[int]], connection: Connection, standards: Standards, rows: Iterable[Raw], finish: int, end: int
+    sums: dict[int, list[int]], decoder: Decoder, standards: Standards, rows: Iterable[Raw], finish: int, end: int
 ) -> None:
     """Take away what the last readings before `finish` stand for beyond the end of the span. rows: those around it."""
     last: dict[int, Raw] = {}
@@ -195,19 +195,17 @@ def _cut(
             last[number] = row
         else:
             following.setdefault(number, time)
-    if not last:
-        return
-    decoder = Decoder(connection, min(row[0] for row in last.values()) >> PROBE_BITS, end)
     for number, row in last.items():
-        believed, time = decoder.believed(*row), row[0] >> PROBE_BITS
-        if believed is None or number not in sums:
+        time, until = row[0] >> PROBE_BITS, following.get(number, FOREVER)
+        if number not in sums or min(until, time + standards.hold(time)) <= end:
             continue
-        quarter = Quarter(standards, decoder.names[number])
-        quarter.take(time, row[1] or 0, row[2] or 0, *believed)
-        until = following.get(number, FOREVER)
-        stood, within = quarter.standing(until), quarter.standing(min(until, end))
-        for index, (whole, part) in enumerate(zip(stood, within, strict=True)):
-            sums[number][_WATCHED[index]] -= whole - part
+        believed = decoder.believed(*row)
+        if believed is not None:
+            quarter = Quarter(standards, decoder.names[number])
+            quarter.take(time, row[1] or 0, row[2] or 0, *believed)
+            stood, within = quarter.standing(until), quarter.standing(min(until, end))
+            for index, (whole, part) in enumerate(zip(stood, within, strict=True)):
+                sums[number][_WATCHED[index]] -= whole - part
 
 
 def _add(sums: dict[int, list[int]], rows: Iterable[Any]) -> None:
@@ -228,19 +226,14 @@ def _add(sums: dict[int, list[int]], rows: Iterable[Any]) -> None:
 def _span(names: Decoder, number: int, row: Sequence[int]) -> Span:
     n, watched, t_sum, h_sum, driest, dampest, coldest, warmest = row[:8]
     at = driest >> 16 & _LAST
-
-    def humidity(word: float) -> float:
-        return names.values(number, at, 0, word)[1]
-
-    def temperature(word: float) -> float:
-        return names.values(number, at, word, 0)[0]
-
+    values = names.by_calibration(number, at)
+    mean_c, mean_percent = values(t_sum / n, h_sum / n)
+    at_driest_c, lowest_percent = values(driest & 65535, driest >> 47)
+    lowest_c, highest_percent = values(coldest >> 31, dampest >> 31)
+    highest_c, _ = values(warmest >> 31, 0)
     return Span(
-        n, watched, humidity(h_sum / n), temperature(t_sum / n),
-        Extreme(humidity(driest >> 47), at),
-        Extreme(humidity(dampest >> 31), _LAST - (dampest & _LAST)),
-        Extreme(temperature(coldest >> 31), coldest & _LAST),
-        Extreme(temperature(warmest >> 31), _LAST - (warmest & _LAST)),
-        temperature(driest & 65535),
+        n, watched, mean_percent, mean_c,
+        Extreme(lowest_percent, at), Extreme(highest_percent, _LAST - (dampest & _LAST)),
+        Extreme(lowest_c, coldest & _LAST), Extreme(highest_c, _LAST - (warmest & _LAST)), at_driest_c,
         row[8], row[9], row[10], row[11], row[12], row[13], row[14] / 3600,
     )  # fmt: skip

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import sys
@@ -9,10 +10,12 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from tests.bench.store.bench_store_rack import DAY, NAMES, START, Rack, cycles, mark, settings
+from tests.bench.store.bench_store_rack import DAY, NAMES, START, UTC, HandClock, Rack, cycles, mark, settings
 
-from dewkeeper.judge.types import Reading
-from dewkeeper.store import History
+from dewkeeper.judge.types import MISSING, PASS, Quality, Reading
+from dewkeeper.store import History, Store
+from dewkeeper.store.records import Batch, Snapshot
+from dewkeeper_config.models import Storage
 
 BEGIN, END = -1, -2
 """Marks around what is measured; the marks between are numbers of commits."""
@@ -50,6 +53,24 @@ def fill(folder: Path, before: float, measured: float, commit_minutes: int) -> d
     return {"polls": polls, "commits": commits, "moved": moved}
 
 
+def history(folder: Path, days: float, poll_seconds: int) -> dict[str, float]:
+    """Store days of readings that the judge has not seen, with the compaction of each night."""
+    with contextlib.closing(Store.open(folder, Storage(folder=folder, ballast_mb=0), HandClock(START))) as store:
+        store.commit(Batch(items=(settings(poll_seconds=poll_seconds),)))
+        waiting: list[tuple[Reading, Quality]] = []
+        for readings in cycles(0, days, poll_seconds=poll_seconds):
+            waiting += [(r, Quality(r.time, r.probe, MISSING if r.failure else PASS)) for r in readings]
+            at = readings[0].time
+            if at % 3600 == NIGHT % 3600:
+                store.commit(Batch(readings=tuple(waiting), snapshot=Snapshot(at, 0, b"state")))
+                waiting = []
+            if at % DAY == NIGHT:
+                store.compact(at, UTC)
+        if waiting:
+            store.commit(Batch(readings=tuple(waiting)))
+    return {"days": days}
+
+
 def cut(folder: Path, synchronous: str) -> dict[str, float]:
     """Store the polls of the simulated power cuts, each poll a commit, and compact now and then."""
     rack = Rack(folder, 0, settings(CUT_NAMES, STEP_SECONDS))
@@ -67,15 +88,15 @@ def cut(folder: Path, synchronous: str) -> dict[str, float]:
 
 
 def ask(folder: Path, what: str, end: int) -> dict[str, float]:
-    """Open the history as a fresh process does, ask one question between the marks."""
-    with History.open(folder) as history:
+    """Open the history as a fresh process does, ask one question between the marks: a night, so many days, or the newest."""
+    with History.open(folder) as past:
         mark(BEGIN)
         if what == "night":
-            answers = len(history.overnight(end - 12 * 3600 - 1800, end - 1800))  # a night that is over
-        elif what == "chart":
-            answers = len(history.series(NAMES[3], end - 30 * DAY, end, 500))
+            answers = len(past.overnight(end - 12 * 3600 - 1800, end - 1800))  # a night that is over
+        elif what.isdecimal():
+            answers = len(past.series(NAMES[3], end - int(what) * DAY, end, 500))
         else:
-            answers = len(history.latest())
+            answers = len(past.latest())
         mark(END)
     return {"answers": answers}
 
@@ -86,6 +107,8 @@ def main() -> None:
     if verb == "fill":
         before, measured, minutes = rest
         answer = fill(Path(folder), float(before), float(measured), int(minutes))
+    elif verb == "history":
+        answer = history(Path(folder), float(rest[0]), int(rest[1]))
     elif verb == "cut":
         answer = cut(Path(folder), rest[0])
     else:
