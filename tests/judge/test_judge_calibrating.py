@@ -125,6 +125,19 @@ def test_it_outlives_a_dump() -> None:
     assert {q.flag for q in desk.quality[1:]} == {1}
 
 
+def test_it_is_known_of_a_probe_that_was_away_from_the_configuration() -> None:
+    """A probe taken out and put back, or moved, is corrected as before: the next calibration moves it by the difference only."""
+    desk = Desk(rack(("B1", "B2")))
+    desk.hold(30, h=62.0)
+    desk.feed(Calibration(desk.now + 1, "p1", 0.0, 10.0))
+    alone, both = rack(("B2",)), rack(("B1", "B2"))
+    desk.feed(replace(alone, time=desk.now + 2), replace(both, time=desk.now + 3))
+    desk.hold(30, h=72.0)
+    desk.feed(Calibration(desk.now + 1, "p1", 0.0, 9.0))
+    watch = desk.judge._state.watches["p1"]
+    assert abs(watch.h - 71.0) < 0.5
+
+
 @given(st.lists(st.tuples(st.integers(0, 5), st.integers(-5, 5)), max_size=8), st.integers(-1, 6))
 def test_the_newest_of_the_latest_start_holds(made: list[tuple[int, int]], at: int) -> None:
     """Of all that began by then, the latest start; of one start, what was added last."""

@@ -12,7 +12,7 @@ from dataclasses import replace
 
 from dewkeeper.air import saturation_hpa
 from dewkeeper.judge.orders import log
-from dewkeeper.judge.state import NEVER, State, Watch
+from dewkeeper.judge.state import NEVER, UNCORRECTED, Correction, State, Watch
 from dewkeeper.judge.types import Calibration
 
 
@@ -53,20 +53,19 @@ class Calibrations:
 def recalibrate(state: State, item: Calibration, now: int) -> None:
     """Take a calibration: log what it changes, and correct what is remembered of the probe, if it holds from now on."""
     watch = state.watches.get(item.probe)
-    if watch is None:
-        return
     start = item.time - state.shift
-    old = watch.correction
+    old = state.corrections.get(item.probe, UNCORRECTED)
     new = (start, item.temperature_offset_c, item.humidity_offset_percent, item.humidity_gain)
-    log(state, now, watch.enclosure, item.who or "calibration", item.note, _changed(item, old, new))
+    where = watch.enclosure if watch is not None else None
+    log(state, now, where, item.who or "calibration", item.note, _changed(item, old, new))
     if start < old[0]:
         return  # another one began later, and holds still
-    watch.correction = new
-    if old[1:] != new[1:] and watch.seen != NEVER:
+    state.corrections[item.probe] = new
+    if watch is not None and watch.seen != NEVER and old[1:] != new[1:]:
         _correct(state, watch, old, new)
 
 
-def _correct(state: State, watch: Watch, old: tuple[int, float, float, float], new: tuple[int, float, float, float]) -> None:
+def _correct(state: State, watch: Watch, old: Correction, new: Correction) -> None:
     warmer = new[1] - old[1]
 
     def humidity(h: float) -> float:
@@ -92,9 +91,7 @@ def _correct(state: State, watch: Watch, old: tuple[int, float, float, float], n
                 other.past.apart(-warmer, slow_e - watch.slow_e)
 
 
-def _changed(
-    item: Calibration, old: tuple[int, float, float, float], new: tuple[int, float, float, float]
-) -> dict[str, str | float | int]:
+def _changed(item: Calibration, old: Correction, new: Correction) -> dict[str, str | float | int]:
     changed: dict[str, str | float | int] = {}
     if old[2:] != new[2:]:
         changed[f"{item.probe} humidity"] = f"{_humidity(*old[2:])} -> {_humidity(*new[2:])}"

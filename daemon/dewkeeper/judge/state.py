@@ -31,6 +31,11 @@ NEVER: Final = -(10**12)
 """An elapsed time before everything."""
 
 
+Correction = tuple[int, float, float, float]
+
+UNCORRECTED: Final[Correction] = (NEVER, 0.0, 0.0, 1.0)
+
+
 @remembered
 class Watch:
     """One probe.
@@ -46,12 +51,11 @@ class Watch:
     gone; heater_from: the temperature before its own heater began. breaks: when it was last disturbed, by a hand, a jump
     or a gap. room_runs: of a room's probe, its heat, cold and dryness over time. stranger: the note of a sensor that is
     not the position's own, while it has one. rubbish: when it last gave what no air does, five times at most. retired: since
-    when the keeper wants nothing of it believed. wiring: the parts of the wiring it hangs on, the widest first. correction:
-    since when its values are corrected as they are, by how many °C and %RH, and the humidity's gain.
+    when the keeper wants nothing of it believed. wiring: the parts of the wiring it hangs on, the widest first.
     """
 
     __slots__ = (
-        "breaks", "busy", "climbs", "cool_since", "correction", "crc", "crc_since", "e", "enclosure", "far_at", "far_looks", "faults",
+        "breaks", "busy", "climbs", "cool_since", "crc", "crc_since", "e", "enclosure", "far_at", "far_looks", "faults",
         "fell_by", "flat", "flat_since", "h", "h_high", "h_low", "heater_from", "last", "live", "look_at", "low_at",
         "low_e", "misted", "name", "near_since", "near_sudden", "open_e", "open_low", "open_t", "opened", "pair_h", "pair_t",
         "pairs", "past", "pend_at", "pend_h", "pend_t", "place", "places", "repeats", "restored", "retired", "role", "room",
@@ -97,7 +101,6 @@ class Watch:
         self.heater_from = 0.0
         self.stranger = ""
         self.retired = NEVER
-        self.correction = (NEVER, 0.0, 0.0, 1.0)
 
     def adopt(self, facts: ProbeFacts) -> None:
         """Take what the configuration says of the probe."""
@@ -155,10 +158,11 @@ class State:
     """Everything. `heap`: (due, kind of timer, key) of timers; `due`: the first of them. `rooms`: room -> its probe.
 
     changes: logged changes so far, for their ids. sick: part of the wiring -> why nothing is read there.
+    corrections: probe -> since when its values are corrected as they are, by how many °C and %RH, and the humidity's gain.
     """
 
     __slots__ = (
-        "book", "changes", "due", "exclusions", "heap", "hold", "learned", "now", "poll", "rooms", "settings", "shift", "sick",
+        "book", "changes", "corrections", "due", "exclusions", "heap", "hold", "learned", "now", "poll", "rooms", "settings", "shift", "sick",
         "started", "tubs", "watches",
     )  # fmt: skip
 
@@ -170,6 +174,7 @@ class State:
         self.tubs: dict[str, Tub] = {}
         self.rooms: dict[str, str] = {}
         self.sick: dict[str, str] = {}
+        self.corrections: dict[str, Correction] = {}
         self.learned: dict[str, dict[str, float]] = {}
         self.heap: list[tuple[int, str, str]] = []
         self.due = 10**15
