@@ -90,18 +90,16 @@ def look_for_swaps(state: State, watch: Watch, now: int) -> None:
             continue  # their serial numbers tell it better
         if not _together(watch, other, first, last):
             continue
-        one, two = _without(found[watch.name], shift), _without(found[other.name], shift)
-        far = 0.3 * hypot(one[0][0] - two[0][0], one[0][1] - two[0][1])
-        if not crossed(one, two, rest=0.6, near=max(1.2, far)):
+        if not crossed(_without(found[watch.name], shift), _without(found[other.name], shift), rest=0.6, near=1.2):
             continue
         since = _turned(watch, other, now)
         back = "swapped" in watch.faults
-        for here, there in ((watch, other), (other, watch)):
-            here.past.keep(since)
+        for one, two in ((watch, other), (other, watch)):
+            one.past.keep(since)
             if back:
-                end_fault(state, here, "swapped", now)
+                end_fault(state, one, "swapped", now)
             else:
-                start_fault(state, here, "swapped", now, since, {"with": there.name, "sure": "fairly"})
+                start_fault(state, one, "swapped", now, since, {"with": two.name, "sure": "fairly"})
         return
 
 
