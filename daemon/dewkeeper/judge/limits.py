@@ -10,7 +10,7 @@ and back makes one run; a tub whose swings graze the limit, mean inside, makes n
 What it costs: nothing when the humidity goes beyond the limit and stays, for then the run starts with the first
 reading beyond. Only when a thermostat carries it across the limit and back does it cost anything: then a run can start
 only when the slow value is about to cross, which it does up to one mean (20 min) after the true mean, and the alarm waits
-for a reading that is itself beyond, up to half a cycle. `CYCLE_COST_SECONDS` is both for cycles of up to an hour, 50 min.
+for a reading that is itself beyond, up to half a cycle. `CYCLE_COST_SECONDS` is both for cycles of up to 100 min, 70 min.
 
 A gap of up to three polls is no break. A longer one holds the run: it neither grows nor ends.
 """
@@ -26,7 +26,7 @@ from dewkeeper_config.models import Limits
 SLOW_SECONDS: Final = 1200.0
 """Time constant of the slow mean: about one thermostat cycle."""
 
-CYCLE_COST_SECONDS: Final = 3000
+CYCLE_COST_SECONDS: Final = 4200
 """How much later than its on-delay an excursion can be found when a thermostat carries it across the limit."""
 
 _CALM_SECONDS: Final = (
