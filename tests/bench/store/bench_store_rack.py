@@ -1,7 +1,8 @@
 """An invented rack of 128 probes for the store's bench: readings as noisy as real ones, through the judge and the ledger.
 
-The noise decides how well the archive compresses: 0.03 °C and 0.12 %RH (what an SHT31's data sheet calls its
-repeatability, high), a thermostat's saw-tooth, a day's swing, 0.4 % of polls failed.
+The noise decides how well the archive compresses: one standard deviation of 0.03 °C and 0.12 %RH, more than the sensor
+adds (the SHT3x data sheets give repeatability as three of them), for air moves too; a thermostat's saw-tooth, a day's
+swing, 0.4 % of polls failed.
 """
 
 from __future__ import annotations
