@@ -308,7 +308,7 @@ def problems(outcome: dict[str, Any]) -> list[str]:
         found.append(f"threads: {before['threads']} → {after['threads']}")
     if after["descriptors"] > before["descriptors"] + 12:
         found.append(f"descriptors: {before['descriptors']} → {after['descriptors']}")
-    if after["resident_kb"] > before["resident_kb"] + 10_000:
+    if after["resident_kb"] > before["resident_kb"] + 15_000:
         found.append(f"resident memory: {before['resident_kb']} → {after['resident_kb']} kB")
     return found
 
