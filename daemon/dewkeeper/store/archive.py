@@ -13,7 +13,7 @@ from collections.abc import Iterable, Iterator, Sequence
 
 from sqlalchemy import Connection
 
-from dewkeeper.store.database import BLOCK_SECONDS, PROBE_BITS, PROBE_MASK
+from dewkeeper.store.database import BLOCK_SECONDS, PROBE_BITS, PROBE_MASK, fetched
 from dewkeeper.store.errors import StoreDamaged
 from dewkeeper.store.ring import Row, empty, first_key, source, table
 
@@ -76,12 +76,14 @@ def archived(connection: Connection, number: int, start: int, end: int) -> list[
 
 def probe_rows(connection: Connection, number: int, start: int, end: int) -> list[Row]:
     """Return every row of one probe in [start, end) seconds, archived or not, ascending."""
-    hot = connection.exec_driver_sql(
-        f"SELECT key, t, h FROM {source(start, end)} WHERE key >= ? AND key < ? AND key & {PROBE_MASK} = ?",  # noqa: S608
-        (start << PROBE_BITS, end << PROBE_BITS, number),
-    )
     rows = archived(connection, number, start, end)
-    rows.extend((key, t, h) for key, t, h in hot)
+    rows.extend(
+        fetched(
+            connection,
+            f"SELECT key, t, h FROM {source(start, end)} WHERE key >= ? AND key < ? AND key & {PROBE_MASK} = ?",  # noqa: S608
+            (start << PROBE_BITS, end << PROBE_BITS, number),
+        )
+    )
     rows.sort(key=lambda row: row[0])
     return rows
 
@@ -162,12 +164,11 @@ def _rows(key: int, n: int, data: bytes) -> list[Row]:
 
 
 def _hot(connection: Connection, first: int, end: int) -> Iterator[Row]:
-    for row in connection.exec_driver_sql(
-        f"SELECT key, t, h FROM {source(first >> PROBE_BITS, end >> PROBE_BITS)} "  # noqa: S608
-        "WHERE key >= ? AND key < ? ORDER BY key",
+    return fetched(
+        connection,
+        f"SELECT key, t, h FROM {source(first >> PROBE_BITS, end >> PROBE_BITS)} WHERE key >= ? AND key < ? ORDER BY key",  # noqa: S608
         (first, end),
-    ):
-        yield row[0], row[1], row[2]
+    )
 
 
 def _mask(t: int | None, h: int | None) -> int:

@@ -14,7 +14,7 @@ from tests.bench.store.bench_store_rack import DAY, NAMES, POLL_SECONDS, START, 
 
 from dewkeeper.judge.types import MISSING, PASS, Quality
 from dewkeeper.store import History, Store
-from dewkeeper.store.database import FILE_NAME, PROBE_BITS, reading_engine
+from dewkeeper.store.database import FILE_NAME, PROBE_BITS, fetched, reading_engine
 from dewkeeper.store.quarters import COLUMNS
 from dewkeeper.store.records import Batch
 from dewkeeper_config.models import Limits, Storage
@@ -110,7 +110,7 @@ def queries(folder: Path, end: int) -> dict[str, float]:
 
         def through_engine() -> object:
             with engine.connect() as connection:
-                return connection.exec_driver_sql(quarter, month).all()
+                return list(fetched(connection, quarter, month))
 
         asked: dict[str, Callable[[], object]] = {
             "engine": through_engine,
