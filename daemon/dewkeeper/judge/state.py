@@ -32,9 +32,8 @@ NEVER: Final = -(10**12)
 
 
 Correction = tuple[int, float, float, float]
-
+"""Since when (elapsed seconds), °C and %RH added, and what the humidity is multiplied by first."""
 UNCORRECTED: Final[Correction] = (NEVER, 0.0, 0.0, 1.0)
-
 
 @remembered
 class Watch:
@@ -158,7 +157,7 @@ class State:
     """Everything. `heap`: (due, kind of timer, key) of timers; `due`: the first of them. `rooms`: room -> its probe.
 
     changes: logged changes so far, for their ids. sick: part of the wiring -> why nothing is read there.
-    corrections: probe -> since when its values are corrected as they are, by how many °C and %RH, and the humidity's gain.
+    corrections: how the readings of a probe, as they arrive, are corrected already.
     """
 
     __slots__ = (
