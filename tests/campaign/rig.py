@@ -115,10 +115,10 @@ class Run:
         """Return what the supervisor runs."""
         return [sys.executable, "-W", "error", str(Path(__file__).with_name("rack_process.py")), str(self.folder)]
 
-    def start(self, environment: dict[str, str] | None = None) -> Supervisor:
+    def start(self, environment: dict[str, str] | None = None, watchdog_seconds: float = WATCHDOG_SECONDS) -> Supervisor:
         """Start the daemon under its supervisor, the last control already in force."""
         self.supervisor = self._stack.enter_context(
-            Supervisor(self.command(), self.folder, environment or {}, watchdog_seconds=WATCHDOG_SECONDS)
+            Supervisor(self.command(), self.folder, environment or {}, watchdog_seconds=watchdog_seconds)
         )
         return self.supervisor
 

@@ -3,26 +3,33 @@
 from __future__ import annotations
 
 import errno
+import fcntl
 import os
 import shutil
 import signal
 import sqlite3
+import struct
 import subprocess
+import sys
+import threading
 import time
 from collections.abc import Callable, Sequence
 from contextlib import closing
 from dataclasses import dataclass, field
 from itertools import pairwise
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from tests.campaign.phases import HEALTHY, OPEN, PHASES, SLACK_SECONDS, TOLD_SECONDS, Outcome
 from tests.campaign.rack_process import PLACES, SPEED
-from tests.campaign.rig import POLL_SECONDS, Run
+from tests.campaign.rig import POLL_SECONDS, WATCHDOG_SECONDS, Run
 
 from dewkeeper.store.backup import back_up
 from dewkeeper.store.errors import StoreError
+from dewkeeper.store.health import MOST_LOG_BYTES
 from dewkeeper_config.models import Backup
+from dewkeeper_demo.inbox import Arrival
+from dewkeeper_demo.servers.phone import Phone
 
 YEARS = 10 * 365 * 86400
 POLL = POLL_SECONDS / SPEED
@@ -30,32 +37,77 @@ RESTART_SECONDS = 15.0
 """Real seconds a killed process may take until it is ready again on a busy machine."""
 
 
-class StorageRun(Run):
-    """A run with a backup folder, a state folder that may be a small file system, and a disk that can be made to fail."""
+_READING = """
+import sqlite3, sys, time
+database = sqlite3.connect(sys.argv[1], isolation_level=None)
+database.execute("BEGIN")
+database.execute("SELECT count(*) FROM reading").fetchone()
+print("reading", flush=True)
+time.sleep(600)
+"""
+_SHUTDOWN, _NO_LOG = 0x8004587D, 2  # EXT4_IOC_SHUTDOWN and its flag that not even the journal is written: linux, fs/ext4/ext4.h
+Disk = Literal["tmpfs", "ext4"]
 
-    def __init__(self, folder: Path, *, small: bool = False, shim: Path | None = None) -> None:
+
+class StorageRun(Run):
+    """A run with a backup folder, a state folder that may be a file system of its own, and a disk that can be made to fail."""
+
+    def __init__(self, folder: Path, *, disk: Disk | None = None, shim: Path | None = None, patience: float = 0.0) -> None:
         super().__init__(folder)
         self.copies = folder / "copies"
         self.disk_fault = folder / "disk_fault"
-        self._small = small
+        self.image = folder / "card.img"
+        self._disk = disk
         self._shim = shim
+        self._patience = patience
 
     def __enter__(self) -> StorageRun:
         super().__enter__()
         self.state.mkdir()
-        if self._small:
+        if self._disk == "tmpfs":
             subprocess.run(["mount", "-t", "tmpfs", "-o", "size=4m", "tmpfs", str(self.state)], check=True)
+        if self._disk == "ext4":
+            with self.image.open("wb") as image:
+                image.truncate(32 << 20)
+            subprocess.run(["mkfs.ext4", "-q", "-F", str(self.image)], check=True)
+            self.mount()
+        if self._disk is not None:
             self._stack.callback(subprocess.run, ["umount", "-l", str(self.state)], check=True)
         file = self.folder / "dewkeeper.toml"
         text = file.read_text().replace("commit_minutes = 1", f'commit_minutes = 1, backup = {{ folder = "{self.copies}" }}')
         file.write_text(text)
         return self
 
+    def ways(self) -> list[str]:
+        """Return the phone, and an address that hears every simulated minute that the daemon lives."""
+        self.beats = self._stack.enter_context(Phone())
+        return [*super().ways(), f'notify = {{ heartbeat_url = "{self.beats.url}", heartbeat_minutes = 1 }}']
+
+    def mount(self) -> None:
+        """Mount the image as the card of a Pi is mounted: an error of the file system makes it read-only."""
+        subprocess.run(["mount", "-o", "loop,errors=remount-ro", str(self.image), str(self.state)], check=True)
+
+    def reboot(self) -> None:
+        """Cut the power, let the file system be checked as at every boot, and start again."""
+        life, file = self.supervisor.life, self.folder / "run.json"
+        file.rename(self.folder / "run.away")  # until it is back the process dies at its beginning
+        self.supervisor.signal(signal.SIGKILL)
+        self.wait_for(lambda: life.ended is not None, 5.0, "the end")
+        subprocess.run(["umount", str(self.state)], check=True)
+        # The kernel gives the device up a little later, and writes to the image until then.
+        self.wait_for(lambda: not _output("losetup", "-j", str(self.image)), 10.0, "the device to be given up")
+        checked = subprocess.run(["e2fsck", "-p", str(self.image)], check=False, stdout=subprocess.DEVNULL)
+        if checked.returncode > 1:  # 1: mended
+            raise OSError(f"the file system's check ended with {checked.returncode}")
+        self.mount()
+        (self.folder / "run.away").rename(file)
+        self.ready_after(life)
+
     def begin(self) -> None:
         """Start the daemon and wait for readings of every probe."""
         environment = {} if self._shim is None else {"LD_PRELOAD": str(self._shim), "DISK_FAULT": str(self.disk_fault)}
         self.control(wait=False)
-        supervisor = self.start(environment)
+        supervisor = self.start(environment, self._patience or WATCHDOG_SECONDS)
         self.wait_for(lambda: supervisor.alive and supervisor.life.ready is not None, 30.0, "the start")
         self.wait_for(lambda: self.samples_of() >= set(PLACES), 20.0, "the first readings")
 
@@ -95,8 +147,9 @@ class StorageRun(Run):
 class StorageFault:
     """One row. begin, end: what is done. says: what a message must say while it lasts.
 
-    loses: samples of before may be gone. forgets: so may the open alarm. kept: the clock does not step, so times and
-    numbers of samples rise together. lasts: simulated seconds. also: a last look, returning what is wrong.
+    loses: samples of before may be gone. forgets: so may the open alarm. disk: the kind of file system it takes.
+    patience: real seconds of the watchdog (0: the usual). lasts: simulated seconds. also: a last look, returning what is
+    wrong.
     """
 
     name: str
@@ -107,7 +160,8 @@ class StorageFault:
     says: str = ""
     loses: bool = False
     forgets: bool = False
-    small: bool = False
+    disk: Disk | None = None
+    patience: float = 0.0
     shim: bool = False
     lasts: float = 180.0
     also: Callable[[StorageRun], Sequence[str]] = lambda _: ()
@@ -116,7 +170,7 @@ class StorageFault:
 def drive(fault: StorageFault, folder: Path, shim: Path | None) -> dict[str, Outcome]:
     """Run the three phases in one life of the folder; return what each came to."""
     outcomes = {phase: Outcome(phase) for phase in PHASES}
-    with StorageRun(folder, small=fault.small, shim=shim if fault.shim else None) as run:
+    with StorageRun(folder, disk=fault.disk, shim=shim if fault.shim else None, patience=fault.patience) as run:
         run.begin()
         threads = run.usage().threads
         for outcome in outcomes.values():
@@ -126,10 +180,13 @@ def drive(fault: StorageFault, folder: Path, shim: Path | None) -> dict[str, Out
                 outcome.problems.append(f"{type(error).__name__}: {error}")
         last = outcomes[PHASES[-1]]
         last.demand(run.usage().threads <= threads + 4, f"threads {threads} → {run.usage().threads}")
-        last.demand_good_end(run)
-        numbers = [(r.probe, r.temperature_word) for r in run.readings() if r.temperature_word is not None]
-        last.demand(len(set(numbers)) == len(numbers), "a sample is stored twice")
-        last.problems += fault.also(run)
+        try:
+            last.demand_good_end(run)
+            numbers = [(r.probe, r.temperature_word) for r in run.readings() if r.temperature_word is not None]
+            last.demand(len(set(numbers)) == len(numbers), "a sample is stored twice")
+            last.problems += fault.also(run)
+        except (OSError, sqlite3.Error) as error:  # a phase was left with its fault standing
+            last.problems.append(f"{type(error).__name__}: {error}")
     return outcomes
 
 
@@ -215,23 +272,29 @@ def hold_lock(run: StorageRun, seconds: float) -> None:
 
 
 class Reader:
-    """A program that began to read and was stopped."""
+    """Another program that began to read and was stopped."""
 
     def __init__(self) -> None:
-        self._held: dict[Path, sqlite3.Connection] = {}
+        self._held: dict[Path, subprocess.Popen[bytes]] = {}
 
     def begin(self, run: StorageRun) -> None:
         """Begin to read and go to sleep."""
-        held = self._held[run.folder] = sqlite3.connect(run.state / "dewkeeper.db", isolation_level=None, check_same_thread=False)
-        held.execute("BEGIN")
-        held.execute("SELECT count(*) FROM reading").fetchone()
+        held = self._held[run.folder] = subprocess.Popen(
+            [sys.executable, "-c", _READING, str(run.state / "dewkeeper.db")], stdout=subprocess.PIPE
+        )
+        assert held.stdout is not None
+        held.stdout.readline()
+        held.send_signal(signal.SIGSTOP)
 
     def end(self, run: StorageRun) -> None:
         """Wake up and go."""
         size = (run.state / "dewkeeper.db-wal").stat().st_size
-        self._held.pop(run.folder).close()
-        if size > 64 << 20:
-            raise OSError(f"the log grew to {size / 1e6:.0f} MB")
+        told = any(a.kind == "system" for a in run.standing())
+        with self._held.pop(run.folder) as held:
+            held.send_signal(signal.SIGCONT)
+            held.kill()
+        if size > MOST_LOG_BYTES and not told:
+            raise OSError(f"the log grew to {size / 1e6:.0f} MB and nobody was told")
 
 
 def fill(run: StorageRun) -> None:
@@ -253,6 +316,32 @@ def fail(what: str) -> Callable[[StorageRun], None]:
         run.disk_fault.write_text(f"{number} {what}")
 
     return begin
+
+
+def _output(*command: str) -> str:
+    return subprocess.run(command, check=True, stdout=subprocess.PIPE, text=True).stdout.strip()
+
+
+def turn_read_only(run: StorageRun) -> None:
+    """Let the kernel meet an error of the file system, under the open files: it goes on read-only, as cards end."""
+    device = _output("findmnt", "-n", "-o", "SOURCE", str(run.state))
+    Path("/sys/fs/ext4", Path(device).name, "trigger_fs_error").write_text("card")
+    try:
+        (run.state / "proof").touch()  # since Linux 6.15 the mount's flags do not show it
+    except OSError as error:
+        if error.errno == errno.EROFS:
+            return
+        raise
+    raise OSError("the file system is still written to")
+
+
+def go_dead(run: StorageRun) -> None:
+    """Take the file system away from under the open files: from now on the kernel answers everything with EIO."""
+    folder = os.open(run.state, os.O_RDONLY)
+    try:
+        fcntl.ioctl(folder, _SHUTDOWN, struct.pack("I", _NO_LOG))
+    finally:
+        os.close(folder)
 
 
 def overwrite(run: StorageRun) -> None:
@@ -309,15 +398,15 @@ def _garble(file: Path) -> None:
 
 _READER = Reader()
 FAULTS = (
+    StorageFault("F24", "a stopped reader", _READER.begin, _READER.end, lasts=3600),  # first, for it takes longest
     StorageFault("F30", "twenty crashes at the beginning", crash, lasts=0),
     StorageFault("F16", "the clock goes back an hour", lambda _: None, control={"step": -3600}, also=_rhythm),
     StorageFault("F17", "the clock leaps ten years and back", lambda _: None, control={"step": YEARS}, also=_no_storm),
     StorageFault("F18", "boots at an old time, set later", lambda run: run.kill(), control={"step": -10 * 86400}, also=_in_order),
-    StorageFault("F20", "stopped for three minutes", lambda run: _pause(run, 3.0), lasts=240, also=lambda run: _rhythm(run)[:0]),
-    StorageFault("F22", "told to end in the middle", lambda run: _terminate(run)),
-    StorageFault("F24", "a stopped reader", _READER.begin, _READER.end, lasts=900),
+    StorageFault("F20", "stopped for ten minutes", lambda run: _pause(run, 600 / SPEED), lasts=660, patience=30.0),
+    StorageFault("F22", "told to end in the middle of a send", lambda run: _terminate(run)),
     StorageFault(
-        "F25", "the disk is full", fill, lambda run: (run.state / "filler").unlink(), says="disk is full", small=True,
+        "F25", "the disk is full", fill, lambda run: (run.state / "filler").unlink(), says="disk is full", disk="tmpfs",
         lasts=600,
     ),
     StorageFault(
@@ -327,6 +416,13 @@ FAULTS = (
     StorageFault(
         "F26s", "syncs fail", fail("s"), lambda run: run.disk_fault.unlink(), says="nothing is recorded", shim=True, lasts=300,
     ),
+    StorageFault(
+        "F26r", "an error makes the file system read-only", turn_read_only, StorageRun.reboot, says="nothing is recorded",
+        disk="ext4", lasts=300,
+    ),
+    StorageFault(
+        "F26e", "the kernel answers with EIO", go_dead, StorageRun.reboot, says="nothing is recorded", disk="ext4", lasts=300,
+    ),
     StorageFault("F27", "pages overwritten", overwrite, says="set aside", loses=True, forgets=True),
     StorageFault("F28", "database and backups gone", vanish, says="The database was gone", loses=True, forgets=True),
     StorageFault("F29", "configuration spoiled", spoil, mend, says="configuration"),
@@ -334,15 +430,47 @@ FAULTS = (
 
 
 def _pause(run: StorageRun, seconds: float) -> None:
+    """Stop the process for real seconds; when it goes on, what was due meanwhile is done once, and one poll is made."""
     run.supervisor.signal(signal.SIGSTOP)
     time.sleep(seconds)
+    resumed, beats = run.now(), len(run.beats.calls)
     run.supervisor.signal(signal.SIGCONT)
+    run.wait_for(lambda: len(run.beats.calls) > beats, 5.0, "the beat that is due")
+    run.wait_for(lambda: run.now() > resumed + 4 * POLL_SECONDS, 10.0, "some polls")
+    passed = (run.now() - resumed) / 60
+    if len(run.beats.calls) - beats > passed + 2:
+        raise OSError(f"{len(run.beats.calls) - beats} beats in {passed:.1f} minutes: the missed ones were made up for")
+    polls = [r for r in run.readings() if r.probe == "E0" and r.time >= resumed - POLL_SECONDS]
+    if len(polls) > passed + 2:
+        raise OSError(f"{len(polls)} polls in {passed:.1f} minutes: the missed ones were made up for")
 
 
 def _terminate(run: StorageRun) -> None:
-    life = run.supervisor.life
-    began = time.monotonic()
+    """End the process while its message is on the way: the phone has it and has not said so."""
+    held, answered = threading.Event(), threading.Event()
+
+    def hold(_: Arrival) -> None:
+        held.set()
+        answered.wait(30)
+
+    run.inbox.listen(hold)
+    count = len(run.inbox.arrivals)
+    run.wait_for(held.is_set, TOLD_SECONDS + SLACK_SECONDS + RESTART_SECONDS, "a message on its way")
+    sent = {arrival.id for arrival in run.inbox.arrivals[count:]}
+    life, began = run.supervisor.life, time.monotonic()
     run.supervisor.signal(signal.SIGTERM)
+    try:
+        run.wait_for(lambda: life.ended is not None, 20.0, "the end")
+        took = (life.ended or 0) - began
+    finally:
+        run.inbox.listen(lambda _: None)
+        answered.set()
     run.ready_after(life)
-    if life.ended is None or life.ended - began > 10.0 or life.exit_code != 0:
-        raise OSError(f"ended after {(life.ended or 0) - began:.1f} s with {life.exit_code}")
+    if took > 10.0 or life.exit_code != 0:
+        raise OSError(f"ended after {took:.1f} s with {life.exit_code}")
+
+    def again() -> bool:
+        ids = [arrival.id for arrival in run.inbox.arrivals[count:]]
+        return all(ids.count(one) >= 2 for one in sent)
+
+    run.wait_for(again, 20.0, "the same messages once more, under the ids they had")

@@ -36,8 +36,8 @@ def shim(tmp_path_factory: pytest.TempPathFactory) -> Path | None:
 
 def why_not(fault: StorageFault, shim: Path | None) -> str:
     """Return why a fault cannot be made here, empty when it can."""
-    if fault.small and os.geteuid() != 0:
-        return "needs root: mounts a small file system"
+    if fault.disk is not None and os.geteuid() != 0:
+        return "needs root: mounts a file system"
     if fault.shim and shim is None:
         return "needs a C compiler"
     wanted = os.environ.get("CAMPAIGN", "").split()
