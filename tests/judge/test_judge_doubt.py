@@ -167,6 +167,21 @@ def test_a_misting_here_and_a_dry_bowl_there_are_no_swap() -> None:
     assert "swapped" not in _raised(desk)
 
 
+def test_nights_that_cross_and_mistings_are_no_swap() -> None:
+    """Two vivaria misted within the hour every evening, one cool at night, the other by day: nobody was swapped in four days."""
+    desk = Desk(rack(("B1", "B2"), room=True))
+    for minute in range(4 * 1440):
+        desk.now += 60
+        day = 0.5 + 0.5 * math.tanh(6 * math.sin(2 * math.pi * minute / 1440))
+        fresh = math.exp(-((minute - 1150) % 1440) / 90)
+        desk.feed(
+            desk.reading("air", 22.0, 45.0, 0.03),
+            desk.reading("p1", 27.5 + 3.5 * day, 60 + 8 * day + 20 * fresh, 0.03),
+            desk.reading("p2", 31.0 - 3.5 * day, 68 - 8 * day + 20 * fresh, 0.03),
+        )
+    assert "swapped" not in _raised(desk)
+
+
 def test_a_swap_undone_ends_the_fault() -> None:
     """Exchanged for a day and put back: `swapped` is told of both, says with whom, and clears by itself."""
     desk = Desk(rack(("B1", "B2"), room=True))

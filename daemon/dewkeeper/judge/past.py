@@ -32,7 +32,7 @@ class Past:
 
     __slots__ = (
         "e", "e_high", "e_low", "excess_e", "excess_n", "excess_t", "high_c", "hour", "hours", "looks", "low_c", "n", "t", "t_high",
-        "t_low", "trail", "usual_de", "usual_dt", "usual_range",
+        "t_low", "trail", "usual_de", "usual_dt", "usual_range", "usual_swing",
     )  # fmt: skip
 
     def __init__(self) -> None:
@@ -40,7 +40,7 @@ class Past:
         self.hours: list[Hour] = []
         self.trail: list[tuple[int, float, float]] = []
         self.looks: list[Look] = []
-        self.usual_dt = self.usual_de = self.usual_range = 0.0
+        self.usual_dt = self.usual_de = self.usual_range = self.usual_swing = 0.0
         self.high_c, self.low_c = 999.0, -999.0
         self.excess_t = self.excess_e = 0.0
         self.excess_n = 0
@@ -149,12 +149,13 @@ class Past:
 
     def _conclude(self) -> None:
         if not self.hours:
-            self.high_c, self.low_c, self.usual_range = 999.0, -999.0, 0.0
+            self.high_c, self.low_c, self.usual_range, self.usual_swing = 999.0, -999.0, 0.0, 0.0
             self.usual_dt = self.usual_de = 0.0
             return
         self.high_c = max(hour[3] for hour in self.hours)
         self.low_c = min(hour[4] for hour in self.hours)
         self.usual_range = median(hour[5] for hour in self.hours)
+        self.usual_swing = median(hour[3] - hour[4] for hour in self.hours)
         compared = [hour for hour in self.hours if hour[8]]
         if compared:
             self.usual_dt = median(hour[6] for hour in compared)

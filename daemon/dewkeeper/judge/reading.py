@@ -150,10 +150,13 @@ def count(state: State, watch: Watch, now: int, t: float, h: float, seconds: int
         watch.disturbed(now)
     if trail and now - trail[-1][0] <= state.hold:
         then = trail[0]
-        if (e > RISE * then[2] or e < FALL * then[2]) and not watch.faults and not watch.crc:
-            watch.disturbed(now)
+        rise, fall = e > RISE * then[2], e < FALL * then[2]
+        if (rise or fall) and not watch.faults and not watch.crc:
             jumped(state, watch, now, t, e, then)
-        elif not -1.0 < t - then[1] < 1.0:
+        step = t - then[1]
+        opened = fall and then[2] - e > 1.2 * past.usual_range
+        # A misting, which moistens and cools, touches no probe; nor does a lamp that swings like this every hour.
+        if opened or (not -1.0 < step < 1.0 and abs(step) > 1.2 * past.usual_swing and not (rise and step < 0)):
             watch.disturbed(now)
         if t - trail[-1][1] > -0.4 and len(trail) > 1 and trail[-1][1] - trail[-2][1] >= 1.5 and watch.sides:
             danger_c = -watch.sides[2].outer.limit

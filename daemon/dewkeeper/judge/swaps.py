@@ -88,7 +88,7 @@ def look_for_swaps(state: State, watch: Watch, now: int) -> None:
             continue
         if watch.stranger or other.stranger:
             continue  # their serial numbers tell it better
-        if not _together(watch, other, first, last):
+        if not _together(watch, other, first, last) or _so_yesterday(watch, other, now):
             continue
         if not crossed(_without(found[watch.name], shift), _without(found[other.name], shift), rest=0.6, near=1.2):
             continue
@@ -129,6 +129,21 @@ def _together(watch: Watch, other: Watch, first: int, last: int) -> bool:
     """Return whether both were disturbed at the same time within a span: nobody swaps probes without touching both."""
     mine = [at for at in watch.breaks if first <= at <= last]
     return any(abs(at - there) <= _TOGETHER_SECONDS for at in mine for there in other.breaks)
+
+
+def _so_yesterday(watch: Watch, other: Watch, now: int) -> bool:
+    """Return whether these two did not differ the other way round at this time yesterday: it is the night, or a daily misting."""
+    hour = now // 3600
+    apart = []
+    for first, last in ((hour - 26, hour - 22), (hour - 3, hour)):
+        mine, theirs = watch.past.within(first, last), other.past.within(first, last)
+        if not mine or not theirs:
+            return False
+        t = median(h[1] for h in mine) - median(h[1] for h in theirs)
+        e = median(h[2] for h in mine) - median(h[2] for h in theirs)
+        apart.append((t / _UNITS[0], e / _UNITS[1]))
+    (t0, e0), (t1, e1) = apart
+    return hypot(t0 + t1, e0 + e1) > 0.7 * hypot(t0, e0)
 
 
 def _turned(watch: Watch, other: Watch, now: int) -> int:
