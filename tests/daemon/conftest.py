@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from typing import Any
@@ -60,9 +60,13 @@ class Phone:
 
     def wait_for(self, kind: str, patience_seconds: float = 60.0) -> None:
         """Return when a message of this type is there. Fails the test after so many real seconds."""
+        self.wait_until(lambda message: message["type"] == kind, kind, patience_seconds)
+
+    def wait_until(self, fits: Callable[[dict[str, Any]], bool], what: str, patience_seconds: float = 60.0) -> None:
+        """Return when a message that fits is there. Fails the test after so many real seconds."""
         with self._arrived:
-            there = self._arrived.wait_for(lambda: any(m["type"] == kind for m in self.messages), patience_seconds)
-        assert there, f"{kind} never arrived, only {[m['type'] for m in self.messages]}"
+            there = self._arrived.wait_for(lambda: any(fits(m) for m in self.messages), patience_seconds)
+        assert there, f"{what} never arrived, only {[m['title'] for m in self.messages]}"
 
     def wait_for_id(self, identity: str, patience_seconds: float = 60.0) -> None:
         """Return when the message of this id is there. Fails the test after so many real seconds."""
