@@ -17,7 +17,8 @@ from pathlib import Path
 
 import pytest
 from tests.campaign.phases import PHASES, Outcome
-from tests.campaign.storage_faults import FAULTS, StorageFault, drive
+from tests.campaign.storage_drive import StorageFault, drive
+from tests.campaign.storage_faults import FAULTS
 
 AT_ONCE = 5
 
