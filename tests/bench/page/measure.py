@@ -103,17 +103,22 @@ def median_ms(work: Callable[[], object]) -> float:
     return statistics.median(times)
 
 
-def statements_of(history: History, work: Callable[[], object]) -> list[tuple[str, Any]]:
-    """Return every statement that `work` runs, with its values."""
-    seen: list[tuple[str, Any]] = []
+def statements_of(history: History, work: Callable[[], object]) -> list[str]:
+    """Return every question that `work` asks of SQLite, values filled in, whichever layer asks it."""
+    seen: list[str] = []
 
-    def note(connection: Any, cursor: Any, statement: str, values: Any, *rest: Any) -> None:
-        seen.append((statement, values))
+    def watch(connection: sqlite3.Connection, *_: object) -> None:
+        connection.set_trace_callback(seen.append)
 
-    event.listen(history._engine, "before_cursor_execute", note)
+    def leave(connection: sqlite3.Connection, *_: object) -> None:
+        connection.set_trace_callback(None)
+
+    for moment, note in (("checkout", watch), ("checkin", leave)):
+        event.listen(history._engine, moment, note)
     work()
-    event.remove(history._engine, "before_cursor_execute", note)
-    return seen
+    for moment, note in (("checkout", watch), ("checkin", leave)):
+        event.remove(history._engine, moment, note)
+    return [statement for statement in seen if statement.lstrip().upper().startswith(("SELECT", "WITH"))]
 
 
 def measure(folder: Path, config: Config) -> tuple[float, float, int]:
@@ -125,12 +130,12 @@ def measure(folder: Path, config: Config) -> tuple[float, float, int]:
             return morning(past, config, END)
 
         took = median_ms(whole)
-        statements = [pair for pair in statements_of(history, whole) if pair[0].lstrip().upper().startswith("SELECT")]
+        statements = statements_of(history, whole)
     connection = sqlite3.connect(f"file:{folder / FILE_NAME}?mode=ro", uri=True)
 
     def alone() -> None:
-        for statement, values in statements:
-            connection.execute(statement, values).fetchall()
+        for statement in statements:
+            connection.execute(statement).fetchall()
 
     sql = median_ms(alone)
     connection.close()
