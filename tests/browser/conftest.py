@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from datetime import date
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import pytest
 from tests.browser.visitor import Visitor
@@ -22,6 +23,7 @@ from dewkeeper_demo.scenes import EVENING, moment
 from dewkeeper_demo.show import Show
 from dewkeeper_demo.stage import NIGHT_POLL_SECONDS, Stage
 
+_AnyRig = TypeVar("_AnyRig", bound=Rig)
 ZONE, THE_EVENING = "Europe/Vienna", date(2026, 11, 23)
 FLAGS = (
     "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--hide-scrollbars", "--lang=en-US",
@@ -73,15 +75,21 @@ def demo_rack(tmp_path: Path) -> Iterator[DemoRack]:
     made.close()
 
 
+@contextmanager
+def _running(kind: type[_AnyRig], folder: Path) -> Iterator[_AnyRig]:
+    """Run a daemon with its page and a phone."""
+    folder.mkdir()
+    with Phone() as phone:
+        made = kind(folder, phone.url)
+        yield made
+        made.close()
+
+
 @pytest.fixture
 def rig(tmp_path: Path) -> Iterator[Rig]:
     """Return a running daemon with its page."""
-    folder = tmp_path / "state"
-    folder.mkdir()
-    with Phone() as phone:
-        made = Rig(folder, phone.url)
+    with _running(Rig, tmp_path / "state") as made:
         yield made
-        made.close()
 
 
 LONGEST_NAMES = tuple(f"Quarantine rack left {word} tub number {n}".ljust(40, "x") for n, word in enumerate(("top", "low") * 3))
@@ -109,12 +117,8 @@ class Crowded(Rig):
 @pytest.fixture
 def crowded(tmp_path: Path) -> Iterator[Crowded]:
     """Return a running daemon of six tubs in trouble with long names and several probes."""
-    folder = tmp_path / "state"
-    folder.mkdir()
-    with Phone() as phone:
-        made = Crowded(folder, phone.url)
+    with _running(Crowded, tmp_path / "state") as made:
         yield made
-        made.close()
 
 
 @pytest.fixture(params=[True, False], ids=["script", "no-script"])

@@ -35,6 +35,15 @@ def page(rig: Any, config: Config, clock: Any = None) -> Iterator[tuple[str, Pag
         server.stop()
 
 
+@contextmanager
+def kept(rig: Any, config: Config, clock: Any = None) -> Iterator[tuple[str, requests.Session]]:
+    """Serve it so and log the keeper in there."""
+    with page(rig, config, clock) as (base, _), requests.Session() as session:
+        session.trust_env = False
+        session.post(base + "/login", data={"name": "Ina", "password": PASSWORD}, timeout=60)
+        yield base, session
+
+
 def changed(rig: Any, **parts: dict[str, Any]) -> Config:
     """Return the rig's configuration with values changed: section -> key -> value."""
     update = {name: getattr(rig.config, name).model_copy(update=values) for name, values in parts.items()}
@@ -78,9 +87,7 @@ def test_a_forged_forwarded_address_ends_at_the_first_stranger(rig: Any) -> None
 def test_fahrenheit_everywhere(rig: Any) -> None:
     """A site in °F shows no °C on any screen, and the limits of the chart are converted."""
     rig.keeper()
-    with page(rig, changed(rig, site={"units": "fahrenheit"})) as (base, _), requests.Session() as session:
-        session.trust_env = False
-        session.post(base + "/login", data={"name": "Ina", "password": PASSWORD}, timeout=60)
+    with kept(rig, changed(rig, site={"units": "fahrenheit"})) as (base, session):
         for path in ("/", "/rack", "/enclosure/T1", "/enclosure/T1?span=week", "/probes", "/alarms", "/journal", "/health"):
             text = session.get(base + path, timeout=60).text
             assert "°C" not in text
@@ -96,9 +103,7 @@ def test_an_old_reading_says_so_wherever_it_is_shown(rig: Any) -> None:
     """When nothing new came for an hour every screen that shows a value calls it stale, and the morning says that nothing is watched."""
     rig.keeper()
     clock = ManualClock(wall=rig.clock.wall())
-    with page(rig, rig.config, clock) as (base, _), requests.Session() as session:
-        session.trust_env = False
-        session.post(base + "/login", data={"name": "Ina", "password": PASSWORD}, timeout=60)
+    with kept(rig, rig.config, clock) as (base, session):
         screens = ("/", "/rack", "/enclosure/T2", "/probes")
         for path in screens:
             assert "stale" not in session.get(base + path, timeout=60).text, path
@@ -128,9 +133,7 @@ def test_a_rack_tells_of_its_rooms_air(rig: Any) -> None:
     new = room.model_copy(update={"name": "air"})
     for probe, said in ((room, r"room: \d+\u00a0%, \d+\.\d\u00a0°C"), (new, "room: never read")):
         config = rig.config.model_copy(update={"probe": [rig.config.probe[0], probe, rig.config.probe[2]]})
-        with page(rig, config) as (base, _), requests.Session() as session:
-            session.trust_env = False
-            session.post(base + "/login", data={"name": "Ina", "password": PASSWORD}, timeout=60)
+        with kept(rig, config) as (base, session):
             assert re.search(said, session.get(base + "/rack", timeout=60).text)
 
 
@@ -239,9 +242,7 @@ def test_sheets_and_sessions_end_by_themselves(rig: Any) -> None:
     """A sheet made for two hours is closed after them, and a browser not seen for a month must log in again."""
     rig.keeper()
     clock = ManualClock(wall=rig.clock.wall())
-    with page(rig, rig.config, clock) as (base, _), requests.Session() as session:
-        session.trust_env = False
-        session.post(base + "/login", data={"name": "Ina", "password": PASSWORD}, timeout=60)
+    with kept(rig, rig.config, clock) as (base, session):
         found = re.search(r'name="csrf" value="([^"]+)"', session.get(base + "/journal", timeout=60).text)
         assert found is not None
         text = session.post(base + "/sitter", data={"csrf": found.group(1), "name": "Leo", "hours": "2"}, timeout=60).text

@@ -6,7 +6,7 @@ import argparse
 import time
 from typing import Any
 
-from dewkeeper.cli.output import BAD_USE, DONE, NOT_WELL, complain, emit_json, say
+from dewkeeper.cli.output import BAD_USE, complain, emit_json, say, taken_in
 from dewkeeper.cli.times import duration_seconds
 
 Commands = argparse._SubParsersAction  # argparse gives its type no public name
@@ -92,7 +92,4 @@ def _send(args: argparse.Namespace, request: dict[str, Any]) -> int:
         say(f"done, until {Wording.of(config.site).stamp(request['until'])}")
     else:
         say("done")
-    if reply.get("not_recorded"):
-        complain(f"taken in, but not recorded yet: {reply['not_recorded']}")
-        return NOT_WELL
-    return DONE
+    return taken_in(reply)

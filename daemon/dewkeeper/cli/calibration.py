@@ -9,7 +9,7 @@ from dataclasses import asdict
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from dewkeeper.cli.output import BAD_USE, DONE, NOT_WELL, complain, emit, emit_json, say
+from dewkeeper.cli.output import BAD_USE, DONE, NOT_WELL, complain, emit, emit_json, say, taken_in
 from dewkeeper.cli.times import moment
 from dewkeeper.interchange import format_time
 from dewkeeper.judge.types import Calibration
@@ -84,10 +84,7 @@ def _calibrate(args: argparse.Namespace) -> int:
         emit_json(reply)
     else:
         _tell(reply, config)
-    if reply.get("not_recorded"):
-        complain(f"taken in, but not recorded yet: {reply['not_recorded']}")
-        return NOT_WELL
-    return DONE
+    return taken_in(reply)
 
 
 def _tell(reply: dict[str, Any], config: Config) -> None:

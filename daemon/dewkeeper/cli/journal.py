@@ -8,7 +8,7 @@ import time
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from dewkeeper.cli.output import DONE, NOT_WELL, complain, emit, emit_json, known_enclosure, say
+from dewkeeper.cli.output import DONE, NOT_WELL, complain, emit, emit_json, known_enclosure, say, taken_in
 from dewkeeper.cli.times import duration_seconds, moment
 from dewkeeper_config.models import Config
 
@@ -83,10 +83,7 @@ def _send(args: argparse.Namespace, request: dict[str, Any]) -> int:
         emit_json(reply)
     else:
         say("written down")
-    if reply.get("not_recorded"):
-        complain(f"taken in, but not recorded yet: {reply['not_recorded']}")
-        return NOT_WELL
-    return DONE
+    return taken_in(reply)
 
 
 def _list(args: argparse.Namespace) -> int:

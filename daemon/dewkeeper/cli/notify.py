@@ -7,7 +7,7 @@ import json
 import time
 from typing import Any
 
-from dewkeeper.cli.output import DONE, NOT_WELL, complain, emit, emit_json, say
+from dewkeeper.cli.output import DONE, NOT_WELL, emit, emit_json, say, taken_in
 from dewkeeper.interchange import format_time
 
 Commands = argparse._SubParsersAction  # argparse gives its type no public name
@@ -50,10 +50,7 @@ def _confirm(args: argparse.Namespace) -> int:
         emit_json(reply)
     else:
         say("confirmed")
-    if reply.get("not_recorded"):
-        complain(f"taken in, but not recorded yet: {reply['not_recorded']}")
-        return NOT_WELL
-    return DONE
+    return taken_in(reply)
 
 
 def _status(args: argparse.Namespace) -> int:

@@ -7,6 +7,7 @@ import json
 import sys
 from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 from dewkeeper_config import load
 from dewkeeper_config.models import Config
@@ -39,6 +40,14 @@ def complain(text: str) -> None:
 def plain_error(error: OSError) -> str:
     """Return what the system says is wrong, and of which file, without its error number."""
     return f"{error.filename}: {error.strerror}" if error.filename and error.strerror else error.strerror or str(error)
+
+
+def taken_in(reply: Mapping[str, Any]) -> int:
+    """Return the exit code of what the daemon took in; say so if it is not recorded yet."""
+    if reply.get("not_recorded"):
+        complain(f"taken in, but not recorded yet: {reply['not_recorded']}")
+        return NOT_WELL
+    return DONE
 
 
 def known_enclosure(config: Config, name: str | None) -> bool:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from dewkeeper.judge.calibrating import Calibrations
 from dewkeeper.judge.types import Calibration
 from dewkeeper.report.wording import Wording
-from dewkeeper.sampling.salts import CHECK_SECONDS
+from dewkeeper.sampling.salts import next_check
 from dewkeeper_config.models import Config
 
 
@@ -27,7 +27,7 @@ def checks(calibrations: Calibrations, config: Config, now: int) -> list[ProbeCh
     found = []
     for probe in config.probe:
         calibration = calibrations.at(probe.name, now)
-        due = None if calibration is None or calibration.checked is None else calibration.checked + CHECK_SECONDS
+        due = None if calibration is None else next_check(calibration.checked)
         place = probe.enclosure or probe.room or ""
         found.append(ProbeCheck(probe.name, place, calibration, due, due is not None and due < now))
     return found

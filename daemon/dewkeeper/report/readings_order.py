@@ -55,14 +55,17 @@ class Sorted:
     """Rows in order of time, those of one second in the file's order; they can be read again and again."""
 
     def __init__(self, rows: Iterable[Numbered]) -> None:
-        """Take all rows. Raises OSError when the disk cannot hold them."""
+        """Take all rows and sort them. Raises OSError when the disk cannot hold them."""
         self._connection = sqlite3.connect("")  # a file without a name
         for pragma in ("journal_mode = OFF", "synchronous = OFF", "temp_store = FILE", f"cache_size = -{_MEMORY_KB}"):
             self._connection.execute(f"PRAGMA {pragma}")
-        self._connection.execute("CREATE TABLE row (at INTEGER, probe TEXT, t REAL, h REAL, line INTEGER)")
+        self._connection.execute("CREATE TABLE taken (at INTEGER, probe TEXT, t REAL, h REAL, line INTEGER)")
         try:
             with self._connection:
-                self._connection.executemany("INSERT INTO row VALUES (?, ?, ?, ?, ?)", rows)
+                self._connection.executemany("INSERT INTO taken VALUES (?, ?, ?, ?, ?)", rows)
+                # Once: they are read for their pace, and again for every judge.
+                self._connection.execute("CREATE TABLE row AS SELECT * FROM taken ORDER BY at, line")
+                self._connection.execute("DROP TABLE taken")
         except sqlite3.OperationalError as error:
             self.close()
             raise OSError(f"the rows cannot be put in order of time: {error}") from error
@@ -71,11 +74,8 @@ class Sorted:
             raise
 
     def rows(self) -> Iterator[Numbered]:
-        """Yield all rows. Raises OSError when the disk is too full to sort them."""
-        try:
-            yield from self._connection.execute("SELECT at, probe, t, h, line FROM row ORDER BY at, line")
-        except sqlite3.OperationalError as error:
-            raise OSError(f"the rows cannot be put in order of time: {error}") from error
+        """Yield all rows."""
+        return iter(self._connection.execute("SELECT at, probe, t, h, line FROM row ORDER BY rowid"))
 
     def close(self) -> None:
         """Give the temporary file back."""

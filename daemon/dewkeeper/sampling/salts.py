@@ -97,6 +97,11 @@ def correction(jars: Sequence[Jar], gain: float = 1.0) -> Correction:
     return Correction(gain, offset, max(_BEST_PERCENT, hypot(salts, _HYSTERESIS_PERCENT)))
 
 
+def next_check(checked: int | None) -> int | None:
+    """Return when a probe that was checked then is to be checked again, UTC seconds; None when it never was."""
+    return None if checked is None else checked + CHECK_SECONDS
+
+
 def _reference(jar: Jar) -> float:
     return jar.reference_percent
 

@@ -15,7 +15,7 @@ from dewkeeper.errors import CommandRefused
 from dewkeeper.judge.calibrating import Calibrations
 from dewkeeper.judge.types import Calibration, Command, Item, JournalEntry, SaltPoint
 from dewkeeper.judge.words import JOURNAL
-from dewkeeper.sampling.salts import CHECK_SECONDS, LARGEST_C, LARGEST_PERCENT, Jar, correction
+from dewkeeper.sampling.salts import LARGEST_C, LARGEST_PERCENT, Jar, correction, next_check
 from dewkeeper_config.models import Config
 
 LONGEST_SHELVE_SECONDS = 24 * 3600
@@ -168,8 +168,10 @@ class CommandHandler:
             )  # fmt: skip
             made = replace(made, points=tuple(_point(jar, before, made) for jar in jars))
         until = min((one.time for one in known.of(probe) if one.time > at), default=None)
-        due = None if made.checked is None else made.checked + CHECK_SECONDS
-        return {"not_recorded": self._submit(made), "done": True, "calibration": asdict(made), "until": until, "due": due}
+        return {
+            "not_recorded": self._submit(made), "done": True, "calibration": asdict(made), "until": until,
+            "due": next_check(made.checked),
+        }  # fmt: skip
 
     def _command(self, request: dict[str, Any], **about: Any) -> Mapping[str, Any]:
         now = self._now()

@@ -287,8 +287,8 @@ class Store:
         for item in items:
             if isinstance(item, Calibration):
                 self._filler = None
-            if isinstance(item, Calibration) and item.probe in self._probes.ids and item.time <= newest:
-                self._rebuild(connection, [self._probes.ids[item.probe]], item.time, FOREVER)
+                if item.probe in self._probes.ids and item.time <= newest:
+                    self._rebuild(connection, [self._probes.ids[item.probe]], item.time, FOREVER)
 
     def _standards(self, connection: Connection) -> Standards:
         self._remembered.bring_up_to_date(connection)
