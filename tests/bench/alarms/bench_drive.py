@@ -12,6 +12,7 @@ from tests.bench.alarms import bench_probe as wires
 from tests.bench.alarms.bench_air import DAY, humidity_percent, room_air
 from tests.bench.alarms.bench_baselines import HOLD_MINUTES, Threshold, Told
 from tests.bench.alarms.bench_plan import RackPlan
+from tests.bench.alarms.bench_planted import planted_air, window_room
 from tests.bench.alarms.bench_probe import Wire, read_probe, spoil
 from tests.bench.alarms.bench_score import Scorer, Tally
 from tests.bench.alarms.bench_shell import shell_air
@@ -55,6 +56,9 @@ _NOTES = {
 }
 
 
+_PHYSICS = {"tub": (room_air, tub_air), "shell": (room_air, shell_air), "planted": (window_room, planted_air)}
+
+
 @dataclass(slots=True)
 class Rack:
     """A rack with everything it will give: wires by probe name, the room's wire among them, and the truth by tub."""
@@ -85,10 +89,10 @@ def build(plan: RackPlan) -> Rack:
     """Simulate the room, the tubs and the probes of a plan."""
     minutes = plan.days * DAY
     chance = Random(f"air/{plan.name}/{plan.seed}")
-    room_c, room_hpa = room_air(plan.room, minutes, chance)
+    outside, air = _PHYSICS[plan.physics]
+    room_c, room_hpa = outside(plan.room, minutes, chance)
     room_percent = array("d", [humidity_percent(e, t) for e, t in zip(room_hpa, room_c, strict=True)])
     room = lagged(room_c, room_percent, 60)
-    air = shell_air if plan.shell else tub_air
     healthy = {
         i: read_probe(air(tub, room_c, room_hpa, chance), tub.offset_c, tub.offset_percent, chance, tub.noise)
         for i, tub in enumerate(plan.tubs)
@@ -146,7 +150,7 @@ def chunks(rack: Rack) -> Iterator[tuple[int, list[Item]]]:
     plan = rack.plan
     chance = Random(f"stream/{plan.name}/{plan.seed}")
     names = list(rack.wires)
-    journal = sorted((h.start, tub.name, h) for tub in plan.tubs for h in tub.happenings if h.word)
+    journal = sorted(((h.start, tub.name, h) for tub in plan.tubs for h in tub.happenings if h.word), key=lambda row: row[:2])
     at, held = 0, None
     minutes = plan.days * DAY
     for first in range(0, minutes, CHUNK_MINUTES):

@@ -14,6 +14,9 @@ from tests.bench.alarms.bench_air import DAY, RoomPlan, Spell
 
 from dewkeeper.judge.types import Kind
 
+Physics = Literal["tub", "shell", "planted"]
+"""By which of the three physics the racks are carried out."""
+
 Deed = Literal["mist", "open", "clean", "snake", "bowl_dry", "heater_stuck", "heater_lost", "lid_left",
                "spill", "blocked"]  # fmt: skip
 
@@ -89,7 +92,7 @@ class RackPlan:
     tubs: list[TubPlan]
     rounded: bool
     gaps: list[tuple[int, int]]
-    shell: bool = False  # under the second physics
+    physics: Physics = "tub"
 
     @property
     def tub_years(self) -> float:

@@ -54,7 +54,7 @@ def _elsewhere(plan: RackPlan, chance: Random) -> None:
 
 def _shell(plan: RackPlan, chance: Random) -> None:
     """Another physics altogether: see bench_shell."""
-    plan.shell = True
+    plan.physics = "shell"
 
 
 def _vivaria(plan: RackPlan, chance: Random) -> None:
@@ -91,10 +91,42 @@ def _mist_daily(tub: TubPlan, days: int, chance: Random) -> None:
     tub.happenings.sort(key=lambda h: h.start)
 
 
+def _planted(plan: RackPlan, chance: Random) -> None:
+    """Planted vivaria, big, rained on every evening, in an unheated room whose window is opened: see bench_planted."""
+    plan.physics = "planted"
+    for tub in plan.tubs:
+        if tub.profile == "egg_box":
+            continue
+        tub.volume_m3 *= chance.uniform(5, 10)
+        tub.vent *= chance.uniform(2, 4)
+        tub.full_rise_c = (tub.set_c - plan.room.mean_c + 6) * chance.uniform(1.6, 2.2) + 3
+        tub.night_set_c = tub.set_c - chance.uniform(0, 3)
+        tub.proportional = chance.random() < 0.5
+        tub.hysteresis_c = chance.uniform(0.3, 1.0)
+        tub.mat_minutes = chance.uniform(2, 8)
+        tub.heat_minutes = chance.uniform(30, 80)
+        tub.lag_seconds = chance.choice([8.0, 30.0, 90.0])
+        tub.noise = chance.uniform(0.8, 2.5)
+        _rain(tub, plan.days, chance)
+
+
+def _rain(tub: TubPlan, days: int, chance: Random) -> None:
+    """Every evening at its hour: rain once, or fog two or three times within two hours. A machine does it: nobody notes it."""
+    hour, bursts = chance.uniform(17, 21), chance.choice([1, 1, 2, 3])
+    busy = [(h.start - 30, h.end + 30) for h in tub.happenings]
+    busy += [(f.start - 20, f.end + 20) for f in tub.faults if f.kind in ("displaced", "impossible", "swapped")]
+    for day in range(1, days):
+        for burst in range(bursts):
+            at = day * DAY + int(60 * hour) + 45 * burst + chance.randrange(5)
+            if all(at < a or at > b for a, b in busy):
+                tub.happenings.append(Happening(at, at + 1, "mist", chance.uniform(0.8, 1.2) / bursts))
+    tub.happenings.sort(key=lambda h: h.start)
+
+
 VARIANTS: dict[str, tuple[Callable[[RackPlan, Random], None], ...]] = {
     "drawn": (), "slow": (_slow,), "quick": (_quick,), "coarse": (_coarse,), "elsewhere": (_elsewhere,),
     "all": (_coarse, _elsewhere), "shell": (_shell,), "shell elsewhere": (_shell, _elsewhere),
-    "vivaria": (_vivaria,),
+    "vivaria": (_vivaria,), "planted": (_planted,),
 }  # fmt: skip
 
 
