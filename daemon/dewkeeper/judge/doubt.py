@@ -1,8 +1,7 @@
 """An excursion is due: tell it, name the probe instead, or wait because the probe itself is in question.
 
 Waiting is bounded and asked anew every few minutes; heat never waits. What is waited for is always a named suspicion:
-the probe seems to lie in the room's air, to have changed places with another, to be falling to what cannot be, or the
-air is on its way back from an opening.
+the probe seems to lie in the room's air, to have changed places with another, or to be falling to what cannot be.
 """
 
 from __future__ import annotations
@@ -25,10 +24,6 @@ SWAP_WAIT_SECONDS: Final = 12 * HOUR
 """Until a swap is named or not. What is beyond target only may wait twice as long, and on the weaker suspicion: it harms
 over days."""
 FALLING_WAIT_SECONDS: Final = 9000
-OPENED_RECENTLY_SECONDS: Final = 3 * HOUR
-BACK_WITHIN_SECONDS: Final = 1200
-BACK_WAIT_SECONDS: Final = 1800
-"""An opened tub that will be inside again within 20 min may wait, for 30 min after it was due and no longer."""
 
 
 def doubt(state: State, watch: Watch, side: Side, now: int) -> int:
@@ -47,9 +42,7 @@ def doubt(state: State, watch: Watch, side: Side, now: int) -> int:
             return AGAIN_SECONDS
     target_only = due is not side.outer
     waits = not side.thermal and now - since < SWAP_WAIT_SECONDS * (2 if target_only else 1)
-    if waits and may_be_swapped(state, watch, now, habits=not target_only):
-        return SWAP_AGAIN_SECONDS
-    return AGAIN_SECONDS if on_its_way_back(watch, side, now) else 0
+    return SWAP_AGAIN_SECONDS if waits and may_be_swapped(state, watch, now, habits=not target_only) else 0
 
 
 def _due(side: Side) -> Run:
@@ -65,32 +58,3 @@ def _in_the_room(watch: Watch, now: int) -> bool:
         and usually_apart(watch)
         and now - watch.near_since < DISPLACED_SUDDEN_SECONDS + 600
     )
-
-
-def on_its_way_back(watch: Watch, side: Side, now: int) -> bool:
-    """Return whether an opened tub is closed again and only needs some minutes: what fell rises, and will soon be inside.
-
-    A quarter of the fall must be made good already, for a thermostat's swing is no recovery.
-    """
-    if now - watch.opened > OPENED_RECENTLY_SECONDS or side.kind not in ("dry", "cold"):
-        return False
-    due = _due(side)
-    if due.since < watch.opened - 300 or now - due.since > due.delay + BACK_WAIT_SECONDS:
-        return False  # it was beyond already before anybody opened, or is beyond for too long
-    looks = [look for look in watch.past.looks if watch.opened <= look[0] and now - look[0] <= 1800]
-    if len(looks) < 4:
-        return False
-    if side.thermal:
-        before, now_is, lowest = watch.open_t, watch.t, min(t for at, t, _ in watch.past.looks if at >= watch.opened)
-        lacking = side.runs()[-1].limit - watch.t
-        values = [t for _, t, _ in looks]
-    else:
-        before, now_is, lowest = watch.open_e, watch.e, watch.low_e
-        lacking = (side.runs()[-1].limit - watch.h) / max(1.0, watch.h) * watch.e
-        values = [e for _, _, e in looks]
-    if now_is - lowest < 0.25 * (before - lowest):
-        return False
-    half = len(values) // 2
-    early, late = sum(values[:half]) / half, sum(values[half:]) / (len(values) - half)
-    rate = (late - early) / max(1.0, (looks[-1][0] - looks[0][0]) / 2)
-    return rate > 0 and lacking <= rate * BACK_WITHIN_SECONDS
