@@ -67,9 +67,10 @@ class Outbox:
 class Running:
     """A dispatcher at work on an outbox in memory, by a clock that is moved by hand."""
 
-    def __init__(self, config: Config) -> None:
+    def __init__(self, config: Config, *stored: Message) -> None:
         self.clock = ManualClock(wall=START)
         self.outbox = Outbox()
+        self.outbox.add(*stored)
         self.reports: list[SystemReport] = []
         self.dispatcher = Dispatcher(config, lambda: self.outbox, self.clock, self.outbox.apply, self.reports.append)
         self._stop = threading.Event()
@@ -89,9 +90,9 @@ class Running:
 
 
 @contextmanager
-def running(config: Config) -> Iterator[Running]:
-    """Run a dispatcher for the length of a block."""
-    made = Running(config)
+def running(config: Config, *stored: Message) -> Iterator[Running]:
+    """Run a dispatcher for the length of a block; these rows were stored before it starts."""
+    made = Running(config, *stored)
     try:
         yield made
     finally:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from tests.notify.test_notify_dispatcher import START, config, message, running
+import pytest
+from tests.notify.test_notify_dispatcher import REFUSED, START, config, message, running
 
 from dewkeeper.notify.outbox import Outbox, Reader
 from dewkeeper_config.models import Config
 from dewkeeper_demo.servers.authority import Authority
 from dewkeeper_demo.servers.mail import MailServer, Refusal
-from dewkeeper_demo.servers.phone import Answer, Phone
+from dewkeeper_demo.servers.phone import Answer, Call, Phone
 
 HOUR = 3600
 
@@ -85,6 +86,56 @@ def test_a_link_down_for_a_day_and_then_a_stalling_proxy_end_in_one_digest() -> 
         assert digest["title"].startswith("24 messages since")
         assert "12 still open" in digest["title"]
         assert set(run.outbox.states().values()) == {"sent", "collapsed"}
+
+
+@pytest.mark.parametrize("minutes", [1, 2, 5, 10, 20, 30, 40])
+def test_after_an_outage_the_older_of_two_alarms_is_told_first(phone: Phone, minutes: int) -> None:
+    """Whichever waits shorter for its next attempt, urgent alarms arrive in the order they were raised."""
+    phone.usual = REFUSED
+    with running(config({"phone": phone.url})) as run:
+        run.add(message("first", created=START, priority="urgent"))
+        run.clock.advance(600)
+        run.add(message("second", created=START + 600, priority="urgent"))
+        run.clock.advance(60 * minutes)
+        phone.usual = Answer()
+        run.clock.advance(120)
+        assert run.outbox.rows["first"].attempts > 5
+    assert [call.id for call in phone.calls] == ["first", "second"]
+
+
+def test_after_a_restart_the_older_of_two_alarms_is_told_first(phone: Phone) -> None:
+    """What failed before the restart and was to wait goes before what was raised later and never tried."""
+    tried = message("first", priority="urgent", attempts=6, next_try=START + 80)
+    with running(config({"phone": phone.url}), tried, message("second", created=START + 30, priority="urgent")) as run:
+        assert [call.id for call in phone.wait(2)] == ["first", "second"]
+        assert run.clock.wall() < tried.next_try
+
+
+def test_a_message_a_service_never_takes_delays_the_next_alarm_by_minutes_only(phone: Phone) -> None:
+    """After hours of trying one message in vain another alarm is through within four minutes, one of after hours too."""
+
+    def takes_not_the_first(call: Call) -> Answer:
+        return REFUSED if call.id == "cursed" else Answer()
+
+    phone.choose = takes_not_the_first
+    with running(config({"phone": phone.url})) as run:
+        run.add(message("cursed", priority="urgent"))
+        run.clock.advance(3 * HOUR)
+        run.add(message("next", created=START + 3 * HOUR, priority="urgent"))
+        run.clock.advance(240)
+        assert [call.id for call in phone.calls if call.accepted] == ["next"]
+        assert run.outbox.states() == {"cursed": "pending", "next": "sent"}
+
+
+def test_a_refused_message_is_not_tried_more_often_because_others_come(phone: Phone) -> None:
+    """What a service refuses for good keeps its quarter hours, however many new alarms meet the same refusal."""
+    phone.usual = Answer(401)
+    with running(config({"phone": phone.url})) as run:
+        run.add(message("first", priority="urgent"))
+        for minute in range(1, 11):
+            run.clock.advance(60)
+            run.add(message(f"m{minute}", created=START + 60 * minute, priority="urgent"))
+        assert run.outbox.rows["first"].attempts == 1
 
 
 def test_rows_a_dead_store_refuses_for_days_stay_within_memory_and_urgent_ones_are_kept() -> None:

@@ -31,9 +31,14 @@ class Breaker:
             self.failing_since = now
         if retry_after_seconds is not None:
             self.resting_until = max(self.resting_until, now + retry_after_seconds)
-        if self.failures >= OPENS_AFTER:
+        if self.opened:
             wait = delay_seconds(self._name, self.failures, slow=slow)
             self.resting_until = max(self.resting_until, now + wait)
+
+    @property
+    def opened(self) -> bool:
+        """Whether the last three attempts or more failed: the next one tries the way for all."""
+        return self.failures >= OPENS_AFTER
 
     def rests(self, now: float) -> bool:
         """Whether nothing may be tried now."""

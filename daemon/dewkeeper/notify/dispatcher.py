@@ -120,7 +120,8 @@ class Dispatcher:
 
         A large backlog is so not read anew for every message, and yet a new urgent row waits less than a second.
         """
-        due = self._outbox.due([lane.channel.name for lane in lanes], now, monotonic)
+        reopening = [lane.channel.name for lane in lanes if lane.breaker.opened]
+        due = self._outbox.due([lane.channel.name for lane in lanes], now, monotonic, reopening)
         for lane in lanes:
             mine = {person: rows for (channel, person), rows in due.items() if channel == lane.channel.name}
             turns = [
@@ -189,14 +190,24 @@ class Dispatcher:
             for carried in parcel.carries:
                 self._settle(carried, "failed", carried.attempts + 1, error=str(error))
             return
-        self._postpone(lane, parcel, row, PERMANENT_RETRY_SECONDS, str(error), now, monotonic)
+        self._postpone(lane, parcel, row, PERMANENT_RETRY_SECONDS, str(error), now, monotonic, refused=True)
 
     def _postpone(
-        self, lane: Lane, parcel: Parcel, row: Message, wait: float, error: str, now: int, monotonic: float
+        self,
+        lane: Lane,
+        parcel: Parcel,
+        row: Message,
+        wait: float,
+        error: str,
+        now: int,
+        monotonic: float,
+        *,
+        refused: bool = False,
     ) -> None:
         log.info("not delivered over %s, again in %.0f s: %s", row.channel, wait, error)
         whole_seconds = math.ceil(wait)  # store and memory must let it go in the same second, or it is overtaken
-        self._outbox.defer(parcel.carries, monotonic + whole_seconds)
+        place = (row.channel, row.person)
+        self._outbox.defer(place, parcel.carries, monotonic + whole_seconds, refused=refused)
         lane.hold_back(parcel.alarms)
         self._settle(row, "pending", row.attempts + 1, next_try=now + whole_seconds, error=error)
 

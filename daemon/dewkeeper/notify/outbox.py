@@ -6,8 +6,8 @@ import logging
 import math
 import threading
 from collections import OrderedDict
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import replace
+from collections.abc import Callable, Collection, Iterable, Sequence
+from dataclasses import dataclass, replace
 from typing import Final, Protocol
 
 from dewkeeper.errors import DewkeeperError
@@ -19,6 +19,12 @@ log = logging.getLogger(__name__)
 
 MOST_UNRECORDED: Final = 2000
 _MOST_REMEMBERED: Final = 5_000
+_PATIENCE_UNTRIED, _PATIENCE_TRIED = 1, 40
+"""So many failures of what is older a row lets pass before it is tried without it, for that one may be at fault itself;
+after its own failure, which says that it is rather the way, about an hour of them."""
+
+Place = tuple[str, str]
+"""Channel and person."""
 
 
 class Reader(Protocol):
@@ -37,6 +43,15 @@ class Reader(Protocol):
         ...
 
 
+@dataclass(frozen=True, slots=True)
+class _Held:
+    """A row that waits for another attempt."""
+
+    row: Message
+    until: float  # injected monotonic second
+    refused: bool  # for what it is, and not because the way was closed
+
+
 class Outbox:
     """Rows that wait. All but `hand_over` are for the dispatcher's thread.
 
@@ -50,7 +65,9 @@ class Outbox:
         self._lock = threading.Lock()
         self._unrecorded: dict[str, Message] = {}
         self._results: OrderedDict[str, DeliveryResult] = OrderedDict()
-        self._deferred: dict[str, tuple[Message, float]] = {}
+        self._deferred: dict[str, _Held] = {}
+        self._failures: dict[Place, int] = {}
+        self._failures_seen: dict[str, int] = {}  # of the row's place, when it was last tried or first due
         self._released: dict[str, Message] = {}  # free again, though the store has them wait
         self.dropped = 0
 
@@ -64,26 +81,36 @@ class Outbox:
                 del self._unrecorded[least.id]
                 self.dropped += 1
 
-    def due(self, channels: Sequence[str], now: int, monotonic: float) -> dict[tuple[str, str], list[Message]]:
-        """Return what may be sent now over these, by (channel, person), oldest first; nothing that overtakes its own alarm."""
+    def due(
+        self, channels: Collection[str], now: int, monotonic: float, reopening: Collection[str] = ()
+    ) -> dict[Place, list[Message]]:
+        """Return what may be sent now over these, oldest first; nothing that overtakes its own alarm.
+
+        reopening: channels that try their way anew; what failed over them comes along with what is due, so that the
+        older is told first.
+        """
         with self._lock:
             rows = {message.id: message for message in self._unrecorded.values() if _ripe(message, now)}
-        for row in [*self._stored(channels, now, monotonic), *self._released.values()]:
+        for row in [*self._stored(channels, now), *self._released.values()]:
             rows.setdefault(row.id, row)
-        self._deferred = {i: held for i, held in self._deferred.items() if held[1] > monotonic}
-        blocked: dict[tuple[str, str], set[str]] = {}
-        for row, _ in self._deferred.values():
-            blocked.setdefault((row.channel, row.person), set()).update(alarms_of(row))
-        found: dict[tuple[str, str], list[Message]] = {}
+        self._deferred = {i: held for i, held in self._deferred.items() if held.until > monotonic}
+        held_back: dict[Place, list[_Held]] = {}
+        for held in self._deferred.values():
+            held_back.setdefault((held.row.channel, held.row.person), []).append(held)
+        found: dict[Place, list[Message]] = {}
         for row in rows.values():
             current = self._as_known(row)
-            if current is None or row.id in self._deferred or row.channel not in channels:
-                continue
-            place = (row.channel, row.person)
-            if not blocked.get(place, set()) & alarms_of(row):
-                found.setdefault(place, []).append(current)
-        for waiting in found.values():
-            waiting.sort(key=lambda m: m.created)
+            if current is not None and row.id not in self._deferred and row.channel in channels:
+                found.setdefault((row.channel, row.person), []).append(current)
+        for place, waiting in found.items():
+            held_here = held_back.get(place, [])
+            patient = self._patient(place, waiting)
+            if patient and place[0] in reopening:
+                along = [self._as_known(held.row) for held in held_here if not held.refused]
+                waiting += [row for row in along if row is not None]
+                held_here = [held for held in held_here if held.refused]
+            blocked = {alarm for held in held_here for alarm in alarms_of(held.row)}
+            waiting[:] = sorted((row for row in waiting if not blocked & alarms_of(row)), key=lambda m: m.created)
         return found
 
     def settle(self, result: DeliveryResult) -> bool:
@@ -94,6 +121,7 @@ class Outbox:
         self._released.pop(result.message, None)
         if result.state != "pending":
             self._deferred.pop(result.message, None)  # another channel was faster: it holds nothing back any more
+            self._failures_seen.pop(result.message, None)
         self._results[result.message] = result
         self._results.move_to_end(result.message)
         while len(self._results) > _MOST_REMEMBERED:
@@ -111,15 +139,17 @@ class Outbox:
         result = self._results.get(identity)
         return result is not None and result.state != "pending"
 
-    def defer(self, rows: Iterable[Message], until: float) -> None:
-        """Hold rows back, and all that would overtake them, until then on the injected monotonic clock."""
+    def defer(self, place: Place, rows: Iterable[Message], until: float, *, refused: bool = False) -> None:
+        """Hold rows of a failed attempt back, and news of their alarms, until then on the injected monotonic clock."""
+        self._failures[place] = self._failures.get(place, 0) + 1
         for row in rows:
-            self._deferred[row.id] = (row, until)
+            self._deferred[row.id] = _Held(row, until, refused)
             self._released.pop(row.id, None)
+            self._failures_seen[row.id] = self._failures[place]
 
     def release(self, channel: str) -> None:
         """Let go of everything held back for a channel: its way is open again."""
-        freed = [row for row, _ in self._deferred.values() if row.channel == channel]
+        freed = [held.row for held in self._deferred.values() if held.row.channel == channel]
         for row in freed:
             del self._deferred[row.id]
             self._released[row.id] = row
@@ -132,7 +162,7 @@ class Outbox:
 
     def seconds_to_next(self, now: int, monotonic: float) -> float:
         """Return in how many seconds a row that waits for its time may go; infinity for none."""
-        held = [until - monotonic for _, until in self._deferred.values() if until > monotonic]
+        held = [one.until - monotonic for one in self._deferred.values() if one.until > monotonic]
         with self._lock:
             kept = [max(m.not_before, m.next_try) - now for m in self._unrecorded.values() if not _ripe(m, now)]
         stored = []
@@ -154,18 +184,27 @@ class Outbox:
             return None
         return replace(row, attempts=result.attempts, next_try=result.next_try)
 
-    def _recall(self, reader: Reader, now: int, monotonic: float) -> None:
-        """Hold back again what waited for another attempt before a restart, so that nothing overtakes it."""
+    def _patient(self, place: Place, waiting: Sequence[Message]) -> bool:
+        """Whether all of these can still let what is older go before them."""
+        failures = self._failures.get(place, 0)
+        if len(self._failures_seen) > _MOST_REMEMBERED:
+            self._failures_seen.clear()
+        passed = [failures - self._failures_seen.setdefault(row.id, failures) for row in waiting]
+        limits = [_PATIENCE_TRIED if row.attempts else _PATIENCE_UNTRIED for row in waiting]
+        return all(n < limit for n, limit in zip(passed, limits, strict=True))
+
+    def _recall(self, reader: Reader, now: int) -> None:
+        """After a start all is tried anew, also what was to wait longer: so the older is told first."""
         for row in reader.messages_due(now + round(RETRY_AFTER_LONGEST_SECONDS)):
             if row.attempts and row.next_try > now:
-                self._deferred.setdefault(row.id, (row, monotonic + row.next_try - now))
+                self._released.setdefault(row.id, row)
 
-    def _stored(self, channels: Sequence[str], now: int, monotonic: float) -> Sequence[Message]:
+    def _stored(self, channels: Collection[str], now: int) -> Sequence[Message]:
         try:
             if self._reader is None:
                 self._reader = self._open_reader()
-                self._recall(self._reader, now, monotonic)
-            return self._reader.messages_due(now, channels)
+                self._recall(self._reader, now)
+            return self._reader.messages_due(now, list(channels))
         except (DewkeeperError, OSError) as error:
             # Without a database what was handed over is still sent.
             log.warning("outbox not readable: %s", error)
