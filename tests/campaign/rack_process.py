@@ -13,7 +13,6 @@ import contextlib
 import json
 import logging
 import mmap
-import signal
 import sys
 import threading
 import time
@@ -23,6 +22,7 @@ from typing import Any
 
 from dewkeeper.service.calendar import SilentAlarm
 from dewkeeper.service.daemon import Daemon
+from dewkeeper.service.signals import EndSignal
 from dewkeeper_config import load_or_last_good
 from dewkeeper_demo.wire import Wire, WireRack, register_rack
 from dewkeeper_demo.wire_chips import Sht3x
@@ -236,9 +236,7 @@ def main(folder: Path) -> None:
     racks: WireRack = register_rack()
     for wire in rack.wires:
         racks.wires[wire.number] = wire
-    stop = threading.Event()
-    for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, lambda *_: stop.set())
+    end, stop = EndSignal(), threading.Event()
     _obey_once(folder, rack, -1)
     threading.Thread(target=_obey, args=(folder, rack, stop), name="control file", daemon=True).start()
     file = folder / "dewkeeper.toml"
@@ -247,8 +245,9 @@ def main(folder: Path) -> None:
         config, clock=clock, alarm=SilentAlarm, problems=problems, recheck=lambda: load_or_last_good(file, folder / "state")[1]
     )
     daemon.start()
-    while not stop.wait(0.5):
+    while not end.wait(0.5):
         daemon.calendar.run_due()
+    stop.set()
     daemon.stop()
     rack.close()
 

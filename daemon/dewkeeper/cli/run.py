@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import argparse
 import logging
-import signal
-import threading
 from pathlib import Path
 
 from dewkeeper.cli.output import DONE, NOT_WELL, complain, say
@@ -27,6 +25,7 @@ def add_commands(commands: Commands[argparse.ArgumentParser]) -> None:
 def _run(args: argparse.Namespace) -> int:
     from dewkeeper.sampling.timeline import boot_id, synchronised
     from dewkeeper.service.daemon import Daemon
+    from dewkeeper.service.signals import EndSignal
 
     logging.basicConfig(
         level=logging.DEBUG if args.verbose else logging.INFO,
@@ -34,15 +33,13 @@ def _run(args: argparse.Namespace) -> int:
     )
     logging.getLogger("apscheduler").setLevel(logging.WARNING)
     config, problems = load_or_last_good(args.config, args.state)
-    stop = threading.Event()
-    for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, lambda *_: stop.set())
+    end = EndSignal()
     daemon = Daemon(
         config, problems=problems, recheck=lambda: load_or_last_good(args.config, args.state)[1],
         synchronised=synchronised, boot=boot_id(),
     )  # fmt: skip
     daemon.start()
-    while not stop.wait(3600):
+    while not end.wait(3600):
         pass
     daemon.stop()
     return DONE
