@@ -10,7 +10,13 @@ from typing import Final
 
 from dewkeeper.judge.limits import Run, Side
 from dewkeeper.judge.neighbours import HOLD_HPA, SOON_HOURS, below_room, heading_below_room, name_impossible
-from dewkeeper.judge.signs import DISPLACED_SUDDEN_SECONDS, usually_apart
+from dewkeeper.judge.signs import (
+    DISPLACED_SLOW_SECONDS,
+    DISPLACED_SUDDEN_SECONDS,
+    room_of,
+    tells_from_room,
+    usually_apart,
+)
 from dewkeeper.judge.state import NEVER, State, Watch
 from dewkeeper.judge.swaps import may_be_swapped
 from dewkeeper.judge.words import HOUR
@@ -30,7 +36,7 @@ def doubt(state: State, watch: Watch, side: Side, now: int) -> int:
     """Return 0 to tell what is due, seconds to wait, or NAMED."""
     due = _due(side)
     since = due.since
-    if side.kind in ("dry", "cold") and _in_the_room(watch, now):
+    if side.kind in ("dry", "cold") and _in_the_room(state, watch, side, now):
         return AGAIN_SECONDS
     if side.kind == "dry":
         e = watch.past.lately(now)
@@ -50,11 +56,15 @@ def _due(side: Side) -> Run:
     return side.outer if side.outer.active or side.inner is None else side.inner
 
 
-def _in_the_room(watch: Watch, now: int) -> bool:
-    """Return whether it fell into the room's air at once, and it is too early to name that."""
-    return (
-        watch.near_since != NEVER
-        and watch.near_sudden
-        and usually_apart(watch)
-        and now - watch.near_since < DISPLACED_SUDDEN_SECONDS + 600
-    )
+def _in_the_room(state: State, watch: Watch, side: Side, now: int) -> bool:
+    """Return whether it fell into the room's air at once, and it is too early to name that.
+
+    Where only a little warmth tells the two apart the name takes longer; dryness, which harms slowly, waits for it.
+    """
+    if watch.near_since == NEVER or not watch.near_sudden:
+        return False
+    if usually_apart(watch):
+        return now - watch.near_since < DISPLACED_SUDDEN_SECONDS + 600
+    room = room_of(state, watch, now)
+    longest = DISPLACED_SLOW_SECONDS + 600
+    return side.kind == "dry" and room is not None and tells_from_room(watch, room) and now - watch.near_since < longest

@@ -159,6 +159,15 @@ def usually_apart(watch: Watch) -> bool:
     return watch.past.learned and abs(watch.past.usual_dt) >= 3.0
 
 
+def tells_from_room(watch: Watch, room: Watch) -> bool:
+    """Return whether what is usual here would tell a probe in this enclosure from one that came to lie in the room's air.
+
+    A tub whose heat failed comes to its room's temperature too, but slowly; there only the vapour tells them apart.
+    """
+    told_by_heat = watch.near_sudden and abs(watch.past.usual_dt) >= 2 * _NEAR_T_C
+    return watch.past.learned and (told_by_heat or abs(watch.past.usual_de) >= 3 * max(_NEAR_E * room.e, 0.6))
+
+
 def _displaced(state: State, watch: Watch, room: Watch, now: int) -> None:
     usual_t, usual_e = watch.past.usual_dt, watch.past.usual_de
     sudden = watch.near_sudden if watch.near_since != NEVER else watch.far_looks <= _SUDDEN_LOOKS
@@ -173,9 +182,7 @@ def _displaced(state: State, watch: Watch, room: Watch, now: int) -> None:
         watch.near_since, watch.near_sudden = now, sudden
     if "displaced" in watch.faults or state.book.quiet.get((watch.place, "displaced"), -1) > now:
         return
-    # A tub whose heat failed comes to its room's temperature too, but slowly; there only the vapour tells them apart.
-    told_by_heat = watch.near_sudden and abs(usual_t) >= 2 * _NEAR_T_C
-    if not watch.past.learned or not (told_by_heat or abs(usual_e) >= 3 * max(_NEAR_E * room.e, 0.6)):
+    if not tells_from_room(watch, room):
         return
     touched = any(0 <= watch.near_since - at <= 3600 for at in watch.breaks)
     if not watch.near_sudden and not touched:
