@@ -172,6 +172,54 @@ def test_nights_that_cross_and_mistings_are_no_swap() -> None:
     assert "swapped" not in _raised(desk)
 
 
+def _lamps(minute: int) -> tuple[bool, float]:
+    """Return whether the lamps are on (8 to 20:30) and how much of the evening's rain, at 20:30, still hangs in the air."""
+    return 480 <= minute % 1440 < 1230, math.exp(-((minute - 1230) % 1440) / 60)
+
+
+def _lamplit(minute: int) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Return °C and hPa of two vivaria: one cool and dry at night and warm by day, the other the same day and night."""
+    lit, rain = _lamps(minute)
+    return (31.0 if lit else 28.2, (28.5 if lit else 20.4) + 8 * rain), (29.5, (26.5 if lit else 22.0) + 8 * rain)
+
+
+def _run_lamplit(desk: Desk, minutes: range, *, exchanged: bool = False) -> None:
+    for minute in minutes:
+        one, two = _lamplit(minute)
+        if exchanged:
+            one, two = two, one
+        desk.now += 60
+        if minute % 1440 == 1260:
+            desk.feed(*(JournalEntry(f"{place}/{minute}", desk.now, place, "opened") for place in ("B1", "B2", "B3", "B4")))
+        desk.feed(desk.reading("air", 17.0, 60.0, 0.03))
+        desk.feed(desk.reading("p1", one[0], humidity_at(one[1], one[0]), 0.03))
+        desk.feed(desk.reading("p2", two[0], humidity_at(two[1], two[0]), 0.03))
+        between = (one[0] + two[0]) / 2, (one[1] + two[1]) / 2
+        desk.feed(*(desk.reading(name, between[0], humidity_at(between[1], between[0]), 0.03) for name in ("p3", "p4")))
+
+
+def test_lamps_and_rain_of_every_day_are_no_swap_and_hold_nothing_back() -> None:
+    """Opened every evening; by day one of four is the warmest and moistest, at night another. No swap, and the dry nights are told an hour after they begin, all four."""
+    desk = Desk(rack(("B1", "B2", "B3", "B4"), room=True))
+    _run_lamplit(desk, range(4 * 1440))
+    assert "swapped" not in _raised(desk)
+    dry = [e for e in desk.events if e.kind == "dry" and e.enclosure == "B1" and e.event in ("raised", "escalated") and e.band == "tolerable"]
+    assert len(dry) == 4  # the night before the first day, and the three after
+    first_below = next(m for m in range(1230, 2880) if humidity_at(_lamplit(m)[0][1], 28.2) < 55)
+    for night, event in enumerate(dry[1:]):
+        assert event.time - desk.settings.time - 60 * (night * 1440 + first_below) <= 3600 + 180
+
+
+def test_a_swap_under_lamps_is_named() -> None:
+    """The same two, their probes exchanged at noon of the third day: both are named within a day."""
+    desk = Desk(rack(("B1", "B2", "B3", "B4"), room=True))
+    noon = 2 * 1440 + 720
+    _run_lamplit(desk, range(noon))
+    desk.feed(JournalEntry("o1", desk.now, "B1", "opened"), JournalEntry("o2", desk.now, "B2", "opened"))
+    _run_lamplit(desk, range(noon, noon + 1440), exchanged=True)
+    assert sorted(e.probe or "" for e in desk.events if e.kind == "swapped" and e.event == "raised") == ["p1", "p2"]
+
+
 def test_a_swap_undone_ends_the_fault() -> None:
     """Exchanged for a day and put back: `swapped` is told of both, says with whom, and clears by itself."""
     desk = Desk(rack(("B1", "B2"), room=True))

@@ -180,10 +180,14 @@ def test_a_dry_tub_in_a_dry_room_is_dry() -> None:
 
 
 def test_two_exchanged_probes_are_named() -> None:
-    """When two probes take over each other's level, both are `swapped` within a day."""
+    """When two probes take over each other's level, both are `swapped` within a day: in nine hours once yesterday is known."""
+    young = Desk(rack(("B1", "B2"), room=True))
+    young.hold(12 * 60, t=29.0, h=65.0, others=[ROOM, ("p2", 32.0, 72.0)])
+    young.hold(20 * 60, t=32.0, h=72.0, others=[ROOM, ("p2", 29.0, 65.0)])
+    assert sorted(e.probe or "" for e in young.events if e.kind == "swapped" and e.event == "raised") == ["p1", "p2"]
     desk = Desk(rack(("B1", "B2"), room=True))
-    desk.hold(12 * 60, t=29.0, h=65.0, others=[ROOM, ("p2", 32.0, 72.0)])
-    desk.hold(8 * 60, t=32.0, h=72.0, others=[ROOM, ("p2", 29.0, 65.0)])
+    desk.hold(30 * 60, t=29.0, h=65.0, others=[ROOM, ("p2", 32.0, 72.0)])
+    desk.hold(9 * 60, t=32.0, h=72.0, others=[ROOM, ("p2", 29.0, 65.0)])
     assert sorted(e.probe or "" for e in desk.events if e.kind == "swapped" and e.event == "raised") == ["p1", "p2"]
 
 

@@ -8,7 +8,10 @@ from typing import Final
 
 from dewkeeper.judge.codec import remembered
 
-HOURS_KEPT: Final = 26
+HOURS_KEPT: Final = 34
+"""So many that the last eight hours and the same hours of yesterday are among them."""
+USUAL_HOURS: Final = 26
+"""What is usual is what the last day was like."""
 LEARNED_HOURS: Final = 6
 """Hours of a probe's own past without which nothing is concluded from what is usual for it."""
 
@@ -152,11 +155,12 @@ class Past:
             self.high_c, self.low_c, self.usual_range, self.usual_swing = 999.0, -999.0, 0.0, 0.0
             self.usual_dt = self.usual_de = 0.0
             return
-        self.high_c = max(hour[3] for hour in self.hours)
-        self.low_c = min(hour[4] for hour in self.hours)
-        self.usual_range = median(hour[5] for hour in self.hours)
-        self.usual_swing = median(hour[3] - hour[4] for hour in self.hours)
-        compared = [hour for hour in self.hours if hour[8]]
+        day = self.hours[-USUAL_HOURS:]
+        self.high_c = max(hour[3] for hour in day)
+        self.low_c = min(hour[4] for hour in day)
+        self.usual_range = median(hour[5] for hour in day)
+        self.usual_swing = median(hour[3] - hour[4] for hour in day)
+        compared = [hour for hour in day if hour[8]]
         if compared:
             self.usual_dt = median(hour[6] for hour in compared)
         # While a fault lasts nothing is compared; the hours that led to it are not usual only because they are the last ones.

@@ -138,6 +138,9 @@ def _opening(state: State, watch: Watch, room: Watch | None, now: int) -> None:
         unhush(state, watch.place, "cold", watch.opened + OPENING_COLD_SECONDS)
         unhush(state, watch.place, "dry", watch.opened + OPENING_DRY_SECONDS)
         return
+    if now - watch.opened >= 1200 and min(t for at, t, _ in watch.past.looks if at >= watch.opened) > watch.open_low:
+        # No cooler than its thermostat makes it every hour: perhaps no opening at all, and `dry` is told on time.
+        unhush(state, watch.place, "dry", watch.opened + OPENING_DRY_SECONDS)
     if now - watch.opened < RESTORE_SECONDS or watch.faults or watch.t > min(watch.open_t - 0.5, watch.open_low):
         return
     if room is None or watch.opened - watch.misted < 3 * 3600 or watch.near_since != NEVER:
@@ -222,11 +225,10 @@ def _heat(state: State, watch: Watch, room: Watch, now: int) -> None:
         return
     excess = watch.t - room.t
     if excess > 0.7 * usual:
-        watch.cool_since = NEVER
         state.book.clear(key, now, watch.name)
-    elif watch.near_since != NEVER:
-        watch.cool_since = NEVER  # the room's air: rather the probe fell out than the heat stopped
-    elif excess < 0.5 * usual and now - watch.opened > 7200 and watch.t < watch.past.low_c - 0.5:
+    if excess >= 0.5 * usual or watch.near_since != NEVER:
+        watch.cool_since = NEVER  # it warms up again, as after a fog; or the probe rather fell out than the heat stopped
+    elif now - watch.opened > 7200 and watch.t < watch.past.low_c - 0.5:
         if watch.cool_since == NEVER:
             watch.cool_since = now
         elif now - watch.cool_since >= 1800:

@@ -30,6 +30,9 @@ for _class in (
 NEVER: Final = -(10**12)
 """An elapsed time before everything."""
 
+_BREAKS_KEPT: Final = 12
+_BREAKS_KEPT_SECONDS: Final = 2 * 86400
+
 
 Correction = tuple[int, float, float, float]
 """Since when (elapsed seconds), °C and %RH added, and what the humidity is multiplied by first."""
@@ -113,9 +116,17 @@ class Watch:
         self.wiring = tuple(dict.fromkeys(part for part in parts if part))
 
     def disturbed(self, now: int) -> None:
-        """Remember that something was done to it, or nothing was read of it for a while."""
-        if not self.breaks or now - self.breaks[-1] >= 1200:
-            self.breaks = [*self.breaks[-11:], now]
+        """Remember that something was done to it, or nothing was read of it for a while.
+
+        Where too much is remembered, that goes which came soonest after another: a thermostat in a new place makes a row
+        of them, and what began the row is what somebody did.
+        """
+        if self.breaks and now - self.breaks[-1] < 1200:
+            return
+        self.breaks = [*self.breaks, now]
+        if len(self.breaks) > _BREAKS_KEPT:
+            nearest = min(range(1, len(self.breaks)), key=lambda i: self.breaks[i] - self.breaks[i - 1])
+            self.breaks = [at for i, at in enumerate(self.breaks) if i != nearest and now - at < _BREAKS_KEPT_SECONDS]
 
     def forget(self) -> None:
         """Begin anew what was usual for this probe: it, or the heat, is not what it was."""

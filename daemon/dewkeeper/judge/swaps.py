@@ -21,12 +21,15 @@ from dewkeeper.judge.state import State, Watch
 LONGEST_SECONDS: Final = 3 * 86400
 """So long a swap is believed; then the levels they have are their own."""
 
-_BEFORE_HOURS: Final = (24, 12)
+_BEFORE_HOURS: Final = ((32, 24), (24, 12))
+"""What it was before, hours ago: the same hours of yesterday, for lamps, nights and daily mistings; or the half day before."""
 _AFTER_HOURS: Final = 8
 _TOGETHER_SECONDS: Final = 5400
+_GLIMPSE_SECONDS: Final = 4500
 _FEWEST_BEFORE, _FEWEST_AFTER = 5, 3
 
 Print = tuple[float, float, float, float]
+Apart = tuple[float, float]
 _UNITS: Final[Print] = (0.6, 1.2, 0.5, 0.6)
 """How far a tub's own print wanders from day to day: °C, hPa, and the logarithms of the hourly ranges."""
 
@@ -73,24 +76,9 @@ def crossed(mine: tuple[Print, Print], theirs: tuple[Print, Print], *, rest: flo
 
 def look_for_swaps(state: State, watch: Watch, now: int) -> None:
     """A new hour of a probe begins: has it changed places with another?"""
-    hour = now // 3600
-    first, last = (hour - _BEFORE_HOURS[1] - 1) * 3600, (hour - _AFTER_HOURS + 1) * 3600
-    if not any(first <= at <= last for at in watch.breaks):
-        return  # never touched then, so not swapped: nearly always, and a print costs more than a hundred readings
-    mine = _halves(watch, now)
-    if mine is None or hypot(*(a - b for a, b in zip(*mine, strict=True))) < 1.5:
-        return
-    peers = [w for w in state.watches.values() if w.role == "substrate" and w.room == watch.room]
-    found = {w.name: halves for w in peers if (halves := _halves(w, now)) is not None}
-    shift = _common(found.values())
-    for other in peers:
-        if other is watch or other.name not in found or other.faults.keys() != watch.faults.keys():
-            continue
-        if watch.stranger or other.stranger:
-            continue  # their serial numbers tell it better
-        if not _together(watch, other, first, last) or _so_yesterday(watch, other, now):
-            continue
-        if not crossed(_without(found[watch.name], shift), _without(found[other.name], shift), rest=0.6, near=1.2):
+    for before in _BEFORE_HOURS:
+        other = _exchanged_with(state, watch, now, before)
+        if other is None:
             continue
         since = _turned(watch, other, now)
         back = "swapped" in watch.faults
@@ -103,13 +91,40 @@ def look_for_swaps(state: State, watch: Watch, now: int) -> None:
         return
 
 
-def _halves(watch: Watch, now: int) -> tuple[Print, Print] | None:
+def _exchanged_with(state: State, watch: Watch, now: int, before: tuple[int, int]) -> Watch | None:
+    """Return the probe with which this one changed places since some hours ago, if any."""
     hour = now // 3600
-    before = watch.past.within(hour - _BEFORE_HOURS[0], hour - _BEFORE_HOURS[1])
-    after = watch.past.within(hour - _AFTER_HOURS, hour)
-    if len(before) < _FEWEST_BEFORE or len(after) < _FEWEST_AFTER:
+    first, last = (hour - before[1] - 1) * 3600, (hour - _AFTER_HOURS + 1) * 3600
+    if not any(first <= at <= last for at in watch.breaks):
+        return None  # never touched then, so not swapped: nearly always, and a print costs more than a hundred readings
+    mine = _halves(watch, now, before)
+    if mine is None or hypot(*(a - b for a, b in zip(*mine, strict=True))) < 1.5:
         return None
-    return print_of(before), print_of(after)
+    peers = [w for w in state.watches.values() if w.role == "substrate" and w.room == watch.room]
+    found = {w.name: halves for w in peers if (halves := _halves(w, now, before)) is not None}
+    shift = _common(found.values())
+    for other in peers:
+        if other is watch or other.name not in found or other.faults.keys() != watch.faults.keys():
+            continue
+        if watch.stranger or other.stranger:
+            continue  # their serial numbers tell it better
+        if not _together(watch, other, first, last) or _so_yesterday(watch, other, now):
+            continue
+        here, there = found[watch.name], found[other.name]
+        if hypot(*shift) > hypot(here[0][0] - there[0][0], here[0][1] - there[0][1]):
+            continue  # the whole room changed by more than tells these two apart
+        if crossed(_without(here, shift), _without(there, shift), rest=0.6, near=1.2):
+            return other
+    return None
+
+
+def _halves(watch: Watch, now: int, before: tuple[int, int]) -> tuple[Print, Print] | None:
+    hour = now // 3600
+    earlier = watch.past.within(hour - before[0], hour - before[1])
+    after = watch.past.within(hour - _AFTER_HOURS, hour)
+    if len(earlier) < _FEWEST_BEFORE or len(after) < _FEWEST_AFTER:
+        return None
+    return print_of(earlier), print_of(after)
 
 
 def _common(found: Iterable[tuple[Print, Print]]) -> tuple[float, float]:
@@ -132,33 +147,54 @@ def _together(watch: Watch, other: Watch, first: int, last: int) -> bool:
 
 
 def _so_yesterday(watch: Watch, other: Watch, now: int) -> bool:
-    """Return whether these two did not differ the other way round at this time yesterday: it is the night, or a daily misting."""
+    """Return whether these two may well differ as they did in the same hours of yesterday: it is the night, or a daily misting.
+
+    Where yesterday's hours are not known, neither is whether it is the night.
+    """
     hour = now // 3600
-    apart = []
-    for first, last in ((hour - 26, hour - 22), (hour - 3, hour)):
-        mine, theirs = watch.past.within(first, last), other.past.within(first, last)
-        if not mine or not theirs:
-            return False
-        t = median(h[1] for h in mine) - median(h[1] for h in theirs)
-        e = median(h[2] for h in mine) - median(h[2] for h in theirs)
-        apart.append((t / _UNITS[0], e / _UNITS[1]))
-    (t0, e0), (t1, e1) = apart
+    mine, theirs = ({h[0]: h for h in w.past.hours} for w in (watch, other))
+    pairs: list[tuple[Apart, Apart]] = []
+    for h in range(hour - _AFTER_HOURS, hour):
+        if all(n in known for n in (h, h - 24) for known in (mine, theirs)):
+            pairs.append((_apart(mine[h - 24], theirs[h - 24]), _apart(mine[h], theirs[h])))
+    if len(pairs) < _FEWEST_AFTER:
+        return True
+    before, after = ((median(pair[i][0] for pair in pairs), median(pair[i][1] for pair in pairs)) for i in (0, 1))
+    return _as_before(before, after)
+
+
+def _apart(mine: Sequence[float], theirs: Sequence[float]) -> Apart:
+    """Return how far two hours or looks lie apart in temperature and vapour, in units of a tub's own wandering."""
+    return (mine[1] - theirs[1]) / _UNITS[0], (mine[2] - theirs[2]) / _UNITS[1]
+
+
+def _as_before(before: Apart, after: Apart) -> bool:
+    """Return whether two probes differ as they did, or at least not the other way round.
+
+    Who changed places shows the other's temperature too: where that difference is what it was, nobody did, whatever the
+    vapour does, for a misting comes and goes.
+    """
+    (t0, e0), (t1, e1) = before, after
+    if max(abs(t0), abs(t1)) >= 0.5 and abs(t1 - t0) < abs(t1 + t0):
+        return True
     return hypot(t0 + t1, e0 + e1) > 0.7 * hypot(t0, e0)
 
 
 def _turned(watch: Watch, other: Watch, now: int) -> int:
-    """Return the beginning of the first hour that shows the new difference rather than the old."""
+    """Return the beginning of the hour after which the difference is no more what it was: of yesterday's hour, else of the first known."""
     hour = now // 3600
-    theirs = {h[0]: h for h in other.past.hours}
-    old = [(h, theirs[h[0]]) for h in watch.past.within(hour - _BEFORE_HOURS[0], hour - _BEFORE_HOURS[1]) if h[0] in theirs]
-    sign_t = median(a[1] - b[1] for a, b in old) / _UNITS[0] if old else 0.0
-    sign_e = median(a[2] - b[2] for a, b in old) / _UNITS[1] if old else 0.0
-    for mine in watch.past.within(hour - _BEFORE_HOURS[1], hour):
-        if mine[0] in theirs:
-            yours = theirs[mine[0]]
-            if sign_t * (mine[1] - yours[1]) / _UNITS[0] + sign_e * (mine[2] - yours[2]) / _UNITS[1] < 0:
-                return mine[0] * 3600
-    return (hour - _AFTER_HOURS) * 3600
+    mine, theirs = ({h[0]: h for h in w.past.hours} for w in (watch, other))
+    both = [n for n in mine if n in theirs]
+    turned = hour - _AFTER_HOURS
+    for n in range(hour - 1, hour - 25, -1):
+        if n not in both:
+            continue
+        old = n - 24 if n - 24 in both else both[0]
+        (t0, e0), (t1, e1) = _apart(mine[old], theirs[old]), _apart(mine[n], theirs[n])
+        if t0 * t1 + e0 * e1 >= 0:
+            break
+        turned = n
+    return turned * 3600
 
 
 def may_be_swapped(state: State, watch: Watch, now: int, *, habits: bool) -> bool:
@@ -172,15 +208,32 @@ def may_be_swapped(state: State, watch: Watch, now: int, *, habits: bool) -> boo
         if not _together(watch, other, now - 24 * 3600, now):
             continue
         theirs = _glimpse(other, now)
-        if theirs is not None and crossed(mine, theirs, rest=0.7 if habits else 1.0, near=2.0, habits=habits):
+        if theirs is None or not crossed(mine, theirs, rest=0.7 if habits else 1.0, near=2.0, habits=habits):
+            continue
+        if not _so_this_time_yesterday(watch, other, now):
             return True
     return False
+
+
+def _so_this_time_yesterday(watch: Watch, other: Watch, now: int) -> bool:
+    """Return whether these two are known to have differed a day ago as they do in the last looks."""
+    hour = now // 3600
+    old = [w.past.within(hour - 25, hour - 23) for w in (watch, other)]
+    new = [[look for look in w.past.looks if now - look[0] <= _GLIMPSE_SECONDS] for w in (watch, other)]
+    if not all(old) or not all(new):
+        return False
+    (mine_old, theirs_old), (mine_new, theirs_new) = ([_middle(part) for part in parts] for parts in (old, new))
+    return _as_before(_apart(mine_old, theirs_old), _apart(mine_new, theirs_new))
+
+
+def _middle(parts: Sequence[Hour] | Sequence[Look]) -> tuple[float, float, float]:
+    return 0.0, median(part[1] for part in parts), median(part[2] for part in parts)
 
 
 def _glimpse(watch: Watch, now: int) -> tuple[Print, Print] | None:
     first = max((at for at in watch.breaks if now - at > 3600), default=now - 3 * 3600) // 3600
     before = watch.past.within(first - 14, first)
-    looks = [look for look in watch.past.looks if now - look[0] <= 4500]
+    looks = [look for look in watch.past.looks if now - look[0] <= _GLIMPSE_SECONDS]
     if len(before) < _FEWEST_BEFORE or len(looks) < 6:
         return None
     return print_of(before), print_now(looks)

@@ -28,7 +28,7 @@ from dataclasses import dataclass
 from itertools import accumulate
 
 from tests.bench.alarms.bench_plan import TubPlan
-from tests.bench.alarms.bench_probe import Wire
+from tests.bench.alarms.bench_probe import READ, Wire
 
 from dewkeeper.judge.types import Band, Kind
 from dewkeeper_config.models import Limits
@@ -191,12 +191,17 @@ class Truth:
         values, sign = self.values(rule), rule.sign
         edge = rule.limit - sign * LOOSE[rule.unit]
         place = bisect_right(self.counted, minute)
-        window = self.counted[max(0, place - max(rule.samples, int(rule.delay_minutes))) : place]
+        polls = max(rule.samples, int(rule.delay_minutes))
+        window = self.counted[max(0, place - polls) : place]
+        lately = range(max(0, minute + 1 - polls), minute + 1)
         kinds = {f.kind for f in self.plan.faults if f.start < minute <= f.end}
-        if rule.unit == "c" and kinds & {"impossible", "brownout", "swapped"}:
-            # The temperature is right though the humidity cannot be, or between two resets, or it is some tub's: heat is
-            # told whatever else is wrong, so what was read decides.
-            window = array("l", range(max(0, minute + 1 - max(rule.samples, int(rule.delay_minutes))), minute + 1))
+        if any(f.kind == "brownout" and f.start < minute and f.end >= lately.start for f in self.plan.faults):
+            # What a probe reads between two resets is right.
+            window = array("l", [i for i in lately if self.wire.state[i] == READ])
+        if rule.unit == "c" and (kinds & {"impossible", "swapped"} or (rule.kind == "hot" and "saturated" in kinds)):
+            # The temperature is right though the humidity cannot be, or it is some tub's, and a wet probe is too cool at
+            # most: heat is told whatever else is wrong, so what was read decides.
+            window = array("l", lately)
             values = array("d", [-45 + 175 * word / 65535 for word in self.wire.temperature_word])
         if not window:
             return False

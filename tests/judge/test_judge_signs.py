@@ -1,0 +1,78 @@
+"""What the air says happened: an opening, heat that stopped; and what only looks like it."""
+
+from __future__ import annotations
+
+import math
+
+from tests.judge.judge_desk import Desk, rack
+
+from dewkeeper.air import humidity_at, vapour_hpa
+from dewkeeper_config.profiles import BUILT_IN
+
+ROOM = ("air", 22.0, 45.0)
+_TOP = 27 * 60  # minutes: a day later, and the top of the swing
+
+
+def _swing(minute: int) -> float:
+    """Return the temperature of a coarse thermostat, °C: 2.4 °C up and down in 80 min."""
+    return 28.5 + 1.2 * math.sin(2 * math.pi * minute / 80)
+
+
+def _hatchlings() -> Desk:
+    """Return a tub of hatchlings, told of after 45 min below 60 %, after a day under a coarse thermostat."""
+    desk = Desk(rack(limits=BUILT_IN["hatchling"].limits, room=True))
+    desk.hold(_TOP, t=_swing, h=lambda m: humidity_at(28.0, _swing(m)), others=[ROOM])
+    return desk
+
+
+def test_a_vent_forced_open_under_a_coarse_thermostat_is_told_on_time() -> None:
+    """Vapour falls within minutes while the thermostat lets it cool, no cooler than every hour: no opening, told after 45 min."""
+    desk = _hatchlings()
+    began = desk.now
+    desk.hold(
+        2 * 60, t=lambda m: _swing(_TOP + m),
+        h=lambda m: humidity_at(20.5 + 7.5 * math.exp(-m / 4), _swing(_TOP + m)), others=[ROOM],
+    )  # fmt: skip
+    told = next(e for e in desk.events if e.kind == "dry" and e.event == "raised" and e.band == "tolerable")
+    assert told.time - began <= (45 + 10) * 60
+
+
+def test_an_opening_under_a_coarse_thermostat_is_no_alarm_for_an_hour() -> None:
+    """The same fall, but it cools as no thermostat lets it: somebody opened, and nothing is told in the first hour."""
+    desk = _hatchlings()
+
+    def t(m: int) -> float:
+        return _swing(_TOP + m) - 6 * math.exp(-m / 20) * (1 - math.exp(-m / 3))
+
+    desk.hold(56, t=t, h=lambda m: humidity_at(28.0 - 9 * math.exp(-m / 120) * (1 - math.exp(-m / 2)), t(m)), others=[ROOM])
+    assert desk.told() == []
+
+
+def _warm(desk: Desk) -> None:
+    desk.hold(12 * 60, t=28.5, h=72.0, others=[ROOM])
+
+
+def test_two_fogs_within_the_hour_are_no_lost_heat() -> None:
+    """Fog cools the air by five degrees, twice; between them most of its warmth is back: heat is not lost."""
+    desk = Desk(rack(room=True))
+    _warm(desk)
+    for _ in range(2):
+        desk.hold(
+            45, t=lambda m: 26.4 - 3.0 * math.exp(-m / 14), h=lambda m: 78 + 18 * math.exp(-m / 14), others=[ROOM]
+        )
+    assert "heat_lost" not in [e.kind for e in desk.events]
+
+
+def test_heat_that_stops_after_a_fog_is_told() -> None:
+    """Fog, and then it does not warm again but cools towards its room: `heat_lost` within two hours."""
+    desk = Desk(rack(room=True))
+    _warm(desk)
+    began = desk.now
+    vapour = vapour_hpa(28.5, 72.0)
+
+    def t(m: int) -> float:
+        return 22.3 + 6.2 * math.exp(-m / 60) - 1.5 * math.exp(-m / 14)
+
+    desk.hold(4 * 60, t=t, h=lambda m: min(95.0, humidity_at(vapour * (0.8 + 0.2 * math.exp(-m / 90)), t(m))), others=[ROOM])
+    told = next(e for e in desk.events if e.kind == "heat_lost")
+    assert told.time - began <= 2 * 3600
