@@ -29,14 +29,19 @@ def test_no_event_is_lost_and_no_id_changes_through_random_faults(tmp_path: Path
 
 
 def test_a_dead_way_with_many_waiting_hides_no_other_and_memory_stays_bounded(tmp_path: Path) -> None:
-    """Of more rows than are read at once the oldest are, the urgent one among them; the other channel's row is there."""
+    """Of more rows than are read at once the oldest are, the urgent one among them; the other channel's row is there.
+
+    All of them are counted.
+    """
     post = Post(tmp_path, ManualClock(wall=START))
     calm = [replace(row(1, START), id=f"c{n}", channel="dead", priority="medium") for n in range(MOST_DUE + 500)]
     post.add(*calm, replace(row(1, START), id="urgent", channel="dead"), row(3, START))
     post.close()
     with History.open(tmp_path) as history:
         due = [message.id for message in history.messages_due(START)]
+        waiting = {channel: of for (_, channel), of in history.waiting().items()}
     assert due == [f"c{n}" for n in range(MOST_DUE - 1)] + ["urgent", "m3"]
+    assert waiting["dead"] == (MOST_DUE + 501, "")
 
 
 _KILLED = """

@@ -63,7 +63,7 @@ def _status(args: argparse.Namespace) -> int:
     now = int(time.time())
     with History.open(config.storage.folder) as history:
         memory = Memory.load(history.notes().get("planner"))
-        waiting = history.messages_due(now + 366 * 86400)
+        waiting = history.waiting()
     late = overdue_paths(config, memory.confirmed, memory.paths_from or now, now)
     wording = Wording.of(config.site)
     rows: list[dict[str, object]] = []
@@ -72,15 +72,15 @@ def _status(args: argparse.Namespace) -> int:
         for channel in person.channels:
             at = memory.confirmed.get(path_name(person.name, channel))
             times.append(at)
-            mine = [row for row in waiting if (row.person, row.channel) == (person.name, channel)]
+            count, trouble = waiting.get((person.name, channel), (0, ""))
             rows.append(
                 {
                     "person": person.name,
                     "channel": channel,
                     "confirmed": None if at is None else format_time(at),
                     "state": "test overdue" if channel in late.get(person.name, []) else "good",
-                    "waiting": len(mine),
-                    "trouble": next((row.last_error for row in reversed(mine) if row.last_error), ""),
+                    "waiting": count,
+                    "trouble": trouble,
                 }
             )
     columns = {

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, fields
 from typing import Any, Literal, cast
 
 from dewkeeper.judge.types import Band, Event, Kind
@@ -115,10 +115,6 @@ class Told:
         plain = {name: value for name, value in facts.items() if name in known and name != "members"}
         members = tuple(Member(**m) for m in cast("list[dict[str, Any]]", facts.get("members", [])))
         return cls(**plain, members=members)
-
-    def over_since(self, until: int) -> Told:
-        """Return the same told as over, in the past tense."""
-        return replace(self, happening="cleared", until=until)
 
 
 def _text(value: object) -> str | None:

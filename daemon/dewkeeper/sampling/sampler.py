@@ -86,10 +86,6 @@ class Sampler:
         """Return the workers that have come back from their buses at least once."""
         return {worker.name for worker in self.workers if worker.worked}
 
-    def worker_of(self, probe: str) -> AdapterWorker | None:
-        """Return the worker that reads the probe, None for an unknown one."""
-        return next((w for w in self.workers if any(p.name == probe for p in w.probes)), None)
-
     def _run(self) -> None:
         due = self._clock.monotonic()
         while not self._stopped.is_set():

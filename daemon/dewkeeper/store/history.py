@@ -240,6 +240,19 @@ class History:
             ).scalar()
         return at
 
+    def waiting(self) -> Mapping[tuple[str, str], tuple[int, str]]:
+        """Return how many messages wait on each way (person, channel), and the newest of their errors, "" for none."""
+        with self._read() as connection:
+            rows = connection.exec_driver_sql(
+                "SELECT json_extract(data, '$.person'), json_extract(data, '$.channel'), last_error "
+                "FROM message WHERE state = 'pending' ORDER BY seq"
+            ).all()
+        ways: dict[tuple[str, str], tuple[int, str]] = {}
+        for person, channel, error in rows:
+            count, newest = ways.get((person, channel), (0, ""))
+            ways[person, channel] = (count + 1, error or newest)
+        return ways
+
     def messages(self, since: int = 0) -> Sequence[Message]:
         """Return all messages planned from `since` on, oldest first."""
         return self._messages("created >= ? ORDER BY seq", (since,))
