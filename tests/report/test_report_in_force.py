@@ -132,3 +132,21 @@ def test_stage_is_the_judges(tmp_path_factory: Any, deeds: list[tuple[int, str, 
 def _said(events: list[Event], at: int) -> str:
     changes = [e.why.split(" -> ")[1] for e in events if e.why.startswith("stage ") and e.time <= at]
     return changes[-1] if changes else "usual"
+
+
+def test_a_past_polled_more_slowly_is_no_row_of_gaps(shelf: Callable[..., Any]) -> None:
+    """Polls of five minutes made one a minute today leave no gaps behind; minutes without polls since then are one."""
+    one = shelf()
+    faster = START + 6 * 3600
+    before = replace(judge_settings(one.config, START - 1800), poll_seconds=300)
+    times = [*range(START, faster, 300), *range(faster, END - 3600, 60)]
+    one.keep([judged("p1", at, 29.0, 64.0) for at in times if not faster + 3600 <= at < faster + 4200])
+    one.keep(items=(before, replace(before, time=faster, poll_seconds=60)))
+    with one.past() as past:
+        report = enclosure(past, one.config, "T1", "night", END - 3600)
+        first_day = enclosure(past, one.config, "T1", "month", END - 3600)
+    (gap,) = report.gaps
+    assert gap.start == pytest.approx(faster + 3600, abs=180)
+    assert gap.end == pytest.approx(faster + 4200, abs=180)
+    assert report.pause_seconds == 900
+    assert all(gap.start >= START - 1800 for gap in first_day.gaps)

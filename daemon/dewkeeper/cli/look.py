@@ -152,15 +152,15 @@ def _history(args: argparse.Namespace) -> int:
     width = max(40, min(shutil.get_terminal_size().columns - 10, 160))
     with StoredPast.open(config) as past:
         points = past.series(args.enclosure, start, end, width)
-        limits = past.in_force().limits(args.enclosure, end)
+        in_force = past.in_force()
         latest = past.latest()
     if args.format == "json":
         emit_json(to_plain(points))
         return DONE
-    for line in plot(args.enclosure, points, start, end, width, wording, limits):
+    for line in plot(args.enclosure, points, start, end, width, wording, in_force.limits(args.enclosure, end)):
         say(line)
     believed = [latest[probe].reading.time for probe in probes if probe in latest and latest[probe].quality.counts]
-    for gap in gaps_of(points, start, end, (), config.site.poll_seconds, max(believed, default=None)):
+    for gap in gaps_of(points, start, end, (), in_force, max(believed, default=None)):
         say(f"not measured: {wording.clock(gap.start, end)}–{wording.clock(gap.end, gap.start)}, {wording.lasting(gap.end - gap.start)}")
     return DONE
 

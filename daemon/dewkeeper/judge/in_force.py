@@ -79,6 +79,20 @@ class InForce:
         """Return the settings in force at a UTC second, None when there never were any."""
         return self._settings[max(0, bisect_right(self._times, at) - 1)] if self._settings else None
 
+    @property
+    def began(self) -> int | None:
+        """UTC second of the first settings of all, None when there never were any."""
+        return self._times[0] if self._times else None
+
+    def poll_seconds(self, at: int) -> int:
+        """Return how far apart polls were at a UTC second; the usual minute when there never were any settings."""
+        settings = self.settings(at)
+        return 60 if settings is None else settings.poll_seconds
+
+    def slowest_poll_seconds(self, start: int, end: int) -> int:
+        """Return how far apart polls were at most in [start, end)."""
+        return max(self.poll_seconds(at) for at in (start, *(t for t in self._times if start < t < end)))
+
     def limits(self, enclosure: str, at: int) -> Limits | None:
         """Return what an enclosure was judged by at a UTC second, None when it was not configured then."""
         settings = self.settings(at)

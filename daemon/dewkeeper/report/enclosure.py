@@ -8,6 +8,7 @@ from datetime import datetime, timedelta
 from typing import Any, Literal, get_args
 from zoneinfo import ZoneInfo
 
+from dewkeeper.judge.in_force import InForce
 from dewkeeper.judge.types import Command, Event, JournalEntry
 from dewkeeper.judge.words import EXCURSIONS, FAULTS, JOURNAL, KINDS
 from dewkeeper.report.history import JUDGED, Past, Point, Trace, together
@@ -117,8 +118,8 @@ def enclosure(history: Past, config: Config, name: str, span: Span, now: int) ->
         end=end,
         limits=limiting(limits),
         traces=traces,
-        pause_seconds=pause,
-        gaps=tuple(gaps_of(points, start, min(end, now), stretches, config.site.poll_seconds, believed)),
+        pause_seconds=STALE_POLLS * in_force.slowest_poll_seconds(start, end),
+        gaps=tuple(gaps_of(points, start, min(end, now), stretches, in_force, believed)),
         stretches=stretches,
         marks=tuple(journal_mark(e) for e in history.journal(start, enclosure=name) if e.time < end),
         now=present,
@@ -169,19 +170,21 @@ def journal_mark(entry: JournalEntry) -> JournalMark:
 
 
 def gaps_of(
-    points: Sequence[Point], start: int, end: int, stretches: Sequence[Stretch], poll_seconds: int, newest: int | None = None
+    points: Sequence[Point], start: int, end: int, stretches: Sequence[Stretch], in_force: InForce, newest: int | None = None
 ) -> list[Gap]:
-    """Return the times in [start, end) that no point covers for longer than three polls.
+    """Return the times in [start, end) that no point covers for longer than three polls of then.
 
-    newest: when the newest believed reading was taken, if known: a gap that lasts begins there, not with the slice.
+    What was before the first settings of all and the first point is no gap. newest: when the newest believed reading was
+    taken, if known: a gap that lasts begins there, not with the slice.
     """
     gaps: list[Gap] = []
-    covered = start
+    first = [at for at in (in_force.began, points[0].at if points else None) if at is not None]
+    covered = max(start, min(first, default=start))
     for point in [*points, None]:
         at = point.at if point is not None else end
         if point is None and newest is not None:
-            covered = min(covered, max(start, newest + poll_seconds))
-        if at - covered > STALE_POLLS * poll_seconds:
+            covered = min(covered, max(start, newest + in_force.poll_seconds(newest)))
+        if at - covered > STALE_POLLS * in_force.poll_seconds(covered):
             fault = next(
                 (s for s in stretches if s.fault and s.start < at and (s.end is None or s.end > covered)), None
             )
