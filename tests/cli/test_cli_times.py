@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from dewkeeper.cli.times import duration_seconds, moment
+from dewkeeper.cli.times import duration_seconds, moment, positive_seconds
 
 VIENNA = ZoneInfo("Europe/Vienna")
 NOON = datetime(2026, 3, 10, 11, 0, tzinfo=UTC).timestamp()  # 12:00 in Vienna
@@ -25,6 +25,14 @@ def test_durations_refuse_what_is_unclear(text: str) -> None:
     """Anything else is refused with the forms that are allowed."""
     with pytest.raises(argparse.ArgumentTypeError, match="90m"):
         duration_seconds(text)
+
+
+@pytest.mark.parametrize("text", ["0", "-2", "nan", "inf", "soon"])
+def test_a_wait_that_is_none_is_refused(text: str) -> None:
+    """How long to look, and how often, is a number of seconds above zero."""
+    with pytest.raises(argparse.ArgumentTypeError, match="above 0"):
+        positive_seconds(text)
+    assert positive_seconds("1.5") == 1.5
 
 
 @pytest.mark.parametrize(

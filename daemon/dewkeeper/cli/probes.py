@@ -15,6 +15,7 @@ from typing import Any
 
 from dewkeeper.cli.calibration import add_verbs
 from dewkeeper.cli.output import DONE, NOT_WELL, complain, emit, emit_json, say
+from dewkeeper.cli.times import positive_seconds
 from dewkeeper.errors import CommandRefused, DaemonDown
 from dewkeeper.sampling.probe_check import check, find_warming, opened_buses, temperatures
 from dewkeeper.service.client import request
@@ -42,8 +43,8 @@ def add_commands(commands: Commands[argparse.ArgumentParser]) -> None:
 
     touch = verbs.add_parser("touch", help="hold the probe of an enclosure in your hand: which one warms?")
     touch.add_argument("enclosure", help="the enclosure whose probe you hold")
-    touch.add_argument("--seconds", type=int, default=60, help="how long to look (default 60)")
-    touch.add_argument("--interval", type=float, default=1.0, help="seconds between two looks (default 1)")
+    touch.add_argument("--seconds", type=positive_seconds, default=60.0, help="how long to look (default 60)")
+    touch.add_argument("--interval", type=positive_seconds, default=1.0, help="seconds between two looks (default 1)")
     touch.add_argument("--placement", default="", help="where in the enclosure it lies, to be remembered")
     touch.set_defaults(run=_touch)
 
@@ -129,7 +130,7 @@ def _touch(args: argparse.Namespace) -> int:
     if not mine:
         complain(f"no probe of an enclosure {args.enclosure!r} is configured")
         return NOT_WELL
-    complain(f"Hold the probe of {args.enclosure} in your hand now, for up to {args.seconds} s ...")
+    complain(f"Hold the probe of {args.enclosure} in your hand now, for up to {args.seconds:g} s ...")
     with opened_buses(config) as buses:
         found, rise = find_warming(
             lambda: temperatures(config.probe, buses),

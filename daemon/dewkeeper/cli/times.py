@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import math
 import re
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
@@ -16,6 +17,17 @@ def duration_seconds(text: str) -> int:
     if not parts or "".join(n + u for n, u in parts) != text:
         raise argparse.ArgumentTypeError(f"{text!r} is no duration; write 90m, 8h, 2d or 1h30m")
     return sum(int(number) * _UNITS[unit] for number, unit in parts)
+
+
+def positive_seconds(text: str) -> float:
+    """Return a number of seconds above 0; raises argparse.ArgumentTypeError for anything else."""
+    try:
+        seconds = float(text)
+    except ValueError:
+        seconds = math.nan
+    if not 0 < seconds < math.inf:
+        raise argparse.ArgumentTypeError(f"{text!r} is no number of seconds above 0")
+    return seconds
 
 
 def moment(text: str, now: float, zone: ZoneInfo) -> int:
