@@ -261,6 +261,16 @@ def test_an_egg_box_at_99_percent_is_fine_but_a_wet_bulb_is_not() -> None:
     assert told.time - start <= 3600
 
 
+def test_an_egg_box_that_cooled_under_an_open_lid_is_no_wet_probe() -> None:
+    """From 95 % it falls by four degrees at once, more than any wet bulb would there, and mists over: its humidity is believed."""
+    plain = rack(room=True)
+    facts = replace(plain.enclosures["B1"], egg_box=True, open_water=False)
+    desk = Desk(Settings(plain.time, 60, {"B1": facts}, plain.probes, plain.stage_limits))
+    desk.hold(9 * 60, t=31.4, h=95.0, others=[ROOM])
+    desk.hold(120, t=lambda m: 27.0 + min(1.5, m / 40), h=lambda m: 99.8 if m else 97.0, others=[ROOM])
+    assert "saturated" not in _raised(desk)
+
+
 def test_a_rounded_and_a_fine_probe_are_doubted_alike() -> None:
     """A steady fall to what no air can reach is never told as dry, also in data rounded to tenths."""
     plain = rack(room=True)

@@ -76,3 +76,51 @@ def test_heat_that_stops_after_a_fog_is_told() -> None:
     desk.hold(4 * 60, t=t, h=lambda m: min(95.0, humidity_at(vapour * (0.8 + 0.2 * math.exp(-m / 90)), t(m))), others=[ROOM])
     told = next(e for e in desk.events if e.kind == "heat_lost")
     assert told.time - began <= 2 * 3600
+
+
+WARM_ROOM = ("air", 24.7, 64.0)
+
+
+def _beside_a_warm_room(t: float, percent_at_room: float, minutes: int) -> Desk:
+    """Return a moist tub 4 °C above its room that from one minute to the next reads other air, for some minutes, then its own."""
+    desk = Desk(rack(room=True))
+    desk.hold(12 * 60, t=28.7, h=76.0, others=[WARM_ROOM])
+    vapour = vapour_hpa(24.7, percent_at_room)
+    desk.hold(
+        minutes, t=lambda m: t + (28.7 - t) * math.exp(-m / 3), noise=0.03, others=[WARM_ROOM],
+        h=lambda m: humidity_at(vapour + (30.0 - vapour) * math.exp(-m / 3), t + (28.7 - t) * math.exp(-m / 3)),
+    )  # fmt: skip
+    desk.hold(60, t=28.7, h=70.0, others=[WARM_ROOM])
+    return desk
+
+
+def test_a_long_clean_out_beside_a_warm_moist_room_is_no_displaced_probe() -> None:
+    """Open for an hour, most of a degree above its room, for its heater goes on, and nearly as moist: the probe is believed."""
+    assert "displaced" not in [e.kind for e in _beside_a_warm_room(25.5, 67.0, 60).events]
+
+
+def test_a_probe_that_fell_out_beside_a_warm_moist_room_is_displaced_within_the_hour() -> None:
+    """The room's air to a tenth of a degree for 55 min: `displaced`, nothing else."""
+    events = _beside_a_warm_room(24.8, 64.5, 55).events
+    assert [e.kind for e in events if e.event == "raised"] == ["displaced"]
+
+
+def test_a_probe_that_fell_out_in_the_heat_of_the_day_is_displaced_not_dry() -> None:
+    """The room is nearer to the tub than usual, and only the vapour was still far from it: `displaced`, and `dry` is not told."""
+    desk = Desk(rack(room=True))
+    desk.hold(12 * 60, t=30.2, h=70.0, others=[("air", 25.5, 50.0)])
+    desk.hold(4 * 60, t=30.2, h=70.0, others=[("air", 27.4, 45.0)])
+    desk.hold(2 * 60, t=27.5, h=45.4, others=[("air", 27.4, 45.0)])
+    assert [e.kind for e in desk.events if e.event == "raised"] == ["displaced"]
+
+
+def test_a_vent_forced_open_in_the_heat_of_the_day_is_dry() -> None:
+    """The same day, the vapour falls to the room's, but the tub stays as warm as it was: `dry`, an hour later."""
+    desk = Desk(rack(room=True))
+    desk.hold(12 * 60, t=30.2, h=70.0, others=[("air", 25.5, 50.0)])
+    desk.hold(4 * 60, t=30.2, h=70.0, others=[("air", 27.4, 45.0)])
+    began = desk.now
+    desk.hold(2 * 60, t=29.9, h=lambda m: 40 + 30 * math.exp(-m / 5), others=[("air", 27.4, 45.0)])
+    told = [e for e in desk.events if e.event == "raised"]
+    assert [e.kind for e in told] == ["dry"]
+    assert told[0].time - began <= 3600 + 10 * 60

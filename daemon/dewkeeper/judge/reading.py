@@ -271,7 +271,19 @@ def _reads_wet_bulb(watch: Watch) -> bool:
     spread = max(t for _, t, _ in before) - min(t for _, t, _ in before)
     usual = median(hour[1] for hour in watch.past.hours) if watch.past.learned else t_before
     falling = since[-1][1] < since[0][1] - 0.4  # a box that goes on cooling has lost its heat, and is wet in truth
-    return h_before < 98.0 and not falling and min(t_before, usual) - t_since > max(0.2, 0.5 * spread)
+    cooler = min(t_before, usual) - t_since
+    vapour = median(e for _, _, e in before)
+    return h_before < 98.0 and not falling and max(0.2, 0.5 * spread) < cooler < _coolest_film(t_before, vapour)
+
+
+def _coolest_film(t: float, e: float) -> float:
+    """Return by how many °C at most a film of water is cooler than air of t °C and e hPa; what is cooler still was opened.
+
+    The wet bulb's depression (psychrometer, 0.66 hPa/°C at 1000 hPa), linear from the air's own temperature, twice over,
+    and the 0.6 °C by which two good probes may differ: humidity itself is known to some per cent only.
+    """
+    slope = saturation_hpa(t + 0.5) - saturation_hpa(t - 0.5)
+    return 2 * max(0.0, saturation_hpa(t) - e) / (0.66 + slope) + 0.6
 
 
 def _lasting(state: State, watch: Watch, now: int, t: float, h: float) -> set[str]:

@@ -41,6 +41,11 @@ _SUDDEN_LOOKS: Final = 4
 """From a tub's usual air into the room's within 20 min of readings: a lag of a probe, not the cooling of a tub."""
 _NEAR_T_C: Final = 0.8
 _NEAR_E: Final = 0.06
+_SUDDEN_E_HPA: Final = 1.8
+_ONE_AIR_C: Final = 0.6
+_ONE_AIR_PERCENT: Final = 4.0
+"""Two probes of ±0.3 °C and ±2 %RH (data sheet, typical) in one air lie no further apart, noise and draughts averaged out. An
+enclosure under an open lid stays warmer than its room: its heater goes on."""
 
 
 def jumped(state: State, watch: Watch, now: int, t: float, e: float, then: tuple[int, float, float]) -> None:
@@ -178,7 +183,9 @@ def _displaced(state: State, watch: Watch, room: Watch, now: int) -> None:
     close = abs(watch.t - room.t) <= max(0.7, 0.25 * abs(usual_t)) and abs(watch.e - room.e) <= max(0.8, 0.25 * abs(usual_e))
     if not close or not reads_room(watch.t, watch.e, room, sudden):
         watch.near_since = NEVER
-        far = abs(watch.t - room.t) > 0.65 * abs(usual_t) and (abs(usual_t) >= 3.0 or abs(watch.e - room.e) > 0.4 * abs(usual_e))
+        warmth, vapour = abs(watch.t - room.t), abs(watch.e - room.e)
+        far = warmth > 0.65 * abs(usual_t) and (abs(usual_t) >= 3.0 or vapour > 0.4 * abs(usual_e))
+        far = far or vapour > max(2 * _SUDDEN_E_HPA, 0.4 * abs(usual_e))
         watch.far_looks, watch.far_at = (0, now) if far else (watch.far_looks + 1, watch.far_at)
         return
     if watch.near_since == NEVER:
@@ -190,7 +197,7 @@ def _displaced(state: State, watch: Watch, room: Watch, now: int) -> None:
     touched = any(0 <= watch.near_since - at <= 3600 for at in watch.breaks)
     if not watch.near_sudden and not touched:
         return  # it came there slowly and by itself: it cooled
-    at_once = watch.near_sudden and usually_apart(watch)
+    at_once = watch.near_sudden and usually_apart(watch) and _one_air(watch, room)
     if now - watch.near_since >= (DISPLACED_SUDDEN_SECONDS if at_once else DISPLACED_SLOW_SECONDS):
         # It may have fallen right after the last look that was still the tub's.
         since = watch.far_at + 1 if at_once and watch.far_at != NEVER else watch.near_since
@@ -203,13 +210,23 @@ def _displaced(state: State, watch: Watch, room: Watch, now: int) -> None:
         watch.restored = True
 
 
+def _one_air(watch: Watch, room: Watch) -> bool:
+    """Return whether a probe and its room's, all looks since it came near together, differ by their tolerances at most."""
+    mine, theirs = ([look for look in w.past.looks if look[0] >= watch.near_since] for w in (watch, room))
+    if not mine or not theirs:
+        return False
+    t, e = (sum(look[i] for look in mine) / len(mine) - sum(look[i] for look in theirs) / len(theirs) for i in (1, 2))
+    vapour = _ONE_AIR_PERCENT / 100 * saturation_hpa(room.t) + (saturation_hpa(room.t + _ONE_AIR_C) / saturation_hpa(room.t) - 1) * room.e
+    return abs(t) <= _ONE_AIR_C and abs(e) <= vapour
+
+
 def reads_room(t: float, e: float, room: Watch, sudden: bool) -> bool:
     """Return whether a reading is the room's, in temperature and in vapour pressure.
 
     After a sudden fall two ordinary probes may differ by their tolerances and still mean it (1.3 °C, 1.8 hPa: 5 %RH
     between them); without one the match must be closer.
     """
-    near_t, near_e = (1.3, 1.8) if sudden else (_NEAR_T_C, 0.8)
+    near_t, near_e = (1.3, _SUDDEN_E_HPA) if sudden else (_NEAR_T_C, 0.8)
     return abs(t - room.t) <= near_t and abs(e - room.e) <= max(near_e, _NEAR_E * room.e)
 
 

@@ -13,6 +13,9 @@ from tests.bench.alarms.bench_tub import Air
 READ, EMPTY, CRC, BROWNOUT, BUS, NO_ROW = range(6)
 HEATER_ON, RESET_SEEN, CRC_BURST = 1, 2, 4
 
+RECOVERY_MINUTES = 5
+"""So long after a fault that made readings unbelievable they are not believed yet, as the judge's documentation says."""
+
 _NOISE_C, _NOISE_PERCENT = 0.013, 0.03  # one sigma, high repeatability (data sheet gives three sigma)
 
 
@@ -71,7 +74,8 @@ def spoil(wire: Wire, plan: TubPlan, wires: dict[int, Wire], room: Air, chance: 
     """
     for fault in plan.faults:
         _FAULTS[fault.kind](wire, fault, plan, wires, room, chance)
-        for i in range(fault.start, min(fault.end, len(wire.good))):
+        doubted = 0 if fault.kind in ("missing", "crc", "brownout") else RECOVERY_MINUTES
+        for i in range(fault.start, min(fault.end + doubted, len(wire.good))):
             wire.good[i] = 0
     for start, end in plan.lossy:
         for i in range(start, end):

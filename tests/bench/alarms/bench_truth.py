@@ -5,7 +5,7 @@ resolution, faults or lost polls. Offset and lag stay because no judge can see t
 
 **An excursion that must be told**, plain: ideal values of the counted polls lie beyond the limit by a clear margin
 (0.3 %RH, 0.1 °C) without break for the on-delay. Counted polls are those delivered by a healthy probe, single
-rubbish words apart. A gap of up to three polls is no break; a longer one adds no time, and after an hour the count
+rubbish words and the first five minutes after a fault apart. A gap of up to three polls is no break; a longer one adds no time, and after an hour the count
 begins anew. It must stand as an alarm at the second counted poll after the on-delay.
 
 **Carried across by a thermostat**: not plain, but the mean over an hour lies beyond by 0.5 %RH (0.15 °C), and
