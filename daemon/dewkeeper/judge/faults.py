@@ -24,6 +24,11 @@ HUMIDITY_ONLY: Final = frozenset({"saturated", "impossible", "swapped"})
 RECOVERY_SECONDS: Final = 300
 SLOW_RECOVERY: Final[Mapping[str, int]] = {"brownout": 3600, "crc": 1800}
 """What comes and goes: a sagging supply resets a probe every few minutes for hours, and that is one alarm."""
+RETURNING: Final = frozenset({"saturated", "flat_line"})
+RETURNED_SECONDS: Final = 4 * 3600
+RETURNED_RECOVERY: Final = 3600
+"""One of these that is back within four hours is over after an hour only: a chattering alarm (ISA-18.2) is damped by its
+off-delay. Water on a sensor comes and goes with the thermostat; a plug is somebody's doing, and over when it is in."""
 RUBBISH_TOLD: Final = 5
 RUBBISH_POLLS: Final = 60
 """So many polls of rubbish within so many polls are `gross_range`: five in a row, or one in ten within an hour or two."""
@@ -104,6 +109,7 @@ def start_fault(
 def end_fault(state: State, watch: Watch, kind: Kind, now: int) -> None:
     """A probe is out of a fault."""
     if watch.faults.pop(kind, None) is not None:
+        watch.ended[kind] = now
         state.book.clear((watch.places.pop(kind, watch.place), kind), now, watch.name)
         if kind == "gross_range":
             watch.rubbish = []
@@ -174,11 +180,13 @@ def recover(state: State, watch: Watch, now: int, traces: frozenset[str] | set[s
             spell[1] = -1
         elif spell[1] < 0:
             spell[1] = now
-        elif now - spell[1] >= _recovery(state, watch, kind):
+        elif now - spell[1] >= _recovery(state, watch, kind, spell[0]):
             end_fault(state, watch, kind, now)  # type: ignore[arg-type]
 
 
-def _recovery(state: State, watch: Watch, kind: str) -> int:
+def _recovery(state: State, watch: Watch, kind: str, since: int) -> int:
+    if kind in RETURNING and since - watch.ended.get(kind, NEVER) < RETURNED_SECONDS:
+        return RETURNED_RECOVERY
     if kind == "gross_range" and _rare(state, watch):
         return RUBBISH_POLLS * state.poll  # what came every ten minutes is not over after five
     return SLOW_RECOVERY.get(kind, RECOVERY_SECONDS)

@@ -46,7 +46,7 @@ class Watch:
     slow_t, slow_e: their means over about a thermostat cycle. t_low ... h_high: the quiet box; while a reading lies in it
     and nothing runs (`busy`), no side needs a look. pend_*: a suspect reading that waits for the next to agree.
     pair_*, flat: the last values and how often they repeated; pairs, repeats: how often that happens on its own.
-    faults: kind -> [since, good since or -1]; places: kind -> the place its alarm is kept under.
+    faults: kind -> [since, good since or -1]; ended: kind -> when the last of its kind was over; places: kind -> the place its alarm is kept under.
     past: the last day. opened, misted: when the air last showed it; open_e and low_e: vapour before and after.
     near_since: since when it reads the room's air, near_sudden: whether that came at once; far_at, far_looks: when it was
     last far from it, and looks since. open_low: the lowest temperature of the day before an opening. cool_since: since when its heat is
@@ -57,7 +57,7 @@ class Watch:
     """
 
     __slots__ = (
-        "breaks", "busy", "climbs", "cool_since", "crc", "crc_since", "e", "enclosure", "far_at", "far_looks", "faults",
+        "breaks", "busy", "climbs", "cool_since", "crc", "crc_since", "e", "enclosure", "ended", "far_at", "far_looks", "faults",
         "fell_by", "flat", "flat_since", "h", "h_high", "h_low", "heater_from", "last", "live", "look_at", "low_at",
         "low_e", "misted", "name", "near_since", "near_sudden", "open_e", "open_low", "open_t", "opened", "pair_h", "pair_t",
         "pairs", "past", "pend_at", "pend_h", "pend_t", "place", "places", "repeats", "restored", "retired", "role", "room",
@@ -87,6 +87,7 @@ class Watch:
         self.crc_since = 0
         self.wet_since = NEVER
         self.faults: dict[str, list[int]] = {}
+        self.ended: dict[str, int] = {}
         self.places: dict[str, str] = {}
         self.past = Past()
         self.look_at = NEVER
