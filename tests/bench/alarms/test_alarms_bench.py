@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from array import array
 from itertools import pairwise
+from math import atan
 from random import Random
 
 import pytest
@@ -12,10 +13,12 @@ from tests.bench.alarms.bench_baselines import Told
 from tests.bench.alarms.bench_drive import build, chunks, run
 from tests.bench.alarms.bench_overheat import RATES_C_PER_MINUTE, TROUBLES, ramp
 from tests.bench.alarms.bench_plan import MAKES, Happening, RackPlan, plan_rack
+from tests.bench.alarms.bench_planted import planted_air, window_room
 from tests.bench.alarms.bench_probe import Wire
 from tests.bench.alarms.bench_score import Scorer
 from tests.bench.alarms.bench_truth import Truth
 from tests.bench.alarms.bench_tub import tub_air
+from tests.bench.alarms.bench_variants import vary
 
 from dewkeeper.judge.types import Reading
 from dewkeeper_config.profiles import BUILT_IN
@@ -55,6 +58,32 @@ def test_tub_rests_where_it_was_built_to() -> None:
     opened = tub_air(tub, room_c, room_hpa, Random(2))
     room = humidity_percent(room_hpa[7 * DAY - 1], opened.temperature[7 * DAY - 1])
     assert abs(opened.humidity[7 * DAY - 1] - room) < 8
+
+
+def _wet_bulb(celsius: float, percent: float) -> float:
+    """Return the wet bulb, °C, by Stull, J. Appl. Meteor. Climatol. 50 (2011) 2267, eq. 1 (from memory; 13.7 °C at 20 °C, 50 %)."""
+    return (
+        celsius * atan(0.151977 * (percent + 8.313659) ** 0.5) + atan(celsius + percent) - atan(percent - 1.676331)
+        + 0.00391838 * percent**1.5 * atan(0.023101 * percent) - 4.686035
+    )  # fmt: skip
+
+
+def test_planted_vivarium_rests_and_fog_cools_it_to_the_wet_bulb_and_no_further() -> None:
+    """Left alone it stays near its set temperature and resting humidity by day; fog cools the air, never below its wet bulb."""
+    assert _wet_bulb(20, 50) == pytest.approx(13.7, abs=0.05)
+    plan = vary(plan_rack(MAKES[3], 3, 8, 1), "planted")
+    tub = plan.tubs[0]
+    tub.happenings, tub.hysteresis_c, tub.lag_seconds = [], 0.3, 8.0
+    room_c, room_hpa = window_room(plan.room, 8 * DAY, Random(1))
+    calm = planted_air(tub, room_c, room_hpa, Random(2))
+    days = [m for m in range(2 * DAY, 8 * DAY) if 600 <= m % DAY < 1200]
+    assert sum(calm.temperature[m] for m in days) / len(days) == pytest.approx(tub.set_c, abs=1.0)
+    assert sum(calm.humidity[m] for m in days) / len(days) == pytest.approx(tub.rest_percent, abs=10)
+    at = 5 * DAY + 700
+    tub.happenings = [Happening(at, at + 1, "mist", 1.0)]
+    fog = planted_air(tub, room_c, room_hpa, Random(2))
+    coolest = min(fog.temperature[at : at + 30])
+    assert _wet_bulb(calm.temperature[at], calm.humidity[at]) - 0.5 < coolest < calm.temperature[at] - 0.5
 
 
 def test_same_seed_same_series() -> None:
