@@ -16,6 +16,7 @@ from dewkeeper.judge.types import Alarm, Event, Exclusion, JournalEntry
 from dewkeeper.report.morning import morning
 from dewkeeper.report.wording import Wording, happened, to_do
 from dewkeeper.service.settings import judge_settings
+from dewkeeper_config.models import Site
 
 DST = [
     ("Europe/Vienna", date(2026, 3, 29)),
@@ -173,3 +174,13 @@ def test_a_changed_limit_is_told_in_the_sites_unit() -> None:
         "setting changed: temperature tolerable low 75.2 °F → 77 °F; humidity target low 60 % → 62.5 %; "
         "delays temperature deadband 0.9 °F → 1.8 °F (colder room, Ina)"
     )
+
+
+def test_an_extreme_is_dated_as_exactly_as_it_is_known() -> None:
+    """Of a chart's slice of minutes the minute is told, of one of hours its ends, of one of days the days, never one moment."""
+    wording = Wording.of(Site(timezone="Europe/Vienna"))
+    at, now = seconds("2026-11-24T07:00"), seconds("2026-11-24T08:20")
+    assert wording.within(at, 360, now) == "08:00"
+    assert wording.within(at - 3600, 3 * 3600, now) == "07:00–09:20"
+    assert wording.within(at - 3 * 86400, 3 * 3600, now) == "Sat 21 Nov 08:00–11:00"
+    assert wording.within(at - 20 * 3600, 36 * 3600, now) == "Mon 23 Nov to Tue 24 Nov"

@@ -108,6 +108,16 @@ class Wording:
         local = self.local(at)
         return f"{local:%a} {local.day} {local:%b}"
 
+    def within(self, at: int, seconds: int, now: int) -> str:
+        """Return when something happened of which only the slice of time is known: "05:12", "05:00–08:00", or its days."""
+        if seconds <= 15 * 60:
+            return self.clock(at, now)
+        end = min(at + seconds, now)
+        if seconds < 12 * 3600:
+            return f"{self.clock(at, now)}–{self.clock(end)}"
+        first, last = self.day(at), self.day(end)
+        return first if first == last else f"{first} to {last}"
+
     def stamp(self, at: int) -> str:
         """Return "2026-11-25 06:50" on the wall clock, with the zone's short name."""
         return f"{self.local(at):%Y-%m-%d %H:%M %Z}"
