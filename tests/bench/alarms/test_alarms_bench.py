@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from array import array
 from itertools import pairwise
-from math import atan
+from math import atan, sqrt
 from random import Random
 
 import pytest
@@ -63,8 +63,8 @@ def test_tub_rests_where_it_was_built_to() -> None:
 def _wet_bulb(celsius: float, percent: float) -> float:
     """Return the wet bulb, °C, by Stull, J. Appl. Meteor. Climatol. 50 (2011) 2267, eq. 1 (from memory; 13.7 °C at 20 °C, 50 %)."""
     return (
-        celsius * atan(0.151977 * (percent + 8.313659) ** 0.5) + atan(celsius + percent) - atan(percent - 1.676331)
-        + 0.00391838 * percent**1.5 * atan(0.023101 * percent) - 4.686035
+        celsius * atan(0.151977 * sqrt(percent + 8.313659)) + atan(celsius + percent) - atan(percent - 1.676331)
+        + 0.00391838 * percent * sqrt(percent) * atan(0.023101 * percent) - 4.686035
     )  # fmt: skip
 
 
