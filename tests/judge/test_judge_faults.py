@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import pytest
@@ -181,6 +182,22 @@ def test_drier_than_its_room_is_impossible_not_dry() -> None:
     desk.hold(100, t=29.0, h=lambda m: max(40.0, 65.0 - m), others=[wet_room])
     assert _raised(desk) == ["impossible"]
     assert [e.detail["sure"] for e in desk.events if e.kind == "impossible"] == ["fairly"]
+
+
+@pytest.mark.parametrize(("mean", "told"), [(55.9, False), (53.5, True)])
+def test_what_an_impossible_probe_read_is_no_part_of_a_mean(mean: float, told: bool) -> None:
+    """A probe recovers in a tub whose thermostat grazes the limit: silent with the mean inside, `dry` with it beyond."""
+    desk = Desk(rack(room=True))
+
+    def swing(m: int) -> float:
+        return 2.5 * math.sin(2 * math.pi * (m - 10) / 24)
+
+    desk.hold(9 * 60, others=[ROOM])
+    desk.hold(10 * 60, h=15.0, others=[ROOM])
+    desk.hold(3 * 60, h=lambda m: mean + swing(m), others=[ROOM])
+    assert [e.band for e in desk.events if e.kind == "dry" and e.event in ("raised", "escalated") and e.band == "tolerable"] == (
+        ["tolerable"] if told else []
+    )
 
 
 def test_a_dry_tub_in_a_dry_room_is_dry() -> None:

@@ -113,6 +113,8 @@ def end_fault(state: State, watch: Watch, kind: Kind, now: int) -> None:
         state.book.clear((watch.places.pop(kind, watch.place), kind), now, watch.name)
         if kind == "gross_range":
             watch.rubbish = []
+        if kind in HUMIDITY_ONLY:
+            watch.slow_e = watch.e  # what was read meanwhile is no part of a mean
         if kind in ("missing", "crc"):
             state.set_timer(now + missing_after(state), "missing", watch.name)
 
