@@ -124,3 +124,25 @@ def test_a_vent_forced_open_in_the_heat_of_the_day_is_dry() -> None:
     told = [e for e in desk.events if e.event == "raised"]
     assert [e.kind for e in told] == ["dry"]
     assert told[0].time - began <= 3600 + 10 * 60
+
+
+def _misted_beside_a_moist_room() -> Desk:
+    """Return a tub that was misted four hours ago, its film just gone, its thermostat at the top of its swing."""
+    desk = Desk(rack(room=True))
+    desk.hold(_TOP, t=_swing, h=lambda m: humidity_at(27.0, _swing(m)), others=[WARM_ROOM])
+    desk.hold(240, t=lambda m: _swing(_TOP + m), h=lambda m: humidity_at(35 - 8 * math.exp(-m / 8), _swing(_TOP + m)), others=[WARM_ROOM])
+    return desk
+
+
+def test_a_film_that_has_dried_off_is_no_open_lid() -> None:
+    """The vapour falls within minutes, but to what is usual here, while the heater rests for long: no `lid_open`."""
+    desk = _misted_beside_a_moist_room()
+    desk.hold(90, t=lambda m: 29.7 - m / 20, h=lambda m: humidity_at(26.2 + 8.8 * math.exp(-m / 8), 29.7 - m / 20), others=[WARM_ROOM])
+    assert "lid_open" not in [e.kind for e in desk.events]
+
+
+def test_a_lid_left_open_after_a_misting_is_told() -> None:
+    """The same, but the vapour falls to little more than the room's: `lid_open`."""
+    desk = _misted_beside_a_moist_room()
+    desk.hold(90, t=lambda m: 29.7 - m / 20, h=lambda m: humidity_at(21.0 + 14.0 * math.exp(-m / 8), 29.7 - m / 20), others=[WARM_ROOM])
+    assert "lid_open" in [e.kind for e in desk.events]

@@ -153,6 +153,8 @@ def _opening(state: State, watch: Watch, room: Watch | None, now: int) -> None:
     if watch.past.learned and watch.open_t > median(hour[1] for hour in watch.past.hours) + 2.0:
         return  # it came down from a heat it is not used to, and its vapour with it
     excess = watch.open_e - room.e
+    if watch.past.learned:
+        excess = min(excess, watch.past.usual_de)  # what was more than usual was a misting's, and dries off by itself
     mixed = watch.low_e - room.e < 0.5 * excess and watch.fell_by >= 0.35 * excess
     still_open = mixed and -1.0 < watch.e - room.e < 0.45 * excess and back < 0.25 * drop
     if still_open:

@@ -194,7 +194,7 @@ class Truth:
         polls = max(rule.samples, int(rule.delay_minutes))
         window = self.counted[max(0, place - polls) : place]
         lately = range(max(0, minute + 1 - polls), minute + 1)
-        kinds = {f.kind for f in self.plan.faults if f.start < minute <= f.end}
+        kinds = {f.kind for f in self.plan.faults if f.start <= minute <= f.end}
         if any(f.kind == "brownout" and f.start < minute and f.end >= lately.start for f in self.plan.faults):
             # What a probe reads between two resets is right.
             window = array("l", [i for i in lately if self.wire.state[i] == READ])
