@@ -84,6 +84,18 @@ def test_a_probe_that_fails_slowly_is_never_told_as_dryness(hours: float, swing_
     assert _raised(desk) == ["impossible"]
 
 
+@pytest.mark.parametrize("swing_c", [0.0, 0.6])
+@pytest.mark.parametrize("tau", [45, 60, 90])
+def test_a_probe_that_fades_is_never_told_as_dryness(tau: float, swing_c: float) -> None:
+    """It bends as air does, but towards nothing, past what its room has: `impossible`, and no excursion."""
+    desk = Desk(rack(room=True))
+    healthy = _tub(10**9, 12, 3, swing_c)
+    _feed(desk, healthy, 8 * 60)
+    failing = ((t, max(4.0, h - 61 * (1 - math.exp(-m / tau)))) for m, (t, h) in enumerate(healthy))
+    _feed(desk, failing, 8 * 60)
+    assert _raised(desk) == ["impossible"]
+
+
 def test_a_probe_off_by_much_is_not_believed_when_the_room_dries() -> None:
     """35 %RH too low from one poll to the next is `impossible` in a moist room, and stays it in a dry one, until it is mended."""
     desk = Desk(rack(room=True))

@@ -1,7 +1,7 @@
 """Whether humidity falls as air dries, or as a probe fails.
 
 Air that dries towards its room slows down on the way, by two thirds in every time constant, and its swings with the
-thermostat shrink with it. A failing element knows nothing of the room: it lets the humidity slide, and the swings stay.
+thermostat shrink with it. A failing element knows nothing of the room: it lets the humidity slide, in a line or towards nothing, and the swings stay.
 Both are fitted to the looks since a little before the limit was passed, by least squares, each with its own answer to
 the temperature and to its change, so that a thermostat's swing is no misfit of either.
 """
@@ -28,6 +28,7 @@ SOON_MINUTES: Final = 200
 """A fall that will not soon be where no air can go need not wait for it."""
 STRAIGHTER: Final = 14.0
 """A thousand to one: by so much, in variances of what the line leaves, drying must fit worse than the line."""
+NOT_SOON: Final = 1e9
 _LEAST_VARIANCE: Final = 0.04
 """0.2 %RH: what a good probe and the air before it never come below from look to look, in (%RH)²."""
 _TIME_CONSTANTS: Final = tuple(16 * 1.35**n for n in range(16))
@@ -43,33 +44,45 @@ class _Shape(NamedTuple):
     percent: list[float]
 
 
-def falls_straight(watch: Watch, now: int, since: int, bottom_hpa: float) -> bool:
-    """Return whether humidity, beyond its limit since `since`, falls in a line where the best drying would have bent.
+def falls_past(watch: Watch, now: int, since: int, bottom_hpa: float) -> bool:
+    """Return whether humidity, beyond its limit since `since`, falls as if it knew nothing of where any drying ends.
 
-    bottom_hpa: where the straightest of all dryings ends; the line must be heading below it within hours.
+    In a line, or in a decay towards nothing, while the best drying towards `bottom_hpa` would have bent more; and it must be
+    heading below that within hours.
     """
     fall = _fall(watch.past.looks, now, since)
     if fall is None:
         return False
     x, percent = fall.minutes, fall.percent
     n = len(x)
-    ones = [1.0] * n
-    left, rate = _left(percent, (ones, fall.warmer, fall.warming, x))
-    end = sum(percent) / n - rate * sum(x) / n
+    swings = (fall.warmer, fall.warming)
+    mean = sum(percent) / n
+    left, rate = _left(percent, ([1.0] * n, *swings, x))
+    end = mean - rate * sum(x) / n
     mean_c = sum(look[1] for look in watch.past.looks[-n:]) / n
     bottom = 100 * bottom_hpa / saturation_hpa(mean_c)
-    if rate * x[0] < LEAST_FALL_PERCENT or end - bottom > -rate * SOON_MINUTES:
+    if rate * x[0] < LEAST_FALL_PERCENT:
         return False
-    line = sum(value * value for value in left)
+    failing = _squares(left) if end - bottom <= -rate * SOON_MINUTES else NOT_SOON
+    for minutes in _TIME_CONSTANTS:
+        left, top = _left(percent, (*swings, _decay(x, minutes)))
+        if top * exp(x[0] / minutes) <= bottom * exp(SOON_MINUTES / minutes):
+            failing = min(failing, _squares(left))
     # What temperature does to the humidity of air goes with how much of it there is.
-    share = [max(0.1, (end + rate * at) * n / sum(percent)) for at in x]
-    swings = [[s * t for s, t in zip(share, column, strict=True)] for column in (fall.warmer, fall.warming)]
+    share = [max(0.1, (end + rate * at) / mean) for at in x]
+    scaled = [[s * t for s, t in zip(share, column, strict=True)] for column in swings]
     above = [value - bottom for value in percent]
-    drying = min(
-        sum(value * value for value in _left(above, (*swings, [exp((x[0] - at) / minutes) for at in x]))[0])
-        for minutes in _TIME_CONSTANTS
-    )
-    return drying - line >= STRAIGHTER * max(line / (n - 4), _LEAST_VARIANCE)
+    drying = min(_squares(_left(above, (*scaled, _decay(x, minutes)))[0]) for minutes in _TIME_CONSTANTS)
+    return drying - failing >= STRAIGHTER * max(failing / (n - 4), _LEAST_VARIANCE)
+
+
+def _decay(minutes: Sequence[float], time_constant: float) -> list[float]:
+    """Return a decay from 1 at the first of the times."""
+    return [exp((minutes[0] - at) / time_constant) for at in minutes]
+
+
+def _squares(values: Sequence[float]) -> float:
+    return sum(value * value for value in values)
 
 
 def _fall(looks: Sequence[Look], now: int, since: int) -> _Shape | None:

@@ -10,7 +10,7 @@ from __future__ import annotations
 from typing import Final
 
 from dewkeeper.air import vapour_hpa
-from dewkeeper.judge.falls import falls_straight
+from dewkeeper.judge.falls import falls_past
 from dewkeeper.judge.faults import start_fault
 from dewkeeper.judge.signs import reads_room, room_of
 from dewkeeper.judge.state import State, Watch
@@ -53,7 +53,7 @@ def below_room(
 def heading_below_room(state: State, watch: Watch, now: int, since: int) -> bool:
     """Return whether humidity falls as no air does, towards where no air can go; it is beyond its limit since `since`."""
     room = lowest_room_e(state, watch, now, SOON_HOURS)
-    return room is not None and falls_straight(watch, now, since, room - HOLD_HPA)
+    return room is not None and falls_past(watch, now, since, room - HOLD_HPA)
 
 
 def name_impossible(state: State, watch: Watch, now: int, since: int, sure: str) -> None:

@@ -115,7 +115,7 @@ def look(state: State, watch: Watch, now: int) -> None:
     if room is None:
         watch.near_since = NEVER
         return
-    if not watch.faults:
+    if not watch.faults.keys() - {"swapped"}:
         watch.past.compare(room.t, room.e, watch.t, watch.e)
     _displaced(state, watch, room, now)
     _heat(state, watch, room, now)

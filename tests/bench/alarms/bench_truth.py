@@ -195,8 +195,8 @@ class Truth:
         window = self.counted[max(0, place - polls) : place]
         lately = range(max(0, minute + 1 - polls), minute + 1)
         kinds = {f.kind for f in self.plan.faults if f.start <= minute <= f.end}
-        if any(f.kind == "brownout" and f.start < minute and f.end >= lately.start for f in self.plan.faults):
-            # What a probe reads between two resets is right.
+        if any(f.kind in ("brownout", "crc") and f.start < minute and f.end >= lately.start for f in self.plan.faults):
+            # What a probe reads between two resets or garbled replies is right, and counts.
             window = array("l", [i for i in lately if self.wire.state[i] == READ])
         if rule.unit == "c" and (kinds & {"impossible", "swapped"} or (rule.kind == "hot" and "saturated" in kinds)):
             # The temperature is right though the humidity cannot be, or it is some tub's, and a wet probe is too cool at

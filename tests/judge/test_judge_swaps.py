@@ -1,0 +1,138 @@
+"""Two probes exchanged: named by what heat and moisture read before and after, held back until then, and nothing else is held.
+
+Tubs are drawn here by hand: a level, a thermostat's swing about it, and the humidity of air whose vapour follows the
+warmth of its floor half way, as it does in a closed tub (common practice, no source).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+from tests.judge.judge_desk import Desk, rack
+
+from dewkeeper.judge.types import JournalEntry
+
+ROOM = ("air", 22.0, 45.0)
+
+
+@dataclass(frozen=True)
+class Tub:
+    """°C, %RH, half a thermostat's swing in °C and its period in minutes; by how many °C nights are cooler."""
+
+    celsius: float
+    percent: float
+    swing_c: float
+    period: float
+    night_c: float = 0.0
+
+    def at(self, minute: int) -> tuple[float, float]:
+        """Return °C and %RH of a minute of the week; humidity falls by 1.5 % for each °C of the swing."""
+        swing = self.swing_c * math.sin(2 * math.pi * minute / self.period)
+        cool = self.night_c if not 480 <= minute % 1440 < 1230 else 0.0
+        return self.celsius - cool + swing, self.percent - 1.5 * swing
+
+
+COOL = Tub(28.3, 72.0, 1.1, 41)
+WARM = Tub(30.0, 58.0, 0.9, 37)
+
+
+def _pair(
+    desk: Desk, minutes: int, one: Callable[[int], tuple[float, float]], two: Callable[[int], tuple[float, float]]
+) -> None:
+    """Let p1 and p2 read these, minute by minute of the week."""
+    for _ in range(minutes):
+        desk.now += 60
+        minute = (desk.now - desk.settings.time) // 60
+        desk.feed(
+            desk.reading("air", 22.0, 45.0, 0.03),
+            desk.reading("p1", *one(minute), 0.03),
+            desk.reading("p2", *two(minute), 0.03),
+        )
+
+
+def _clean(desk: Desk, one: Tub, two: Tub) -> None:
+    """Take both tubs out for a quarter of an hour each and clean them; it stands in the journal."""
+    for place in ("B1", "B2"):
+        desk.feed(JournalEntry(f"{place}{desk.now}", desk.now, place, "cleaned"))
+    began = (desk.now - desk.settings.time) // 60
+
+    def open_air(tub: Tub) -> Callable[[int], tuple[float, float]]:
+        return lambda m: (tub.at(m)[0] - 0.15 * (m - began), max(48.0, tub.at(m)[1] - 2.0 * (m - began)))
+
+    _pair(desk, 15, open_air(one), open_air(two))
+
+
+def _named(desk: Desk) -> dict[str, tuple[int, object]]:
+    """Return probe -> (minutes since the start, the other) of every swap told."""
+    return {
+        e.probe or "": ((e.time - desk.settings.time) // 60, e.detail["with"])
+        for e in desk.events
+        if e.kind == "swapped" and e.event == "raised"
+    }
+
+
+def test_probes_exchanged_at_a_clean_out_are_named_and_nothing_is_told_of_their_air() -> None:
+    """The day before one tub's bowl was dry and the other had lost its heat: both are `swapped` within the day all the same."""
+    desk = Desk(rack(("B1", "B2"), room=True))
+    _pair(desk, 20 * 60, COOL.at, WARM.at)
+    _pair(desk, 10 * 60, lambda m: (COOL.at(m)[0], 57.0), lambda m: (26.0, 60.0))
+    _pair(desk, 9 * 60, COOL.at, WARM.at)
+    _clean(desk, COOL, WARM)
+    before, exchanged = len(desk.events), (desk.now - desk.settings.time) // 60
+    _pair(desk, 22 * 60, WARM.at, COOL.at)
+    named = _named(desk)
+    assert {probe: other for probe, (_, other) in named.items()} == {"p1": "p2", "p2": "p1"}
+    assert all(at - exchanged <= 12 * 60 for at, _ in named.values())
+    assert {e.kind for e in desk.events[before:] if e.event in ("raised", "escalated")} == {"swapped"}
+    assert all(abs(x.since - desk.settings.time - 60 * exchanged) <= 3600 for x in desk.exclusions if x.tests == ("swapped",))
+
+
+def test_exchanged_in_the_evening_before_a_cool_night_they_are_named() -> None:
+    """Nine tenths of a degree apart, still lamps, cooler by 3.5 °C from half past eight on: named before the next evening."""
+    desk = Desk(rack(("B1", "B2"), room=True))
+    moist, dry = Tub(29.6, 67.0, 0.05, 30, 3.5), Tub(30.5, 60.5, 0.05, 30, 3.5)
+    _pair(desk, 42 * 60, moist.at, dry.at)
+    _clean(desk, moist, dry)
+    exchanged = (desk.now - desk.settings.time) // 60
+    _pair(desk, 23 * 60, dry.at, moist.at)
+    named = _named(desk)
+    assert set(named) == {"p1", "p2"}
+    assert all(at - exchanged <= 16 * 60 for at, _ in named.values())
+
+
+def test_after_an_outage_a_swap_is_still_suspected() -> None:
+    """Exchanged, read for two hours and then not for eight: the first readings after it tell of no dry tub."""
+    desk = Desk(rack(("B1", "B2"), room=True))
+    _pair(desk, 30 * 60, COOL.at, WARM.at)
+    _clean(desk, COOL, WARM)
+    _pair(desk, 2 * 60, WARM.at, COOL.at)
+    desk.now += 8 * 3600
+    _pair(desk, 12 * 60, WARM.at, COOL.at)
+    assert set(_named(desk)) == {"p1", "p2"}
+    assert not [e for e in desk.events if e.kind == "dry" and e.enclosure == "B1"]
+
+
+def test_tubs_cleaned_together_that_keep_their_heat_were_not_exchanged() -> None:
+    """After a clean-out each has the humidity the other had, and its own temperature: no swap, and too dry is told in time."""
+    desk = Desk(rack(("B1", "B2"), room=True))
+    _pair(desk, 30 * 60, COOL.at, WARM.at)
+    _clean(desk, COOL, WARM)
+    closed = desk.now
+    dried, damped = replace(COOL, percent=52.0), replace(WARM, percent=72.0)
+    _pair(desk, 22 * 60, dried.at, damped.at)
+    assert not _named(desk)
+    told = next(e for e in desk.events if e.kind == "dry" and e.event == "raised" and e.enclosure == "B1")
+    assert told.band == "tolerable"
+    assert told.time - closed <= 3600 + 120
+
+
+def test_tubs_cleaned_together_that_stay_as_they_were_were_not_exchanged() -> None:
+    """Two tubs cleaned together every other day for ten days, a little moister after it each time: never a swap."""
+    desk = Desk(rack(("B1", "B2"), room=True))
+    for more in (0.0, 3.0, -2.0, 4.0, 1.0):
+        one, two = replace(COOL, percent=COOL.percent + more), replace(WARM, percent=WARM.percent + more / 2)
+        _pair(desk, 47 * 60, one.at, two.at)
+        _clean(desk, COOL, WARM)
+    assert not _named(desk)
