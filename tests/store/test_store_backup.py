@@ -19,6 +19,7 @@ from dewkeeper.store.errors import BackupFailed, StoreUnusable
 from dewkeeper.store.health import Disk
 from dewkeeper.store.migrate import STEPS
 from dewkeeper.store.rescue import open_or_rescue
+from dewkeeper.store.ring import table
 from dewkeeper_config.models import Backup, Storage
 
 
@@ -167,7 +168,9 @@ def _old_schema(folder: Path, steps: int = 1) -> None:
     connection.execute("CREATE TABLE alembic_version (version_num VARCHAR(32) NOT NULL PRIMARY KEY)")
     connection.execute("INSERT INTO alembic_version VALUES (?)", (STEPS[steps - 1][1:5],))
     connection.execute("INSERT INTO probe VALUES (1, 'b1', 'sht3x')")
-    connection.execute("INSERT INTO reading VALUES (?, 27000, 40000)", ((MIDNIGHT << 10) + 1,))
+    key = (MIDNIGHT << 10) + 1
+    plain = "reading" if steps <= STEPS.index("v0006_ring") else table(key)
+    connection.execute(f"INSERT INTO {plain} VALUES (?, 27000, 40000)", (key,))  # noqa: S608
     connection.commit()
     connection.close()
 
@@ -204,6 +207,24 @@ def test_quarter_hours_that_lay_by_probe_are_found_by_day(tmp_path: Path) -> Non
     with closing(sqlite3.connect(tmp_path / FILE_NAME)) as connection:
         found = connection.execute("SELECT * FROM rollup ORDER BY key").fetchall()
     assert {(key >> 7 & 1023, (key >> 17) * 96 + (key & 127)): tuple(values) for key, *values in found} == wanted
+
+
+def test_recent_quarter_hours_that_lay_in_order_of_time_are_found_by_half_hour(tmp_path: Path) -> None:
+    """Every row of the sixth schema's recent quarter hours is there after the change, under its probe and its moment."""
+    _old_schema(tmp_path, 6)
+    wanted = {
+        (quarter, probe): tuple(range(probe + quarter % 7, probe + quarter % 7 + 14))
+        for quarter in range(MIDNIGHT // 900 - 3, MIDNIGHT // 900 + 4)
+        for probe in (1, 2, 1023)
+    }
+    with closing(sqlite3.connect(tmp_path / FILE_NAME)) as connection:
+        for (quarter, probe), values in wanted.items():
+            connection.execute(f"INSERT INTO recent VALUES ({','.join('?' * 15)})", (quarter << 10 | probe, *values))  # noqa: S608
+        connection.commit()
+    Store.open(tmp_path, Storage(folder=tmp_path), ManualClock()).close()
+    with closing(sqlite3.connect(tmp_path / FILE_NAME)) as connection:
+        found = connection.execute("SELECT * FROM recent ORDER BY key").fetchall()
+    assert {((key >> 11) * 2 + (key & 1), key >> 1 & 1023): tuple(values) for key, *values in found} == wanted
 
 
 def test_a_newer_schema_is_refused_and_left_alone(tmp_path: Path) -> None:

@@ -13,8 +13,8 @@ from typing import Literal
 from sqlalchemy import Connection
 
 from dewkeeper.store.archive import probe_rows
-from dewkeeper.store.coverage import DAYS, QUARTER, ROLLED, covered
-from dewkeeper.store.database import FOREVER, PROBE_BITS, PROBE_MASK
+from dewkeeper.store.coverage import covered
+from dewkeeper.store.database import FOREVER, PROBE_BITS
 from dewkeeper.store.quarters import LONGEST_HOLD_SECONDS, QUARTER_SECONDS, Standards
 from dewkeeper.store.reading import Decoder
 
@@ -73,16 +73,9 @@ def in_band(
 def _quarters(connection: Connection, number: int, start: int, end: int) -> Iterator[tuple[int, ...]]:
     """Yield the whole quarters of [start, end), ascending."""
     cover = covered(connection)
-    first, last = cover.whole(start, end)
-    columns = "watched, t_min, t_range, h_min, h_range"
-    yield from connection.exec_driver_sql(
-        f"{DAYS} SELECT {QUARTER}, {columns} FROM {ROLLED} WHERE id = ? ORDER BY d, key",  # noqa: S608
-        (first, min(last, cover.rolled), number),
-    ).all()
-    yield from connection.exec_driver_sql(
-        f"SELECT key >> {PROBE_BITS}, {columns} FROM recent WHERE key >= ? AND key < ? AND key & {PROBE_MASK} = ? ORDER BY key",  # noqa: S608
-        (max(first, cover.rolled) << PROBE_BITS, last << PROBE_BITS, number),
-    ).all()
+    for layout, first, last in cover.parts(*cover.whole(start, end)):
+        asked = layout.select(f"{layout.quarter}, watched, t_min, t_range, h_min, h_range", "WHERE id = ? ORDER BY s, key")
+        yield from connection.exec_driver_sql(asked, (first, last, number)).all()
 
 
 def _open(

@@ -1,7 +1,7 @@
 """Keeping the quarter hours true: filled as readings come, made anew where the past changes, moved where they stay.
 
 Every quarter before `until` is in the tables, complete; what came since is found in the readings themselves. Quarters
-before `rolled` lie by day and probe, the others in order of time. Everything here runs in its caller's transaction.
+before `rolled` lie by day and probe, the others by half hour and probe. Everything here runs in its caller's transaction.
 """
 
 from __future__ import annotations
@@ -35,20 +35,51 @@ _FEW = 4
 _PART_DAYS = 30
 """So much of one probe is made anew at a time, of thirty a day: some 15 MB."""
 _MARKS = ",".join("?" * (COLUMNS.count(",") + 1))
-_RECENT = f"INSERT OR REPLACE INTO recent (key, {COLUMNS}) VALUES (?, {_MARKS})"  # noqa: S608
-_ROLLUP = f"INSERT OR REPLACE INTO rollup (key, {COLUMNS}) VALUES (?, {_MARKS})"  # noqa: S608
 
-DAYS = f"""WITH RECURSIVE day(d, first, last) AS (
-SELECT first / {DAY_QUARTERS}, first, last FROM (SELECT
-max(?, (SELECT (min(key) >> 17) * {DAY_QUARTERS} FROM rollup)) AS first,
-min(?, (SELECT ((max(key) >> 17) + 1) * {DAY_QUARTERS} FROM rollup)) AS last) WHERE first < last UNION ALL
-SELECT d + 1, first, last FROM day WHERE (d + 1) * {DAY_QUARTERS} < last)"""  # noqa: S608
-"""How a statement begins that asks `ROLLED`; its two parameters: the first quarter wanted and the one after the last."""
-ROLLED = f"""probe NOT INDEXED CROSS JOIN day CROSS JOIN rollup
-ON key >= (((d << {PROBE_BITS}) | id) << 7) + max(first - d * {DAY_QUARTERS}, 0)
-AND key < (((d << {PROBE_BITS}) | id) << 7) + min(last - d * {DAY_QUARTERS}, {DAY_QUARTERS})"""
-"""The rows of rollup in a span, by probe and in order of time; `id` is the probe's number and `QUARTER` the quarter's."""
-QUARTER = f"(d * {DAY_QUARTERS} + (key & 127))"
+
+class Layout(NamedTuple):
+    """A table of quarter hours: by stretches of so many quarters, in each by probe, each probe's in order of time.
+
+    key: ((quarter // quarters) * 1024 + probe id) << bits | quarter % quarters.
+    """
+
+    table: str
+    quarters: int
+    bits: int
+
+    @property
+    def quarter(self) -> str:
+        """The quarter (seconds over 900) of a row, in SQL."""
+        return f"((key >> {PROBE_BITS + self.bits}) * {self.quarters} + (key & {(1 << self.bits) - 1}))"
+
+    def key(self, quarter: int, number: int) -> int:
+        """Return where the quarter of a probe lies."""
+        stretch, rest = divmod(quarter, self.quarters)
+        return (stretch << PROBE_BITS | number) << self.bits | rest
+
+    def select(self, columns: str, rest: str = "") -> str:
+        """Return a statement that asks for rows of a span by probe and in order of time; `id` is the probe's number.
+
+        Its first two parameters: the first quarter wanted and the one after the last. rest: what follows the tables.
+        """
+        size, stretch = self.quarters, f"(((s << {PROBE_BITS}) | id) << {self.bits})"
+        return f"""WITH RECURSIVE stretch(s, first, last) AS (
+            SELECT first / {size}, first, last FROM (SELECT
+            max(?, (SELECT (min(key) >> {PROBE_BITS + self.bits}) * {size} FROM {self.table})) AS first, ? AS last)
+            WHERE first < last UNION ALL SELECT s + 1, first, last FROM stretch WHERE (s + 1) * {size} < last)
+            SELECT {columns} FROM probe NOT INDEXED CROSS JOIN stretch CROSS JOIN {self.table}
+            ON key >= {stretch} + max(first - s * {size}, 0) AND key < {stretch} + min(last - s * {size}, {size}) {rest}"""  # noqa: S608
+
+    def insert(self, connection: Connection, rows: list[tuple[int, ...]]) -> None:
+        """Store rows: key, then the columns; one that is there already is replaced."""
+        if rows:
+            connection.exec_driver_sql(f"INSERT OR REPLACE INTO {self.table} (key, {COLUMNS}) VALUES (?, {_MARKS})", rows)  # noqa: S608
+
+
+RECENT = Layout("recent", 2, 1)
+"""Until the morning was asked for: a night of all probes lies together, and each probe's half hours in one page each."""
+ROLLUP = Layout("rollup", DAY_QUARTERS, 7)
+"""For good."""
 
 
 class Covered(NamedTuple):
@@ -60,6 +91,11 @@ class Covered(NamedTuple):
     def whole(self, start: int, end: int) -> tuple[int, int]:
         """Return the first whole quarter of [start, end) seconds that is covered, and the one after the last."""
         return -(-start // QUARTER_SECONDS), min(end // QUARTER_SECONDS, self.until)
+
+    def parts(self, first: int, last: int) -> list[tuple[Layout, int, int]]:
+        """Return in which tables the quarters from `first` to before `last` lie, and which of them in each."""
+        middle = min(max(self.rolled, first), last)
+        return [part for part in ((ROLLUP, first, middle), (RECENT, middle, last)) if part[1] < part[2]]
 
 
 def covered(connection: Connection) -> Covered:
@@ -104,12 +140,16 @@ class Filler:
         self._newest = time
 
     def flush(self, connection: Connection) -> None:
-        """Store the quarters that are over, and how far everything is covered."""
-        if self._done:
-            connection.exec_driver_sql(_RECENT, self._done)
-            self._done = []
+        """Store the quarters of every half hour that is over, and how far everything is covered.
+
+        A half hour at once, in order of keys: put between others, its second quarter would leave pages a tenth empty.
+        """
         until = min([self._newest // QUARTER_SECONDS, *(quarter.number for quarter in self._standing.values())])
+        until -= until % RECENT.quarters
         if until > self.until:
+            limit = RECENT.key(until, 0)
+            RECENT.insert(connection, sorted(row for row in self._done if row[0] < limit))
+            self._done = [row for row in self._done if row[0] >= limit]
             connection.exec_driver_sql("UPDATE covered SET until = ?", (until,))
             self.until = until
 
@@ -139,7 +179,7 @@ class Filler:
 
     def _finish(self, number: int, row: Row | None) -> None:
         if row is not None:
-            self._done.append((row[0] << PROBE_BITS | number, *row[1:]))
+            self._done.append((RECENT.key(row[0], number), *row[1:]))
 
 
 _Column = tuple[Sequence[int], int, Sequence[Raw], Sequence[tuple[Reading, Quality]]]
@@ -201,19 +241,14 @@ def _rebuild(
     recent, rollup = [], []
     for number, row in made:
         if first <= row[0] < cover.rolled and row[0] < last:
-            rollup.append((_place(row[0], number), *row[1:]))
+            rollup.append((ROLLUP.key(row[0], number), *row[1:]))
         elif first <= row[0] < last:
-            recent.append((row[0] << PROBE_BITS | number, *row[1:]))
-    for number in numbers:
-        _forget(connection, number, first, last)
-    connection.exec_driver_sql(
-        f"DELETE FROM recent WHERE key >= ? AND key < ? AND key & {PROBE_MASK} IN ({','.join(map(str, numbers))})",  # noqa: S608
-        (first << PROBE_BITS, last << PROBE_BITS),
-    )
-    if recent:
-        connection.exec_driver_sql(_RECENT, recent)
-    if rollup:
-        connection.exec_driver_sql(_ROLLUP, rollup)
+            recent.append((RECENT.key(row[0], number), *row[1:]))
+    for layout, begin, end in cover.parts(first, last):
+        old = layout.select("key", f"WHERE id IN ({','.join(map(str, numbers))})")
+        connection.exec_driver_sql(f"DELETE FROM {layout.table} WHERE key IN ({old})", (begin, end))  # noqa: S608
+    RECENT.insert(connection, recent)
+    ROLLUP.insert(connection, rollup)
 
 
 def made_of(
@@ -240,14 +275,15 @@ def made_of(
 
 def roll(connection: Connection, before: int) -> None:
     """Move the quarters before a number to where they stay, by day and probe."""
-    before = min(before, covered(connection).until)
+    before = min(before, covered(connection).until) // RECENT.quarters * RECENT.quarters
+    limit, quarter = (RECENT.key(before, 0),), RECENT.quarter
     connection.exec_driver_sql(
         f"INSERT OR REPLACE INTO rollup (key, {COLUMNS}) SELECT "  # noqa: S608
-        f"((((key >> {PROBE_BITS}) / {DAY_QUARTERS}) << {PROBE_BITS} | (key & {PROBE_MASK})) << 7) "
-        f"+ (key >> {PROBE_BITS}) % {DAY_QUARTERS}, {COLUMNS} FROM recent WHERE key < ? ORDER BY 1",
-        (before << PROBE_BITS,),
+        f"((({quarter} / {DAY_QUARTERS}) << {PROBE_BITS} | ((key >> {RECENT.bits}) & {PROBE_MASK})) << {ROLLUP.bits}) "
+        f"+ {quarter} % {DAY_QUARTERS}, {COLUMNS} FROM recent WHERE key < ? ORDER BY 1",
+        limit,
     )
-    connection.exec_driver_sql("DELETE FROM recent WHERE key < ?", (before << PROBE_BITS,))
+    connection.exec_driver_sql("DELETE FROM recent WHERE key < ?", limit)
     connection.exec_driver_sql("UPDATE covered SET rolled = max(rolled, ?)", (before,))
 
 
@@ -260,26 +296,15 @@ def cover_imported(connection: Connection, until: int) -> None:
         roll(connection, quarter)
 
 
-def uncover(connection: Connection, numbers: Iterable[int], since: int) -> None:
+def uncover(connection: Connection, since: int) -> None:
     """Forget the quarters from a second on: their readings were moved in time."""
     quarter = since // QUARTER_SECONDS
-    for number in numbers:
-        _forget(connection, number, quarter, FOREVER)
-    connection.exec_driver_sql("DELETE FROM recent WHERE key >= ?", (quarter << PROBE_BITS,))
+    for layout in (ROLLUP, RECENT):
+        connection.exec_driver_sql(
+            f"DELETE FROM {layout.table} WHERE key >= ? AND {layout.quarter} >= ?",  # noqa: S608
+            (layout.key(quarter // layout.quarters * layout.quarters, 0), quarter),
+        )
     connection.exec_driver_sql("UPDATE covered SET until = min(until, ?), rolled = min(rolled, ?)", (quarter, quarter))
-
-
-def _place(quarter: int, number: int) -> int:
-    day, of_day = divmod(quarter, DAY_QUARTERS)
-    return (day << PROBE_BITS | number) << 7 | of_day
-
-
-def _forget(connection: Connection, number: int, first: int, last: int) -> None:
-    """Delete the quarters of one probe from `first` to before `last` from rollup."""
-    connection.exec_driver_sql(
-        f"DELETE FROM rollup WHERE key IN ({DAYS} SELECT key FROM {ROLLED} WHERE id = ?)",  # noqa: S608
-        (first, last, number),
-    )
 
 
 def _made(

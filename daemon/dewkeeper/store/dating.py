@@ -19,7 +19,7 @@ from dewkeeper.store.ring import shift as shift_rows
 _KEYED = ("verdict", "late")
 
 
-def date_anew(connection: Connection, rebase: Rebase, numbers: list[int]) -> tuple[Rebase, int]:
+def date_anew(connection: Connection, rebase: Rebase) -> tuple[Rebase, int]:
     """Move everything stamped since `dates_since` by the step; return the step as it belongs into the stream, and where.
 
     It belongs before what it dates: so the stored stream is one whose readings came with their true times. Its place is
@@ -27,7 +27,7 @@ def date_anew(connection: Connection, rebase: Rebase, numbers: list[int]) -> tup
     """
     since, step = rebase.dates_since or 0, rebase.step_seconds
     first, shift = since << PROBE_BITS, step << PROBE_BITS
-    uncover(connection, numbers, min(since, since + step))
+    uncover(connection, min(since, since + step))
     shift_rows(connection, first, shift)
     for table in _KEYED:
         # By way of negative keys: a key may be taken until its holder has moved too.

@@ -3,22 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 from sqlalchemy import Connection
 
 from dewkeeper.store.archive import probe_rows
-from dewkeeper.store.coverage import DAYS, QUARTER, ROLLED, covered
+from dewkeeper.store.coverage import covered
 from dewkeeper.store.database import PROBE_BITS
 from dewkeeper.store.quarters import QUARTER_SECONDS
 from dewkeeper.store.reading import Decoder
 
 _COLUMNS = "n, t_min, t_range, t_over, h_min, h_range, h_over, watched"
-
-_TOGETHER = f"""{DAYS}
-SELECT min({QUARTER}), sum(n), min(t_min), max(t_min + t_range) - min(t_min), sum(n * t_min + t_over) - sum(n) * min(t_min),
-min(h_min), max(h_min + h_range) - min(h_min), sum(n * h_min + h_over) - sum(n) * min(h_min), sum(watched)
-FROM {ROLLED} WHERE id = ? GROUP BY ({QUARTER} * {QUARTER_SECONDS} - ?) / ?"""  # noqa: S608
+_TOGETHER = """sum(n), min(t_min), max(t_min + t_range) - min(t_min), sum(n * t_min + t_over) - sum(n) * min(t_min),
+min(h_min), max(h_min + h_range) - min(h_min), sum(n * h_min + h_over) - sum(n) * min(h_min), sum(watched)"""
 
 
 @dataclass(slots=True)
@@ -79,32 +75,20 @@ class _Made:
                 self.take(at, Slice(at, self._size, 1, *(values[1],) * 3, *(values[0],) * 3))
 
     def from_quarters(self, names: Decoder, first: int, last: int) -> None:
-        rolled = covered(self._connection).rolled
-        rows: list[Any] = []
-        if names.recalibrations(self._number, first * QUARTER_SECONDS, rolled * QUARTER_SECONDS):
-            rows += self._connection.exec_driver_sql(
-                f"{DAYS} SELECT {QUARTER}, {_COLUMNS} FROM {ROLLED} WHERE id = ?",  # noqa: S608
-                (first, min(last, rolled), self._number),
-            ).all()
-        else:  # words of one calibration can be put together before they are decoded
-            together = self._connection.exec_driver_sql(_TOGETHER, (first, min(last, rolled), self._number, self._start, self._size))
-            for quarter, *values in together:
-                at = quarter * QUARTER_SECONDS
-                self.take(at, _piece(names, self._number, self._size, at, *values))
-        # One look-up a quarter: a scan would read the rows of every other probe too.
-        wanted = [(quarter << PROBE_BITS) + self._number for quarter in range(max(first, rolled), last)]
-        for start in range(0, len(wanted), 500):
-            part = wanted[start : start + 500]
-            rows += self._connection.exec_driver_sql(
-                f"SELECT key >> {PROBE_BITS}, {_COLUMNS} FROM recent WHERE key IN ({','.join('?' * len(part))})",  # noqa: S608
-                tuple(part),
-            ).all()
-        for quarter, *values in rows:
-            at = quarter * QUARTER_SECONDS
-            if names.recalibrations(self._number, at, at + QUARTER_SECONDS):
-                self.from_readings(at, at + QUARTER_SECONDS)
-            else:
-                self.take(at, _piece(names, self._number, self._size, at, *values))
+        for layout, begin, end in covered(self._connection).parts(first, last):
+            quarter, values = layout.quarter, [begin, end, self._number]
+            if names.recalibrations(self._number, begin * QUARTER_SECONDS, end * QUARTER_SECONDS):
+                asked = layout.select(f"{quarter}, {_COLUMNS}", "WHERE id = ?")
+            else:  # words of one calibration can be put together before they are decoded
+                by_slice = f"WHERE id = ? GROUP BY ({quarter} * {QUARTER_SECONDS} - ?) / ?"
+                asked = layout.select(f"min({quarter}), {_TOGETHER}", by_slice)
+                values += [self._start, self._size]
+            for first_quarter, *row in self._connection.exec_driver_sql(asked, tuple(values)).all():
+                at = first_quarter * QUARTER_SECONDS
+                if names.recalibrations(self._number, at, at + QUARTER_SECONDS):
+                    self.from_readings(at, at + QUARTER_SECONDS)
+                else:
+                    self.take(at, _piece(names, self._number, self._size, at, *row))
 
 
 def slices(connection: Connection, number: int, start: int, end: int, size_seconds: int) -> list[Slice]:

@@ -268,7 +268,7 @@ class Store:
         for item in items:
             kept, after_key = item, self._last_key
             if isinstance(item, Rebase) and item.dates_since is not None:
-                kept, after_key = date_anew(connection, item, list(self._probes.ids.values()))
+                kept, after_key = date_anew(connection, item)
                 self._recall(connection)
                 self._filler, self._verdicts, self._remembered = None, Verdicts(), Remembered()
                 self._remembered.bring_up_to_date(connection)
@@ -339,7 +339,7 @@ class Store:
         times, newest = [key >> PROBE_BITS for key in keys], self._max_key >> PROBE_BITS
         self._rebuild(connection, sorted({key & PROBE_MASK for key in keys}), min(times), max(times) + 1)
         if max(times) > newest - LONGEST_HOLD_SECONDS:  # how long these stand is for readings to say that are yet to come
-            uncover(connection, self._probes.ids.values(), newest - LONGEST_HOLD_SECONDS)
+            uncover(connection, newest - LONGEST_HOLD_SECONDS)
 
     def _write_late(self, connection: Connection, row: Row, reading: Reading, quality: Quality) -> None:
         """Store a reading that lies before stored ones: the clock was stepped back."""

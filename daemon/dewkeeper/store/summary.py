@@ -10,26 +10,14 @@ from typing import Any
 from sqlalchemy import Connection
 
 from dewkeeper.store.archive import all_rows, probe_rows
-from dewkeeper.store.coverage import DAYS, QUARTER, ROLLED, covered, made_of
+from dewkeeper.store.coverage import Layout, covered, made_of
 from dewkeeper.store.database import FOREVER, PROBE_BITS, PROBE_MASK
 from dewkeeper.store.quarters import LONGEST_HOLD_SECONDS, QUARTER_SECONDS, Quarter, Standards
 from dewkeeper.store.reading import Decoder
 from dewkeeper.store.ring import Row as Raw
 
 _LAST = (1 << 31) - 1  # subtracted from, so that of two equal largest values the earlier is taken
-# Value, moment and company in one integer, so that one aggregate finds an extreme with all that belongs to it.
-_SUMS = f"""
-sum(n), sum(watched), sum(n * t_min + t_over), sum(n * h_min + h_over),
-min((h_min << 47) | ((quarter * {QUARTER_SECONDS} + (h_at & 1023)) << 16) | (t_min + t_driest)),
-max(((h_min + h_range) << 31) | ({_LAST} - (quarter * {QUARTER_SECONDS} + (h_at >> 10)))),
-min((t_min << 31) | (quarter * {QUARTER_SECONDS} + (t_at & 1023))),
-max(((t_min + t_range) << 31) | ({_LAST} - (quarter * {QUARTER_SECONDS} + (t_at >> 10)))),
-sum(humid & 4095), sum((humid >> 12) & 4095), sum((humid >> 24) & 4095), sum(humid >> 36),
-sum(heat & 4095), sum(heat >> 12), sum(dose)"""
-# Quarter by quarter for each probe, by their keys: to put rows in order of time together by probe would sort them first.
-_RECENT = f"""WITH RECURSIVE quarters(quarter) AS (SELECT ? UNION ALL SELECT quarter + 1 FROM quarters WHERE quarter + 1 < ?)
-SELECT id, {_SUMS} FROM probe CROSS JOIN quarters CROSS JOIN recent ON key = (quarter << {PROBE_BITS}) + id"""  # noqa: S608
-_ROLLED = f"{DAYS} SELECT id, {_SUMS.replace('quarter', QUARTER)} FROM {ROLLED}"  # noqa: S608
+
 _LEAST, _MOST, _WATCHED = (4, 6), (5, 7), (1, 8, 9, 10, 11, 12, 13, 14)
 """Columns that are the least, the most, and those that add up seconds a reading stands for."""
 
@@ -76,10 +64,8 @@ def spans(connection: Connection, standards: Standards, start: int, end: int) ->
     names = Decoder(connection, max(start, end - hold), end)  # verdicts of before are in the quarters already
     uneven = {number for number in names.names if names.recalibrations(number, start, end)}
     sums: dict[int, list[int]] = {}
-    if first < last:
-        middle = min(max(cover.rolled, first), last)
-        _add(sums, connection.exec_driver_sql(f"{_ROLLED} GROUP BY id", (first, middle)) if first < middle else ())
-        _add(sums, connection.exec_driver_sql(f"{_RECENT} GROUP BY id", (middle, last)) if middle < last else ())
+    for layout, begin, finish in cover.parts(first, last):
+        _add(sums, connection.exec_driver_sql(_sums(layout, ""), (begin, finish)))
     for begin, finish in _edges(start, end, first, last):
         rows = all_rows(connection, begin, finish + LONGEST_HOLD_SECONDS)
         _add(sums, _ragged(connection, standards, rows, begin, finish))
@@ -139,11 +125,8 @@ def _by_calibration(
     for begin, finish in pairwise(moments):
         sums: dict[int, list[int]] = {}
         first, last = cover.whole(begin, finish)
-        if first < last:
-            middle = min(max(cover.rolled, first), last)
-            _add(sums, connection.exec_driver_sql(f"{_ROLLED} WHERE id = ? GROUP BY id", (first, middle, number)))
-            if middle < last:
-                _add(sums, connection.exec_driver_sql(f"{_RECENT} WHERE id = ? GROUP BY id", (middle, last, number)))
+        for layout, one, two in cover.parts(first, last):
+            _add(sums, connection.exec_driver_sql(_sums(layout, "WHERE id = ?"), (one, two, number)))
         for one, two in _edges(begin, finish, first, last):
             rows = probe_rows(connection, number, one, two + LONGEST_HOLD_SECONDS)
             _add(sums, _ragged(connection, standards, rows, one, two))
@@ -153,6 +136,22 @@ def _by_calibration(
             _cut(sums, Decoder(connection, max(begin, end - hold), end), standards, rows, finish, end)
         found += sums.values()
     return found
+
+
+def _sums(layout: Layout, rest: str) -> str:
+    """Return the statement that adds rows up by probe."""
+    # Value, moment and company in one integer, so that one aggregate finds an extreme with all that belongs to it.
+    start = f"{layout.quarter} * {QUARTER_SECONDS}"
+    return layout.select(
+        f"""id, sum(n), sum(watched), sum(n * t_min + t_over), sum(n * h_min + h_over),
+        min((h_min << 47) | (({start} + (h_at & 1023)) << 16) | (t_min + t_driest)),
+        max(((h_min + h_range) << 31) | ({_LAST} - ({start} + (h_at >> 10)))),
+        min((t_min << 31) | ({start} + (t_at & 1023))),
+        max(((t_min + t_range) << 31) | ({_LAST} - ({start} + (t_at >> 10)))),
+        sum(humid & 4095), sum((humid >> 12) & 4095), sum((humid >> 24) & 4095), sum(humid >> 36),
+        sum(heat & 4095), sum(heat >> 12), sum(dose)""",
+        f"{rest} GROUP BY id",
+    )
 
 
 def _edges(start: int, end: int, first: int, last: int) -> list[tuple[int, int]]:
