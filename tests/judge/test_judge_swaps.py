@@ -147,6 +147,18 @@ def test_tubs_cleaned_together_that_keep_their_heat_were_not_exchanged() -> None
     assert told.time - closed <= 3600 + 120
 
 
+def test_dry_air_in_a_tub_that_overheats_is_told_though_its_neighbour_was_opened_too() -> None:
+    """The neighbour is set to what it was, itself it is eight degrees hotter and drier for it: no suspicion holds `dry` back."""
+    desk = Desk(rack(("B1", "B2"), room=True))
+    _pair(desk, 30 * 60, WARM.at, COOL.at)
+    _clean(desk, WARM, COOL)
+    _pair(desk, 2 * 60, WARM.at, COOL.at)
+    began = desk.now
+    _pair(desk, 2 * 60, replace(WARM, celsius=38.0, percent=46.0, swing_c=0.2).at, WARM.at)
+    told = next(e for e in desk.events if e.kind == "dry" and e.event in ("raised", "escalated") and e.time > began)
+    assert told.time - began <= 3600 + 120
+
+
 def test_tubs_cleaned_together_that_stay_as_they_were_were_not_exchanged() -> None:
     """Two tubs cleaned together every other day for ten days, a little moister after it each time: never a swap."""
     desk = Desk(rack(("B1", "B2"), room=True))

@@ -44,8 +44,12 @@ _STILL_HPA: Final = 1.0
 """Swings well below these are the noise of air, not a thermostat's."""
 _NEAR_C: Final = 0.8
 """Twice the tolerance: no probe is in a tub from whose temperature it is further away."""
+_SOON_NEAR_C: Final = 1.2
+"""Three times, while it may still be warming up."""
 _SURE: Final = 4.0
 """Fifty times likelier exchanged than not."""
+_YESTERDAY: Final = 2.0
+"""Seven times likelier by this time yesterday: lamps alone make night and day look exchanged."""
 _SUSPECT: Final = 1.0
 _THERMAL: Final = 1.0
 """Of it by the heat alone: moisture may well change places by chance, a misting here and a dry bowl there."""
@@ -130,7 +134,7 @@ def _sure(watch: Watch, other: Watch, touched: int, hour: int, now: tuple[Print,
     found = [weigh(before, now) for before in _before(watch, other, touched, hour - _AFTER_HOURS, hour)]
     # What was the same way round at this time yesterday is the night's doing; what has not turned since the touch, the day's.
     certain = any(w.whole > _SURE and w.heat > _THERMAL and w.apart <= _NEAR_C for w in found)
-    return certain and found[-1].whole > 0 and found[0].whole > -_SUSPECT
+    return certain and found[-1].whole > _YESTERDAY and found[0].whole > -_SUSPECT
 
 
 def _turned(watch: Watch, other: Watch, touched: int, hour: int) -> int:
@@ -216,6 +220,8 @@ def may_be_swapped(state: State, watch: Watch, now: int, *, habits: bool) -> boo
 
 def _suspicious(w: Weighed, *, habits: bool) -> bool:
     """Moisture comes back slowly after a clean-out; heat is there within the hour, and may speak for itself."""
+    if w.apart > _SOON_NEAR_C:
+        return False
     if not habits:
         return w.whole > _SUSPECT or w.heat > _THERMAL
     return w.heat > _THERMAL and (w.whole > _SUSPECT or w.heat > _HEAT_ALONE)
