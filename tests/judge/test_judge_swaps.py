@@ -13,7 +13,6 @@ from dataclasses import dataclass, replace
 from tests.judge.judge_desk import Desk, rack
 
 from dewkeeper.judge.types import JournalEntry
-from dewkeeper_config.profiles import BUILT_IN
 
 ROOM = ("air", 22.0, 45.0)
 
@@ -90,18 +89,6 @@ def test_probes_exchanged_at_a_clean_out_are_named_and_nothing_is_told_of_their_
     assert all(abs(x.since - desk.settings.time - 60 * exchanged) <= 3600 for x in desk.exclusions if x.tests == ("swapped",))
 
 
-def test_exchanged_in_the_evening_before_a_cool_night_they_are_named() -> None:
-    """Nine tenths of a degree apart, still lamps, cooler by 3.5 °C from half past eight on: named before the next evening."""
-    desk = Desk(rack(("B1", "B2"), room=True))
-    moist, dry = Tub(29.6, 67.0, 0.05, 30, 3.5), Tub(30.5, 60.5, 0.05, 30, 3.5)
-    _pair(desk, 42 * 60, moist.at, dry.at)
-    _clean(desk, moist, dry)
-    exchanged = (desk.now - desk.settings.time) // 60
-    _pair(desk, 23 * 60, dry.at, moist.at)
-    named = _named(desk)
-    assert set(named) == {"p1", "p2"}
-    assert all(at - exchanged <= 16 * 60 for at, _ in named.values())
-
 
 def test_after_an_outage_a_swap_is_still_suspected() -> None:
     """Exchanged, read for two hours and then not for eight: the first readings after it tell of no dry tub."""
@@ -114,23 +101,6 @@ def test_after_an_outage_a_swap_is_still_suspected() -> None:
     assert set(_named(desk)) == {"p1", "p2"}
     assert not [e for e in desk.events if e.kind == "dry" and e.enclosure == "B1"]
 
-
-def test_what_a_clean_out_suppressed_is_not_told_of_exchanged_probes() -> None:
-    """Hatchlings in a room without a probe, too dry for 50 minutes around a clean-out, then the other tub's air, drier than target: only `swapped` is told."""
-    desk = Desk(rack(("B1", "B2"), BUILT_IN["hatchling"].limits))
-    moist, dry = replace(COOL, percent=74.0), replace(WARM, percent=66.0)
-    _pair(desk, 30 * 60, moist.at, dry.at)
-    for place in ("B1", "B2"):
-        desk.feed(JournalEntry(f"{place}{desk.now}", desk.now, place, "cleaned"))
-    began = (desk.now - desk.settings.time) // 60
-    _pair(desk, 25, lambda m: (moist.at(m)[0] - 2, 44.0), lambda m: (dry.at(m)[0] - 2, 44.0))
-
-    def recovering(tub: Tub) -> Callable[[int], tuple[float, float]]:
-        return lambda m: (tub.at(m)[0], tub.at(m)[1] - 16 * math.exp(-(m - began - 25) / 20))
-
-    _pair(desk, 14 * 60, recovering(replace(dry, percent=63.5)), recovering(moist))
-    assert set(_named(desk)) == {"p1", "p2"}
-    assert {e.kind for e in desk.events if e.event in ("raised", "escalated") and e.enclosure == "B1"} == {"swapped"}
 
 
 def test_tubs_cleaned_together_that_keep_their_heat_were_not_exchanged() -> None:

@@ -46,15 +46,9 @@ def doubt(state: State, watch: Watch, side: Side, now: int) -> int:
             return NAMED
         if now - since < due.delay + FALLING_WAIT_SECONDS and heading_below_room(state, watch, now, since):
             return AGAIN_SECONDS
-    return SWAP_AGAIN_SECONDS if perhaps_anothers(state, watch, side, now) else 0
-
-
-def perhaps_anothers(state: State, watch: Watch, side: Side, now: int) -> bool:
-    """Return whether what is beyond may be another tub's air, and that may still be found out."""
-    due = _due(side)
     target_only = due is not side.outer
-    waits = not side.thermal and now - due.since < SWAP_WAIT_SECONDS * (2 if target_only else 1)
-    return waits and may_be_swapped(state, watch, now, habits=not target_only)
+    waits = not side.thermal and now - since < SWAP_WAIT_SECONDS * (2 if target_only else 1)
+    return SWAP_AGAIN_SECONDS if waits and may_be_swapped(state, watch, now, habits=not target_only) else 0
 
 
 def _due(side: Side) -> Run:

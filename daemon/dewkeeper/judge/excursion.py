@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from dewkeeper.judge.cause import advice, cause_of, consequence
-from dewkeeper.judge.doubt import NAMED, doubt, perhaps_anothers
+from dewkeeper.judge.doubt import NAMED, doubt
 from dewkeeper.judge.faults import look_elsewhere
 from dewkeeper.judge.limits import Side
 from dewkeeper.judge.state import State, Watch
@@ -73,7 +73,7 @@ def may_wait(state: State, place: str, kind: str, now: int) -> bool:
     """Return whether a suppressed excursion need not be told yet though its suppression ends.
 
     It need not while every probe that holds it reads inside the limit that was passed: what is left is off-delay and
-    deadband, or a milder band whose own delay still runs. Nor while the probe may have been exchanged in what suppresses it.
+    deadband, or a milder band whose own delay still runs.
     """
     holding = [
         (watch, side)
@@ -95,4 +95,4 @@ def _may_wait(state: State, watch: Watch, side: Side, now: int) -> bool:
             return True
         state.book.ease((watch.place, side.kind), now)
         side.drop(1)  # should it go beyond tolerable again, that escalates as ever
-    return perhaps_anothers(state, watch, side, now)
+    return False

@@ -164,7 +164,7 @@ class Past:
         if compared:
             self.usual_dt = median(hour[6] for hour in compared)
         # While a fault lasts nothing is compared; the hours that led to it are not usual only because they are the last ones.
-        if compared and 2 * len(compared) >= len(day):
+        if compared and 2 * len(compared) >= min(len(self.hours), HOURS_KEPT):
             self.usual_de = median(hour[7] for hour in compared)
 
     @property

@@ -1,107 +1,86 @@
 """Two probes that read each other's enclosure.
 
-A tub is known by its temperature, its humidity, and how much its thermostat makes either swing within an hour: its print.
-When two probes of a room were touched together, and each has since read what the other read before, they were exchanged.
-How far each number lies from what it was, and from what the other's was, is weighed by a law with long tails, Cauchy's,
-so that a misting or a dry bowl spoils one number and not the sum. Before is the last hours before the touch, or the
-same hours of the day before, so that nights and daily mistings cancel. The name comes some nine hours after the deed;
-until then a suspicion holds back what would be told from the readings of the wrong tub.
+A tub is known by four things that stay for days: its temperature, its vapour, and how much its thermostat makes either
+swing within an hour. When two probes of a room were both disturbed at the same time and each then reads what the other
+read before, they were exchanged. What all tubs of the room did meanwhile (day and night, weather) is taken out first,
+and a tub is given hours to settle, so the name comes some nine hours after the deed; until then a suspicion holds back
+what would be told from the readings of the wrong tub.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from math import log
-from statistics import fmean, median
-from typing import Final, NamedTuple
+from collections.abc import Iterable, Sequence
+from math import hypot, log
+from statistics import median
+from typing import Final
 
-from dewkeeper.air import saturation_hpa
-from dewkeeper.judge.faults import EXCLUDING, HUMIDITY_ONLY, end_fault, start_fault
-from dewkeeper.judge.past import Hour
+from dewkeeper.judge.faults import end_fault, start_fault
+from dewkeeper.judge.past import Hour, Look
 from dewkeeper.judge.state import State, Watch
 
 LONGEST_SECONDS: Final = 3 * 86400
 """So long a swap is believed; then the levels they have are their own."""
 
-_AFTER_HOURS: Final = 6
-_SETTLING_HOURS: Final = 2
-"""The hour of the touch and the next: a tub that stood open is on its way back."""
-_DAY_HOURS: Final = 24
-_FEWEST_BEFORE: Final = 3
+_BEFORE_HOURS: Final = ((32, 24), (24, 12))
+"""What it was before, hours ago: the same hours of yesterday, for lamps, nights and daily mistings; or the half day before."""
+_AFTER_HOURS: Final = 8
 _TOGETHER_SECONDS: Final = 5400
-_DAILY_SECONDS: Final = 1800
-_OPEN_SECONDS: Final = 1200
-"""So long a tub that is being looked after says nothing of itself."""
-_GLIMPSE_LOOKS: Final = (6, 15)
-"""So many looks, at least and at most, make a suspicion: half an hour to an hour and a quarter."""
+_GLIMPSE_SECONDS: Final = 4500
+_FEWEST_BEFORE, _FEWEST_AFTER = 5, 3
 
 Print = tuple[float, float, float, float]
-_UNITS: Final[Print] = (0.4, 3.0, 0.3, 0.5)
-"""°C and %RH by which two good probes in one air differ (tolerances of 0.3 °C and 2 %RH each), and the logarithms of the
-hourly ranges of temperature and vapour, by which a tub's own hours differ."""
-_STILL_C: Final = 1.0
-_STILL_HPA: Final = 1.0
-"""Swings well below these are the noise of air, not a thermostat's."""
-_NEAR_C: Final = 0.8
-"""Twice the tolerance: no probe is in a tub from whose temperature it is further away."""
-_SOON_NEAR_C: Final = 1.2
-"""Three times, while it may still be warming up."""
-_SURE: Final = 4.0
-"""Fifty times likelier exchanged than not."""
-_YESTERDAY: Final = 2.0
-"""Seven times likelier by this time yesterday: lamps alone make night and day look exchanged."""
-_SUSPECT: Final = 1.0
-_THERMAL: Final = 1.0
-"""Of it by the heat alone: moisture may well change places by chance, a misting here and a dry bowl there."""
-_HEAT_ALONE: Final = 3.0
-"""Twenty times likelier by the heat alone."""
-_MOVED: Final = 0.7
-"""A probe whose print moved by less than this, about one unit, is where it was."""
+Apart = tuple[float, float]
+_UNITS: Final[Print] = (0.6, 1.2, 0.5, 0.6)
+"""How far a tub's own print wanders from day to day: °C, hPa, and the logarithms of the hourly ranges."""
 
 
-class Weighed(NamedTuple):
-    """How much likelier it is that two probes took each other's place than that each stayed, as logarithms.
+def print_of(hours: Sequence[Hour]) -> Print:
+    """Return the print of some hours, in units of its own wandering."""
+    return _scaled(
+        median(h[1] for h in hours), median(h[2] for h in hours),
+        median(h[3] - h[4] for h in hours), median(h[5] for h in hours),
+    )  # fmt: skip
 
-    whole: by all; heat: by temperature and its swing alone. apart: °C that the one further away is from the other's place.
+
+def print_now(looks: Sequence[Look]) -> Print:
+    """Return the print of the last looks."""
+    t, e = [look[1] for look in looks], [look[2] for look in looks]
+    return _scaled(median(t), median(e), max(t) - min(t), max(e) - min(e))
+
+
+def _scaled(t: float, e: float, range_t: float, range_e: float) -> Print:
+    return (t / _UNITS[0], e / _UNITS[1], log(0.1 + max(0.0, range_t)) / _UNITS[2], log(0.5 + max(0.0, range_e)) / _UNITS[3])
+
+
+def crossed(mine: tuple[Print, Print], theirs: tuple[Print, Print], *, rest: float, near: float, habits: bool = True) -> bool:
+    """Return whether two probes, each with its print before and after, took each other's place.
+
+    rest: the share of their distance that may be left unexplained. near: how close, in units, each level must come to
+    what the other's was. habits: whether the temperatures, too, must have changed places.
     """
-
-    whole: float
-    heat: float
-    apart: float
-
-
-def weigh(before: tuple[Print, Print], after: tuple[Print, Print]) -> Weighed:
-    """Weigh the prints of two probes before and after."""
-    (mine, theirs), (mine_now, theirs_now) = before, after
-    stayed = [a + b for a, b in zip(_far(mine, mine_now), _far(theirs, theirs_now), strict=True)]
-    crossed = [a + b for a, b in zip(_far(theirs, mine_now), _far(mine, theirs_now), strict=True)]
-    parts = [a - b for a, b in zip(stayed, crossed, strict=True)]
-    return Weighed(sum(parts), parts[0] + parts[2], max(abs(mine_now[0] - theirs[0]), abs(theirs_now[0] - mine[0])))
-
-
-def _far(one: Print, two: Print) -> list[float]:
-    return [log(1 + ((a - b) / unit) ** 2) for a, b, unit in zip(one, two, _UNITS, strict=True)]
+    before = [a - b for a, b in zip(mine[0], theirs[0], strict=True)]
+    after = [a - b for a, b in zip(mine[1], theirs[1], strict=True)]
+    size, levels = hypot(*before), hypot(before[0], before[1])
+    if size < 2.2 or levels < 1.1:
+        return False
+    # Moisture alone may well change places by chance, a misting here and a dry bowl there; a thermostat's habits do not.
+    usual = hypot(2 * before[0], before[2])
+    if habits and (usual < 0.6 or hypot(2 * (before[0] + after[0]), before[2] + after[2]) > 0.7 * usual):
+        return False
+    left = hypot(*(a + b for a, b in zip(before, after, strict=True)))
+    left_levels = hypot(before[0] + after[0], before[1] + after[1])
+    common = hypot(*(0.5 * (mine[1][i] + theirs[1][i] - mine[0][i] - theirs[0][i]) for i in (0, 1)))
+    apart = max(max(abs(mine[1][i] - theirs[0][i]), abs(theirs[1][i] - mine[0][i])) for i in (0, 1))
+    return left <= rest * size and left_levels <= rest * levels and common <= 0.5 * levels and apart <= near
 
 
 def look_for_swaps(state: State, watch: Watch, now: int) -> None:
     """A new hour of a probe begins: has it changed places with another?"""
-    first, last = now - _DAY_HOURS * 3600, now - (_SETTLING_HOURS + _AFTER_HOURS) * 3600
-    if not any(first <= at <= last for at in watch.breaks):
-        return  # never touched then, so not swapped: nearly always, and a print costs more than a hundred readings
-    hour = now // 3600
-    mine = _print(watch, hour - _AFTER_HOURS, hour, _AFTER_HOURS)
-    if mine is None or watch.stranger or not _moved(watch, mine, hour, first, last):
-        return
-    for other in _peers(state, watch):
-        # Their serial numbers, where they have any, tell it better.
-        if other.stranger or ("swapped" in other.faults) != ("swapped" in watch.faults):
+    for before in _BEFORE_HOURS:
+        other = _exchanged_with(state, watch, now, before)
+        if other is None:
             continue
-        hours = dict.fromkeys(at // 3600 for at in _together(watch, other, first, last))
-        theirs = _print(other, hour - _AFTER_HOURS, hour, _AFTER_HOURS) if hours else None
-        touched = None if theirs is None else next((at for at in hours if _sure(watch, other, at, hour, (mine, theirs))), None)
-        if touched is None:
-            continue
-        since = _turned(watch, other, touched, hour) * 3600
+        since = _turned(watch, other, now)
         back = "swapped" in watch.faults
         for one, two in ((watch, other), (other, watch)):
             one.past.keep(since)
@@ -112,116 +91,149 @@ def look_for_swaps(state: State, watch: Watch, now: int) -> None:
         return
 
 
-def _moved(watch: Watch, mine: Print, hour: int, first: int, last: int) -> bool:
-    """Return whether a probe reads something else than before one of its touches or yesterday."""
-    spans = [(at // 3600 - _AFTER_HOURS, at // 3600) for at in watch.breaks if first <= at <= last]
-    spans.append((hour - _AFTER_HOURS - _DAY_HOURS, hour - _DAY_HOURS))
-    before = [_print(watch, *span) for span in spans]
-    return any(sum(_far(was, mine)) > _MOVED for was in before if was is not None)
-
-
-def _peers(state: State, watch: Watch) -> list[Watch]:
-    """Return the other judged probes of a room that are in no other fault; one that was silent is believed again."""
-    doubted = (EXCLUDING | HUMIDITY_ONLY) - {"swapped"}
-    return [
-        w for w in state.watches.values()
-        if w is not watch and w.role == "substrate" and w.room == watch.room and doubted.isdisjoint(w.faults)
-    ]  # fmt: skip
-
-
-def _sure(watch: Watch, other: Watch, touched: int, hour: int, now: tuple[Print, Print]) -> bool:
-    """Return whether the prints of the last hours show two probes exchanged in the hour `touched`."""
-    found = [weigh(before, now) for before in _before(watch, other, touched, hour - _AFTER_HOURS, hour)]
-    # What was the same way round at this time yesterday is the night's doing; what has not turned since the touch, the day's.
-    certain = any(w.whole > _SURE and w.heat > _THERMAL and w.apart <= _NEAR_C for w in found)
-    return certain and found[-1].whole > _YESTERDAY and found[0].whole > -_SUSPECT
-
-
-def _turned(watch: Watch, other: Watch, touched: int, hour: int) -> int:
-    """Return the first hour after which no hour looks as if each were still in its own place."""
-    found = touched
-    for at in range(touched - 1, hour):
-        mine, theirs = _print(watch, at, at + 1, 1), _print(other, at, at + 1, 1)
-        if mine is None or theirs is None:
+def _exchanged_with(state: State, watch: Watch, now: int, before: tuple[int, int]) -> Watch | None:
+    """Return the probe with which this one changed places since some hours ago, if any."""
+    hour = now // 3600
+    first, last = (hour - before[1] - 1) * 3600, (hour - _AFTER_HOURS + 1) * 3600
+    if not any(first <= at <= last for at in watch.breaks):
+        return None  # never touched then, so not swapped: nearly always, and a print costs more than a hundred readings
+    mine = _halves(watch, now, before)
+    if mine is None or hypot(*(a - b for a, b in zip(*mine, strict=True))) < 1.5:
+        return None
+    peers = [w for w in state.watches.values() if w.role == "substrate" and w.room == watch.room]
+    found = {w.name: halves for w in peers if (halves := _halves(w, now, before)) is not None}
+    shift = _common(found.values())
+    for other in peers:
+        if other is watch or other.name not in found or other.faults.keys() != watch.faults.keys():
             continue
-        if all(weigh(before, (mine, theirs)).whole < 0 for before in _before(watch, other, touched, at, at + 1)):
-            found = at + 1
-    return found
+        if watch.stranger or other.stranger:
+            continue  # their serial numbers tell it better
+        if not _together(watch, other, first, last) or _so_yesterday(watch, other, now):
+            continue
+        here, there = found[watch.name], found[other.name]
+        if hypot(*shift) > hypot(here[0][0] - there[0][0], here[0][1] - there[0][1]):
+            continue  # the whole room changed by more than tells these two apart
+        if crossed(_without(here, shift), _without(there, shift), rest=0.6, near=1.2):
+            return other
+    return None
 
 
-def _before(watch: Watch, other: Watch, touched: int, first: int, last: int) -> list[tuple[Print, Print]]:
-    """Return the prints of both as they were before the hour of a touch: in its last hours, and at this time yesterday."""
-    found = []
-    for span in ((touched - _AFTER_HOURS, touched), (first - _DAY_HOURS, min(touched, last - _DAY_HOURS))):
-        mine, theirs = _print(watch, *span), _print(other, *span)
-        if mine is not None and theirs is not None:
-            found.append((mine, theirs))
-    return found
-
-
-def _print(watch: Watch, first: int, last: int, fewest: int = _FEWEST_BEFORE) -> Print | None:
-    """Return the print of the hours from `first` to before `last`, None when they are too few."""
-    hours: Sequence[Hour] = watch.past.within(first, last)
-    if len(hours) >= fewest and any(hour[8] for hour in watch.past.hours):
-        # While in another fault a probe is not compared with its room; where there is no room, none ever is.
-        hours = [hour for hour in hours if hour[8]]
-    if len(hours) < fewest:
+def _halves(watch: Watch, now: int, before: tuple[int, int]) -> tuple[Print, Print] | None:
+    hour = now // 3600
+    earlier = watch.past.within(hour - before[0], hour - before[1])
+    after = watch.past.within(hour - _AFTER_HOURS, hour)
+    if len(earlier) < _FEWEST_BEFORE or len(after) < _FEWEST_AFTER:
         return None
-    return (
-        median(h[1] for h in hours),
-        median(100 * h[2] / saturation_hpa(h[1]) for h in hours),
-        log(_STILL_C + median(h[3] - h[4] for h in hours)),
-        log(_STILL_HPA + median(h[5] for h in hours)),
-    )
+    return print_of(earlier), print_of(after)
 
 
-def _print_now(watch: Watch, since: int) -> Print | None:
-    """Return the print of the last hour of looks after a time, None when they are too few."""
-    looks = [look for look in watch.past.looks if look[0] >= since][-_GLIMPSE_LOOKS[1] :]
-    if len(looks) < _GLIMPSE_LOOKS[0]:
-        return None
-    t, e = [look[1] for look in looks], [look[2] for look in looks]
-    percent = 100 * fmean(e) / saturation_hpa(fmean(t))
-    return fmean(t), percent, log(_STILL_C + max(t) - min(t)), log(_STILL_HPA + max(e) - min(e))
+def _common(found: Iterable[tuple[Print, Print]]) -> tuple[float, float]:
+    """Return by how much the levels of a whole room moved: of four tubs at least, else nothing is known."""
+    pairs = list(found)
+    if len(pairs) < 4:
+        return 0.0, 0.0
+    return median(b[0] - a[0] for a, b in pairs), median(b[1] - a[1] for a, b in pairs)
 
 
-def _together(watch: Watch, other: Watch, first: int, last: int) -> list[int]:
-    """Return when both were disturbed within a span, newest first: nobody swaps probes without touching both.
+def _without(halves: tuple[Print, Print], shift: tuple[float, float]) -> tuple[Print, Print]:
+    before, after = halves
+    return before, (after[0] - shift[0], after[1] - shift[1], after[2], after[3])
 
-    What disturbs both every day at the same time is a lamp or a mister, not a hand.
-    """
+
+def _together(watch: Watch, other: Watch, first: int, last: int) -> bool:
+    """Return whether both were disturbed at the same time within a span: nobody swaps probes without touching both."""
     mine = [at for at in watch.breaks if first <= at <= last]
-    pairs = [(at, there) for there in other.breaks for at in mine if there <= last and abs(at - there) <= _TOGETHER_SECONDS]
-    return sorted((max(at, there) for at, there in pairs if not (_daily(watch, at) and _daily(other, there))), reverse=True)
+    return any(abs(at - there) <= _TOGETHER_SECONDS for at in mine for there in other.breaks)
 
 
-def _daily(watch: Watch, at: int) -> bool:
-    return any(abs(at - _DAY_HOURS * 3600 - before) <= _DAILY_SECONDS for before in watch.breaks)
+def _so_yesterday(watch: Watch, other: Watch, now: int) -> bool:
+    """Return whether these two may well differ as they did in the same hours of yesterday: it is the night, or a daily misting.
+
+    Where yesterday's hours are not known, neither is whether it is the night.
+    """
+    hour = now // 3600
+    mine, theirs = ({h[0]: h for h in w.past.hours} for w in (watch, other))
+    pairs: list[tuple[Apart, Apart]] = []
+    for h in range(hour - _AFTER_HOURS, hour):
+        if all(n in known for n in (h, h - 24) for known in (mine, theirs)):
+            pairs.append((_apart(mine[h - 24], theirs[h - 24]), _apart(mine[h], theirs[h])))
+    if len(pairs) < _FEWEST_AFTER:
+        return True
+    before, after = ((median(pair[i][0] for pair in pairs), median(pair[i][1] for pair in pairs)) for i in (0, 1))
+    return _as_before(before, after)
+
+
+def _apart(mine: Sequence[float], theirs: Sequence[float]) -> Apart:
+    """Return how far two hours or looks lie apart in temperature and vapour, in units of a tub's own wandering."""
+    return (mine[1] - theirs[1]) / _UNITS[0], (mine[2] - theirs[2]) / _UNITS[1]
+
+
+def _as_before(before: Apart, after: Apart) -> bool:
+    """Return whether two probes differ as they did, or at least not the other way round.
+
+    Who changed places shows the other's temperature too: where that difference is what it was, nobody did, whatever the
+    vapour does, for a misting comes and goes.
+    """
+    (t0, e0), (t1, e1) = before, after
+    if max(abs(t0), abs(t1)) >= 0.5 and abs(t1 - t0) < abs(t1 + t0):
+        return True
+    return hypot(t0 + t1, e0 + e1) > 0.7 * hypot(t0, e0)
+
+
+def _turned(watch: Watch, other: Watch, now: int) -> int:
+    """Return the beginning of the hour after which the difference is no more what it was: of yesterday's hour, else of the first known."""
+    hour = now // 3600
+    mine, theirs = ({h[0]: h for h in w.past.hours} for w in (watch, other))
+    both = [n for n in mine if n in theirs]
+    turned = hour - _AFTER_HOURS
+    for n in range(hour - 1, hour - 25, -1):
+        if n not in both:
+            continue
+        old = n - 24 if n - 24 in both else both[0]
+        (t0, e0), (t1, e1) = _apart(mine[old], theirs[old]), _apart(mine[n], theirs[n])
+        if t0 * t1 + e0 * e1 >= 0:
+            break
+        turned = n
+    return turned * 3600
 
 
 def may_be_swapped(state: State, watch: Watch, now: int, *, habits: bool) -> bool:
-    """Return whether the last hour looks as if this probe had changed places with another: a suspicion, no more.
-
-    habits: whether heat, too, must bear it out.
-    """
-    hour = now // 3600
-    for other in _peers(state, watch):
-        if "swapped" in other.faults:
+    """Return whether the last hour looks as if this probe had changed places with another: a suspicion, no more."""
+    mine = _glimpse(watch, now)
+    if mine is None or not watch.breaks:
+        return False
+    for other in state.watches.values():
+        if other is watch or other.role != "substrate" or other.room != watch.room or other.faults:
             continue
-        for touched in _together(watch, other, now - _DAY_HOURS * 3600, now):
-            mine, theirs = (_print_now(w, touched + _OPEN_SECONDS) for w in (watch, other))
-            if mine is None or theirs is None:
-                continue
-            found = (weigh(b, (mine, theirs)) for b in _before(watch, other, touched // 3600, hour - 1, hour + 2))
-            if any(_suspicious(w, habits=habits) for w in found):
-                return True
+        if not _together(watch, other, now - 24 * 3600, now):
+            continue
+        theirs = _glimpse(other, now)
+        if theirs is None or not crossed(mine, theirs, rest=0.7 if habits else 1.0, near=2.0, habits=habits):
+            continue
+        if not _so_this_time_yesterday(watch, other, now):
+            return True
     return False
 
 
-def _suspicious(w: Weighed, *, habits: bool) -> bool:
-    """Moisture comes back slowly after a clean-out; heat is there within the hour, and may speak for itself."""
-    if w.apart > _SOON_NEAR_C:
+def _so_this_time_yesterday(watch: Watch, other: Watch, now: int) -> bool:
+    """Return whether these two are known to have differed a day ago as they do in the last looks."""
+    hour = now // 3600
+    old = [w.past.within(hour - 25, hour - 23) for w in (watch, other)]
+    new = [[look for look in w.past.looks if now - look[0] <= _GLIMPSE_SECONDS] for w in (watch, other)]
+    if not all(old) or not all(new):
         return False
-    if not habits:
-        return w.whole > _SUSPECT or w.heat > _THERMAL
-    return w.heat > _THERMAL and (w.whole > _SUSPECT or w.heat > _HEAT_ALONE)
+    (mine_old, theirs_old), (mine_new, theirs_new) = ([_middle(part) for part in parts] for parts in (old, new))
+    return _as_before(_apart(mine_old, theirs_old), _apart(mine_new, theirs_new))
+
+
+def _middle(parts: Sequence[Hour] | Sequence[Look]) -> tuple[float, float, float]:
+    return 0.0, median(part[1] for part in parts), median(part[2] for part in parts)
+
+
+def _glimpse(watch: Watch, now: int) -> tuple[Print, Print] | None:
+    first = max((at for at in watch.breaks if now - at > 3600), default=now - 3 * 3600) // 3600
+    before = watch.past.within(first - 14, first)
+    looks = [look for look in watch.past.looks if now - look[0] <= _GLIMPSE_SECONDS]
+    if len(before) < _FEWEST_BEFORE or len(looks) < 6:
+        return None
+    return print_of(before), print_now(looks)
