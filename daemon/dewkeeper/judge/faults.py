@@ -26,9 +26,11 @@ SLOW_RECOVERY: Final[Mapping[str, int]] = {"brownout": 3600, "crc": 1800}
 """What comes and goes: a sagging supply resets a probe every few minutes for hours, and that is one alarm."""
 RETURNING: Final = frozenset({"saturated", "flat_line"})
 RETURNED_SECONDS: Final = 4 * 3600
+RETURNS_BORNE: Final = 2
 RETURNED_RECOVERY: Final = 3600
-"""One of these that is back within four hours is over after an hour only: a chattering alarm (ISA-18.2) is damped by its
-off-delay. Water on a sensor comes and goes with the thermostat; a plug is somebody's doing, and over when it is in."""
+"""One of these that was back within four hours of its end, and again, and again, is over after an hour only: a
+chattering alarm (ISA-18.2) is damped by its off-delay. Water on a sensor comes and goes with the thermostat; a plug is
+somebody's doing, and over when it is in."""
 RUBBISH_TOLD: Final = 5
 RUBBISH_POLLS: Final = 60
 """So many polls of rubbish within so many polls are `gross_range`: five in a row, or one in ten within an hour or two."""
@@ -79,6 +81,8 @@ def start_fault(
         watch.faults[kind][1] = -1
         return
     watch.faults[kind] = [since, -1]
+    returned = since - watch.ended.get(kind, NEVER) < RETURNED_SECONDS
+    watch.returns[kind] = watch.returns.get(kind, 0) + 1 if returned else 0
     whole = excluding(state, watch, kind)
     if whole or kind in HUMIDITY_ONLY:
         for side in watch.sides:
@@ -182,12 +186,12 @@ def recover(state: State, watch: Watch, now: int, traces: frozenset[str] | set[s
             spell[1] = -1
         elif spell[1] < 0:
             spell[1] = now
-        elif now - spell[1] >= _recovery(state, watch, kind, spell[0]):
+        elif now - spell[1] >= _recovery(state, watch, kind):
             end_fault(state, watch, kind, now)  # type: ignore[arg-type]
 
 
-def _recovery(state: State, watch: Watch, kind: str, since: int) -> int:
-    if kind in RETURNING and since - watch.ended.get(kind, NEVER) < RETURNED_SECONDS:
+def _recovery(state: State, watch: Watch, kind: str) -> int:
+    if kind in RETURNING and watch.returns.get(kind, 0) > RETURNS_BORNE:
         return RETURNED_RECOVERY
     if kind == "gross_range" and _rare(state, watch):
         return RUBBISH_POLLS * state.poll  # what came every ten minutes is not over after five

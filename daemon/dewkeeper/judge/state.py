@@ -46,7 +46,8 @@ class Watch:
     slow_t, slow_e: their means over about a thermostat cycle. t_low ... h_high: the quiet box; while a reading lies in it
     and nothing runs (`busy`), no side needs a look. pend_*: a suspect reading that waits for the next to agree.
     pair_*, flat: the last values and how often they repeated; pairs, repeats: how often that happens on its own.
-    faults: kind -> [since, good since or -1]; ended: kind -> when the last of its kind was over; places: kind -> the place its alarm is kept under.
+    faults: kind -> [since, good since or -1]; ended: kind -> when the last of its kind was over;
+    returns: kind -> how often in a row it was back within hours of that; places: kind -> the place its alarm is kept under.
     past: the last day. opened, misted: when the air last showed it; open_e and low_e: vapour before and after.
     near_since: since when it reads the room's air, near_sudden: whether that came at once; far_at, far_looks: when it was
     last far from it, and looks since. open_low: the lowest temperature of the day before an opening. cool_since: since when its heat is
@@ -60,7 +61,7 @@ class Watch:
         "breaks", "busy", "climbs", "cool_since", "crc", "crc_since", "e", "enclosure", "ended", "far_at", "far_looks", "faults",
         "fell_by", "flat", "flat_since", "h", "h_high", "h_low", "heater_from", "last", "live", "look_at", "low_at",
         "low_e", "misted", "name", "near_since", "near_sudden", "open_e", "open_low", "open_t", "opened", "pair_h", "pair_t",
-        "pairs", "past", "pend_at", "pend_h", "pend_t", "place", "places", "repeats", "restored", "retired", "role", "room",
+        "pairs", "past", "pend_at", "pend_h", "pend_t", "place", "places", "repeats", "restored", "retired", "returns", "role", "room",
         "room_runs", "rounded", "rubbish", "seen", "sides", "slow_e", "slow_t", "stranger", "t", "t_high", "t_low", "wet_since", "wiring",
     )  # fmt: skip
 
@@ -88,6 +89,7 @@ class Watch:
         self.wet_since = NEVER
         self.faults: dict[str, list[int]] = {}
         self.ended: dict[str, int] = {}
+        self.returns: dict[str, int] = {}
         self.places: dict[str, str] = {}
         self.past = Past()
         self.look_at = NEVER
