@@ -274,17 +274,29 @@ def made_of(
 
 
 def roll(connection: Connection, before: int) -> None:
-    """Move the quarters before a number to where they stay, by day and probe."""
-    before = min(before, covered(connection).until) // RECENT.quarters * RECENT.quarters
-    limit, quarter = (RECENT.key(before, 0),), RECENT.quarter
+    """Move the quarters before a number to where they stay, by day and probe.
+
+    The day that was left unfinished the time before is written anew with its rest, in order of keys: the rest put between
+    would leave pages a tenth empty.
+    """
+    rolled, until = covered(connection)
+    before = min(before, until) // RECENT.quarters * RECENT.quarters
+    if before <= rolled:
+        return
+    unfinished, limit = (ROLLUP.key(rolled // DAY_QUARTERS * DAY_QUARTERS, 0),), (RECENT.key(before, 0),)
     connection.exec_driver_sql(
-        f"INSERT OR REPLACE INTO rollup (key, {COLUMNS}) SELECT "  # noqa: S608
-        f"((({quarter} / {DAY_QUARTERS}) << {PROBE_BITS} | ((key >> {RECENT.bits}) & {PROBE_MASK})) << {ROLLUP.bits}) "
-        f"+ {quarter} % {DAY_QUARTERS}, {COLUMNS} FROM recent WHERE key < ? ORDER BY 1",
+        f"CREATE TEMP TABLE unfinished AS SELECT key, {COLUMNS} FROM rollup WHERE key >= ?", unfinished  # noqa: S608
+    )
+    connection.exec_driver_sql("DELETE FROM rollup WHERE key >= ?", unfinished)
+    connection.exec_driver_sql(
+        f"INSERT OR REPLACE INTO rollup (key, {COLUMNS}) SELECT key, {COLUMNS} FROM unfinished UNION ALL SELECT "  # noqa: S608
+        f"((({RECENT.quarter} / {DAY_QUARTERS}) << {PROBE_BITS} | ((key >> {RECENT.bits}) & {PROBE_MASK})) << {ROLLUP.bits}) "
+        f"+ {RECENT.quarter} % {DAY_QUARTERS}, {COLUMNS} FROM recent WHERE key < ? ORDER BY 1",
         limit,
     )
+    connection.exec_driver_sql("DROP TABLE unfinished")
     connection.exec_driver_sql("DELETE FROM recent WHERE key < ?", limit)
-    connection.exec_driver_sql("UPDATE covered SET rolled = max(rolled, ?)", (before,))
+    connection.exec_driver_sql("UPDATE covered SET rolled = ?", (before,))
 
 
 def cover_imported(connection: Connection, until: int) -> None:
