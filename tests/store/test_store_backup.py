@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib
 import sqlite3
+from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
 from typing import Any
@@ -14,7 +15,7 @@ from tests.store.conftest import MIDNIGHT, Shelf
 from dewkeeper.clock import ManualClock
 from dewkeeper.store import History, Store
 from dewkeeper.store.backup import back_up, backups, look_into, newest_good, restore, surplus
-from dewkeeper.store.database import FILE_NAME
+from dewkeeper.store.database import BLOCK_SECONDS, FILE_NAME
 from dewkeeper.store.errors import BackupFailed, StoreUnusable
 from dewkeeper.store.health import Disk
 from dewkeeper.store.migrate import STEPS
@@ -209,22 +210,38 @@ def test_quarter_hours_that_lay_by_probe_are_found_by_day(tmp_path: Path) -> Non
     assert {(key >> 7 & 1023, (key >> 17) * 96 + (key & 127)): tuple(values) for key, *values in found} == wanted
 
 
-def test_recent_quarter_hours_that_lay_in_order_of_time_are_found_by_half_hour(tmp_path: Path) -> None:
-    """Every row of the sixth schema's recent quarter hours is there after the change, under its probe and its moment."""
-    _old_schema(tmp_path, 6)
-    wanted = {
+@pytest.mark.parametrize(
+    ("steps", "place"),
+    [
+        (6, lambda quarter, probe: quarter << 10 | probe),
+        (7, lambda quarter, probe: (quarter // 2 << 10 | probe) << 1 | quarter % 2),
+    ],
+)
+def test_recent_quarter_hours_that_lay_otherwise_are_found_by_hour(
+    tmp_path: Path, steps: int, place: Callable[[int, int], int]
+) -> None:
+    """Recent quarter hours of the sixth and seventh schema, of whole hours, keep their probes and moments; the archive its end."""
+    _old_schema(tmp_path, steps)
+    midnight = MIDNIGHT // 900
+    rows = {
         (quarter, probe): tuple(range(probe + quarter % 7, probe + quarter % 7 + 14))
-        for quarter in range(MIDNIGHT // 900 - 3, MIDNIGHT // 900 + 4)
+        for quarter in range(midnight - 3, midnight + 6)
         for probe in (1, 2, 1023)
     }
     with closing(sqlite3.connect(tmp_path / FILE_NAME)) as connection:
-        for (quarter, probe), values in wanted.items():
-            connection.execute(f"INSERT INTO recent VALUES ({','.join('?' * 15)})", (quarter << 10 | probe, *values))  # noqa: S608
+        for (quarter, probe), values in rows.items():
+            connection.execute(f"INSERT INTO recent VALUES ({','.join('?' * 15)})", (place(quarter, probe), *values))  # noqa: S608
+        connection.execute("UPDATE covered SET rolled = ?, until = ?", (midnight - 3, midnight + 6))
+        connection.execute("INSERT INTO chunk VALUES (?, 1, x'')", (MIDNIGHT // BLOCK_SECONDS << 10 | 1,))
         connection.commit()
     Store.open(tmp_path, Storage(folder=tmp_path), ManualClock()).close()
     with closing(sqlite3.connect(tmp_path / FILE_NAME)) as connection:
         found = connection.execute("SELECT * FROM recent ORDER BY key").fetchall()
-    assert {((key >> 11) * 2 + (key & 1), key >> 1 & 1023): tuple(values) for key, *values in found} == wanted
+        reach = connection.execute("SELECT until, archived FROM covered").fetchone()
+    assert reach == (midnight + 4, MIDNIGHT // BLOCK_SECONDS + 1)
+    assert {((key >> 12) * 4 + (key & 3), key >> 2 & 1023): tuple(values) for key, *values in found} == {
+        place: values for place, values in rows.items() if place[0] < midnight + 4
+    }
 
 
 def test_a_newer_schema_is_refused_and_left_alone(tmp_path: Path) -> None:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import zlib
 from array import array
 from collections.abc import Iterable, Iterator, Sequence
+from typing import Any
 
 from sqlalchemy import Connection
 
@@ -57,9 +58,9 @@ def unpack(blob: bytes, n: int) -> list[tuple[int, int | None, int | None]]:
 
 def archived(connection: Connection, number: int, start: int, end: int) -> list[Row]:
     """Return the archived rows of one probe in [start, end) seconds, ascending."""
-    keys = [
-        (block << PROBE_BITS) + number for block in range(start // BLOCK_SECONDS, -(-end // BLOCK_SECONDS))
-    ]
+    keys = [(block << PROBE_BITS) + number for block in _blocks(connection, start, end)]
+    if not keys:
+        return []
     if len(keys) > 400:  # an open-ended span: ask for what there is instead of for every block of the age
         found = connection.exec_driver_sql(
             f"SELECT key, n, data FROM chunk WHERE key & {PROBE_MASK} = ?",  # noqa: S608
@@ -90,10 +91,12 @@ def probe_rows(connection: Connection, number: int, start: int, end: int) -> lis
 
 def all_rows(connection: Connection, start: int, end: int) -> Iterator[Row]:
     """Yield every row of every probe in [start, end) seconds in key order, one block in memory at a time."""
-    blocks = connection.exec_driver_sql(
-        f"SELECT DISTINCT key >> {PROBE_BITS} FROM chunk WHERE key >= ? AND key < ? ORDER BY 1",  # noqa: S608
-        (start // BLOCK_SECONDS << PROBE_BITS, -(-end // BLOCK_SECONDS) << PROBE_BITS),
-    ).all()
+    blocks: Sequence[Any] = ()
+    if within := _blocks(connection, start, end):
+        blocks = connection.exec_driver_sql(
+            f"SELECT DISTINCT key >> {PROBE_BITS} FROM chunk WHERE key >= ? AND key < ? ORDER BY 1",  # noqa: S608
+            (within.start << PROBE_BITS, within.stop << PROBE_BITS),
+        ).all()
     at = start << PROBE_BITS
     for (block,) in blocks:
         first, last = max(block * BLOCK_SECONDS, start), min((block + 1) * BLOCK_SECONDS, end)
@@ -140,9 +143,21 @@ def archive_block(connection: Connection, block: int) -> int:
         old = connection.exec_driver_sql("SELECT n, data FROM chunk WHERE key = ?", (key,)).first()
         if old is not None:
             rows = _merge(unpack(old.data, old.n), rows)
-        connection.exec_driver_sql("INSERT OR REPLACE INTO chunk VALUES (?, ?, ?)", (key, len(rows), pack(rows)))
+        keep(connection, key, rows)
     empty(connection, block)
     return moved
+
+
+def keep(connection: Connection, key: int, rows: Sequence[tuple[int, int | None, int | None]]) -> None:
+    """Store a probe's block, in place of what was stored of it; key: block * 1024 + probe id."""
+    connection.exec_driver_sql("INSERT OR REPLACE INTO chunk VALUES (?, ?, ?)", (key, len(rows), pack(rows)))
+    connection.exec_driver_sql("UPDATE covered SET archived = max(archived, ?)", ((key >> PROBE_BITS) + 1,))
+
+
+def _blocks(connection: Connection, start: int, end: int) -> range:
+    """Return the blocks of [start, end) seconds that may be archived: to look for one in vain costs three pages."""
+    archived: int = connection.exec_driver_sql("SELECT archived FROM covered").scalar_one()
+    return range(start // BLOCK_SECONDS, min(-(-end // BLOCK_SECONDS), archived))
 
 
 def _merge(

@@ -1,7 +1,8 @@
 """Keeping the quarter hours true: filled as readings come, made anew where the past changes, moved where they stay.
 
 Every quarter before `until` is in the tables, complete; what came since is found in the readings themselves. Quarters
-before `rolled` lie by day and probe, the others by half hour and probe. Everything here runs in its caller's transaction.
+before `rolled` lie by day and probe, later ones by hour and probe, those of an hour not yet over in order of time.
+Everything here runs in its caller's transaction.
 """
 
 from __future__ import annotations
@@ -32,6 +33,7 @@ from dewkeeper.store.ring import Row as Raw
 from dewkeeper.store.ring import first_key
 
 _FEW = 4
+_LONG = 100 * DAY_QUARTERS
 _PART_DAYS = 30
 """So much of one probe is made anew at a time, of thirty a day: some 15 MB."""
 _MARKS = ",".join("?" * (COLUMNS.count(",") + 1))
@@ -52,6 +54,10 @@ class Layout(NamedTuple):
         """The quarter (seconds over 900) of a row, in SQL."""
         return f"((key >> {PROBE_BITS + self.bits}) * {self.quarters} + (key & {(1 << self.bits) - 1}))"
 
+    def begin(self, quarter: int) -> int:
+        """Return the first quarter of the stretch that a quarter lies in."""
+        return quarter // self.quarters * self.quarters
+
     def key(self, quarter: int, number: int) -> int:
         """Return where the quarter of a probe lies."""
         stretch, rest = divmod(quarter, self.quarters)
@@ -62,31 +68,41 @@ class Layout(NamedTuple):
 
         Its first two parameters: the first quarter wanted and the one after the last. rest: what follows the tables.
         """
+        # Where the table begins is a page that nothing else needs: looked up only where the span may be open-ended.
+        oldest = f"(SELECT (min(key) >> {PROBE_BITS + self.bits}) * {self.quarters} FROM {self.table})"  # noqa: S608
         size, stretch = self.quarters, f"(((s << {PROBE_BITS}) | id) << {self.bits})"
         return f"""WITH RECURSIVE stretch(s, first, last) AS (
             SELECT first / {size}, first, last FROM (SELECT
-            max(?, (SELECT (min(key) >> {PROBE_BITS + self.bits}) * {size} FROM {self.table})) AS first, ? AS last)
-            WHERE first < last UNION ALL SELECT s + 1, first, last FROM stretch WHERE (s + 1) * {size} < last)
+            CASE WHEN last - first < {_LONG} THEN first ELSE max(first, {oldest}) END AS first, last
+            FROM (SELECT ? AS first, ? AS last)) WHERE first < last UNION ALL SELECT s + 1, first, last FROM stretch WHERE (s + 1) * {size} < last)
             SELECT {columns} FROM probe NOT INDEXED CROSS JOIN stretch CROSS JOIN {self.table}
             ON key >= {stretch} + max(first - s * {size}, 0) AND key < {stretch} + min(last - s * {size}, {size}) {rest}"""  # noqa: S608
 
-    def insert(self, connection: Connection, rows: list[tuple[int, ...]]) -> None:
-        """Store rows: key, then the columns; one that is there already is replaced."""
+    def insert(self, connection: Connection, made: Iterable[tuple[int, Row]]) -> None:
+        """Store quarters of probes by their numbers; one that is there already is replaced."""
+        rows = sorted((self.key(row[0], number), *row[1:]) for number, row in made)
         if rows:
             connection.exec_driver_sql(f"INSERT OR REPLACE INTO {self.table} (key, {COLUMNS}) VALUES (?, {_MARKS})", rows)  # noqa: S608
 
 
-RECENT = Layout("recent", 2, 1)
-"""Until the morning was asked for: a night of all probes lies together, and each probe's half hours in one page each."""
+HOUR = Layout("hour", 1, 0)
+"""Of an hour not yet over: SQLite frees the pages of a table that is emptied whole without writing them."""
+RECENT = Layout("recent", 4, 2)
+"""Until the morning was asked for: a night of all probes lies together, and each probe's hours in a page each."""
 ROLLUP = Layout("rollup", DAY_QUARTERS, 7)
 """For good."""
 
 
 class Covered(NamedTuple):
-    """Quarters (seconds over 900) before `rolled` are in rollup, from there to `until` in recent."""
+    """Quarters (seconds over 900) before `rolled` are in rollup, from there to `until` in recent and hour."""
 
     rolled: int
     until: int
+
+    @property
+    def begun(self) -> int:
+        """From which quarter on they are in hour."""
+        return max(self.rolled, RECENT.begin(self.until))
 
     def whole(self, start: int, end: int) -> tuple[int, int]:
         """Return the first whole quarter of [start, end) seconds that is covered, and the one after the last."""
@@ -94,8 +110,8 @@ class Covered(NamedTuple):
 
     def parts(self, first: int, last: int) -> list[tuple[Layout, int, int]]:
         """Return in which tables the quarters from `first` to before `last` lie, and which of them in each."""
-        middle = min(max(self.rolled, first), last)
-        return [part for part in ((ROLLUP, first, middle), (RECENT, middle, last)) if part[1] < part[2]]
+        cuts = [min(max(cut, first), last) for cut in (first, self.rolled, self.begun, last)]
+        return [part for part in zip((ROLLUP, RECENT, HOUR), cuts, cuts[1:], strict=False) if part[1] < part[2]]
 
 
 def covered(connection: Connection) -> Covered:
@@ -107,12 +123,12 @@ class Filler:
     """The quarter hour being filled: its polls, made into rows when it is over. Made from what the tables do not cover yet."""
 
     def __init__(self, connection: Connection, standards: Standards) -> None:
-        self.until = covered(connection).until
+        self.until = covered(connection).begun
         self._standards = standards
         self._polls: list[Poll] = []
         self._uneven: set[int] = set()  # numbers of the probes of which some reading in these may not count
         self._standing: dict[int, Quarter] = {}  # of quarters before: their last reading may yet stand for longer
-        self._done: list[tuple[int, ...]] = []
+        self._done: list[tuple[int, Row]] = []  # of the hour not yet over, by their probes' numbers
         self._newest = 0
         decoder = Decoder(connection, self.until * QUARTER_SECONDS)
         self._calibrated = {calibration.probe: calibration.time for calibration in decoder.calibrations()}  # last
@@ -140,16 +156,18 @@ class Filler:
         self._newest = time
 
     def flush(self, connection: Connection) -> None:
-        """Store the quarters of every half hour that is over, and how far everything is covered.
+        """Store the quarters that are over, and how far everything is covered.
 
-        A half hour at once, in order of keys: put between others, its second quarter would leave pages a tenth empty.
+        An hour is put by probe when it is over: its quarters put between one by one would leave pages half empty.
         """
         until = min([self._newest // QUARTER_SECONDS, *(quarter.number for quarter in self._standing.values())])
-        until -= until % RECENT.quarters
         if until > self.until:
-            limit = RECENT.key(until, 0)
-            RECENT.insert(connection, sorted(row for row in self._done if row[0] < limit))
-            self._done = [row for row in self._done if row[0] >= limit]
+            hour = RECENT.begin(until)
+            if hour > self.until:
+                connection.exec_driver_sql("DELETE FROM hour")
+                RECENT.insert(connection, (pair for pair in self._done if pair[1][0] < hour))
+                self._done = [pair for pair in self._done if pair[1][0] >= hour]
+            HOUR.insert(connection, (pair for pair in self._done if self.until <= pair[1][0] < until))
             connection.exec_driver_sql("UPDATE covered SET until = ?", (until,))
             self.until = until
 
@@ -179,7 +197,7 @@ class Filler:
 
     def _finish(self, number: int, row: Row | None) -> None:
         if row is not None:
-            self._done.append((RECENT.key(row[0], number), *row[1:]))
+            self._done.append((number, row))
 
 
 _Column = tuple[Sequence[int], int, Sequence[Raw], Sequence[tuple[Reading, Quality]]]
@@ -238,17 +256,10 @@ def _rebuild(
     begin, finish = first * QUARTER_SECONDS, last * QUARTER_SECONDS + LONGEST_HOLD_SECONDS
     decoder = Decoder(connection, begin, finish)
     made = _made(connection, decoder, standards, set(numbers), begin, finish)
-    recent, rollup = [], []
-    for number, row in made:
-        if first <= row[0] < cover.rolled and row[0] < last:
-            rollup.append((ROLLUP.key(row[0], number), *row[1:]))
-        elif first <= row[0] < last:
-            recent.append((RECENT.key(row[0], number), *row[1:]))
     for layout, begin, end in cover.parts(first, last):
         old = layout.select("key", f"WHERE id IN ({','.join(map(str, numbers))})")
         connection.exec_driver_sql(f"DELETE FROM {layout.table} WHERE key IN ({old})", (begin, end))  # noqa: S608
-    RECENT.insert(connection, recent)
-    ROLLUP.insert(connection, rollup)
+        layout.insert(connection, (pair for pair in made if begin <= pair[1][0] < end))
 
 
 def made_of(
@@ -280,10 +291,10 @@ def roll(connection: Connection, before: int) -> None:
     would leave pages a tenth empty.
     """
     rolled, until = covered(connection)
-    before = min(before, until) // RECENT.quarters * RECENT.quarters
+    before = RECENT.begin(min(before, until))
     if before <= rolled:
         return
-    unfinished, limit = (ROLLUP.key(rolled // DAY_QUARTERS * DAY_QUARTERS, 0),), (RECENT.key(before, 0),)
+    unfinished, limit = (ROLLUP.key(ROLLUP.begin(rolled), 0),), (RECENT.key(before, 0),)
     connection.exec_driver_sql(
         f"CREATE TEMP TABLE unfinished AS SELECT key, {COLUMNS} FROM rollup WHERE key >= ?", unfinished  # noqa: S608
     )
@@ -300,9 +311,9 @@ def roll(connection: Connection, before: int) -> None:
 
 
 def cover_imported(connection: Connection, until: int) -> None:
-    """Let the tables reach up to a second of imported history, if no plain reading lies before it."""
+    """Let the tables reach up to the last whole hour of imported history, if no plain reading lies before its end."""
     oldest = first_key(connection)
-    quarter = until // QUARTER_SECONDS
+    quarter = RECENT.begin(until // QUARTER_SECONDS)
     if (oldest is None or oldest >> PROBE_BITS >= until) and quarter > covered(connection).until:
         connection.exec_driver_sql("UPDATE covered SET until = ?", (quarter,))
         roll(connection, quarter)
@@ -310,11 +321,11 @@ def cover_imported(connection: Connection, until: int) -> None:
 
 def uncover(connection: Connection, since: int) -> None:
     """Forget the quarters from a second on: their readings were moved in time."""
-    quarter = since // QUARTER_SECONDS
-    for layout in (ROLLUP, RECENT):
+    quarter = RECENT.begin(since // QUARTER_SECONDS)  # what hour holds is of one hour
+    for layout in (ROLLUP, RECENT, HOUR):
         connection.exec_driver_sql(
             f"DELETE FROM {layout.table} WHERE key >= ? AND {layout.quarter} >= ?",  # noqa: S608
-            (layout.key(quarter // layout.quarters * layout.quarters, 0), quarter),
+            (layout.key(layout.begin(quarter), 0), quarter),
         )
     connection.exec_driver_sql("UPDATE covered SET until = min(until, ?), rolled = min(rolled, ?)", (quarter, quarter))
 

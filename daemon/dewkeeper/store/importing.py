@@ -25,7 +25,7 @@ from dewkeeper.interchange import READINGS_HEADER, parse_time
 from dewkeeper.judge.types import MISSING, PASS, Calibration, JournalEntry
 from dewkeeper.judge.words import JOURNAL
 from dewkeeper.store import codec
-from dewkeeper.store.archive import pack, probe_rows, unpack
+from dewkeeper.store.archive import keep, probe_rows, unpack
 from dewkeeper.store.coverage import cover_imported, covered, rebuild
 from dewkeeper.store.database import BLOCK_SECONDS, FOREVER, PROBE_BITS, plain_reason, writing_engine
 from dewkeeper.store.errors import TransferRefused
@@ -331,7 +331,7 @@ def _merge(connection: Connection, block: int, number: int, rows: list[_Row], al
     merged = unpack(old.data, old.n) if old is not None else []
     merged += [(row.time - start, row.t, row.h) for row in rows]
     merged.sort(key=lambda row: row[0])
-    connection.exec_driver_sql("INSERT OR REPLACE INTO chunk VALUES (?, ?, ?)", (key, len(merged), pack(merged)))
+    keep(connection, key, merged)
     fresh = {row.time: row for row in rows}
     spans: list[tuple[int, int, int, str]] = []
     last: tuple[int, str] | None = None

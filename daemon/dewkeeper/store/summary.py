@@ -192,7 +192,9 @@ def _cut(
         number, time = row[0] & PROBE_MASK, row[0] >> PROBE_BITS
         if time < finish:
             last[number] = row
-        else:
+        elif len(following) == len(last):
+            break  # each is followed: what comes after need not be read
+        elif number in last:
             following.setdefault(number, time)
     for number, row in last.items():
         time, until = row[0] >> PROBE_BITS, following.get(number, FOREVER)

@@ -6,11 +6,12 @@ import contextlib
 import json
 import os
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sized
+from functools import partial
 from pathlib import Path
 from typing import Any
 
-from tests.bench.store.bench_store_rack import DAY, NAMES, START, UTC, HandClock, Rack, cycles, mark, settings
+from tests.bench.store.bench_store_rack import DAY, NAMES, START, UTC, HandClock, Rack, cycles, mark, nights, settings
 
 from dewkeeper.judge.types import MISSING, PASS, Quality, Reading
 from dewkeeper.store import History, Store
@@ -88,16 +89,20 @@ def cut(folder: Path, synchronous: str) -> dict[str, float]:
 
 
 def ask(folder: Path, what: str, end: int) -> dict[str, float]:
-    """Open the history as a fresh process does, ask one question between the marks: a night, so many days, or the newest."""
-    with History.open(folder) as past:
-        mark(BEGIN)
-        if what == "night":
-            answers = len(past.overnight(end - 12 * 3600 - 1800, end - 1800))  # a night that is over
-        elif what.isdecimal():
-            answers = len(past.series(NAMES[3], end - int(what) * DAY, end, 500))
-        else:
-            answers = len(past.latest())
-        mark(END)
+    """Ask one question after another as fresh processes do, each between its marks: nights, or so many days of each probe."""
+    questions: list[Callable[[History], Sized]]
+    if what == "night":
+        questions = [partial(History.overnight, start=first, end=last) for first, last in nights(end)]
+    else:
+        questions = [
+            partial(History.series, probe=name, start=end - int(what) * DAY, end=end, points=500) for name in NAMES
+        ]
+    answers = 0
+    for question in questions:
+        with History.open(folder) as past:
+            mark(BEGIN)
+            answers += len(question(past))
+            mark(END)
     return {"answers": answers}
 
 

@@ -12,7 +12,7 @@ from functools import partial
 from itertools import islice
 from pathlib import Path
 
-from tests.bench.store.bench_store_rack import DAY, NAMES, POLL_SECONDS, START, HandClock, cycles, settings
+from tests.bench.store.bench_store_rack import DAY, NAMES, POLL_SECONDS, START, HandClock, cycles, nights, settings
 
 from dewkeeper.judge.types import MISSING, PASS, Quality
 from dewkeeper.store import History, Store
@@ -108,7 +108,7 @@ def queries(folder: Path, end: int) -> dict[str, float]:
     """Return ratios of medians: one big statement through our engine over sqlite3; a night from raw rows over `overnight`."""
     quarter = f"SELECT key, {COLUMNS} FROM rollup WHERE key >= ? AND key < ?"  # noqa: S608
     month = (end // DAY - 12) << 17, (end // DAY - 2) << 17
-    begin, over = end - 12 * 3600 - 1800, end - 1800  # a night that is over, as it is asked for in the morning
+    begin, over = nights(end)[0]
     night = begin << PROBE_BITS, over << PROBE_BITS
     same = alike(over)
     engine = reading_engine(folder)

@@ -48,15 +48,20 @@ def run(recorder: Path, log: Path, *words: str, data: bool = False) -> Any:
     return json.loads(answer)
 
 
-def counts(log: Path) -> Counts:
-    """Return what a log without data says happened between BEGIN and END."""
+def counts(log: Path) -> list[Counts]:
+    """Return what a log without data says happened between each BEGIN and its END."""
+    found = []
     written = syncs = read = 0
     inside = False
     for what, file, offset, length in _HEAD.iter_unpack(log.read_bytes()):
-        if what == MARK and offset in (BEGIN, END):
-            inside = offset == BEGIN
+        if what == MARK and offset == BEGIN:
+            written = syncs = read = 0
+            inside = True
+        elif what == MARK and offset == END:
+            found.append(Counts(written, syncs, read))
+            inside = False
         elif inside and file in (DATABASE, LOG, JOURNAL):
             written += length * (what == WRITE)
             syncs += what in SYNCS
             read += length * (what == READ)
-    return Counts(written, syncs, read)
+    return found

@@ -124,6 +124,12 @@ class Rack:
         return self.store.compact(at, UTC)
 
 
+def nights(now: int) -> list[tuple[int, int]]:
+    """Return nights of twelve hours that are over, as begin and end: those of the last hour, for they lie each otherwise."""
+    over = now // 900 * 900
+    return [(end - 12 * 3600, end) for end in range(over - 2700, over + 1, 900)]
+
+
 def mark(number: int) -> None:
     """Leave a number in the log of `iolog.c`, if it is loaded."""
     leave = getattr(ctypes.CDLL(None), "iolog_mark", None)

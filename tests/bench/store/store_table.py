@@ -72,18 +72,20 @@ class Bench:
 
     def reading(self) -> Iterator[Row]:
         """Bytes read cold, and what questions cost."""
-        days = 32 if self.quick else 46
+        # The worst moment of a day: just before a quarter hour is over, and the nightly roll-up at ten past four.
+        days = 45 + (3 * 60 + 59) / 1440
         folder = self.folder / "reading"
         folder.mkdir()
         bench_store_io.run(self.recorder, self.folder / "log", "history", str(folder), str(days), "60")
         for what, limit, name in (
             ("night", 400, "overnight for all"),
-            ("30", 750, f"30 days of one probe at 500 points, {days} stored"),
+            ("30", 750, "30 days of one probe at 500 points"),
         ):
             bench_store_io.run(self.recorder, self.folder / "log", "ask", str(folder), what, str(days))
-            read = bench_store_io.counts(self.folder / "log").read / 1000
-            yield Row(f"cold bytes read, {name}", read, limit, "KB", gate=limit)
-        found = bench_store_cost.queries(folder, START + days * DAY)
+            read = sorted(count.read / 1000 for count in bench_store_io.counts(self.folder / "log"))
+            yield Row(f"cold bytes read, {name}: median", read[len(read) // 2], limit, "KB", gate=limit)
+            yield Row(f"cold bytes read, {name}: dearest of {len(read)}", read[-1], limit, "KB", gate=limit)
+        found = bench_store_cost.queries(folder, START + round(days * DAY))
         yield Row("overnight, times cheaper than the same by SQL over raw rows", found["alike over overnight"], 8, at_least=True)
         yield Row("  than no more than min, mean, max by SQL over raw rows", found["least over overnight"], 1, at_least=True)
         yield Row("  than all raw rows through the store", found["raw rows through the store over overnight"], 8, at_least=True)
@@ -111,7 +113,8 @@ class Bench:
         answer = bench_store_io.run(
             self.recorder, self.folder / "log", "fill", str(folder), str(before), str(measured), str(minutes)
         )
-        return answer, bench_store_io.counts(self.folder / "log")
+        (counts,) = bench_store_io.counts(self.folder / "log")
+        return answer, counts
 
     def _sizes(self, folder: Path) -> Iterator[Row]:
         with closing(sqlite3.connect(folder / FILE_NAME)) as database:
