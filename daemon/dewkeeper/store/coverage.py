@@ -63,6 +63,11 @@ class Layout(NamedTuple):
         stretch, rest = divmod(quarter, self.quarters)
         return (stretch << PROBE_BITS | number) << self.bits | rest
 
+    def key_from(self, other: Layout) -> str:
+        """Return where a row of another table lies here, in SQL."""
+        stretch = f"({other.quarter} / {self.quarters}) << {PROBE_BITS} | ((key >> {other.bits}) & {PROBE_MASK})"
+        return f"(({stretch}) << {self.bits}) + {other.quarter} % {self.quarters}"
+
     def select(self, columns: str, rest: str = "") -> str:
         """Return a statement that asks for rows of a span by probe and in order of time; `id` is the probe's number.
 
@@ -123,12 +128,12 @@ class Filler:
     """The quarter hour being filled: its polls, made into rows when it is over. Made from what the tables do not cover yet."""
 
     def __init__(self, connection: Connection, standards: Standards) -> None:
-        self.until = covered(connection).begun
+        self.until = covered(connection).until
         self._standards = standards
         self._polls: list[Poll] = []
         self._uneven: set[int] = set()  # numbers of the probes of which some reading in these may not count
         self._standing: dict[int, Quarter] = {}  # of quarters before: their last reading may yet stand for longer
-        self._done: list[tuple[int, Row]] = []  # of the hour not yet over, by their probes' numbers
+        self._done: list[tuple[int, Row]] = []  # not yet stored, by their probes' numbers
         self._newest = 0
         decoder = Decoder(connection, self.until * QUARTER_SECONDS)
         self._calibrated = {calibration.probe: calibration.time for calibration in decoder.calibrations()}  # last
@@ -164,10 +169,13 @@ class Filler:
         if until > self.until:
             hour = RECENT.begin(until)
             if hour > self.until:
+                HOUR.insert(connection, (pair for pair in self._done if pair[1][0] < hour))
+                connection.exec_driver_sql(
+                    f"INSERT OR REPLACE INTO recent (key, {COLUMNS}) SELECT {RECENT.key_from(HOUR)}, {COLUMNS} FROM hour ORDER BY 1"  # noqa: S608
+                )
                 connection.exec_driver_sql("DELETE FROM hour")
-                RECENT.insert(connection, (pair for pair in self._done if pair[1][0] < hour))
-                self._done = [pair for pair in self._done if pair[1][0] >= hour]
-            HOUR.insert(connection, (pair for pair in self._done if self.until <= pair[1][0] < until))
+            HOUR.insert(connection, (pair for pair in self._done if hour <= pair[1][0] < until))
+            self._done = [pair for pair in self._done if pair[1][0] >= until]
             connection.exec_driver_sql("UPDATE covered SET until = ?", (until,))
             self.until = until
 
@@ -300,9 +308,8 @@ def roll(connection: Connection, before: int) -> None:
     )
     connection.exec_driver_sql("DELETE FROM rollup WHERE key >= ?", unfinished)
     connection.exec_driver_sql(
-        f"INSERT OR REPLACE INTO rollup (key, {COLUMNS}) SELECT key, {COLUMNS} FROM unfinished UNION ALL SELECT "  # noqa: S608
-        f"((({RECENT.quarter} / {DAY_QUARTERS}) << {PROBE_BITS} | ((key >> {RECENT.bits}) & {PROBE_MASK})) << {ROLLUP.bits}) "
-        f"+ {RECENT.quarter} % {DAY_QUARTERS}, {COLUMNS} FROM recent WHERE key < ? ORDER BY 1",
+        f"INSERT OR REPLACE INTO rollup (key, {COLUMNS}) SELECT key, {COLUMNS} FROM unfinished UNION ALL "  # noqa: S608
+        f"SELECT {ROLLUP.key_from(RECENT)}, {COLUMNS} FROM recent WHERE key < ? ORDER BY 1",
         limit,
     )
     connection.exec_driver_sql("DROP TABLE unfinished")
