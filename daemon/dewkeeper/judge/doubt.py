@@ -16,9 +16,10 @@ from dewkeeper.judge.signs import (
     room_of,
     tells_from_room,
     usually_apart,
+    wetted,
 )
 from dewkeeper.judge.state import NEVER, State, Watch
-from dewkeeper.judge.swaps import may_be_swapped
+from dewkeeper.judge.swaps import cannot_be_cleared, may_be_swapped
 from dewkeeper.judge.words import HOUR
 
 NAMED: Final = -1
@@ -38,17 +39,25 @@ def doubt(state: State, watch: Watch, side: Side, now: int) -> int:
     since = due.since
     if side.kind in ("dry", "cold") and _in_the_room(state, watch, side, now):
         return AGAIN_SECONDS
-    if side.kind == "dry":
+    if side.kind == "damp" and wetted(watch, now):
+        return AGAIN_SECONDS
+    if side.kind == "dry" and below_room(state, watch, now, watch.e, HOLD_HPA, SOON_HOURS):
         e = watch.past.lately(now)
-        if all(below_room(state, watch, now, at, HOLD_HPA, SOON_HOURS) for at in (e, watch.e)):
-            sure = "fairly" if below_room(state, watch, now, e) else "somewhat"
-            name_impossible(state, watch, now, since, sure)
-            return NAMED
-        if now - since < due.delay + FALLING_WAIT_SECONDS and heading_below_room(state, watch, now, since):
-            return AGAIN_SECONDS
+        if not below_room(state, watch, now, e, HOLD_HPA, SOON_HOURS):
+            return AGAIN_SECONDS  # it came there just now; if it stays, the last 20 min say so soon
+        sure = "fairly" if below_room(state, watch, now, e) else "somewhat"
+        name_impossible(state, watch, now, since, sure)
+        return NAMED
+    falling = side.kind == "dry" and now - since < due.delay + FALLING_WAIT_SECONDS
+    if falling and heading_below_room(state, watch, now, since):
+        return AGAIN_SECONDS
     target_only = due is not side.outer
-    waits = not side.thermal and now - since < SWAP_WAIT_SECONDS * (2 if target_only else 1)
-    return SWAP_AGAIN_SECONDS if waits and may_be_swapped(state, watch, now, habits=not target_only) else 0
+    if side.thermal or now - since >= SWAP_WAIT_SECONDS * (2 if target_only else 1):
+        return 0
+    doubtful = cannot_be_cleared(state, watch, now) if target_only else may_be_swapped(state, watch, now)
+    if not doubtful:
+        return 0
+    return SWAP_AGAIN_SECONDS if target_only else AGAIN_SECONDS
 
 
 def _due(side: Side) -> Run:

@@ -19,7 +19,7 @@ from dewkeeper.judge.faults import HUMIDITY_ONLY, excluding, note_rubbish, note_
 from dewkeeper.judge.foresight import foresee
 from dewkeeper.judge.limits import SLOW_SECONDS
 from dewkeeper.judge.neighbours import COMPARED, hourly, still_apart
-from dewkeeper.judge.signs import FALL, LOOK_SECONDS, RISE, jumped, look, own_heat
+from dewkeeper.judge.signs import FALL, LOOK_SECONDS, RISE, SATURATED_SECONDS, jumped, look, own_heat
 from dewkeeper.judge.state import NEVER, State, Watch
 from dewkeeper.judge.types import FAIL, MISSING, NOT_EVALUATED, OTHER_SENSOR, PASS, SUSPECT
 
@@ -49,7 +49,6 @@ FLAT_RUN: Final = 10
 FLAT_ROUNDED_SECONDS: Final = 3600
 _CRC_TOLD: Final = 6
 _SATURATED_PERCENT: Final = 99.0
-_SATURATED_SECONDS: Final = 2700
 HEATER_LONGEST_SECONDS: Final = 6 * 3600
 
 
@@ -251,7 +250,7 @@ def _wet(state: State, watch: Watch, now: int, h: float) -> bool:
     moist = facts is not None and (facts.egg_box or facts.limits.humidity_target.high >= 99)
     if moist and "saturated" not in watch.faults and not _reads_wet_bulb(watch):
         return False  # an egg box may well be at 99 %
-    if now - watch.wet_since >= _SATURATED_SECONDS:
+    if now - watch.wet_since >= SATURATED_SECONDS:
         start_fault(state, watch, "saturated", now, watch.wet_since)
         return True
     return "saturated" in watch.faults

@@ -34,11 +34,17 @@ RESTORE_SECONDS: Final = 2700
 GIVE_UP_SECONDS: Final = 4 * 3600
 """What was not told of an opening by then was none."""
 
+SATURATED_SECONDS: Final = 2700
+"""So long at 100 % is no air, but a wet probe."""
+_NOT_WET_PERCENT: Final = 92.0
+
 DISPLACED_SUDDEN_SECONDS: Final = 2400
 """Longer than a tub stands open in passing."""
 DISPLACED_SLOW_SECONDS: Final = 5400
 _SUDDEN_LOOKS: Final = 4
 """From a tub's usual air into the room's within 20 min of readings: a lag of a probe, not the cooling of a tub."""
+_TRAIL_SECONDS: Final = 300
+"""An opening is seen up to so long after it began."""
 _NEAR_T_C: Final = 0.8
 _NEAR_E: Final = 0.06
 _SUDDEN_E_HPA: Final = 1.8
@@ -133,8 +139,11 @@ def _opening(state: State, watch: Watch, room: Watch | None, now: int) -> None:
     back = watch.e - watch.low_e
     key: Key = (watch.place, "lid_open")
     standing = state.book.stands(key)
-    if back >= 0.5 * drop or watch.e >= 0.93 * watch.open_e or (now - watch.opened > GIVE_UP_SECONDS and not standing):
+    closed = back >= 0.5 * drop or watch.e >= 0.93 * watch.open_e
+    if closed or (now - watch.opened > GIVE_UP_SECONDS and not standing):
         watch.restored = True
+        if closed:
+            _begin_anew(watch)
         state.book.clear(key, now, watch.name)
         return
     if now - watch.opened >= 600 and watch.t > watch.open_t - 0.4 and now - watch.opened < RESTORE_SECONDS:
@@ -162,6 +171,23 @@ def _opening(state: State, watch: Watch, room: Watch | None, now: int) -> None:
             key, now, since=watch.opened, enclosure=watch.enclosure, probe=watch.name, holder=watch.name,
             value=round(watch.h, 1), cause="the air is still the room's after an opening",
         )  # fmt: skip
+
+
+def _begin_anew(watch: Watch) -> None:
+    """It was closed again: what was too dry or too cold only since it stood open was the room's air."""
+    for side in watch.sides:
+        if side.kind in ("dry", "cold"):
+            for run in side.runs():
+                if run.seconds >= 0 and run.since >= watch.opened - _TRAIL_SECONDS:
+                    run.restart()
+
+
+def wetted(watch: Watch, now: int) -> bool:
+    """Return whether a probe reads 100 % all of a sudden, and it is too early to say that it is the probe that is wet."""
+    if watch.wet_since == NEVER or now - watch.wet_since >= SATURATED_SECONDS:
+        return False
+    before = [look for look in watch.past.looks if watch.wet_since - 1200 <= look[0] < watch.wet_since]
+    return any(100 * e < _NOT_WET_PERCENT * saturation_hpa(t) for _, t, e in before)
 
 
 def usually_apart(watch: Watch) -> bool:

@@ -26,7 +26,13 @@ _BEFORE_HOURS: Final = ((32, 24), (24, 12))
 _AFTER_HOURS: Final = 8
 _TOGETHER_SECONDS: Final = 5400
 _GLIMPSE_SECONDS: Final = 4500
+_GLIMPSE_HOURS: Final = 14
+_FEWEST_LOOKS: Final = 6
 _FEWEST_BEFORE, _FEWEST_AFTER = 5, 3
+_OPEN_SECONDS: Final = 16 * 3600
+"""So long after a deed it is open whether probes were exchanged in it: twice what a swap is named by at the earliest."""
+_ALIKE: Final = 1.1
+"""Tubs no further apart, in units of their own wandering, are told of rightly by the other's probe."""
 
 Print = tuple[float, float, float, float]
 Apart = tuple[float, float]
@@ -61,7 +67,7 @@ def crossed(mine: tuple[Print, Print], theirs: tuple[Print, Print], *, rest: flo
     before = [a - b for a, b in zip(mine[0], theirs[0], strict=True)]
     after = [a - b for a, b in zip(mine[1], theirs[1], strict=True)]
     size, levels = hypot(*before), hypot(before[0], before[1])
-    if size < 2.2 or levels < 1.1:
+    if size < 2.2 or levels < _ALIKE:
         return False
     # Moisture alone may well change places by chance, a misting here and a dry bowl there; a thermostat's habits do not.
     usual = hypot(2 * before[0], before[2])
@@ -197,33 +203,84 @@ def _turned(watch: Watch, other: Watch, now: int) -> int:
     return turned * 3600
 
 
-def may_be_swapped(state: State, watch: Watch, now: int, *, habits: bool) -> bool:
+def may_be_swapped(state: State, watch: Watch, now: int) -> bool:
     """Return whether the last hour looks as if this probe had changed places with another: a suspicion, no more."""
-    mine = _glimpse(watch, now)
-    if mine is None or not watch.breaks:
-        return False
-    for other in state.watches.values():
-        if other is watch or other.role != "substrate" or other.room != watch.room or other.faults:
-            continue
-        if not _together(watch, other, now - 24 * 3600, now):
-            continue
-        theirs = _glimpse(other, now)
-        if theirs is None or not crossed(mine, theirs, rest=0.7 if habits else 1.0, near=2.0, habits=habits):
-            continue
-        if not _so_this_time_yesterday(watch, other, now):
+    return any(_seems_exchanged(watch, other, now, habits=True) for other in _peers(state, watch))
+
+
+def cannot_be_cleared(state: State, watch: Watch, now: int) -> bool:
+    """Return whether it is too early to say that this probe did not change places with another.
+
+    Asked of what can wait. After a clean-out all tubs of a room are drier for hours, so all that is asked of two of them,
+    touched at the same time, is whether the one is now the warmer or moister that was not. Some nine hours later the
+    swap is named or there was none; only what looks like one in every respect is doubted for a day.
+    """
+    for other in _peers(state, watch):
+        if _seems_exchanged(watch, other, now, habits=False):
+            return True
+        times = [at for at in watch.breaks if 0 <= now - at <= _OPEN_SECONDS]
+        if any(abs(at - there) <= _TOGETHER_SECONDS and _turned_round(watch, other, at, now) for at in times for there in other.breaks):
             return True
     return False
 
 
-def _so_this_time_yesterday(watch: Watch, other: Watch, now: int) -> bool:
-    """Return whether these two are known to have differed a day ago as they do in the last looks."""
+def _peers(state: State, watch: Watch) -> list[Watch]:
+    return [
+        w for w in state.watches.values()
+        if w is not watch and w.role == "substrate" and w.room == watch.room and not w.faults.keys() - {"missing"}
+    ]  # fmt: skip
+
+
+def _seems_exchanged(watch: Watch, other: Watch, now: int, *, habits: bool) -> bool:
+    if not watch.breaks or not _together(watch, other, now - 24 * 3600, now):
+        return False
+    mine, theirs = _glimpse(watch, now), _glimpse(other, now)
+    if mine is None or theirs is None or not crossed(mine, theirs, rest=0.7 if habits else 1.0, near=2.0, habits=habits):
+        return False
+    if habits:
+        return not _so_this_time_yesterday(watch, other, now)
+    return not _rather_yesterday(watch, other, now, (mine[0][0] - theirs[0][0], mine[0][1] - theirs[0][1]))
+
+
+def _turned_round(watch: Watch, other: Watch, at: int, now: int) -> bool:
+    """Return whether two probes that differed before a time differ the other way round since, or may yet turn out to."""
+    hour = at // 3600
+    before = [w.past.within(hour - _GLIMPSE_HOURS, hour) for w in (watch, other)]
+    after = [[look for look in w.past.looks if look[0] > max(at, now - _GLIMPSE_SECONDS)] for w in (watch, other)]
+    if any(len(hours) < _FEWEST_BEFORE for hours in before):
+        return False
+    was = _apart(_middle(before[0]), _middle(before[1]))
+    if hypot(*was) < _ALIKE:
+        return False
+    if any(len(looks) < _FEWEST_LOOKS for looks in after):
+        return True
+    t, e = _apart(_middle(after[0]), _middle(after[1]))
+    return was[0] * t + was[1] * e < 0 and not _rather_yesterday(watch, other, now, was)
+
+
+def _yesterday_and_now(watch: Watch, other: Watch, now: int) -> tuple[Apart, Apart] | None:
+    """Return how two probes differed a day ago and how they do in the last looks, None where either is not known."""
     hour = now // 3600
     old = [w.past.within(hour - 25, hour - 23) for w in (watch, other)]
     new = [[look for look in w.past.looks if now - look[0] <= _GLIMPSE_SECONDS] for w in (watch, other)]
     if not all(old) or not all(new):
+        return None
+    return _apart(_middle(old[0]), _middle(old[1])), _apart(_middle(new[0]), _middle(new[1]))
+
+
+def _so_this_time_yesterday(watch: Watch, other: Watch, now: int) -> bool:
+    """Return whether these two are known to have differed a day ago as they do in the last looks."""
+    known = _yesterday_and_now(watch, other, now)
+    return known is not None and _as_before(*known)
+
+
+def _rather_yesterday(watch: Watch, other: Watch, now: int, was: Apart) -> bool:
+    """Return whether the last looks differ rather as a day ago than as what was before a deed, the other way round."""
+    known = _yesterday_and_now(watch, other, now)
+    if known is None:
         return False
-    (mine_old, theirs_old), (mine_new, theirs_new) = ([_middle(part) for part in parts] for parts in (old, new))
-    return _as_before(_apart(mine_old, theirs_old), _apart(mine_new, theirs_new))
+    old, new = known
+    return hypot(new[0] - old[0], new[1] - old[1]) <= hypot(new[0] + was[0], new[1] + was[1])
 
 
 def _middle(parts: Sequence[Hour] | Sequence[Look]) -> tuple[float, float, float]:
@@ -232,8 +289,8 @@ def _middle(parts: Sequence[Hour] | Sequence[Look]) -> tuple[float, float, float
 
 def _glimpse(watch: Watch, now: int) -> tuple[Print, Print] | None:
     first = max((at for at in watch.breaks if now - at > 3600), default=now - 3 * 3600) // 3600
-    before = watch.past.within(first - 14, first)
+    before = watch.past.within(first - _GLIMPSE_HOURS, first)
     looks = [look for look in watch.past.looks if now - look[0] <= _GLIMPSE_SECONDS]
-    if len(before) < _FEWEST_BEFORE or len(looks) < 6:
+    if len(before) < _FEWEST_BEFORE or len(looks) < _FEWEST_LOOKS:
         return None
     return print_of(before), print_now(looks)
