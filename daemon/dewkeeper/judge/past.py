@@ -8,8 +8,8 @@ from typing import Final
 
 from dewkeeper.judge.codec import remembered
 
-HOURS_KEPT: Final = 34
-"""So many that the last eight hours and the same hours of yesterday are among them."""
+HOURS_KEPT: Final = 44
+"""So many that the last eight hours, a deed before them, and the same hours of the day before that deed are among them."""
 USUAL_HOURS: Final = 26
 """What is usual is what the last day was like."""
 LEARNED_HOURS: Final = 6

@@ -114,7 +114,8 @@ def _exchanged_with(state: State, watch: Watch, now: int, before: tuple[int, int
             continue
         if watch.stranger or other.stranger:
             continue  # their serial numbers tell it better
-        if not _together(watch, other, first, last) or _so_yesterday(watch, other, now):
+        deeds = _together(watch, other, first, last)
+        if not deeds or (_so_yesterday(watch, other, now) and not any(_new_at(watch, other, at) for at in deeds)):
             continue
         here, there = found[watch.name], found[other.name]
         if hypot(*shift) > hypot(here[0][0] - there[0][0], here[0][1] - there[0][1]):
@@ -146,10 +147,25 @@ def _without(halves: tuple[Print, Print], shift: tuple[float, float]) -> tuple[P
     return before, (after[0] - shift[0], after[1] - shift[1], after[2], after[3])
 
 
-def _together(watch: Watch, other: Watch, first: int, last: int) -> bool:
-    """Return whether both were disturbed at the same time within a span: nobody swaps probes without touching both."""
+def _together(watch: Watch, other: Watch, first: int, last: int) -> list[int]:
+    """Return when both were disturbed at the same time within a span: nobody swaps probes without touching both."""
     mine = [at for at in watch.breaks if first <= at <= last]
-    return any(abs(at - there) <= _TOGETHER_SECONDS for at in mine for there in other.breaks)
+    return [at for at in mine if any(abs(at - there) <= _TOGETHER_SECONDS for there in other.breaks)]
+
+
+def _new_at(watch: Watch, other: Watch, at: int) -> bool:
+    """Return whether two probes differed, just before a deed, the other way round than a day before it.
+
+    Then it is no matter of the time of day how they differ after it.
+    """
+    hour = at // 3600
+    lately, day_before = (
+        [w.past.within(hour - back - 3, hour - back) for w in (watch, other)] for back in (0, 24)
+    )  # fmt: skip
+    if not all(lately) or not all(day_before):
+        return False
+    (t0, e0), (t1, e1) = (_apart(_middle(mine), _middle(theirs)) for mine, theirs in (day_before, lately))
+    return t0 * t1 + e0 * e1 < 0
 
 
 def _so_yesterday(watch: Watch, other: Watch, now: int) -> bool:
@@ -218,8 +234,7 @@ def cannot_be_cleared(state: State, watch: Watch, now: int) -> bool:
     for other in _peers(state, watch):
         if _seems_exchanged(watch, other, now, habits=False):
             return True
-        times = [at for at in watch.breaks if 0 <= now - at <= _OPEN_SECONDS]
-        if any(abs(at - there) <= _TOGETHER_SECONDS and _turned_round(watch, other, at, now) for at in times for there in other.breaks):
+        if any(_turned_round(watch, other, at, now) for at in _together(watch, other, now - _OPEN_SECONDS, now)):
             return True
     return False
 
@@ -232,14 +247,16 @@ def _peers(state: State, watch: Watch) -> list[Watch]:
 
 
 def _seems_exchanged(watch: Watch, other: Watch, now: int, *, habits: bool) -> bool:
-    if not watch.breaks or not _together(watch, other, now - 24 * 3600, now):
+    deeds = _together(watch, other, now - 24 * 3600, now)
+    if not deeds:
         return False
     mine, theirs = _glimpse(watch, now), _glimpse(other, now)
     if mine is None or theirs is None or not crossed(mine, theirs, rest=0.7 if habits else 1.0, near=2.0, habits=habits):
         return False
     if habits:
         return not _so_this_time_yesterday(watch, other, now)
-    return not _rather_yesterday(watch, other, now, (mine[0][0] - theirs[0][0], mine[0][1] - theirs[0][1]))
+    was = mine[0][0] - theirs[0][0], mine[0][1] - theirs[0][1]
+    return not _rather_yesterday(watch, other, now, was) or any(_new_at(watch, other, at) for at in deeds)
 
 
 def _turned_round(watch: Watch, other: Watch, at: int, now: int) -> bool:
@@ -255,7 +272,8 @@ def _turned_round(watch: Watch, other: Watch, at: int, now: int) -> bool:
     if any(len(looks) < _FEWEST_LOOKS for looks in after):
         return True
     t, e = _apart(_middle(after[0]), _middle(after[1]))
-    return was[0] * t + was[1] * e < 0 and not _rather_yesterday(watch, other, now, was)
+    turned = was[0] * t + was[1] * e < 0
+    return turned and (not _rather_yesterday(watch, other, now, was) or _new_at(watch, other, at))
 
 
 def _yesterday_and_now(watch: Watch, other: Watch, now: int) -> tuple[Apart, Apart] | None:
