@@ -114,8 +114,7 @@ def _exchanged_with(state: State, watch: Watch, now: int, before: tuple[int, int
             continue
         if watch.stranger or other.stranger:
             continue  # their serial numbers tell it better
-        deeds = _together(watch, other, first, last)
-        if not deeds or (_so_yesterday(watch, other, now) and not any(_new_at(watch, other, at) for at in deeds)):
+        if not _together(watch, other, first, last) or _so_yesterday(watch, other, now):
             continue
         here, there = found[watch.name], found[other.name]
         if hypot(*shift) > hypot(here[0][0] - there[0][0], here[0][1] - there[0][1]):
