@@ -285,3 +285,51 @@ def test_a_rounded_and_a_fine_probe_are_doubted_alike() -> None:
         desk.feed(desk.reading("air", 24.0, 60.0, 0.03), Reading(desk.now, "p1", round(29 + desk.random.gauss(0, 0.05), 1), round(h, 1)))
     assert "dry" not in [e.kind for e in desk.events if e.band == "tolerable"]
     assert "impossible" in _raised(desk)
+
+
+def test_a_probe_wetted_when_damp_is_due_is_saturated_not_damp() -> None:
+    """At 84 % for nearly its three hours, then a drop on the sensor: `saturated` within the hour, `damp` never."""
+    desk = Desk(rack(room=True))
+    desk.hold(12 * 60, others=[ROOM])
+    desk.hold(175, h=84.0, others=[ROOM])
+    wetted = desk.now
+    desk.hold(120, t=27.6, h=lambda m: min(99.8, 92.0 + 2 * m), others=[ROOM])
+    assert _raised(desk) == ["saturated"]
+    assert desk.events[0].time - wetted <= 3600
+
+
+def test_air_that_is_damp_and_drips_for_half_an_hour_is_told_after_it() -> None:
+    """The same, but no wet sensor: it drips for half an hour and stays at 90 %; `damp` is told as soon as that is clear."""
+    desk = Desk(rack(room=True))
+    desk.hold(12 * 60, others=[ROOM])
+    desk.hold(175, h=84.0, others=[ROOM])
+    dripped = desk.now
+    desk.hold(30, h=99.5, others=[ROOM])
+    desk.hold(30, h=90.0, others=[ROOM])
+    assert _raised(desk) == ["damp"]
+    assert desk.events[0].time - dripped <= 35 * 60
+
+
+def test_what_was_dry_only_under_the_open_lid_begins_anew_when_it_is_closed() -> None:
+    """Open for 35 minutes at the room's dryness, closed, and 54 % for 40 minutes more: nothing; at 54 % for good: an hour after closing."""
+    desk = Desk(rack(room=True))
+    desk.hold(12 * 60, others=[ROOM])
+    desk.hold(35, t=lambda m: 29 - min(4.0, m), h=lambda m: max(44.0, 65 - 6 * m), others=[ROOM])
+    closed = desk.now
+    desk.hold(40, t=lambda m: min(29.0, 25 + m), h=54.0, others=[ROOM])
+    assert _raised(desk) == []
+    desk.hold(40, h=54.0, others=[ROOM])
+    assert _raised(desk) == ["dry"]
+    assert closed + 3600 <= desk.events[0].time <= closed + 3600 + 900
+
+
+def test_a_reading_that_just_fell_below_its_room_is_not_told_as_dry_a_minute_before_it_is_named() -> None:
+    """Dry for all but ten minutes of the hour and then falling below what the room has: `impossible`, never `dry`."""
+    desk = Desk(rack(room=True))
+    desk.hold(12 * 60, others=[ROOM])
+    vapour = vapour_hpa(22.0, 45.0)
+    below = humidity_at(vapour - 1.8, 29.0)
+    desk.hold(50, h=52.0, others=[ROOM])
+    desk.hold(8, h=lambda m: 52 - (m + 1) * (52 - below) / 8, others=[ROOM])
+    desk.hold(60, h=below, others=[ROOM])
+    assert _raised(desk) == ["impossible"]

@@ -137,3 +137,40 @@ def test_tubs_cleaned_together_that_stay_as_they_were_were_not_exchanged() -> No
         _pair(desk, 47 * 60, one.at, two.at)
         _clean(desk, COOL, WARM)
     assert not _named(desk)
+
+
+def test_after_a_common_clean_out_what_is_beyond_target_waits_for_the_question_of_a_swap() -> None:
+    """Both drier than ever after it and 57 % where the neighbour has 70: told of neither in the next sixteen hours, and then told."""
+    moist, meagre = replace(WARM, percent=68.0), replace(WARM, celsius=30.2, percent=62.0)
+    desk = Desk(rack(("B1", "B2"), room=True))
+    _pair(desk, 30 * 60, moist.at, meagre.at)
+    _clean(desk, moist, meagre)
+    closed = desk.now
+    _pair(desk, 22 * 60, replace(moist, percent=57.0).at, replace(meagre, percent=61.5).at)
+    assert not _named(desk)
+    told = next(e for e in desk.events if e.kind == "dry" and e.event == "raised" and e.enclosure == "B1")
+    assert told.band == "target"
+    assert 15 * 3600 <= told.time - closed <= 17 * 3600
+
+
+def test_a_tub_cleaned_alone_is_told_of_as_ever() -> None:
+    """The same tub, its neighbour not touched: too dry for target is told when its three hours are over."""
+    moist, meagre = replace(WARM, percent=68.0), replace(WARM, celsius=30.2, percent=62.0)
+    desk = Desk(rack(("B1", "B2"), room=True))
+    _pair(desk, 30 * 60, moist.at, meagre.at)
+    began = desk.now
+    _pair(desk, 22 * 60, replace(moist, percent=57.0).at, meagre.at)
+    told = next(e for e in desk.events if e.kind == "dry" and e.event == "raised" and e.enclosure == "B1")
+    assert told.time - began <= 3 * 3600 + 3600
+
+
+def test_tubs_that_differ_as_before_are_told_of_though_touched_together() -> None:
+    """Cleaned together, both drier by as much: none is the other, and beyond target is told when its three hours are over."""
+    moist, meagre = replace(WARM, percent=66.0), replace(WARM, celsius=30.2, percent=74.0)
+    desk = Desk(rack(("B1", "B2"), room=True))
+    _pair(desk, 30 * 60, moist.at, meagre.at)
+    _clean(desk, moist, meagre)
+    closed = desk.now
+    _pair(desk, 22 * 60, replace(moist, percent=57.0).at, replace(meagre, percent=65.0).at)
+    told = next(e for e in desk.events if e.kind == "dry" and e.event == "raised" and e.enclosure == "B1")
+    assert told.time - closed <= 3 * 3600 + 3600
