@@ -246,16 +246,16 @@ def _peers(state: State, watch: Watch) -> list[Watch]:
 
 
 def _seems_exchanged(watch: Watch, other: Watch, now: int, *, habits: bool) -> bool:
-    deeds = _together(watch, other, now - 24 * 3600, now)
-    if not deeds:
-        return False
-    mine, theirs = _glimpse(watch, now), _glimpse(other, now)
-    if mine is None or theirs is None or not crossed(mine, theirs, rest=0.7 if habits else 1.0, near=2.0, habits=habits):
-        return False
-    if habits:
-        return not _so_this_time_yesterday(watch, other, now)
-    was = mine[0][0] - theirs[0][0], mine[0][1] - theirs[0][1]
-    return not _rather_yesterday(watch, other, now, was) or any(_new_at(watch, other, at) for at in deeds)
+    for at in _together(watch, other, now - 24 * 3600, now):
+        mine, theirs = _glimpse(watch, at, now), _glimpse(other, at, now)
+        if mine is None or theirs is None or not crossed(mine, theirs, rest=0.7 if habits else 1.0, near=2.0, habits=habits):
+            continue
+        was = mine[0][0] - theirs[0][0], mine[0][1] - theirs[0][1]
+        if habits and not _so_this_time_yesterday(watch, other, now):
+            return True
+        if not habits and (not _rather_yesterday(watch, other, now, was) or _new_at(watch, other, at)):
+            return True
+    return False
 
 
 def _turned_round(watch: Watch, other: Watch, at: int, now: int) -> bool:
@@ -304,10 +304,10 @@ def _middle(parts: Sequence[Hour] | Sequence[Look]) -> tuple[float, float, float
     return 0.0, median(part[1] for part in parts), median(part[2] for part in parts)
 
 
-def _glimpse(watch: Watch, now: int) -> tuple[Print, Print] | None:
-    first = max((at for at in watch.breaks if now - at > 3600), default=now - 3 * 3600) // 3600
-    before = watch.past.within(first - _GLIMPSE_HOURS, first)
-    looks = [look for look in watch.past.looks if now - look[0] <= _GLIMPSE_SECONDS]
+def _glimpse(watch: Watch, at: int, now: int) -> tuple[Print, Print] | None:
+    """Return the print of the half day before a deed and of the last looks since, None where too little is known."""
+    before = watch.past.within(at // 3600 - _GLIMPSE_HOURS, at // 3600)
+    looks = [look for look in watch.past.looks if look[0] > max(at, now - _GLIMPSE_SECONDS)]
     if len(before) < _FEWEST_BEFORE or len(looks) < _FEWEST_LOOKS:
         return None
     return print_of(before), print_now(looks)
