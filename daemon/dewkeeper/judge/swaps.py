@@ -33,6 +33,10 @@ _OPEN_SECONDS: Final = 16 * 3600
 """So long after a deed it is open whether probes were exchanged in it: twice what a swap is named by at the earliest."""
 _ALIKE: Final = 1.1
 """Tubs no further apart, in units of their own wandering, are told of rightly by the other's probe."""
+_FAINT, _PLAIN = 1.5, 2.2
+"""So far apart two prints may tell, and do tell."""
+_WARMER: Final = 2.0
+"""So far apart, in units, temperature alone tells two tubs."""
 
 Print = tuple[float, float, float, float]
 Apart = tuple[float, float]
@@ -67,8 +71,10 @@ def crossed(mine: tuple[Print, Print], theirs: tuple[Print, Print], *, rest: flo
     before = [a - b for a, b in zip(mine[0], theirs[0], strict=True)]
     after = [a - b for a, b in zip(mine[1], theirs[1], strict=True)]
     size, levels = hypot(*before), hypot(before[0], before[1])
-    if size < 2.2 or levels < _ALIKE:
+    if size < _FAINT or levels < _ALIKE:
         return False
+    if size < _PLAIN:
+        rest, near = min(rest, 0.45), min(near, 0.5)  # alike as they are, they must have changed places the more exactly
     # Moisture alone may well change places by chance, a misting here and a dry bowl there; a thermostat's habits do not.
     usual = hypot(2 * before[0], before[2])
     if habits and (usual < 0.6 or hypot(2 * (before[0] + after[0]), before[2] + after[2]) > 0.7 * usual):
@@ -78,6 +84,14 @@ def crossed(mine: tuple[Print, Print], theirs: tuple[Print, Print], *, rest: flo
     common = hypot(*(0.5 * (mine[1][i] + theirs[1][i] - mine[0][i] - theirs[0][i]) for i in (0, 1)))
     apart = max(max(abs(mine[1][i] - theirs[0][i]), abs(theirs[1][i] - mine[0][i])) for i in (0, 1))
     return left <= rest * size and left_levels <= rest * levels and common <= 0.5 * levels and apart <= near
+
+
+def _heat_crossed(mine: tuple[Print, Print], theirs: tuple[Print, Print]) -> bool:
+    """Return whether two probes took each other's temperature exactly, whatever moisture did: a tub's dries off for days."""
+    before, after = mine[0][0] - theirs[0][0], mine[1][0] - theirs[1][0]
+    swings = mine[0][2] - theirs[0][2] + mine[1][2] - theirs[1][2]
+    apart = max(abs(mine[1][0] - theirs[0][0]), abs(theirs[1][0] - mine[0][0]))
+    return abs(before) >= _WARMER and abs(before + after) <= 0.25 * abs(before) and apart <= 0.6 and abs(swings) <= 0.5
 
 
 def look_for_swaps(state: State, watch: Watch, now: int) -> None:
@@ -114,9 +128,13 @@ def _exchanged_with(state: State, watch: Watch, now: int, before: tuple[int, int
             continue
         if watch.stranger or other.stranger:
             continue  # their serial numbers tell it better
-        if not _together(watch, other, first, last) or _so_yesterday(watch, other, now):
+        if not _together(watch, other, first, last):
             continue
         here, there = found[watch.name], found[other.name]
+        if _heat_crossed(here, there) and not _as_warm_yesterday(watch, other, now):
+            return other
+        if _so_yesterday(watch, other, now):
+            continue
         if hypot(*shift) > hypot(here[0][0] - there[0][0], here[0][1] - there[0][1]):
             continue  # the whole room changed by more than tells these two apart
         if crossed(_without(here, shift), _without(there, shift), rest=0.6, near=1.2):
@@ -165,6 +183,18 @@ def _new_at(watch: Watch, other: Watch, at: int) -> bool:
         return False
     (t0, e0), (t1, e1) = (_apart(_middle(mine), _middle(theirs)) for mine, theirs in (day_before, lately))
     return t0 * t1 + e0 * e1 < 0
+
+
+def _as_warm_yesterday(watch: Watch, other: Watch, now: int) -> bool:
+    """Return whether the same one was the warmer in the same hours of yesterday, or nothing is known of them."""
+    hour = now // 3600
+    mine, theirs = ({h[0]: h for h in w.past.hours} for w in (watch, other))
+    pairs = [
+        (mine[n - 24][1] - theirs[n - 24][1], mine[n][1] - theirs[n][1])
+        for n in range(hour - _AFTER_HOURS, hour)
+        if all(m in known for m in (n, n - 24) for known in (mine, theirs))
+    ]
+    return len(pairs) < _FEWEST_AFTER or median(old for old, _ in pairs) * median(new for _, new in pairs) > 0
 
 
 def _so_yesterday(watch: Watch, other: Watch, now: int) -> bool:
