@@ -174,3 +174,47 @@ def test_tubs_that_differ_as_before_are_told_of_though_touched_together() -> Non
     _pair(desk, 22 * 60, replace(moist, percent=57.0).at, replace(meagre, percent=65.0).at)
     told = next(e for e in desk.events if e.kind == "dry" and e.event == "raised" and e.enclosure == "B1")
     assert told.time - closed <= 3 * 3600 + 3600
+
+
+def test_a_swap_is_known_by_warmth_while_one_of_the_tubs_still_dries_off() -> None:
+    """As moist as the other before the clean-out at which the probes were exchanged, and drier after it: both are named within the day."""
+    cool, warm = COOL, replace(WARM, percent=66.0)
+    desk = Desk(rack(("B1", "B2"), room=True))
+    _pair(desk, 30 * 60, cool.at, warm.at)
+    _clean(desk, cool, warm)
+    exchanged = (desk.now - desk.settings.time) // 60
+    _pair(desk, 23 * 60, replace(warm, percent=58.0).at, replace(cool, percent=79.0).at)
+    assert set(_named(desk)) == {"p1", "p2"}
+    assert all(at - exchanged <= 1440 for at, _ in _named(desk).values())
+
+
+def test_a_tub_set_to_the_others_warmth_alone_is_no_swap() -> None:
+    """After a clean-out one of two is set as warm as the other was, and the other stays so: nobody was exchanged."""
+    cool, warm = COOL, replace(WARM, percent=66.0)
+    desk = Desk(rack(("B1", "B2"), room=True))
+    _pair(desk, 30 * 60, cool.at, warm.at)
+    _clean(desk, cool, warm)
+    _pair(desk, 23 * 60, replace(cool, celsius=warm.celsius).at, warm.at)
+    assert not _named(desk)
+
+
+def test_two_tubs_that_are_nearly_alike_are_named_when_they_cross_exactly() -> None:
+    """0.9 °C and 2 % apart: exchanged at a clean-out, both are named within the day."""
+    one, two = Tub(28.8, 66.0, 0.8, 41), Tub(29.7, 64.0, 0.8, 37)
+    desk = Desk(rack(("B1", "B2"), room=True))
+    _pair(desk, 30 * 60, one.at, two.at)
+    _clean(desk, one, two)
+    exchanged = (desk.now - desk.settings.time) // 60
+    _pair(desk, 23 * 60, two.at, one.at)
+    assert set(_named(desk)) == {"p1", "p2"}
+    assert all(at - exchanged <= 1440 for at, _ in _named(desk).values())
+
+
+def test_two_tubs_that_are_nearly_alike_and_come_nearer_were_not_exchanged() -> None:
+    """The same two, after the clean-out half a degree nearer to each other and a little over: no swap."""
+    one, two = Tub(28.8, 66.0, 0.8, 41), Tub(29.7, 64.0, 0.8, 37)
+    desk = Desk(rack(("B1", "B2"), room=True))
+    _pair(desk, 30 * 60, one.at, two.at)
+    _clean(desk, one, two)
+    _pair(desk, 23 * 60, replace(one, celsius=29.4).at, replace(two, celsius=29.3).at)
+    assert not _named(desk)
