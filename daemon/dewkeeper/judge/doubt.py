@@ -31,6 +31,8 @@ SWAP_WAIT_SECONDS: Final = 12 * HOUR
 """Until a swap is named or not. What is beyond target only may wait twice as long, and on the weaker suspicion: it harms
 over days."""
 FALLING_WAIT_SECONDS: Final = 9000
+_HEADING_KNOWN_SECONDS: Final = 900
+"""A fall known for a quarter of an hour to be none of the air's stays known while it goes on."""
 
 
 def doubt(state: State, watch: Watch, side: Side, now: int) -> int:
@@ -49,7 +51,7 @@ def doubt(state: State, watch: Watch, side: Side, now: int) -> int:
         name_impossible(state, watch, now, since, sure)
         return NAMED
     falling = side.kind == "dry" and now - since < due.delay + FALLING_WAIT_SECONDS
-    if falling and heading_below_room(state, watch, now, since):
+    if falling and _heads_below(state, watch, now, since):
         return AGAIN_SECONDS
     target_only = due is not side.outer
     if side.thermal or now - since >= SWAP_WAIT_SECONDS * (2 if target_only else 1):
@@ -58,6 +60,19 @@ def doubt(state: State, watch: Watch, side: Side, now: int) -> int:
     if not doubtful:
         return 0
     return SWAP_AGAIN_SECONDS if target_only else AGAIN_SECONDS
+
+
+def _heads_below(state: State, watch: Watch, now: int, since: int) -> bool:
+    """Return whether it falls as no air does, or did for a while and falls on: a thermostat may blur that, not undo it."""
+    if heading_below_room(state, watch, now, since):
+        if now - watch.heading_last > 3 * AGAIN_SECONDS:
+            watch.heading_first = now
+        watch.heading_last = now
+        return True
+    if watch.heading_last < since or watch.heading_last - watch.heading_first < _HEADING_KNOWN_SECONDS:
+        return False
+    before = [e for at, _, e in watch.past.looks if 1200 < now - at <= 2400]
+    return bool(before) and watch.past.lately(now) < sum(before) / len(before)
 
 
 def _due(side: Side) -> Run:

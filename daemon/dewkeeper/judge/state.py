@@ -55,11 +55,12 @@ class Watch:
     or a gap. room_runs: of a room's probe, its heat, cold and dryness over time. stranger: the note of a sensor that is
     not the position's own, while it has one. rubbish: when it last gave what no air does, five times at most. retired: since
     when the keeper wants nothing of it believed. wiring: the parts of the wiring it hangs on, the widest first.
+    heading_first, heading_last: since when and until when its humidity was seen to fall as no air does.
     """
 
     __slots__ = (
         "breaks", "busy", "climbs", "cool_since", "crc", "crc_since", "e", "enclosure", "ended", "far_at", "far_looks", "faults",
-        "fell_by", "flat", "flat_since", "h", "h_high", "h_low", "heater_from", "last", "live", "look_at", "low_at",
+        "fell_by", "flat", "flat_since", "h", "h_high", "h_low", "heading_first", "heading_last", "heater_from", "last", "live", "look_at", "low_at",
         "low_e", "misted", "name", "near_since", "near_sudden", "open_e", "open_low", "open_t", "opened", "pair_h", "pair_t",
         "pairs", "past", "pend_at", "pend_h", "pend_t", "place", "places", "repeats", "restored", "retired", "returns", "role", "room",
         "room_runs", "rounded", "rubbish", "seen", "sides", "slow_e", "slow_t", "stranger", "t", "t_high", "t_low", "wet_since", "wiring",
@@ -104,6 +105,7 @@ class Watch:
         self.near_since = self.cool_since = NEVER
         self.climbs = 0
         self.heater_from = 0.0
+        self.heading_first = self.heading_last = NEVER
         self.stranger = ""
         self.retired = NEVER
 
