@@ -131,7 +131,8 @@ def _exchanged_with(state: State, watch: Watch, now: int, before: tuple[int, int
         if not _together(watch, other, first, last):
             continue
         here, there = found[watch.name], found[other.name]
-        if _heat_crossed(here, there) and not _as_warm_yesterday(watch, other, now):
+        named = "swapped" in watch.faults  # and put back only if all of it says so
+        if not named and _heat_crossed(here, there) and not _as_warm_yesterday(watch, other, now):
             return other
         if _so_yesterday(watch, other, now):
             continue
