@@ -333,3 +333,23 @@ def test_a_reading_that_just_fell_below_its_room_is_not_told_as_dry_a_minute_bef
     desk.hold(8, h=lambda m: 52 - (m + 1) * (52 - below) / 8, others=[ROOM])
     desk.hold(60, h=below, others=[ROOM])
     assert _raised(desk) == ["impossible"]
+
+
+@pytest.mark.parametrize(("begins", "over"), [(105, 20), (95, 35)])
+def test_a_failing_element_stays_known_while_the_thermostat_warms_the_tub(begins: int, over: int) -> None:
+    """Humidity slides in a line and, known for a while as no drying, the tub warms by 2.5 °C: `impossible` in the end, never `dry`."""
+    desk = Desk(rack(room=True))
+
+    def swing(minute: int) -> float:
+        return 0.6 * math.sin(2 * math.pi * minute / 35)
+
+    def warm(minute: int) -> float:
+        return 25.7 + swing(minute) + min(2.5, max(0.0, (minute - begins) * 2.5 / over))
+
+    def slid(minute: int) -> float:
+        return max(6.0, 63 - 3.6 * swing(minute) - min(48.0, 0.27 * minute))
+
+    room = ("air", 18.0, 56.0)
+    desk.hold(12 * 60, t=lambda m: 25.7 + swing(m), h=lambda m: 63 - 3.6 * swing(m), others=[room])
+    desk.hold(300, t=warm, h=slid, others=[room])
+    assert _raised(desk) == ["impossible"]

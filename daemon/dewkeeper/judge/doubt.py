@@ -1,7 +1,8 @@
 """An excursion is due: tell it, name the probe instead, or wait because the probe itself is in question.
 
 Waiting is bounded and asked anew every few minutes; heat never waits. What is waited for is always a named suspicion:
-the probe seems to lie in the room's air, to have changed places with another, or to be falling to what cannot be.
+the probe seems to lie in the room's air, to be wet, to have changed places with another, or to be falling to what
+cannot be.
 """
 
 from __future__ import annotations
@@ -28,8 +29,7 @@ NAMED: Final = -1
 AGAIN_SECONDS: Final = 60
 SWAP_AGAIN_SECONDS: Final = 600
 SWAP_WAIT_SECONDS: Final = 12 * HOUR
-"""Until a swap is named or not. What is beyond target only may wait twice as long, and on the weaker suspicion: it harms
-over days."""
+"""Until a swap is named or not. What is beyond target only may wait twice as long, and until it is cleared of it: it harms over days."""
 FALLING_WAIT_SECONDS: Final = 9000
 _HEADING_KNOWN_SECONDS: Final = 900
 """A fall known for a quarter of an hour to be none of the air's stays known while it goes on."""
