@@ -73,10 +73,12 @@ def crossed(mine: tuple[Print, Print], theirs: tuple[Print, Print], *, rest: flo
     size, levels = hypot(*before), hypot(before[0], before[1])
     if size < _FAINT or levels < _ALIKE:
         return False
-    if size < _PLAIN:
-        rest, near = min(rest, 0.45), min(near, 0.5)  # alike as they are, they must have changed places the more exactly
     # Moisture alone may well change places by chance, a misting here and a dry bowl there; a thermostat's habits do not.
     usual = hypot(2 * before[0], before[2])
+    if size < _PLAIN:  # alike as they are, they must differ in warmth and have changed places the more exactly
+        if usual < _WARMER:
+            return False
+        rest, near = min(rest, 0.45), min(near, 0.5)
     if habits and (usual < 0.6 or hypot(2 * (before[0] + after[0]), before[2] + after[2]) > 0.7 * usual):
         return False
     left = hypot(*(a + b for a, b in zip(before, after, strict=True)))
