@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 from tests.judge.judge_desk import Desk, rack
 
-from dewkeeper.judge.types import JournalEntry
+from dewkeeper.judge.types import Event, JournalEntry
 
 ROOM = ("air", 22.0, 45.0)
 
@@ -64,6 +64,19 @@ def _clean(desk: Desk, one: Tub, two: Tub) -> None:
     _pair(desk, 15, open_air(one), open_air(two))
 
 
+def _known_and_cleaned(one: Tub, two: Tub) -> Desk:
+    """Return a desk that knows two tubs for thirty hours, at the end of their common clean-out."""
+    desk = Desk(rack(("B1", "B2"), room=True))
+    _pair(desk, 30 * 60, one.at, two.at)
+    _clean(desk, one, two)
+    return desk
+
+
+def _told_dry(desk: Desk) -> Event:
+    """Return the first dryness raised of the first tub."""
+    return next(e for e in desk.events if e.kind == "dry" and e.event == "raised" and e.enclosure == "B1")
+
+
 def _named(desk: Desk) -> dict[str, tuple[int, object]]:
     """Return probe -> (minutes since the start, the other) of every swap told."""
     return {
@@ -89,12 +102,9 @@ def test_probes_exchanged_at_a_clean_out_are_named_and_nothing_is_told_of_their_
     assert all(abs(x.since - desk.settings.time - 60 * exchanged) <= 3600 for x in desk.exclusions if x.tests == ("swapped",))
 
 
-
 def test_after_an_outage_a_swap_is_still_suspected() -> None:
     """Exchanged, read for two hours and then not for eight: the first readings after it tell of no dry tub."""
-    desk = Desk(rack(("B1", "B2"), room=True))
-    _pair(desk, 30 * 60, COOL.at, WARM.at)
-    _clean(desk, COOL, WARM)
+    desk = _known_and_cleaned(COOL, WARM)
     _pair(desk, 2 * 60, WARM.at, COOL.at)
     desk.now += 8 * 3600
     _pair(desk, 12 * 60, WARM.at, COOL.at)
@@ -102,26 +112,21 @@ def test_after_an_outage_a_swap_is_still_suspected() -> None:
     assert not [e for e in desk.events if e.kind == "dry" and e.enclosure == "B1"]
 
 
-
 def test_tubs_cleaned_together_that_keep_their_heat_were_not_exchanged() -> None:
     """After a clean-out each has the humidity the other had, and its own temperature: no swap, and too dry is told in time."""
-    desk = Desk(rack(("B1", "B2"), room=True))
-    _pair(desk, 30 * 60, COOL.at, WARM.at)
-    _clean(desk, COOL, WARM)
+    desk = _known_and_cleaned(COOL, WARM)
     closed = desk.now
     dried, damped = replace(COOL, percent=52.0), replace(WARM, percent=72.0)
     _pair(desk, 22 * 60, dried.at, damped.at)
     assert not _named(desk)
-    told = next(e for e in desk.events if e.kind == "dry" and e.event == "raised" and e.enclosure == "B1")
+    told = _told_dry(desk)
     assert told.band == "tolerable"
     assert told.time - closed <= 3600 + 120
 
 
 def test_dry_air_in_a_tub_that_overheats_is_told_though_its_neighbour_was_opened_too() -> None:
     """The neighbour is set to what it was, itself it is eight degrees hotter and drier for it: no suspicion holds `dry` back."""
-    desk = Desk(rack(("B1", "B2"), room=True))
-    _pair(desk, 30 * 60, WARM.at, COOL.at)
-    _clean(desk, WARM, COOL)
+    desk = _known_and_cleaned(WARM, COOL)
     _pair(desk, 2 * 60, WARM.at, COOL.at)
     began = desk.now
     _pair(desk, 2 * 60, replace(WARM, celsius=38.0, percent=46.0, swing_c=0.2).at, WARM.at)
@@ -142,13 +147,11 @@ def test_tubs_cleaned_together_that_stay_as_they_were_were_not_exchanged() -> No
 def test_after_a_common_clean_out_what_is_beyond_target_waits_for_the_question_of_a_swap() -> None:
     """Both drier than ever after it and 57 % where the neighbour has 70: told of neither in the next sixteen hours, and then told."""
     moist, meagre = replace(WARM, percent=68.0), replace(WARM, celsius=30.2, percent=62.0)
-    desk = Desk(rack(("B1", "B2"), room=True))
-    _pair(desk, 30 * 60, moist.at, meagre.at)
-    _clean(desk, moist, meagre)
+    desk = _known_and_cleaned(moist, meagre)
     closed = desk.now
     _pair(desk, 22 * 60, replace(moist, percent=57.0).at, replace(meagre, percent=61.5).at)
     assert not _named(desk)
-    told = next(e for e in desk.events if e.kind == "dry" and e.event == "raised" and e.enclosure == "B1")
+    told = _told_dry(desk)
     assert told.band == "target"
     assert 15 * 3600 <= told.time - closed <= 17 * 3600
 
@@ -160,28 +163,24 @@ def test_a_tub_cleaned_alone_is_told_of_as_ever() -> None:
     _pair(desk, 30 * 60, moist.at, meagre.at)
     began = desk.now
     _pair(desk, 22 * 60, replace(moist, percent=57.0).at, meagre.at)
-    told = next(e for e in desk.events if e.kind == "dry" and e.event == "raised" and e.enclosure == "B1")
+    told = _told_dry(desk)
     assert told.time - began <= 3 * 3600 + 3600
 
 
 def test_tubs_that_differ_as_before_are_told_of_though_touched_together() -> None:
     """Cleaned together, both drier by as much: none is the other, and beyond target is told when its three hours are over."""
     moist, meagre = replace(WARM, percent=66.0), replace(WARM, celsius=30.2, percent=74.0)
-    desk = Desk(rack(("B1", "B2"), room=True))
-    _pair(desk, 30 * 60, moist.at, meagre.at)
-    _clean(desk, moist, meagre)
+    desk = _known_and_cleaned(moist, meagre)
     closed = desk.now
     _pair(desk, 22 * 60, replace(moist, percent=57.0).at, replace(meagre, percent=65.0).at)
-    told = next(e for e in desk.events if e.kind == "dry" and e.event == "raised" and e.enclosure == "B1")
+    told = _told_dry(desk)
     assert told.time - closed <= 3 * 3600 + 3600
 
 
 def test_a_swap_is_known_by_warmth_while_one_of_the_tubs_still_dries_off() -> None:
     """As moist as the other before the clean-out at which the probes were exchanged, and drier after it: both are named within the day."""
     cool, warm = COOL, replace(WARM, percent=66.0)
-    desk = Desk(rack(("B1", "B2"), room=True))
-    _pair(desk, 30 * 60, cool.at, warm.at)
-    _clean(desk, cool, warm)
+    desk = _known_and_cleaned(cool, warm)
     exchanged = (desk.now - desk.settings.time) // 60
     _pair(desk, 23 * 60, replace(warm, percent=58.0).at, replace(cool, percent=79.0).at)
     assert set(_named(desk)) == {"p1", "p2"}
@@ -191,9 +190,7 @@ def test_a_swap_is_known_by_warmth_while_one_of_the_tubs_still_dries_off() -> No
 def test_a_tub_set_to_the_others_warmth_alone_is_no_swap() -> None:
     """After a clean-out one of two is set as warm as the other was, and the other stays so: nobody was exchanged."""
     cool, warm = COOL, replace(WARM, percent=66.0)
-    desk = Desk(rack(("B1", "B2"), room=True))
-    _pair(desk, 30 * 60, cool.at, warm.at)
-    _clean(desk, cool, warm)
+    desk = _known_and_cleaned(cool, warm)
     _pair(desk, 23 * 60, replace(cool, celsius=warm.celsius).at, warm.at)
     assert not _named(desk)
 
@@ -201,9 +198,7 @@ def test_a_tub_set_to_the_others_warmth_alone_is_no_swap() -> None:
 def test_two_tubs_that_are_nearly_alike_are_named_when_they_cross_exactly() -> None:
     """0.9 °C and 2 % apart: exchanged at a clean-out, both are named within the day."""
     one, two = Tub(28.8, 66.0, 0.8, 41), Tub(29.7, 64.0, 0.8, 37)
-    desk = Desk(rack(("B1", "B2"), room=True))
-    _pair(desk, 30 * 60, one.at, two.at)
-    _clean(desk, one, two)
+    desk = _known_and_cleaned(one, two)
     exchanged = (desk.now - desk.settings.time) // 60
     _pair(desk, 23 * 60, two.at, one.at)
     assert set(_named(desk)) == {"p1", "p2"}
@@ -213,8 +208,6 @@ def test_two_tubs_that_are_nearly_alike_are_named_when_they_cross_exactly() -> N
 def test_two_tubs_that_are_nearly_alike_and_come_nearer_were_not_exchanged() -> None:
     """The same two, after the clean-out half a degree nearer to each other and a little over: no swap."""
     one, two = Tub(28.8, 66.0, 0.8, 41), Tub(29.7, 64.0, 0.8, 37)
-    desk = Desk(rack(("B1", "B2"), room=True))
-    _pair(desk, 30 * 60, one.at, two.at)
-    _clean(desk, one, two)
+    desk = _known_and_cleaned(one, two)
     _pair(desk, 23 * 60, replace(one, celsius=29.4).at, replace(two, celsius=29.3).at)
     assert not _named(desk)

@@ -15,7 +15,8 @@ USUAL_HOURS: Final = 26
 LEARNED_HOURS: Final = 6
 """Hours of a probe's own past without which nothing is concluded from what is usual for it."""
 
-_TRAIL_SECONDS: Final = 300
+TRAIL_SECONDS: Final = 300
+"""What is compared with the newest reading is up to so old."""
 LOOKS_KEPT: Final = 48
 """Four hours of looks at one every five minutes of readings."""
 
@@ -61,7 +62,7 @@ class Past:
     def add(self, now: int, t: float, e: float) -> bool:
         """Take a counted reading; return whether it began a new hour."""
         trail = self.trail
-        while trail and now - trail[0][0] > _TRAIL_SECONDS and len(trail) > 1:
+        while trail and now - trail[0][0] > TRAIL_SECONDS and len(trail) > 1:
             del trail[0]
         trail.append((now, t, e))
         turned = now // 3600 != self.hour

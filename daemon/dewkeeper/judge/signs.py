@@ -13,6 +13,7 @@ from typing import Final
 from dewkeeper.air import saturation_hpa
 from dewkeeper.judge.book import Key
 from dewkeeper.judge.faults import start_fault
+from dewkeeper.judge.past import TRAIL_SECONDS
 from dewkeeper.judge.rooms import look_at_room
 from dewkeeper.judge.state import NEVER, State, Watch
 from dewkeeper.judge.types import Kind
@@ -43,8 +44,6 @@ DISPLACED_SUDDEN_SECONDS: Final = 2400
 DISPLACED_SLOW_SECONDS: Final = 5400
 _SUDDEN_LOOKS: Final = 4
 """From a tub's usual air into the room's within 20 min of readings: a lag of a probe, not the cooling of a tub."""
-_TRAIL_SECONDS: Final = 300
-"""An opening is seen up to so long after it began."""
 _NEAR_T_C: Final = 0.8
 _NEAR_E: Final = 0.06
 _SUDDEN_E_HPA: Final = 1.8
@@ -174,11 +173,14 @@ def _opening(state: State, watch: Watch, room: Watch | None, now: int) -> None:
 
 
 def _begin_anew(watch: Watch) -> None:
-    """It was closed again: what was too dry or too cold only since it stood open was the room's air."""
+    """It was closed again: what was too dry or too cold only since it stood open was the room's air.
+
+    An opening is seen up to five minutes after it began.
+    """
     for side in watch.sides:
         if side.kind in ("dry", "cold"):
             for run in side.runs():
-                if run.seconds >= 0 and run.since >= watch.opened - _TRAIL_SECONDS:
+                if run.seconds >= 0 and run.since >= watch.opened - TRAIL_SECONDS:
                     run.restart()
 
 

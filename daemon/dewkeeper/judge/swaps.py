@@ -179,25 +179,16 @@ def _new_at(watch: Watch, other: Watch, at: int) -> bool:
     Then it is no matter of the time of day how they differ after it.
     """
     hour = at // 3600
-    lately, day_before = (
-        [w.past.within(hour - back - 3, hour - back) for w in (watch, other)] for back in (0, 24)
-    )  # fmt: skip
+    lately, day_before = ([w.past.within(hour - back - 3, hour - back) for w in (watch, other)] for back in (0, 24))
     if not all(lately) or not all(day_before):
         return False
-    (t0, e0), (t1, e1) = (_apart(_middle(mine), _middle(theirs)) for mine, theirs in (day_before, lately))
-    return t0 * t1 + e0 * e1 < 0
+    return _opposite(*(_apart(_middle(mine), _middle(theirs)) for mine, theirs in (day_before, lately)))
 
 
 def _as_warm_yesterday(watch: Watch, other: Watch, now: int) -> bool:
     """Return whether the same one was the warmer in the same hours of yesterday, or nothing is known of them."""
-    hour = now // 3600
-    mine, theirs = ({h[0]: h for h in w.past.hours} for w in (watch, other))
-    pairs = [
-        (mine[n - 24][1] - theirs[n - 24][1], mine[n][1] - theirs[n][1])
-        for n in range(hour - _AFTER_HOURS, hour)
-        if all(m in known for m in (n, n - 24) for known in (mine, theirs))
-    ]
-    return len(pairs) < _FEWEST_AFTER or median(old for old, _ in pairs) * median(new for _, new in pairs) > 0
+    known = _same_hours(watch, other, now)
+    return known is None or known[0][0] * known[1][0] > 0
 
 
 def _so_yesterday(watch: Watch, other: Watch, now: int) -> bool:
@@ -205,6 +196,12 @@ def _so_yesterday(watch: Watch, other: Watch, now: int) -> bool:
 
     Where yesterday's hours are not known, neither is whether it is the night.
     """
+    known = _same_hours(watch, other, now)
+    return known is None or _as_before(*known)
+
+
+def _same_hours(watch: Watch, other: Watch, now: int) -> tuple[Apart, Apart] | None:
+    """Return how two probes differed in the last hours' same hours of yesterday and in the last hours, None where too few are known."""
     hour = now // 3600
     mine, theirs = ({h[0]: h for h in w.past.hours} for w in (watch, other))
     pairs: list[tuple[Apart, Apart]] = []
@@ -212,14 +209,19 @@ def _so_yesterday(watch: Watch, other: Watch, now: int) -> bool:
         if all(n in known for n in (h, h - 24) for known in (mine, theirs)):
             pairs.append((_apart(mine[h - 24], theirs[h - 24]), _apart(mine[h], theirs[h])))
     if len(pairs) < _FEWEST_AFTER:
-        return True
+        return None
     before, after = ((median(pair[i][0] for pair in pairs), median(pair[i][1] for pair in pairs)) for i in (0, 1))
-    return _as_before(before, after)
+    return before, after
 
 
 def _apart(mine: Sequence[float], theirs: Sequence[float]) -> Apart:
     """Return how far two hours or looks lie apart in temperature and vapour, in units of a tub's own wandering."""
     return (mine[1] - theirs[1]) / _UNITS[0], (mine[2] - theirs[2]) / _UNITS[1]
+
+
+def _opposite(one: Apart, other: Apart) -> bool:
+    """Return whether two differences point rather against each other."""
+    return one[0] * other[0] + one[1] * other[1] < 0
 
 
 def _as_before(before: Apart, after: Apart) -> bool:
@@ -244,8 +246,7 @@ def _turned(watch: Watch, other: Watch, now: int) -> int:
         if n not in both:
             continue
         old = n - 24 if n - 24 in both else both[0]
-        (t0, e0), (t1, e1) = _apart(mine[old], theirs[old]), _apart(mine[n], theirs[n])
-        if t0 * t1 + e0 * e1 >= 0:
+        if not _opposite(_apart(mine[old], theirs[old]), _apart(mine[n], theirs[n])):
             break
         turned = n
     return turned * 3600
@@ -293,18 +294,15 @@ def _seems_exchanged(watch: Watch, other: Watch, now: int, *, habits: bool) -> b
 
 def _turned_round(watch: Watch, other: Watch, at: int, now: int) -> bool:
     """Return whether two probes that differed before a time differ the other way round since, or may yet turn out to."""
-    hour = at // 3600
-    before = [w.past.within(hour - _GLIMPSE_HOURS, hour) for w in (watch, other)]
-    after = [[look for look in w.past.looks if look[0] > max(at, now - _GLIMPSE_SECONDS)] for w in (watch, other)]
-    if any(len(hours) < _FEWEST_BEFORE for hours in before):
+    (mine, my_looks), (theirs, their_looks) = (_around(w, at, now) for w in (watch, other))
+    if min(len(mine), len(theirs)) < _FEWEST_BEFORE:
         return False
-    was = _apart(_middle(before[0]), _middle(before[1]))
+    was = _apart(_middle(mine), _middle(theirs))
     if hypot(*was) < _ALIKE:
         return False
-    if any(len(looks) < _FEWEST_LOOKS for looks in after):
+    if min(len(my_looks), len(their_looks)) < _FEWEST_LOOKS:
         return True
-    t, e = _apart(_middle(after[0]), _middle(after[1]))
-    turned = was[0] * t + was[1] * e < 0
+    turned = _opposite(was, _apart(_middle(my_looks), _middle(their_looks)))
     return turned and (not _rather_yesterday(watch, other, now, was) or _new_at(watch, other, at))
 
 
@@ -339,8 +337,13 @@ def _middle(parts: Sequence[Hour] | Sequence[Look]) -> tuple[float, float, float
 
 def _glimpse(watch: Watch, at: int, now: int) -> tuple[Print, Print] | None:
     """Return the print of the half day before a deed and of the last looks since, None where too little is known."""
-    before = watch.past.within(at // 3600 - _GLIMPSE_HOURS, at // 3600)
-    looks = [look for look in watch.past.looks if look[0] > max(at, now - _GLIMPSE_SECONDS)]
+    before, looks = _around(watch, at, now)
     if len(before) < _FEWEST_BEFORE or len(looks) < _FEWEST_LOOKS:
         return None
     return print_of(before), print_now(looks)
+
+
+def _around(watch: Watch, at: int, now: int) -> tuple[list[Hour], list[Look]]:
+    """Return the hours of the half day before a deed and the last looks since."""
+    looks = [look for look in watch.past.looks if look[0] > max(at, now - _GLIMPSE_SECONDS)]
+    return watch.past.within(at // 3600 - _GLIMPSE_HOURS, at // 3600), looks
