@@ -141,7 +141,8 @@ class Filler:
         for _, same in groupby(stored, key=lambda row: row[0] >> PROBE_BITS):
             rows = list(same)
             readings = [decoder.decode(*row) for row in rows]
-            poll = Poll([reading.probe for reading, _ in readings], rows, readings, rows[-1][0])
+            keys, ts, hs = zip(*rows, strict=True)
+            poll = Poll(keys[0] >> PROBE_BITS, [key & PROBE_MASK for key in keys], ts, hs, readings)
             self.take(poll, [place for place, (_, quality) in enumerate(readings) if not quality.counts])
             if len(self._done) >= 4096:
                 self.flush(connection)
@@ -149,15 +150,15 @@ class Filler:
 
     def take(self, poll: Poll, uneven: Iterable[int]) -> None:
         """Take readings of one second, later than all before; uneven: the places of those that may not count."""
-        time = poll.readings[0][0].time
+        time = poll.time
         if self._polls and time // QUARTER_SECONDS != self._newest // QUARTER_SECONDS:
             self._end(poll, time)
         if self._standing:
-            there = {key & PROBE_MASK for key, _, _ in poll.rows}
+            there = set(poll.numbers)
             for number in [n for n, quarter in self._standing.items() if n in there or quarter.silent(time)]:
                 self._finish(number, self._standing.pop(number).miss(time))
         self._polls.append(poll)
-        self._uneven.update(poll.rows[place][0] & PROBE_MASK for place in uneven)
+        self._uneven.update(poll.numbers[place] for place in uneven)
         self._newest = time
 
     def flush(self, connection: Connection) -> None:
@@ -181,20 +182,20 @@ class Filler:
 
     def _end(self, following: Poll, time: int) -> None:
         """Make the rows of the quarter that is over, given the first poll after it."""
-        there = {key & PROBE_MASK for key, _, _ in following.rows}
+        there = set(following.numbers)
         start = self._newest // QUARTER_SECONDS * QUARTER_SECONDS
-        for times, longest, rows, readings in _by_probe(self._polls):
-            number, probe = rows[0][0] & PROBE_MASK, readings[0][0].probe
+        for number, times, longest, ts, hs, readings in _by_probe(self._polls):
+            probe = readings[0][0].probe
             row = None
             if number in there and number not in self._uneven and self._calibrated.get(probe, 0) <= start:
-                row = calm_row(self._standards, times, longest, rows, readings, time)  # type: ignore[arg-type]  # what counts has words
+                row = calm_row(self._standards, times, longest, ts, hs, readings, time)  # type: ignore[arg-type]  # what counts has words
             if row is None:
                 quarter = Quarter(self._standards, probe)
-                for (key, t, h), (reading, quality) in zip(rows, readings, strict=True):
+                for at, t, h, (reading, quality) in zip(times, ts, hs, readings, strict=True):
                     if quality.flag in (PASS, NOT_EVALUATED) and t is not None:
-                        quarter.take(key >> PROBE_BITS, t, h, reading.temperature_c, reading.humidity_percent)  # type: ignore[arg-type]  # values come with words
+                        quarter.take(at, t, h, reading.temperature_c, reading.humidity_percent)  # type: ignore[arg-type]  # values come with words
                     else:
-                        quarter.miss(key >> PROBE_BITS)
+                        quarter.miss(at)
                 if number not in there and not quarter.silent(time):
                     self._standing[number] = quarter
                     continue
@@ -208,27 +209,29 @@ class Filler:
             self._done.append((number, row))
 
 
-_Column = tuple[Sequence[int], int, Sequence[Raw], Sequence[tuple[Reading, Quality]]]
-"""The readings of one probe: their seconds, the longest time between two, their rows, and themselves with their verdicts."""
+_Words = Sequence[int | None]
+_Column = tuple[int, Sequence[int], int, _Words, _Words, Sequence[tuple[Reading, Quality]]]
+"""Of one probe: its number, the readings' seconds, the longest time between two, their words, themselves with their verdicts."""
 
 
 def _by_probe(polls: Sequence[Poll]) -> Iterator[_Column]:
     """Yield what polls come to for each probe."""
-    if all(poll.probes == polls[0].probes for poll in polls):
-        times = [poll.readings[0][0].time for poll in polls]
+    numbers = polls[0].numbers
+    if all(poll.numbers == numbers for poll in polls):
+        times = [poll.time for poll in polls]
         longest = _longest(times)
-        for rows, readings in zip(
-            zip(*[poll.rows for poll in polls], strict=True), zip(*[poll.readings for poll in polls], strict=True), strict=True
-        ):
-            yield times, longest, rows, readings
+        ts, hs = zip(*[poll.ts for poll in polls], strict=True), zip(*[poll.hs for poll in polls], strict=True)
+        readings = zip(*[poll.readings for poll in polls], strict=True)
+        for number, t_words, h_words, pairs in zip(numbers, ts, hs, readings, strict=True):
+            yield number, times, longest, t_words, h_words, pairs
         return
-    apart: dict[int, list[tuple[Raw, tuple[Reading, Quality]]]] = defaultdict(list)
+    apart: dict[int, list[tuple[int, int | None, int | None, tuple[Reading, Quality]]]] = defaultdict(list)
     for poll in polls:
-        for row, reading in zip(poll.rows, poll.readings, strict=True):
-            apart[row[0] & PROBE_MASK].append((row, reading))
-    for pairs in apart.values():
-        times = [row[0] >> PROBE_BITS for row, _ in pairs]
-        yield times, _longest(times), [row for row, _ in pairs], [reading for _, reading in pairs]
+        for number, t, h, reading in zip(poll.numbers, poll.ts, poll.hs, poll.readings, strict=True):
+            apart[number].append((poll.time, t, h, reading))
+    for number, rows in apart.items():
+        seconds, t_words, h_words, pairs = zip(*rows, strict=True)
+        yield number, seconds, _longest(seconds), t_words, h_words, pairs
 
 
 def _longest(times: Sequence[int]) -> int:

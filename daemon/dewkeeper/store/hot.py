@@ -10,17 +10,23 @@ from sqlalchemy import Connection
 from dewkeeper.judge.types import PASS, Quality, Reading
 from dewkeeper.store.database import PROBE_BITS
 from dewkeeper.store.quality import spelled
-from dewkeeper.store.ring import Row, of_failed
+from dewkeeper.store.ring import of_failed
 from dewkeeper_drivers.contract import SCALES
 
 
 class Poll(NamedTuple):
-    """Readings of one second, their probes, and their rows as they are stored, all in the same order; the largest key."""
+    """Readings of one second, their probes' numbers, and the words as they are stored, all in the same order."""
 
-    probes: Sequence[str]
-    rows: Sequence[Row]
+    time: int
+    numbers: Sequence[int]
+    ts: Sequence[int | None]
+    hs: Sequence[int | None]
     readings: Sequence[tuple[Reading, Quality]]
-    last_key: int
+
+    def keys(self) -> list[int]:
+        """Return the rows' keys."""
+        second = self.time << PROBE_BITS
+        return [second | number for number in self.numbers]
 
 
 class Probes:
@@ -33,9 +39,9 @@ class Probes:
             self.ids[name] = number
             self._scales[name] = scale
         self.newest = max(self.ids.values(), default=0)
-        self._polled: list[str] = []  # by the poll before, and their numbers and scales
-        self._places: list[tuple[int, str]] = []
-        self._largest = 0
+        self._polled: list[tuple[str, str]] = []  # by the poll before, each with its sensor's scale, and their numbers
+        self._numbers: list[int] = []
+        self._foreign: list[int] = []  # places of those whose sensor is of another kind than the first there
 
     def number(self, connection: Connection, probe: str, scale: str) -> int:
         """Return a probe's number; one that is not known yet is stored with this scale."""
@@ -52,28 +58,34 @@ class Probes:
         self.newest = newest
         self._polled = []
 
-    def rows(
+    def poll(
         self, connection: Connection, readings: Sequence[tuple[Reading, Quality]], standing: Collection[int]
     ) -> tuple[Poll, list[int]]:
-        """Return readings of one second with their rows, and the places of those with more to say than that they pass.
+        """Return readings of one second with what is stored of them, and the places of those with more to say than that they pass.
 
         standing: numbers of the probes of which something else was said last.
         """
-        probes = [reading.probe for reading, _ in readings]
-        if probes != self._polled:
-            numbers = [self.number(connection, reading.probe, reading.scale) for reading, _ in readings]
-            self._places = [(number, self._scales[probe]) for number, probe in zip(numbers, probes, strict=True)]
-            self._polled, self._largest = probes, max(numbers)
-        second = readings[0][0].time << PROBE_BITS
-        rows: list[Row] = []
-        uneven = []
-        for (reading, quality), (number, scale) in zip(readings, self._places, strict=True):
-            t, h = reading.temperature_word, reading.humidity_word
-            if reading.scale != scale and t is not None and h is not None:  # a sensor of another kind than the first here
-                t, h = SCALES[scale].encode(*SCALES[reading.scale].decode(t, h))
-            if quality.flag != PASS or number in standing or quality.tests or reading.notes:
-                uneven.append(len(rows))
-                if t is None:
-                    h = of_failed(quality.flag, spelled(quality.tests, reading.failure, reading.notes))
-            rows.append((second | number, t, h))
-        return Poll(self._polled, rows, readings, second | self._largest), uneven
+        polled = [(reading.probe, reading.scale) for reading, _ in readings]
+        if polled != self._polled:
+            self._numbers = [self.number(connection, probe, scale) for probe, scale in polled]
+            self._foreign = [place for place, (probe, scale) in enumerate(polled) if scale != self._scales[probe]]
+            self._polled = polled
+        numbers = self._numbers
+        ts = [reading.temperature_word for reading, _ in readings]
+        hs = [reading.humidity_word for reading, _ in readings]
+        for place in self._foreign:
+            t, h, (probe, scale) = ts[place], hs[place], polled[place]
+            if t is not None and h is not None:
+                ts[place], hs[place] = SCALES[self._scales[probe]].encode(*SCALES[scale].decode(t, h))
+        uneven = [
+            place
+            for place, (reading, quality) in enumerate(readings)
+            if quality.flag != PASS or quality.tests or reading.notes
+        ]
+        if standing:
+            uneven = sorted({*uneven, *(place for place, number in enumerate(numbers) if number in standing)})
+        for place in uneven:
+            if ts[place] is None:
+                reading, quality = readings[place]
+                hs[place] = of_failed(quality.flag, spelled(quality.tests, reading.failure, reading.notes))
+        return Poll(readings[0][0].time, numbers, ts, hs, readings), uneven

@@ -214,19 +214,18 @@ class Quarter:
 
 
 def calm_row(
-    standards: Standards, times: Sequence[int], longest: int, rows: Sequence[tuple[int, int, int]],
+    standards: Standards, times: Sequence[int], longest: int, ts: Sequence[int], hs: Sequence[int],
     readings: Sequence[tuple[Reading, Quality]], following: int,
 ) -> Row | None:  # fmt: skip
     """Return the quarter of a probe that was within its limits all the time, None when it takes a `Quarter` to tell.
 
-    The same as a `Quarter` gives at a fraction of its cost, for nearly all quarters are like that. rows, readings: those of
-    one quarter and one calibration, all of which count, at `times`; longest: seconds between two of them; following: when
+    The same as a `Quarter` gives at a fraction of its cost, for nearly all quarters are like that. ts, hs, readings: the words
+    and readings of one quarter and one calibration, all of which count, at `times`; longest: seconds between two of them; following: when
     the next one came.
     """
     hold, limits, until = standards.at(readings[0][0].probe, times[0])
     if longest > hold or times[-1] >= until:
         return None
-    ts, hs = [row[1] for row in rows], [row[2] for row in rows]
     ascending = sorted(hs)
     h_low, h_high = ascending[0], ascending[-1]
     ascending = sorted(ts)

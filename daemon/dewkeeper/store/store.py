@@ -200,7 +200,7 @@ class Store:
                         time, probe = theirs >> PROBE_BITS, names.get(theirs & PROBE_MASK)
                         if probe is not None and time < before and all(w is None or 0 <= w <= 65535 for w in (t, h)):
                             key = time << PROBE_BITS | self._probes.number(connection, *probe)
-                            insert(connection, [(key, t, h)], "INSERT OR IGNORE")
+                            insert(connection, [key], [t], [h], "INSERT OR IGNORE")
                             self._last_key = self._max_key = max(self._max_key, key)
                             taken += 1
         except sqlite3.DatabaseError:
@@ -309,19 +309,18 @@ class Store:
     def _write_poll(self, connection: Connection, readings: Sequence[tuple[Reading, Quality]]) -> None:
         if self._filler is None:
             self._filler = Filler(connection, self._standards(connection))
-        poll, uneven = self._probes.rows(connection, readings, self._verdicts.standing)
-        rows = poll.rows
-        if rows[0][0] > self._max_key and rows[0][0] >> PROBE_BITS >= self._filler.until * QUARTER_SECONDS:
-            insert(connection, rows)
-            self._last_key = self._max_key = poll.last_key
+        poll, uneven = self._probes.poll(connection, readings, self._verdicts.standing)
+        keys = poll.keys()
+        if keys[0] > self._max_key and poll.time >= self._filler.until * QUARTER_SECONDS:
+            insert(connection, keys, poll.ts, poll.hs)
+            self._last_key = self._max_key = max(keys)
             self._filler.take(poll, uneven)
             for place in uneven:
                 reading, quality = readings[place]
-                number = rows[place][0] & PROBE_MASK
-                self._verdicts.note(connection, number, reading.time, quality.flag, _spelled(reading, quality))
+                self._verdicts.note(connection, poll.numbers[place], poll.time, quality.flag, _spelled(reading, quality))
             self._filler.flush(connection)
             return
-        self._write_out_of_order(connection, rows, readings)
+        self._write_out_of_order(connection, list(zip(keys, poll.ts, poll.hs, strict=True)), readings)
 
     def _write_out_of_order(
         self, connection: Connection, rows: Sequence[Row], readings: Sequence[tuple[Reading, Quality]]
@@ -330,7 +329,7 @@ class Store:
         keys = []
         for (key, t, h), (reading, quality) in zip(rows, readings, strict=True):
             if key > self._max_key:
-                insert(connection, [(key, t, h)])
+                insert(connection, [key], [t], [h])
                 self._max_key = self._last_key = key
                 self._verdicts.note(connection, key & PROBE_MASK, reading.time, quality.flag, _spelled(reading, quality))
             else:
@@ -346,7 +345,7 @@ class Store:
         key, t, h = row
         while self._taken(connection, key >> PROBE_BITS, self._probes.ids[reading.probe]):
             key += 1 << PROBE_BITS
-        insert(connection, [(key, t, h)])
+        insert(connection, [key], [t], [h])
         cut_out(connection, self._probes.ids[reading.probe], [key >> PROBE_BITS])
         connection.exec_driver_sql(
             "INSERT INTO late (key, after_key, flag, tests) VALUES (?, ?, ?, ?)",
