@@ -130,7 +130,8 @@ def _exchanged_with(state: State, watch: Watch, now: int, before: tuple[int, int
             continue
         if watch.stranger or other.stranger:
             continue  # their serial numbers tell it better
-        if not _together(watch, other, first, last):
+        deeds = _together(watch, other, first, last)
+        if not deeds:
             continue
         here, there = found[watch.name], found[other.name]
         named = "swapped" in watch.faults  # and put back only if all of it says so
@@ -140,8 +141,11 @@ def _exchanged_with(state: State, watch: Watch, now: int, before: tuple[int, int
             continue
         if hypot(*shift) > hypot(here[0][0] - there[0][0], here[0][1] - there[0][1]):
             continue  # the whole room changed by more than tells these two apart
-        if crossed(_without(here, shift), _without(there, shift), rest=0.6, near=1.2):
-            return other
+        if not crossed(_without(here, shift), _without(there, shift), rest=0.6, near=1.2):
+            continue
+        if _by_moisture(here[0], there[0]) and not _differed_until(watch, other, deeds, (here[0][0] - there[0][0], here[0][1] - there[0][1])):
+            continue
+        return other
     return None
 
 
@@ -173,16 +177,34 @@ def _together(watch: Watch, other: Watch, first: int, last: int) -> list[int]:
     return [at for at in mine if any(abs(at - there) <= _TOGETHER_SECONDS for there in other.breaks)]
 
 
+def _just_before(watch: Watch, other: Watch, at: int, back: int = 0) -> Apart | None:
+    """Return how far two probes lay apart in the hours just before a deed, or so many hours earlier; None: not known."""
+    hour = at // 3600 - back
+    mine, theirs = (w.past.within(hour - 3, hour) for w in (watch, other))
+    return _apart(_middle(mine), _middle(theirs)) if mine and theirs else None
+
+
 def _new_at(watch: Watch, other: Watch, at: int) -> bool:
     """Return whether two probes differed, just before a deed, the other way round than a day before it.
 
     Then it is no matter of the time of day how they differ after it.
     """
-    hour = at // 3600
-    lately, day_before = ([w.past.within(hour - back - 3, hour - back) for w in (watch, other)] for back in (0, 24))
-    if not all(lately) or not all(day_before):
-        return False
-    return _opposite(*(_apart(_middle(mine), _middle(theirs)) for mine, theirs in (day_before, lately)))
+    lately, day_before = _just_before(watch, other, at), _just_before(watch, other, at, 24)
+    return lately is not None and day_before is not None and _opposite(day_before, lately)
+
+
+def _by_moisture(mine: Print, theirs: Print) -> bool:
+    """Return whether two prints differ in moisture and hardly in warmth.
+
+    The damp tub is also a little the cooler, by what evaporates, so its warmth then bears out nothing.
+    """
+    return hypot(2 * (mine[0] - theirs[0]), mine[2] - theirs[2]) < 0.3 * abs(mine[1] - theirs[1])
+
+
+def _differed_until(watch: Watch, other: Watch, deeds: Sequence[int], before: Apart) -> bool:
+    """Return whether two probes are known to have differed as before until one of some deeds: an exchange changes them then."""
+    just_before = [lately for at in deeds if (lately := _just_before(watch, other, at)) is not None]
+    return any(t * before[0] + e * before[1] > 0.5 * hypot(*before) ** 2 for t, e in just_before)
 
 
 def _as_warm_yesterday(watch: Watch, other: Watch, now: int) -> bool:
