@@ -8,8 +8,9 @@ from dataclasses import replace
 import pytest
 from tests.judge.judge_desk import START, Desk, rack
 
-from dewkeeper.air import humidity_at
-from dewkeeper.judge.limits import CYCLE_COST_SECONDS
+from dewkeeper.air import humidity_at, vapour_hpa
+from dewkeeper.judge.limits import CYCLE_COST_SECONDS, SLOW_CYCLE_COST_SECONDS
+from dewkeeper.judge.past import Past
 from dewkeeper.judge.types import Reading
 from dewkeeper_config.models import Limits
 
@@ -107,6 +108,57 @@ def test_a_thermostat_that_grazes_the_limit_is_silent(desk: Desk) -> None:
     """Swings that touch 53 % with a mean of 62 % are no excursion, for days."""
     desk.hold(3 * 1440, t=lambda m: 29 + 2.2 * math.sin(m / 4), h=lambda m: 62.5 - 9.0 * math.sin(m / 4))
     assert desk.told() == []
+
+
+@pytest.mark.parametrize("period", [20, 41, 55, 63, 75, 90, 99])
+def test_the_mean_over_cycles_keeps_little_of_any_cycle(period: int) -> None:
+    """Of a swing of 5 %RH less than 0.5 is left, whatever its period up to 100 min and its phase."""
+    past = Past()
+    for minute in range(0, 6 * 60, 5):
+        humidity = 65 + 5 * math.sin(2 * math.pi * minute / period)
+        past.look(60 * minute, 29.0, vapour_hpa(29.0, humidity))
+        if minute >= 140:
+            mean = past.cycle_percent(60 * minute)
+            assert mean is not None
+            assert abs(mean - 65) < 0.5
+
+
+@pytest.mark.parametrize(("period", "cost"), [(41, CYCLE_COST_SECONDS), (63, CYCLE_COST_SECONDS), (90, SLOW_CYCLE_COST_SECONDS)])
+@pytest.mark.parametrize(("kind", "limit", "worst", "delay"), [("damp", 80.0, 81.5, 180), ("dry", 55.0, 53.5, 60)])
+def test_an_excursion_carried_by_a_slow_thermostat_is_told_in_time_and_stands(
+    kind: str, limit: float, worst: float, delay: int, period: int, cost: int
+) -> None:
+    """The mean goes 2 %RH an hour to 1.5 beyond tolerable, swinging by six: told once, in time, until it is mended.
+
+    In time: its on-delay and the documented cost after the mean was 1 %RH beyond.
+    """
+    sign = math.copysign(1, worst - 65)
+
+    def mean(minute: int) -> float:
+        return sign * min(sign * worst, sign * 65 + minute / 30)
+
+    desk = Desk(rack())
+    began = desk.now
+    desk.hold(36 * 60, h=lambda m: mean(m) + 6 * math.sin(2 * math.pi * m / period))
+    beyond = began + 60 * next(m for m in range(2000) if sign * (mean(m) - limit) >= 1.0)
+    told = [e for e in desk.events if e.kind == kind and e.band == "tolerable" and e.event in ("raised", "escalated")]
+    assert len(told) == 1
+    assert told[0].time - beyond <= 60 * delay + cost + 120
+    assert not [e for e in desk.events if e.kind == kind and e.event == "cleared"]
+    desk.hold(4 * 60, h=65.0)
+    assert [e for e in desk.events if e.kind == kind and e.event == "cleared"]
+
+
+@pytest.mark.parametrize("period", [20, 41, 63, 90])
+def test_a_slow_thermostat_that_grazes_the_limit_is_silent(period: int) -> None:
+    """Mean 55.6 and 79.4 %, six up and down, for two days, with a quarter of an hour of open lid: nothing beyond tolerable."""
+    limits = Limits.model_validate({"humidity_target": {"low": 55, "high": 80}})
+    for mean in (55.6, 79.4):
+        desk = Desk(rack(limits=limits))
+        for _ in range(8):
+            desk.hold(6 * 60 - 15, h=lambda m, h=mean: h + 6 * math.sin(2 * math.pi * m / period))  # type: ignore[misc]
+            desk.hold(15, h=42.0)
+        assert desk.told() == []
 
 
 @pytest.mark.parametrize("rate", [0.5, 1.0, 2.0, 5.0])

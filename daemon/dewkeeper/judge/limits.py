@@ -7,10 +7,16 @@ humidity is the vapour pressure, averaged over about one thermostat cycle (an ex
 the temperature averaged the same way. So a tub that dries through the limit while the thermostat carries it across
 and back makes one run; a tub whose swings graze the limit, mean inside, makes none.
 
+Of a cycle of an hour and more the mean of 20 min keeps half, and would return with every one. So a return does not count
+either while **the mean over whole cycles** is clearly beyond (`Past.cycle_percent`); what was carried across a return like
+that is told once half the looks of an on-delay, and of a whole cycle, were beyond. That mean is late, therefore it can
+hold a run but not begin one.
+
 What it costs: nothing when the humidity goes beyond the limit and stays, for then the run starts with the first
 reading beyond. Only when a thermostat carries it across the limit and back does it cost anything: then a run can start
 only when the slow value is about to cross, which it does up to one mean (20 min) after the true mean, and the alarm waits
-for a reading that is itself beyond, up to half a cycle. `CYCLE_COST_SECONDS` is both for cycles of up to 100 min, 70 min.
+for a reading that is itself beyond, up to half a cycle. `CYCLE_COST_SECONDS` is both for cycles of about an hour at most,
+70 min, counted from when the mean is 1 %RH beyond; `SLOW_CYCLE_COST_SECONDS` for cycles of up to 100 min, 2.5 h.
 
 A gap of up to three polls is no break. A longer one holds the run: it neither grows nor ends.
 """
@@ -20,6 +26,7 @@ from __future__ import annotations
 from typing import Final
 
 from dewkeeper.judge.codec import remembered
+from dewkeeper.judge.past import CYCLE_SECONDS, Past
 from dewkeeper.judge.types import Kind
 from dewkeeper_config.models import Limits
 
@@ -28,12 +35,37 @@ SLOW_SECONDS: Final = 1200.0
 
 CYCLE_COST_SECONDS: Final = 4200
 """How much later than its on-delay an excursion can be found when a thermostat carries it across the limit."""
+SLOW_CYCLE_COST_SECONDS: Final = 9000
+"""The same of a thermostat whose cycle takes more than about an hour."""
 
 _CALM_SECONDS: Final = (
     1200.0  # past the deadband for a whole cycle is a return, whatever the mean says
 )
+_CLEARLY_PERCENT: Final = 0.5
+"""As much as what swings of 5 %RH leave in the mean over cycles."""
+_HALF: Final = 0.5
 _CHATTER_SECONDS: Final = 2 * 3600.0
 _LONGEST_OFF_SECONDS: Final = 2 * 3600.0
+
+
+class Cycles:
+    """The humidity over whole cycles of a slow thermostat, signed as a side's values are; looked up only when asked."""
+
+    __slots__ = ("_now", "_past", "_sign")
+
+    def __init__(self, past: Past, sign: float, now: int) -> None:
+        self._past, self._sign, self._now = past, sign, now
+
+    def mean(self) -> float:
+        """Return the mean, inside every limit where too little is known."""
+        percent = self._past.cycle_percent(self._now)
+        return self._sign * percent if percent is not None else float("inf")
+
+    def share(self, limit: float, seconds: float) -> float:
+        """Return the share of the last looks that lie beyond a limit: the lesser of that in an on-delay and in a whole cycle."""
+        beyond = [(at, self._sign * percent < limit) for at, percent in self._past.percents(self._now - max(seconds, CYCLE_SECONDS))]
+        of_delay = [is_beyond for at, is_beyond in beyond if self._now - at <= seconds]
+        return min(sum(is_beyond for _, is_beyond in beyond) / max(1, len(beyond)), sum(of_delay) / max(1, len(of_delay)))
 
 
 @remembered
@@ -41,13 +73,14 @@ class Run:
     """One limit on one side, for one probe. Values are signed so that beyond always means below.
 
     seconds: how long beyond, -1 when not. since: elapsed time of the first reading beyond. active: the on-delay passed.
-    beyond, dose: seconds beyond since then, and by how much, in unit times seconds.
+    beyond, dose: seconds beyond since then, and by how much, in unit times seconds. carried: across a return that only the
+    mean over cycles denied.
     An alarm that returns within two hours of clearing doubles its off-delay, up to two hours: flapping becomes one
     alarm that stands instead of many that come and go.
     """
 
     __slots__ = (
-        "active", "back", "beyond", "calm", "cleared", "count", "deadband", "delay", "dose", "limit", "off", "off_now", "plain", "samples",
+        "active", "back", "beyond", "calm", "carried", "cleared", "count", "deadband", "delay", "dose", "limit", "off", "off_now", "plain", "samples",
         "seconds", "since", "slack",
     )  # fmt: skip
 
@@ -69,6 +102,7 @@ class Run:
         self.calm = -1.0
         self.back = -1.0
         self.active = False
+        self.carried = False
         self.cleared = -1
         self.off_now = off
         self.set(limit, delay, deadband, off, samples=samples, plain=plain, slack=slack)
@@ -89,16 +123,16 @@ class Run:
         self.samples, self.plain, self.slack = samples, plain, slack
         self.off_now = max(self.off_now, off) if self.active else off
 
-    def step(self, value: float, slow: float, seconds: float, now: int) -> int:
+    def step(self, value: float, slow: float, seconds: float, now: int, cycles: Cycles | None = None) -> int:
         """Take one counted reading, `seconds` after the one before (0: hold); return 1 raised, -1 cleared, 0 neither."""
         if value < self.limit and self.seconds >= 0:
             self.beyond += seconds
             self.dose += (self.limit - value) * seconds
         if self.active:
-            if value >= self.limit + self.deadband and slow >= self.limit:
+            if value >= self.limit + self.deadband and slow >= self.limit and not (self.carried and self._held(cycles)):
                 self.back = 0.0 if self.back < 0 else self.back + seconds
                 if self.back >= self.off_now:
-                    self.active = False
+                    self.active = self.carried = False
                     self.seconds = self.back = -1.0
                     self.cleared = now
                     return -1
@@ -109,16 +143,23 @@ class Run:
             if self.seconds < 0:
                 self.seconds, self.since, self.count = 0.0, now, 1
                 self.beyond = self.dose = 0.0
+                self.carried = False
             else:
                 self.seconds += seconds
                 self.count += 1
             self.calm = -1.0
             if self.seconds >= self.delay and self.count >= self.samples:
+                if self.carried and (cycles is None or cycles.share(self.limit, self.delay) < _HALF):
+                    return 0
                 self.activate(now)
                 return 1
         elif self.seconds >= 0:
             if self.plain or slow >= self.limit + self.slack:
-                self.seconds = -1.0
+                if self._held(cycles):
+                    self.carried = True
+                    self.seconds += seconds
+                else:
+                    self.seconds = -1.0
             elif value >= self.limit + self.deadband:
                 self.calm = 0.0 if self.calm < 0 else self.calm + seconds
                 self.seconds = -1.0 if self.calm > _CALM_SECONDS else self.seconds + seconds
@@ -126,6 +167,10 @@ class Run:
                 self.calm = -1.0
                 self.seconds += seconds
         return 0
+
+    def _held(self, cycles: Cycles | None) -> bool:
+        """Return whether the mean over cycles is clearly beyond, whatever the last reading is."""
+        return cycles is not None and cycles.mean() < self.limit - _CLEARLY_PERCENT
 
     def activate(self, now: int) -> None:
         """The condition is an alarm from now on."""
@@ -169,16 +214,17 @@ class Side:
         self.outer = outer
         self.level = 0
 
-    def step(self, value: float, slow: float, seconds: float, now: int) -> int:
-        """Take one counted reading and return the level now."""
+    def step(self, value: float, slow: float, seconds: float, now: int, past: Past | None = None) -> int:
+        """Take one counted reading and return the level now; past: of the humidity, where a thermostat may carry it."""
         value *= self.sign
         slow *= self.sign
         outer, inner = self.outer, self.inner
-        raised = outer.step(value, slow, seconds, now)
+        cycles = Cycles(past, self.sign, now) if past is not None else None
+        raised = outer.step(value, slow, seconds, now, cycles)
         if inner is None:
             self_level = 2 if outer.active else 0
         else:
-            inner.step(value, slow, seconds, now)
+            inner.step(value, slow, seconds, now, cycles)
             if raised == 1 and not inner.active:
                 inner.activate(now)
             self_level = 2 if outer.active else 1 if inner.active else 0

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from statistics import median
 from typing import Final
 
+from dewkeeper.air import saturation_hpa
 from dewkeeper.judge.codec import remembered
 
 HOURS_KEPT: Final = 44
@@ -19,6 +20,11 @@ TRAIL_SECONDS: Final = 300
 """What is compared with the newest reading is up to so old."""
 LOOKS_KEPT: Final = 48
 """Four hours of looks at one every five minutes of readings."""
+
+_ENOUGH_WEIGHT: Final = 16_000
+"""A third of what looks every five minutes come to."""
+CYCLE_SECONDS: Final = 5400
+"""Thermostat cycles about so long, and all shorter ones, are averaged out."""
 
 Hour = tuple[int, float, float, float, float, float, float, float, bool]
 """Hour number, mean t and e, highest and lowest t, range of e, mean excess over the room in t and e, room known."""
@@ -93,6 +99,24 @@ class Past:
         """Return the mean vapour pressure, hPa, of the looks of the last 20 min, or of the last look."""
         values = [e for at, _, e in self.looks if now - at <= 1200] or [self.looks[-1][2] if self.looks else 0.0]
         return sum(values) / len(values)
+
+    def percents(self, since: float) -> list[tuple[int, float]]:
+        """Return the looks since a time as time and humidity, %RH."""
+        return [(at, 100 * e / saturation_hpa(t)) for at, t, e in self.looks if at >= since]
+
+    def cycle_percent(self, now: int) -> float | None:
+        """Return the mean humidity, %RH, free of a thermostat's cycles of up to 100 min; None where too little is known.
+
+        It is what a mean over 90 min makes of a mean over 45 min, so it is 67 min late.
+        """
+        weight = total = 0.0
+        for at, t, e in self.looks:
+            age = now - at
+            w = min(age, CYCLE_SECONDS // 2, 3 * CYCLE_SECONDS // 2 - age)
+            if w > 0:
+                weight += w
+                total += w * 100 * e / saturation_hpa(t)
+        return total / weight if weight >= _ENOUGH_WEIGHT else None
 
     def within(self, first: int, last: int) -> list[Hour]:
         """Return the hours whose number is at least `first` and below `last`."""

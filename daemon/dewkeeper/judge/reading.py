@@ -185,7 +185,7 @@ def count(state: State, watch: Watch, now: int, t: float, h: float, seconds: int
             elif wet_fault:
                 level = side.level
             else:
-                level = side.step(h, slow_h, step, now)
+                level = side.step(h, slow_h, step, now, past)
             if level != side.level:
                 change_level(state, watch, side, level, now)
             busy = busy or side.busy
