@@ -30,11 +30,15 @@ LONG_HOURS: Final = 6
 
 
 def lowest_room_e(state: State, watch: Watch, now: int, hours: int = LONG_HOURS) -> float | None:
-    """Return the least vapour pressure, hPa, the room has had in the last hours, None when it is not known."""
+    """Return the least vapour pressure, hPa, the room has had in the last hours, None when it is not known.
+
+    After an outage it is the least of what it has now and had in the last hour that was read.
+    """
     room = room_of(state, watch, now)
     if room is None:
         return None
-    recent = [hour[2] for hour in room.past.hours if hour[0] >= now // 3600 - hours]
+    known = [hour for hour in room.past.hours if hour[0] >= now // 3600 - LONG_HOURS]
+    recent = [hour[2] for hour in known if hour[0] >= now // 3600 - hours] or [hour[2] for hour in known[-1:]]
     return min([*recent, room.slow_e]) if len(recent) >= 1 else None
 
 
