@@ -13,8 +13,10 @@ from dataclasses import dataclass, replace
 from tests.judge.judge_desk import Desk, rack
 
 from dewkeeper.judge.types import Event, JournalEntry
+from dewkeeper_config.models import Limits
 
 ROOM = ("air", 22.0, 45.0)
+SOON_DRY = Limits.model_validate({"delays": {"dry_tolerable_minutes": 5}})
 
 
 @dataclass(frozen=True)
@@ -52,16 +54,17 @@ def _pair(
         )
 
 
+def _open_air(tub: Tub, began: int) -> Callable[[int], tuple[float, float]]:
+    """Return what a probe reads in a tub whose lid is off since a minute."""
+    return lambda m: (tub.at(m)[0] - 0.15 * (m - began), max(48.0, tub.at(m)[1] - 2.0 * (m - began)))
+
+
 def _clean(desk: Desk, one: Tub, two: Tub) -> None:
     """Take both tubs out for a quarter of an hour each and clean them; it stands in the journal."""
     for place in ("B1", "B2"):
         desk.feed(JournalEntry(f"{place}{desk.now}", desk.now, place, "cleaned"))
     began = (desk.now - desk.settings.time) // 60
-
-    def open_air(tub: Tub) -> Callable[[int], tuple[float, float]]:
-        return lambda m: (tub.at(m)[0] - 0.15 * (m - began), max(48.0, tub.at(m)[1] - 2.0 * (m - began)))
-
-    _pair(desk, 15, open_air(one), open_air(two))
+    _pair(desk, 15, _open_air(one, began), _open_air(two, began))
 
 
 def _known_and_cleaned(one: Tub, two: Tub) -> Desk:
@@ -154,6 +157,28 @@ def test_after_a_common_clean_out_what_is_beyond_target_waits_for_the_question_o
     told = _told_dry(desk)
     assert told.band == "target"
     assert 15 * 3600 <= told.time - closed <= 17 * 3600
+
+
+def test_what_the_clean_out_explained_is_not_told_when_that_ends_while_a_swap_is_in_question() -> None:
+    """Beyond tolerable while it was cleaned, then exchanged, and still beyond target when the hour after the clean-out is over."""
+    desk = Desk(rack(("B1", "B2"), room=True, limits=SOON_DRY))
+    _pair(desk, 30 * 60, COOL.at, WARM.at)
+    _clean(desk, COOL, WARM)
+    _pair(desk, 22 * 60, WARM.at, COOL.at)
+    assert set(_named(desk)) == {"p1", "p2"}
+    assert [e.event for e in desk.events if e.kind == "dry" and e.enclosure == "B1"] == ["suppressed", "unsuppressed"]
+
+
+def test_what_the_clean_out_explained_is_told_when_that_ends_and_no_swap_is_in_question() -> None:
+    """The same tub cleaned alone and then as dry as the other: told when the hour is over."""
+    desk = Desk(rack(("B1", "B2"), room=True, limits=SOON_DRY))
+    _pair(desk, 30 * 60, COOL.at, WARM.at)
+    desk.feed(JournalEntry("alone", desk.now, "B1", "cleaned"))
+    began = desk.now
+    _pair(desk, 15, _open_air(COOL, (began - desk.settings.time) // 60), WARM.at)
+    _pair(desk, 4 * 60, replace(COOL, percent=58.0).at, WARM.at)
+    assert [e.event for e in desk.events if e.kind == "dry" and e.enclosure == "B1"] == ["suppressed", "raised"]
+    assert 3600 <= _told_dry(desk).time - began <= 3600 + 660
 
 
 def test_a_tub_cleaned_alone_is_told_of_as_ever() -> None:

@@ -235,7 +235,7 @@ class Judge:
             case "quiet" | "shelf":
                 held = book.quiet if what == "quiet" else book.shelf
                 if held.get(about, now + 1) <= now:
-                    if what == "quiet" and may_wait(state, place, kind, now):
+                    if what == "quiet" and may_wait(state, about, now):
                         held[about] = now + RETURN_SECONDS
                         state.set_timer(now + RETURN_SECONDS, what, key)
                     else:

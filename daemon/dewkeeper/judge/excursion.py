@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
+from dewkeeper.judge.book import Key
 from dewkeeper.judge.cause import advice, cause_of, consequence
 from dewkeeper.judge.doubt import NAMED, doubt
 from dewkeeper.judge.faults import look_elsewhere
@@ -69,20 +70,24 @@ def measures(state: State) -> dict[tuple[str | None, str], dict[str, str | float
     }
 
 
-def may_wait(state: State, place: str, kind: str, now: int) -> bool:
+def may_wait(state: State, about: Key, now: int) -> bool:
     """Return whether a suppressed excursion need not be told yet though its suppression ends.
 
     It need not while every probe that holds it reads inside the limit that was passed: what is left is off-delay and
-    deadband, or a milder band whose own delay still runs.
+    deadband, or a milder band whose own delay still runs. Nor, if it was never told, while its probe is in question.
     """
     holding = [
         (watch, side)
         for watch in state.watches.values()
-        if watch.place == place and watch.role == "substrate"
+        if watch.place == about[0] and watch.role == "substrate"
         for side in watch.sides
-        if side.kind == kind and side.level
+        if side.kind == about[1] and side.level
     ]
-    return bool(holding) and all(_may_wait(state, watch, side, now) for watch, side in holding)
+    life = state.book.lives.get(about)
+    new = life is not None and not life.told
+    return bool(holding) and all(
+        _may_wait(state, watch, side, now) or (new and _in_question(state, watch, side, now)) for watch, side in holding
+    )
 
 
 def _may_wait(state: State, watch: Watch, side: Side, now: int) -> bool:
@@ -96,3 +101,12 @@ def _may_wait(state: State, watch: Watch, side: Side, now: int) -> bool:
         state.book.ease((watch.place, side.kind), now)
         side.drop(1)  # should it go beyond tolerable again, that escalates as ever
     return False
+
+
+def _in_question(state: State, watch: Watch, side: Side, now: int) -> bool:
+    """Return whether what would be told for the first time now is doubted, as it would be if it were only due now."""
+    wait = doubt(state, watch, side, now) if side.kind != "hot" else 0
+    if wait == NAMED:
+        side.drop()
+        state.book.clear((watch.place, side.kind), now, watch.name)
+    return wait != 0
