@@ -177,6 +177,7 @@ class Run:
         if self.seconds < 0:
             self.seconds, self.since = 0.0, now
             self.beyond = self.dose = 0.0
+            self.carried = False
         self.active, self.back = True, -1.0
         again = self.cleared >= 0 and now - self.cleared < _CHATTER_SECONDS
         self.off_now = (
