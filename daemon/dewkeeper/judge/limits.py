@@ -8,7 +8,8 @@ the temperature averaged the same way. So a tub that dries through the limit whi
 and back makes one run; a tub whose swings graze the limit, mean inside, makes none.
 
 Of a cycle of an hour and more the mean of 20 min keeps half, and would return with every one. So a return does not count
-either while **the mean over whole cycles** is clearly beyond (`Past.cycle_percent`); what was carried across a return like
+either while **the mean over whole cycles** is clearly beyond (`Past.cycle_percent`), unless the slow value is well inside,
+by two deadbands, as after a misting; what was carried across a return like
 that is told once half the looks of an on-delay, and of a whole cycle, were beyond. That mean is late, therefore it can
 hold a run but not begin one.
 
@@ -129,7 +130,7 @@ class Run:
             self.beyond += seconds
             self.dose += (self.limit - value) * seconds
         if self.active:
-            if value >= self.limit + self.deadband and slow >= self.limit and not (self.carried and self._held(cycles)):
+            if value >= self.limit + self.deadband and slow >= self.limit and not (self.carried and self._held(slow, cycles)):
                 self.back = 0.0 if self.back < 0 else self.back + seconds
                 if self.back >= self.off_now:
                     self.active = self.carried = False
@@ -155,7 +156,7 @@ class Run:
                 return 1
         elif self.seconds >= 0:
             if self.plain or slow >= self.limit + self.slack:
-                if self._held(cycles):
+                if self._held(slow, cycles):
                     self.carried = True
                     self.seconds += seconds
                 else:
@@ -168,9 +169,11 @@ class Run:
                 self.seconds += seconds
         return 0
 
-    def _held(self, cycles: Cycles | None) -> bool:
-        """Return whether the mean over cycles is clearly beyond, whatever the last reading is."""
-        return cycles is not None and cycles.mean() < self.limit - _CLEARLY_PERCENT
+    def _held(self, slow: float, cycles: Cycles | None) -> bool:
+        """Return whether a return may be a thermostat's: the mean over cycles is clearly beyond, and the slow value not well inside."""
+        if cycles is None or slow >= self.limit + 2 * self.deadband:
+            return False
+        return cycles.mean() < self.limit - _CLEARLY_PERCENT
 
     def activate(self, now: int) -> None:
         """The condition is an alarm from now on."""
