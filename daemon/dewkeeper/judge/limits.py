@@ -9,9 +9,8 @@ and back makes one run; a tub whose swings graze the limit, mean inside, makes n
 
 Of a cycle of an hour and more the mean of 20 min keeps half, and would return with every one. So a return does not count
 either while **the mean over whole cycles** is clearly beyond (`Past.cycle_percent`), unless the slow value is well inside,
-by two deadbands, as after a misting; what was carried across a return like
-that is told once half the looks of an on-delay, and of a whole cycle, were beyond. That mean is late, therefore it can
-hold a run but not begin one.
+by two deadbands, as after a misting. What was carried across a return like that is told once half the looks of an
+on-delay, and of a whole cycle, were beyond. That mean is late, therefore it can hold a run but not begin one.
 
 What it costs: nothing when the humidity goes beyond the limit and stays, for then the run starts with the first
 reading beyond. Only when a thermostat carries it across the limit and back does it cost anything: then a run can start
