@@ -44,6 +44,17 @@ def test_a_probe_that_fell_out_while_nobody_read_is_displaced() -> None:
     assert desk.exclusions[-1].since <= back + 60
 
 
+def test_a_probe_that_broke_before_an_outage_is_impossible_after_it() -> None:
+    """Less vapour than the room for 55 min, five hours unread, and still so: `impossible` when its hour is over, never `dry`."""
+    desk = Desk(rack(room=True))
+    desk.hold(12 * 60 + 10, others=[ROOM])  # after the outage no hour is over when that of the on-delay is
+    desk.hold(55, h=20.0, others=[ROOM])
+    desk.now += 5 * 3600
+    desk.hold(50, h=20.0, others=[ROOM])
+    assert "impossible" in _raised(desk)
+    assert "dry" not in _raised(desk)
+
+
 def test_a_heater_that_fails_is_no_displaced_probe() -> None:
     """A tub that cools to its room over hours keeps more vapour than the room: `cold` and `heat_lost`, not `displaced`."""
     desk = Desk(rack(room=True))

@@ -67,9 +67,9 @@ def _clean(desk: Desk, one: Tub, two: Tub) -> None:
     _pair(desk, 15, _open_air(one, began), _open_air(two, began))
 
 
-def _known_and_cleaned(one: Tub, two: Tub) -> Desk:
+def _known_and_cleaned(one: Tub, two: Tub, limits: Limits | None = None) -> Desk:
     """Return a desk that knows two tubs for thirty hours, at the end of their common clean-out."""
-    desk = Desk(rack(("B1", "B2"), room=True))
+    desk = Desk(rack(("B1", "B2"), room=True, limits=limits))
     _pair(desk, 30 * 60, one.at, two.at)
     _clean(desk, one, two)
     return desk
@@ -161,9 +161,7 @@ def test_after_a_common_clean_out_what_is_beyond_target_waits_for_the_question_o
 
 def test_what_the_clean_out_explained_is_not_told_when_that_ends_while_a_swap_is_in_question() -> None:
     """Beyond tolerable while it was cleaned, then exchanged, and still beyond target when the hour after the clean-out is over."""
-    desk = Desk(rack(("B1", "B2"), room=True, limits=SOON_DRY))
-    _pair(desk, 30 * 60, COOL.at, WARM.at)
-    _clean(desk, COOL, WARM)
+    desk = _known_and_cleaned(COOL, WARM, SOON_DRY)
     _pair(desk, 22 * 60, WARM.at, COOL.at)
     assert set(_named(desk)) == {"p1", "p2"}
     assert [e.event for e in desk.events if e.kind == "dry" and e.enclosure == "B1"] == ["suppressed", "unsuppressed"]

@@ -37,6 +37,8 @@ _HEADING_KNOWN_SECONDS: Final = 900
 
 def doubt(state: State, watch: Watch, side: Side, now: int) -> int:
     """Return 0 to tell what is due, seconds to wait, or NAMED."""
+    if side.kind == "hot":
+        return 0
     due = _due(side)
     since = due.since
     if side.kind in ("dry", "cold") and _in_the_room(state, watch, side, now):

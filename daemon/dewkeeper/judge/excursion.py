@@ -21,7 +21,7 @@ def change_level(state: State, watch: Watch, side: Side, level: int, now: int) -
     """A side of a probe went to another level: raise, escalate, ease or clear the alarm of its kind."""
     before = side.level
     key = (watch.place, side.kind)
-    if level > before and side.kind != "hot":
+    if level > before:
         wait = doubt(state, watch, side, now)
         if wait == NAMED:
             side.drop(before)
@@ -105,7 +105,7 @@ def _may_wait(state: State, watch: Watch, side: Side, now: int) -> bool:
 
 def _in_question(state: State, watch: Watch, side: Side, now: int) -> bool:
     """Return whether what would be told for the first time now is doubted, as it would be if it were only due now."""
-    wait = doubt(state, watch, side, now) if side.kind != "hot" else 0
+    wait = doubt(state, watch, side, now)
     if wait == NAMED:
         side.drop()
         state.book.clear((watch.place, side.kind), now, watch.name)

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from math import exp
 from typing import Final, NamedTuple
 
-from dewkeeper.air import saturation_hpa
+from dewkeeper.air import humidity_at
 from dewkeeper.judge.past import Look
 from dewkeeper.judge.state import Watch
 
@@ -60,7 +60,7 @@ def falls_past(watch: Watch, now: int, since: int, bottom_hpa: float) -> bool:
     left, rate = _left(percent, ([1.0] * n, *swings, x))
     end = mean - rate * sum(x) / n
     mean_c = sum(look[1] for look in watch.past.looks[-n:]) / n
-    bottom = 100 * bottom_hpa / saturation_hpa(mean_c)
+    bottom = humidity_at(bottom_hpa, mean_c)
     if rate * x[0] < LEAST_FALL_PERCENT:
         return False
     failing = _squares(left) if end - bottom <= -rate * SOON_MINUTES else NOT_SOON
@@ -89,7 +89,7 @@ def _fall(looks: Sequence[Look], now: int, since: int) -> _Shape | None:
     """Return the looks of a fall from its top on, None when they are too few."""
     begin = max(since - _LEAD_SECONDS, now - _LONGEST_SECONDS)
     first = next((i for i, look in enumerate(looks) if look[0] >= begin), len(looks))
-    percent = [100 * e / saturation_hpa(t) for _, t, e in looks[first:]]
+    percent = [humidity_at(e, t) for _, t, e in looks[first:]]
     first += max(range(len(percent) // 2), key=percent.__getitem__, default=0)
     falling = looks[first:]
     if len(falling) < _FEWEST_LOOKS:

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from dewkeeper.air import saturation_hpa
+from dewkeeper.air import humidity_at, saturation_hpa
 from dewkeeper.judge.book import Key
 from dewkeeper.judge.neighbours import heading_below_room, lowest_room_e
 from dewkeeper.judge.state import State, Watch
@@ -35,7 +35,7 @@ def foresee(state: State, watch: Watch, now: int) -> None:
     dry = watch.sides[0]
     key: Key = (watch.place, "dry_soon")
     life = state.book.lives.get(key)
-    percent = 100 * watch.slow_e / saturation_hpa(watch.slow_t)
+    percent = humidity_at(watch.slow_e, watch.slow_t)
     if life is not None and life.stands:
         risen = life.value is not None and percent > life.value + _BACK_PERCENT
         if watch.name in life.holders and (watch.faults or risen or now - life.since > STANDS_SECONDS):
@@ -97,19 +97,19 @@ def _falls(watch: Watch, now: int) -> tuple[float, float] | None:
     if min(counts) < 8:
         return None
     means = [(t / n, e / n) for t, e, n in zip(t_sums, e_sums, counts, strict=True)]
-    shown = [100 * e / saturation_hpa(t) for t, e in means]
+    shown = [humidity_at(e, t) for t, e in means]
     if shown[1] - shown[2] < _LEAST_FALL_PERCENT:  # nearly always: the day before need not be looked at
         return None
     hours = watch.past.within(now // HOUR - 24, now // HOUR - 3)
     if len(hours) < _DAY_HOURS:
         return None
     t_usual = sum(hour[1] for hour in hours) / len(hours)
-    referred = [100 * e / saturation_hpa(t_usual) for _, e in means]
+    referred = [humidity_at(e, t_usual) for _, e in means]
     for h in (shown, referred):
         first, last = h[0] - h[1], h[1] - h[2]
         if min(first, last) < _LEAST_FALL_PERCENT or last < _LEVELLING * first:
             return None
-    lowest = min(100 * hour[2] / saturation_hpa(hour[1]) for hour in hours)
+    lowest = min(humidity_at(hour[2], hour[1]) for hour in hours)
     if shown[2] >= lowest - 1.0:
         return None
     halves = _half_hours(watch, now)

@@ -62,10 +62,9 @@ class Cycles:
         return self._sign * percent if percent is not None else float("inf")
 
     def share(self, limit: float, seconds: float) -> float:
-        """Return the share of the last looks that lie beyond a limit: the lesser of that in an on-delay and in a whole cycle."""
-        beyond = [(at, self._sign * percent < limit) for at, percent in self._past.percents(self._now - max(seconds, CYCLE_SECONDS))]
-        of_delay = [is_beyond for at, is_beyond in beyond if self._now - at <= seconds]
-        return min(sum(is_beyond for _, is_beyond in beyond) / max(1, len(beyond)), sum(of_delay) / max(1, len(of_delay)))
+        """Return the share of the looks of the last seconds that lie beyond a limit."""
+        beyond = [self._sign * percent < limit for _, percent in self._past.percents(self._now - seconds)]
+        return sum(beyond) / max(1, len(beyond))
 
 
 @remembered
@@ -132,7 +131,7 @@ class Run:
             if value >= self.limit + self.deadband and slow >= self.limit and not (self.carried and self._held(slow, cycles)):
                 self.back = 0.0 if self.back < 0 else self.back + seconds
                 if self.back >= self.off_now:
-                    self.active = self.carried = False
+                    self.active = False
                     self.seconds = self.back = -1.0
                     self.cleared = now
                     return -1
@@ -141,15 +140,13 @@ class Run:
             return 0
         if value < self.limit:
             if self.seconds < 0:
-                self.seconds, self.since, self.count = 0.0, now, 1
-                self.beyond = self.dose = 0.0
-                self.carried = False
+                self._begin(now)
             else:
                 self.seconds += seconds
                 self.count += 1
             self.calm = -1.0
             if self.seconds >= self.delay and self.count >= self.samples:
-                if self.carried and (cycles is None or cycles.share(self.limit, self.delay) < _HALF):
+                if self.carried and not self._mostly_beyond(cycles):
                     return 0
                 self.activate(now)
                 return 1
@@ -168,6 +165,17 @@ class Run:
                 self.seconds += seconds
         return 0
 
+    def _begin(self, now: int) -> None:
+        """The first reading beyond came."""
+        self.seconds, self.since, self.count = 0.0, now, 1
+        self.beyond = self.dose = 0.0
+        self.carried = False
+
+    def _mostly_beyond(self, cycles: Cycles | None) -> bool:
+        """Return whether half the looks, of an on-delay and of a whole cycle, were beyond."""
+        spans = (self.delay, max(self.delay, CYCLE_SECONDS))
+        return cycles is not None and all(cycles.share(self.limit, span) >= _HALF for span in spans)
+
     def _held(self, slow: float, cycles: Cycles | None) -> bool:
         """Return whether a return may be a thermostat's: the mean over cycles is clearly beyond, and the slow value not well inside."""
         if cycles is None or slow >= self.limit + 2 * self.deadband:
@@ -177,9 +185,7 @@ class Run:
     def activate(self, now: int) -> None:
         """The condition is an alarm from now on."""
         if self.seconds < 0:
-            self.seconds, self.since = 0.0, now
-            self.beyond = self.dose = 0.0
-            self.carried = False
+            self._begin(now)
         self.active, self.back = True, -1.0
         again = self.cleared >= 0 and now - self.cleared < _CHATTER_SECONDS
         self.off_now = (

@@ -37,9 +37,9 @@ def lowest_room_e(state: State, watch: Watch, now: int, hours: int = LONG_HOURS)
     room = room_of(state, watch, now)
     if room is None:
         return None
-    known = [hour for hour in room.past.hours if hour[0] >= now // 3600 - LONG_HOURS]
-    recent = [hour[2] for hour in known if hour[0] >= now // 3600 - hours] or [hour[2] for hour in known[-1:]]
-    return min([*recent, room.slow_e]) if len(recent) >= 1 else None
+    hour = now // 3600
+    read = room.past.within(hour - hours, hour) or room.past.within(hour - LONG_HOURS, hour)[-1:]
+    return min([*(h[2] for h in read), room.slow_e]) if read else None
 
 
 def below_room(

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from statistics import median
 from typing import Final
 
-from dewkeeper.air import saturation_hpa
+from dewkeeper.air import humidity_at
 from dewkeeper.judge.codec import remembered
 
 HOURS_KEPT: Final = 44
@@ -102,7 +102,7 @@ class Past:
 
     def percents(self, since: float) -> list[tuple[int, float]]:
         """Return the looks since a time as time and humidity, %RH."""
-        return [(at, 100 * e / saturation_hpa(t)) for at, t, e in self.looks if at >= since]
+        return [(at, humidity_at(e, t)) for at, t, e in self.looks if at >= since]
 
     def cycle_percent(self, now: int) -> float | None:
         """Return the mean humidity, %RH, free of a thermostat's cycles of up to 100 min; None where too little is known.
@@ -110,12 +110,11 @@ class Past:
         It is what a mean over 90 min makes of a mean over 45 min, so it is 67 min late.
         """
         weight = total = 0.0
-        for at, t, e in self.looks:
+        for at, percent in self.percents(now - 3 * CYCLE_SECONDS // 2):
             age = now - at
             w = min(age, CYCLE_SECONDS // 2, 3 * CYCLE_SECONDS // 2 - age)
-            if w > 0:
-                weight += w
-                total += w * 100 * e / saturation_hpa(t)
+            weight += w
+            total += w * percent
         return total / weight if weight >= _ENOUGH_WEIGHT else None
 
     def within(self, first: int, last: int) -> list[Hour]:

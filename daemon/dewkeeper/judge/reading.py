@@ -13,7 +13,7 @@ from __future__ import annotations
 from statistics import median
 from typing import Final
 
-from dewkeeper.air import saturation_hpa
+from dewkeeper.air import humidity_at, saturation_hpa
 from dewkeeper.judge.excursion import change_level
 from dewkeeper.judge.faults import HUMIDITY_ONLY, excluding, note_rubbish, note_stranger, recover, start_fault
 from dewkeeper.judge.foresight import foresee
@@ -176,7 +176,7 @@ def count(state: State, watch: Watch, now: int, t: float, h: float, seconds: int
         return
     if watch.busy or not (watch.h_low <= h <= watch.h_high and watch.t_low <= t <= watch.t_high):
         step = 0 if seconds > state.hold else seconds
-        slow_h = 100.0 * watch.slow_e / saturation_hpa(watch.slow_t)
+        slow_h = humidity_at(watch.slow_e, watch.slow_t)
         wet_fault = bool(watch.faults) and not HUMIDITY_ONLY.isdisjoint(watch.faults)
         busy = False
         for side in watch.sides:
@@ -266,7 +266,7 @@ def _reads_wet_bulb(watch: Watch) -> bool:
     if len(before) < 6 or len(since) < 6:
         return False
     t_before, t_since = median(t for _, t, _ in before), median(t for _, t, _ in since)
-    h_before = max(100 * e / saturation_hpa(t) for _, t, e in before[-2:])  # it jumped; a cooling box creeps up
+    h_before = max(humidity_at(e, t) for _, t, e in before[-2:])  # it jumped; a cooling box creeps up
     spread = max(t for _, t, _ in before) - min(t for _, t, _ in before)
     usual = median(hour[1] for hour in watch.past.hours) if watch.past.learned else t_before
     falling = since[-1][1] < since[0][1] - 0.4  # a box that goes on cooling has lost its heat, and is wet in truth

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from dewkeeper.air import saturation_hpa
+from dewkeeper.air import humidity_at
 from dewkeeper.judge.limits import Run
 from dewkeeper.judge.state import State, Watch
 from dewkeeper.judge.types import Kind
@@ -35,7 +35,7 @@ def look_at_room(state: State, watch: Watch, seconds: int, now: int) -> None:
                 (_HEAT_SECONDS, 0.5, _HEAT_SECONDS), (_COLD_SECONDS, 0.5, _COLD_SECONDS), (_DRY_SECONDS, 1.0, 3 * _DRY_SECONDS)
             )
         ]
-    percent = 100 * watch.slow_e / saturation_hpa(watch.slow_t)
+    percent = humidity_at(watch.slow_e, watch.slow_t)
     heat, cold, dry = watch.room_runs
     place = watch.place
     conditions: tuple[tuple[Run, float, Kind, str, str], ...] = (

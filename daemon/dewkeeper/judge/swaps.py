@@ -62,6 +62,16 @@ def _scaled(t: float, e: float, range_t: float, range_e: float) -> Print:
     return (t / _UNITS[0], e / _UNITS[1], log(0.1 + max(0.0, range_t)) / _UNITS[2], log(0.5 + max(0.0, range_e)) / _UNITS[3])
 
 
+def _levels_apart(mine: Print, theirs: Print) -> Apart:
+    """Return how far two prints lie apart in temperature and vapour."""
+    return mine[0] - theirs[0], mine[1] - theirs[1]
+
+
+def _in_warmth(mine: Print, theirs: Print) -> float:
+    """Return how far two prints lie apart in temperature and its swings: a thermostat's habits."""
+    return hypot(2 * (mine[0] - theirs[0]), mine[2] - theirs[2])
+
+
 def crossed(mine: tuple[Print, Print], theirs: tuple[Print, Print], *, rest: float, near: float, habits: bool = True) -> bool:
     """Return whether two probes, each with its print before and after, took each other's place.
 
@@ -74,7 +84,7 @@ def crossed(mine: tuple[Print, Print], theirs: tuple[Print, Print], *, rest: flo
     if size < _FAINT or levels < _ALIKE:
         return False
     # Moisture alone may well change places by chance, a misting here and a dry bowl there; a thermostat's habits do not.
-    usual = hypot(2 * before[0], before[2])
+    usual = _in_warmth(mine[0], theirs[0])
     if size < _PLAIN:  # alike as they are, they must differ in warmth and have changed places the more exactly
         if usual < _WARMER:
             return False
@@ -139,11 +149,12 @@ def _exchanged_with(state: State, watch: Watch, now: int, before: tuple[int, int
             return other
         if _so_yesterday(watch, other, now):
             continue
-        if hypot(*shift) > hypot(here[0][0] - there[0][0], here[0][1] - there[0][1]):
+        was = _levels_apart(here[0], there[0])
+        if hypot(*shift) > hypot(*was):
             continue  # the whole room changed by more than tells these two apart
         if not crossed(_without(here, shift), _without(there, shift), rest=0.6, near=1.2):
             continue
-        if _by_moisture(here[0], there[0]) and not _differed_until(watch, other, deeds, (here[0][0] - there[0][0], here[0][1] - there[0][1])):
+        if _by_moisture(here[0], there[0]) and not _differed_until(watch, other, deeds, was):
             continue
         return other
     return None
@@ -198,13 +209,13 @@ def _by_moisture(mine: Print, theirs: Print) -> bool:
 
     The damp tub is also a little the cooler, by what evaporates, so its warmth then bears out nothing.
     """
-    return hypot(2 * (mine[0] - theirs[0]), mine[2] - theirs[2]) < 0.3 * abs(mine[1] - theirs[1])
+    return _in_warmth(mine, theirs) < 0.3 * abs(mine[1] - theirs[1])
 
 
 def _differed_until(watch: Watch, other: Watch, deeds: Sequence[int], before: Apart) -> bool:
     """Return whether two probes are known to have differed as before until one of some deeds: an exchange changes them then."""
     just_before = [lately for at in deeds if (lately := _just_before(watch, other, at)) is not None]
-    return any(t * before[0] + e * before[1] > 0.5 * hypot(*before) ** 2 for t, e in just_before)
+    return any(_along(lately, before) > 0.5 * _along(before, before) for lately in just_before)
 
 
 def _as_warm_yesterday(watch: Watch, other: Watch, now: int) -> bool:
@@ -243,7 +254,12 @@ def _apart(mine: Sequence[float], theirs: Sequence[float]) -> Apart:
 
 def _opposite(one: Apart, other: Apart) -> bool:
     """Return whether two differences point rather against each other."""
-    return one[0] * other[0] + one[1] * other[1] < 0
+    return _along(one, other) < 0
+
+
+def _along(one: Apart, other: Apart) -> float:
+    """Return how much two differences have of the same, their scalar product."""
+    return one[0] * other[0] + one[1] * other[1]
 
 
 def _as_before(before: Apart, after: Apart) -> bool:
@@ -306,7 +322,7 @@ def _seems_exchanged(watch: Watch, other: Watch, now: int, *, habits: bool) -> b
         mine, theirs = _glimpse(watch, at, now), _glimpse(other, at, now)
         if mine is None or theirs is None or not crossed(mine, theirs, rest=0.7 if habits else 1.0, near=2.0, habits=habits):
             continue
-        was = mine[0][0] - theirs[0][0], mine[0][1] - theirs[0][1]
+        was = _levels_apart(mine[0], theirs[0])
         if habits and not _so_this_time_yesterday(watch, other, now):
             return True
         if not habits and (not _rather_yesterday(watch, other, now, was) or _new_at(watch, other, at)):
