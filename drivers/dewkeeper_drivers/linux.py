@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import errno
 import fcntl
+from collections.abc import Callable
 from pathlib import Path
 
 from smbus2 import SMBus, i2c_msg
@@ -22,11 +23,14 @@ branch cost a rack a second a call."""
 
 
 class LinuxAdapter:
-    """/dev/i2c-`number`, opened here. Raises OSError."""
+    """/dev/i2c-`number`, opened here. Raises OSError.
 
-    def __init__(self, number: int) -> None:
+    open_smbus: opens the device; a test without a kernel below it gives its own, on the library's real messages.
+    """
+
+    def __init__(self, number: int, open_smbus: Callable[[int], SMBus] = SMBus) -> None:
         self._path = Path(f"/dev/i2c-{number}")
-        self._bus = SMBus(number)
+        self._bus = open_smbus(number)
         try:
             fcntl.ioctl(self._descriptor(), _I2C_TIMEOUT, int(TRANSFER_TIMEOUT_SECONDS * 100))
             fcntl.ioctl(self._descriptor(), _I2C_RETRIES, 0)  # we retry ourselves, and count
@@ -54,7 +58,7 @@ class LinuxAdapter:
         """Return `count` bytes. Raises OSError."""
         message = i2c_msg.read(address, count)
         self._bus.i2c_rdwr(message)
-        return bytes(bytearray(message))
+        return bytes(message)  # what `buf` points to; bytearray(message) would be the C structure itself
 
     def close(self) -> None:
         """Close the device."""
