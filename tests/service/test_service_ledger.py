@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -28,7 +29,7 @@ def clock() -> ManualClock:
 def ledger(tmp_path: Path, clock: ManualClock) -> Iterator[Ledger]:
     """A ledger that commits every five minutes, over a real store."""
     storage = Storage(folder=tmp_path, commit_minutes=5)
-    made = Ledger(Store.open(tmp_path, storage, clock), clock, storage.commit_minutes * 60, lambda: None)
+    made = Ledger(Store.open(tmp_path, storage, clock), clock, storage.commit_minutes * 60, lambda _: None)
     yield made
     made.close(Judge())
 
@@ -76,3 +77,33 @@ def test_memory_is_bounded_and_keeps_what_is_no_reading(tmp_path: Path, clock: M
     assert any(batch.items for batch in ledger._pending)
     ledger._pending.clear()
     ledger.store = Store.open(tmp_path, Storage(folder=tmp_path), clock)
+
+
+def test_what_can_never_be_stored_costs_only_itself(tmp_path: Path, clock: ManualClock, ledger: Ledger) -> None:
+    """Among an hour of polls and entries that wait, one entry no file can hold: all others are stored, in their order."""
+    ledger.refused = "the disk is full"
+    for minute in range(60):
+        bad = minute == 20
+        ledger.add(_poll(minute), urgent=False)
+        entry = JournalEntry(f"j{minute}", START + 60 * minute, "B1", "note", "\udce4" if bad else f"{minute}")
+        ledger.add(Batch(items=(entry,)), urgent=True)
+    clock.advance(60)
+    ledger.retry(Judge())
+    assert ledger.refused == ""
+    with History.open(tmp_path) as history:
+        stream = [getattr(item, "id", item.time) for item in history.stream(0)]
+    assert stream == [x for m in range(60) for x in ([START + 60 * m] if m == 20 else [START + 60 * m, f"j{m}"])]
+    assert ledger.poisoned.startswith("it can never be stored")
+
+
+def test_what_waits_stays_small_however_long_the_disk_refuses(clock: ManualClock, ledger: Ledger) -> None:
+    """A week without a disk: the judge's and the planner's state wait once each, not once for every poll."""
+    ledger.refused = "the disk is full"
+    judge = Judge()
+    for minute in range(7 * 1440):
+        poll = _poll(minute)
+        ledger.add(replace(poll, planner_state="p" * 1000), urgent=False, judge=judge, at=poll.readings[0][0].time)
+    assert len(ledger._pending) <= 3
+    assert sum(batch.planner_state is not None for batch in ledger._pending) == 1
+    assert sum(batch.snapshot is not None for batch in ledger._pending) == 1
+    ledger._pending.clear()

@@ -180,12 +180,13 @@ def test_health_tells_what_is_true(rig: Any, tmp_path: Path) -> None:
     now = int(rig.clock.wall())
 
     def lines(config: Config, not_recorded: str = "", *, clock_trusted: bool = True) -> dict[str, Any]:
-        found = health_lines(config, rig.daemon.heartbeats, not_recorded, now, clock_trusted=clock_trusted)
+        found = health_lines(config, rig.daemon.heartbeats, not_recorded, now, rig.daemon.losses, clock_trusted=clock_trusted)
         return {line.what: line for line in found}
 
     usual = lines(rig.config)
     assert set(usual) == {
-        "reading probes", "judging and writing", "sending messages", "clock", "recording", "disk", "channel phone",
+        "reading probes", "judging and writing", "sending messages", "clock", "recording", "dropped or set aside",
+        "disk", "channel phone",
         "way to Ina over phone", "backup", "own alarms",
     }  # fmt: skip
     assert {what for what, line in usual.items() if line.well} == set(usual) - {"backup", "way to Ina over phone"}
@@ -194,6 +195,12 @@ def test_health_tells_what_is_true(rig: Any, tmp_path: Path) -> None:
     wrong = lines(rig.config, "the disk is full", clock_trusted=False)
     assert wrong["recording"].well is False
     assert wrong["clock"].well is False
+    rig.daemon.losses.drop("readings", 7)
+    rig.daemon.losses.set_aside("writer", "an item", "no text")
+    given_up = lines(rig.config)["dropped or set aside"]
+    assert given_up.well is False
+    assert "7 readings" in given_up.text
+    assert "an item: no text" in given_up.text
     full = lines(changed(rig, storage={"free_percent": 100.0}))
     assert full["disk"].well is False
     copies = tmp_path / "copies"

@@ -88,6 +88,8 @@ def _send(args: argparse.Namespace, request: dict[str, Any]) -> int:
     reply = ask(config.storage.folder, request)
     if args.format == "json":
         emit_json(reply)
+    elif reply.get("not_recorded"):
+        pass  # said below, and nothing is said to be done
     elif request.get("until"):
         say(f"done, until {Wording.of(config.site).stamp(request['until'])}")
     else:

@@ -81,7 +81,7 @@ def _send(args: argparse.Namespace, request: dict[str, Any]) -> int:
     reply = ask(config.storage.folder, request)
     if args.format == "json":
         emit_json(reply)
-    else:
+    elif not reply.get("not_recorded"):
         say("written down")
     return taken_in(reply)
 

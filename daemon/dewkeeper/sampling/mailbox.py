@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections import deque
+from collections.abc import Callable
 from typing import Generic, TypeVar
 
 from dewkeeper.clock import Clock
@@ -12,11 +13,15 @@ T = TypeVar("T")
 
 
 class Mailbox(Generic[T]):
-    """Many write, one reads. Bounded: beyond `limit` the oldest is dropped and counted in `dropped`."""
+    """Many write, one reads. Bounded: beyond `limit` the oldest is dropped and counted in `dropped`.
 
-    def __init__(self, clock: Clock, limit: int = 10_000) -> None:
+    on_drop: told what was dropped, in the thread that put one too many; must not put anything in here.
+    """
+
+    def __init__(self, clock: Clock, limit: int = 10_000, on_drop: Callable[[T], None] = lambda _: None) -> None:
         self._clock = clock
         self._limit = limit
+        self._on_drop = on_drop
         self._items: deque[T] = deque()
         self._lock = threading.Lock()
         self._filled = threading.Event()
@@ -24,12 +29,15 @@ class Mailbox(Generic[T]):
 
     def put(self, item: T) -> None:
         """Add an item and wake the reader."""
+        dropped = []
         with self._lock:
             if len(self._items) >= self._limit:
-                self._items.popleft()
+                dropped.append(self._items.popleft())
                 self.dropped += 1
             self._items.append(item)
             self._filled.set()
+        for one in dropped:
+            self._on_drop(one)
 
     def take(self, seconds: float | None) -> list[T]:
         """Return everything there is, waiting at most so many seconds (None: for ever) for the first."""

@@ -89,11 +89,16 @@ class Sampler:
     def _run(self) -> None:
         due = self._clock.monotonic()
         while not self._stopped.is_set():
-            self._deliver(self._cycle())
-            self.heartbeat = self._clock.monotonic()
+            try:
+                self._deliver(self._cycle())
+            except Exception:  # one cycle is lost; the heartbeat, which does not move, tells of a second and third
+                log.exception("sampler: a cycle failed")
+            else:
+                self.heartbeat = self._clock.monotonic()
             due += self._period
-            if due <= self.heartbeat:  # overslept: skip what cannot be measured any more
-                due = self.heartbeat + self._period
+            now = self._clock.monotonic()
+            if due <= now:  # overslept: skip what cannot be measured any more
+                due = now + self._period
             self._clock.wait(self._stopped, due - self._clock.monotonic())
         if hasattr(self._clock, "leave"):
             self._clock.leave()

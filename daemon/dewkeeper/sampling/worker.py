@@ -138,6 +138,11 @@ class AdapterWorker:
         except DriverError:
             # Cheap to ask again next minute; only opening (soft reset, serial, heater) is worth backing off.
             failure = "missing"
+        except Exception:  # a driver that breaks its contract costs its own probe only
+            log.exception("probe %s: its driver failed", config.name)
+            self._close(config.name)
+            self._back_off(config.name, last)
+            failure = "missing"
         else:
             self._skip.pop(config.name, None)
             return _reading(config.name, at, sample)
@@ -194,6 +199,8 @@ class AdapterWorker:
                 probe.close()
             except DriverError as error:
                 log.debug("closing %s: %s", name, error)
+            except Exception:
+                log.exception("closing %s: its driver failed", name)
 
     def _back_off(self, name: str, last: int) -> None:
         polls = min(_REOPEN_LIMIT, max(1, last * 2))

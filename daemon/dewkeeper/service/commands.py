@@ -6,6 +6,7 @@ seconds; a missing `time` means now.
 
 from __future__ import annotations
 
+import json
 import uuid
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, replace
@@ -24,6 +25,20 @@ DEFAULT_REVIEW_SECONDS = 7 * 86400
 _TEXT_LIMIT = 2000
 
 Handler = Callable[[dict[str, Any]], Mapping[str, Any]]
+
+
+def whole_text(handler: Handler) -> Handler:
+    """Return a handler that refuses requests with text that no file and no message could hold."""
+
+    def checked(request: dict[str, Any]) -> Mapping[str, Any]:
+        for key, value in request.items():
+            try:
+                json.dumps(value, ensure_ascii=False, default=str).encode()
+            except UnicodeEncodeError as error:
+                raise CommandRefused(f"`{key}` holds bytes that are no text (not UTF-8): {value!a}; type it again") from error
+        return handler(request)
+
+    return checked
 
 
 class CommandHandler:

@@ -22,6 +22,8 @@ log = logging.getLogger(__name__)
 Handler = Callable[[dict[str, Any]], Mapping[str, Any]]
 
 _CONNECTION_SECONDS = 10.0
+_PAUSE_SECONDS = 1.0
+"""After a connection that could not be taken, for want of descriptors perhaps."""
 
 
 class ControlSocket:
@@ -70,10 +72,16 @@ class ControlSocket:
         while not self._stopped.is_set():
             try:
                 connection, _ = self._socket.accept()
-            except OSError:
-                break  # stop() shut it down; waiting costs no wakeup
+            except OSError as error:
+                if not self._stopped.is_set():  # else stop() shut it down; waiting costs no wakeup
+                    log.warning("control: %s", error)
+                    self._stopped.wait(_PAUSE_SECONDS)
+                continue
             with connection:
-                self._serve(connection)
+                try:
+                    self._serve(connection)
+                except Exception:
+                    log.exception("control: a connection failed")
 
     def _serve(self, connection: socket.socket) -> None:
         connection.settimeout(_CONNECTION_SECONDS)
@@ -86,7 +94,7 @@ class ControlSocket:
     def _answer(self, line: bytes, login: str) -> Mapping[str, Any]:
         try:
             message = json.loads(line)
-        except ValueError:
+        except (ValueError, RecursionError):
             return {"refused": "not JSON"}
         verb = message.get("do") if isinstance(message, dict) else None
         handler = self._handlers.get(verb) if isinstance(verb, str) else None

@@ -31,9 +31,10 @@ from dewkeeper.sampling.timeline import Timeline
 from dewkeeper.service import systemd
 from dewkeeper.service.calendar import Alarm as CalendarAlarm
 from dewkeeper.service.calendar import Calendar, Daily, Every, SchedulerAlarm, Task
-from dewkeeper.service.commands import CommandHandler, Handler
+from dewkeeper.service.commands import CommandHandler, Handler, whole_text
 from dewkeeper.service.control import ControlSocket
 from dewkeeper.service.ledger import Ledger
+from dewkeeper.service.losses import Losses
 from dewkeeper.service.page import open_page
 from dewkeeper.service.recall import recall
 from dewkeeper.service.settings import digest, judge_settings, reason
@@ -108,9 +109,10 @@ class Daemon:
         outage = found(self.config, self._boot, notes, floor, disorder=store is not None and store.disorder)
         self.timeline = Timeline(self.clock, floor, self._synchronised, self._boot, earlier_doubt(notes))
         planner = Planner(self.config, store.planner_state() if store is not None else None)
-        ledger = Ledger(store, self.clock, self.config.storage.commit_minutes * 60, self._open_store)
+        self.losses = Losses(self.clock)
+        ledger = Ledger(store, self.clock, self.config.storage.commit_minutes * 60, self._open_store, self.losses)
         self.writer = Writer(
-            self.clock, judge, planner, ledger, self._context, self._on_messages, idle_seconds=_IDLE_SECONDS
+            self.clock, judge, planner, ledger, self._context, self._on_messages, _IDLE_SECONDS, self.losses
         )
         self._ledger = ledger
         self._recall_journal(store)
@@ -193,15 +195,16 @@ class Daemon:
             log.warning("no control socket: %s", error)
         self.page = open_page(
             self.config, self.handle, self.heartbeats, lambda: self._why_no_store or self._ledger.refused, self.clock,
-            self.timeline.trusted,
+            self.timeline.trusted, self.losses,
         )  # fmt: skip
         self._watch.start()
         self.calendar.run_due()
 
-    def _open_store(self) -> Store | None:
+    def _open_store(self, damaged: str = "") -> Store | None:
+        """Open or make the database; `damaged` says why the one in use is set aside first. None: `_why_no_store`."""
         try:
             self._folder.mkdir(parents=True, exist_ok=True)
-            store, rescue = open_or_rescue(self._folder, self.config.storage, self.clock)
+            store, rescue = open_or_rescue(self._folder, self.config.storage, self.clock, damaged)
         except (StoreError, OSError) as error:
             if str(error) != self._why_no_store:
                 log.error("no database, readings stay in memory: %s", error)  # noqa: TRY400  one line, no stack
@@ -295,7 +298,8 @@ class Daemon:
             lambda: self.writer.calibrations,
         )  # fmt: skip
         desk = Desk(self.config, self.writer.submit, self.timeline.now)
-        return {**self.commands.handlers(), **tools.handlers(), **desk.handlers()}
+        handlers = {**self.commands.handlers(), **tools.handlers(), **desk.handlers()}
+        return {verb: whole_text(handler) for verb, handler in handlers.items()}
 
     def _standing(self) -> dict[str, str | None]:
         return {alarm.alarm: alarm.enclosure for alarm in self.writer.alarms}
@@ -343,7 +347,7 @@ class Daemon:
         buses = BusReports(
             lambda: [fault for worker in self.sampler.workers for fault in worker.faults], self.sampler.stuck
         )
-        return [configuration, copy, recording, database, self._disk.reports, buses]
+        return [configuration, copy, recording, database, self.losses.reports, self._disk.reports, buses]
 
     def _calendar(self, notes: Mapping[str, str]) -> Calendar:
         tasks = [Task("nightly", Daily(_CHORE_AT, self._zone), self._nightly)]

@@ -9,8 +9,10 @@ from dataclasses import replace
 from dewkeeper.clock import Clock
 from dewkeeper.judge import Judge
 from dewkeeper.judge.types import Reading
+from dewkeeper.service.batches import described, halves, mergeable, merged, without_repeats
+from dewkeeper.service.losses import Losses
 from dewkeeper.store import Store
-from dewkeeper.store.errors import StoreDamaged, StoreError
+from dewkeeper.store.errors import StoreCannotHold, StoreDamaged, StoreError
 from dewkeeper.store.records import Batch, Snapshot
 
 log = logging.getLogger(__name__)
@@ -21,15 +23,20 @@ a fifth of all bytes written."""
 RETRY_SECONDS = 30.0
 MOST_READINGS = 60_000
 """Readings kept in memory while the store refuses: eight hours of 128 probes at 60 s, about 20 MB."""
+MOST_OTHERS = 20_000
+"""Journal entries, events, messages and the like kept beside them: more than weeks without a disk bring."""
+_RESCUE_SECONDS = 600.0
+"""A file found damaged is opened anew at once, which sets it aside; found damaged again sooner than this, at the next retry."""
 
 
 class Ledger:
     """Collects batches and commits them in order. Used by the writer thread alone.
 
-    reopen: tries to open the store that could not be opened at start.
+    reopen: tries to open the store that could not be opened at start; given why the file in use is damaged, it sets that
+    aside first ("" when it is not).
 
-    `refused` is why the store refuses just now, empty when it does not. `lost` counts readings that fell out of the
-    bounded memory; items and events never do.
+    `refused` is why the store refuses just now, empty when it does not; `poisoned` why the item taken last can never be
+    stored, empty when it can. `lost` counts readings that fell out of the bounded memory.
     """
 
     def __init__(
@@ -37,9 +44,14 @@ class Ledger:
         store: Store | None,
         clock: Clock,
         commit_seconds: float,
-        reopen: Callable[[], Store | None],
+        reopen: Callable[[str], Store | None],
+        losses: Losses | None = None,
     ) -> None:
         self.store = store
+        self._losses = losses or Losses(clock)
+        self._apart = 0  # so many of the first batches are committed one by one: something in them cannot be stored
+        self._damaged = ""  # why the file that was in use is damaged
+        self._last_rescue = float("-inf")
         self._reopen = reopen
         self._clock = clock
         self._commit_seconds = commit_seconds
@@ -49,6 +61,7 @@ class Ledger:
         self._last_snapshot: int | None = None
         self._replaced = False  # the database is another one now, which knows nothing of the judge's present state
         self.refused = "" if store is not None else "there is no database"
+        self.poisoned = ""
         self.lost = 0
 
     def in_stored_order(self, readings: Sequence[Reading]) -> list[Reading]:
@@ -59,6 +72,7 @@ class Ledger:
 
     def add(self, batch: Batch, *, urgent: bool, judge: Judge | None = None, at: int | None = None) -> bool:
         """Take a batch; commit now if urgent or due. Return whether everything taken so far is stored or simply waiting."""
+        self.poisoned = ""
         self._pending.append(batch)
         if judge is not None and at is not None:
             if self._last_snapshot is None:
@@ -74,7 +88,8 @@ class Ledger:
         return not self.refused
 
     def snapshot(self, judge: Judge, at: int) -> None:
-        """Store the judge's whole state with the next commit."""
+        """Store the judge's whole state with the next commit; one that still waits is of no use any more."""
+        self._pending = [batch if batch.snapshot is None else replace(batch, snapshot=None) for batch in self._pending]
         self._pending.append(Batch(snapshot=Snapshot(time=at, sequence=0, data=judge.dump())))
         self._last_snapshot = at
         self._replaced = False
@@ -87,87 +102,99 @@ class Ledger:
 
     def close(self, judge: Judge) -> None:
         """Store what is left, with a snapshot, and close the store."""
-        if self._last_snapshot is not None:
-            self.snapshot(judge, self._last_snapshot)
-        if self._pending:
-            self._commit()
-        if self.store is not None:
-            self.store.close()
+        try:
+            if self._last_snapshot is not None:
+                self.snapshot(judge, self._last_snapshot)
+            if self._pending:
+                self._commit()
+        finally:
+            if self.store is not None:
+                self.store.close()
 
     def _commit(self) -> bool:
         self._last_try = self._clock.monotonic()
         if self.store is None:
-            self.store = self._reopen()
+            self.store = self._reopen(self._damaged)
+            if self.store is not None:
+                self._damaged = ""
         if self.store is None:
             self._bound()
             return False
         while self._pending:
-            together = _mergeable(self._pending)
+            together = 1 if self._apart else mergeable(self._pending)
+            batch = merged(self._pending[:together])
             try:
-                self.store.commit(_merged(self._pending[:together]))
+                self.store.commit(batch)
+            except StoreCannotHold as error:
+                self._take_apart(batch, together, str(error))
+                continue
             except StoreError as error:
-                if not self.refused:
-                    log.error("not recorded: %s", error)  # noqa: TRY400  one plain line, not a stack a minute
-                self.refused = str(error)
-                if isinstance(error, StoreDamaged):
-                    self.store.close(sound=False)
-                    self.store = None  # the next try opens it anew, which sets the damaged file aside
-                    self._last_try = float("-inf")
-                    self._replaced = True
-                self._bound()
+                self._refuse(error)
                 return False
             del self._pending[:together]
+            self._apart = max(0, self._apart - 1)
         if self.refused:
             log.warning("recording again")
         self.refused = ""
         self._last_commit = self._clock.monotonic()
         return True
 
+    def _take_apart(self, batch: Batch, together: int, why: str) -> None:
+        """Let what can be stored be stored: by halves, until what cannot is alone and set aside."""
+        parts = halves(batch)
+        self._pending[:together] = parts
+        self._apart = max(1, self._apart) - 1 + len(parts)
+        if not parts:
+            self._losses.set_aside("writer", described(batch), why)
+            if batch.items:
+                self.poisoned = f"it can never be stored and was set aside: {why}"
+
+    def _refuse(self, error: StoreError) -> None:
+        if not self.refused:
+            log.error("not recorded: %s", error)
+        self.refused = str(error)
+        if isinstance(error, StoreDamaged) and self.store is not None:
+            self.store.close(sound=False)
+            self.store = None  # the next try opens it anew, which sets the damaged file aside
+            self._damaged = str(error)
+            self._replaced = True
+            if self._clock.monotonic() - self._last_rescue >= _RESCUE_SECONDS:
+                self._last_rescue = self._clock.monotonic()
+                self._last_try = float("-inf")
+        self._bound()
+
     def _bound(self) -> None:
-        """Drop the oldest readings beyond the limit; never an item, an event or a message."""
-        surplus = sum(len(batch.readings) for batch in self._pending) - MOST_READINGS
+        """Keep what waits small: as few states as needed, and of everything no more than its limit, the newest."""
+        self._pending, self._apart = without_repeats(self._pending), 0
+        lost = self._drop_readings(sum(len(batch.readings) for batch in self._pending) - MOST_READINGS)
+        self.lost += lost
+        if lost:
+            self._losses.drop("readings", lost)
+        others = sum(len(part) for batch in self._pending for part in _others(batch))
+        if others > MOST_OTHERS:
+            self._losses.drop("entries, events and messages", self._drop_others(others - MOST_OTHERS))
+
+    def _drop_readings(self, surplus: int) -> int:
+        lost = 0
         for index, batch in enumerate(self._pending):
-            if surplus <= 0:
-                return
-            dropped = min(surplus, len(batch.readings))
+            if lost >= surplus:
+                break
+            dropped = min(surplus - lost, len(batch.readings))
             self._pending[index] = replace(batch, readings=batch.readings[dropped:])
-            self.lost += dropped
-            surplus -= dropped
+            lost += dropped
+        return lost
+
+    def _drop_others(self, surplus: int) -> int:
+        """Drop the oldest: what was done about messages first, then what no person wrote, at last anything."""
+        lost = 0
+        for name in ("deliveries", "exclusions", "events", "messages", "items"):
+            for index, batch in enumerate(self._pending):
+                dropped = min(surplus - lost, len(getattr(batch, name)))
+                if dropped > 0:
+                    self._pending[index] = replace(batch, **{name: getattr(batch, name)[dropped:]})
+                    lost += dropped
+        return lost
 
 
-def _mergeable(batches: Sequence[Batch]) -> int:
-    """Return how many batches fit one transaction without changing the order of the stream.
-
-    A batch is stored as readings, then items, then the snapshot: readings after an item, and anything after a
-    snapshot, must wait for the next transaction.
-    """
-    items = False
-    for index, batch in enumerate(batches):
-        if items and batch.readings:
-            return index
-        items = items or bool(batch.items)
-        if batch.snapshot is not None:
-            return index + 1
-    return len(batches)
-
-
-def _merged(batches: Sequence[Batch]) -> Batch:
-    """Return one batch that stores what these store, in their order."""
-    if len(batches) == 1:
-        return batches[0]
-    notes: dict[str, str] = {}
-    for batch in batches:
-        notes.update(batch.notes)
-    snapshots = [batch.snapshot for batch in batches if batch.snapshot is not None]
-    states = [batch.planner_state for batch in batches if batch.planner_state is not None]
-    return Batch(
-        readings=tuple(r for batch in batches for r in batch.readings),
-        items=tuple(i for batch in batches for i in batch.items),
-        events=tuple(e for batch in batches for e in batch.events),
-        exclusions=tuple(x for batch in batches for x in batch.exclusions),
-        messages=tuple(m for batch in batches for m in batch.messages),
-        deliveries=tuple(d for batch in batches for d in batch.deliveries),
-        snapshot=snapshots[-1] if snapshots else None,
-        planner_state=states[-1] if states else None,
-        notes=notes,
-    )
+def _others(batch: Batch) -> tuple[Sequence[object], ...]:
+    return batch.items, batch.events, batch.exclusions, batch.messages, batch.deliveries

@@ -11,6 +11,7 @@ from dewkeeper.clock import Clock
 from dewkeeper.notify.daily import path_name
 from dewkeeper.notify.memory import Memory
 from dewkeeper.report.wording import Wording
+from dewkeeper.service.losses import Losses
 from dewkeeper.service.watch import Heartbeats
 from dewkeeper.store import History
 from dewkeeper.store.backup import backups, made_at
@@ -37,6 +38,7 @@ def open_page(
     recording: Callable[[], str],
     clock: Clock,
     trusted: Callable[[], bool],
+    losses: Losses,
 ) -> PageServer | None:
     """Return the running page, or None when it is off or its address cannot be had: the log says which.
 
@@ -51,7 +53,7 @@ def open_page(
         config,
         lambda: History.open(config.storage.folder),
         handle,
-        lambda: health_lines(config, heartbeats, recording(), int(clock.wall()), clock_trusted=trusted()),
+        lambda: health_lines(config, heartbeats, recording(), int(clock.wall()), losses, clock_trusted=trusted()),
         clock,
     )
     try:
@@ -67,7 +69,7 @@ def open_page(
 
 
 def health_lines(
-    config: Config, heartbeats: Heartbeats, not_recorded: str, now: int, *, clock_trusted: bool
+    config: Config, heartbeats: Heartbeats, not_recorded: str, now: int, losses: Losses, *, clock_trusted: bool
 ) -> Sequence[HealthLine]:
     """Return what the health screen shows: parts, clock, recording, disk, channels, path tests, backup, own alarms.
 
@@ -83,6 +85,8 @@ def health_lines(
     said = wording.stamp(now) if clock_trusted else "it is behind what was stored before; readings wait for the true time"
     lines.append(HealthLine("clock", clock_trusted, said))
     lines.append(HealthLine("recording", not not_recorded, not_recorded or "everything is on disk"))
+    given_up = "; ".join(text for text in (losses.aside_text(), losses.dropped_text()) if text)
+    lines.append(HealthLine("dropped or set aside", not given_up, given_up or "nothing since the start"))
     try:
         disk = shutil.disk_usage(config.storage.folder)
         free = 100 * disk.free / disk.total

@@ -7,7 +7,7 @@ from collections import Counter
 from pathlib import Path
 
 from dewkeeper.judge import DumpUnreadable, Judge
-from dewkeeper.judge.types import Settings
+from dewkeeper.judge.types import Item, Settings
 from dewkeeper.report.replaying import LASTING, begin
 from dewkeeper.store import History, Store
 
@@ -33,9 +33,16 @@ def recall(store: Store | None, folder: Path) -> tuple[Judge, int, bool]:
             log.warning("the judge's memory is another version's, the last days are judged anew: %s", error)
             return _anew(folder, snapshot.time)
     for item in store.stream_after(snapshot):
-        judge.feed(item)  # what it says was stored with the item, under the same ids
+        _feed(judge, item)  # what it says was stored with the item, under the same ids
         knows_settings = knows_settings or isinstance(item, Settings)
     return judge, max(0, judge.time()), knows_settings
+
+
+def _feed(judge: Judge, item: Item) -> None:
+    try:
+        judge.feed(item)
+    except Exception:  # it would end every start for ever
+        log.exception("a stored %s was not judged again", type(item).__name__)
 
 
 def _anew(folder: Path, last: int) -> tuple[Judge, int, bool]:
@@ -49,7 +56,7 @@ def _anew(folder: Path, last: int) -> tuple[Judge, int, bool]:
             if not started:
                 started = True
                 begin(judge, None, earlier, item.time)
-            judge.feed(item)
+            _feed(judge, item)
             knows_settings = knows_settings or isinstance(item, Settings)
         standing = history.standing()
         events = history.events(min((alarm.raised for alarm in standing), default=last))

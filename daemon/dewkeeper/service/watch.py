@@ -107,6 +107,9 @@ class Watch:
 
     def _run(self) -> None:
         while not self._clock.wait(self._stopped, ROUND_SECONDS):
-            self.round()
+            try:
+                self.round()
+            except Exception:
+                log.exception("watch: a round failed")
         if hasattr(self._clock, "leave"):
             self._clock.leave()

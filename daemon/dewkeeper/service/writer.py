@@ -34,6 +34,7 @@ from dewkeeper.notify.plan import Context, Planner
 from dewkeeper.sampling.mailbox import Mailbox
 from dewkeeper.sampling.sampler import Cycle
 from dewkeeper.service.ledger import Ledger
+from dewkeeper.service.losses import Losses
 from dewkeeper.store.records import Batch, DeliveryResult, Message, Snapshot
 
 log = logging.getLogger(__name__)
@@ -99,15 +100,17 @@ class Writer:
         context: Callable[[bool], Context],
         on_messages: Callable[[Sequence[Message], bool], None],
         idle_seconds: float,
+        losses: Losses | None = None,
     ) -> None:
         self._clock = clock
+        self._losses = losses or Losses(clock)
         self.judge = judge
         self._planner = planner
         self._ledger = ledger
         self._context = context
         self._on_messages = on_messages
         self._idle_seconds = idle_seconds
-        self.mailbox: Mailbox[Post] = Mailbox(clock)
+        self.mailbox: Mailbox[Post] = Mailbox(clock, on_drop=self._dropped)
         self.heartbeat = clock.monotonic()
         self.last_time = 0
         self.alarms: tuple[Alarm, ...] = ()
@@ -140,16 +143,43 @@ class Writer:
             for post in _together(posts):
                 try:
                     self._take(post)
-                except Exception:
+                except Exception as error:
                     log.exception("writer: %s was not taken in", type(post).__name__)
-            self._ledger.retry(self.judge)
+                    self._set_aside(post, error)
+            self._guarded("commit", lambda: self._ledger.retry(self.judge))
             self.alarms = self.judge.alarms()
             self.heartbeat = self._clock.monotonic()
             if self._stopped and not posts:
                 break
-        self._ledger.close(self.judge)
+        self._guarded("last commit", lambda: self._ledger.close(self.judge))
         if hasattr(self._clock, "leave"):
             self._clock.leave()
+
+    def _guarded(self, what: str, work: Callable[[], None]) -> None:
+        """Do a piece of work whose failure must not end the thread."""
+        try:
+            work()
+        except Exception as error:
+            log.exception("writer: the %s failed", what)
+            self._losses.set_aside("writer", f"a {what}", f"{type(error).__name__}: {error}")
+
+    def _set_aside(self, post: Post | Deliveries, error: Exception) -> None:
+        """Give up what could not be taken in, and say so to whoever waits for it."""
+        why = f"{type(error).__name__}: {ascii(str(error))[1:-1]}"
+        self._losses.set_aside("writer", ascii(post.item if isinstance(post, Submission) else type(post).__name__)[:160], why)
+        if isinstance(post, Submission | Chore):
+            post.error = why
+            post.done.set()
+
+    def _dropped(self, post: Post) -> None:
+        """Count what fell out of a full mailbox, and say so to whoever waits for it."""
+        if isinstance(post, Cycle):
+            self._losses.drop("readings", len(post.readings))
+        else:
+            self._losses.drop("entries, commands and results of sending")
+        if isinstance(post, Submission | Chore):
+            post.error = "too much waits for the writer; this was dropped"
+            post.done.set()
 
     def _take(self, post: Post | Deliveries) -> None:
         match post:
@@ -157,7 +187,7 @@ class Writer:
                 self._take_cycle(post)
             case Submission():
                 self._take_item(post.item)
-                post.error = self._ledger.refused
+                post.error = self._ledger.refused or self._ledger.poisoned
                 post.done.set()
             case Deliveries():
                 self._ledger.add(Batch(deliveries=post.results), urgent=True)
@@ -177,7 +207,12 @@ class Writer:
         exclusions: list[Exclusion] = []
         for polled in self._ledger.in_stored_order(cycle.readings):
             reading = self._corrected(polled)
-            verdict = self.judge.feed(reading)
+            try:
+                verdict = self.judge.feed(reading)
+            except Exception as error:  # one probe's reading must not cost those of all others
+                log.exception("writer: a reading of %s was not judged", reading.probe)
+                self._losses.set_aside("writer", ascii(reading), f"{type(error).__name__}: {error}")
+                continue
             quality.extend((reading, q) for q in verdict.quality[:1])
             events += verdict.events
             exclusions += verdict.exclusions

@@ -71,10 +71,10 @@ def others(connection: Connection, after_item: int | None = None) -> list[Other]
     return sorted(found, key=lambda other: (other.place, other.seq))
 
 
-def fetch(connection: Connection, other: Other) -> Item:
-    """Return an item."""
+def fetch(connection: Connection, other: Other) -> Sequence[Item]:
+    """Return an item, none if it cannot be read."""
     data = connection.exec_driver_sql("SELECT data FROM item WHERE seq = ?", (other.seq,)).scalar_one()
-    return codec.unpack_item(other.kind, data)
+    return list(codec.readable(codec.unpack_item, [(other.kind, data)]))
 
 
 def arrivals(
@@ -95,14 +95,14 @@ def arrivals(
         for place, reading in part.readings():
             while waiting and waiting[-1].place < place:
                 with reader() as connection:
-                    item = fetch(connection, waiting.pop())
-                yield item
+                    found = fetch(connection, waiting.pop())
+                yield from found
             yield reading
         at = part_end
     while waiting:
         with reader() as connection:
-            item = fetch(connection, waiting.pop())
-        yield item
+            found = fetch(connection, waiting.pop())
+        yield from found
 
 
 def _span(connection: Connection, after: Place) -> tuple[int, int]:

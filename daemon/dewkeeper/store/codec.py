@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import logging
 import zlib
-from collections.abc import Mapping
-from typing import Any
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from typing import Any, TypeVar
 
 from pydantic import TypeAdapter
 
@@ -22,6 +23,9 @@ from dewkeeper.judge.types import (
 )
 from dewkeeper.store.records import Message
 
+log = logging.getLogger(__name__)
+
+T = TypeVar("T")
 _ITEMS: dict[str, type[Any]] = {
     cls.__name__: cls for cls in (Calibration, Command, JournalEntry, Learned, Rebase, Settings, SystemReport)
 }
@@ -51,6 +55,20 @@ def unpack_item(kind: str, data: str | bytes) -> Item:
     text = zlib.decompress(data) if isinstance(data, bytes) else data
     item: Item = _adapter(_ITEMS[kind]).validate_json(text)
     return item
+
+
+def readable(make: Callable[..., T], rows: Iterable[Sequence[Any]]) -> Iterator[T]:
+    """Yield what `make` makes of each row; one that it cannot read, damaged or a newer version's, is left out and logged.
+
+    One bad record must keep nobody from all others, least of all the start.
+    """
+    for row in rows:
+        try:
+            made = make(*row)
+        except (ValueError, KeyError, zlib.error) as error:
+            log.warning("a stored record cannot be read and is left out: %s: %s", type(error).__name__, error)
+            continue
+        yield made
 
 
 def as_calibration(described: Mapping[str, Any]) -> Calibration:

@@ -66,7 +66,9 @@ def _items(connection: Connection, since: int, step: int, place: int) -> None:
         (since,),
     ).all()
     for seq, kind, data in rows:
-        item: Any = codec.unpack_item(kind, data)
+        item: Any = next(codec.readable(codec.unpack_item, [(kind, data)]), None)
+        if item is None:
+            continue
         if seq == rows[0].seq and isinstance(item, Rebase) and item.step_seconds:
             continue  # the leap itself, now taken back right after it
         names = ("time", "entered", "until") if isinstance(item, JournalEntry) else ("time",)
@@ -80,12 +82,16 @@ def _items(connection: Connection, since: int, step: int, place: int) -> None:
 
 def _events(connection: Connection, since: int, step: int) -> None:
     for seq, data in connection.exec_driver_sql("SELECT seq, data FROM event WHERE time >= ?", (since,)).all():
-        event = codec.unpack_event(data)
+        event = next(codec.readable(codec.unpack_event, [(data,)]), None)
+        if event is None:
+            continue
         began = event.since + step if event.since >= since else event.since
         event = replace(event, time=event.time + step, since=began)
         connection.exec_driver_sql("UPDATE event SET time = ?, data = ? WHERE seq = ?", (event.time, codec.pack(event), seq))
     for name, data in connection.exec_driver_sql("SELECT alarm, data FROM alarm WHERE raised >= ?", (since,)).all():
-        alarm = codec.unpack_alarm(data)
+        alarm = next(codec.readable(codec.unpack_alarm, [(data,)]), None)
+        if alarm is None:
+            continue
         began = alarm.since + step if alarm.since >= since else alarm.since
         alarm = replace(alarm, raised=alarm.raised + step, since=began)
         connection.exec_driver_sql(

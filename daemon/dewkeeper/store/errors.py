@@ -4,6 +4,7 @@ StoreError (DewkeeperError)
 ├── StoreUnusable (OSError): it could not be opened
 │   └── StoreBusy: another process has the writer's place
 ├── StoreRefused (OSError): it is open and took nothing of this batch
+│   ├── StoreCannotHold (ValueError): something in the batch can never be stored
 │   └── StoreDamaged (also StoreUnusable): the file is not whole
 ├── BackupFailed (OSError): no copy was made, or none was brought back
 └── TransferRefused (ValueError): an export or import could not go on
@@ -28,6 +29,10 @@ class StoreBusy(StoreUnusable):
 
 class StoreRefused(StoreError, OSError):
     """Nothing of the batch was written; the message says why in plain words: full, read-only, busy, damaged."""
+
+
+class StoreCannotHold(StoreRefused, ValueError):
+    """Something in the batch is such that no try will ever store it; nothing of the batch was written."""
 
 
 class StoreDamaged(StoreRefused, StoreUnusable):

@@ -9,7 +9,7 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Final, cast
+from typing import Any, Final
 
 from sqlalchemy import Connection, Engine
 from sqlalchemy.exc import DatabaseError
@@ -163,14 +163,17 @@ class History:
         start = before(since)
         with self._read() as connection:
             return [
-                fetch(connection, other) for other in others(connection) if other.place <= start and other.kind in kinds
+                item
+                for other in others(connection)
+                if other.place <= start and other.kind in kinds
+                for item in fetch(connection, other)
             ]
 
     def standing(self) -> Sequence[Alarm]:
         """Return the alarms that are not normal, as last stored."""
         with self._read() as connection:
             rows = connection.exec_driver_sql("SELECT data FROM alarm WHERE state != 'normal' ORDER BY raised").all()
-        return [codec.unpack_alarm(data) for (data,) in rows]
+        return list(codec.readable(codec.unpack_alarm, rows))
 
     def events(self, since: int, enclosure: str | None = None) -> Sequence[Event]:
         """Return events from `since` on, oldest first."""
@@ -179,7 +182,7 @@ class History:
                 "SELECT data FROM event WHERE time >= ? AND (? IS NULL OR enclosure = ?) ORDER BY seq",
                 (since, enclosure, enclosure),
             ).all()
-        return [codec.unpack_event(data) for (data,) in rows]
+        return list(codec.readable(codec.unpack_event, rows))
 
     def journal(
         self, since: int = 0, *, replaced: bool = False, words: Collection[str] | None = None, enclosure: str | None = None
@@ -198,8 +201,8 @@ class History:
                 (since, wanted, wanted, enclosure, enclosure),
             ).all()
             gone = set() if replaced else self._remembered.replaced
-        entries = [cast("JournalEntry", codec.unpack_item("JournalEntry", data)) for (data,) in rows]
-        return [entry for entry in entries if entry.id not in gone]
+        entries = codec.readable(codec.unpack_item, (("JournalEntry", data) for (data,) in rows))
+        return [entry for entry in entries if isinstance(entry, JournalEntry) and entry.id not in gone]
 
     def calibrations(self) -> Calibrations:
         """Return every calibration."""

@@ -18,7 +18,7 @@ def write_event(connection: Connection, event: Event) -> None:
     if known.rowcount == 0:
         return
     old = connection.exec_driver_sql("SELECT data FROM alarm WHERE alarm = ?", (event.alarm,)).scalar()
-    alarm = _alarm_after(None if old is None else codec.unpack_alarm(old), event)
+    alarm = _alarm_after(next(codec.readable(codec.unpack_alarm, [] if old is None else [(old,)]), None), event)
     connection.exec_driver_sql(
         "INSERT OR REPLACE INTO alarm (alarm, state, raised, data) VALUES (?, ?, ?, ?)",
         (alarm.alarm, alarm.state, alarm.raised, codec.pack(alarm)),

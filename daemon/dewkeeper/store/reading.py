@@ -20,8 +20,8 @@ from dewkeeper_drivers.contract import SCALES, Scale
 
 def calibrations(connection: Connection) -> Calibrations:
     """Return every stored calibration."""
-    rows = connection.exec_driver_sql("SELECT data FROM item WHERE kind = 'Calibration' ORDER BY time, seq")
-    return Calibrations(cast("Calibration", codec.unpack_item("Calibration", data)) for (data,) in rows)
+    rows = connection.exec_driver_sql("SELECT kind, data FROM item WHERE kind = 'Calibration' ORDER BY time, seq").all()
+    return Calibrations(item for item in codec.readable(codec.unpack_item, rows) if isinstance(item, Calibration))
 
 
 class Decoder:

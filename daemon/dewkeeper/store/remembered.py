@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Sequence
 from itertools import pairwise
-from typing import cast
 
 from sqlalchemy import Connection
 
@@ -49,14 +48,13 @@ class Remembered:
         if self._seen and any(kind == "Rebase" for _, kind, _ in rows):  # what is known was dated anew
             self._settings, self._journal, self._commands = [], [], []
             rows = connection.exec_driver_sql(_NEW, (0,)).all()
-        for _, kind, data in rows:
-            item = codec.unpack_item(kind, data)
-            if kind == "Settings":
-                self._settings.append(cast("Settings", item))
-            elif kind == "Command":
-                self._commands.append(cast("Command", item))
-            elif kind == "JournalEntry":
-                self._journal.append(cast("JournalEntry", item))
+        for item in codec.readable(codec.unpack_item, ((kind, data) for _, kind, data in rows)):
+            if isinstance(item, Settings):
+                self._settings.append(item)
+            elif isinstance(item, Command):
+                self._commands.append(item)
+            elif isinstance(item, JournalEntry):
+                self._journal.append(item)
         self._settings.sort(key=lambda settings: settings.time)
         self._seen = newest
         if rows:

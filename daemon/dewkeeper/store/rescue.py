@@ -45,16 +45,21 @@ class Rescue:
         return f"{what}. {after} Look at the card: it may be dying, or the power failing."
 
 
-def open_or_rescue(folder: Path, storage: Storage, clock: Clock) -> tuple[Store, Rescue | None]:
-    """Open the store; a damaged file is set aside first. Raises StoreUnusable for every other reason."""
+def open_or_rescue(folder: Path, storage: Storage, clock: Clock, damaged: str = "") -> tuple[Store, Rescue | None]:
+    """Open the store; a damaged file is set aside first. Raises StoreUnusable for every other reason.
+
+    damaged: why a file that was in use is, whatever opening it finds: the check at the start does not read all of it.
+    """
     if used_before(folder) and not (folder / FILE_NAME).exists():
         return _rescue(folder, storage, clock, "gone", None)
-    try:
-        return Store.open(folder, storage, clock), None
-    except StoreDamaged as error:
-        with WriterLock(folder, "the daemon, setting a damaged database aside"):
-            aside = set_aside(folder, int(clock.wall()), "damaged")
-        return _rescue(folder, storage, clock, str(error).removeprefix("the database file is "), aside)
+    if not damaged:
+        try:
+            return Store.open(folder, storage, clock), None
+        except StoreDamaged as error:
+            damaged = str(error)
+    with WriterLock(folder, "the daemon, setting a damaged database aside"):
+        aside = set_aside(folder, int(clock.wall()), "damaged")
+    return _rescue(folder, storage, clock, damaged.removeprefix("the database file is "), aside)
 
 
 def _rescue(

@@ -12,7 +12,7 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from sqlalchemy import Connection, Engine
-from sqlalchemy.exc import DatabaseError
+from sqlalchemy.exc import DatabaseError, OperationalError
 
 from dewkeeper.clock import Clock
 from dewkeeper.judge.types import Calibration, Exclusion, Item, Quality, Reading, Rebase
@@ -30,7 +30,7 @@ from dewkeeper.store.database import (
     writing_engine,
 )
 from dewkeeper.store.dating import date_anew
-from dewkeeper.store.errors import StoreDamaged, StoreError, StoreRefused, StoreUnusable
+from dewkeeper.store.errors import StoreCannotHold, StoreDamaged, StoreError, StoreRefused, StoreUnusable
 from dewkeeper.store.hot import Probes
 from dewkeeper.store.lock import WriterLock, give_to_owner
 from dewkeeper.store.outbox import write_delivery, write_event, write_message
@@ -103,18 +103,21 @@ class Store:
         return self._lock.unclean
 
     def commit(self, batch: Batch) -> None:
-        """Store a batch in one transaction. Raises StoreRefused, and then nothing was written."""
+        """Store a batch in one transaction. Raises StoreRefused, and then nothing was written.
+
+        StoreCannotHold is the batch's own fault: it would be refused for ever. Every other refusal is the disk's.
+        """
         before = (self._probes.newest, self._last_key, self._max_key)
         try:
             # One connection for all commits: to take it from the pool every minute costs as much as storing thirty rows.
             self._connection = self._connection or self._engine.connect()
             with self._connection.begin():
                 self._write(self._connection, batch)
-        except (DatabaseError, OSError) as error:
+        except Exception as error:
             newest, self._last_key, self._max_key = before
             self._probes.keep(newest)
             self._filler, self._remembered, self._verdicts = None, Remembered(), Verdicts()
-            raise _complaint(error, StoreRefused) from error
+            raise _refusal(error) from error
 
     def in_stored_order(self, readings: Sequence[Reading]) -> list[Reading]:
         """Return a cycle's readings, all of one second, as the stream will give them back.
@@ -385,6 +388,13 @@ def _check(connection: Connection) -> None:
     verdict = connection.exec_driver_sql("PRAGMA quick_check(1)").scalar()
     if verdict != "ok":
         raise StoreDamaged(f"the database file is damaged: {verdict}")
+
+
+def _refusal(error: Exception) -> StoreError:
+    """Return why a batch was not stored: the disk's fault, which may end, or the batch's own, which never does."""
+    if isinstance(error, OperationalError | OSError | MemoryError) or "is damaged" in plain_reason(error):
+        return _complaint(error, StoreRefused)
+    return StoreCannotHold(f"{type(error).__name__}: {ascii(plain_reason(error))[1:-1]}")
 
 
 def _complaint(error: Exception, kind: type[StoreUnusable] | type[StoreRefused]) -> StoreError:

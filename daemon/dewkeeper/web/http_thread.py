@@ -34,6 +34,7 @@ ROUND_SECONDS = 10.0
 """A request must arrive whole within one to two of these rounds; an answer must be taken within four to five."""
 IDLE_SECONDS = 60.0
 _ANSWER_ROUNDS = 4
+_PAUSE_SECONDS = 1.0
 
 
 class PatientServer(TcpWSGIServer):
@@ -116,7 +117,11 @@ class HttpThread:
         while not self._stopping.is_set():
             busy = bool(self._server.active_channels)
             timeout = max(0.0, next_round - time.monotonic()) if busy else IDLE_SECONDS
-            wasyncore.loop(timeout=timeout, use_poll=True, map=self._map, count=1)
-            if time.monotonic() >= next_round:
-                state = self._server.housekeeping(state)
-                next_round = time.monotonic() + ROUND_SECONDS
+            try:
+                wasyncore.loop(timeout=timeout, use_poll=True, map=self._map, count=1)
+                if time.monotonic() >= next_round:
+                    next_round = time.monotonic() + ROUND_SECONDS
+                    state = self._server.housekeeping(state)
+            except Exception:  # what one connection did must not end the page
+                log.exception("page: a round failed")
+                self._stopping.wait(_PAUSE_SECONDS)

@@ -1,0 +1,107 @@
+"""One thing that cannot be taken in costs itself: it is refused at the door, or set aside and told, and the rest goes on."""
+
+from __future__ import annotations
+
+import sqlite3
+import threading
+from contextlib import closing
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from dewkeeper.errors import CommandRefused
+from dewkeeper.judge.types import JournalEntry
+from dewkeeper.service.client import request
+from dewkeeper.service.writer import Chore, Note, Submission
+from dewkeeper.store import History
+from dewkeeper.store.database import FILE_NAME
+
+NO_TEXT = b"H\xe4utung".decode("utf-8", "surrogateescape")
+"""What a shell hands over for Latin-1 bytes (PEP 383)."""
+
+
+def _readings(folder: Path) -> int:
+    with History.open(folder) as history:
+        return len(history.raw("t2", 0, 1 << 40))
+
+
+def test_a_journal_entry_in_latin_1_is_refused_with_words_and_watching_goes_on(racks: Any) -> None:
+    """Bytes that are no UTF-8 come back as a refusal that says which word; readings and entries after it are stored."""
+    daemon = racks.start(racks.config())
+    asked = {"do": "journal", "enclosure": "T1", "what": "note", "who": "Ina"}
+    with pytest.raises(CommandRefused, match=r"`detail` holds bytes that are no text.*H\\udce4utung"):
+        request(racks.folder, asked | {"detail": NO_TEXT})
+    racks.clock.advance(600)
+    assert request(racks.folder, asked | {"detail": "Häutung"})["not_recorded"] == ""
+    racks.clock.advance(600)
+    assert _readings(racks.folder) >= 20
+    assert daemon.writer.thread.is_alive()
+
+
+def test_what_can_never_be_stored_is_set_aside_and_told(racks: Any, phone: Any) -> None:
+    """An entry that got past the door is answered as not stored; the readings beside it are, and the keeper is told once."""
+    daemon = racks.start(racks.config())
+    now = daemon.timeline.now()
+    assert "set aside" in daemon.writer.submit(JournalEntry("j", now, "T1", "note", NO_TEXT, entered=now))
+    assert daemon.writer.submit(JournalEntry("k", now, "T1", "note", "after it", entered=now)) == ""
+    racks.clock.advance(600)
+    phone.wait_for("system.raised")
+    racks.clock.advance(1200)
+    assert daemon.writer.thread.is_alive()
+    racks.stop(daemon)
+    told = [message for message in phone.messages if "set aside" in "\n".join(message["lines"])]
+    assert len(told) == 1
+    assert "udce4utung" in "\n".join(told[0]["lines"])
+    assert _readings(racks.folder) == 31
+    with History.open(racks.folder) as history:
+        assert [entry.detail for entry in history.journal()] == ["after it"]
+
+
+def test_a_stored_entry_of_a_kind_nobody_knows_does_not_stop_the_next_start(racks: Any) -> None:
+    """After a rollback there may be items of a newer version, and a bad card garbles others: they are passed over."""
+    daemon = racks.start(racks.config())
+    racks.clock.advance(300)
+    daemon.handle({"do": "journal", "enclosure": "T1", "what": "note", "who": "Ina", "detail": "kept"})
+    racks.clock.advance(300)
+    racks.stop(daemon)
+    with closing(sqlite3.connect(racks.folder / FILE_NAME)) as database:
+        for kind, data in (("Prophecy", "{}"), ("JournalEntry", '{"what": 7}'), ("Settings", b"\x00\x01")):
+            database.execute(
+                "INSERT INTO item (after_key, time, kind, data) SELECT max(after_key), max(time), ?, ? FROM item", (kind, data)
+            )
+        database.execute("DELETE FROM snapshot")  # so that all of it is read again
+        database.commit()
+    daemon = racks.start(racks.config())
+    racks.clock.advance(600)
+    racks.stop(daemon)
+    assert _readings(racks.folder) >= 20
+    with History.open(racks.folder) as history:
+        assert [entry.detail for entry in history.journal()] == ["kept"]
+
+
+def test_what_falls_out_of_a_full_mailbox_is_counted_and_its_sender_is_told(racks: Any, phone: Any) -> None:
+    """While the writer is held up more comes in than is kept: people hear that it was dropped, the keeper how much was."""
+    daemon = racks.start(racks.config())
+    held, free = threading.Event(), threading.Event()
+
+    def hold() -> None:
+        held.set()
+        free.wait(60)
+
+    daemon.writer.mailbox.put(Chore("hold", hold))
+    held.wait(60)
+    now = daemon.timeline.now()
+    lost = Submission(JournalEntry("first", now, "T1", "note", entered=now))
+    daemon.writer.mailbox.put(lost)
+    for _ in range(10_000):
+        daemon.writer.mailbox.put(Note("x", "y"))
+    assert lost.done.is_set()
+    assert "dropped" in lost.error
+    free.set()
+    racks.clock.advance(600)
+    racks.stop(daemon)
+    assert daemon.losses.dropped
+    assert "lost because memory for what waits is bounded: 1 entries" in "\n".join(
+        line for message in phone.messages for line in [message["title"], *message["lines"]]
+    )
