@@ -12,13 +12,14 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from sqlalchemy import Connection, Engine
-from sqlalchemy.exc import DatabaseError, OperationalError
+from sqlalchemy.exc import DatabaseError
 
 from dewkeeper.clock import Clock
 from dewkeeper.judge.types import Calibration, Exclusion, Item, Quality, Reading, Rebase
 from dewkeeper.store import codec, migrate
 from dewkeeper.store.archive import archive_block, oldest_block, probe_rows
 from dewkeeper.store.arrival import Place, arrivals, others, place_of
+from dewkeeper.store.complaints import check, complaint, refusal
 from dewkeeper.store.coverage import Filler, rebuild, roll, uncover
 from dewkeeper.store.database import (
     BLOCK_SECONDS,
@@ -30,7 +31,7 @@ from dewkeeper.store.database import (
     writing_engine,
 )
 from dewkeeper.store.dating import date_anew
-from dewkeeper.store.errors import StoreCannotHold, StoreDamaged, StoreError, StoreRefused, StoreUnusable
+from dewkeeper.store.errors import StoreRefused, StoreUnusable
 from dewkeeper.store.hot import Probes
 from dewkeeper.store.lock import WriterLock, give_to_owner
 from dewkeeper.store.outbox import write_delivery, write_event, write_message
@@ -82,7 +83,7 @@ class Store:
         try:
             with engine.begin() as connection:
                 if lock.unclean:
-                    _check(connection)
+                    check(connection)
                 revision = migrate.current(connection)
                 if revision is None:
                     migrate.create(connection)
@@ -94,7 +95,7 @@ class Store:
             give_to_owner(folder / FILE_NAME)
         except (DatabaseError, OSError) as error:
             store.close(sound=False)
-            raise _complaint(error, StoreUnusable) from error
+            raise complaint(error, StoreUnusable) from error
         return store
 
     @property
@@ -117,7 +118,7 @@ class Store:
             newest, self._last_key, self._max_key = before
             self._probes.keep(newest)
             self._filler, self._remembered, self._verdicts = None, Remembered(), Verdicts()
-            raise _refusal(error) from error
+            raise refusal(error) from error
 
     def in_stored_order(self, readings: Sequence[Reading]) -> list[Reading]:
         """Return a cycle's readings, all of one second, as the stream will give them back.
@@ -185,7 +186,7 @@ class Store:
                     moved += archive_block(connection, block)
             self._checkpoint()
         except (DatabaseError, OSError) as error:
-            raise _complaint(error, StoreRefused) from error
+            raise complaint(error, StoreRefused) from error
         return moved
 
     def take_over(self, damaged: sqlite3.Connection, before: int) -> int:
@@ -382,24 +383,3 @@ class Store:
 
 def _spelled(reading: Reading, quality: Quality) -> str:
     return spelled(quality.tests, reading.failure, reading.notes)
-
-
-def _check(connection: Connection) -> None:
-    verdict = connection.exec_driver_sql("PRAGMA quick_check(1)").scalar()
-    if verdict != "ok":
-        raise StoreDamaged(f"the database file is damaged: {verdict}")
-
-
-def _refusal(error: Exception) -> StoreError:
-    """Return why a batch was not stored: the disk's fault, which may end, or the batch's own, which never does."""
-    if isinstance(error, OperationalError | OSError | MemoryError) or "is damaged" in plain_reason(error):
-        return _complaint(error, StoreRefused)
-    return StoreCannotHold(f"{type(error).__name__}: {ascii(plain_reason(error))[1:-1]}")
-
-
-def _complaint(error: Exception, kind: type[StoreUnusable] | type[StoreRefused]) -> StoreError:
-    """Return SQLite's complaint as ours: damage is told apart, because it can be mended by a backup."""
-    if isinstance(error, StoreError):
-        return error
-    reason = plain_reason(error)
-    return (StoreDamaged if "is damaged" in reason else kind)(reason)

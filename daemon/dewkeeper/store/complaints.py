@@ -1,0 +1,31 @@
+"""What SQLite says is wrong, as what the store raises."""
+
+from __future__ import annotations
+
+from sqlalchemy import Connection
+from sqlalchemy.exc import OperationalError
+
+from dewkeeper.store.database import plain_reason
+from dewkeeper.store.errors import StoreCannotHold, StoreDamaged, StoreError, StoreRefused, StoreUnusable
+
+
+def check(connection: Connection) -> None:
+    """Read the whole file. Raises StoreDamaged."""
+    verdict = connection.exec_driver_sql("PRAGMA quick_check(1)").scalar()
+    if verdict != "ok":
+        raise StoreDamaged(f"the database file is damaged: {verdict}")
+
+
+def refusal(error: Exception) -> StoreError:
+    """Return why a batch was not stored: the disk's fault, which may end, or the batch's own, which never does."""
+    if isinstance(error, OperationalError | OSError | MemoryError) or "is damaged" in plain_reason(error):
+        return complaint(error, StoreRefused)
+    return StoreCannotHold(f"{type(error).__name__}: {ascii(plain_reason(error))[1:-1]}")
+
+
+def complaint(error: Exception, kind: type[StoreUnusable] | type[StoreRefused]) -> StoreError:
+    """Return SQLite's complaint as ours: damage is told apart, because it can be mended by a backup."""
+    if isinstance(error, StoreError):
+        return error
+    reason = plain_reason(error)
+    return (StoreDamaged if "is damaged" in reason else kind)(reason)
