@@ -9,7 +9,7 @@
 above the adapter is what runs on a Pi. A number that was never added does not exist, like a missing /dev/i2c-N.
 
 The wire has a clock of its own: a transfer takes its bits at 100 kHz, a wait takes what was asked, and nothing takes
-real time, unless `real_time` is set. Several adapters may be open on one wire; each transfer is atomic, as on copper,
+real time, unless `real_time` is set: then it goes with the machine's. Several adapters may be open on one wire; each transfer is atomic, as on copper,
 and several transfers of two of them interleave, as on copper.
 """
 
@@ -30,7 +30,9 @@ BIT_SECONDS = 1e-5
 """100 kHz."""
 
 TIMEOUT_SECONDS = 1.0
-"""What a controller takes to give up on a line held low: the kernel's default."""
+"""What a controller takes to give up on a line held low: the kernel's default. `Wire.timeout_seconds` is what is set."""
+
+_SHORTEST_SLEEP_SECONDS = 0.001  # less is made good at the next longer one
 
 
 @dataclass(slots=True)
@@ -57,7 +59,8 @@ class Wire:
     """One bus. Attributes may be changed while it runs.
 
     faults: applied to every transfer, the last added outermost. trace: the last transfers, if `keep` was given.
-    real_time: also take real time, for demonstrations that go on at the pace of the clock on the wall.
+    real_time: its clock goes with the machine's, and what takes long on it takes real time, for users with clocks of
+    their own. timeout_seconds: what its controller takes to give up on a line held low.
     """
 
     def __init__(self, number: int = 1, keep: int = 0, real_time: bool = False) -> None:
@@ -67,10 +70,12 @@ class Wire:
         self.faults: list[Fault] = []
         self.trace: deque[Transfer] = deque(maxlen=keep)
         self.real_time = real_time
+        self.timeout_seconds = TIMEOUT_SECONDS
         self.exists = True
         self.transfers = 0
         self.opened = 0
         self._seconds = 0.0
+        self._began = time.monotonic()
         self._lock = threading.RLock()
 
     def attach(self, chip: Chip) -> None:
@@ -85,20 +90,24 @@ class Wire:
 
     def now(self) -> float:
         """Return the wire's own seconds."""
+        if self.real_time:
+            with self._lock:
+                self._seconds = max(self._seconds, time.monotonic() - self._began)
         return self._seconds
 
     def pass_time(self, seconds: float) -> None:
         """Let time pass on the wire."""
         with self._lock:
-            self._seconds += seconds
-        if self.real_time:
-            time.sleep(seconds)
+            self._seconds = until = self.now() + seconds
+        ahead = until - (time.monotonic() - self._began)
+        if self.real_time and ahead > _SHORTEST_SLEEP_SECONDS:
+            time.sleep(ahead)
 
     def transfer(self, kind: str, address: int, data: bytes, count: int = 0) -> bytes:
         """Carry one message; return what was read. Raises OSError."""
         with self._lock:
             self.transfers += 1
-            found = Transfer(self.transfers, self._seconds, kind, address, data)
+            found = Transfer(self.transfers, self.now(), kind, address, data)
             found.open_channels = tuple(pair for mux in self.muxes for pair in mux.open_channels())
             if self.trace.maxlen:
                 self.trace.append(found)

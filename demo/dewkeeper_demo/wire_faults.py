@@ -8,7 +8,7 @@ import threading
 from collections.abc import Callable, Collection
 from dataclasses import dataclass, field
 
-from dewkeeper_demo.wire import TIMEOUT_SECONDS, Transfer, Wire
+from dewkeeper_demo.wire import Transfer, Wire
 
 Happen = Callable[[], None]
 
@@ -112,12 +112,13 @@ class HeldLow:
     """A line held low: every transfer times out. With `branch`, only while that channel is selected.
 
     deaf: whether the multiplexer is cut off too, as by a hard short on the channel; then nothing but its reset helps.
-    Otherwise it still hears: a probe that stretches the clock only when it is spoken to.
+    Otherwise it still hears: a probe that stretches the clock only when it is spoken to. seconds: each time-out; by
+    default the controller's.
     """
 
     branch: tuple[int, int] | None = None
     deaf: bool = False
-    seconds: float = TIMEOUT_SECONDS
+    seconds: float | None = None
 
     def __call__(self, wire: Wire, transfer: Transfer, happen: Happen) -> None:
         """Time out or let it happen."""
@@ -125,7 +126,7 @@ class HeldLow:
             now_open = [pair for mux in wire.muxes for pair in mux.open_channels()]
             if self.branch not in now_open or (not self.deaf and 0x70 <= transfer.address <= 0x77):
                 return happen()
-        wire.pass_time(self.seconds)
+        wire.pass_time(wire.timeout_seconds if self.seconds is None else self.seconds)
         raise OSError(errno.ETIMEDOUT, "Connection timed out")
 
 

@@ -1,0 +1,420 @@
+"""The kernel's side of I2C for tests: devices /dev/i2c-N of which a process that runs unmodified knows nothing better.
+
+    with EmulatedKernel() as kernel:
+        wire = Wire(1)
+        wire.attach(Sht3x(lambda: (28.0, 65.0), serial=7))
+        kernel.add(wire)                                    # /dev/i2c-1
+        mux = wire.add_mux(0x70)
+        kernel.drive(wire, mux, first=22)                   # a kernel's multiplexer: /dev/i2c-22 to /dev/i2c-29
+        subprocess.run(["dewkeeper", ...], env={**os.environ, **kernel.environment()})
+
+The wires and chips are the demonstration's, in this process, with all their faults (`wire_faults`). What the child says
+to the devices reaches them through a small library in C, loaded by LD_PRELOAD (`i2c_dev.c`) and built here by `cc`.
+
+Time: by default a wait of the child for the bus takes the wire's time and no real time, and the child's clocks are
+ahead by what it did not wait (`bus_time.c`); nothing then depends on how busy the machine is. With
+`EmulatedKernel(real_time=True)` everything takes the time it takes: for children with clocks of their own, and for
+several that talk at once.
+
+From the shell: `python -m tests.kernel.chips --help` serves a rack of chips until it is stopped, and
+`python -m tests.kernel.under COMMAND ...` runs a command with the library loaded; under it pytest finds the variable
+`EMULATED_I2C`, and tests that open an `EmulatedKernel` of their own (as the rig of tests/drivers does) then reach it
+from the same process.
+
+Imitated from the kernel's sources, by memory: i2c-dev.c (which calls, limits, EBUSY of an address with a driver),
+i2c-core-smbus.c (SMBus calls as plain messages), i2c-mux-pca954x.c (select only what is not selected, `idle_state`),
+and that a time-out set on a multiplexer's channel has no effect: the controller's own counts. Not imitated: a repeated
+start (messages of one call are carried one after the other, with a stop between), ten-bit addresses, PEC, block calls.
+"""
+
+from __future__ import annotations
+
+import errno
+import hashlib
+import os
+import shutil
+import socket
+import struct
+import subprocess
+import tempfile
+import threading
+from collections import Counter
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass, field
+from pathlib import Path
+from types import TracebackType
+
+from dewkeeper_demo.wire import Wire
+from dewkeeper_demo.wire_chips import Mux
+
+HERE = Path(__file__).parent
+SOURCES = ("i2c_dev.c", "bus_time.c", "i2c_dev.h")
+
+# i2c_dev.h of this folder
+_QUESTION = struct.Struct("=c3xIq")
+_ANSWER = struct.Struct("=iId")
+_MESSAGE = struct.Struct("=HHH")
+_SMBUS = struct.Struct("=BBHI34s2x")
+
+# linux/i2c.h
+_READ = 0x0001
+_FUNCTIONS = 0x0EFF0009  # I2C_FUNC_I2C | I2C_FUNC_SMBUS_EMUL, as of bcm2835
+_QUICK = 0x00010000
+_SMBUS_QUICK, _SMBUS_BYTE, _SMBUS_BYTE_DATA, _SMBUS_WORD_DATA = 0, 1, 2, 3
+
+Message = tuple[int, int, int, bytes]
+"""Address, flags, length, data."""
+
+
+def compiler() -> str | None:
+    """Return the C compiler, None where there is none."""
+    return shutil.which("cc")
+
+
+def library() -> Path:
+    """Return the library, built if it was not yet. Raises CalledProcessError, FileNotFoundError without a compiler."""
+    text = b"".join((HERE / name).read_bytes() for name in SOURCES)
+    made = Path(tempfile.gettempdir()) / f"emulated-i2c-{os.getuid()}-{hashlib.sha256(text).hexdigest()[:16]}.so"
+    if not made.exists():
+        fresh = made.with_suffix(f".{os.getpid()}")
+        sources = [str(HERE / name) for name in SOURCES if name.endswith(".c")]
+        subprocess.run(
+            ["cc", "-O2", "-Wall", "-Wextra", "-Werror", "-shared", "-fPIC", "-o", str(fresh), *sources, "-ldl", "-lpthread"],
+            check=True,
+        )
+        fresh.replace(made)
+    return made
+
+
+@dataclass
+class Controller:
+    """A physical adapter. Attributes may be changed while it runs.
+
+    empty_messages: whether it can send a message of no bytes; some controllers cannot. retries: as set by I2C_RETRIES.
+    """
+
+    wire: Wire
+    empty_messages: bool = True
+    retries: int = 0
+    owned: dict[int, str] = field(default_factory=dict)
+    """Addresses that a driver of the kernel holds, with its name."""
+    lock: threading.RLock = field(default_factory=threading.RLock, repr=False)
+
+
+@dataclass
+class KernelMux:
+    """A multiplexer driven by the kernel. `disconnect`: its idle_state; False leaves the last channel open."""
+
+    mux: Mux
+    disconnect: bool
+    selected: int = 0
+
+    def select(self, wire: Wire, mask: int) -> None:
+        """Open a channel unless it is open, as far as the driver knows. Raises OSError."""
+        if self.selected != mask:
+            self.selected = 0
+            wire.transfer("write", self.mux.address, bytes([mask]))
+            self.selected = mask
+
+    def deselect(self, wire: Wire) -> None:
+        """Close it if that is its idle state; nobody is told when that fails."""
+        if self.disconnect:
+            self.selected = 0
+            with suppress(OSError):
+                wire.transfer("write", self.mux.address, b"\0")
+
+
+@dataclass
+class Adapter:
+    """What a number of /dev/i2c-N means: a controller, or one channel of a kernel's multiplexer on it.
+
+    refusal: what opening it answers, 0 for yes.
+    """
+
+    controller: Controller
+    mux: KernelMux | None = None
+    channel: int = 0
+    refusal: int = 0
+    removed: bool = False
+
+
+class EmulatedKernel:
+    """Serves the devices from entering to leaving.
+
+    folder: where they lie, by default a new one, removed afterwards. opened: how often each number is open now.
+    """
+
+    def __init__(self, folder: Path | None = None, *, real_time: bool = False) -> None:
+        self.real_time = real_time
+        self.adapters: dict[int, Adapter] = {}
+        self.opened: Counter[int] = Counter()
+        self._own = folder is None
+        self.folder = folder or Path(tempfile.mkdtemp(prefix="i2c-"))
+        self._threads: list[threading.Thread] = []
+        self._connections: set[socket.socket] = set()
+        self._lock = threading.Lock()
+
+    def __enter__(self) -> EmulatedKernel:
+        for name in ("dev", "sys"):
+            shutil.rmtree(self.folder / name, ignore_errors=True)
+        for name in ("dev", "sys/bus/i2c/devices", "sys/bus/i2c/drivers", "sys/class/i2c-dev", "sys/class/i2c-adapter"):
+            (self.folder / name).mkdir(parents=True)
+        path = self.folder / "socket"
+        path.unlink(missing_ok=True)
+        self._listening = socket.socket(socket.AF_UNIX)
+        self._listening.bind(str(path))
+        self._listening.listen(64)
+        self._start(self._accept)
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        with suppress(OSError):
+            self._listening.shutdown(socket.SHUT_RDWR)
+        self._listening.close()
+        with self._lock:
+            for connection in self._connections:
+                with suppress(OSError):
+                    connection.shutdown(socket.SHUT_RDWR)
+        for thread in list(self._threads):
+            thread.join(10)
+        if self._own:
+            shutil.rmtree(self.folder, ignore_errors=True)
+
+    def environment(self, idle_speed: int = 1) -> dict[str, str]:
+        """Return the variables with which a child meets these devices.
+
+        idle_speed: how many times as fast the child's clocks go while nothing is said on the bus.
+        """
+        return preloaded(self.folder, real_time=self.real_time, idle_speed=idle_speed)
+
+    def add(self, wire: Wire) -> Controller:
+        """Make a wire /dev/i2c-N, N its number, and return its controller."""
+        wire.real_time = self.real_time
+        controller = Controller(wire)
+        self.adapters[wire.number] = Adapter(controller)
+        here = self._device(f"i2c-{wire.number}", f"i2c-{wire.number}", "bcm2835 (i2c@7e804000)")
+        self._show(wire.number, here)
+        return controller
+
+    def drive(self, wire: Wire, mux: Mux, first: int, *, disconnect: bool = True) -> list[int]:
+        """Have the kernel drive a multiplexer: its channels become numbers from `first` on, which are returned."""
+        controller = self.adapters[wire.number].controller
+        driven = KernelMux(mux, disconnect)
+        parent = f"i2c-{wire.number}"
+        there = self.own(wire.number, mux.address, "pca954x")
+        numbers = list(range(first, first + len(mux.channels)))
+        for channel, number in enumerate(numbers):
+            self.adapters[number] = Adapter(controller, driven, channel)
+            here = self._device(f"{parent}/i2c-{number}", f"i2c-{number}", f"{parent}-mux (chan_id {channel})")
+            (here / "mux_device").symlink_to(f"../{there.name}")
+            (there / f"channel-{channel}").symlink_to(f"../i2c-{number}")
+            self._show(number, here)
+        return numbers
+
+    def own(self, number: int, address: int, driver: str) -> Path:
+        """Have a driver of the kernel hold an address, as after an overlay; return its folder below sys/."""
+        self.adapters[number].controller.owned[address] = driver
+        at = self.folder / "sys/bus/i2c/devices" / f"i2c-{number}"
+        here = self._device(f"{at.resolve().relative_to(self._devices)}/{number}-{address:04x}", f"{number}-{address:04x}", driver)
+        kind = self.folder / "sys/bus/i2c/drivers" / driver
+        kind.mkdir(exist_ok=True)
+        (here / "driver").symlink_to(os.path.relpath(kind, here))
+        return here
+
+    def remove(self, number: int) -> None:
+        """Take a device away, as with its module or its cable; who has it open hears ENODEV."""
+        self.adapters[number].removed = True
+        (self.folder / f"dev/i2c-{number}").unlink(missing_ok=True)
+
+    def put_back(self, number: int) -> None:
+        """Give a removed device back."""
+        self.adapters[number].removed = False
+        (self.folder / f"dev/i2c-{number}").touch()
+
+    # --- below /sys ---
+
+    @property
+    def _devices(self) -> Path:
+        return self.folder / "sys/devices/emulated"
+
+    def _device(self, place: str, name: str, says: str) -> Path:
+        here = self._devices / place
+        here.mkdir(parents=True)
+        (here / "name").write_text(says + "\n")
+        there = self.folder / "sys/bus/i2c/devices" / name
+        there.symlink_to(os.path.relpath(here, there.parent))
+        return here
+
+    def _show(self, number: int, here: Path) -> None:
+        (self.folder / f"dev/i2c-{number}").touch()
+        for place in ("i2c-dev", "i2c-adapter"):
+            there = self.folder / f"sys/class/{place}/i2c-{number}"
+            there.symlink_to(os.path.relpath(here, there.parent))
+
+    # --- the devices ---
+
+    def _start(self, target: Callable[..., None], *args: object) -> None:
+        thread = threading.Thread(target=target, args=args, name="emulated kernel", daemon=True)
+        self._threads.append(thread)
+        thread.start()
+
+    def _accept(self) -> None:
+        while True:
+            try:
+                connection, _ = self._listening.accept()
+            except OSError:
+                return
+            with self._lock:
+                self._connections.add(connection)
+                self._threads = [thread for thread in self._threads if thread.is_alive()]
+            self._start(self._serve, connection)
+
+    def _serve(self, connection: socket.socket) -> None:
+        number: int | None = None
+        with connection, connection.makefile("rb") as file, suppress(OSError):
+            while head := file.read(_QUESTION.size):
+                what, length, about = _QUESTION.unpack(head)
+                data = file.read(length)
+                if what == b"o":
+                    number = about
+                    self.opened[number] += 1
+                connection.sendall(self._answered(number or 0, what, about, data))
+        with self._lock:
+            self._connections.discard(connection)
+            if number is not None:
+                self.opened[number] -= 1
+
+    def _answered(self, number: int, what: bytes, about: int, data: bytes) -> bytes:
+        adapter = self.adapters.get(number)
+        if adapter is None:
+            return _ANSWER.pack(errno.ENOENT, 0, 0.0)
+        wire = adapter.controller.wire
+        code, result, before = 0, b"", wire.now()
+        if what == b"s":
+            wire.pass_time(struct.unpack("=d", data)[0])
+        elif adapter.removed or not wire.exists:
+            code = errno.ENOENT if what == b"o" else errno.ENODEV
+        else:
+            with adapter.controller.lock:
+                before = wire.now()
+                try:
+                    result = _HANDLERS[what](adapter, about, data)
+                except OSError as error:
+                    code = error.errno or errno.EIO
+        return _ANSWER.pack(code, len(result), wire.now() - before) + result
+
+
+def preloaded(folder: Path, *, real_time: bool = False, idle_speed: int = 1) -> dict[str, str]:
+    """Return the variables with which a process meets the devices in a folder."""
+    found = {"LD_PRELOAD": str(library()), "EMULATED_I2C": str(folder)}
+    if not real_time:
+        found |= {"EMULATED_I2C_WAITS": "wire", "EMULATED_I2C_IDLE": str(idle_speed)}
+    return found
+
+
+def _open(adapter: Adapter, about: int, data: bytes) -> bytes:
+    del about, data
+    if adapter.refusal:
+        raise OSError(adapter.refusal, "refused")
+    return b""
+
+
+def _transfer(adapter: Adapter, about: int, data: bytes) -> bytes:
+    messages: list[Message] = []
+    at = 0
+    for _ in range(about):
+        address, flags, length = _MESSAGE.unpack_from(data, at)
+        at += _MESSAGE.size
+        taken = 0 if flags & _READ else length
+        messages.append((address, flags, length, data[at : at + taken]))
+        at += taken
+    return _carried(adapter, messages)
+
+
+def _carried(adapter: Adapter, messages: list[Message]) -> bytes:
+    """Carry one call's messages, with the channel selected around them and lost arbitration tried again."""
+    controller = adapter.controller
+    if not controller.empty_messages and any(length == 0 for _, _, length, _ in messages):
+        raise OSError(errno.EOPNOTSUPP, "no messages of no length")
+    for left in range(controller.retries, -1, -1):
+        try:
+            if adapter.mux is None:
+                return _plain(controller.wire, messages)
+            try:
+                adapter.mux.select(controller.wire, 1 << adapter.channel)
+                return _plain(controller.wire, messages)
+            finally:
+                adapter.mux.deselect(controller.wire)
+        except OSError as error:
+            if error.errno != errno.EAGAIN or left == 0:
+                raise
+    raise AssertionError("the last try returns or raises")
+
+
+def _plain(wire: Wire, messages: list[Message]) -> bytes:
+    answer = b""
+    for address, flags, length, data in messages:
+        if flags & _READ:
+            answer += wire.transfer("read", address, b"", length)
+        else:
+            wire.transfer("write", address, data)
+    return answer
+
+
+def _smbus(adapter: Adapter, about: int, data: bytes) -> bytes:
+    """Carry an SMBus call as the messages it stands for."""
+    del about
+    reads, command, address, size, room = _SMBUS.unpack(data)
+    how_long = {_SMBUS_QUICK: 0, _SMBUS_BYTE: 1, _SMBUS_BYTE_DATA: 1, _SMBUS_WORD_DATA: 2}
+    if size not in how_long:
+        raise OSError(errno.EOPNOTSUPP, "not imitated")
+    length = how_long[size]
+    messages: list[Message] = []
+    if size in (_SMBUS_BYTE_DATA, _SMBUS_WORD_DATA) and reads:
+        messages = [(address, 0, 1, bytes([command])), (address, _READ, length, b"")]
+    elif reads:
+        messages = [(address, _READ, length, b"")]
+    else:
+        said = {_SMBUS_QUICK: b"", _SMBUS_BYTE: bytes([command])}.get(size, bytes([command]) + room[:length])
+        messages = [(address, 0, len(said), said)]
+    return _carried(adapter, messages).ljust(34, b"\0")
+
+
+def _functions(adapter: Adapter, about: int, data: bytes) -> bytes:
+    del about, data
+    return (_FUNCTIONS if adapter.controller.empty_messages else _FUNCTIONS & ~_QUICK).to_bytes(8, "little")
+
+
+def _time_out(adapter: Adapter, about: int, data: bytes) -> bytes:
+    del data
+    if adapter.mux is None:  # a channel's own time-out is kept and never asked for
+        adapter.controller.wire.timeout_seconds = about / 100
+    return b""
+
+
+def _retries(adapter: Adapter, about: int, data: bytes) -> bytes:
+    del data
+    if adapter.mux is None:
+        adapter.controller.retries = about
+    return b""
+
+
+def _address(adapter: Adapter, about: int, data: bytes) -> bytes:
+    del data
+    if about in adapter.controller.owned:
+        raise OSError(errno.EBUSY, "a driver of the kernel has it")
+    return b""
+
+
+_HANDLERS: dict[bytes, Callable[[Adapter, int, bytes], bytes]] = {
+    b"o": _open,
+    b"t": _transfer,
+    b"b": _smbus,
+    b"f": _functions,
+    b"w": _time_out,
+    b"r": _retries,
+    b"a": _address,
+}
