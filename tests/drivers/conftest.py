@@ -1,11 +1,18 @@
-"""A wire with sensors on it, and probes and buses opened on it as the daemon does."""
+"""A wire with sensors on it, and probes and buses opened on it as the daemon does.
+
+Run under `python -m tests.kernel.under`, as CI does beside, the same tests reach the same wire as /dev/i2c-1, through
+the library that talks to a real one.
+"""
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
+from tests.kernel.emulated import EmulatedKernel
 
 from dewkeeper_config.models import Bus as BusConfig
 from dewkeeper_config.models import Multiplexer, ProbeConfig
@@ -15,12 +22,35 @@ from dewkeeper_drivers.buses import Bus, open_bus
 from dewkeeper_drivers.contract import SHT3X, Probe
 from dewkeeper_drivers.table import open_probe
 
+OVER_KERNEL = "EMULATED_I2C" in os.environ
+
+Seam = Callable[[Wire, BusConfig], BusConfig]
+"""Makes a wire reachable, and returns the configuration with which it is reached."""
+
+
+@pytest.fixture
+def seam() -> Iterator[Seam]:
+    """Give the seam below which the wire lies: the project's own adapter of it, or the kernel's device."""
+    if not OVER_KERNEL:
+        yield lambda wire, config: config
+        return
+    with EmulatedKernel(Path(os.environ["EMULATED_I2C"])) as kernel:
+
+        def served(wire: Wire, config: BusConfig) -> BusConfig:
+            if wire.number not in kernel.adapters:
+                kernel.add(wire)
+            return config.model_copy(update={"kind": "linux", "options": {}})
+
+        yield served
+        assert not +kernel.opened, "a device was left open"
+
 
 class Rig:
     """One wire and what was opened on it. Every sensor has its own air: its number, in words, in both values."""
 
-    def __init__(self, name: str) -> None:
+    def __init__(self, name: str, seam: Seam) -> None:
         self.name = name
+        self._seam = seam
         self.rack = register_rack(name)
         self.wire: Wire = self.rack.add(number=1, keep=10_000)
         self.buses: list[Bus] = []
@@ -45,7 +75,9 @@ class Rig:
         """Return the configuration of the wire with all its multiplexers."""
         options = {"rack": self.name, **changes.pop("options", {})}
         muxes = [Multiplexer(address=mux.address) for mux in self.wire.muxes]
-        return BusConfig(name="w", kind="wire", number=1, multiplexers=muxes, options=options, **changes)
+        return self._seam(
+            self.wire, BusConfig(name="w", kind="wire", number=1, multiplexers=muxes, options=options, **changes)
+        )
 
     def bus(self, **changes: Any) -> Bus:
         """Open the bus; closed after the test."""
@@ -86,9 +118,9 @@ def make_config() -> Callable[..., ProbeConfig]:
 
 
 @pytest.fixture
-def rig(request: pytest.FixtureRequest) -> Iterator[Rig]:
+def rig(request: pytest.FixtureRequest, seam: Seam) -> Iterator[Rig]:
     """Give a wire of this test's own; everything opened on it must be let go of."""
-    made = Rig(request.node.name)
+    made = Rig(request.node.name, seam)
     yield made
     for bus in made.buses:
         bus.close()

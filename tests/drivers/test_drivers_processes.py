@@ -111,9 +111,15 @@ sys.stdin.read()
 
 
 @pytest.fixture
-def holder(tmp_path: Path) -> Iterator[subprocess.Popen[str]]:
+def lock_path(rig: Any, tmp_path: Path) -> Path:
+    """What is locked: a real bus's own device, a wire's lock file."""
+    return Path("/dev/i2c-1") if rig.config().kind == "linux" else tmp_path / "adapter.lock"
+
+
+@pytest.fixture
+def holder(lock_path: Path) -> Iterator[subprocess.Popen[str]]:
     """Another process that holds the lock until it is told to end."""
-    command = [sys.executable, "-c", _HOLDER, str(tmp_path / "adapter.lock")]
+    command = [sys.executable, "-c", _HOLDER, str(lock_path)]
     with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as process:
         assert process.stdout is not None
         assert process.stdout.readline() == "held\n"
@@ -121,11 +127,11 @@ def holder(tmp_path: Path) -> Iterator[subprocess.Popen[str]]:
         process.kill()
 
 
-def test_busy_adapter_names_its_holder(rig: Any, tmp_path: Path, holder: subprocess.Popen[str]) -> None:
+def test_busy_adapter_names_its_holder(rig: Any, lock_path: Path, holder: subprocess.Popen[str]) -> None:
     """While another process holds the adapter a reading fails after its patience, naming process and command."""
     rig.direct()
-    config = rig.config(options={"lock": str(tmp_path / "adapter.lock")})
-    bus = Bus(config, find_adapter("wire"), lock_seconds=0.02)
+    config = rig.config(options={"lock": str(lock_path)})
+    bus = Bus(config, find_adapter(config.kind), lock_seconds=0.02)
     with pytest.raises(BusBusy, match=rf"process {holder.pid} \(.*python"):
         rig.probe(bus)
     holder.kill()
@@ -134,11 +140,11 @@ def test_busy_adapter_names_its_holder(rig: Any, tmp_path: Path, holder: subproc
     bus.close()
 
 
-def test_two_bus_objects_in_one_process_exclude_each_other(rig: Any, tmp_path: Path) -> None:
+def test_two_bus_objects_in_one_process_exclude_each_other(rig: Any, lock_path: Path) -> None:
     """A second bus object on the same adapter waits as another process would."""
     rig.direct()
-    config = rig.config(options={"lock": str(tmp_path / "adapter.lock")})
-    first, second = (Bus(config, find_adapter("wire"), lock_seconds=0.02) for _ in range(2))
+    config = rig.config(options={"lock": str(lock_path)})
+    first, second = (Bus(config, find_adapter(config.kind), lock_seconds=0.02) for _ in range(2))
     with first.session(first.port()), pytest.raises(BusBusy):
         second.port().try_lock()
     assert rig.probe(second).read().temperature_word == 20_001
@@ -149,7 +155,8 @@ def test_two_bus_objects_in_one_process_exclude_each_other(rig: Any, tmp_path: P
 def test_thread_that_waits_too_long_is_told(rig: Any) -> None:
     """A thread that cannot have the bus within its patience gets an error instead of waiting for ever."""
     rig.direct()
-    bus = Bus(rig.config(), find_adapter("wire"), lock_seconds=0.02)
+    config = rig.config()
+    bus = Bus(config, find_adapter(config.kind), lock_seconds=0.02)
     told: list[BaseException] = []
 
     def use() -> None:

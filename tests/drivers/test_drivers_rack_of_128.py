@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import pytest
 
+from dewkeeper_config.models import Bus as BusConfig
+from dewkeeper_demo.wire import Wire
 from dewkeeper_demo.wire_faults import HeldLow
 from dewkeeper_demo.wire_large import LargeRack, large_rack
 from dewkeeper_drivers.buses import Bus, open_bus
@@ -18,9 +22,9 @@ WORST_EXTRA_SECONDS = 2.0
 class Cycles:
     """A full rack, opened."""
 
-    def __init__(self) -> None:
+    def __init__(self, seam: Callable[[Wire, BusConfig], BusConfig]) -> None:
         self.rack: LargeRack = large_rack("128")
-        self.bus: Bus = open_bus(self.rack.bus)
+        self.bus: Bus = open_bus(seam(self.rack.wire, self.rack.bus))
         self.probes: list[Probe] = [open_probe(config, self.bus) for config in self.rack.probes]
 
     def cycle(self) -> tuple[float, int]:
@@ -38,9 +42,9 @@ class Cycles:
 
 
 @pytest.fixture
-def full() -> Cycles:
+def full(seam: Callable[[Wire, BusConfig], BusConfig]) -> Cycles:
     """Give the full rack."""
-    return Cycles()
+    return Cycles(seam)
 
 
 def test_cycle_of_128_probes(full: Cycles) -> None:

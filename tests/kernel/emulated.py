@@ -280,15 +280,24 @@ class EmulatedKernel:
                 data = file.read(length)
                 if what == b"o":
                     number = about
-                    self.opened[number] += 1
-                connection.sendall(self._answered(number or 0, what, about, data))
+                    self._count(number, 1)
+                elif what == b"c" and number is not None:
+                    self._count(number, -1)
+                    number = None
+                connection.sendall(self._answered(number, what, about, data))
         with self._lock:
             self._connections.discard(connection)
-            if number is not None:
-                self.opened[number] -= 1
+        if number is not None:  # its process ended, or opening was refused
+            self._count(number, -1)
 
-    def _answered(self, number: int, what: bytes, about: int, data: bytes) -> bytes:
-        adapter = self.adapters.get(number)
+    def _count(self, number: int, more: int) -> None:
+        with self._lock:
+            self.opened[number] += more
+
+    def _answered(self, number: int | None, what: bytes, about: int, data: bytes) -> bytes:
+        if what == b"c":
+            return _ANSWER.pack(0, 0, 0.0)
+        adapter = self.adapters.get(-1 if number is None else number)
         if adapter is None:
             return _ANSWER.pack(errno.ENOENT, 0, 0.0)
         wire = adapter.controller.wire

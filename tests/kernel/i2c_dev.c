@@ -158,6 +158,7 @@ int __open64_2(const char *path, int flags) { return open64(path, flags); }
 int close(int fd) {
   struct device *device = device_of(fd);
   if (device != NULL) {
+    ask(device, 'c', 0, NULL, 0, NULL, 0); /* so that it is closed when this returns */
     device->number = 0;
     NEXT(close)(device->connection);
   }

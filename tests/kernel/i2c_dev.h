@@ -1,7 +1,7 @@
 /* What library and chips say to each other over the socket; tests/kernel/emulated.py unpacks the same. */
 #include <stdint.h>
 
-/* what: `o`pen bus number, `t`ransfer number of messages, SM`b`us call, `s`leep, `f`unctions, `w`ait of the controller
+/* what: `o`pen bus number, `c`lose it, `t`ransfer number of messages, SM`b`us call, `s`leep, `f`unctions, `w`ait of the controller
  * in 10 ms, `r`etries, set `a`ddress */
 struct question {
   char what;
