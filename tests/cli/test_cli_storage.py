@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 from tests.store.conftest import MIDNIGHT, Shelf
+from tests.store.test_store_damaged_block import flip_a_bit
 
 from dewkeeper.cli import main
 from dewkeeper.store import History
@@ -82,3 +83,28 @@ def test_import_needs_something(place: Path, capsys: pytest.CaptureFixture[str])
     """Without a file it says what to name."""
     assert _run(place, "import") == 1
     assert "--journal" in capsys.readouterr().err
+
+
+def test_repair_names_what_it_finds_and_brings_it_back(place: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Nothing damaged: said so. A damaged block no copy has: named, exit 1. With a copy: brought back, exit 0, and whole again."""
+    assert _run(place, "repair") == 0
+    assert "nothing is damaged" in capsys.readouterr().out
+    shelf = Shelf(place / "state")
+    for day in range(1, 6):
+        shelf.put([(MIDNIGHT + 86400 * day + 900 * i, "b1", 26000 + i, 40000, True) for i in range(96)])
+    shelf.compact()
+    shelf.store.close()
+    copies = place / "copies"
+    assert _run(place, "backup") == 0
+    copies.rename(place / "unplugged")
+    flip_a_bit(place / "state", (MIDNIGHT // 86400 // 2 << 10) + 1)
+    capsys.readouterr()
+    assert _run(place, "export", str(place / "all.csv")) == 1
+    assert "it cannot be read: b1 from 2026-09-16 00:00 to 2026-09-18 00:00 UTC (192 readings)" in capsys.readouterr().err
+    assert _run(place, "repair") == 1
+    assert "in no copy" in capsys.readouterr().out
+    (place / "unplugged").rename(copies)
+    assert _run(place, "repair", "--format", "json") == 0
+    (row,) = json.loads(capsys.readouterr().out)
+    assert row["readings"] == 192
+    assert _count(place) == 576

@@ -26,7 +26,7 @@ TOPICS: dict[str, tuple[str, ...]] = {
     "config_commands": ("config",),
     "probes": ("probes",),
     "notify": ("notify",),
-    "storage": ("backup", "restore", "export", "import"),
+    "storage": ("backup", "restore", "repair", "export", "import"),
     "commands": ("commands",),
     "completion": ("completion",),
 }

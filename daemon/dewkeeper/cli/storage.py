@@ -28,6 +28,12 @@ def add_commands(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
     restore.add_argument("--replace", action="store_true", help="set an existing database aside")
     restore.set_defaults(run=_restore)
 
+    repair = commands.add_parser(
+        "repair", help="bring parts of the archive that cannot be read back from the newest copy that has them",
+        description="Reads the whole archive. The daemon may run. What no copy has stays named, and everything else is used.",
+    )  # fmt: skip
+    repair.set_defaults(run=_repair)
+
     export = commands.add_parser("export", help="readings as CSV, with raw words and verdicts in a file beside it")
     export.add_argument("file", type=Path, help="the CSV to write; FILE.words.jsonl and FILE.journal.csv go beside it")
     export.set_defaults(run=_export)
@@ -98,7 +104,37 @@ def _export(args: argparse.Namespace) -> int:
 
     counts = export(args.load_config().storage.folder, args.file)
     emit(args, [counts], {"readings": "readings", "failed": "failed polls", "journal": "journal entries"})
-    return DONE
+    for block in counts["missing"]:
+        complain(f"not in it, for it cannot be read: {block}. `dewkeeper repair` looks for it in the copies")
+    return NOT_WELL if counts["missing"] else DONE
+
+
+def _repair(args: argparse.Namespace) -> int:
+    """Look for what cannot be read, and have it brought back: by the daemon, or here while none runs."""
+    from dewkeeper.clock import SystemClock
+    from dewkeeper.errors import DaemonDown
+    from dewkeeper.service.client import request
+    from dewkeeper.service.repairing import described
+    from dewkeeper.store import Store
+    from dewkeeper.store.backup import backups
+    from dewkeeper.store.repair import unreadable
+
+    config = args.load_config()
+    folder, copies = config.storage.folder, config.storage.backup.folder
+    keys = unreadable(folder)
+    try:
+        rows = request(folder, {"do": "repair", "keys": keys}, timeout_seconds=300)["blocks"]
+    except DaemonDown:
+        store = Store.open(folder, config.storage, SystemClock(), "a repair")
+        try:
+            rows = described(store.repair(keys, backups(copies) if copies is not None else []))
+        finally:
+            store.close()
+    if not rows and args.format != "json":
+        say("nothing is damaged: every block of the archive can be read")
+        return DONE
+    emit(args, rows, {"probe": "probe", "from": "from", "to": "to", "readings": "readings", "became": "what became of it"})
+    return DONE if all(row["source"] for row in rows) else NOT_WELL
 
 
 def _import(args: argparse.Namespace) -> int:

@@ -37,6 +37,7 @@ from dewkeeper.service.ledger import Ledger
 from dewkeeper.service.losses import Losses
 from dewkeeper.service.page import open_page
 from dewkeeper.service.recall import recall
+from dewkeeper.service.repairing import Repairing
 from dewkeeper.service.settings import digest, judge_settings, reason
 from dewkeeper.service.waking import Waking, earlier_doubt, found
 from dewkeeper.service.watch import Heartbeats, Watch
@@ -138,6 +139,7 @@ class Daemon:
             lambda: self.writer.calibrations,
         )  # fmt: skip
         self.heartbeats = self._heartbeats()
+        self._repairing = Repairing(self.config.storage, self.writer.mailbox.put, lambda: self._ledger.store)
         self.calendar = self._calendar(notes)
         waking = Waking(self.config, self.clock, self.timeline, self._boot, outage, notes, self.writer.mailbox.put)
         sources = [*self._sources(), waking.look]
@@ -298,7 +300,7 @@ class Daemon:
             lambda: self.writer.calibrations,
         )  # fmt: skip
         desk = Desk(self.config, self.writer.submit, self.timeline.now)
-        handlers = {**self.commands.handlers(), **tools.handlers(), **desk.handlers()}
+        handlers = {**self.commands.handlers(), **tools.handlers(), **desk.handlers(), "repair": self._repairing.handle}
         return {verb: whole_text(handler) for verb, handler in handlers.items()}
 
     def _standing(self) -> dict[str, str | None]:
@@ -347,7 +349,7 @@ class Daemon:
         buses = BusReports(
             lambda: [fault for worker in self.sampler.workers for fault in worker.faults], self.sampler.stuck
         )
-        return [configuration, copy, recording, database, self.losses.reports, self._disk.reports, buses]
+        return [configuration, copy, recording, database, self._repairing.reports, self.losses.reports, self._disk.reports, buses]
 
     def _calendar(self, notes: Mapping[str, str]) -> Calendar:
         tasks = [Task("nightly", Daily(_CHORE_AT, self._zone), self._nightly)]
@@ -381,6 +383,7 @@ class Daemon:
         self.writer.mailbox.put(Chore("nightly", work))
         self._disk.keep_ballast()
         if self.config.storage.backup.folder is not None:
+            self._repairing.nightly()
             try:
                 back_up(self._folder, self.config.storage.backup, self.timeline.now())
             except StoreError as error:

@@ -13,16 +13,20 @@ from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
 from sqlalchemy import Connection
+from sqlalchemy.exc import DatabaseError
 
+from dewkeeper.store import damage
 from dewkeeper.store.database import BLOCK_SECONDS, PROBE_BITS, PROBE_MASK, fetched
 from dewkeeper.store.errors import StoreDamaged
 from dewkeeper.store.ring import Row, empty, first_key, source, table
 
+Words = tuple[int, int | None, int | None]
+"""Seconds from the block's start, temperature word, humidity word."""
 _VERSION = b"\x01"
 _PLANES = 3  # zigzag differences need 17 bits for words, 18 for seconds
 
 
-def pack(rows: Sequence[tuple[int, int | None, int | None]]) -> bytes:
+def pack(rows: Sequence[Words]) -> bytes:
     """Return rows (seconds from the block's start, words), ascending, as a blob."""
     masks = bytes(_mask(t, h) for _, t, h in rows)
     humidities = [h if mask & 2 else None for mask, (_, _, h) in zip(masks, rows, strict=True)]
@@ -46,7 +50,7 @@ def verified(blob: bytes, n: int) -> bytes:
     return body
 
 
-def unpack(blob: bytes, n: int) -> list[tuple[int, int | None, int | None]]:
+def unpack(blob: bytes, n: int) -> list[Words]:
     """Return the rows of a blob. Raises StoreDamaged when it is not one of ours or not whole."""
     body = verified(blob, n)
     columns = [_column(body[n + n * _PLANES * i : n + n * _PLANES * (i + 1)], n) for i in range(3)]
@@ -62,17 +66,10 @@ def archived(connection: Connection, number: int, start: int, end: int) -> list[
     if not keys:
         return []
     if len(keys) > 400:  # an open-ended span: ask for what there is instead of for every block of the age
-        found = connection.exec_driver_sql(
-            f"SELECT key, n, data FROM chunk WHERE key & {PROBE_MASK} = ?",  # noqa: S608
-            (number,),
-        ).all()
+        found = _chunks(connection, f"key & {PROBE_MASK} = ?", (number,))
     else:
-        marks = ",".join("?" * len(keys))
-        found = connection.exec_driver_sql(
-            f"SELECT key, n, data FROM chunk WHERE key IN ({marks})",  # noqa: S608  question marks only
-            tuple(keys),
-        ).all()
-    return [row for chunk in sorted(found) for row in _rows(*chunk) if start <= row[0] >> PROBE_BITS < end]
+        found = _chunks(connection, f"key IN ({','.join('?' * len(keys))})", tuple(keys))
+    return [row for chunk in sorted(found) for row in _rows(connection, *chunk) if start <= row[0] >> PROBE_BITS < end]
 
 
 def probe_rows(connection: Connection, number: int, start: int, end: int) -> list[Row]:
@@ -101,11 +98,8 @@ def all_rows(connection: Connection, start: int, end: int) -> Iterator[Row]:
     for (block,) in blocks:
         first, last = max(block * BLOCK_SECONDS, start), min((block + 1) * BLOCK_SECONDS, end)
         yield from _hot(connection, at, first << PROBE_BITS)
-        chunks = connection.exec_driver_sql(
-            "SELECT key, n, data FROM chunk WHERE key >= ? AND key < ?",
-            (block << PROBE_BITS, (block + 1) << PROBE_BITS),
-        ).all()
-        rows = [row for chunk in chunks for row in _rows(*chunk) if first <= row[0] >> PROBE_BITS < last]
+        chunks = _chunks(connection, "key >= ? AND key < ?", (block << PROBE_BITS, (block + 1) << PROBE_BITS))
+        rows = [row for chunk in chunks for row in _rows(connection, *chunk) if first <= row[0] >> PROBE_BITS < last]
         rows.extend(_hot(connection, first << PROBE_BITS, last << PROBE_BITS))
         rows.sort(key=lambda row: row[0])
         yield from rows
@@ -140,15 +134,22 @@ def archive_block(connection: Connection, block: int) -> int:
         pairs = words.pop(number)
         rows = list(zip(times[number], map(_value, pairs[::2]), map(_value, pairs[1::2]), strict=True))
         key = (block << PROBE_BITS) + number
-        old = connection.exec_driver_sql("SELECT n, data FROM chunk WHERE key = ?", (key,)).first()
-        if old is not None:
-            rows = _merge(unpack(old.data, old.n), rows)
-        keep(connection, key, rows)
+        keep(connection, key, _merge(there(connection, key), rows))
     empty(connection, block)
     return moved
 
 
-def keep(connection: Connection, key: int, rows: Sequence[tuple[int, int | None, int | None]]) -> None:
+def there(connection: Connection, key: int) -> list[Words]:
+    """Return what is archived of a probe's block; one that cannot be read is set aside first, for what comes takes its place."""
+    try:
+        chunks = _chunks(connection, "key = ?", (key,))
+        return [row for _, n, data in chunks for row in unpack(data, n)]
+    except StoreDamaged:
+        damage.set_aside(connection, [key])
+        return []
+
+
+def keep(connection: Connection, key: int, rows: Sequence[Words]) -> None:
     """Store a probe's block, in place of what was stored of it; key: block * 1024 + probe id."""
     connection.exec_driver_sql("INSERT OR REPLACE INTO chunk VALUES (?, ?, ?)", (key, len(rows), pack(rows)))
     connection.exec_driver_sql("UPDATE covered SET archived = max(archived, ?)", ((key >> PROBE_BITS) + 1,))
@@ -160,9 +161,7 @@ def _blocks(connection: Connection, start: int, end: int) -> range:
     return range(start // BLOCK_SECONDS, min(-(-end // BLOCK_SECONDS), archived))
 
 
-def _merge(
-    old: list[tuple[int, int | None, int | None]], new: Iterable[tuple[int, int | None, int | None]]
-) -> list[tuple[int, int | None, int | None]]:
+def _merge(old: list[Words], new: Iterable[Words]) -> list[Words]:
     taken = {row[0] for row in old}
     for second, t, h in new:
         free = second
@@ -173,9 +172,29 @@ def _merge(
     return sorted(old, key=lambda row: row[0])
 
 
-def _rows(key: int, n: int, data: bytes) -> list[Row]:
+def _rows(connection: Connection, key: int, n: int, data: bytes) -> list[Row]:
     start, number = (key >> PROBE_BITS) * BLOCK_SECONDS, key & PROBE_MASK
-    return [((start + second << PROBE_BITS) + number, t, h) for second, t, h in unpack(data, n)]
+    try:
+        return [((start + second << PROBE_BITS) + number, t, h) for second, t, h in unpack(data, n)]
+    except StoreDamaged:
+        damage.note(connection, key)  # one block must keep nobody from all others
+        return []
+
+
+def _chunks(connection: Connection, where: str, values: tuple[int, ...]) -> Sequence[tuple[int, int, bytes]]:
+    """Return (key, n, data) of blobs; those in pages that SQLite cannot follow are noted as damaged."""
+    try:
+        return connection.exec_driver_sql(f"SELECT key, n, data FROM chunk WHERE {where}", values).all()  # noqa: S608
+    except DatabaseError as error:
+        if "malformed" not in str(error.orig):
+            raise
+    found: list[tuple[int, int, bytes]] = []
+    for key in connection.exec_driver_sql(f"SELECT key FROM chunk WHERE {where}", values).scalars().all():  # noqa: S608
+        try:
+            found += connection.exec_driver_sql("SELECT key, n, data FROM chunk WHERE key = ?", (key,)).all()
+        except DatabaseError:
+            damage.note(connection, key)
+    return found
 
 
 def _hot(connection: Connection, first: int, end: int) -> Iterator[Row]:

@@ -10,13 +10,14 @@ import os
 import shutil
 import sqlite3
 import subprocess
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
 from dewkeeper.store.archive import unpack, verified
-from dewkeeper.store.database import BLOCK_SECONDS, FILE_NAME, PROBE_BITS, plain_reason
+from dewkeeper.store.damage import Block, span
+from dewkeeper.store.database import BLOCK_SECONDS, FILE_NAME, PROBE_BITS, PROBE_MASK, plain_reason
 from dewkeeper.store.errors import BackupFailed, StoreDamaged
 from dewkeeper.store.lock import give_to_owner
 from dewkeeper_config.models import Backup
@@ -35,6 +36,7 @@ class Content:
     last: int | None
     journal: int
     events: int
+    damaged: tuple[str, ...] = ()  # blocks of the archive that cannot be read; the rest can
 
 
 def back_up(folder: Path, settings: Backup, now: int) -> Path:
@@ -107,28 +109,41 @@ def look_into(path: Path) -> Content:
             tables = {name for (name,) in connection.execute("SELECT name FROM sqlite_master")}
             if not {"reading", "item", "event"} <= tables:
                 raise BackupFailed(f"{path} is no dewkeeper database")
-            readings, first, last = _extent(connection, archive="chunk" in tables)
+            damaged = _unreadable(connection, tables)
+            readings, first, last = _extent(connection, damaged, archive="chunk" in tables)
             journal = connection.execute("SELECT count(*) FROM item WHERE kind = 'JournalEntry'").fetchone()[0]
             events = connection.execute("SELECT count(*) FROM event").fetchone()[0]
         finally:
             connection.close()
     except (sqlite3.Error, StoreDamaged) as error:
         raise BackupFailed(f"{path}: {plain_reason(error)}") from error
-    return Content(path, readings, first, last, journal, events)
+    return Content(path, readings, first, last, journal, events, tuple(block.text() for block in damaged.values()))
 
 
-def _extent(connection: sqlite3.Connection, *, archive: bool) -> tuple[int, int | None, int | None]:
+def _unreadable(connection: sqlite3.Connection, tables: Collection[str]) -> dict[int, Block]:
+    """Return the blocks of the archive that cannot be read, those set aside among them."""
+    names = dict(connection.execute("SELECT id, name FROM probe"))
+    found = list(connection.execute("SELECT key, n FROM damaged")) if "damaged" in tables else []
+    for key, n, data in connection.execute("SELECT key, n, data FROM chunk") if "chunk" in tables else ():
+        try:
+            verified(data, n)  # opened, not only counted: a blob has a check sum where a page has none
+        except StoreDamaged:
+            found.append((key, n))
+    return {key: Block(names.get(key & PROBE_MASK, "?"), *span(key), n) for key, n in found}
+
+
+def _extent(
+    connection: sqlite3.Connection, damaged: Collection[int], *, archive: bool
+) -> tuple[int, int | None, int | None]:
     """Return how many readings there are, and the seconds of the first and last."""
     count, *ends = connection.execute("SELECT count(*), min(key) >> 10, max(key) >> 10 FROM reading").fetchone()
     if archive:
-        for _, n, data in connection.execute("SELECT key, n, data FROM chunk"):
-            verified(data, n)  # opened, not only counted: a blob has a check sum where a page has none
-            count += n
+        count += sum(n for key, n in connection.execute("SELECT key, n FROM chunk") if key not in damaged)
         for block in connection.execute("SELECT min(key) >> 10, max(key) >> 10 FROM chunk").fetchone():
-            span = (block << PROBE_BITS, (block + 1) << PROBE_BITS) if block is not None else (0, 0)
-            for _, n, data in connection.execute("SELECT key, n, data FROM chunk WHERE key >= ? AND key < ?", span):
-                rows = unpack(data, n)
-                ends += [block * BLOCK_SECONDS + rows[0][0], block * BLOCK_SECONDS + rows[-1][0]]
+            keys = (block << PROBE_BITS, (block + 1) << PROBE_BITS) if block is not None else (0, 0)
+            for key, n, data in connection.execute("SELECT key, n, data FROM chunk WHERE key >= ? AND key < ?", keys):
+                rows = unpack(data, n) if key not in damaged else []
+                ends += [block * BLOCK_SECONDS + row[0] for row in (*rows[:1], *rows[-1:])]
     known = [end for end in ends if end is not None]
     return count, min(known, default=None), max(known, default=None)
 

@@ -15,6 +15,7 @@ from typing import NamedTuple
 from sqlalchemy import Connection
 
 from dewkeeper.judge.types import NOT_EVALUATED, PASS, Quality, Reading
+from dewkeeper.store import damage
 from dewkeeper.store.archive import all_rows, probe_rows
 from dewkeeper.store.database import BLOCK_SECONDS, FOREVER, PROBE_BITS, PROBE_MASK
 from dewkeeper.store.hot import Poll
@@ -267,10 +268,20 @@ def _rebuild(
     begin, finish = first * QUARTER_SECONDS, last * QUARTER_SECONDS + LONGEST_HOLD_SECONDS
     decoder = Decoder(connection, begin, finish)
     made = _made(connection, decoder, standards, set(numbers), begin, finish)
+    unreadable = damage.keys_of(connection, numbers, begin, last * QUARTER_SECONDS)
     for layout, begin, end in cover.parts(first, last):
-        old = layout.select("key", f"WHERE id IN ({','.join(map(str, numbers))})")
+        old = layout.select("key", f"WHERE id IN ({','.join(map(str, numbers))}){_kept(layout, unreadable)}")
         connection.exec_driver_sql(f"DELETE FROM {layout.table} WHERE key IN ({old})", (begin, end))  # noqa: S608
         layout.insert(connection, (pair for pair in made if begin <= pair[1][0] < end))
+
+
+def _kept(layout: Layout, unreadable: Sequence[int]) -> str:
+    """Return what keeps the quarters of blocks that cannot be read, in SQL: nothing could be put in their place."""
+    spans = [(key & PROBE_MASK, *damage.span(key)) for key in unreadable]
+    return "".join(
+        f" AND NOT (id = {number} AND {layout.quarter} BETWEEN {start // QUARTER_SECONDS} AND {end // QUARTER_SECONDS - 1})"
+        for number, start, end in spans
+    )
 
 
 def made_of(

@@ -9,12 +9,13 @@ from __future__ import annotations
 import csv
 import json
 from pathlib import Path
+from typing import Any
 
 from sqlalchemy.exc import DatabaseError
 
 from dewkeeper.interchange import READINGS_HEADER, format_time
 from dewkeeper.judge.types import Calibration
-from dewkeeper.store import codec
+from dewkeeper.store import codec, damage
 from dewkeeper.store.archive import all_rows
 from dewkeeper.store.database import FOREVER, plain_reason, reading_engine
 from dewkeeper.store.errors import StoreUnusable
@@ -22,8 +23,11 @@ from dewkeeper.store.history import History
 from dewkeeper.store.reading import Decoder
 
 
-def export(folder: Path, target: Path) -> dict[str, object]:
-    """Write the three files; return how many readings, failed polls and journal entries. Raises StoreError, OSError."""
+def export(folder: Path, target: Path) -> dict[str, Any]:
+    """Write the three files; return how many readings, failed polls and journal entries, and what could not be read.
+
+    Raises StoreError, OSError.
+    """
     readings = failed = 0
     history = History.open(folder)
     engine = reading_engine(folder, longest_seconds=None)
@@ -46,6 +50,7 @@ def export(folder: Path, target: Path) -> dict[str, object]:
                 )
                 beside = [row[1], row[2], quality.flag, list(quality.tests), reading.failure, list(reading.notes)]
                 words.write(json.dumps(beside, separators=(",", ":")) + "\n")
+            missing = list(damage.blocks(connection, damage.forget(connection)).values())
         journal = history.journal(0)
         with target.with_name(target.name + ".journal.csv").open("w", encoding="utf-8", newline="") as file:
             lines = csv.writer(file)
@@ -57,7 +62,7 @@ def export(folder: Path, target: Path) -> dict[str, object]:
     finally:
         engine.dispose()
         history.close()
-    return {"readings": readings, "failed": failed, "journal": len(journal)}
+    return {"readings": readings, "failed": failed, "journal": len(journal), "missing": [block.text() for block in missing]}
 
 
 def sidecar(target: Path) -> Path:

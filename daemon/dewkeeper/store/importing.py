@@ -25,7 +25,7 @@ from dewkeeper.interchange import READINGS_HEADER, parse_time
 from dewkeeper.judge.types import MISSING, PASS, Calibration, JournalEntry
 from dewkeeper.judge.words import JOURNAL
 from dewkeeper.store import codec
-from dewkeeper.store.archive import keep, probe_rows, unpack
+from dewkeeper.store.archive import keep, probe_rows, there
 from dewkeeper.store.coverage import cover_imported, covered, rebuild
 from dewkeeper.store.database import BLOCK_SECONDS, FOREVER, PROBE_BITS, plain_reason, writing_engine
 from dewkeeper.store.errors import TransferRefused
@@ -327,8 +327,7 @@ def _merge(connection: Connection, block: int, number: int, rows: list[_Row], al
     """
     start = block * BLOCK_SECONDS
     key = (block << PROBE_BITS) + number
-    old = connection.exec_driver_sql("SELECT n, data FROM chunk WHERE key = ?", (key,)).first()
-    merged = unpack(old.data, old.n) if old is not None else []
+    merged = there(connection, key)
     merged += [(row.time - start, row.t, row.h) for row in rows]
     merged.sort(key=lambda row: row[0])
     keep(connection, key, merged)

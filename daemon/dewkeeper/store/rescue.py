@@ -15,6 +15,7 @@ from dewkeeper.store.backup import newest_good, restore, set_aside
 from dewkeeper.store.database import FILE_NAME
 from dewkeeper.store.errors import BackupFailed, StoreDamaged
 from dewkeeper.store.lock import WriterLock, used_before
+from dewkeeper.store.salvage import take_over
 from dewkeeper.store.store import Store
 from dewkeeper_config.models import Storage
 
@@ -76,5 +77,5 @@ def _rescue(
     salvaged = 0
     if aside is not None:
         with suppress(sqlite3.Error), closing(sqlite3.connect(f"file:{aside}?mode=ro", uri=True)) as damaged:
-            salvaged = store.take_over(damaged, int(clock.wall()) + 3600)
+            salvaged = take_over(store, damaged, int(clock.wall()) + 3600)
     return store, Rescue(why, aside, good.path if good else None, good.readings if good else 0, salvaged)

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import sqlite3
 import zlib
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import suppress
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import replace
 from itertools import groupby
 from pathlib import Path
@@ -16,7 +14,7 @@ from sqlalchemy.exc import DatabaseError
 
 from dewkeeper.clock import Clock
 from dewkeeper.judge.types import Calibration, Exclusion, Item, Quality, Reading, Rebase
-from dewkeeper.store import codec, migrate
+from dewkeeper.store import codec, damage, migrate
 from dewkeeper.store.archive import archive_block, oldest_block, probe_rows
 from dewkeeper.store.arrival import Place, arrivals, others, place_of
 from dewkeeper.store.complaints import check, complaint, refusal
@@ -39,6 +37,7 @@ from dewkeeper.store.quality import Verdicts, cut_out, spelled
 from dewkeeper.store.quarters import LONGEST_HOLD_SECONDS, QUARTER_SECONDS, Standards
 from dewkeeper.store.records import Batch, Snapshot
 from dewkeeper.store.remembered import Remembered
+from dewkeeper.store.repair import Repaired, bring_back
 from dewkeeper.store.ring import Row, first_key, insert, last_key
 from dewkeeper_config.models import Storage
 
@@ -62,6 +61,7 @@ class Store:
         self._max_key = 0
         self._verdicts = Verdicts()
         self._remembered = Remembered()
+        self.damage: dict[int, damage.Block] = {}  # what was set aside; read by other threads
         self._filler: Filler | None = None  # None: to be made anew from what is stored
 
     @classmethod
@@ -92,6 +92,7 @@ class Store:
                 migrate.upgrade(folder, str(revision))
             with engine.begin() as connection:
                 store._recall(connection)
+                store.damage = damage.blocks(connection)
             give_to_owner(folder / FILE_NAME)
         except (DatabaseError, OSError) as error:
             store.close(sound=False)
@@ -114,6 +115,7 @@ class Store:
             self._connection = self._connection or self._engine.connect()
             with self._connection.begin():
                 self._write(self._connection, batch)
+                self._set_damage_aside(self._connection)
         except Exception as error:
             newest, self._last_key, self._max_key = before
             self._probes.keep(newest)
@@ -184,39 +186,13 @@ class Store:
                     if block is None or (block + 1) * BLOCK_SECONDS > self._archive_limit(connection, now):
                         break
                     moved += archive_block(connection, block)
+                    self._set_damage_aside(connection)
+            with self._engine.begin() as connection:
+                self.damage = damage.blocks(connection)
             self._checkpoint()
         except (DatabaseError, OSError) as error:
             raise complaint(error, StoreRefused) from error
         return moved
-
-    def take_over(self, damaged: sqlite3.Connection, before: int) -> int:
-        """Take the plain readings a damaged file still gives after the newest of ours; return how many.
-
-        before: a second after every true one; what claims to be later is garbage. Raises StoreRefused.
-        """
-        taken = 0
-        names = {n: (name, scale) for n, name, scale in damaged.execute("SELECT id, name, scale FROM probe")}
-        rows = damaged.execute("SELECT key, t, h FROM reading WHERE key > ? ORDER BY key", (self._max_key,))
-        try:
-            while part := rows.fetchmany(_PART):
-                with self._engine.begin() as connection:
-                    for theirs, t, h in part:
-                        time, probe = theirs >> PROBE_BITS, names.get(theirs & PROBE_MASK)
-                        if probe is not None and time < before and all(w is None or 0 <= w <= 65535 for w in (t, h)):
-                            key = time << PROBE_BITS | self._probes.number(connection, *probe)
-                            insert(connection, [key], [t], [h], "INSERT OR IGNORE")
-                            self._last_key = self._max_key = max(self._max_key, key)
-                            taken += 1
-        except sqlite3.DatabaseError:
-            pass  # as far as it can be read
-        with suppress(sqlite3.DatabaseError), self._engine.begin() as connection:
-            for key, *span in damaged.execute("SELECT key, stop, flag, tests FROM verdict"):
-                if key & PROBE_MASK in names and names[key & PROBE_MASK][0] in self._probes.ids:
-                    number = self._probes.ids[names[key & PROBE_MASK][0]]
-                    connection.exec_driver_sql(
-                        "INSERT OR IGNORE INTO verdict VALUES (?, ?, ?, ?)", (key >> PROBE_BITS << PROBE_BITS | number, *span)
-                    )
-        return taken
 
     def _checkpoint(self) -> None:
         """Write the log back and cut it; outside any transaction, where SQLite allows it."""
@@ -224,6 +200,24 @@ class Store:
             driver = connection.connection.driver_connection
             if driver is not None:
                 driver.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+
+    def repair(self, keys: Collection[int], copies: Sequence[Path]) -> list[Repaired]:
+        """Bring damaged blocks back from copies (oldest first); keys: more that somebody found. Raises StoreRefused."""
+        try:
+            with self._engine.begin() as connection:
+                done = bring_back(
+                    connection, keys, copies, lambda number, start, end: self._rebuild(connection, [number], start, end)
+                )
+                self.damage = damage.blocks(connection)
+        except (DatabaseError, OSError) as error:
+            raise complaint(error, StoreRefused) from error
+        return done
+
+    def _set_damage_aside(self, connection: Connection) -> None:
+        """Move blocks that were met and cannot be read out of the way of everything that comes."""
+        if met := damage.forget(connection):
+            damage.set_aside(connection, met)
+            self.damage = damage.blocks(connection)
 
     def _archive_limit(self, connection: Connection, now: int) -> int:
         newest = self._max_key >> PROBE_BITS

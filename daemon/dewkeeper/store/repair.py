@@ -1,0 +1,110 @@
+"""Bringing blocks of the archive that cannot be read back from the copies."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable, Collection, Sequence
+from contextlib import closing
+from dataclasses import dataclass
+from pathlib import Path
+
+from sqlalchemy import Connection
+from sqlalchemy.exc import DatabaseError
+
+from dewkeeper.store import damage
+from dewkeeper.store.archive import Words, keep, there, unpack, verified
+from dewkeeper.store.database import PROBE_BITS, PROBE_MASK, plain_reason, reading_engine
+from dewkeeper.store.errors import StoreDamaged, StoreUnusable
+
+
+@dataclass(frozen=True, slots=True)
+class Repaired:
+    """What became of a damaged block. source: the copy it was brought back from, None when no copy has it."""
+
+    block: damage.Block
+    source: Path | None
+    readings: int
+
+
+def unreadable(folder: Path) -> list[int]:
+    """Read every block of the archive; return the keys of those that cannot be read. Raises StoreUnusable."""
+    engine = reading_engine(folder, longest_seconds=None)
+    found = []
+    try:
+        with engine.connect() as connection:
+            keys = connection.exec_driver_sql("SELECT key FROM chunk ORDER BY key").scalars().all()
+        for key in keys:
+            with engine.connect() as connection:  # one at a time: a long read would hold up the writer's log
+                if not _whole(connection, key):
+                    found.append(key)
+    except DatabaseError as error:
+        raise StoreUnusable(plain_reason(error)) from error
+    finally:
+        engine.dispose()
+    return found
+
+
+def _whole(connection: Connection, key: int) -> bool:
+    try:
+        row = connection.exec_driver_sql("SELECT n, data FROM chunk WHERE key = ?", (key,)).first()
+        if row is not None:
+            verified(row.data, row.n)
+    except (DatabaseError, StoreDamaged):
+        return False
+    return True
+
+
+def bring_back(
+    connection: Connection, keys: Collection[int], copies: Sequence[Path], rebuilt: Callable[[int, int, int], None]
+) -> list[Repaired]:
+    """Put what the newest copy has in place of each damaged block, in the caller's transaction.
+
+    keys: blocks that somebody found damaged; looked at once more. copies: oldest first. rebuilt: called with a probe's
+    number and the first and last second of what came back, to make its quarter hours anew.
+    """
+    for key in keys:
+        there(connection, key)  # which sets it aside when it is damaged
+    names = {n: (name, scale) for n, name, scale in connection.exec_driver_sql("SELECT id, name, scale FROM probe")}
+    done = []
+    for key, block in damage.blocks(connection).items():
+        source, rows = _newest(copies, names.get(key & PROBE_MASK, ("", "")), key >> PROBE_BITS, block.readings)
+        if source is not None:
+            here = there(connection, key)
+            taken = {row[0] for row in here}
+            keep(connection, key, sorted([*here, *(row for row in rows if row[0] not in taken)], key=lambda row: row[0]))
+            connection.exec_driver_sql("DELETE FROM damaged WHERE key = ?", (key,))
+            rebuilt(key & PROBE_MASK, block.start, block.end)
+        done.append(Repaired(block, source, len(rows)))
+    return done
+
+
+def _newest(copies: Sequence[Path], probe: tuple[str, str], block: int, n: int) -> tuple[Path | None, list[Words]]:
+    """Return the newest copy that has all n rows of a block, else the one that has most of them, and its rows."""
+    best: tuple[Path | None, list[Words]] = (None, [])
+    for copy in reversed(copies):
+        try:
+            with closing(sqlite3.connect(f"file:{copy}?mode=ro", uri=True)) as database:
+                rows = _block_of(database, probe, block)
+        except (sqlite3.Error, StoreDamaged):
+            continue
+        if len(rows) > len(best[1]):
+            best = copy, rows
+        if len(rows) >= n:
+            break
+    return best
+
+
+def _block_of(database: sqlite3.Connection, probe: tuple[str, str], block: int) -> list[Words]:
+    """Return a probe's rows of a block, archived there or still plain. Raises StoreDamaged, sqlite3.Error."""
+    found = database.execute("SELECT id FROM probe WHERE name = ? AND scale = ?", probe).fetchone()
+    if found is None:
+        return []
+    start, end = (second << PROBE_BITS for second in damage.span(block << PROBE_BITS))
+    rows = {
+        (key - start) >> PROBE_BITS: (t, h)
+        for key, t, h in database.execute("SELECT key, t, h FROM reading WHERE key >= ? AND key < ?", (start, end))
+        if key & PROBE_MASK == found[0]
+    }
+    for n, data in database.execute("SELECT n, data FROM chunk WHERE key = ?", ((block << PROBE_BITS) + found[0],)):
+        rows |= {second: (t, h) for second, t, h in unpack(data, n)}
+    return [(second, t, h) for second, (t, h) in sorted(rows.items())]
