@@ -6,6 +6,7 @@ others join by the entry-point group `dewkeeper.adapters`: name -> `open_adapter
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from importlib.metadata import entry_points
 from pathlib import Path
@@ -55,7 +56,30 @@ class KeepsTime(Protocol):
         ...
 
 
+@runtime_checkable
+class KnowsOwners(Protocol):
+    """An adapter that shares its bus with drivers of the kernel and knows which addresses are theirs."""
+
+    def owned(self, address: int) -> bool:
+        """Return whether a driver of the kernel has the chip at this address; nothing is said on the bus. Raises OSError."""
+        ...
+
+
 OpenAdapter = Callable[[Bus], Adapter]
+
+
+def owned_by_kernel(adapter: Adapter | None, address: int) -> bool:
+    """Return whether a driver of the kernel has the chip at an address: then we say nothing to it."""
+    try:
+        return isinstance(adapter, KnowsOwners) and adapter.owned(address)
+    except OSError:
+        return False  # the controller went away; whatever comes next finds out
+
+
+def present_numbers(folder: Path = Path("/dev")) -> list[int]:
+    """Return N of every /dev/i2c-N there is, ascending."""
+    found = (re.fullmatch(r"i2c-(\d+)", path.name) for path in folder.glob("i2c-*"))
+    return sorted(int(name[1]) for name in found if name is not None)
 
 
 def _open_linux(bus: Bus) -> Adapter:

@@ -79,6 +79,8 @@ class Bus:
         read_seconds: float = READ_SECONDS,
     ) -> None:
         self.name = config.name
+        self.number = config.number
+        self.multiplexers = tuple(multiplexer.address for multiplexer in config.multiplexers)
         self._lock_seconds = lock_seconds
         self._read_seconds = read_seconds
         self._lock = threading.RLock()

@@ -69,7 +69,11 @@ class BusError(ProbeError):
 
 
 class BusAbsent(BusError):
-    """There is no such bus on this machine."""
+    """There is no such bus on this machine, or it may not be opened. `code` is Linux's errno, 0 where unknown."""
+
+    def __init__(self, message: str, probe: str = "", code: int = 0) -> None:
+        self.code = code
+        super().__init__(message, probe)
 
 
 class BusStuck(BusError):

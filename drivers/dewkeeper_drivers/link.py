@@ -49,6 +49,11 @@ class Link:
         """Whether there is an open controller."""
         return self._adapter is not None
 
+    @property
+    def adapter(self) -> Adapter | None:
+        """The open controller, None where there is none."""
+        return self._adapter
+
     def begin(self, seconds: float) -> bool:
         """Start a session of at most so many seconds; return whether the controller was opened anew.
 

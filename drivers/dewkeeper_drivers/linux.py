@@ -15,6 +15,7 @@ from smbus2 import SMBus, i2c_msg
 
 # linux/i2c-dev.h. smbus2 names neither.
 _I2C_RETRIES = 0x0701
+_I2C_SLAVE = 0x0703
 _I2C_TIMEOUT = 0x0702  # in units of 10 ms
 
 TRANSFER_TIMEOUT_SECONDS = 0.1
@@ -59,6 +60,18 @@ class LinuxAdapter:
         message = i2c_msg.read(address, count)
         self._bus.i2c_rdwr(message)
         return bytes(message)  # what `buf` points to; bytearray(message) would be the C structure itself
+
+    def owned(self, address: int) -> bool:
+        """Return whether a driver of the kernel has this address, as `i2cdetect` shows by UU. Raises OSError."""
+        try:
+            # Asks the kernel only, not the bus. Our transfers name their address themselves, so nothing is set by it.
+            fcntl.ioctl(self._descriptor(), _I2C_SLAVE, address)
+        except OSError as error:
+            if error.errno == errno.EBUSY:
+                return True
+            if error.errno not in (errno.ENOTTY, errno.EINVAL):
+                raise
+        return False
 
     def close(self) -> None:
         """Close the device."""

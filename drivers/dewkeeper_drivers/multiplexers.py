@@ -12,6 +12,9 @@ from collections.abc import Sequence
 from dewkeeper_drivers.errors import BranchLost, BusError, BusStuck, ProbeError
 from dewkeeper_drivers.link import Link
 
+ADDRESSES = range(0x70, 0x78)
+"""What its pins A0 to A2 can be set to."""
+
 _CLOSED = 0
 
 

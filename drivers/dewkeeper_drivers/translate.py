@@ -50,11 +50,12 @@ def bus_error(error: OSError, what: str) -> ProbeError:
 
 def open_error(error: OSError, bus: str) -> ProbeError:
     """Return our error for a bus that could not be opened."""
-    if error.errno in (errno.EACCES, errno.EPERM):
-        return BusAbsent(f"bus {bus}: not allowed ({error}); is the user in group i2c?")
-    if error.errno == errno.ENOENT and error.filename:
-        return BusAbsent(f"bus {bus}: there is no {error.filename}; is I2C switched on?")
-    return BusAbsent(f"bus {bus}: {error}; is I2C switched on?")
+    code = error.errno or 0
+    if code in (errno.EACCES, errno.EPERM):
+        return BusAbsent(f"bus {bus}: not allowed ({error}); is the user in group i2c?", code=code)
+    if code == errno.ENOENT and error.filename:
+        return BusAbsent(f"bus {bus}: there is no {error.filename}; is I2C switched on?", code=code)
+    return BusAbsent(f"bus {bus}: {error}; is I2C switched on?", code=code)
 
 
 @contextmanager

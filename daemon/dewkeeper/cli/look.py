@@ -57,6 +57,10 @@ def _now(args: argparse.Namespace) -> int:
     else:
         if (silent := silence_line(glance.silent_since, wording, at)) is not None:
             say(silent)
+        for line in (line for alarm in glance.to_act_on for line in alarm_lines(alarm, wording, at)):
+            say(line)
+        if glance.to_act_on:
+            say()
         rows = [
             {
                 "where": row.enclosure or row.room or "",

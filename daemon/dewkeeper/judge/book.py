@@ -59,6 +59,13 @@ class Book:
         if life is not None and life.stands:
             life.detail |= detail
 
+    def reword(self, key: Key, now: int, cause: str, response: str) -> None:
+        """Say anew why an alarm stands and what to do: for whoever looks, it is no message of its own."""
+        life = self.lives.get(key)
+        if life is not None and life.stands and (life.cause, life.response) != (cause, response):
+            life.cause, life.response = cause, response
+            self.annotate(key, now, f"the reason now: {cause}")
+
     def stands(self, key: Key) -> bool:
         """Return whether the condition of this alarm holds now."""
         life = self.lives.get(key)

@@ -11,7 +11,7 @@ from dewkeeper.judge.book import Key
 from dewkeeper.judge.calibrating import recalibrate
 from dewkeeper.judge.codec import pack, unpack
 from dewkeeper.judge.excursion import RETURN_SECONDS, may_wait, measures
-from dewkeeper.judge.faults import check_silence, unwatched
+from dewkeeper.judge.faults import check_silence, name_cause, unwatched
 from dewkeeper.judge.orders import note_deed, obey, realarm_seconds, restage, settle
 from dewkeeper.judge.reading import lost, notes, take
 from dewkeeper.judge.state import NEVER, State
@@ -94,7 +94,7 @@ class Judge:
         if seen or watch.stranger:
             notes(state, watch, state.now, seen)  # an old reading tells what is seen now, not when
         if state.sick:
-            for part in watch.wiring:
+            for part in watch.parts:
                 state.sick.pop(part, None)  # here is a reading
         burst = bool(seen) and "crc_burst" in seen
         if temperature_word is None or humidity_word is None:
@@ -202,7 +202,7 @@ class Judge:
     def _report(self, item: SystemReport, now: int) -> None:
         if item.part:
             if item.trouble:
-                self._state.sick[item.part] = item.text
+                name_cause(self._state, item, now)
             else:
                 self._state.sick.pop(item.part, None)
             return

@@ -8,11 +8,11 @@ excluded. A fault is over after five minutes of readings that show no trace of i
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Final
+from typing import Final, TypedDict
 from urllib.parse import unquote
 
-from dewkeeper.judge.state import NEVER, State, Watch
-from dewkeeper.judge.types import FAIL, Exclusion, Kind
+from dewkeeper.judge.state import NEVER, State, Watch, own_part
+from dewkeeper.judge.types import FAIL, Exclusion, Kind, SystemReport
 
 EXCLUDING: Final = frozenset({"gross_range", "flat_line", "sensor_heater", "displaced"})
 """Faults whose readings are judged bad as a whole. `missing` and `crc` leave no readings; what comes between counts, and
@@ -36,6 +36,12 @@ RUBBISH_POLLS: Final = 60
 """So many polls of rubbish within so many polls are `gross_range`: five in a row, or one in ten within an hour or two."""
 MISSING_SECONDS: Final = 570
 """Told within ten minutes. Eight polls lost in a row by chance at 35 % loss come once in two weeks."""
+
+
+class _Words(TypedDict, total=False):
+    cause: str
+    response: str
+    detail: Mapping[str, str | float | int]
 
 
 def missing_after(state: State) -> int:
@@ -200,30 +206,76 @@ def _recovery(state: State, watch: Watch, kind: str) -> int:
 
 def check_silence(state: State, watch: Watch, now: int) -> None:
     """The timer of `missing` fired: is the probe silent?"""
-    after = missing_after(state)
+    after = _patience(state, watch)
     if watch.retired != NEVER:
-        state.set_timer(now + after, "missing", watch.name)
+        state.set_timer(now + missing_after(state), "missing", watch.name)
         return
     if now - watch.live < after:
         state.set_timer(watch.live + after, "missing", watch.name)
         return
     if "missing" not in watch.faults and "crc" not in watch.faults:
-        together = _silent_together(state, watch, now, after)
+        together = _silent_together(state, watch, now)
         if together is None:
-            why = next((f"{part}: {state.sick[part]}" for part in watch.wiring if part in state.sick), "")
-            start_fault(state, watch, "missing", now, watch.live, cause=why)
+            start_fault(state, watch, "missing", now, watch.live, **_why(state, watch))
         else:
             _part_silent(state, *together, now)
     # Asked again ever less often, so that a gap of years is not gone through minute by minute; when it is back, anew.
-    state.set_timer(now + max(after, now - watch.live), "missing", watch.name)
+    state.set_timer(now + max(missing_after(state), now - watch.live), "missing", watch.name)
 
 
-def _silent_together(state: State, watch: Watch, now: int, after: int) -> tuple[str, list[Watch]] | None:
+def name_cause(state: State, report: SystemReport, now: int) -> None:
+    """Heed why nothing is read of a part of the wiring.
+
+    A probe of it that was never heard is told at once: the keeper has just wired it and stands beside it. One that was
+    heard has `missing_after` to come back, for a plug moved by hand is no fault.
+    """
+    state.sick[report.part] = report
+    for watch in state.watches.values():
+        if report.part not in watch.parts or watch.heard or watch.retired != NEVER:
+            continue
+        kind: Kind = "crc" if watch.crc else "missing"
+        if kind in watch.faults:  # the keeper mended one thing, and this is the next
+            state.book.reword((watch.places.get(kind, watch.place), kind), now, report.text, report.response)
+        elif kind == "crc":
+            start_fault(state, watch, "crc", now, watch.crc_since, **_why(state, watch))
+        else:
+            check_silence(state, watch, now)
+
+
+def _cause(state: State, watch: Watch) -> SystemReport | None:
+    return next((state.sick[part] for part in watch.parts if part in state.sick), None)
+
+
+def _patience(state: State, watch: Watch) -> int:
+    """Return how long this probe may be silent, seconds: none when it was never heard and it is known why."""
+    return 0 if not watch.heard and _cause(state, watch) is not None else missing_after(state)
+
+
+def _why(state: State, watch: Watch) -> _Words:
+    """Return cause, response and detail of a fault whose cause the service named; nothing where it did not."""
+    report = _cause(state, watch)
+    if report is None:
+        return {}
+    own = report.part == own_part(watch.name)
+    return {
+        "cause": report.text if own else f"{report.part}: {report.text}",
+        "response": report.response,
+        "detail": {"action": report.action} if report.action else {},
+    }
+
+
+def _silent_together(state: State, watch: Watch, now: int) -> tuple[str, list[Watch]] | None:
     """Return the widest part of the wiring of which every probe is silent; None when it is one probe."""
+    if own_part(watch.name) in state.sick:
+        return None
     for name in watch.wiring:
         members = [w for w in state.watches.values() if name in w.wiring and w.retired == NEVER]
         # Polled one after another: those whose own time comes within two polls are silent together.
-        if len(members) > 1 and all(now - w.live >= after - 2 * state.poll and "crc" not in w.faults for w in members):
+        if len(members) > 1 and all(
+            now - w.live >= _patience(state, w) - 2 * state.poll
+            and "crc" not in w.faults and (w.heard or not w.crc) and own_part(w.name) not in state.sick
+            for w in members
+        ):
             return name, members
     return None
 
@@ -232,7 +284,10 @@ def _part_silent(state: State, part: str, members: list[Watch], now: int) -> Non
     """Every probe of a part of the wiring fell silent: one fault, named for the part."""
     place = f"branch:{part}"
     names = ", ".join(sorted(w.name for w in members))
-    why = state.sick.get(part, "")
+    report = state.sick.get(part)
+    why = report.text if report is not None else ""
+    response = report.response if report is not None and report.response else "check the cable, plug and supply they share"
+    action = {"action": report.action} if report is not None and report.action else {}
     for member in members:
         if "missing" not in member.faults:
             member.faults["missing"] = [member.live, -1]
@@ -240,8 +295,8 @@ def _part_silent(state: State, part: str, members: list[Watch], now: int) -> Non
             state.book.raise_(
                 (place, "missing"), now, since=min(w.live for w in members), enclosure=None, probe=None,
                 holder=member.name, cause=f"every probe of {part} is silent{': ' if why else ''}{why}",
-                response="check the cable, plug and supply they share",
-                detail={"branch": part, "members": names, "count": len(members), "text": f"silent: {names}"},
+                response=response,
+                detail={"branch": part, "members": names, "count": len(members), "text": f"silent: {names}", **action},
             )  # fmt: skip
 
 

@@ -12,7 +12,7 @@ from dewkeeper.judge.book import Book
 from dewkeeper.judge.codec import remembered
 from dewkeeper.judge.limits import Run, Side
 from dewkeeper.judge.past import Past
-from dewkeeper.judge.types import EnclosureFacts, Exclusion, Learned, ProbeFacts, Settings
+from dewkeeper.judge.types import EnclosureFacts, Exclusion, Learned, ProbeFacts, Settings, SystemReport
 from dewkeeper_config.models import Delays, HumiditySpan, Limits, TemperatureSpan
 
 for _class in (
@@ -21,6 +21,7 @@ for _class in (
     Settings,
     Learned,
     Limits,
+    SystemReport,
     Delays,
     HumiditySpan,
     TemperatureSpan,
@@ -32,6 +33,14 @@ NEVER: Final = -(10**12)
 
 _BREAKS_KEPT: Final = 12
 _BREAKS_KEPT_SECONDS: Final = 2 * 86400
+
+
+_NO_PAIR: Final = -999.0
+
+
+def own_part(probe: str) -> str:
+    """Return the name of the part of the wiring that is a probe alone, its plug and its chip."""
+    return f"probe {probe}"
 
 
 Correction = tuple[int, float, float, float]
@@ -79,7 +88,7 @@ class Watch:
         self.slow_t = self.slow_e = 0.0
         self.pend_at = NEVER
         self.pend_t = self.pend_h = 0.0
-        self.pair_t = self.pair_h = -999.0
+        self.pair_t = self.pair_h = _NO_PAIR
         self.flat = 0
         self.flat_since = 0
         self.pairs = 0
@@ -119,6 +128,16 @@ class Watch:
         self.rounded = facts.rounded
         parts = (facts.adapter, facts.bus, facts.multiplexer, facts.branch)
         self.wiring = tuple(dict.fromkeys(part for part in parts if part))
+
+    @property
+    def heard(self) -> bool:
+        """Whether it ever gave values, believed or not: one that never did is wired wrong rather than lost."""
+        return self.pair_t > _NO_PAIR
+
+    @property
+    def parts(self) -> tuple[str, ...]:
+        """Return what may be at fault when it is silent: itself first, then the narrowest part of the wiring."""
+        return (own_part(self.name), *reversed(self.wiring))
 
     def disturbed(self, now: int) -> None:
         """Remember that something was done to it, or nothing was read of it for a while.
@@ -172,7 +191,8 @@ class Tub:
 class State:
     """Everything. `heap`: (due, kind of timer, key) of timers; `due`: the first of them. `rooms`: room -> its probe.
 
-    changes: logged changes so far, for their ids. sick: part of the wiring -> why nothing is read there.
+    changes: logged changes so far, for their ids. sick: part of the wiring, or of it a
+    single probe -> why nothing is read there.
     corrections: how the readings of a probe, as they arrive, are corrected already.
     """
 
@@ -188,7 +208,7 @@ class State:
         self.watches: dict[str, Watch] = {}
         self.tubs: dict[str, Tub] = {}
         self.rooms: dict[str, str] = {}
-        self.sick: dict[str, str] = {}
+        self.sick: dict[str, SystemReport] = {}
         self.corrections: dict[str, Correction] = {}
         self.learned: dict[str, dict[str, float]] = {}
         self.heap: list[tuple[int, str, str]] = []

@@ -222,7 +222,8 @@ class SystemReport:
     """What the service knows of itself: `what` is or is no longer in trouble (disk, channel, clock, bus ...).
 
     part: the part of the wiring it is about, named as in `ProbeFacts`. Such trouble is no alarm of its own: it is told as
-    the cause when the probes of that part have been silent for long enough.
+    the cause when the probes of that part have been silent for long enough; of a probe that was never heard at once.
+    response, action: what to do about it, the latter in a few words, where that is known.
     """
 
     time: int
@@ -231,6 +232,8 @@ class SystemReport:
     text: str = ""
     priority: Priority = "medium"
     part: str = ""
+    response: str = ""
+    action: str = ""
 
 
 Item = (

@@ -36,6 +36,7 @@ class Told:
     """One alarm, or several of one kind together, at the moment of planning.
 
     since, until: UTC seconds; until is when the condition was over. value, limit: %RH or °C, as the kind has it.
+    action: what to do in a few words, where it is not the same for all of a kind.
     members: of a group, in the order they joined; empty for a single alarm. room_wide: it is the room's air, not tubs.
     """
 
@@ -58,6 +59,7 @@ class Told:
     within_seconds: int = 0
     what: str = ""
     detail: str = ""
+    action: str = ""
     recorded: bool = True
     members: tuple[Member, ...] = ()
 
@@ -88,6 +90,7 @@ class Told:
             within_seconds=event.within_seconds,
             what=str(event.detail.get("what", "")),
             detail=str(event.detail.get("text", "")),
+            action=str(event.detail.get("action", "")),
             rack=place.rack,
             room=place.room,
             branch=place.branch or _text(event.detail.get("branch")),

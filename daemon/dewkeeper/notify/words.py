@@ -37,6 +37,8 @@ def action_of(told: Told) -> str:
         return "look at the snake" if told.kind in LATCHED else "nothing to do"
     if told.happening == "annotated":
         return "look yourself"
+    if told.action and not told.members:
+        return told.action  # the judge was told what to do about just this one
     shared = GROUPS.get(told.kind) if told.members else None
     return SHORT[told.kind].action if shared is None else shared.action
 

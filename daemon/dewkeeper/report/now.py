@@ -9,7 +9,7 @@ from dewkeeper.judge.types import FAIL, MISSING, SUSPECT
 from dewkeeper.judge.words import FAULTS, KINDS
 from dewkeeper.report.history import Past
 from dewkeeper.report.model import Standing, to_plain
-from dewkeeper.report.morning import STALE_POLLS, silent_since, standing
+from dewkeeper.report.morning import STALE_POLLS, silent_since, standing, worst_alarm_first
 from dewkeeper_config.models import Config
 
 FLAG_WORDS = {SUSPECT: "suspect", FAIL: "not believed", MISSING: "no reading"}
@@ -37,11 +37,22 @@ class ProbeNow:
 
 @dataclass(frozen=True, slots=True)
 class NowGlance:
-    """All probes at one moment, in the order of the configuration."""
+    """All probes at one moment, in the order of the configuration.
+
+    general: alarms that stand on no configured enclosure or probe: a bus, a room, dewkeeper itself.
+    """
 
     made_at: int
     probes: tuple[ProbeNow, ...]
     silent_since: int | None = None
+    general: tuple[Standing, ...] = ()
+
+    @property
+    def to_act_on(self) -> tuple[Standing, ...]:
+        """The alarms of which a table row is not enough, worst first: urgent ones, and why nothing is read."""
+        about = {a.alarm: a for row in self.probes for a in row.alarms if a.priority == "urgent" or a.kind in FAULTS}
+        about |= {a.alarm: a for a in self.general}
+        return tuple(sorted(about.values(), key=worst_alarm_first))
 
     def to_json(self) -> dict[str, Any]:
         """Return the glance as JSON values; times become ISO 8601 text in UTC."""
@@ -77,7 +88,9 @@ def now(history: Past, config: Config, at: int) -> NowGlance:
                 alarms=about,
             )
         )
-    return NowGlance(at, tuple(rows), silent_since(latest.values(), at, stale_after))
+    told = {a.alarm for row in rows for a in row.alarms}
+    general = tuple(a for a in alarms if a.alarm not in told)
+    return NowGlance(at, tuple(rows), silent_since(latest.values(), at, stale_after), general)
 
 
 def _trust(flag: int, stale: bool) -> str:

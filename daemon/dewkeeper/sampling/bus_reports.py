@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dewkeeper.judge.types import SystemReport
 from dewkeeper_config.models import Bus
 from dewkeeper_drivers.buses import BranchFault
+from dewkeeper_drivers.diagnosis import Diagnosis
 
 STUCK_SECONDS = 120.0
 """A call on an adapter that lasts longer does not return: the kernel gives up a transfer within a second or two."""
@@ -30,23 +31,41 @@ class BusReports:
     """A source for the watch: one report for each part given up, and one when it is back.
 
     faults: the branches in quarantine now. stuck: seconds since which each adapter's worker is busy, where it is.
+    troubles: part -> why its probes were never read, as looked into on the bus.
     """
 
-    def __init__(self, faults: Callable[[], Iterable[BranchFault]], stuck: Callable[[], Mapping[str, float]]) -> None:
+    def __init__(
+        self,
+        faults: Callable[[], Iterable[BranchFault]],
+        stuck: Callable[[], Mapping[str, float]],
+        troubles: Callable[[], Mapping[str, Diagnosis]] = dict,
+    ) -> None:
         self._faults = faults
         self._stuck = stuck
-        self._told: set[str] = set()
+        self._troubles = troubles
+        self._told: dict[str, str] = {}
 
     def __call__(self, now: int) -> list[SystemReport]:
         """Return what changed since the last call."""
         sick = {
-            part_name(fault.bus, fault.branch.multiplexer, fault.branch.channel): f"tried again and again, {fault.why}"
+            part: SystemReport(now, _what(part), True, f"tried again and again, {fault.why}", part=part)
             for fault in self._faults()
+            for part in [part_name(fault.bus, fault.branch.multiplexer, fault.branch.channel)]
         }
-        for adapter, seconds in self._stuck().items():
+        for part, found in self._troubles().items():
+            sick[part] = SystemReport(
+                now, _what(part), True, found.text, part=part, response=found.advice, action=found.brief
+            )
+        for part, seconds in self._stuck().items():
             if seconds >= STUCK_SECONDS:
-                sick[adapter] = "a call on it does not return; the daemon restarts itself if it stays so"
-        over = sorted(self._told - set(sick))
-        self._told = set(sick)
-        reports = [SystemReport(now, f"bus {part}", True, text, part=part) for part, text in sick.items()]
-        return reports + [SystemReport(now, f"bus {part}", False, part=part) for part in over]
+                text = "a call on it does not return; the daemon restarts itself if it stays so"
+                sick[part] = SystemReport(now, _what(part), True, text, part=part)
+        over = [SystemReport(now, _what(part), False, part=part) for part in sorted(self._told.keys() - sick.keys())]
+        # The watch passes on what begins and what ends. Another reason than before is the end of that one.
+        over += [SystemReport(now, _what(p), False, part=p) for p, s in sick.items() if self._told.get(p, s.text) != s.text]
+        self._told = {part: report.text for part, report in sick.items()}
+        return [*over, *sick.values()]
+
+
+def _what(part: str) -> str:
+    return part if part.startswith("probe ") else f"bus {part}"

@@ -8,19 +8,8 @@ from dataclasses import dataclass
 
 from dewkeeper_config.models import Config, ProbeConfig
 from dewkeeper_drivers.buses import Bus, open_bus
-from dewkeeper_drivers.errors import (
-    BranchLost,
-    BusAbsent,
-    BusBusy,
-    BusError,
-    BusStuck,
-    DriverError,
-    DriverUnusable,
-    ProbeCrc,
-    ProbeGarbled,
-    ProbeMissing,
-    ProbeReset,
-)
+from dewkeeper_drivers.diagnosis import diagnose
+from dewkeeper_drivers.errors import DriverError
 from dewkeeper_drivers.table import open_probe
 
 WARMED_C = 1.0
@@ -28,21 +17,6 @@ WARMED_C = 1.0
 
 CLEAR_LEAD_C = 0.7
 """By so much it must have warmed more than any other, so that a heater switching on nearby is not taken for a hand."""
-
-ADVICE: tuple[tuple[type[DriverError], str], ...] = (
-    (DriverUnusable, "correct the configuration, or install what the driver needs"),
-    (BusAbsent, "switch I2C on (raspi-config), check the bus number, and that the user is in group i2c"),
-    (BusBusy, "end the other program, or wait for it"),
-    (BusStuck, "unplug the probes of this branch one by one until the bus answers; look for a wet plug"),
-    (BranchLost, "check the multiplexer's supply, address and wires; if it stays, pull its power once"),
-    (ProbeCrc, "shorten or shield the cable, check its supply and plugs; slow the bus down"),
-    (ProbeReset, "its supply drops out: check plug, cable length and power supply"),
-    (ProbeGarbled, "is another kind of sensor at this address? `dewkeeper probes scan` shows what is there"),
-    (ProbeMissing, "check its plug and address; `dewkeeper probes scan` shows what answers"),
-    (BusError, "check wires and pull-ups of this bus"),
-    (DriverError, "see the message"),
-)
-
 
 @dataclass(frozen=True, slots=True)
 class Checked:
@@ -89,8 +63,8 @@ def check(probe: ProbeConfig, buses: Mapping[str, Bus]) -> Checked:
         finally:
             opened.close()
     except DriverError as error:
-        advice = next(text for kind, text in ADVICE if isinstance(error, kind))
-        return Checked(probe.name, where, trouble=str(error), advice=advice)
+        found = diagnose(probe, bus, error)
+        return Checked(probe.name, where, trouble=found.text, advice=found.advice)
     trouble = advice = ""
     if probe.serial is not None and serial is not None and serial != probe.serial:
         trouble = f"sensor {serial} is there, the configuration says {probe.serial}"

@@ -7,11 +7,14 @@ import threading
 from collections.abc import Callable, Sequence
 
 from dewkeeper.clock import Clock
+from dewkeeper.judge.state import own_part
 from dewkeeper.judge.types import Failure, Reading
+from dewkeeper.sampling.bus_reports import part_name
 from dewkeeper_config.models import Bus as BusConfig
 from dewkeeper_config.models import ProbeConfig
 from dewkeeper_drivers.buses import BranchFault, Bus, open_bus
 from dewkeeper_drivers.contract import Probe, Sample
+from dewkeeper_drivers.diagnosis import Diagnosis, diagnose
 from dewkeeper_drivers.errors import (
     BusAbsent,
     BusBusy,
@@ -28,6 +31,9 @@ from dewkeeper_drivers.table import open_probe
 
 log = logging.getLogger(__name__)
 
+LOOK_POLLS = 5
+"""After so many polls a probe that was never read is looked into again: the keeper may have mended one thing of two."""
+
 _REOPEN_LIMIT = 32  # polls; an absent probe is tried at least every half hour at 60 s
 
 
@@ -35,7 +41,8 @@ class AdapterWorker:
     """Reads every probe of one adapter when told to. Only its own thread touches the buses.
 
     identify: called with (probe name, serial number) whenever a probe was opened. faults: branches of its buses
-    that were given up in the last cycle. worked: whether it has come back from its buses at least once.
+    that were given up in the last cycle. troubles: part of the wiring -> why probes of it that were never read cannot
+    be, as of the last cycle. worked: whether it has come back from its buses at least once.
     """
 
     def __init__(
@@ -61,6 +68,9 @@ class AdapterWorker:
         self.busy_since = 0.0
         self.worked = False
         self.faults: tuple[BranchFault, ...] = ()
+        self.troubles: dict[str, Diagnosis] = {}
+        self._never_read = {probe.name: 0 for probe in self.probes}  # -> failed polls so far
+        self._found: dict[str, tuple[str, Diagnosis]] = {}
         self.thread = threading.Thread(target=self._run, name=f"sampler-{name}", daemon=True)
 
     def start(self) -> None:
@@ -91,6 +101,7 @@ class AdapterWorker:
         for bus in self._buses.values():
             bus.end_cycle()
         self.faults = tuple(fault for bus in self._buses.values() for fault in bus.faults())
+        self.troubles = dict(self._found.values())
 
     def probe(self, name: str) -> Probe:
         """Return the opened probe, opening it if need be; for tools that run inside this worker. Raises DriverError."""
@@ -118,35 +129,39 @@ class AdapterWorker:
             self._clock.leave()
 
     def _read(self, config: ProbeConfig, at: int) -> Reading:
-        failure: Failure
         skip, last = self._skip.get(config.name, (0, 0))
         if skip > 0:
             self._skip[config.name] = (skip - 1, last)
             return _failed(config.name, at, "missing")
         try:
             sample = self._attempt(config)
-        except (ProbeCrc, ProbeGarbled):
-            failure = "crc"
-        except ProbeReset:
-            failure = "brownout"
-        except BusError:
-            failure = "bus"
-        except DriverUnusable as error:
-            log.error("probe %s: %s", config.name, error)  # noqa: TRY400  the sentence is the message; no stack needed
-            self._back_off(config.name, last)
-            failure = "missing"
-        except DriverError:
-            # Cheap to ask again next minute; only opening (soft reset, serial, heater) is worth backing off.
-            failure = "missing"
+        except DriverError as error:
+            failure = _failure(error)
+            if isinstance(error, DriverUnusable):
+                log.error("probe %s: %s", config.name, error)  # noqa: TRY400  the sentence is the message; no stack needed
+                # Others are cheap to ask again next minute; only this opening is worth backing off.
+                self._back_off(config.name, last)
+            self._look_into(config, error)
+            return _failed(config.name, at, failure)
         except Exception:  # a driver that breaks its contract costs its own probe only
             log.exception("probe %s: its driver failed", config.name)
             self._close(config.name)
             self._back_off(config.name, last)
-            failure = "missing"
-        else:
-            self._skip.pop(config.name, None)
-            return _reading(config.name, at, sample)
-        return _failed(config.name, at, failure)
+            return _failed(config.name, at, "missing")
+        self._skip.pop(config.name, None)
+        self._never_read.pop(config.name, None)
+        self._found.pop(config.name, None)
+        return _reading(config.name, at, sample)
+
+    def _look_into(self, config: ProbeConfig, error: DriverError) -> None:
+        """Find out why a probe cannot be read: of one never read, and of any whose bus is not there."""
+        polls = self._never_read.get(config.name)
+        if polls is not None:
+            self._never_read[config.name] = polls + 1
+        if isinstance(error, BusAbsent) or (polls is not None and polls % LOOK_POLLS == 0):
+            bus = self._buses.get(config.bus or "")
+            found = diagnose(config, bus, error, [p.address for p in self.probes if p.address is not None and _beside(p, config)])
+            self._found[config.name] = (_part(config, found), found)
 
     def _attempt(self, config: ProbeConfig) -> Sample:
         """Read once, and once more when the first try failed: a single knock on a long wire is no fault.
@@ -205,6 +220,27 @@ class AdapterWorker:
     def _back_off(self, name: str, last: int) -> None:
         polls = min(_REOPEN_LIMIT, max(1, last * 2))
         self._skip[name] = (polls, polls)
+
+
+def _failure(error: DriverError) -> Failure:
+    if isinstance(error, (ProbeCrc, ProbeGarbled)):
+        return "crc"
+    if isinstance(error, ProbeReset):
+        return "brownout"
+    return "bus" if isinstance(error, BusError) else "missing"
+
+
+def _beside(one: ProbeConfig, other: ProbeConfig) -> bool:
+    """Return whether two probes hang on the same branch."""
+    same = (one.bus, one.multiplexer, one.channel) == (other.bus, other.multiplexer, other.channel)
+    return same and one.name != other.name
+
+
+def _part(config: ProbeConfig, found: Diagnosis) -> str:
+    """Return the part of the wiring a diagnosis is about."""
+    if found.scope == "probe":
+        return own_part(config.name)
+    return part_name(config.bus, config.multiplexer if found.scope == "multiplexer" else None, None)
 
 
 def _failed(probe: str, at: int, failure: Failure) -> Reading:

@@ -347,8 +347,9 @@ class Daemon:
             ]
 
         buses = BusReports(
-            lambda: [fault for worker in self.sampler.workers for fault in worker.faults], self.sampler.stuck
-        )
+            lambda: [fault for worker in self.sampler.workers for fault in worker.faults], self.sampler.stuck,
+            lambda: {part: found for worker in self.sampler.workers for part, found in worker.troubles.items()},
+        )  # fmt: skip
         return [configuration, copy, recording, database, self._repairing.reports, self.losses.reports, self._disk.reports, buses]
 
     def _calendar(self, notes: Mapping[str, str]) -> Calendar:
