@@ -44,7 +44,7 @@ class PowerMonitor:
 def found(bus: Bus, probe: ProbeConfig, **more: Any) -> Diagnosis:
     """Return the diagnosis of a probe that must not open, or not be read."""
     bus.begin_cycle()
-    with pytest.raises(DriverError) as raised:  # noqa: PT012  whichever of the two it is
+    with pytest.raises(DriverError) as raised:
         open_probe(probe, bus).read()
     return diagnose(probe, bus, raised.value, **more)
 
