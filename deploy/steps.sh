@@ -57,7 +57,7 @@ make_release() {
   step "make a Python environment of its own" python3 -m venv "$2" || return 1
   step "install dewkeeper into it (needs the network, some minutes on a small Pi)" \
     "$2/bin/python" -m pip install --quiet --disable-pip-version-check --no-cache-dir --prefer-binary "$1$extras" || return 1
-  step "check that it can run: imports, database, judge" "$2/bin/dewkeeper" selftest
+  step "check that it can run: imports, database, judge" "$2/bin/dewkeeper" selftest --installation
 }
 
 # point_to FOLDER: make it the current one, in one rename: there is no moment without a current release.

@@ -71,6 +71,7 @@ class Wire:
         self.trace: deque[Transfer] = deque(maxlen=keep)
         self.real_time = real_time
         self.timeout_seconds = TIMEOUT_SECONDS
+        self.owned: set[int] = set()
         self.exists = True
         self.transfers = 0
         self.opened = 0
@@ -181,6 +182,10 @@ class WireAdapter:
     def read(self, address: int, count: int) -> bytes:
         """Return `count` bytes. Raises OSError."""
         return self._check().transfer("read", address, b"", count)
+
+    def owned(self, address: int) -> bool:
+        """Return whether a driver of the kernel has this address."""
+        return address in self._wire.owned
 
     def now(self) -> float:
         """Return the wire's own seconds."""

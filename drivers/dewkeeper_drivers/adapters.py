@@ -82,6 +82,16 @@ def present_numbers(folder: Path = Path("/dev")) -> list[int]:
     return sorted(int(name[1]) for name in found if name is not None)
 
 
+def parent_number(number: int, folder: Path = Path("/sys/bus/i2c/devices")) -> int | None:
+    """Return M where /dev/i2c-`number` is a channel of a kernel's multiplexer on /dev/i2c-M, else None."""
+    try:
+        there = (folder / f"i2c-{number}").resolve(strict=True)
+    except OSError:
+        return None
+    found = re.fullmatch(r"i2c-(\d+)", there.parent.name)
+    return int(found[1]) if found is not None else None
+
+
 def _open_linux(bus: Bus) -> Adapter:
     from dewkeeper_drivers.linux import LinuxAdapter  # only machines with such a bus need it
 

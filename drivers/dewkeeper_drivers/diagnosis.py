@@ -57,7 +57,15 @@ _STATUS_3X, _SERIAL_3X, _SERIAL_4X = b"\xf3\x2d", b"\x37\x80", b"\x89"
 """The questions the drivers ask too: SHT3x-DIS data sheet v7, section 4.11; SHT4x data sheet, section 4.5."""
 _ASKED = 3
 
+SWITCHED_OFF = (
+    "there is no /dev/i2c-*: I2C is switched off. Switch it on (`sudo raspi-config nonint do_i2c 0`) and reboot"
+)
 _WIRES = "VIN to 3.3 V, GND to ground, SDA to GPIO 2, SCL to GPIO 3, SDA and SCL not exchanged"
+
+NOTHING_ANSWERS = (
+    f"the wires at the Pi ({_WIRES}); the plugs; that it is this bus the sensors hang on; then one sensor alone on a short cable"
+)
+"""What to check, in this order, where a whole bus is silent."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,6 +106,13 @@ def diagnose(
         return _Look(bus, probe, probe.address, taken).find(error) or plain
     except ProbeError:
         return plain  # the bus cannot be asked: what is known stays all that is known
+
+
+def diagnose_bus(
+    bus: Bus, error: DriverError, numbers: Callable[[], Collection[int]] = present_numbers
+) -> Diagnosis | None:
+    """Return why a bus cannot be opened, None where no more is known than `error` says."""
+    return _absent(bus, error, numbers) if isinstance(error, BusAbsent) else None
 
 
 def _absent(bus: Bus, error: BusAbsent, numbers: Callable[[], Collection[int]]) -> Diagnosis | None:

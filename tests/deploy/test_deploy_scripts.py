@@ -194,7 +194,7 @@ def test_a_good_update_is_switched_to_after_its_selftest(machine: Machine) -> No
     assert done.returncode == 0, done.stdout + done.stderr
     assert machine.current() != OLD
     calls = machine.said()
-    assert calls.index("dewkeeper selftest") < calls.index("systemctl restart dewkeeper.service")
+    assert calls.index("dewkeeper selftest --installation") < calls.index("systemctl restart dewkeeper.service")
     assert calls.count("systemctl restart dewkeeper.service") == 1
     assert machine.unit.read_text(encoding="utf-8") == (DEPLOY / "dewkeeper.service").read_text(encoding="utf-8")
     assert not (machine.state / "before-update.db").exists()

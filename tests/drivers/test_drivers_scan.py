@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-import tomllib
+from pathlib import Path
 from typing import Any
 
 import pytest
 
-from dewkeeper_config.models import ProbeConfig
+from dewkeeper_config.models import Bus as BusConfig
 from dewkeeper_demo.wire_chips import Sht4x
 from dewkeeper_demo.wire_faults import HeldLow
+from dewkeeper_drivers.adapters import parent_number
 from dewkeeper_drivers.errors import BusAbsent
-from dewkeeper_drivers.scan import as_toml, scan_bus
+from dewkeeper_drivers.scan import each_once, scan_bus
 
 
 @pytest.fixture
@@ -28,7 +29,7 @@ def shelf(rig: Any) -> Any:
 def test_finds_each_sensor_once_with_its_kind(shelf: Any) -> None:
     """Direct ones, those behind a multiplexer nobody declared, and unknown ones are found, each once."""
     config = shelf.config().model_copy(update={"multiplexers": []})
-    found = {(f.multiplexer, f.channel, f.address): (f.driver, f.serial) for f in scan_bus(config)}
+    found = {(f.multiplexer, f.channel, f.address): (f.driver, f.serial) for f in scan_bus(config).found}
     assert found == {
         (None, None, 0x29): (None, None),
         (None, None, 0x45): ("sht31d", 1),
@@ -41,13 +42,13 @@ def test_finds_each_sensor_once_with_its_kind(shelf: Any) -> None:
 def test_dead_channel_hides_no_other(shelf: Any) -> None:
     """A channel on which everything times out is left out; the rest is found."""
     shelf.wire.faults.append(HeldLow(branch=(0x72, 2)))
-    assert {f.serial for f in scan_bus(shelf.config())} == {None, 1, 77}
+    assert {f.serial for f in scan_bus(shelf.config()).found} == {None, 1, 77}
 
 
 def test_channels_left_open_are_not_taken_for_direct_probes(shelf: Any) -> None:
     """A channel that somebody left open is closed before anything is taken to be on the bus itself."""
     shelf.wire.muxes[0].mask = 1 << 2
-    found = scan_bus(shelf.config().model_copy(update={"multiplexers": []}))
+    found = scan_bus(shelf.config().model_copy(update={"multiplexers": []})).found
     assert [f.multiplexer for f in found if f.serial == 2] == [0x72]
 
 
@@ -58,12 +59,46 @@ def test_absent_bus_is_said(shelf: Any) -> None:
         scan_bus(shelf.config())
 
 
-def test_printed_table_is_valid_configuration(shelf: Any) -> None:
-    """What is printed reads back as the probe that was found."""
-    for found in scan_bus(shelf.config()):
-        if found.driver is None:
-            continue
-        (table,) = tomllib.loads(as_toml(found, "b4", "B4"))["probe"]
-        probe = ProbeConfig.model_validate(table)
-        assert (probe.multiplexer, probe.channel, probe.address) == (found.multiplexer, found.channel, found.address)
-        assert (probe.driver, probe.serial) == (found.driver, found.serial)
+def test_nothing_is_said_to_a_chip_that_a_driver_of_the_kernel_has(shelf: Any) -> None:
+    """An address that belongs to the kernel is shown as that; no transfer of the whole scan names it."""
+    shelf.wire.owned = {0x45, 0x72}
+    scanned = scan_bus(shelf.config().model_copy(update={"multiplexers": []}))
+    assert {(f.address, f.owned, f.driver) for f in scanned.found} == {
+        (0x29, False, None), (0x45, True, None), (0x72, True, None),
+    }  # fmt: skip
+    assert scanned.multiplexers == ()
+    assert {t.address for t in shelf.wire.trace}.isdisjoint({0x45, 0x72})
+
+
+def test_a_sensor_that_shows_on_every_channel_of_the_kernel_is_listed_once(rig: Any) -> None:
+    """What hangs before the kernel's multiplexer answers on each of its channels: it is on the bus before them."""
+    # The same sensor on several wires, each of which keeps its own time: a chip each with the same serial number.
+    for number, chips in ((1, ["before"]), (10, ["before", "behind"]), (11, ["before"])):
+        rig.rack.add(number).chips.extend(rig.sensor(1, 0x45) if chip == "before" else rig.sensor(2) for chip in chips)
+    buses = [
+        BusConfig(name=f"i2c{number}", kind="wire", number=number, options={"rack": rig.name}) for number in (1, 10, 11)
+    ]
+    found = each_once([scan_bus(bus) for bus in buses], {"i2c10": "i2c1", "i2c11": "i2c1"})
+    assert [(f.bus, f.serial) for scan in found for f in scan.found] == [("i2c1", 1), ("i2c10", 2)]
+
+
+def test_a_channel_left_open_does_not_move_its_sensor_to_the_bus_before_it(rig: Any) -> None:
+    """Without `idle_state` the last channel stays open, and its sensor answers on the bus itself too."""
+    for number, chips in ((1, 1), (10, 1), (11, 0)):
+        rig.rack.add(number).chips.extend(rig.sensor(2) for _ in range(chips))
+    buses = [
+        BusConfig(name=f"i2c{number}", kind="wire", number=number, options={"rack": rig.name}) for number in (1, 10, 11)
+    ]
+    found = each_once([scan_bus(bus) for bus in buses], {"i2c10": "i2c1", "i2c11": "i2c1"})
+    assert [(f.bus, f.serial) for scan in found for f in scan.found] == [("i2c10", 2)]
+
+
+def test_which_bus_a_channel_belongs_to_is_read_from_the_kernel(tmp_path: Path) -> None:
+    """/sys/bus/i2c/devices/i2c-10 lies inside i2c-1 when it is a channel of a multiplexer there."""
+    channel = tmp_path / "devices" / "soc" / "i2c-1" / "i2c-10"
+    channel.mkdir(parents=True)
+    listed = tmp_path / "bus"
+    listed.mkdir()
+    (listed / "i2c-10").symlink_to(channel)
+    (listed / "i2c-1").symlink_to(channel.parent)
+    assert [parent_number(number, listed) for number in (10, 1, 4)] == [1, None, None]

@@ -1,13 +1,15 @@
-"""`run`, the daemon in the foreground, and `selftest`, what an update must pass before it replaces the old one."""
+"""`run`, the daemon in the foreground, and `selftest`: can it run here, and can it read?"""
 
 from __future__ import annotations
 
 import argparse
 import logging
+from dataclasses import asdict
 from pathlib import Path
 
-from dewkeeper.cli.output import DONE, NOT_WELL, complain, say
+from dewkeeper.cli.output import DONE, NOT_WELL, Arguments, emit_json, say
 from dewkeeper_config import load_or_last_good
+from dewkeeper_config.errors import ConfigUnreadable
 
 Commands = argparse._SubParsersAction  # argparse gives its type no public name
 
@@ -18,7 +20,11 @@ def add_commands(commands: Commands[argparse.ArgumentParser]) -> None:
     run.add_argument("--state", type=Path, help="state folder, instead of the configuration's")
     run.add_argument("--verbose", action="store_true", help="log more")
     run.set_defaults(run=_run)
-    selftest = commands.add_parser("selftest", help="check that this installation can run: imports, database, judge")
+    selftest = commands.add_parser("selftest", help="check that it can run, open every bus and read every probe once; says what it tried")
+    selftest.add_argument(
+        "--installation", action="store_true",
+        help="only what the installation needs: imports, database, judge; as an update does, which an unplugged probe must not stop",
+    )  # fmt: skip
     selftest.set_defaults(run=_selftest)
 
 
@@ -45,13 +51,18 @@ def _run(args: argparse.Namespace) -> int:
     return DONE
 
 
-def _selftest(args: argparse.Namespace) -> int:
-    from dewkeeper.service.selftest import selftest
+def _selftest(args: Arguments) -> int:
+    from dewkeeper.service.selftest import Step, installation, reading
 
-    failures = selftest()
-    for failure in failures:
-        complain(f"selftest: {failure}")
-    if failures:
-        return NOT_WELL
-    say("selftest: imports, database, judge and drivers are in order")
-    return DONE
+    steps = installation()
+    if not args.installation:
+        try:
+            steps += reading(args.load_config())
+        except ConfigUnreadable as error:
+            steps.append(Step("configuration", f"{error}; `dewkeeper probes scan` writes one", well=False))
+    if args.format == "json":
+        emit_json([asdict(step) for step in steps])
+    else:
+        for step in steps:
+            say(f"{'ok ' if step.well else 'NOT'} {step.tried}: {step.got}")
+    return DONE if all(step.well for step in steps) else NOT_WELL

@@ -35,7 +35,7 @@ _WORDS: dict[What, str] = {
     "retired": "retired: nothing is believed of {probe} until a sensor is accepted: `dewkeeper probes replace {probe}`",
     "unexpected": (
         "{probe} has sensor {serial}, the configuration says {before}. Correct the wiring, "
-        "or the line `serial = {serial}`"
+        "or accept it: `dewkeeper probes replace {probe}`"
     ),
 }
 
@@ -64,7 +64,9 @@ class Identities:
     """Serial numbers by position. Safe to use from any thread.
 
     recorded: probe -> serial as stored. configured: probe -> serial of the configuration, where it gives one.
-    retired: probes of which the keeper wants nothing believed.
+    retired: probes of which the keeper wants nothing believed. superseded: the serial in the configuration at the time
+    when the keeper accepted another one. Which sensor is where is what happens, so what was accepted holds; it holds
+    until the configuration names yet another one.
     """
 
     def __init__(
@@ -72,7 +74,9 @@ class Identities:
         recorded: Mapping[str, int],
         configured: Mapping[str, int] | None = None,
         retired: Collection[str] = (),
+        superseded: Mapping[str, int] | None = None,
     ) -> None:
+        self._superseded = dict(superseded or {})
         self._retired = set(retired)
         self._recorded = dict(recorded)
         self._configured = dict(configured or {})
@@ -98,7 +102,13 @@ class Identities:
                 self._found[probe] = serial
             self._recorded[probe] = self._found[probe]
             self._retired.discard(probe)
+            if probe in self._configured:
+                self._superseded[probe] = self._configured[probe]
             return self._recorded[probe]
+
+    def configured(self, probe: str) -> int | None:
+        """Return the serial number in the configuration, None where it names none."""
+        return self._configured.get(probe)
 
     def recorded(self, probe: str) -> int | None:
         """Return the serial number recorded for a position, None where there is none."""
@@ -130,8 +140,9 @@ class Identities:
         if probe in self._retired:
             return Finding("retired", probe, self._found.get(probe))
         serial = self._found[probe]
-        wanted = self._configured.get(probe)
-        belongs = {**self._recorded, **self._configured}
+        named = {p: s for p, s in self._configured.items() if self._superseded.get(p) != s}
+        wanted = named.get(probe)
+        belongs = {**self._recorded, **named}
         other = next((p for p, s in belongs.items() if s == serial and p != probe), None)
         if wanted is not None and wanted != serial:
             return Finding("unexpected", probe, serial, wanted, other)

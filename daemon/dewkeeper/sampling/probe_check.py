@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from dewkeeper_config.models import Config, ProbeConfig
 from dewkeeper_drivers.buses import Bus, open_bus
+from dewkeeper_drivers.contract import Probe
 from dewkeeper_drivers.diagnosis import diagnose
 from dewkeeper_drivers.errors import DriverError
 from dewkeeper_drivers.table import open_probe
@@ -50,8 +51,12 @@ def where_is(probe: ProbeConfig) -> str:
     return f"{probe.bus}{behind} {probe.address or 0:#04x}"
 
 
-def check(probe: ProbeConfig, buses: Mapping[str, Bus]) -> Checked:
-    """Open and read one probe, and say what is wrong with it and what to do."""
+def check(probe: ProbeConfig, buses: Mapping[str, Bus], accepted: int | None = None) -> Checked:
+    """Open and read one probe, and say what is wrong with it and what to do.
+
+    accepted: the serial number the keeper accepted there; it stands before the one in the configuration.
+    """
+    expected = probe.serial if accepted is None else accepted
     where = where_is(probe)
     bus = buses.get(probe.bus or "")
     if bus is not None:
@@ -66,9 +71,10 @@ def check(probe: ProbeConfig, buses: Mapping[str, Bus]) -> Checked:
         found = diagnose(probe, bus, error)
         return Checked(probe.name, where, trouble=found.text, advice=found.advice)
     trouble = advice = ""
-    if probe.serial is not None and serial is not None and serial != probe.serial:
-        trouble = f"sensor {serial} is there, the configuration says {probe.serial}"
-        advice = "was it moved or replaced? correct the wiring or the line `serial`"
+    if expected is not None and serial is not None and serial != expected:
+        whose = "the configuration says" if accepted is None else "recorded is"
+        trouble = f"sensor {serial} is there, {whose} {expected}"
+        advice = f"was it moved? put it back. Replaced? `dewkeeper probes replace {probe.name}`"
     elif "heater_on" in sample.notes:
         trouble, advice = "its heater was on; it is off now", "check again in five minutes"
     elif sample.humidity_percent >= 100.0:
@@ -76,22 +82,46 @@ def check(probe: ProbeConfig, buses: Mapping[str, Bus]) -> Checked:
     return Checked(probe.name, where, serial, sample.temperature_c, sample.humidity_percent, trouble, advice)
 
 
-def temperatures(probes: Sequence[ProbeConfig], buses: Mapping[str, Bus]) -> dict[str, float]:
-    """Return °C of every probe that can be read."""
-    looked = (check(probe, buses) for probe in probes)
-    return {found.probe: found.temperature_c for found in looked if found.temperature_c is not None}
+class Thermometers:
+    """Probes that are read again and again and kept open meanwhile; a hundred of them take three seconds a round.
+
+    over: whether time is up; asked before each probe, so that a round ends in the middle of itself.
+    """
+
+    def __init__(self, probes: Sequence[ProbeConfig], buses: Mapping[str, Bus], over: Callable[[], bool]) -> None:
+        self._probes = probes
+        self._buses = buses
+        self._over = over
+        self._open: dict[str, Probe] = {}
+
+    def read(self) -> dict[str, float]:
+        """Return °C of every probe that could be read in time."""
+        for bus in self._buses.values():
+            bus.begin_cycle()
+        found: dict[str, float] = {}
+        for probe in self._probes:
+            if self._over():
+                break
+            try:
+                if probe.name not in self._open:
+                    self._open[probe.name] = open_probe(probe, self._buses.get(probe.bus or ""))
+                found[probe.name] = self._open[probe.name].read().temperature_c
+            except DriverError:
+                self._open.pop(probe.name, None)  # opened anew in the next round
+        return found
 
 
 def find_warming(
-    read: Callable[[], Mapping[str, float]], wait: Callable[[], None], rounds: int
+    read: Callable[[], Mapping[str, float]], wait: Callable[[], None], over: Callable[[], bool]
 ) -> tuple[str | None, dict[str, float]]:
     """Return the probe that warms clearly more than all others, None if none does, and the rise of each in °C.
 
-    read: gives °C by probe. wait: passes the time between two rounds. It ends as soon as one is clear.
+    read: gives °C by probe. wait: passes the time between two rounds. over: whether time is up. It ends as soon as one is
+    clear.
     """
     before = dict(read())
     rise: dict[str, float] = {}
-    for _ in range(rounds):
+    while not over():
         wait()
         for probe, temperature_c in read().items():
             rise[probe] = temperature_c - before.setdefault(probe, temperature_c)

@@ -21,6 +21,9 @@ NOTE = "serial:"
 RETIRED = "retired"
 """In place of a serial number: the probe of that position was retired."""
 
+SUPERSEDED = "superseded serial:"
+"""Prefix of the notes that keep which serial of the configuration an accepted sensor stands in place of."""
+
 PLACEMENT = "placement:"
 
 
@@ -96,6 +99,9 @@ class ProbeTools:
         except KeyError:
             raise CommandRefused(f"the sensor of {probe} was not heard yet; is it plugged in?") from None
         self._store_note(f"{NOTE}{probe}", str(serial))
+        configured = self._identities.configured(probe)
+        if configured is not None:
+            self._store_note(f"{SUPERSEDED}{probe}", str(configured))
         why = f"the sensor with serial number {serial} belongs here"
         not_stored = self._submit(Command(str(uuid.uuid4()), self._now(), "accept", _who(request), why, probe=probe))
         ended = serial != before and bool(self._calibrations().of(probe))

@@ -24,7 +24,7 @@ from dewkeeper.report.wording import Wording
 from dewkeeper.sampling.bus_reports import BusReports
 from dewkeeper.sampling.identity import Identities
 from dewkeeper.sampling.probe_tools import NOTE as SERIAL_NOTE
-from dewkeeper.sampling.probe_tools import PLACEMENT, RETIRED, ProbeTools, numbers
+from dewkeeper.sampling.probe_tools import PLACEMENT, RETIRED, SUPERSEDED, ProbeTools, numbers
 from dewkeeper.sampling.sampler import Cycle, Sampler
 from dewkeeper.sampling.stuck import StuckAdapters
 from dewkeeper.sampling.timeline import Timeline
@@ -129,7 +129,7 @@ class Daemon:
         probes = {probe.name for probe in self.config.probe}
         recorded = {name: serial for name, serial in numbers(notes, SERIAL_NOTE).items() if name in probes}
         retired = [name for name in probes if notes.get(f"{SERIAL_NOTE}{name}") == RETIRED]
-        self._identities = Identities(recorded, configured, retired)
+        self._identities = Identities(recorded, configured, retired, numbers(notes, SUPERSEDED))
         self._placements = {name: notes[f"{PLACEMENT}{name}"] for name in probes if f"{PLACEMENT}{name}" in notes}
         self.sampler = Sampler(
             self.config, self.clock, self.timeline, self._deliver, self._identify, self._identities.note
