@@ -3,6 +3,7 @@
 DewkeeperError
 ├── DaemonDown (ConnectionError): nobody answers on the control socket
 ├── CommandRefused (ValueError): the daemon understood and said no
+├── FileRefused (ValueError): a file is not what it should be, as a whole
 └── store.errors.StoreError, notify.errors.NotifyError …: the rooms' own trees hang here
 """
 
@@ -24,3 +25,7 @@ class DaemonDown(DewkeeperError, ConnectionError):
 
 class CommandRefused(DewkeeperError, ValueError):
     """The daemon understood the command and refused it; the message says why and what is allowed."""
+
+
+class FileRefused(DewkeeperError, ValueError):
+    """A file is not what it should be, as a whole."""

@@ -75,7 +75,7 @@ def test_export_and_import(place: Path, capsys: pytest.CaptureFixture[str]) -> N
         more.write("yesterday,b1,1,2\n")
     (place / "all.csv.words.jsonl").unlink()
     assert _run(place, "import", str(file)) == 1
-    assert "1 refused: the time is not ISO 8601 UTC ending in Z (first at line 98)" in capsys.readouterr().err
+    assert "1 refused: no ISO 8601 UTC time ending in Z (first at line 98)" in capsys.readouterr().err
     assert _count(place) == 96
 
 

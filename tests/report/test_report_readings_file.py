@@ -13,9 +13,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from dewkeeper.errors import FileRefused
 from dewkeeper.interchange import READINGS_HEADER, format_time, parse_time
 from dewkeeper.report.readings_file import (
-    FileRefused,
     ReadingsFile,
     Refusals,
     Row,

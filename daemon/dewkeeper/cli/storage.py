@@ -160,13 +160,18 @@ def _import(args: argparse.Namespace) -> int:
         results[args.journal] = import_journal(folder, args.journal)
     rows: list[dict[str, object]] = [
         {
-            "file": str(path), "stored": result.stored, "known": result.known, "refused": sum(result.refused.values()),
+            "file": str(path), "stored": result.stored, "known": result.known, "refused": sum(result.refused.values()), "unlike": result.unlike,
             "reasons": {why: [n, result.first_line[why]] for why, n in sorted(result.refused.items())},
         }
         for path, result in results.items()
     ]  # fmt: skip
     emit(args, rows, {"file": "file", "stored": "stored", "known": "already there", "refused": "refused"})
     for path, result in results.items():
+        if result.unlike:
+            complain(
+                f"{path}: the words file beside it does not say what {result.unlike} of its rows say"
+                f" (first at line {result.first_unlike}): those are stored as the CSV has them"
+            )
         for why, count in sorted(result.refused.items()):
             complain(f"{path}: {count} refused: {why} (first at line {result.first_line[why]})")
     return NOT_WELL if any(result.refused for result in results.values()) else DONE

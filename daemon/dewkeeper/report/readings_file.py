@@ -1,36 +1,29 @@
 """Readings and journal files for the judge: read row by row, refused row by row, in flat memory, in any order of time.
 
-Readings: RFC 4180 CSV, UTF-8, header `time,probe,temperature_c,humidity_pct`, ISO 8601 UTC times ending in `Z`; empty
-values are a failed poll. Journal: `time,enclosure,what` and optional `detail`, where `until=TIME` ends a stage.
+The files themselves are read by `interchange`; here is decided which of their rows a judge can be given.
 """
 
 from __future__ import annotations
 
-import csv
 import math
 from collections.abc import Collection, Iterable, Iterator
-from contextlib import ExitStack
 from dataclasses import dataclass, field
 from itertools import islice
 from pathlib import Path
 from statistics import median
-from typing import TextIO
 
-from dewkeeper.errors import DewkeeperError
-from dewkeeper.interchange import READINGS_HEADER, parse_time
+from dewkeeper.interchange import ReadingRow, journal_rows, readings_rows
 from dewkeeper.judge.types import JournalEntry
 from dewkeeper.judge.words import JOURNAL
-from dewkeeper.report.readings_order import Numbered, Sorted, out_of_order
+from dewkeeper.report.readings_order import Sorted, out_of_order
 
 Row = tuple[int, str, float | None, float | None]
 
 _SHOWN_LINES = 10
+_LOOKED_AT = 5000
+"""Rows at a file's beginning by which its pace and its direction are known."""
 _BACK_SECONDS = 3600
 _AHEAD_SECONDS = 7 * 86400
-
-
-class FileRefused(DewkeeperError, ValueError):
-    """A file is not what it should be, as a whole."""
 
 
 @dataclass(slots=True)
@@ -39,6 +32,8 @@ class Refusals:
 
     counts: dict[str, int] = field(default_factory=dict)
     lines: dict[str, list[int]] = field(default_factory=dict)
+    taken: int = 0
+    """How many rows were taken instead, known when all were read."""
 
     def add(self, reason: str, line: int) -> None:
         """Count one row."""
@@ -74,7 +69,9 @@ class ReadingsFile:
         """Look along the file. Raises FileRefused for a wrong header, OSError."""
         self.path = path
         self._slips = Refusals()
-        self._sorted = Sorted(_parsed(path, self._slips)) if out_of_order(path, _BACK_SECONDS) else None
+        backwards = _backwards(islice(readings_rows(path, Refusals().add), _LOOKED_AT))
+        unsorted = backwards or out_of_order(path, _BACK_SECONDS)
+        self._sorted = Sorted(readings_rows(path, self._slips.add)) if unsorted else None
 
     @property
     def was_sorted(self) -> bool:
@@ -87,7 +84,7 @@ class ReadingsFile:
         Those of one probe come in order of time, those of different probes within an hour of it. Empty lines are no rows.
         """
         if self._sorted is None:
-            return _judgeable(_parsed(self.path, refusals), probes, refusals)
+            return _judgeable(readings_rows(self.path, refusals.add), probes, refusals)
         refusals.take(self._slips)
         return _judgeable(self._sorted.rows(), probes, refusals)
 
@@ -95,7 +92,7 @@ class ReadingsFile:
         """Return the median seconds between two rows of one probe at the file's beginning, None for too few rows."""
         last: dict[str, int] = {}
         steps: list[int] = []
-        for at, probe, _, _ in islice(self.rows(probes, Refusals()), 5000):
+        for at, probe, _, _ in islice(self.rows(probes, Refusals()), _LOOKED_AT):
             if probe in last and at > last[probe]:
                 steps.append(at - last[probe])
             last[probe] = at
@@ -107,77 +104,21 @@ class ReadingsFile:
             self._sorted.close()
 
 
-def _records(path: Path) -> Iterator[tuple[int, list[str]]]:
-    """Yield the cells of every line. A quote that is not closed costs its own line, not those it would swallow."""
-    with ExitStack() as stack:
-        reader = csv.reader(stack.enter_context(_opened(path)))
-        lines: Iterator[tuple[int, str]] | None = None
-        done = 0
-        while True:
-            try:
-                for cells in reader:
-                    line = reader.line_num
-                    if line != done + 1:
-                        break
-                    done = line
-                    yield line, cells
-                else:
-                    return
-            except csv.Error:
-                pass  # its lines are read one by one, too
-            if lines is None:
-                lines = enumerate(stack.enter_context(_opened(path)), start=1)
-            for line, text in lines:
-                if line > done:
-                    yield line, _cells(text)
-                if line >= reader.line_num:
-                    break
-            done = reader.line_num
+def _backwards(rows: Iterable[ReadingRow]) -> bool:
+    """Return whether rows of one probe mostly come newest first, which within an hour no look along all times would show."""
+    last: dict[str, int] = {}
+    count = back = 0
+    for count, (at, probe, _, _, _) in enumerate(rows, start=1):  # noqa: B007  the last one is asked for
+        back += at < last.get(probe, at)
+        last[probe] = at
+    return back > 1 and 10 * back > count
 
 
-def _opened(path: Path) -> TextIO:
-    return path.open(newline="", encoding="utf-8-sig", errors="replace")
-
-
-def _cells(line: str) -> list[str]:
-    try:
-        return next(csv.reader([line]), [])
-    except csv.Error:
-        return [line]
-
-
-def _parsed(path: Path, refusals: Refusals) -> Iterator[Numbered]:
-    """Yield the rows that are well formed, with their lines; count the others."""
-    records = _records(path)
-    _, header = next(records, (0, None))
-    if header != READINGS_HEADER:
-        raise FileRefused(f"{path}: header is {header}; it must be {','.join(READINGS_HEADER)}")
-    text, at = "", 0
-    for line, cells in records:
-        try:
-            when, probe, t, h = cells
-            if when != text:
-                at = parse_time(when)
-                text = when
-            row: Numbered = (at, probe, float(t), float(h), line) if t and h else (at, probe, None, None, line)
-        except ValueError:
-            if cells:
-                refusals.add(_why(cells), line)
-            continue
-        if row[2] is None:
-            if t or h:
-                refusals.add("one value without the other", line)
-                continue
-        elif not (math.isfinite(row[2]) and math.isfinite(row[3])):  # type: ignore[arg-type]
-            refusals.add("not a finite number", line)
-            continue
-        yield row
-
-
-def _judgeable(rows: Iterable[Numbered], probes: Collection[str], refusals: Refusals) -> Iterator[Row]:
+def _judgeable(rows: Iterable[ReadingRow], probes: Collection[str], refusals: Refusals) -> Iterator[Row]:
     """Yield the rows of known probes that come in order of time; count the others."""
     last = dict.fromkeys(probes, -math.inf)
     newest = -math.inf
+    taken = 0
     doubtful = _Doubtful(refusals)
     for at, probe, t, h, line in rows:
         before = last.get(probe)
@@ -191,6 +132,7 @@ def _judgeable(rows: Iterable[Numbered], probes: Collection[str], refusals: Refu
                 continue
             newest = last[sure[1]] = sure[0]
             before = last[probe]
+            taken += 1
             yield sure
         elif doubtful.rows:
             doubtful.refuse()
@@ -203,10 +145,13 @@ def _judgeable(rows: Iterable[Numbered], probes: Collection[str], refusals: Refu
             refusals.add("not in order of time", line)
             continue
         last[probe] = at
+        taken += 1
         yield row
     if doubtful.rows and newest == -math.inf:
+        taken += 1
         yield doubtful.rows.pop(0)[0]  # nothing but it speaks for another time
     doubtful.refuse()
+    refusals.taken = taken
 
 
 class _Doubtful:
@@ -235,44 +180,12 @@ class _Doubtful:
         del self.rows[:most]
 
 
-def _why(cells: list[str]) -> str:
-    if len(cells) != len(READINGS_HEADER):
-        return f"not {len(READINGS_HEADER)} cells"
-    try:
-        parse_time(cells[0])
-    except ValueError:
-        return "no ISO 8601 UTC time ending in Z"
-    return "not a number"
-
-
 def read_journal(path: Path, enclosures: Collection[str], refusals: Refusals) -> list[JournalEntry]:
     """Return the entries of a journal file in order of time. Raises FileRefused for a wrong header, OSError."""
     entries: list[JournalEntry] = []
-    with path.open(newline="", encoding="utf-8-sig", errors="replace") as file:
-        reader = csv.reader(file)
-        header = next(reader, [])
-        if header[:3] != ["time", "enclosure", "what"] or header[3:] not in ([], ["detail"]):
-            raise FileRefused(
-                f"{path}: header is {header}; it must be time,enclosure,what and optional detail"
-            )
-        for cells in reader:
-            if len(cells) not in (3, len(header)):
-                refusals.add("wrong number of cells", reader.line_num)
-                continue
-            detail = cells[3] if len(cells) > 3 else ""
-            until = detail.partition("until=")[2].split(" ")[0]
-            try:
-                at, end = parse_time(cells[0]), parse_time(until) if until else None
-            except ValueError:
-                refusals.add("no ISO 8601 UTC time ending in Z", reader.line_num)
-                continue
-            if cells[1] and cells[1] not in enclosures:
-                refusals.add("unknown enclosure", reader.line_num)
-            elif cells[2] not in JOURNAL:
-                refusals.add("unknown journal word", reader.line_num)
-            else:
-                identity = f"{path.name}:{reader.line_num}"
-                entries.append(
-                    JournalEntry(identity, at, cells[1] or None, cells[2], detail, until=end)
-                )
+    for line, at, enclosure, what, detail, until in journal_rows(path, JOURNAL, refusals.add):
+        if enclosure is not None and enclosure not in enclosures:
+            refusals.add("unknown enclosure", line)
+        else:
+            entries.append(JournalEntry(f"{path.name}:{line}", at, enclosure, what, detail, until=until))
     return sorted(entries, key=lambda entry: entry.time)

@@ -10,37 +10,40 @@ import sqlite3
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
-from dewkeeper.interchange import parse_time
-
-Numbered = tuple[int, str, float | None, float | None, int]
-"""A row of a readings file, and its line."""
+from dewkeeper.interchange import LONGEST_LINE, ReadingRow, parse_time
 
 _MEMORY_KB = 2000
+_NEAR = 50
+"""Rows; two slips are rarely so near each other, and of two loggers of which one lags every second row is late."""
 _HOUR = 14
 """As many characters say the hour, in quotes or not: times that go back within one are not looked at any closer."""
 
 
 def out_of_order(path: Path, back_seconds: int) -> bool:
-    """Return whether the file goes back in time by more than single slips: two rows so much older than the two before.
+    """Return whether the file goes back in time by more than single slips: two rows near each other, so much too old.
 
-    back_seconds: at least an hour. Raises OSError.
+    Too old is what lies more than `back_seconds` (at least an hour) behind the newest time that two neighbours agree on;
+    so neither one row far ahead nor one far behind is worth sorting for. Raises OSError.
     """
-    older = last = hour = b""
-    floor: int | None = None  # so young were the two rows before the last one, which was much older
+    last = newest = hour = b""
+    late = -_NEAR - 1
     with path.open("rb") as file:
-        next(file, b"")
-        for line in file:
-            if floor is not None:
-                at = _time(line)
-                if at is not None and at < floor - back_seconds:
-                    return True
-                if at is not None:
-                    floor = None
-            elif line[:_HOUR] < hour:
-                at, before = _time(line), [at for at in (_time(older), _time(last)) if at is not None]
-                if at is not None and before and at < min(before) - back_seconds:
-                    floor = min(before)
-            older, last, hour = last, line, line[:_HOUR]
+        readline = file.readline
+        readline(LONGEST_LINE)
+        for number, line in enumerate(iter(lambda: readline(LONGEST_LINE), b"")):
+            if line[:_HOUR] >= hour:
+                agreed = line if line < last else last
+                if agreed > newest:
+                    newest, hour = agreed, agreed[:_HOUR]
+            else:
+                at, before = _time(line), _time(newest)
+                if before is None:  # rubbish that sorts behind every time
+                    newest = hour = b""
+                elif at is not None and at < before - back_seconds:
+                    if number - late <= _NEAR:
+                        return True
+                    late = number
+            last = line
     return False
 
 
@@ -54,7 +57,7 @@ def _time(line: bytes) -> int | None:
 class Sorted:
     """Rows in order of time, those of one second in the file's order; they can be read again and again."""
 
-    def __init__(self, rows: Iterable[Numbered]) -> None:
+    def __init__(self, rows: Iterable[ReadingRow]) -> None:
         """Take all rows and sort them. Raises OSError when the disk cannot hold them."""
         self._connection = sqlite3.connect("")  # a file without a name
         for pragma in ("journal_mode = OFF", "synchronous = OFF", "temp_store = FILE", f"cache_size = -{_MEMORY_KB}"):
@@ -73,7 +76,7 @@ class Sorted:
             self.close()
             raise
 
-    def rows(self) -> Iterator[Numbered]:
+    def rows(self) -> Iterator[ReadingRow]:
         """Yield all rows."""
         return iter(self._connection.execute("SELECT at, probe, t, h, line FROM row ORDER BY rowid"))
 

@@ -1,7 +1,8 @@
 """Everything that was read, as files that outlive this program.
 
 FILE is the CSV others can read. FILE.words.jsonl beside it makes it lossless: its first line names units, scales and
-calibrations, each further line the raw words and the verdict of the CSV's next row. FILE.journal.csv is the journal.
+calibrations, each further line the time, the probe, the raw words and the verdict of the CSV's row on that line.
+FILE.journal.csv is the journal; `until=TIME` at the end of a detail is when a stage ends.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ from typing import Any
 
 from sqlalchemy.exc import DatabaseError
 
-from dewkeeper.interchange import READINGS_HEADER, format_time
+from dewkeeper.interchange import JOURNAL_HEADER, READINGS_HEADER, format_time, journal_detail
 from dewkeeper.judge.types import Calibration
 from dewkeeper.store import codec, damage
 from dewkeeper.store.archive import all_rows
@@ -48,15 +49,16 @@ def export(folder: Path, target: Path) -> dict[str, Any]:
                 rows.writerow(
                     [format_time(reading.time), reading.probe, _number(reading.temperature_c), _number(reading.humidity_percent)]
                 )
-                beside = [row[1], row[2], quality.flag, list(quality.tests), reading.failure, list(reading.notes)]
+                beside = [reading.time, reading.probe, row[1], row[2], quality.flag, list(quality.tests), reading.failure, list(reading.notes)]
                 words.write(json.dumps(beside, separators=(",", ":")) + "\n")
             missing = list(damage.blocks(connection, damage.forget(connection)).values())
         journal = history.journal(0)
         with target.with_name(target.name + ".journal.csv").open("w", encoding="utf-8", newline="") as file:
             lines = csv.writer(file)
-            lines.writerow(["time", "enclosure", "what", "detail"])
+            lines.writerow(JOURNAL_HEADER)
             for entry in journal:
-                lines.writerow([format_time(entry.time), entry.enclosure or "", entry.what, entry.detail])
+                detail = journal_detail(entry.detail, entry.until)
+                lines.writerow([format_time(entry.time), entry.enclosure or "", entry.what, detail])
     except DatabaseError as error:
         raise StoreUnusable(plain_reason(error)) from error
     finally:
@@ -77,7 +79,7 @@ def _number(value: float | None) -> str:
 def _facts(decoder: Decoder) -> dict[str, object]:
     calibrations: list[Calibration] = decoder.calibrations()
     return {
-        "dewkeeper": 1,
+        "dewkeeper": 2,
         "units": {"temperature_c": "°C", "humidity_pct": "%RH"},
         "scales": {name: decoder.scale(number) for number, name in decoder.names.items()},
         "calibrations": [json.loads(codec.pack(calibration)) for calibration in calibrations],

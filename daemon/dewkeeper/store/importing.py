@@ -6,22 +6,21 @@ merge. Only offline, by the one who holds the writer's place.
 
 from __future__ import annotations
 
-import csv
 import hashlib
 import json
-import math
+import time
 import uuid
 from collections import Counter
 from collections.abc import Callable, Collection, Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, BinaryIO
 
 from sqlalchemy import Connection, Engine
 from sqlalchemy.exc import DatabaseError
 
-from dewkeeper.interchange import READINGS_HEADER, parse_time
+from dewkeeper.interchange import NO_TEXT, JournalRow, ReadingRow, format_time, journal_rows, readings_rows
+from dewkeeper.judge.in_force import STAGE_WORDS
 from dewkeeper.judge.types import MISSING, PASS, Calibration, JournalEntry
 from dewkeeper.judge.words import JOURNAL
 from dewkeeper.store import codec
@@ -31,26 +30,34 @@ from dewkeeper.store.database import BLOCK_SECONDS, FOREVER, PROBE_BITS, plain_r
 from dewkeeper.store.errors import TransferRefused
 from dewkeeper.store.export import sidecar
 from dewkeeper.store.lock import WriterLock
-from dewkeeper.store.quality import cut_out, needs_span, spelled, write_spans
+from dewkeeper.store.quality import cut_out, needs_span, write_spans
 from dewkeeper.store.quarters import QUARTER_SECONDS, Standards
 from dewkeeper.store.remembered import Remembered
-from dewkeeper.store.ring import of_failed
-from dewkeeper_drivers.contract import SCALES
+from dewkeeper.store.ring import last_key
+from dewkeeper.store.words_file import Worded, WordsFile, opened
+from dewkeeper_drivers.contract import SCALES, Scale
 
 _NAMESPACE = uuid.UUID("5a7ff0f4-3c0a-4a55-9d3d-8f1f64a7c1de")
 _LARGEST_PART = 100_000
 _MOST_PROBES = 1023
-NO_TIME = "the time is not ISO 8601 UTC ending in Z"
+_SLACK_SECONDS = 86400
+"""So much later than this machine's clock says may a row be: its clock, or the other one's, may be off."""
+_LONGEST_NAME = 200
 
 
 @dataclass(slots=True)
 class Result:
-    """What became of the rows. refused: reason -> how many; first_line: reason -> first line of the file."""
+    """What became of the rows. refused: reason -> how many; first_line: reason -> first line of the file.
+
+    unlike: stored as the CSV has them, because the words file beside it has nothing, or something else.
+    """
 
     stored: int = 0
     known: int = 0
     refused: Counter[str] = field(default_factory=Counter)
     first_line: dict[str, int] = field(default_factory=dict)
+    unlike: int = 0
+    first_unlike: int = 0
 
     def refuse(self, why: str, line: int) -> None:
         """Count one refused row."""
@@ -69,49 +76,93 @@ class _Row:
     tests: str
 
 
-def import_readings(folder: Path, source: Path, progress: Callable[[float], None] = lambda _: None) -> Result:
-    """Take in a readings file, with its sidecar when it lies beside it. Raises TransferRefused, StoreBusy, OSError.
+def import_readings(
+    folder: Path, source: Path, progress: Callable[[float], None] = lambda _: None, *, now: float | None = None
+) -> Result:
+    """Take in a readings file, with its words file when one lies beside it. Raises TransferRefused, StoreBusy, OSError,
+    and FileRefused, before anything is stored, for a file that is not what it should be.
 
-    progress: called with the share of the file done, 0 to 1, after each part. A row whose probe and second are taken
-    by the same words counts as known, by other words as refused. Interrupted, the next import of the same file goes on
-    after the last part that was stored, with the counts it had.
+    progress: called with the share of the file done, 0 to 1, after each part. now: UTC seconds, None for the machine's
+    clock; what lies in the future is refused. A row whose probe and second are taken by the same words counts as known, by
+    other words as refused. Interrupted, the next import of the same file goes on after the last part that was stored, with
+    the counts it had.
     """
-    with writing(folder) as engine:
+    latest = int(time.time() if now is None else now) + _SLACK_SECONDS
+    with writing(folder) as engine, opened(sidecar(source)) as words:
         try:
-            return _Import(engine, source, progress).run()
-        except (DatabaseError, UnicodeDecodeError, csv.Error) as error:
+            return _Import(engine, source, words, latest, progress).run()
+        except DatabaseError as error:
             raise TransferRefused(f"{source}: {plain_reason(error)}; what was stored before stays") from error
 
 
-def import_journal(folder: Path, source: Path) -> Result:
-    """Take in a journal file; every row is stored, known or refused. Raises TransferRefused, StoreBusy, OSError."""
-    result = Result()
-    with (
-        writing(folder) as engine,
-        source.open(encoding="utf-8-sig", newline="") as file,
-        engine.begin() as connection,
-    ):
+def import_journal(folder: Path, source: Path, *, now: float | None = None) -> Result:
+    """Take in a journal file; every row is stored, known or refused. Raises FileRefused, StoreBusy, OSError.
+
+    now: UTC seconds, None for the machine's clock. A stage that still holds then, and what was written down about stages
+    since it began, is news to the judge; all else is history.
+    """
+    result, now = Result(), time.time() if now is None else now
+    rows = [row for row in journal_rows(source, JOURNAL, result.refuse) if _dated(row, int(now), result)]
+    with writing(folder) as engine, engine.begin() as connection:
+        before = Remembered()
+        before.bring_up_to_date(connection)
         items = connection.exec_driver_sql("SELECT data FROM item WHERE kind = 'JournalEntry'")
-        entries = [codec.unpack_item("JournalEntry", data) for (data,) in items]
-        facts = {(e.time, e.enclosure, e.what, e.detail) for e in entries if isinstance(e, JournalEntry)}
-        reader = csv.DictReader(file)
-        if (reader.fieldnames or [])[:3] != ["time", "enclosure", "what"]:
-            raise TransferRefused(f"{source}: the first line must be time,enclosure,what and optional detail")
-        for row in reader:
-            at, what = _second(row.get("time") or ""), row.get("what") or ""
-            fact = (at or 0, row.get("enclosure") or None, what, row.get("detail") or "")
-            if at is None:
-                result.refuse(NO_TIME, reader.line_num)
-            elif what not in JOURNAL:
-                result.refuse("not a word of the journal", reader.line_num)
-            elif fact in facts:
+        stored = [codec.unpack_item("JournalEntry", data) for (data,) in items]
+        facts = {(e.time, e.enclosure, e.what, e.detail, e.until) for e in stored if isinstance(e, JournalEntry)}
+        entries: list[JournalEntry] = []
+        for row in rows:
+            fact = row[1:]
+            if fact in facts:
                 result.known += 1
+                continue
+            facts.add(fact)
+            identity = str(uuid.uuid5(_NAMESPACE, repr(fact)))
+            entries.append(JournalEntry(identity, row.time, row.enclosure, row.what, row.detail, "import", row.until))
+        news = _still_hold(entries, now)
+        for entry in entries:
+            if entry in news:
+                connection.exec_driver_sql(
+                    "INSERT INTO item (after_key, time, kind, data) VALUES (?, ?, 'JournalEntry', ?)",
+                    (last_key(connection) or 0, entry.time, codec.pack(entry)),
+                )
             else:
-                facts.add(fact)
-                identity = str(uuid.uuid5(_NAMESPACE, repr(fact)))
-                _past_item(connection, JournalEntry(identity, at, fact[1], what, fact[3], who="import"))
-                result.stored += 1
+                _past_item(connection, entry)
+        result.stored = len(entries)
+        _measure_anew(connection, before, entries)
     return result
+
+
+def _dated(row: JournalRow, now: int, result: Result) -> bool:
+    if 0 < row.time <= now + _SLACK_SECONDS:
+        return True
+    result.refuse(_out_of_time(now), row.line)
+    return False
+
+
+def _out_of_time(now: int) -> str:
+    return f"before 1970 or in the future (this machine's clock: {format_time(now)})"
+
+
+def _still_hold(entries: list[JournalEntry], now: float) -> list[JournalEntry]:
+    """Return the entries that begin a stage which is not over, and those about stages that came after one of them."""
+    about = [entry for entry in entries if entry.what in STAGE_WORDS and entry.enclosure is not None]
+    begun: dict[str | None, int] = {}
+    for entry in about:
+        word = JOURNAL[entry.what]
+        if word.stage is not None and (entry.until or entry.time + word.default_seconds) > now:
+            begun[entry.enclosure] = min(entry.time, begun.get(entry.enclosure, entry.time))
+    return [entry for entry in about if entry.time >= begun.get(entry.enclosure, FOREVER)]
+
+
+def _measure_anew(connection: Connection, before: Remembered, entries: list[JournalEntry]) -> None:
+    """Fill the quarter hours again in which imported stages change the limits."""
+    after = Remembered()
+    after.bring_up_to_date(connection)
+    numbers = {name: number for number, name in connection.exec_driver_sql("SELECT id, name FROM probe")}
+    end = covered(connection).until * QUARTER_SECONDS
+    for probes, start, until in after.changed(before.in_force, entries, end):
+        touched = [number for name, number in numbers.items() if probes is None or name in probes]
+        rebuild(connection, Standards(after.in_force), touched, start, until)
 
 
 @contextmanager
@@ -128,125 +179,114 @@ def writing(folder: Path) -> Iterator[Engine]:
 class _Import:
     """One file on its way in. What was done is noted in the transaction that did it, so nothing is done twice."""
 
-    def __init__(self, engine: Engine, source: Path, progress: Callable[[float], None]) -> None:
+    def __init__(
+        self, engine: Engine, source: Path, words: WordsFile, latest: int, progress: Callable[[float], None]
+    ) -> None:
         self._engine = engine
         self._source = source
+        self._words = words
+        self._latest = latest
         self._progress = progress
-        self._size = max(1, source.stat().st_size)
+        size = max(1, source.stat().st_size)
         with source.open("rb") as file:
-            head = hashlib.sha256(file.read(1 << 16)).hexdigest()
-        self._note = f"import {source.name} {self._size} {head[:16]}"
-        self._scales: dict[str, str] = {}
+            start = file.read(1 << 16)
+        self._lines = size * max(1, start.count(b"\n")) / len(start or b"\n")  # about so many, for the progress
+        self._note = f"import {source.name} {size} {hashlib.sha256(start).hexdigest()[:16]}"
+        self._scales: dict[str, Scale] = {}
+        self._passed = 0
         self.result = Result()
 
     def run(self) -> Result:
         """Store every part that is not yet stored."""
-        with ExitStack() as stack:
-            file = stack.enter_context(self._source.open("rb"))
-            beside_path = sidecar(self._source)
-            beside = stack.enter_context(beside_path.open("rb")) if beside_path.exists() else None
-            header = file.readline().decode("utf-8-sig").strip()
-            if header != ",".join(READINGS_HEADER):
-                raise TransferRefused(f"the first line must be {','.join(READINGS_HEADER)}, it is {header[:80]!r}")
-            if beside is not None:
-                self._describe(json.loads(beside.readline() or b"{}"))
-            line = self._resume(file, beside)
-            part: list[_Row] = []
-            block = -1
-            at: tuple[int, ...] = (0, 0, 0)
-            for row in self._rows(file, beside, line):
+        rows = readings_rows(self._source, self._refuse)
+        first = next(rows, None)  # a header that is none refuses the file before anything is stored
+        self._begin()
+        part: list[_Row] = []
+        block = -1
+        while first is not None:
+            row = self._row(first) if first[4] > self._passed else None
+            if row is not None:
                 if part and (row.time // BLOCK_SECONDS != block or len(part) >= _LARGEST_PART):
-                    self._store(block, part, at)
+                    self._store(block, part)
                     part = []
                 block = row.time // BLOCK_SECONDS
                 part.append(row)
-                at = self._at
-            if part:
-                self._store(block, part, at)
+            first = next(rows, None)
+        if part:
+            self._store(block, part)
         with self._engine.begin() as connection:
             connection.exec_driver_sql("DELETE FROM note WHERE name = ?", (self._note,))
         self._progress(1.0)
         return self.result
 
-    def _describe(self, facts: dict[str, Any]) -> None:
-        """Take the sidecar's first line: scales, and calibrations that are not yet known."""
-        self._scales = dict(facts.get("scales", {}))
+    def _begin(self) -> None:
+        """Take calibrations that are not yet known, and what an import of this file that was interrupted had done."""
         with self._engine.begin() as connection:
             known = {d for (d,) in connection.exec_driver_sql("SELECT data FROM item WHERE kind = 'Calibration'")}
-            numbers = {name: number for number, name in connection.exec_driver_sql("SELECT id, name FROM probe")}
+            stored = connection.exec_driver_sql("SELECT id, name, scale FROM probe").all()
+            self._scales = {name: SCALES[scale] for _, name, scale in stored}
+            numbers = {name: number for number, name, _ in stored}
             # The newest of one start holds; here the number given first is the highest.
-            for described in reversed(facts.get("calibrations", ())):
-                calibration = codec.as_calibration(described)
+            for calibration in reversed(self._words.calibrations.all()):
                 if codec.pack(calibration) not in known:
                     _past_item(connection, calibration)
                     if calibration.probe in numbers:
                         rebuild(connection, _standards(connection), [numbers[calibration.probe]], calibration.time, FOREVER)
-
-    def _resume(self, file: BinaryIO, beside: BinaryIO | None) -> int:
-        """Move both files behind what is stored already; return the number of the last line passed."""
-        with self._engine.begin() as connection:
             text = connection.exec_driver_sql("SELECT value FROM note WHERE name = ?", (self._note,)).scalar()
-        self._at = (file.tell(), beside.tell() if beside is not None else 0, 1)
-        if text is None:
-            return 1
-        done = json.loads(text)
-        self.result = Result(done["stored"], done["known"], Counter(done["refused"]), done["first_line"])
-        self._at = tuple(done["at"])
-        file.seek(self._at[0])
-        if beside is not None:
-            beside.seek(self._at[1])
-        return int(self._at[2])
+        done = json.loads(text or "{}")
+        if "passed" in done:
+            self._passed = int(done.pop("passed"))
+            self.result = Result(**{**done, "refused": Counter(done["refused"])})
 
-    def _rows(self, file: BinaryIO, beside: BinaryIO | None, line: int) -> Iterator[_Row]:
-        """Yield the rows that can be stored; `_at` is where both files stand behind the last of them."""
-        offset, beside_offset = file.tell(), beside.tell() if beside is not None else 0
-        for raw in file:
-            line += 1
-            offset += len(raw)
-            words = None
-            if beside is not None:
-                described = beside.readline()
-                beside_offset += len(described)
-                words = json.loads(described or b"null")
-            row = self._row(next(csv.reader([raw.decode("utf-8")]), []), words, line)
-            self._at = (offset, beside_offset, line)
-            if row is not None:
-                yield row
-
-    def _row(self, cells: list[str], words: Any, line: int) -> _Row | None:
-        why = ""
-        row = None
-        if len(cells) != len(READINGS_HEADER):
-            why = "not four columns"
-        elif (at := _second(cells[0])) is None:
-            why = NO_TIME
-        elif not (probe := cells[1].strip()):
-            why = "no probe"
-        elif words is not None:
-            said = spelled(*words[3:6])
-            h = words[1] if words[0] is not None else of_failed(words[2], said)
-            row = _Row(line, at, probe, words[0], h, words[2], said)
-        elif not cells[2].strip() and not cells[3].strip():
-            row = _Row(line, at, probe, None, None, MISSING, "")
-        elif (values := _values(cells[2], cells[3])) is None:
-            why = "values are not -45..130 °C and 0..100 %RH"
-        else:
-            row = _Row(line, at, probe, *SCALES[self._scales.get(probe, "sht3x")].encode(*values), PASS, "")
-        if why:
+    def _refuse(self, why: str, line: int) -> None:
+        if line > self._passed:  # else it was counted before the interruption
             self.result.refuse(why, line)
-        return row
 
-    def _store(self, block: int, part: list[_Row], at: tuple[int, ...]) -> None:
+    def _row(self, given: ReadingRow) -> _Row | None:
+        """Return a row as it is stored, None when it is refused."""
+        at, name, temperature_c, humidity_percent, line = given
+        probe = name.strip()
+        why = ""
+        if not 0 < at <= self._latest:
+            why = _out_of_time(self._latest - _SLACK_SECONDS)
+        elif not 0 < len(probe) <= _LONGEST_NAME or not probe.isprintable() or NO_TEXT in probe:
+            why = "no probe is called that"
+        elif temperature_c is not None and not (-45 <= temperature_c <= 130 and 0 <= (humidity_percent or 0) <= 100):
+            why = "values are not -45..130 °C and 0..100 %RH"
+        if why:
+            self._refuse(why, line)
+            return None
+        found = self._worded((at, probe, temperature_c, humidity_percent, line))
+        return _Row(line, at, probe, found.t, found.h, found.flag, found.tests)
+
+    def _worded(self, row: ReadingRow) -> Worded:
+        """Return words and verdict of a row: those beside it where they say the same, else what the CSV says."""
+        at, probe, temperature_c, humidity_percent, line = row
+        stated = self._words.scale(probe)
+        scale = self._scales.setdefault(probe, stated)
+        beside = self._words.of(row)
+        if beside is not None:
+            if beside.t is not None and beside.h is not None and scale != stated:  # the probe is known by another scale
+                return Worded(*scale.encode(*stated.decode(beside.t, beside.h)), beside.flag, beside.tests)
+            return beside
+        if self._words.file is not None:
+            self.result.unlike += 1
+            self.result.first_unlike = self.result.first_unlike or line
+        if temperature_c is None or humidity_percent is None:
+            return Worded(None, None, MISSING, "")
+        return Worded(*scale.encode(*self._words.uncorrected(probe, at, temperature_c, humidity_percent)), PASS, "")
+
+    def _store(self, block: int, part: list[_Row]) -> None:
         """Merge rows of one block into the archive, in one transaction with the note of how far it came."""
         with self._engine.begin() as connection:
             _store(connection, block, part, self._scales, self.result)
             result = self.result
             done = {
-                "at": at, "stored": result.stored, "known": result.known,
-                "refused": dict(result.refused), "first_line": result.first_line,
+                "passed": part[-1].line, "stored": result.stored, "known": result.known, "refused": dict(result.refused),
+                "first_line": result.first_line, "unlike": result.unlike, "first_unlike": result.first_unlike,
             }  # fmt: skip
             connection.exec_driver_sql("INSERT OR REPLACE INTO note VALUES (?, ?)", (self._note, json.dumps(done)))
-        self._progress(at[0] / self._size)
+        self._progress(min(1.0, part[-1].line / self._lines))
 
 
 def _past_item(connection: Connection, item: JournalEntry | Calibration) -> None:
@@ -263,23 +303,7 @@ def _standards(connection: Connection) -> Standards:
     return Standards(remembered.in_force)
 
 
-def _second(text: str) -> int | None:
-    try:
-        second = parse_time(text.strip())
-    except ValueError:
-        return None
-    return second if second > 0 else None
-
-
-def _values(temperature: str, humidity: str) -> tuple[float, float] | None:
-    try:
-        t, h = float(temperature), float(humidity)
-    except ValueError:
-        return None
-    return (t, h) if math.isfinite(t) and -45 <= t <= 130 and math.isfinite(h) and 0 <= h <= 100 else None
-
-
-def _store(connection: Connection, block: int, part: list[_Row], scales: dict[str, str], result: Result) -> None:
+def _store(connection: Connection, block: int, part: list[_Row], scales: dict[str, Scale], result: Result) -> None:
     start, end = block * BLOCK_SECONDS, (block + 1) * BLOCK_SECONDS
     by_probe: dict[str, list[_Row]] = {}
     for row in part:
@@ -295,7 +319,7 @@ def _store(connection: Connection, block: int, part: list[_Row], scales: dict[st
                     result.refuse(f"more than {_MOST_PROBES} probes", row.line)
                 continue
             numbers[probe] = number
-            values = (number, probe, scales.get(probe, "sht3x"))
+            values = (number, probe, scales[probe].name)
             connection.exec_driver_sql("INSERT INTO probe VALUES (?, ?, ?)", values)
         taken = {key >> PROBE_BITS: (t, h) for key, t, h in probe_rows(connection, number, start, end)}
         new: dict[int, _Row] = {}
@@ -334,15 +358,15 @@ def _merge(connection: Connection, block: int, number: int, rows: list[_Row], al
     fresh = {row.time: row for row in rows}
     spans: list[tuple[int, int, int, str]] = []
     last: tuple[int, str] | None = None
-    for time in sorted(all_times):
-        row = fresh.get(time)
+    for second in sorted(all_times):
+        row = fresh.get(second)
         verdict = (row.flag, row.tests) if row is not None else None
         if verdict is not None and not needs_span(*verdict):
             verdict = None
         if verdict is not None and verdict == last:
-            spans[-1] = (spans[-1][0], time, *verdict)
+            spans[-1] = (spans[-1][0], second, *verdict)
         elif verdict is not None:
-            spans.append((time, time, *verdict))
+            spans.append((second, second, *verdict))
         last = verdict
     cut_out(connection, number, [row.time for row in rows])
     write_spans(connection, number, spans)

@@ -22,11 +22,15 @@ SELECT seq, kind, data FROM item WHERE seq > ? AND (
 ) ORDER BY seq"""  # noqa: S608  the judge's own words
 
 
+_ALL = -(1 << 62)
+"""A number below every other: what was imported has negative ones."""
+
+
 class Remembered:
     """`in_force` as of the last `bring_up_to_date`. The caller sees to it that one thread at a time comes here."""
 
     def __init__(self) -> None:
-        self._seen = 0
+        self._seen: int | None = None
         self._settings: list[Settings] = []
         self._journal: list[JournalEntry] = []
         self._commands: list[Command] = []
@@ -42,12 +46,12 @@ class Remembered:
         newest = connection.exec_driver_sql("SELECT coalesce(max(seq), 0) FROM item").scalar_one()
         if newest == self._seen:
             return
-        if newest < self._seen:  # another file is in its place
-            self._seen, self._settings, self._journal, self._commands = 0, [], [], []
-        rows = connection.exec_driver_sql(_NEW, (self._seen,)).all()
+        if self._seen is not None and newest < self._seen:  # another file is in its place
+            self._seen, self._settings, self._journal, self._commands = None, [], [], []
+        rows = connection.exec_driver_sql(_NEW, (_ALL if self._seen is None else self._seen,)).all()
         if self._seen and any(kind == "Rebase" for _, kind, _ in rows):  # what is known was dated anew
             self._settings, self._journal, self._commands = [], [], []
-            rows = connection.exec_driver_sql(_NEW, (0,)).all()
+            rows = connection.exec_driver_sql(_NEW, (_ALL,)).all()
         for item in codec.readable(codec.unpack_item, ((kind, data) for _, kind, data in rows)):
             if isinstance(item, Settings):
                 self._settings.append(item)
