@@ -259,7 +259,7 @@ def run(folder: Path, events: int, seed: int) -> dict[str, Any]:
             clock.advance(59)
             arrived.count()
         with History.open(folder) as history:
-            while history.next_due(0) is not None:
+            while history.seconds_to_due(0) is not None:
                 clock.advance(600)
                 arrived.count()
             usages.append(usage())

@@ -6,6 +6,7 @@ import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -13,7 +14,8 @@ import pytest
 from dewkeeper.clock import ManualClock
 from dewkeeper.judge.types import SystemReport
 from dewkeeper.notify.dispatcher import Dispatcher
-from dewkeeper.store.records import DeliveryResult, Message
+from dewkeeper.store import History, Store
+from dewkeeper.store.records import Batch, DeliveryResult, Message
 from dewkeeper_config.models import Config
 from dewkeeper_demo.servers.phone import Answer, Call, Phone
 
@@ -34,19 +36,22 @@ class Outbox:
         with self._lock:
             self.rows |= {message.id: message for message in messages}
 
-    def messages_due(self, now: int, channels: Sequence[str] | None = None) -> Sequence[Message]:
+    def messages_due(
+        self, now: int, channels: Sequence[str] | None = None, elapsed: int | None = None
+    ) -> Sequence[Message]:
         with self._lock:
             self.reads += 1
             return [
                 r for r in self.rows.values()
-                if r.state == "pending" and max(r.not_before, r.next_try) <= now
+                if r.state == "pending" and r.not_before <= now and r.next_try <= (now if elapsed is None else elapsed)
                 and (channels is None or r.channel in channels)
             ]  # fmt: skip
 
-    def next_due(self, now: int) -> int | None:
+    def seconds_to_due(self, now: int, elapsed: int | None = None) -> int | None:
+        past = now if elapsed is None else elapsed
         with self._lock:
-            times = [max(r.not_before, r.next_try) for r in self.rows.values() if r.state == "pending"]
-        return min((at for at in times if at > now), default=None)
+            waits = [max(r.not_before - now, r.next_try - past) for r in self.rows.values() if r.state == "pending"]
+        return min((wait for wait in waits if wait > 0), default=None)
 
     def close(self) -> None:
         """Nothing to let go of."""
@@ -67,12 +72,18 @@ class Outbox:
 class Running:
     """A dispatcher at work on an outbox in memory, by a clock that is moved by hand."""
 
-    def __init__(self, config: Config, *stored: Message) -> None:
-        self.clock = ManualClock(wall=START)
+    def __init__(
+        self, config: Config, *stored: Message, wall: float = START, folder: Path | None = None, store: Store | None = None,
+        clock: ManualClock | None = None, **more: Any,
+    ) -> None:  # fmt: skip
+        self.clock = clock or ManualClock(wall=wall)
         self.outbox = Outbox()
         self.outbox.add(*stored)
         self.reports: list[SystemReport] = []
-        self.dispatcher = Dispatcher(config, lambda: self.outbox, self.clock, self.outbox.apply, self.reports.append)
+        apply = self.outbox.apply if store is None else lambda result: store.commit(Batch(deliveries=(result,)))
+        self.dispatcher = Dispatcher(
+            config, lambda: self.outbox if folder is None else History.open(folder), self.clock, apply, self.reports.append, **more
+        )
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self.dispatcher.run, args=(self._stop,), name="dispatcher")
         self._thread.start()
@@ -90,16 +101,18 @@ class Running:
 
 
 @contextmanager
-def running(config: Config, *stored: Message) -> Iterator[Running]:
-    """Run a dispatcher for the length of a block; these rows were stored before it starts."""
-    made = Running(config, *stored)
+def running(config: Config, *stored: Message, **more: Any) -> Iterator[Running]:
+    """Run a dispatcher for the length of a block; these rows were stored before it starts. more: as for `Dispatcher`."""
+    made = Running(config, *stored, **more)
     try:
         yield made
     finally:
         made.stop()
 
 
-def config(channels: dict[str, str], people: dict[str, list[str]] | None = None, **more: Any) -> Config:
+def config(
+    channels: dict[str, str], people: dict[str, list[str]] | None = None, notify: dict[str, Any] | None = None, **more: Any
+) -> Config:
     """Return a small configuration: channel name -> address, person -> channels."""
     return Config.model_validate(
         {
@@ -110,6 +123,7 @@ def config(channels: dict[str, str], people: dict[str, list[str]] | None = None,
                 {"kind": "webhook", "name": n, "url": u, "timeout_seconds": 1.0, **more} for n, u in channels.items()
             ],
             "person": [{"name": n, "channels": c} for n, c in (people or {"Marit": list(channels)}).items()],
+            "notify": notify or {},
         }
     )
 
@@ -148,7 +162,7 @@ def test_a_lost_reply_doubles_the_message_under_its_id(phone: Phone) -> None:
     """Where the reply is lost after acceptance the message comes again, under the same id, and only there."""
     phone.next.append(REPLY_LOST)
     with running(config({"phone": phone.url})) as run:
-        run.add(message("m1"), message("m2"))
+        run.add(message("m1", priority="urgent"), message("m2", priority="urgent"))
         run.clock.advance(300)
         assert sorted(call.id for call in phone.calls) == ["m1", "m1", "m2"]
 
@@ -168,10 +182,10 @@ def test_news_of_one_alarm_is_never_overtaken(phone: Phone) -> None:
     """What follows on an alarm waits for what came before, and then stands for both; another alarm does not wait."""
     phone.next += [REFUSED, Answer(503), Answer(503)]
     with running(config({"phone": phone.url})) as run:
-        run.add(message("m1", alarm="a"))
-        run.add(message("m2", alarm="a", created=START + 2, facts={"happening": "escalated"}))
+        run.add(message("m1", alarm="a", priority="urgent"))
+        run.add(message("m2", alarm="a", priority="urgent", created=START + 2, facts={"happening": "escalated"}))
         assert phone.calls == []
-        run.add(message("m3", alarm="b", created=START + 3))
+        run.add(message("m3", alarm="b", priority="urgent", created=START + 3))
         assert [call.id for call in phone.calls] == ["m3"]
         run.clock.advance(300)
         assert [call.id for call in phone.calls if call.accepted] == ["m2", "m3"]
@@ -236,9 +250,9 @@ def test_what_lies_ready_is_not_sent_after_another_channel_took_it(phone: Phone)
         with running(config({"phone": phone.url, "second": second.url})) as run:
             run.add(
                 message("m0", channel="second", priority="urgent"),
-                message("m1", facts={"siblings": ["m2"]}),
-                message("m2", channel="second", facts={"siblings": ["m1"]}),
-                message("m3"),
+                message("m1", priority="urgent", facts={"siblings": ["m2"]}),
+                message("m2", channel="second", priority="urgent", facts={"siblings": ["m1"]}),
+                message("m3", priority="urgent"),
             )
             run.clock.advance(60)
         assert {call.id for call in phone.calls} == {"m1", "m3"}
@@ -253,7 +267,8 @@ def test_a_dead_channel_delays_no_other(bad: Answer) -> None:
         people = {"Marit": ["dead"], "Ode": ["good"]}
         with running(config({"dead": dead.url, "good": good.url}, people)) as run:
             for n in range(5):
-                run.outbox.add(message(f"d{n}", channel="dead"), message(f"g{n}", channel="good", person="Ode"))
+                urgent = {"priority": "urgent"}
+                run.outbox.add(message(f"d{n}", channel="dead", **urgent), message(f"g{n}", channel="good", person="Ode", **urgent))
             run.dispatcher.wake.set()
             assert {call.id for call in good.wait(5)} == {f"g{n}" for n in range(5)}
 
@@ -390,7 +405,9 @@ def test_mail_like_rates_are_kept_and_what_waits_is_gathered() -> None:
             "person": [{"name": "Marit", "channels": ["phone"]}],
         }
         with running(Config.model_validate(whole)) as run:
-            run.add(*_each(10, lambda n: message(f"m{n}", created=START + n)))
+            for n in range(10):
+                run.clock.advance(60)
+                run.add(message(f"m{n}", created=START + 60 * (n + 1)))
             assert len(server.mails) == 3
             run.add(message("fire", priority="urgent", facts={"kind": "hot"}, kind="hot"))
             assert len(server.mails) == 4

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tests.notify.test_notify_plan import CONTEXT, NOON, alarm, config, event, firsts
+from tests.notify.test_notify_plan import CONTEXT, NOON, alarm, config, event, firsts, wait
 
 from dewkeeper.notify.plan import Planner
 from dewkeeper.store.records import Message
@@ -13,7 +13,7 @@ def test_two_tubs_are_two_messages_the_second_a_little_later() -> None:
     planner = Planner(config(), None)
     first = firsts(planner.plan([event("A1")], [], NOON, CONTEXT))
     second = firsts(planner.plan([event("A2")], [], NOON + 60, CONTEXT))
-    assert [row.not_before for row in first + second] == [0, NOON + 900]
+    assert [wait(row) for row in first + second] == [0, NOON + 900]
     assert first[0].facts["group"] == second[0].facts["group"]
 
 
@@ -24,7 +24,7 @@ def test_a_whole_room_in_ten_minutes_is_one_message_after_the_first() -> None:
     rows: list[Message] = []
     for place, name in enumerate(names):
         rows += firsts(planner.plan([event(name, at=NOON + place * 27)], [], NOON + place * 27, CONTEXT))
-    assert [row.not_before for row in rows] == [0] + [NOON + 900] * 21  # and no word of too many messages
+    assert [wait(row) for row in rows] == [0] + [NOON + 900] * 21  # and no word of too many messages
     assert len({row.facts["group"] for row in rows}) == 1
 
 
@@ -32,7 +32,7 @@ def test_three_tubs_in_one_cycle_are_one_message_at_once() -> None:
     """What the judge raises together from three on is told together, with every member named."""
     (row,) = firsts(Planner(config(), None).plan([event(f"A{n}") for n in (1, 2, 3)], [], NOON, CONTEXT))
     assert row.title == "3 in left: too dry since 11:00 – treat the room"
-    assert row.not_before == 0
+    assert wait(row) == 0
     assert [member["name"] for member in row.facts["members"]] == ["A1", "A2", "A3"]
     assert "A1 since 11:00; A2 since 11:00; A3 since 11:00." in row.lines
 
@@ -48,7 +48,7 @@ def test_directions_are_not_mixed() -> None:
     """Dry and damp tubs are different news."""
     events = [event("A1"), event("A2", "damp"), event("A3"), event("A4", "damp")]
     rows = firsts(Planner(config(), None).plan(events, [], NOON, CONTEXT))
-    assert [row.kind for row in rows if row.not_before == 0] == ["dry", "damp"]
+    assert [row.kind for row in rows if wait(row) == 0] == ["dry", "damp"]
 
 
 def test_urgent_members_are_not_held() -> None:
@@ -58,7 +58,7 @@ def test_urgent_members_are_not_held() -> None:
     for place in range(5):
         at = NOON + 60 * place
         rows.append(firsts(planner.plan([event(f"A{place + 1}", "hot", at=at)], [], at, CONTEXT))[0])
-    assert [row.not_before for row in rows] == [0, 0, 0, NOON + 180 + 120, NOON + 240 + 120]
+    assert [wait(row) for row in rows] == [0, 0, 0, NOON + 180 + 120, NOON + 240 + 120]
     assert rows[2].title == "3 in left: too hot since 11:00 – cool the room now"
 
 
@@ -68,7 +68,7 @@ def test_a_tub_long_after_the_others_is_news_of_its_own() -> None:
     for name in ("A1", "A2", "A3"):
         planner.plan([event(name)], [], NOON, CONTEXT)
     (row,) = firsts(planner.plan([event("A4", at=NOON + 901)], [], NOON + 901, CONTEXT))
-    assert row.not_before == 0
+    assert wait(row) == 0
 
 
 def test_probes_of_one_branch_that_fall_silent_together_are_one_message() -> None:
@@ -82,7 +82,7 @@ def test_faults_of_different_branches_are_different_messages() -> None:
     """Two single probes on two multiplexers have nothing in common."""
     events = [event("A1", "missing", band=None), event("B1", "missing", band=None)]
     rows = firsts(Planner(config(), None).plan(events, [], NOON, CONTEXT))
-    assert [row.not_before for row in rows] == [0, 0]
+    assert [wait(row) for row in rows] == [0, 0]
 
 
 def test_a_group_that_is_over_is_told_together() -> None:
@@ -93,7 +93,7 @@ def test_a_group_that_is_over_is_told_together() -> None:
     for n in (1, 2, 3):
         at = NOON + 7200 + 60 * n
         rows += firsts(planner.plan([event(f"A{n}", "dry", "cleared", at, state="normal")], [], at, CONTEXT))
-    assert {row.not_before for row in rows} == {NOON + 7260 + 900}
+    assert {wait(row) for row in rows} == {NOON + 7260 + 900}
     assert len({row.facts["group"] for row in rows}) == 1
 
 

@@ -75,6 +75,11 @@ def alarm(enclosure: str, kind: Kind = "dry", state: State = "unacknowledged", p
     )
 
 
+def wait(row: Message) -> int:
+    """Return when a row may go out at the earliest, 0 for at once."""
+    return max(row.not_before, row.next_try)
+
+
 def firsts(rows: Sequence[Message]) -> list[Message]:
     """Return the rows of first channels: one per person and thing said."""
     return [row for row in rows if row.channel != "second"]

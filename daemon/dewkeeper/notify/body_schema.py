@@ -28,7 +28,7 @@ class MemberBody(_Part):
 class Data(_Part):
     """What the message is about; absent where it does not apply."""
 
-    happening: Literal["raised", "escalated", "reminded", "unanswered", "cleared", "annotated"] | None = Field(
+    happening: Literal["raised", "escalated", "reminded", "unanswered", "handed_over", "cleared", "annotated"] | None = Field(
         None, description="What happened to the alarm."
     )
     kind: str | None = Field(None, description="Kind of the alarm: dry, damp, hot, cold, missing ...")

@@ -11,20 +11,24 @@ from dewkeeper.store.records import Message
 
 @dataclass(frozen=True, slots=True)
 class Receipt:
-    """The service accepted the message; `said` is its answer in a few words."""
+    """The service accepted the message; `said` is its answer in a few words. left_out: recipients it did not take, and why."""
 
     said: str = ""
+    left_out: str = ""
 
 
 class Channel(ABC):
     """A way to reach people. Subclasses supply `attempt`; the deadline is kept here.
 
     name: as configured. timeout_seconds: total time of one attempt. per_hour: most messages an hour, None for no limit.
+    can_be_checked: whether `check` says anything. many_recipients: whether one message goes to several at once.
     """
 
     name: str
     timeout_seconds: float
     per_hour: int | None = None
+    can_be_checked = False
+    many_recipients = False
 
     def send(self, message: Message, deadline_seconds: float) -> Receipt:
         """Hand over one message and return the receipt.
@@ -39,4 +43,10 @@ class Channel(ABC):
         """Try once, with every connection made through `guard.connect`. Raises TemporaryFailure or PermanentFailure.
 
         Called in a thread that may be given up at the deadline, and for different messages from different threads.
+        """
+
+    def check(self, guard: Guard, *, deep: bool) -> None:  # noqa: B027  no means to look is a full answer
+        """Look whether the way is open, sending nothing. Raises as `attempt` does; nothing where that cannot be known.
+
+        deep: as far as the service allows, its login too; for a way whose service refused something.
         """

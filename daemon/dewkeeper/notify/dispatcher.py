@@ -6,17 +6,20 @@ import logging
 import math
 import threading
 import time
+from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from itertools import zip_longest
 
 from dewkeeper.clock import Clock
 from dewkeeper.judge.types import SystemReport
 from dewkeeper.notify.backoff import delay_seconds
+from dewkeeper.notify.channel import Receipt
 from dewkeeper.notify.channels import open_channels
-from dewkeeper.notify.errors import PermanentFailure, TemporaryFailure
+from dewkeeper.notify.errors import CertificateRefused, DeadlinePassed, PermanentFailure, SendFailure, TemporaryFailure
 from dewkeeper.notify.gather import Parcel, parcels
 from dewkeeper.notify.lane import Lane
-from dewkeeper.notify.outbox import Outbox, Reader
+from dewkeeper.notify.outbox import Losses, Outbox, Reader, Times, Uncounted
+from dewkeeper.notify.saying import UNWORDED, Situation
 from dewkeeper.report.wording import Wording
 from dewkeeper.store.records import Delivery, DeliveryResult, Message
 from dewkeeper_config.models import Config
@@ -36,10 +39,14 @@ _SHORTEST_READY_SECONDS, _LONGEST_READY_SECONDS = 0.05, 1.0
 
 
 class Dispatcher:
-    """Runs in a thread of its own. `heartbeat`: injected monotonic second of the last round; `wake`: set it when rows came.
+    """Runs in a thread of its own. `wake`: set it when rows came.
+
+    `turned`, `worked`: injected monotonic seconds of the last round, and of the last that did its work. counts: what was
+    given up, in words for people.
 
     history_factory: opens the store for reading; may raise, and is tried again. report: where results go (the writer).
-    trouble: where the state of channels goes.
+    trouble: where the state of channels goes. situation: how things are now. now: UTC seconds as everything is stamped
+    with; stepped: by how many seconds the clock was stepped before this start, as the planner remembers it.
     """
 
     def __init__(
@@ -49,15 +56,27 @@ class Dispatcher:
         clock: Clock,
         report: Callable[[DeliveryResult], None],
         trouble: Callable[[SystemReport], None],
+        situation: Callable[[], Situation] = Situation,
+        now: Callable[[], int] | None = None,
+        stepped: int = 0,
+        losses: Losses | None = None,
     ) -> None:
         self._clock = clock
+        self._now = now or (lambda: int(clock.wall()))
+        self._elapsed_less_monotonic = self._now() - stepped - clock.monotonic()
         self._report = report
         self._trouble = trouble
+        self._situation = situation
+        self._losses = losses or Uncounted()
         self._wording = Wording.of(config.site)
-        self._outbox = Outbox(history_factory)
-        self._lanes = {channel.name: Lane(channel) for channel in open_channels(config, clock.wall)}
+        self._outbox = Outbox(history_factory, self._wording, self._losses)
+        self._lanes = {
+            channel.name: Lane(channel, clock.monotonic()) for channel in open_channels(config, clock.wall)
+        }
         self.wake = threading.Event()
-        self.heartbeat = clock.monotonic()
+        self.turned = self.worked = clock.monotonic()
+        self.counts: Counter[str] = Counter()
+        self._unworded: set[str] = set()
 
     def hand_over(self, messages: Iterable[Message]) -> None:
         """Take rows the store refused: they are sent from memory under their final ids."""
@@ -70,14 +89,15 @@ class Dispatcher:
             self.wake.clear()
             try:
                 seconds = self._round()
+                self.worked = self._clock.monotonic()
             except Exception:
-                # One malformed row must not silence everybody for good.
+                # Nothing may silence everybody for good; that no round succeeds is told by whoever watches `worked`.
                 log.exception("dispatcher: a round failed")
                 seconds = IDLE_SECONDS
-            self.heartbeat = self._clock.monotonic()
+            self.turned = self._clock.monotonic()
             if stop.is_set():
                 break
-            busy = [lane.ends for lane in self._lanes.values() if lane.busy]
+            busy = [lane.ends for lane in self._lanes.values() if lane.at_work]
             if busy:
                 # Sockets live in real time, and a manual clock must not move while one is waited for.
                 self.wake.wait(min(_REAL_WAIT_SECONDS, max(0.0, min(busy) - time.monotonic())))
@@ -85,26 +105,53 @@ class Dispatcher:
                 self._clock.wait(self.wake, seconds)
         self._end()
 
+    def _times(self) -> Times:
+        monotonic = self._clock.monotonic()
+        return Times(self._now(), int(monotonic + self._elapsed_less_monotonic), monotonic)
+
     def _round(self) -> float:
         """Take in what ended, start what is due; return after how many seconds there may be more to do."""
+        at = self._times()
         for lane in self._lanes.values():
             self._collect(lane)
-        now, monotonic = int(self._clock.wall()), self._clock.monotonic()
+            self._collect_probe(lane, at)
         waits = [IDLE_SECONDS]
         hungry = []
         for lane in self._lanes.values():
+            waits.append(self._probe(lane, at.monotonic))
             if lane.busy:
                 continue
-            if lane.breaker.rests(monotonic):
-                waits.append(lane.breaker.resting_until - monotonic)
+            if lane.breaker.rests(at.monotonic):
+                waits.append(lane.breaker.resting_until - at.monotonic)
             elif lane.stuck():
-                self._say(lane, True, "sends hang for good; the system's name look-up does not answer", now)
-            elif not self._start(lane, monotonic):
+                self._say(lane, True, "sends hang for good; the system's name look-up does not answer", at.now)
+            elif not self._start(lane, at.monotonic):
                 hungry.append(lane)
         if hungry:
-            self._fill(hungry, now, monotonic)
-            waits += [lane.allowance(monotonic) or IDLE_SECONDS for lane in hungry if not self._start(lane, monotonic)]
-        return max(0.0, min(*waits, self._outbox.seconds_to_next(now, monotonic)))
+            self._fill(hungry, at)
+            waits += [
+                lane.allowance(at.monotonic) or IDLE_SECONDS for lane in hungry if not self._start(lane, at.monotonic)
+            ]
+        return max(0.0, min(*waits, self._outbox.seconds_to_next(at)))
+
+    def _probe(self, lane: Lane, monotonic: float) -> float:
+        """Start a probe of the way if one is due; return in how many seconds the next is."""
+        wait = lane.probe.wait(monotonic, trouble=lane.reported is True)
+        if wait <= 0:
+            lane.probe.start(monotonic, self.wake.set)
+            wait = lane.probe.wait(monotonic, trouble=lane.reported is True)
+        return wait
+
+    def _collect_probe(self, lane: Lane, at: Times, *, give_up: bool = False) -> None:
+        found = lane.probe.take(at.monotonic, give_up=give_up)
+        if isinstance(found, SendFailure):
+            log.info("the way over %s is not open: %s", lane.channel.name, found)
+            if not give_up and lane.probe.worth_saying(found, at.monotonic):
+                self._say(lane, True, str(found), at.now)
+        elif found:
+            lane.breaker.succeeded()
+            self._outbox.release(lane.channel.name)
+            self._say(lane, False, "", at.now)
 
     def _start(self, lane: Lane, monotonic: float) -> bool:
         """Start the first parcel that lies ready and that the channel's rate allows; return whether there was one."""
@@ -115,29 +162,42 @@ class Dispatcher:
             lane.start(parcel, monotonic, self.wake.set)
         return parcel is not None
 
-    def _fill(self, lanes: Sequence[Lane], now: int, monotonic: float) -> None:
+    def _fill(self, lanes: Sequence[Lane], at: Times) -> None:
         """Read the outbox once and lay ready what these channels may send, people taking turns.
 
         A large backlog is so not read anew for every message, and yet a new urgent row waits less than a second.
         """
         reopening = [lane.channel.name for lane in lanes if lane.breaker.opened]
-        due = self._outbox.due([lane.channel.name for lane in lanes], now, monotonic, reopening)
+        due = self._outbox.due([lane.channel.name for lane in lanes], at, reopening)
+        for identity in self._outbox.unreadable:
+            self._losses.set_aside("dispatcher", f"message {identity}", "its row in the database cannot be read")
+            self._settle_id(identity, "failed", "it cannot be read")
+        situation = self._situation()
         for lane in lanes:
             mine = {person: rows for (channel, person), rows in due.items() if channel == lane.channel.name}
             turns = [
-                parcels([row for row in mine[person] if not self._expired(row, now)], self._wording, now)
+                self._parcels([row for row in mine[person] if not self._expired(row, at.now)], situation, at.now)
                 for person in sorted(mine, key=lambda name: (lane.last_person.get(name, float("-inf")), name))
             ]
             lane.ready.extend(parcel for turn in zip_longest(*turns) for parcel in turn if parcel is not None)
         found = self._clock.monotonic()
-        good_seconds = min(_LONGEST_READY_SECONDS, max(_SHORTEST_READY_SECONDS, _READY_FACTOR * (found - monotonic)))
+        good_seconds = min(_LONGEST_READY_SECONDS, max(_SHORTEST_READY_SECONDS, _READY_FACTOR * (found - at.monotonic)))
         for lane in lanes:
             lane.ready_until = found + good_seconds
+
+    def _parcels(self, rows: Sequence[Message], situation: Situation, now: int) -> list[Parcel]:
+        made = parcels(rows, self._wording, now, situation)
+        for parcel in made:
+            if parcel.message.facts.get(UNWORDED) and parcel.message.id not in self._unworded:
+                self._unworded.add(parcel.message.id)
+                self._losses.set_aside("dispatcher", f"the words of message {parcel.message.id}", "it was told plainly")
+        return made
 
     def _expired(self, row: Message, now: int) -> bool:
         if row.expires is None or row.expires > now:
             return False
         self._settle(row, "expired", row.attempts, error="no longer of use")
+        self.counts["no longer of use when they could be sent"] += 1
         return True
 
     def _collect(self, lane: Lane, *, give_up: bool = False) -> None:
@@ -146,76 +206,73 @@ class Dispatcher:
         if outcome is None or parcel is None:
             return
         lane.parcel = None
-        now, monotonic = int(self._clock.wall()), self._clock.monotonic()
+        at = self._times()
         try:
-            outcome()
+            receipt = outcome()
         except PermanentFailure as error:
-            self._refused(lane, parcel, error, now, monotonic)
+            lane.probe.deep = True
+            self._refused(lane, parcel, error, at)
         except TemporaryFailure as error:
-            self._failed(lane, parcel, error, now, monotonic)
+            self._failed(lane, parcel, error, at)
         except Exception as error:
             log.exception("channel %s broke its contract", lane.channel.name)
-            self._failed(lane, parcel, TemporaryFailure(f"{type(error).__name__}: {error}"), now, monotonic)
+            self._failed(lane, parcel, TemporaryFailure(f"{type(error).__name__}: {error}"), at)
         else:
-            self._accepted(lane, parcel, now, monotonic)
+            self._accepted(lane, parcel, receipt, at)
+        lane.probe.touched(at.monotonic, well=lane.breaker.failures == 0)
 
-    def _accepted(self, lane: Lane, parcel: Parcel, now: int, monotonic: float) -> None:
+    def _accepted(self, lane: Lane, parcel: Parcel, receipt: Receipt, at: Times) -> None:
         if lane.breaker.failures:
             self._outbox.release(lane.channel.name)
         lane.breaker.succeeded()
-        lane.count(monotonic)
-        self._say(lane, False, "", now)
+        lane.count(at.monotonic)
+        self._say(lane, False, "", at.now)
+        self._say_left_out(lane, receipt, at.now)
         for row in parcel.carries:
             self._settle(row, "sent" if row.id == parcel.message.id else "collapsed", row.attempts + 1)
         for identity in _siblings(parcel):
             self._settle_id(identity, "collapsed", "another channel was faster")
 
-    def _failed(self, lane: Lane, parcel: Parcel, error: TemporaryFailure, now: int, monotonic: float) -> None:
-        lane.breaker.failed(monotonic, error.retry_after_seconds, slow=error.slow)
+    def _failed(self, lane: Lane, parcel: Parcel, error: TemporaryFailure, at: Times) -> None:
+        lane.breaker.failed(at.monotonic, error.retry_after_seconds, slow=error.slow)
+        if isinstance(error, DeadlinePassed):
+            self.counts["sends that were given up at their deadline and tried again"] += 1
         row = _main_row(parcel)
         wait = delay_seconds(row.id, row.attempts + 1, slow=error.slow)
         if error.retry_after_seconds is not None:
             wait = max(wait, error.retry_after_seconds)
-        self._postpone(lane, parcel, row, wait, str(error), now, monotonic)
-        if lane.breaker.in_trouble(monotonic):
-            self._say(lane, True, str(error), now)
+        self._postpone(lane, parcel, row, wait, str(error), at)
+        if lane.breaker.in_trouble(at.monotonic) or isinstance(error, CertificateRefused):
+            self._say(lane, True, str(error), at.now)
 
-    def _refused(self, lane: Lane, parcel: Parcel, error: PermanentFailure, now: int, monotonic: float) -> None:
-        lane.breaker.failed(monotonic)
+    def _refused(self, lane: Lane, parcel: Parcel, error: PermanentFailure, at: Times) -> None:
+        lane.breaker.failed(at.monotonic)
         row = _main_row(parcel)
-        self._say(lane, True, str(error), now)
+        self._say(lane, True, str(error), at.now)
         for identity in _siblings(parcel):
-            self._outbox_result(DeliveryResult(identity, now, "pending", 0, now, "the first channel refused"))
+            self._outbox_result(DeliveryResult(identity, at.now, "pending", 0, at.elapsed, "the first channel refused"))
         if row.attempts + 1 >= PERMANENT_ATTEMPTS:
             for carried in parcel.carries:
                 self._settle(carried, "failed", carried.attempts + 1, error=str(error))
+                self._losses.set_aside("dispatcher", f"the message {carried.title!r} over {row.channel}", str(error))
             return
-        self._postpone(lane, parcel, row, PERMANENT_RETRY_SECONDS, str(error), now, monotonic, refused=True)
+        self._postpone(lane, parcel, row, PERMANENT_RETRY_SECONDS, str(error), at, refused=True)
 
     def _postpone(
-        self,
-        lane: Lane,
-        parcel: Parcel,
-        row: Message,
-        wait: float,
-        error: str,
-        now: int,
-        monotonic: float,
-        *,
-        refused: bool = False,
+        self, lane: Lane, parcel: Parcel, row: Message, wait: float, error: str, at: Times, *, refused: bool = False
     ) -> None:
         log.info("not delivered over %s, again in %.0f s: %s", row.channel, wait, error)
         whole_seconds = math.ceil(wait)  # store and memory must let it go in the same second, or it is overtaken
         place = (row.channel, row.person)
-        self._outbox.defer(place, parcel.carries, monotonic + whole_seconds, refused=refused)
+        self._outbox.defer(place, parcel.carries, at.monotonic + whole_seconds, refused=refused)
         lane.hold_back(parcel.alarms)
-        self._settle(row, "pending", row.attempts + 1, next_try=now + whole_seconds, error=error)
+        self._settle(row, "pending", row.attempts + 1, next_try=at.elapsed + whole_seconds, error=error)
 
     def _settle(self, row: Message, state: Delivery, attempts: int, *, next_try: int = 0, error: str = "") -> None:
-        self._outbox_result(DeliveryResult(row.id, int(self._clock.wall()), state, attempts, next_try, error))
+        self._outbox_result(DeliveryResult(row.id, self._now(), state, attempts, next_try, error))
 
     def _settle_id(self, identity: str, state: Delivery, error: str) -> None:
-        self._outbox_result(DeliveryResult(identity, int(self._clock.wall()), state, 0, 0, error))
+        self._outbox_result(DeliveryResult(identity, self._now(), state, 0, 0, error))
 
     def _outbox_result(self, result: DeliveryResult) -> None:
         if self._outbox.settle(result):
@@ -230,6 +287,17 @@ class Dispatcher:
         text = f"messages over {name} do not arrive: {why}" if trouble else f"{name} delivers"
         self._trouble(SystemReport(now, f"channel {name}", trouble, text))
 
+    def _say_left_out(self, lane: Lane, receipt: Receipt, now: int) -> None:
+        """Tell of recipients that the service does not take while others get the message, or of the end of that, once."""
+        trouble = bool(receipt.left_out)
+        if trouble:
+            log.warning("%s took a message, but not for %s", lane.channel.name, receipt.left_out)
+        if lane.left_out == trouble or not (trouble or lane.channel.many_recipients):
+            return
+        lane.left_out = trouble
+        text = f"{lane.channel.name} does not reach {receipt.left_out}; the others get their messages"
+        self._trouble(SystemReport(now, f"recipients of {lane.channel.name}", trouble, text))
+
     def _end(self) -> None:
         """Give what is under way a moment, then end it: it stays in the outbox and goes out after the next start."""
         give_up = time.monotonic() + _END_SECONDS
@@ -239,6 +307,7 @@ class Dispatcher:
                 self.wake.clear()
                 self._collect(lane)
             self._collect(lane, give_up=True)
+            self._collect_probe(lane, self._times(), give_up=True)
             lane.wait_for_end(_REAL_WAIT_SECONDS)
         self._outbox.close()
         if hasattr(self._clock, "leave"):

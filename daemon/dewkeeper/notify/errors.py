@@ -3,7 +3,8 @@
 NotifyError (DewkeeperError)
 ├── SendFailure: one attempt did not end in acceptance
 │   ├── TemporaryFailure: worth another attempt, perhaps after `retry_after_seconds`
-│   │   └── DeadlinePassed (TimeoutError): the whole attempt took longer than it may
+│   │   ├── DeadlinePassed (TimeoutError): the whole attempt took longer than it may
+│   │   └── CertificateRefused: the other side is not believed to be who it should be; somebody must put that right
 │   └── PermanentFailure: this service will never take it like this
 ├── ChannelUnusable (LookupError): the channel cannot be set up, for example for want of a secret
 └── LinkRefused (ValueError): an acknowledge link that is not ours, or no longer good
@@ -40,6 +41,10 @@ class DeadlinePassed(TemporaryFailure, TimeoutError):
 
     def __init__(self, seconds: float) -> None:
         super().__init__(f"no answer within {seconds:g} s")
+
+
+class CertificateRefused(TemporaryFailure):
+    """The certificate is expired, of another host, or signed by nobody known. It may be put right, but not by waiting."""
 
 
 class PermanentFailure(SendFailure):

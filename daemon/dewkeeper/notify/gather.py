@@ -7,18 +7,28 @@ message; and when much has piled up, one digest stands for all that needs nothin
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import logging
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
-from dewkeeper.notify import words
+from dewkeeper.notify import saying, words
+from dewkeeper.notify.phrases import rationale_of
+from dewkeeper.notify.saying import UNWORDED, Situation
 from dewkeeper.notify.told import Member, Told
 from dewkeeper.report.wording import Wording
 from dewkeeper.store.records import Message
 
+log = logging.getLogger(__name__)
+
 DIGEST_FROM: Final = 5
 _DIGEST_LINES: Final = 30
+_WHOLE: Final = 4
+"""So many messages are put into one with what to do and where to tap; of more only the first lines are told."""
 _REPEATS: Final = ("reminded", "unanswered")
+_STANDING: Final = ("raised", "escalated", "handed_over", *_REPEATS)
+_BY_ITSELF: Final = frozenset({"path_test"})
+"""Kinds of message that are never put together with others: each is to be tapped."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,26 +49,60 @@ def alarms_of(row: Message) -> frozenset[str]:
     return frozenset(row.facts.get("alarms") or ([row.alarm] if row.alarm else []))
 
 
-def planned_for(row: Message) -> int:
-    """Return when a row was to go out, UTC seconds."""
-    first = row.next_try if row.attempts == 0 else 0  # a stand-in waits on purpose
+def planned_for(row: Message, stepped: int = 0) -> int:
+    """Return when a row was to go out, UTC seconds. stepped: by how much the wall clock was stepped since it could be."""
+    first = row.next_try + stepped if row.attempts == 0 and row.next_try else 0  # a stand-in waits on purpose
     return max(row.created, row.not_before, first)
 
 
-def parcels(rows: Sequence[Message], wording: Wording, now: int) -> list[Parcel]:
-    """Return what to send of these rows (all of one person and channel, oldest first), most pressing first."""
-    single = list(_by_story(rows, wording, now))
-    merged = _by_group(single, wording, now)
-    merged = [_late(parcel, wording, now) for parcel in merged]
-    pressing = [p for p in merged if _pressing(p)]
-    calm = [p for p in merged if not _pressing(p)]
-    waited = any(now - planned_for(row) > words.LATE_SECONDS for p in calm for row in p.carries)
-    if len(calm) >= DIGEST_FROM and waited:
-        calm = [_digest(calm, wording, now)]
-    return pressing + calm
+def parcels(rows: Sequence[Message], wording: Wording, now: int, situation: Situation | None = None) -> list[Parcel]:
+    """Return what to send of these rows (all of one person and channel, oldest first), most pressing first.
+
+    Urgent alarms come by themselves; of everything else what is due at the same moment is one message. Never raises:
+    what cannot be put together is told row by row.
+    """
+    situation = situation or Situation()
+    worded = [saying.said(row, situation, wording, now) for row in rows]
+    try:
+        return _put_together(worded, situation, wording, now)
+    except Exception:
+        log.exception("%d messages cannot be put together", len(worded))
+        return [Parcel(row if _unworded(row) else saying.plainly(row, wording, now), (row,)) for row in worded]
 
 
-def _by_story(rows: Sequence[Message], wording: Wording, now: int) -> list[Parcel]:
+def _put_together(rows: Sequence[Message], situation: Situation, wording: Wording, now: int) -> list[Parcel]:
+    single = list(_by_story(rows, situation, wording, now))
+    merged = [_late(parcel, situation, wording, now) for parcel in _by_group(single, situation, wording, now)]
+    merged.sort(key=lambda parcel: _order(parcel, situation, now))
+    calm = [p for p in merged if not _pressing(p) and p.message.kind not in _BY_ITSELF]
+    apart = [p for p in merged if p not in calm]
+    if len(calm) > 1:
+        waited = any(now - planned_for(row, situation.stepped) > words.LATE_SECONDS for p in calm for row in p.carries)
+        calm = [_several(calm, wording, now, waited=waited)]
+    return sorted(apart + calm, key=lambda parcel: not _pressing(parcel))
+
+
+def _order(parcel: Parcel, situation: Situation, now: int) -> tuple[bool, bool, bool, float, int]:
+    """Return what to sort by: urgent, then overdue, then by dose, then the older."""
+    facts = parcel.message.facts
+    since, within = facts.get("since"), facts.get("within_seconds")
+    stands = facts.get("happening") in _STANDING and not facts.get("over")
+    due = within or (rationale_of(parcel.message.kind).within_for(facts.get("band")) if stands else 0)
+    overdue = stands and isinstance(since, int) and since + due < now
+    alarms = situation.alarms or {}
+    doses = [_dose(alarms[alarm].detail) for alarm in parcel.alarms if alarm in alarms]
+    return not _pressing(parcel), not stands, not overdue, -max(doses, default=0.0), parcel.message.created
+
+
+def _dose(detail: Mapping[str, str | float | int]) -> float:
+    return sum(float(value) for name, value in detail.items() if name.startswith("dose_") and not isinstance(value, str))
+
+
+def _unworded(row: Message) -> bool:
+    return bool(row.facts.get(UNWORDED))
+
+
+def _by_story(rows: Sequence[Message], situation: Situation, wording: Wording, now: int) -> list[Parcel]:
     """Return one parcel per alarm: the last word on it, carrying the earlier ones."""
     stories: dict[str, list[Message]] = {}
     for row in rows:
@@ -67,125 +111,145 @@ def _by_story(rows: Sequence[Message], wording: Wording, now: int) -> list[Parce
     for story in stories.values():
         news = [row for row in story if row.facts.get("happening") not in _REPEATS]
         chosen = news[-1] if news else story[-1]
-        told = Told.of_facts(chosen.facts)
-        if (
-            told is not None
-            and len(story) > 1
-            and told.happening == "cleared"
-            and story[0].facts.get("happening") == "raised"
-        ):
-            first = Told.of_facts(story[0].facts)
+        tolds = [told for told in map(_told, story) if told is not None]
+        last = _told(chosen)
+        if last is not None and len(story) > 1 and last.happening == "cleared" and tolds[0].happening == "raised":
             # Never told while it stood: its own beginning, and the gravest it got, in one sentence.
-            since = told.since if first is None else min(first.since, told.since)
-            chosen = _reworded(chosen, replace(told, since=since), wording, now)
+            gravest = next((told.band for told in tolds if told.band == "tolerable"), last.band)
+            danger = any(told.danger for told in tolds)
+            whole = replace(last, since=min(told.since for told in tolds), band=gravest, danger=danger)
+            chosen = saying.reworded(chosen, whole, situation, wording, now)
         made.append(Parcel(chosen, tuple(story)))
     return made
 
 
-def _by_group(single: Sequence[Parcel], wording: Wording, now: int) -> list[Parcel]:
+def _by_group(single: Sequence[Parcel], situation: Situation, wording: Wording, now: int) -> list[Parcel]:
     groups: dict[object, list[Parcel]] = {}
     for parcel in single:
         facts = parcel.message.facts
         key = (facts["group"], facts.get("happening")) if facts.get("group") else parcel.message.id
         groups.setdefault(key, []).append(parcel)
-    return [_merge(group, wording, now) if len(group) > 1 else group[0] for group in groups.values()]
+    return [_merge(group, situation, wording, now) if len(group) > 1 else group[0] for group in groups.values()]
 
 
-def _merge(group: Sequence[Parcel], wording: Wording, now: int) -> Parcel:
-    members: list[Member] = []
-    racks = set()
-    for parcel in group:
-        told = Told.of_facts(parcel.message.facts)
-        if told is None:
-            continue
-        racks.add(told.rack)
-        members += told.members or (Member(told.subject, told.since, parcel.message.event or "", told.until),)
+def _merge(group: Sequence[Parcel], situation: Situation, wording: Wording, now: int) -> Parcel:
+    """Return several of one group as one message, under the id of the last of them."""
     last = group[-1].message
-    told = Told.of_facts(last.facts)
     carries = tuple(row for parcel in group for row in parcel.carries)
-    if told is None:
+    tolds = [(parcel.message, told) for parcel in group if (told := _told(parcel.message)) is not None]
+    if not tolds or _told(last) is None:
         return Parcel(last, carries)
-    unique = tuple({member.event: member for member in members}.values())
+    members: dict[str, tuple[Member, str]] = {}
+    for row, told in tolds:
+        alone = Member(told.subject, told.since, row.event or row.id, told.until, told.over)
+        named = told.members or (alone,)
+        ids = list(row.facts.get("alarms", ())) or [row.alarm or row.id]
+        members |= {one.name: (one, str(alarm)) for one, alarm in zip(named, ids, strict=False)}
+    unique = tuple(member for member, _ in members.values())
     over = [member.until for member in unique if member.until is not None]
+    racks = {told.rack for _, told in tolds}
     whole = replace(
-        told,
+        tolds[-1][1],
         enclosure=None,
         probe=None,
-        rack=told.rack if len(racks) == 1 else None,
+        rack=tolds[-1][1].rack if len(racks) == 1 else None,
         since=min(member.since for member in unique),
-        until=max(over) if over else None,
+        until=max(over) if len(over) == len(unique) else None,
+        over=all(member.over or member.until is not None for member in unique) and not over,
         members=unique,
         value=None,
         limit=None,
+        now_value=None,
+        still="",
     )
     urgent = any(parcel.message.priority == "urgent" for parcel in group)
     every = _text(last.facts, "ack_all_link")
-    facts = dict(last.facts) | ({"ack_link": every} if every else {})
+    facts = dict(last.facts) | ({"ack_link": every} if every else {}) | {"alarms": [alarm for _, alarm in members.values()]}
     message = replace(last, priority="urgent" if urgent else last.priority, facts=facts)
-    return Parcel(_reworded(message, whole, wording, now), carries)
+    return Parcel(saying.reworded(message, whole, situation, wording, now), carries)
 
 
-def _reworded(message: Message, told: Told, wording: Wording, now: int) -> Message:
-    facts = dict(message.facts) | told.facts()
-    for name in ("enclosure", "probe", "value", "limit", "rack"):
-        if getattr(told, name) is None:
-            facts.pop(name, None)
-    return replace(
-        message,
-        title=words.title(told, wording, now),
-        lines=words.lines(told, wording, now, (), _text(facts, "link"), _text(facts, "ack_link")),
-        facts=facts,
-    )
+def _told(row: Message) -> Told | None:
+    return None if _unworded(row) else Told.of_facts(row.facts)
 
 
-def _late(parcel: Parcel, wording: Wording, now: int) -> Parcel:
-    """Say of a late message that it is late, and put the date into its first line where the hour alone would mislead."""
-    planned = planned_for(parcel.message)
+def _late(parcel: Parcel, situation: Situation, wording: Wording, now: int) -> Parcel:
+    """Say of a late message that it is late."""
+    planned = planned_for(parcel.message, situation.stepped)
     if now - planned <= words.LATE_SECONDS:
         return parcel
     message = parcel.message
-    told = Told.of_facts(message.facts)
-    title = message.title if told is None else words.title(told, wording, now)
     facts = dict(message.facts) | {"late_seconds": now - planned}
     lines = (*message.lines, words.late_line(planned, now, wording))
-    return replace(parcel, message=replace(message, title=title, lines=lines, facts=facts))
+    return replace(parcel, message=replace(message, lines=lines, facts=facts))
 
 
 def _pressing(parcel: Parcel) -> bool:
-    return parcel.message.priority == "urgent" and parcel.message.facts.get("happening") != "cleared"
+    facts = parcel.message.facts
+    return parcel.message.priority == "urgent" and facts.get("happening") != "cleared" and not facts.get("over")
 
 
-def _digest(calm: Sequence[Parcel], wording: Wording, now: int) -> Parcel:
-    """Return one message for many. Its id is that of the newest row: a digest that grew is a new message."""
+def _several(calm: Sequence[Parcel], wording: Wording, now: int, *, waited: bool) -> Parcel:
+    """Return one message for many, in their order. Its id is that of the newest row: one that grew is a new message.
+
+    The morning message takes the others in; it keeps its own words.
+    """
     last = max((parcel.message for parcel in calm), key=lambda message: (message.created, message.id))
     carries = tuple(row for parcel in calm for row in parcel.carries)
     since = min(row.created for row in carries)
-    open_first = sorted(calm, key=lambda p: p.message.facts.get("happening") == "cleared")
-    standing = sum(p.message.facts.get("happening") in ("raised", "escalated", *_REPEATS) for p in calm)
-    lines = [parcel.message.title for parcel in open_first[:_DIGEST_LINES]]
-    if len(calm) > _DIGEST_LINES:
-        lines.append(f"and {len(calm) - _DIGEST_LINES} more on the page")
+    standing = sum(_standing(parcel) for parcel in calm)
+    morning = next((parcel.message for parcel in calm if parcel.message.kind == "morning"), None)
+    told = [parcel.message for parcel in calm if parcel.message is not morning]
+    lines = list(morning.lines) if morning is not None else []
+    for message in told[:_DIGEST_LINES]:
+        lines += [message.title, *(_essence(message) if len(told) <= _WHOLE else ())]
+    if len(told) > _DIGEST_LINES:
+        lines.append(f"and {len(told) - _DIGEST_LINES} more on the page")
     link = _text(last.facts, "link")
-    if link:
+    if link and (morning is None or not _text(morning.facts, "link")):
         lines.append(words.page_line(link))
-    gathers = [{"id": row.id, "event": row.event, "title": row.title} for row in carries]
+    if morning is not None:
+        title = morning.title
+    elif waited and len(calm) >= DIGEST_FROM:
+        title = f"{len(calm)} messages since {wording.clock(since, now)}, {standing} still open – see list"
+    else:
+        title = _first_of(told)
     facts = {
-        "gathers": gathers,
+        "gathers": [{"id": row.id, "event": row.event, "title": row.title} for row in carries],
         "since": since,
         "siblings": [],
         "alarms": sorted({a for r in carries for a in alarms_of(r)}),
     }
     message = replace(
         last,
-        title=f"{len(calm)} messages since {wording.clock(since, now)}, {standing} still open – see list",
+        title=title,
         lines=tuple(lines),
-        kind="digest",
+        kind="digest" if morning is None else "morning",
         alarm=None,
         thread=None,
         priority="medium" if standing else "low",
         facts=facts,
     )
     return Parcel(message, carries)
+
+
+def _first_of(told: Sequence[Message]) -> str:
+    """Return the first line of the most pressing, and how many more there are."""
+    more = f" (+{len(told) - 1} more)"
+    title = told[0].title
+    for shorter in (title, title.rpartition(" – ")[0] or title):
+        if len(shorter + more) <= words.TITLE_LENGTH:
+            return shorter + more
+    return title[: words.TITLE_LENGTH - len(more) - 1].rstrip() + "…" + more
+
+
+def _essence(message: Message) -> list[str]:
+    """Return of a message's lines what one needs to act."""
+    return [line for line in message.lines if line.startswith(("Now:", "Do:", "I have seen it"))]
+
+
+def _standing(parcel: Parcel) -> bool:
+    return parcel.message.facts.get("happening") in _STANDING and not parcel.message.facts.get("over")
 
 
 def _text(facts: dict[str, object] | object, name: str) -> str | None:

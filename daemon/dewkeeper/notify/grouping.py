@@ -53,16 +53,18 @@ class Where:
             },
         )
 
-    def place(self, enclosure: str | None, probe: str | None) -> Place:
-        """Return rack, room and branch of an enclosure or a probe."""
-        own, own_room, branch = self.probes.get(probe or "", (None, None, None))
+    def place(self, enclosure: str | None, probe: str | None, together: str = "") -> Place:
+        """Return rack, room and branch of an enclosure or a probe; together: the probes that fell silent as one, named."""
+        names = [name.strip() for name in together.split(",") if name.strip()]
+        tubs = dict.fromkeys(tub for tub in (self.probes.get(name, ("",))[0] for name in names) if tub)
+        own, own_room, branch = self.probes.get(probe or next(iter(names), ""), (None, None, None))
         rack, room = self.enclosures.get(enclosure or own or "", (None, own_room))
-        return Place(rack, room, branch)
+        return Place(rack, room, branch, tuple(tubs))
 
 
 @dataclass(frozen=True, slots=True)
 class Telling:
-    """One thing to say: what about which alarms, under which event id, not before when.
+    """One thing to say: what about which alarms, under which event id, held for how long.
 
     group: key of its group in the memory. gather: rows with this in common are merged when they are due together.
     """
@@ -74,11 +76,14 @@ class Telling:
     group: str | None = None
     gather: str | None = None
     thread: str | None = None
-    not_before: int = 0
+    hold_seconds: int = 0
 
 
-def tellings(events: Sequence[Event], memory: Memory, where: Where, now: int) -> list[Telling]:
-    """Return what these events, which came together, are told as. Opens and extends the groups of the memory."""
+def tellings(events: Sequence[Event], memory: Memory, where: Where, elapsed: int) -> list[Telling]:
+    """Return what these events, which came together, are told as. Opens and extends the groups of the memory.
+
+    elapsed: seconds as `Memory.elapsed` counts them.
+    """
     made: list[Telling] = []
     raised: dict[str, list[tuple[Event, Told]]] = {}
     faults = {event.enclosure: event.kind for event in events if event.event == "raised" and event.kind in FAULTS}
@@ -86,7 +91,8 @@ def tellings(events: Sequence[Event], memory: Memory, where: Where, now: int) ->
         happening = _TOLD.get(event.event)
         if happening is None or event.state in WITHHELD:
             continue
-        told = Told.of_event(event, happening, where.place(event.enclosure, event.probe))
+        place = where.place(event.enclosure, event.probe, str(event.detail.get("members", "")))
+        told = Told.of_event(event, happening, place)
         if happening == "annotated":
             # What is added to an alarm is news only where its probe turned out faulty; the rest is for the record.
             if event.enclosure not in faults:
@@ -97,10 +103,10 @@ def tellings(events: Sequence[Event], memory: Memory, where: Where, now: int) ->
         if happening == "raised" and key is not None:
             raised.setdefault(key, []).append((event, told))
         else:
-            made.append(_alone(event, told, memory, now))
+            made.append(_alone(event, told, memory, elapsed))
     for key, together in raised.items():
-        made += _grouped(key, together, memory, now)
-    _forget(memory, now)
+        made += _grouped(key, together, memory, elapsed)
+    _forget(memory, elapsed)
     return made
 
 
@@ -123,42 +129,62 @@ def _alone(event: Event, told: Told, memory: Memory, now: int) -> Telling:
             (event.alarm,),
             told,
             gather=f"{group.id}/over",
-            not_before=group.over_from + WINDOW_SECONDS,
+            thread=group.id,
+            hold_seconds=group.over_from + WINDOW_SECONDS - now,
         )
     return Telling(event.id, event.alarm, (event.alarm,), told)
 
 
 def _grouped(key: str, together: Sequence[tuple[Event, Told]], memory: Memory, now: int) -> list[Telling]:
-    first = together[0][1]
-    fault = first.kind in FAULTS
+    """Return what is told of those that join the group of a key in one cycle. now: elapsed seconds."""
+    fault = together[0][1].kind in FAULTS
     window = FAULT_WINDOW_SECONDS if fault else WINDOW_SECONDS
-    group = memory.groups.get(key)
-    if group is None or now - group.last > window:
-        group = memory.groups[key] = Group(str(uuid.uuid5(MESSAGE_NAMESPACE, f"{key}/{together[0][0].id}")), now, now)
+    group, late = _open(key, together[0][0], memory, window, now)
     before = len(group.members)
     group.last = now
     for event, told in together:
-        group.members.append([told.subject, told.since, event.id, event.alarm])
+        group.members.append([told.subject, told.since, event.id, event.alarm, told.rack])
     urgent = any(told.priority == "urgent" for _, told in together)
     # Faults of one branch that come in one cycle are one piece of news from two on.
     enough = len(group.members) >= (2 if fault and len(together) > 1 else FROM)
-    if enough and (before == 0 or (urgent and before < FROM)):
-        return [_together(key, group, together, group.members, not_before=0)]
-    hold = group.opened + window
+    if enough and (before == 0 or late or (urgent and before < FROM)):
+        return [_together(key, group, together, group.members, hold_seconds=0, late=late)]
+    hold = max(0, group.opened + window - now)
     if enough:
-        hold = now + URGENT_JOIN_SECONDS if urgent else max(hold, now + URGENT_JOIN_SECONDS)
+        hold = URGENT_JOIN_SECONDS if urgent else max(hold, URGENT_JOIN_SECONDS)
         if len(together) > 1:
-            return [_together(key, group, together, group.members[before:], not_before=hold)]
+            return [_together(key, group, together, group.members[before:], hold_seconds=hold)]
     made = []
     for place, (event, told) in enumerate(together, start=before):
-        at_once = place == 0 or (urgent and not enough)
+        at_once = place == 0 or late or (urgent and not enough)
         made.append(
             Telling(
-                event.id, event.alarm, (event.alarm,), told,
-                group=key, gather=group.id, not_before=0 if at_once else hold,
+                event.id, event.alarm, (event.alarm,), told, group=key, gather=group.id,
+                thread=group.id if enough else None, hold_seconds=0 if at_once else hold,
             )
         )  # fmt: skip
     return made
+
+
+def _open(key: str, first: Event, memory: Memory, window: int, now: int) -> tuple[Group, bool]:
+    """Return the group of a key that is open to members, and whether this one comes late to one that stands.
+
+    As long as its members stand, who comes after the window joins them: their thread, and a message that names them all.
+    """
+    group = memory.groups.get(key)
+    if group is not None and now - group.last <= window:
+        return group, False
+    standing = [] if group is None else [m for m in group.members if _stands(memory, key, str(m[3]))]
+    if group is None or not standing:
+        group = memory.groups[key] = Group(str(uuid.uuid5(MESSAGE_NAMESPACE, f"{key}/{first.id}")), now, now)
+        return group, False
+    group.members, group.opened, group.over_from = standing, now, 0
+    return group, True
+
+
+def _stands(memory: Memory, key: str, alarm: str) -> bool:
+    known = memory.alarms.get(alarm)
+    return known is not None and known.group == key
 
 
 def together(tolds: Sequence[Told], events: Sequence[str]) -> Told:
@@ -184,13 +210,23 @@ def _as_one(tolds: Sequence[Told], last: Told, members: tuple[Member, ...]) -> T
 
 
 def _together(
-    key: str, group: Group, joined: Sequence[tuple[Event, Told]], members: Sequence[list[Any]], not_before: int
+    key: str,
+    group: Group,
+    joined: Sequence[tuple[Event, Told]],
+    members: Sequence[list[Any]],
+    *,
+    hold_seconds: int,
+    late: bool = False,
 ) -> Telling:
     last, told = joined[-1]
     whole = _as_one([t for _, t in joined], told, tuple(Member(str(m[0]), int(m[1]), str(m[2])) for m in members))
+    if len({m[4] for m in members if len(m) > 4} | {told.rack}) > 1:
+        whole = replace(whole, rack=None)
+    if late:
+        whole = replace(whole, detail=f"new since the last message: {', '.join(t.subject for _, t in joined)}")
     alarms = tuple(str(m[3]) for m in members)
     return Telling(
-        last.id, last.alarm, alarms, whole, group=key, gather=group.id, thread=group.id, not_before=not_before
+        last.id, last.alarm, alarms, whole, group=key, gather=group.id, thread=group.id, hold_seconds=hold_seconds
     )
 
 

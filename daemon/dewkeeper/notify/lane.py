@@ -10,6 +10,7 @@ from dewkeeper.notify.channel import Channel, Receipt
 from dewkeeper.notify.deadline import Attempt
 from dewkeeper.notify.errors import DeadlinePassed
 from dewkeeper.notify.gather import Parcel
+from dewkeeper.notify.probing import Probe
 
 MOST_ABANDONED = 4
 _HOUR = 3600.0
@@ -18,11 +19,13 @@ _HOUR = 3600.0
 class Lane:
     """Used by the dispatcher's thread alone. Clock arguments are seconds of the injected monotonic clock."""
 
-    def __init__(self, channel: Channel) -> None:
+    def __init__(self, channel: Channel, now: float = 0.0) -> None:
         self.channel = channel
+        self.probe = Probe(channel, now)
         self.breaker = Breaker(channel.name)
         self.parcel: Parcel | None = None
         self.reported: bool | None = None  # what people were last told: in trouble or not; None since the start
+        self.left_out: bool | None = None  # the same of recipients that the service does not take
         self.last_person: dict[str, float] = {}
         self.ready: deque[Parcel] = deque()
         self.ready_until = float("-inf")  # after it what lies ready is looked up again
@@ -36,9 +39,14 @@ class Lane:
         return self._attempt is not None
 
     @property
+    def at_work(self) -> bool:
+        """Whether a send or a probe is under way."""
+        return self.busy or self.probe.busy
+
+    @property
     def ends(self) -> float:
-        """Real monotonic second at which the send under way must end."""
-        return float("inf") if self._attempt is None else self._attempt.guard.ends
+        """Real monotonic second at which the first of those must end."""
+        return min(float("inf") if self._attempt is None else self._attempt.guard.ends, self.probe.ends)
 
     def stuck(self) -> bool:
         """Whether so many sends outlived their deadline that starting more would only pile them up."""

@@ -7,11 +7,11 @@ import smtplib
 import socket
 import ssl
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 
 from dewkeeper.notify.channel import Channel, Receipt
 from dewkeeper.notify.deadline import Guard
-from dewkeeper.notify.errors import DeadlinePassed, PermanentFailure, TemporaryFailure
+from dewkeeper.notify.errors import CertificateRefused, DeadlinePassed, PermanentFailure, TemporaryFailure
 from dewkeeper.notify.letters import letter
 from dewkeeper.notify.trust import trusted_context
 from dewkeeper.store.records import Message
@@ -25,24 +25,43 @@ class Mail(Channel):
     wall: UTC seconds, for the Date header.
     """
 
+    can_be_checked = True
+
     def __init__(self, config: MailChannel, wall: Callable[[], float] = time.time) -> None:
         self.name = config.name
         self.timeout_seconds = config.timeout_seconds
         self.per_hour = config.per_hour
+        self.many_recipients = len(config.to) > 1
         self._config = config
         self._wall = wall
 
     def attempt(self, message: Message, guard: Guard) -> Receipt:
         """Submit once. A 4xx answer and a broken connection are temporary, a 5xx answer is permanent."""
         config = self._config
+        mail = letter(message, config.sender, config.to, self._wall())
+        with self._session(guard, log_in=True) as smtp:
+            refused = smtp.send_message(mail, config.sender, config.to)
+        if refused:
+            # Somebody has it: trying again would send it to them twice. Who has not is named, in a message of its own.
+            return Receipt("accepted, but not for all", "; ".join(_refusal(to, *refused[to]) for to in sorted(refused)))
+        return Receipt("accepted")
+
+    def check(self, guard: Guard, *, deep: bool) -> None:
+        """Greet over verified TLS; log in only if deep, for providers count logins."""
+        with self._session(guard, log_in=deep):
+            pass
+
+    @contextlib.contextmanager
+    def _session(self, guard: Guard, *, log_in: bool) -> Iterator[_Submission]:
+        """Give a session that has greeted; whatever goes wrong in it becomes a failure of ours."""
+        config = self._config
         try:
             login = None
-            if config.username is not None and config.password is not None:
+            if log_in and config.username is not None and config.password is not None:
                 login = (config.username.read(), config.password.read())
             context = None if config.security == "none" else trusted_context(config.ca_file)
         except (SecretUnavailable, ValueError, OSError) as error:
             raise PermanentFailure(f"not sent: {error}") from error
-        mail = letter(message, config.sender, config.to, self._wall())
         smtp = _Submission(guard, context if config.security == "tls" else None)
         try:
             smtp.open(config.host, config.port)
@@ -51,7 +70,7 @@ class Mail(Channel):
                 smtp.ehlo()
             if login is not None:
                 smtp.log_in(*login)
-            refused = smtp.send_message(mail, config.sender, config.to)
+            yield smtp
             with contextlib.suppress(smtplib.SMTPException, OSError):
                 smtp.putcmd("quit")  # without waiting: the mail is accepted, and a lost goodbye must not send it twice
         except (smtplib.SMTPException, OSError, ValueError) as error:
@@ -60,10 +79,6 @@ class Mail(Channel):
             raise _translated(error) from error
         finally:
             smtp.close()
-        if refused:
-            # Somebody has it: trying again would send it to them twice.
-            return Receipt("accepted, but not for " + ", ".join(sorted(refused)))
-        return Receipt("accepted")
 
 
 class _Submission(smtplib.SMTP):
@@ -119,10 +134,14 @@ def _translated(error: Exception) -> TemporaryFailure | PermanentFailure:
     if isinstance(error, smtplib.SMTPNotSupportedError):
         return PermanentFailure(str(error)[:200])
     if isinstance(error, ssl.SSLCertVerificationError):
-        return TemporaryFailure(f"certificate: {error.verify_message}")
+        return CertificateRefused(f"certificate: {error.verify_message}")
     if isinstance(error, ValueError) and not isinstance(error, OSError):
         return PermanentFailure(f"the mail cannot be written: {error}"[:200])
     return TemporaryFailure(f"{type(error).__name__}: {getattr(error, 'strerror', None) or error}"[:200])
+
+
+def _refusal(address: str, code: int, said: bytes) -> str:
+    return f"{address} ({code} {' '.join(said.decode('utf-8', 'replace').split())})"[:200]
 
 
 def _by_code(code: int, why: str) -> TemporaryFailure | PermanentFailure:

@@ -3,28 +3,39 @@
 from __future__ import annotations
 
 import json
-from dataclasses import asdict, dataclass, field
-from typing import Any
+from dataclasses import asdict, dataclass, field, fields
+from typing import Any, TypeVar
 
-_VERSION = 1
+T = TypeVar("T")
+_VERSION = 2
+_READABLE = frozenset({1, 2})
 
 
 @dataclass(slots=True)
 class Known:
-    """One alarm people were told of. level: how far up the ladder; told, reminded, stepped: UTC seconds."""
+    """One alarm people were told of.
+
+    told: when, UTC seconds. reminded, stepped: elapsed seconds, as `Memory.elapsed` counts them. people: everybody told.
+    band, danger: the gravest that was told.
+    """
 
     told: int
     reminded: int
     stepped: int
-    level: int = 0
     people: list[str] = field(default_factory=list)
     group: str | None = None
     urgent: bool = False
+    band: str | None = None
+    danger: bool = False
 
 
 @dataclass(slots=True)
 class Group:
-    """Alarms of one kind that began near each other. `members` are `[name, since, event, alarm]`, in order."""
+    """Alarms of one kind and place that are told together: the first began near each other, later ones join.
+
+    `members` are `[name, since, event, alarm, rack]`, in order. opened, last, over_from: elapsed seconds at which the window
+    for joining was opened, the last member came, the first of them ended.
+    """
 
     id: str
     opened: int
@@ -45,7 +56,10 @@ class Budget:
 
 @dataclass(slots=True)
 class Memory:
-    """All of it. confirmed: way to a person -> when a test over it was last confirmed, UTC seconds."""
+    """All of it. confirmed: way to a person -> when a test over it was last confirmed, UTC seconds.
+
+    stepped: seconds by which the wall clock was stepped so far. was_away: whether away mode was on when last looked at.
+    """
 
     alarms: dict[str, Known] = field(default_factory=dict)
     groups: dict[str, Group] = field(default_factory=dict)
@@ -54,6 +68,12 @@ class Memory:
     done: dict[str, str] = field(default_factory=dict)
     confirmed: dict[str, int] = field(default_factory=dict)
     paths_from: int | None = None
+    stepped: int = 0
+    was_away: bool = False
+
+    def elapsed(self, now: int) -> int:
+        """Return UTC seconds as they would be had the clock never been stepped: their differences are elapsed time."""
+        return now - self.stepped
 
     def told_together(self, key: str, by: int) -> set[str]:
         """Return the alarms of a group that had been told by then, UTC seconds."""
@@ -69,14 +89,21 @@ class Memory:
         if text is None:
             return cls()
         data = json.loads(text)
-        if data.get("version") != _VERSION:
+        if data.get("version") not in _READABLE:
             return cls()
         return cls(
-            alarms={name: Known(**known) for name, known in data["alarms"].items()},
-            groups={name: Group(**group) for name, group in data["groups"].items()},
-            budgets={name: Budget(**budget) for name, budget in data["budgets"].items()},
+            alarms={name: _made(Known, known) for name, known in data["alarms"].items()},
+            groups={name: _made(Group, group) for name, group in data["groups"].items()},
+            budgets={name: _made(Budget, budget) for name, budget in data["budgets"].items()},
             away_until=data["away_until"],
             done=dict(data["done"]),
             confirmed=dict(data["confirmed"]),
             paths_from=data["paths_from"],
+            stepped=data.get("stepped", 0),
+            was_away=data.get("was_away", False),
         )
+
+
+def _made(cls: type[T], stored: dict[str, Any]) -> T:
+    names = {item.name for item in fields(cls)}  # type: ignore[arg-type]  # a dataclass
+    return cls(**{name: value for name, value in stored.items() if name in names})

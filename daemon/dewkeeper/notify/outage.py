@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from dewkeeper.judge.lifecycle import WITHHELD
 from dewkeeper.judge.types import Alarm, Quality, Reading
 from dewkeeper.notify.people import Draft
+from dewkeeper.notify.phrases import short_of
 from dewkeeper.notify.words import TITLE_LENGTH
-from dewkeeper.report.wording import Wording, duration
+from dewkeeper.report.wording import STATE_WORDS, Wording, duration
 
 WORTH_TELLING_SECONDS = 300
 """A shorter gap after a stop in good order is an update or a restart by hand."""
@@ -56,8 +58,7 @@ class Outage:
         ]
         if not clock_known:
             lines.append("The clock is not set yet: no network, or no time service. Times are put right when it is.")
-        if self.standing:
-            lines.append(f"Standing when it ended: {', '.join(sorted({_named(alarm) for alarm in self.standing}))}.")
+        lines += self._stood()
         if self.rebooted:
             lines.append(
                 "Look first at the heat: thermostats and heaters after a power cut, some have to be switched on by hand. "
@@ -73,6 +74,14 @@ class Outage:
             priority="medium",
             kind="outage",
         )
+
+    def _stood(self) -> list[str]:
+        """Return what stood when it ended, and apart from that what was over and not yet seen; urgent ones first."""
+        urgent_first = sorted(self.standing, key=lambda alarm: (alarm.priority != "urgent", alarm.since))
+        over = [alarm for alarm in urgent_first if alarm.state == "returned_unacknowledged"]
+        stood = [alarm for alarm in urgent_first if alarm not in over]
+        said = {"Standing when it ended": stood, "Over before, but nobody has said that they saw it": over}
+        return [f"{what}: {', '.join(dict.fromkeys(map(_named, which)))}." for what, which in said.items() if which]
 
     def _last_measured(self, wording: Wording) -> list[str]:
         counted = [r for r, q in self.newest if q.counts and r.humidity_percent is not None and r.probe in self.places]
@@ -90,4 +99,5 @@ class Outage:
 
 
 def _named(alarm: Alarm) -> str:
-    return f"{alarm.enclosure or 'dewkeeper'} {alarm.kind.replace('_', ' ')}"
+    withheld = f" ({STATE_WORDS[alarm.state]})" if alarm.state in WITHHELD else ""
+    return f"{alarm.enclosure or alarm.probe or 'dewkeeper'} {short_of(alarm.kind).what}{withheld}"

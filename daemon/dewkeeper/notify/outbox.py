@@ -9,11 +9,15 @@ from collections import OrderedDict
 from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Final, Protocol
+from zoneinfo import ZoneInfo
 
 from dewkeeper.errors import DewkeeperError
 from dewkeeper.notify.backoff import RETRY_AFTER_LONGEST_SECONDS
 from dewkeeper.notify.gather import alarms_of
-from dewkeeper.store.records import DeliveryResult, Message
+from dewkeeper.notify.saying import plainly
+from dewkeeper.report.wording import Wording
+from dewkeeper.store.history import LONGEST_QUIET_SECONDS
+from dewkeeper.store.records import UNREADABLE, DeliveryResult, Message
 
 log = logging.getLogger(__name__)
 
@@ -28,19 +32,58 @@ Place = tuple[str, str]
 
 
 class Reader(Protocol):
-    """What is read of the store."""
+    """What is read of the store; `elapsed` as in `Times`."""
 
-    def messages_due(self, now: int, channels: Sequence[str] | None = None) -> Sequence[Message]:
+    def messages_due(
+        self, now: int, channels: Sequence[str] | None = None, elapsed: int | None = None
+    ) -> Sequence[Message]:
         """Return pending rows whose time has come, over these channels or (None) all, oldest first."""
         ...
 
-    def next_due(self, now: int) -> int | None:
-        """Return when the next pending row that waits for its time may go, UTC seconds; None for none."""
+    def seconds_to_due(self, now: int, elapsed: int | None = None) -> int | None:
+        """Return in how many seconds the next pending row that waits for its time may go; None for none."""
         ...
 
     def close(self) -> None:
         """Let go of the file."""
         ...
+
+
+class Losses(Protocol):
+    """Where it is counted what is given up, so that somebody hears of it."""
+
+    def set_aside(self, part: str, what: str, why: str) -> None:
+        """Note one thing that a part could not take in."""
+        ...
+
+    def drop(self, what: str, count: int = 1) -> None:
+        """Count things of a kind, in words for people, that fell out of bounded memory."""
+        ...
+
+
+class Uncounted:
+    """For whoever does not want to know."""
+
+    def set_aside(self, part: str, what: str, why: str) -> None:
+        """Log it."""
+        log.error("%s: set aside %s: %s", part, what, why)
+
+    def drop(self, what: str, count: int = 1) -> None:
+        """Log it."""
+        log.error("dropped: %d %s", count, what)
+
+
+@dataclass(frozen=True, slots=True)
+class Times:
+    """One moment by every clock.
+
+    now: UTC seconds as the rest of the daemon stamps. elapsed: the same had the clock never been stepped, which is what
+    rows wait by. monotonic: of this process.
+    """
+
+    now: int
+    elapsed: int
+    monotonic: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,8 +102,12 @@ class Outbox:
     until it can no longer come up again. Rows the store refused are kept here, bounded, least pressing dropped first.
     """
 
-    def __init__(self, open_reader: Callable[[], Reader]) -> None:
+    def __init__(
+        self, open_reader: Callable[[], Reader], wording: Wording | None = None, losses: Losses | None = None
+    ) -> None:
         self._open_reader = open_reader
+        self._wording = wording or Wording(ZoneInfo("UTC"))
+        self._losses = losses or Uncounted()
         self._reader: Reader | None = None
         self._lock = threading.Lock()
         self._unrecorded: dict[str, Message] = {}
@@ -69,7 +116,7 @@ class Outbox:
         self._failures: dict[Place, int] = {}
         self._failures_seen: dict[str, int] = {}  # of the row's place, when it was last tried or first due
         self._released: dict[str, Message] = {}  # free again, though the store has them wait
-        self.dropped = 0
+        self.unreadable: list[str] = []  # damaged rows that came up; whoever asks for what is due ends them
 
     def hand_over(self, messages: Iterable[Message]) -> None:
         """Take rows the store refused. May be called from any thread."""
@@ -79,10 +126,10 @@ class Outbox:
             while len(self._unrecorded) > MOST_UNRECORDED:
                 least = min(self._unrecorded.values(), key=lambda m: (m.priority == "urgent", m.created))
                 del self._unrecorded[least.id]
-                self.dropped += 1
+                self._losses.drop("messages that wait unrecorded")
 
     def due(
-        self, channels: Collection[str], now: int, monotonic: float, reopening: Collection[str] = ()
+        self, channels: Collection[str], at: Times, reopening: Collection[str] = ()
     ) -> dict[Place, list[Message]]:
         """Return what may be sent now over these, oldest first; nothing that overtakes its own alarm.
 
@@ -90,10 +137,11 @@ class Outbox:
         older is told first.
         """
         with self._lock:
-            rows = {message.id: message for message in self._unrecorded.values() if _ripe(message, now)}
-        for row in [*self._stored(channels, now), *self._released.values()]:
+            rows = {message.id: message for message in self._unrecorded.values() if _wait(message, at) <= 0}
+        for row in [*self._stored(channels, at), *self._released.values()]:
             rows.setdefault(row.id, row)
-        self._deferred = {i: held for i, held in self._deferred.items() if held.until > monotonic}
+        rows = {identity: self._sound(row, at.now) for identity, row in rows.items() if row.kind != UNREADABLE}
+        self._deferred = {i: held for i, held in self._deferred.items() if held.until > at.monotonic}
         held_back: dict[Place, list[_Held]] = {}
         for held in self._deferred.values():
             held_back.setdefault((held.row.channel, held.row.person), []).append(held)
@@ -160,21 +208,30 @@ class Outbox:
             self._reader.close()
             self._reader = None
 
-    def seconds_to_next(self, now: int, monotonic: float) -> float:
+    def seconds_to_next(self, at: Times) -> float:
         """Return in how many seconds a row that waits for its time may go; infinity for none."""
-        held = [one.until - monotonic for one in self._deferred.values() if one.until > monotonic]
+        held = [one.until - at.monotonic for one in self._deferred.values() if one.until > at.monotonic]
         with self._lock:
-            kept = [max(m.not_before, m.next_try) - now for m in self._unrecorded.values() if not _ripe(m, now)]
+            kept = [wait for m in self._unrecorded.values() if (wait := _wait(m, at)) > 0]
         stored = []
         if self._reader is not None:
             try:
-                at = self._reader.next_due(now)
+                found = self._reader.seconds_to_due(at.now, at.elapsed)
             except (DewkeeperError, OSError) as error:
                 log.warning("outbox not readable: %s", error)
                 self.close()
             else:
-                stored = [] if at is None else [at - now]
+                stored = [] if found is None else [found]
         return float(min([*held, *kept, *stored], default=math.inf))
+
+    def _sound(self, row: Message, now: int) -> Message:
+        """Return the row, or what can be told of one whose facts are not what anything ever stored."""
+        try:
+            alarms_of(row), list(row.facts.get("siblings", ()))
+        except (TypeError, AttributeError) as error:
+            self._losses.set_aside("dispatcher", f"facts of message {row.id}", str(error))
+            return plainly(replace(row, facts={}), self._wording, now)
+        return row
 
     def _as_known(self, row: Message) -> Message | None:
         result = self._results.get(row.id)
@@ -193,24 +250,28 @@ class Outbox:
         limits = [_PATIENCE_TRIED if row.attempts else _PATIENCE_UNTRIED for row in waiting]
         return all(n < limit for n, limit in zip(passed, limits, strict=True))
 
-    def _recall(self, reader: Reader, now: int) -> None:
+    def _recall(self, reader: Reader, at: Times) -> None:
         """After a start all is tried anew, also what was to wait longer: so the older is told first."""
-        for row in reader.messages_due(now + round(RETRY_AFTER_LONGEST_SECONDS)):
-            if row.attempts and row.next_try > now:
+        for row in reader.messages_due(at.now, None, at.elapsed + round(RETRY_AFTER_LONGEST_SECONDS)):
+            if row.attempts and row.next_try > at.elapsed and row.kind != UNREADABLE:
                 self._released.setdefault(row.id, row)
 
-    def _stored(self, channels: Collection[str], now: int) -> Sequence[Message]:
+    def _stored(self, channels: Collection[str], at: Times) -> Sequence[Message]:
         try:
             if self._reader is None:
                 self._reader = self._open_reader()
-                self._recall(self._reader, now)
-            return self._reader.messages_due(now, list(channels))
+                self._recall(self._reader, at)
+            rows = self._reader.messages_due(at.now, list(channels), at.elapsed)
         except (DewkeeperError, OSError) as error:
             # Without a database what was handed over is still sent.
             log.warning("outbox not readable: %s", error)
             self.close()
             return ()
+        self.unreadable = [row.id for row in rows if row.kind == UNREADABLE and not self.ended(row.id)]
+        return rows
 
 
-def _ripe(message: Message, now: int) -> bool:
-    return max(message.not_before, message.next_try) <= now
+def _wait(message: Message, at: Times) -> int:
+    """Return for how many seconds a row must still wait; zero or less for none."""
+    quiet = message.not_before - at.now
+    return max(0 if quiet > LONGEST_QUIET_SECONDS else quiet, message.next_try - at.elapsed)

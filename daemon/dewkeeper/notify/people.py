@@ -22,7 +22,10 @@ STAND_IN_URGENT_SECONDS: Final = 60
 
 @dataclass(frozen=True, slots=True)
 class Draft:
-    """A message before it is addressed. event: what its id follows from; alarms: those it must not overtake others of."""
+    """A message before it is addressed. event: what its id follows from; alarms: those it must not overtake others of.
+
+    hold_seconds: so long it waits for others to join it. respond_by: UTC second until which it must be answered.
+    """
 
     event: str
     title: str
@@ -32,7 +35,8 @@ class Draft:
     alarm: str | None = None
     thread: str | None = None
     facts: Mapping[str, Any] | None = None
-    not_before: int = 0
+    hold_seconds: int = 0
+    respond_by: int | None = None
     expires: int | None = None
     avoid_channel: str | None = None
     bypass_quiet: bool = False
@@ -74,16 +78,19 @@ def message_id(event: str, person: str, channel: str) -> str:
 
 
 def address(
-    draft: Draft, person: Person, now: int, zone: ZoneInfo, only_channel: str | None = None
+    draft: Draft, person: Person, now: int, zone: ZoneInfo, only_channel: str | None = None, elapsed: int | None = None
 ) -> list[Message]:
     """Return the outbox rows for one person: one per channel, the later ones waiting to stand in.
 
-    Each row names its `siblings`: when one is accepted the others are no longer needed. only_channel: this one alone.
+    Quiet hours are waited for on the wall clock (`not_before`), all else in elapsed time (`next_try`); elapsed: that of
+    now, None where the clock was never stepped. Each row names its `siblings`: when one is accepted the others are no
+    longer needed. only_channel: this one alone.
     """
     channels = [only_channel] if only_channel else _channels(person, draft.avoid_channel)
-    start = max(now, draft.not_before)
-    if draft.priority != "urgent" and not draft.bypass_quiet:
-        start = quiet_until(person, start, zone) or start
+    elapsed = now if elapsed is None else elapsed
+    wait, quiet = draft.hold_seconds, _quiet(draft, person, now, zone)
+    if quiet is not None:
+        wait = quiet - now
     step = STAND_IN_URGENT_SECONDS if draft.priority == "urgent" else STAND_IN_SECONDS
     ids = [message_id(draft.event, person.name, channel) for channel in channels]
     rows = []
@@ -104,13 +111,26 @@ def address(
                 alarm=draft.alarm,
                 event=draft.event,
                 thread=draft.thread,
-                not_before=0 if start == now else start,
-                next_try=0 if place == 0 else start + place * step,
+                not_before=quiet or 0,
+                next_try=elapsed + wait + place * step if place or (wait and quiet is None) else 0,
                 expires=draft.expires,
                 facts=facts,
             )
         )
     return rows
+
+
+def _quiet(draft: Draft, person: Person, now: int, zone: ZoneInfo) -> int | None:
+    """Return when the quiet hours this message waits for end, None if it does not.
+
+    What must be answered before they end does not wait for them, nor does what is overdue already.
+    """
+    if draft.priority == "urgent" or draft.bypass_quiet:
+        return None
+    end = quiet_until(person, now + draft.hold_seconds, zone)
+    if end is None or (draft.respond_by is not None and draft.respond_by <= end):
+        return None
+    return end
 
 
 def _channels(person: Person, avoid: str | None) -> Sequence[str]:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from dewkeeper.judge.types import Kind
-from dewkeeper.judge.words import FAULTS
+from dewkeeper.judge.words import DAY, FAULTS, KINDS, Rationale
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +83,27 @@ GROUPS: Final[Mapping[Kind, Shared]] = {
     "brownout": Shared("check the supply", _CABLE, "check the supply of that branch and the length of its cable"),
 }
 """Kinds that mean something else when several have them; the others keep their own words."""
+
+
+
+def short_of(kind: str) -> Short:
+    """Return how a kind is called on a lock screen; one that another version knows goes by the name it is stored under."""
+    plain = _plain(kind)
+    return SHORT.get(kind) or Short(plain, f"was {plain}", "look yourself")  # type: ignore[call-overload]  # any text
+
+
+def rationale_of(kind: str) -> Rationale:
+    """Return what is to be told of a kind; of one that only another version knows, that it is so."""
+    known: Rationale | None = KINDS.get(kind)  # type: ignore[call-overload]  # any text
+    return known or Rationale(
+        _plain(kind), "this version does not know this kind of alarm, another one raised it", "not known to this version",
+        "look yourself; `dewkeeper alarms` shows what stands", DAY,
+    )  # fmt: skip
+
+
+def _plain(kind: str) -> str:
+    return kind.replace("_", " ").strip() or "unnamed"
+
 
 if not set(SHORT) >= FAULTS:
     raise TypeError("a probe fault without words for a lock screen")

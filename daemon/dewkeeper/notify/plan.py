@@ -17,6 +17,7 @@ from dewkeeper.notify.daily import morning_draft, morning_due, nag_draft, overdu
 from dewkeeper.notify.grouping import Telling, Where, tellings, together
 from dewkeeper.notify.memory import Budget, Known, Memory
 from dewkeeper.notify.people import Draft, address, ladder
+from dewkeeper.notify.phrases import rationale_of
 from dewkeeper.notify.told import Happening, Told
 from dewkeeper.report.wording import Wording
 from dewkeeper.store.records import Message
@@ -25,6 +26,7 @@ from dewkeeper_config.models import Config, Person
 URGENT_REPEAT_SECONDS: Final = 3600
 """An urgent alarm that the whole ladder left unanswered is repeated to everybody this often."""
 _OPEN: Final = ("unacknowledged", "returned_unacknowledged")
+_STANDING: Final = ("unacknowledged", "acknowledged")
 _LEAP_SECONDS: Final = 86400
 _MOST_KNOWN: Final = 4096
 
@@ -73,26 +75,42 @@ class Planner:
         """Return the rows these events lead to; alarms: all that stand after them. now: UTC seconds."""
         planned: list[Message] = []
         planned += self._tests(now, context)
+        news = {event.alarm for event in events}
+        planned += self._hand_over([alarm for alarm in alarms if alarm.alarm not in news], now, context)
+        elapsed = self._memory.elapsed(now)
         for event in events:
-            self._note(event, now)
-        for telling in tellings(events, self._memory, self._where, now):
+            self._note(event, elapsed)
+        for telling in tellings(events, self._memory, self._where, elapsed):
             planned += self._tell(telling, now, context)
         return self._counted(planned, now, context)
 
     def tick(self, alarms: Sequence[Alarm], now: int, context: Context) -> list[Message]:
-        """Return what time alone makes due: the next person for unanswered urgent alarms, reminders of standing ones."""
-        planned: list[Message] = []
+        """Return what time alone makes due: the next person for unanswered urgent alarms, reminders of standing ones.
+
+        And what stands, for whoever is told first since away mode began or ended.
+        """
+        planned = self._hand_over(alarms, now, context)
+        elapsed = self._memory.elapsed(now)
         waiting = {a.alarm: a for a in alarms if a.alarm in self._memory.alarms and a.state in _OPEN}
         while waiting:
             alarm = next(iter(waiting.values()))
-            happening = self._due(alarm, now)
+            happening = self._due(alarm, now, elapsed)
             # What was told together is repeated together: a frost is not twenty reminders.
             together = self._companions(alarm, waiting.values(), happening) if happening else [alarm]
             if happening:
-                planned += self._step(together, happening, now, context)
+                planned += self._step(together, happening, self._next(together, happening, now), now, context)
             for done in together:
                 del waiting[done.alarm]
         return self._counted(planned + self._daily(now, context), now, context)
+
+    def rebased(self, step_seconds: int) -> None:
+        """The wall clock was stepped: what waits goes on waiting as long as it would have."""
+        self._memory.stepped += step_seconds
+
+    @property
+    def stepped(self) -> int:
+        """By how many seconds the wall clock was stepped since this memory began."""
+        return self._memory.stepped
 
     def heed(self, command: Command) -> None:
         """Take note of an order that is about telling: away, back, path_test and path_confirmed (who, why=channel)."""
@@ -130,7 +148,7 @@ class Planner:
                 continue
             ack = self._ack_link(_page(context), path_name(name, channel), name, now, context)
             draft = test_draft(name, channel, identity, ack)
-            rows += address(draft, person, now, context.zone, only_channel=channel)
+            rows += self._address(draft, person, now, context, only_channel=channel)
         return rows
 
     def _daily(self, now: int, context: Context) -> list[Message]:
@@ -138,7 +156,7 @@ class Planner:
         memory, rows = self._memory, []
         for said in self._announced:
             for person in ladder(self._config, away=self._away(now))[0]:
-                rows += address(said, person, now, context.zone)
+                rows += self._address(said, person, now, context)
         self._announced = []
         leapt = self._last_tick is not None and abs(now - self._last_tick) > _LEAP_SECONDS
         self._last_tick = now
@@ -151,36 +169,43 @@ class Planner:
             # The keeper wants to know that all is well also while away; the sitter then needs the list as well.
             steps = ladder(self._config, away=False)[:1] + ladder(self._config, away=self._away(now))[:1]
             for person in {p.name: p for step in steps for p in step}.values():
-                rows += address(draft, person, now, context.zone)
+                rows += self._address(draft, person, now, context)
         since = max(memory.paths_from, min(now, int(memory.done.get("nag", "0"))))
         for name, channels in overdue_paths(self._config, memory.confirmed, since, now).items():
             memory.done["nag"] = str(now)
             draft = nag_draft(self._people[name], channels, self._config.notify.path_test_days, now)
-            rows += address(draft, self._people[name], now, context.zone)
+            rows += self._address(draft, self._people[name], now, context)
         return rows
 
-    def _note(self, event: Event, now: int) -> None:
+    def _address(
+        self, draft: Draft, person: Person, now: int, context: Context, only_channel: str | None = None
+    ) -> list[Message]:
+        return address(draft, person, now, context.zone, only_channel, self._memory.elapsed(now))
+
+    def _note(self, event: Event, elapsed: int) -> None:
         """Remember what an event changes about reminding."""
         known = self._memory.alarms.get(event.alarm)
         if known is None:
             return
         if event.event in ("acknowledged", "unshelved", "unsuppressed", "in_service"):
             # From here on "unanswered" is counted anew.
-            known.reminded = known.stepped = now
+            known.reminded = known.stepped = elapsed
         if event.event == "escalated" and event.priority == "urgent" and not known.urgent:
-            known.urgent, known.stepped = True, now
+            known.urgent, known.stepped = True, elapsed
 
     def _tell(self, telling: Telling, now: int, context: Context) -> list[Message]:
         told = replace(telling.told, recorded=context.recorded)
         known = self._memory.alarms.get(telling.alarm)
-        steps = ladder(self._config, away=self._away(now))
+        first = ladder(self._config, away=self._away(now))[0]
+        before = [self._people[name] for name in known.people if name in self._people] if known is not None else []
         if told.happening in ("cleared", "annotated"):
             if known is None:
                 return []  # never told, so nothing to take back
-            people = [self._people[name] for name in known.people if name in self._people]
+            people = before
+            if told.happening == "cleared":  # what is over is called what it was told as, at its gravest
+                told = replace(told, band="tolerable" if known.band == "tolerable" else told.band, danger=known.danger)
         else:
-            level = known.level if known is not None else 0
-            people = [person for step in steps[: level + 1] for person in step]
+            people = list({person.name: person for person in [*first, *before]}.values())
         for alarm in telling.alarms:
             self._remember(alarm, told, people, telling.group, now)
         return self._rows(telling, told, people, now, context)
@@ -189,26 +214,60 @@ class Planner:
         if told.happening == "cleared":
             self._memory.alarms.pop(alarm, None)
             return
+        elapsed = self._memory.elapsed(now)
         known = self._memory.alarms.get(alarm)
         if known is None:
-            known = Known(told=now, reminded=now, stepped=now, urgent=told.priority == "urgent")
+            known = Known(told=now, reminded=elapsed, stepped=elapsed, urgent=told.priority == "urgent")
             self._memory.alarms[alarm] = known
             while len(self._memory.alarms) > _MOST_KNOWN:
                 del self._memory.alarms[next(iter(self._memory.alarms))]
-        known.reminded = now
+        known.reminded = elapsed
         known.group = group or known.group
         known.people = sorted({*known.people, *(person.name for person in people)})
+        known.band = "tolerable" if "tolerable" in (known.band, told.band) else told.band
+        known.danger = known.danger or told.danger
 
-    def _due(self, alarm: Alarm, now: int) -> Literal["unanswered", "reminded"] | None:
+    def _hand_over(self, alarms: Sequence[Alarm], now: int, context: Context) -> list[Message]:
+        """Return what stands, for those who are told first since away mode began or ended."""
+        away = self._away(now)
+        if away == self._memory.was_away:
+            return []
+        self._memory.was_away = away
+        first = ladder(self._config, away=away)[0]
+        waiting = {a.alarm: a for a in alarms if a.state in _STANDING and a.alarm in self._memory.alarms}
+        rows: list[Message] = []
+        while waiting:
+            together = self._companions(next(iter(waiting.values())), waiting.values(), "handed_over")
+            rows += self._step(together, "handed_over", first, now, context)
+            for done in together:
+                del waiting[done.alarm]
+        return rows
+
+    def _due(self, alarm: Alarm, now: int, elapsed: int) -> Literal["unanswered", "reminded"] | None:
         """Return what time alone makes due for a standing alarm that people were told of."""
         known, notify = self._memory.alarms[alarm.alarm], self._config.notify
         known.urgent = known.urgent or alarm.priority == "urgent"
         every = notify.remind_hours * 3600
         if alarm.priority == "urgent":
-            if known.level + 1 < len(ladder(self._config, away=self._away(now))):
-                return "unanswered" if now - known.stepped >= notify.escalate_minutes * 60 else None
+            if self._untold(known, now):
+                return "unanswered" if elapsed - known.stepped >= notify.escalate_minutes * 60 else None
             every = min(every, URGENT_REPEAT_SECONDS)
-        return "reminded" if now - known.reminded >= every else None
+        return "reminded" if elapsed - known.reminded >= every else None
+
+    def _untold(self, known: Known, now: int) -> list[Person]:
+        """Return who comes next on the ladder: of the first step on which somebody does not know yet, those who do not."""
+        for step in ladder(self._config, away=self._away(now)):
+            if left := [person for person in step if person.name not in known.people]:
+                return left
+        return []
+
+    def _next(self, alarms: Sequence[Alarm], happening: Happening, now: int) -> list[Person]:
+        """Return who is told that nobody answered, or is reminded."""
+        known = [self._memory.alarms[alarm.alarm] for alarm in alarms]
+        if happening == "unanswered":
+            return self._untold(known[0], now)
+        names = dict.fromkeys(name for one in known for name in one.people)
+        return [self._people[name] for name in names if name in self._people]
 
     def _companions(self, alarm: Alarm, others: Iterable[Alarm], happening: Happening) -> list[Alarm]:
         """Return the alarm and those of its group that are as far, so that they are told with it."""
@@ -220,23 +279,22 @@ class Planner:
             or (
                 known.group is not None
                 and (remembered[other.alarm].group, other.kind) == (known.group, alarm.kind)
-                and (happening == "reminded" or (other.priority, remembered[other.alarm].level) == ("urgent", known.level))
+                and (
+                    happening != "unanswered"
+                    or (other.priority, remembered[other.alarm].people) == ("urgent", known.people)
+                )
             )
         ]
 
     def _step(
-        self, alarms: Sequence[Alarm], happening: Literal["unanswered", "reminded"], now: int, context: Context
+        self, alarms: Sequence[Alarm], happening: Happening, people: Sequence[Person], now: int, context: Context
     ) -> list[Message]:
+        """Tell these people of standing alarms again, several as one."""
         known = [self._memory.alarms[alarm.alarm] for alarm in alarms]
-        names = dict.fromkeys(name for one in known for name in one.people)
-        people = [self._people[name] for name in names if name in self._people]
-        if happening == "unanswered":
-            people = ladder(self._config, away=self._away(now))[known[0].level + 1]
         for one in known:
-            one.reminded = now
-            if happening == "unanswered":
-                one.level += 1
-                one.stepped = now
+            one.reminded = self._memory.elapsed(now)
+            if happening != "reminded":
+                one.stepped = one.reminded
                 one.people = sorted({*one.people, *(person.name for person in people)})
         tolds = [replace(self._of_alarm(alarm, context), happening=happening) for alarm in alarms]
         told = tolds[0] if len(tolds) == 1 else together(tolds, [alarm.alarm for alarm in alarms])
@@ -246,7 +304,7 @@ class Planner:
         return self._rows(telling, told, people, now, context)
 
     def _of_alarm(self, alarm: Alarm, context: Context) -> Told:
-        place = self._where.place(alarm.enclosure, alarm.probe)
+        place = self._where.place(alarm.enclosure, alarm.probe, str(alarm.detail.get("members", "")))
         return Told(
             happening="reminded",
             kind=alarm.kind,
@@ -264,7 +322,13 @@ class Planner:
             recorded=context.recorded,
             rack=place.rack,
             room=place.room,
-            branch=place.branch,
+            branch=place.branch or str(alarm.detail.get("branch", "")) or None,
+            tubs=place.tubs,
+            doubt=str(alarm.detail.get("doubt", "")),
+            danger=bool(alarm.detail.get("danger")),
+            what=str(alarm.detail.get("what", "")),
+            detail=str(alarm.detail.get("text", "")),
+            action=str(alarm.detail.get("action", "")),
         )
 
     def _rows(
@@ -292,10 +356,11 @@ class Planner:
                 alarm=telling.alarm,
                 thread=telling.thread or telling.alarm,
                 facts=facts,
-                not_before=telling.not_before,
+                hold_seconds=telling.hold_seconds,
+                respond_by=_respond_by(told),
                 avoid_channel=told.what.removeprefix("channel ") if told.what.startswith("channel ") else None,
             )
-            rows += address(draft, person, now, context.zone)
+            rows += self._address(draft, person, now, context)
         return rows
 
     def _ack_link(self, link: str | None, alarm: str, person: str, now: int, context: Context) -> str | None:
@@ -311,12 +376,17 @@ class Planner:
             budget = self._memory.budgets.get(name)
             if budget is None or budget.day != day:
                 budget = self._memory.budgets[name] = Budget(day)
-            said = {f"{row.facts.get('group') or row.event}@{row.not_before}" for row in rows if row.person == name}
-            budget.count += len(said - {budget.last})  # members that will be told together are one message
-            budget.last = max(said)
+            firsts = {row.event: row for row in reversed(rows) if row.person == name}  # without stand-ins
+            # Members of a group that will be told together are one message.
+            said = {
+                f"{row.facts.get('group') or event}@{wait}" if (wait := row.not_before or row.next_try) else event
+                for event, row in firsts.items()
+            }
+            budget.count += len(said - {budget.last})
+            budget.last = max(map(str, said))
             if budget.count > person.daily_budget and not budget.reported:
                 budget.reported = True
-                rows = rows + address(_over_budget(person, day), person, now, context.zone)
+                rows = rows + self._address(_over_budget(person, day), person, now, context)
         return rows
 
     def _away(self, now: int) -> bool:
@@ -326,6 +396,13 @@ class Planner:
 
 def _page(context: Context) -> str | None:
     return None if context.base_url is None else context.base_url.rstrip("/") + "/"
+
+
+def _respond_by(told: Told) -> int | None:
+    """Return until when this must be answered, UTC seconds; None of what is no news, which nobody is woken for."""
+    if told.happening not in ("raised", "escalated", "unanswered", "handed_over"):
+        return None
+    return told.since + (told.within_seconds or rationale_of(told.kind).within_for(told.band))
 
 
 def _over_budget(person: Person, day: str) -> Draft:

@@ -8,27 +8,39 @@ from typing import Any, Literal, cast
 
 from dewkeeper.judge.types import Band, Event, Kind
 
-Happening = Literal["raised", "escalated", "reminded", "unanswered", "cleared", "annotated"]
-"""What is told of an alarm. `unanswered`: an urgent one that nobody acknowledged goes to the next person."""
+Happening = Literal["raised", "escalated", "reminded", "unanswered", "handed_over", "cleared", "annotated"]
+"""What is told of an alarm. `unanswered`: an urgent one that nobody acknowledged goes to the next person. `handed_over`:
+away mode began or ended, and it stands for whoever is told first now."""
 
 
 @dataclass(frozen=True, slots=True)
 class Member:
-    """One enclosure of a grouped message. until: when it was over, None while it stands."""
+    """One enclosure of a grouped message. until: when it was over, None while it stands; over: it is, whenever that was."""
 
     name: str
     since: int
     event: str
     until: int | None = None
+    over: bool = False
+
+    @classmethod
+    def of_facts(cls, facts: Mapping[str, Any]) -> Member:
+        """Return a stored member; what another version added is left out."""
+        known = {item.name for item in fields(cls)}
+        return cls(**{name: value for name, value in facts.items() if name in known})
 
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """Where an enclosure stands or a probe hangs; branch: bus and multiplexer, which fail together."""
+    """Where an enclosure stands or a probe hangs; branch: bus and multiplexer, which fail together.
+
+    tubs: enclosures whose probes are part of what fell silent together.
+    """
 
     rack: str | None = None
     room: str | None = None
     branch: str | None = None
+    tubs: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +49,13 @@ class Told:
 
     since, until: UTC seconds; until is when the condition was over. value, limit: %RH or °C, as the kind has it.
     action: what to do in a few words, where it is not the same for all of a kind.
-    members: of a group, in the order they joined; empty for a single alarm. room_wide: it is the room's air, not tubs.
+    members: of a group, in the order they joined; empty for a single alarm. tubs: unwatched by a fault of a whole branch.
+    doubt: what is believed of the probe while its alarm is told all the same. danger: so hot that it is an emergency.
+
+    at: when this was planned, UTC seconds, None where the value is older than that.
+
+    What only the moment of sending knows: over: it has ended since, whenever that was. now_value, now_at: the newest
+    reading. still: of one that has ended, what else is beyond its limit there.
     """
 
     happening: Happening
@@ -62,12 +80,24 @@ class Told:
     action: str = ""
     recorded: bool = True
     members: tuple[Member, ...] = ()
+    tubs: tuple[str, ...] = ()
+    doubt: str = ""
+    danger: bool = False
+    at: int | None = None
+    over: bool = False
+    now_value: float | None = None
+    now_at: int | None = None
+    still: str = ""
 
     @property
     def subject(self) -> str:
         """What it is about, as the keeper calls it."""
         if self.members:
-            return f"{len(self.members)} in {self.rack or self.room or self.branch or 'the rack'}"
+            standing = sum(not member.over and member.until is None for member in self.members)
+            return f"{standing or len(self.members)} in {self.rack or self.room or self.branch or 'the rack'}"
+        if self.tubs:
+            more = len(self.tubs) - 2
+            return ", ".join(self.tubs[:2]) + (f" +{more}" if more > 0 else "")
         return self.enclosure or self.probe or self.room or self.branch or "dewkeeper"
 
     @classmethod
@@ -94,6 +124,10 @@ class Told:
             rack=place.rack,
             room=place.room,
             branch=place.branch or _text(event.detail.get("branch")),
+            tubs=place.tubs,
+            doubt=str(event.detail.get("doubt", "")),
+            danger=bool(event.detail.get("danger")),
+            at=event.time,
         )
 
     def facts(self) -> dict[str, Any]:
@@ -101,22 +135,27 @@ class Told:
         made: dict[str, Any] = {}
         for item in fields(self):
             value = getattr(self, item.name)
-            if item.name != "members" and value not in (None, ""):
-                made[item.name] = value
+            if item.name == "recorded" or not (value in (None, "", ()) or value is False):
+                made[item.name] = list(value) if isinstance(value, tuple) else value
         if self.members:
             made["members"] = [
-                {"name": m.name, "since": m.since, "event": m.event, "until": m.until} for m in self.members
+                {"name": m.name, "since": m.since, "event": m.event, "until": m.until} | ({"over": True} if m.over else {})
+                for m in self.members
             ]
         return made
 
     @classmethod
     def of_facts(cls, facts: Mapping[str, Any]) -> Told | None:
-        """Return what stored facts tell, or None if they are not those of an alarm."""
+        """Return what stored facts tell, or None if they are not those of an alarm.
+
+        The kind may be one that another version knows. Raises TypeError or AttributeError for what nothing ever stored.
+        """
         if "happening" not in facts or "kind" not in facts:
             return None
         known = {item.name for item in fields(cls)}
         plain = {name: value for name, value in facts.items() if name in known and name != "members"}
-        members = tuple(Member(**m) for m in cast("list[dict[str, Any]]", facts.get("members", [])))
+        plain["tubs"] = tuple(facts.get("tubs", ()))
+        members = tuple(Member.of_facts(m) for m in cast("list[dict[str, Any]]", facts.get("members", [])))
         return cls(**plain, members=members)
 
 

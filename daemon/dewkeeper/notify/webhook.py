@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+import ssl
 import time
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+from urllib.parse import urlsplit
 
 from dewkeeper.notify import signing
 from dewkeeper.notify.backoff import retry_after_seconds
 from dewkeeper.notify.bodies import Body, check_template, make_body
 from dewkeeper.notify.channel import Channel, Receipt
 from dewkeeper.notify.deadline import Guard
-from dewkeeper.notify.errors import PermanentFailure, TemporaryFailure
+from dewkeeper.notify.errors import CertificateRefused, PermanentFailure, TemporaryFailure
 from dewkeeper.notify.trust import trusted_context
 from dewkeeper.store.records import Message
 from dewkeeper_config.errors import SecretUnavailable
@@ -32,6 +34,8 @@ class Webhook(Channel):
     wall: UTC seconds, for the timestamp of the signature. Raises ChannelUnusable for a template with unknown fields.
     """
 
+    can_be_checked = True
+
     def __init__(self, config: WebhookChannel, wall: Callable[[], float] = time.time) -> None:
         self.name = config.name
         self.timeout_seconds = config.timeout_seconds
@@ -42,8 +46,6 @@ class Webhook(Channel):
 
     def attempt(self, message: Message, guard: Guard) -> Receipt:
         """POST once. Redirects are refused: a "200" behind one may be a login page."""
-        import requests
-
         try:
             url = self._config.url.read()
             secrets = [secret.read() for secret in self._config.secrets]
@@ -52,12 +54,43 @@ class Webhook(Channel):
             signed = signing.headers(secrets, message.id, int(self._wall()), body.content)
         except (SecretUnavailable, ValueError, OSError) as error:
             raise PermanentFailure(f"not sent: {error}") from error
+        return self._ask(guard, "POST", url, _headers(body, extra, signed), body.content)
+
+    def check(self, guard: Guard, *, deep: bool) -> None:
+        """Connect, over verified TLS where the address says so; if deep, ask with OPTIONS, which does nothing (RFC 9110, 9.3.7)."""
+        try:
+            url = self._config.url.read()
+            extra = {name: secret.read() for name, secret in self._config.headers.items()}
+        except (SecretUnavailable, ValueError, OSError) as error:
+            raise PermanentFailure(f"not sent: {error}") from error
+        if deep:
+            self._ask(guard, "OPTIONS", url, {"User-Agent": "dewkeeper", "Connection": "close", **extra}, None)
+            return
+        try:
+            address = urlsplit(url)
+            host, secure = address.hostname or "", address.scheme == "https"
+            port = address.port or (443 if secure else 80)
+            with guard.connect(host, port) as connection:
+                if secure:
+                    trusted_context(self._config.ca_file).wrap_socket(connection, server_hostname=host).close()
+        except ssl.SSLCertVerificationError as error:
+            raise CertificateRefused(f"certificate: {error.verify_message}") from error
+        except (OSError, ValueError) as error:
+            if not isinstance(error, TemporaryFailure):
+                guard.remaining()
+                raise TemporaryFailure(f"connection: {getattr(error, 'strerror', None) or type(error).__name__}") from error
+            raise
+
+    def _ask(self, guard: Guard, method: str, url: str, headers: Mapping[str, str], content: bytes | None) -> Receipt:
+        import requests
+
         try:
             with session(guard, self._config.ca_file) as http:
-                answer = http.post(
+                answer = http.request(
+                    method,
                     url,
-                    data=body.content,
-                    headers=_headers(body, extra, signed),
+                    data=content,
+                    headers=headers,
                     allow_redirects=False,
                     stream=True,
                     timeout=guard.remaining(),
@@ -156,6 +189,8 @@ def _translated(error: requests.exceptions.RequestException) -> TemporaryFailure
     cause: BaseException = error
     while (deeper := _deeper(cause)) is not None:
         cause = deeper
+    if isinstance(cause, ssl.SSLCertVerificationError):
+        return CertificateRefused(f"certificate: {cause.verify_message}")
     return TemporaryFailure(f"{type(cause).__name__}: {_without_address(cause)}"[:200])
 
 

@@ -9,13 +9,15 @@ from collections.abc import Sequence
 from typing import Final
 
 from dewkeeper.judge.types import JournalEntry
-from dewkeeper.judge.words import EXCURSIONS, JOURNAL, KINDS, LATCHED
-from dewkeeper.notify.phrases import GROUPS, SHORT
+from dewkeeper.judge.words import EXCURSIONS, JOURNAL, LATCHED
+from dewkeeper.notify.phrases import GROUPS, rationale_of, short_of
 from dewkeeper.notify.told import Told
 from dewkeeper.report.wording import Wording, duration
 
 TITLE_LENGTH: Final = 60
 LATE_SECONDS: Final = 600
+FRESH_SECONDS: Final = 120
+"""A value may be called that of now for so long."""
 _MOST_MEMBERS = 12
 _MOST_JOURNAL = 3
 
@@ -33,14 +35,16 @@ def title(told: Told, wording: Wording, now: int) -> str:
 
 def action_of(told: Told) -> str:
     """Return what to do in a few words."""
-    if told.happening == "cleared":
+    if told.still:
+        return f"still {told.still}"
+    if told.happening == "cleared" or told.over:
         return "look at the snake" if told.kind in LATCHED else "nothing to do"
-    if told.happening == "annotated":
+    if told.happening == "annotated" or told.doubt:
         return "look yourself"
     if told.action and not told.members:
         return told.action  # the judge was told what to do about just this one
     shared = GROUPS.get(told.kind) if told.members else None
-    return SHORT[told.kind].action if shared is None else shared.action
+    return short_of(told.kind).action if shared is None else shared.action
 
 
 def page_line(link: str) -> str:
@@ -58,15 +62,14 @@ def lines(
 ) -> tuple[str, ...]:
     """Return the rest: numbers, cause, consequence, response, time to respond, journal, links and where they work."""
     made = [_story(told, wording, now), *_members(told, wording, now)]
-    if told.happening not in ("cleared", "annotated"):
-        # A reminder knows the value the alarm was raised with, not the one of this minute.
-        when = "When told" if told.happening in ("reminded", "unanswered") else "Now"
-        made += [f"{when}: {number}." for number in [_number(told, wording)] if number]
+    made += [_number(told, wording, now)] if told.happening != "annotated" else []
+    if told.happening == "annotated":
+        made.append(f"If it is: {told.response or rationale_of(told.kind).response}.")
+    elif told.happening == "cleared" or told.over:
+        made += ["Look at the animal all the same: a short heat also harms."] if told.kind in LATCHED else []
+    else:
         made += _rationale(told, wording, now)
-    elif told.happening == "annotated":
-        made.append(f"If it is: {told.response or KINDS[told.kind].response}.")
-    elif told.kind in LATCHED:
-        made.append("Look at the animal all the same: a short heat also harms.")
+    made = [line for line in made if line]
     if told.detail and told.happening != "annotated":
         made.append(f"Detail: {told.detail}.")
     made += [_journal_line(entry, wording, now) for entry in list(journal)[-_MOST_JOURNAL:]]
@@ -90,26 +93,43 @@ def _short(told: Told) -> str:
         return f"trouble with {told.what}"
     if told.band == "target" and told.kind in ("dry", "damp"):
         return "drier than target" if told.kind == "dry" else "damper than target"
-    return SHORT[told.kind].what
+    if told.kind == "hot" and told.danger and (told.now_value is None or told.limit is None or told.now_value >= told.limit):
+        return "dangerously hot"
+    what = short_of(told.kind).what
+    return what.replace("probe ", "probes ", 1) if len(told.tubs) > 1 else what
+
+
+def _was(told: Told) -> str:
+    if told.kind == "system" and told.what:
+        return f"{told.what} was in trouble"
+    said = _short(told)
+    plain = said == short_of(told.kind).what
+    return short_of(told.kind).was if plain else f"{'were' if len(told.tubs) > 1 else 'was'} {said}"
+
+
+def _still(told: Told) -> str:
+    said = _short(told)
+    short = short_of(told.kind)
+    return short.still if short.still and said == short.what else f"still {said}"
 
 
 def _what(told: Told) -> str:
-    said = _short(told)
+    doubt = " (in doubt)" if told.doubt else ""
+    if told.over or told.happening == "cleared":
+        return _was(told)
     match told.happening:
-        case "raised":
-            return said
         case "escalated":
-            return f"now {said}"
+            return f"now {_short(told)}{doubt}"
         case "reminded":
-            return SHORT[told.kind].still or f"still {said}"
+            return _still(told) + doubt
         case "unanswered":
-            return f"unseen, {said}"
+            return f"unseen, {_short(told)}{doubt}"
+        case "handed_over":
+            return f"yours, {_short(told)}{doubt}"
         case "annotated":
-            return f"maybe {said}"
-        case "cleared":
-            if told.kind == "system" and told.what:
-                return f"{told.what} was in trouble"
-            return f"was {said}" if told.band == "target" else SHORT[told.kind].was
+            return f"maybe {_short(told)}"
+        case _:
+            return _short(told) + doubt
 
 
 def _when(told: Told, wording: Wording, now: int) -> str:
@@ -117,37 +137,49 @@ def _when(told: Told, wording: Wording, now: int) -> str:
         if told.until - told.since < 60:
             return wording.clock(told.since, now)
         return f"{wording.clock(told.since, now)}–{wording.clock(told.until, max(now, told.until))}"
-    return f"since {wording.clock(told.since, now)}"
+    return f"{'from' if told.over else 'since'} {wording.clock(told.since, now)}"
 
 
 def _story(told: Told, wording: Wording, now: int) -> str:
-    label = _short(told)
+    label, subject = _short(told), told.subject
     since = wording.clock(told.since, now)
-    subject = told.subject
+    standing = f"since {since} ({duration(now - told.since)})"
+    if told.happening == "cleared":
+        until = now if told.until is None else told.until
+        end = f"this is over, but it is still {told.still}" if told.still else "it is over"
+        return f"{subject}: {label} from {since} to {wording.clock(until, now)} ({duration(until - told.since)}); {end}."
+    if told.over:
+        return f"{subject}: {label} from {since} on; {f'it is over by now, but still {told.still}' if told.still else 'it is over by now'}."
     match told.happening:
-        case "cleared":
-            until = now if told.until is None else told.until
-            return f"{subject}: {label} from {since} to {wording.clock(until, now)} ({duration(until - told.since)}); it is over."
         case "annotated":
             return (
                 f"{subject}: told as {label} since {since}, but its probe is in doubt ({told.detail or 'faulty'}). "
                 "Only a look can say whether it still is; the alarm stands until then."
             )
         case "escalated":
-            return f"{subject} got worse: {label} since {since} ({duration(now - told.since)})."
+            return f"{subject} got worse: {label} {standing}."
         case "reminded":
-            return f"{subject}: {SHORT[told.kind].still or f'still {label}'} since {since} ({duration(now - told.since)})."
+            return f"{subject}: {_still(told)} {standing}."
+        case "handed_over":
+            return f"You are told first from now on. {subject}: {label} {standing}."
         case "unanswered":
-            return f"Nobody has acknowledged it: {subject} {label} since {since} ({duration(now - told.since)})."
-        case "raised":
-            return f"{subject}: {label} since {since} ({duration(now - told.since)})."
+            return f"Nobody has acknowledged it: {subject} {label} {standing}."
+        case _:
+            return f"{subject}: {label} {standing}."
 
 
 def _members(told: Told, wording: Wording, now: int) -> list[str]:
+    if told.tubs:
+        more = len(told.tubs) - _MOST_MEMBERS
+        return [f"Unwatched: {', '.join(told.tubs[:_MOST_MEMBERS])}{f' and {more} more' if more > 0 else ''}."]
     made = []
-    for member in told.members[:_MOST_MEMBERS]:
-        until = "" if member.until is None else f" to {wording.clock(member.until, now)}"
-        made.append(f"{member.name} {'from' if until else 'since'} {wording.clock(member.since, now)}{until}")
+    ordered = sorted(told.members, key=lambda member: member.over or member.until is not None)
+    for member in ordered[:_MOST_MEMBERS]:
+        since = wording.clock(member.since, now)
+        if member.until is not None:
+            made.append(f"{member.name} from {since} to {wording.clock(member.until, now)}")
+        else:
+            made.append(f"{member.name} from {since}, over by now" if member.over else f"{member.name} since {since}")
     more = len(told.members) - _MOST_MEMBERS
     if more > 0:
         made.append(f"and {more} more")
@@ -155,11 +187,12 @@ def _members(told: Told, wording: Wording, now: int) -> list[str]:
 
 
 def _rationale(told: Told, wording: Wording, now: int) -> list[str]:
-    row, shared = KINDS[told.kind], GROUPS.get(told.kind) if told.members else None
+    row, shared = rationale_of(told.kind), GROUPS.get(told.kind) if told.members else None
     within = told.within_seconds or row.within_for(told.band)
     by = told.since + within
     when = f"by {wording.clock(by, now)}" if by > now else f"now; it was due by {wording.clock(by, now)}"
     return [
+        *([f"In doubt: {told.doubt}."] if told.doubt else []),
         f"Cause: {shared.cause if shared else told.cause or row.cause}.",
         f"If nothing is done: {told.consequence or row.consequence}.",
         f"Do: {shared.response if shared else told.response or row.response}.",
@@ -167,12 +200,22 @@ def _rationale(told: Told, wording: Wording, now: int) -> list[str]:
     ]
 
 
-def _number(told: Told, wording: Wording) -> str:
-    if told.value is None or told.kind not in EXCURSIONS:
+def _number(told: Told, wording: Wording, now: int) -> str:
+    """Return the value of now, or the newest there is with its time."""
+    if told.kind not in EXCURSIONS:
         return ""
     show = wording.humidity if told.kind in ("dry", "damp") else wording.temperature
-    said = show(told.value)
-    return said if told.limit is None else f"{said}, limit {show(told.limit)}"
+    passed = "danger from" if told.danger else "limit"
+    limit = "" if told.limit is None else f", {passed} {show(told.limit)}"
+    if told.now_value is not None:
+        return f"Now: {show(told.now_value)}{limit}."
+    if told.value is None or told.over or told.happening == "cleared":
+        return ""
+    if told.happening not in ("raised", "escalated"):
+        return f"When raised: {show(told.value)}{limit}."
+    if told.at is None or now - told.at <= FRESH_SECONDS:
+        return f"Now: {show(told.value)}{limit}."
+    return f"At {wording.clock(told.at, now)}: {show(told.value)}{limit}; nothing newer is believed."
 
 
 def _journal_line(entry: JournalEntry, wording: Wording, now: int) -> str:

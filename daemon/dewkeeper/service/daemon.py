@@ -15,12 +15,13 @@ from dewkeeper.judge.types import JournalEntry, Rebase, SystemReport
 from dewkeeper.notify.daily import morning_words
 from dewkeeper.notify.desk import Desk
 from dewkeeper.notify.dispatcher import Dispatcher
-from dewkeeper.notify.heartbeat import beat
+from dewkeeper.notify.heartbeat import Pulse, beat
 from dewkeeper.notify.links import NOTE_KEY as _LINK_KEY
 from dewkeeper.notify.plan import Context, Planner
-from dewkeeper.report.morning import morning
+from dewkeeper.notify.saying import Situation, by_id
+from dewkeeper.report.morning import STALE_POLLS, morning
 from dewkeeper.report.past import StoredPast
-from dewkeeper.report.wording import Wording
+from dewkeeper.report.wording import Wording, duration
 from dewkeeper.sampling.bus_reports import BusReports
 from dewkeeper.sampling.identity import Identities
 from dewkeeper.sampling.probe_tools import NOTE as SERIAL_NOTE
@@ -124,6 +125,10 @@ class Daemon:
             self.clock,
             report=self.writer.mailbox.put,
             trouble=self._report,
+            situation=lambda: self._situation(planner),
+            now=self.timeline.now,
+            stepped=planner.stepped,
+            losses=self.losses,
         )
         configured = {probe.name: probe.serial for probe in self.config.probe if probe.serial is not None}
         probes = {probe.name for probe in self.config.probe}
@@ -138,7 +143,7 @@ class Daemon:
             self.config, self.writer.submit, self.timeline.now, self._standing,
             lambda: self.writer.calibrations,
         )  # fmt: skip
-        self.heartbeats = self._heartbeats()
+        self.heartbeats, self.work, self.pulse = self._heartbeats(), self._work(), Pulse(self.clock.monotonic)
         self._repairing = Repairing(self.config.storage, self.writer.mailbox.put, lambda: self._ledger.store)
         self.calendar = self._calendar(notes)
         waking = Waking(self.config, self.clock, self.timeline, self._boot, outage, notes, self.writer.mailbox.put)
@@ -263,6 +268,17 @@ class Daemon:
             morning=self._morning,
         )
 
+    def _situation(self, planner: Planner) -> Situation:
+        """Return how things are now, for the words of what is sent now."""
+        return Situation(
+            alarms=by_id(self.writer.alarms),
+            newest=self.writer.newest.copy(),
+            stale_seconds=STALE_POLLS * self.config.site.poll_seconds,
+            journal=self._last_entries,
+            recorded=not self._ledger.refused,
+            stepped=planner.stepped,
+        )
+
     def _morning(self) -> tuple[str, Sequence[str]]:
         try:
             with StoredPast.open(self.config) as past:
@@ -316,7 +332,19 @@ class Daemon:
             {
                 "sampler": (lambda: self.sampler.heartbeat, 3.0 * poll_seconds + 30),
                 "writer": (lambda: self.writer.heartbeat, 90.0),
-                "dispatcher": (lambda: self.dispatcher.heartbeat, 180.0),
+                "dispatcher": (lambda: self.dispatcher.turned, 180.0),
+            },
+        )
+
+    def _work(self) -> Heartbeats:
+        """Return when work was last done, which a loop that turns does not yet say."""
+        poll_seconds, commit_seconds = self.config.site.poll_seconds, self.config.storage.commit_minutes * 60
+        return Heartbeats(
+            self.clock,
+            {
+                "reading probes": (lambda: self.sampler.heartbeat, 3.0 * poll_seconds + 30),
+                "recording": (self._ledger.worked, commit_seconds + 2.0 * poll_seconds + 120),
+                "telling": (lambda: self.dispatcher.worked, 180.0),
             },
         )
 
@@ -346,11 +374,19 @@ class Daemon:
                 SystemReport(now, "backup", bool(self._backup_trouble), f"no backup: {self._backup_trouble}"),
             ]
 
+        def telling(now: int) -> list[SystemReport]:
+            stuck = "telling" in self.work.dead()
+            text = f"no message can be sent: no round succeeded for {duration(self.work.ages()['telling'])}; see the log"
+            return [SystemReport(now, "telling", stuck, text, priority="urgent"), self.pulse.report(now)]
+
         buses = BusReports(
             lambda: [fault for worker in self.sampler.workers for fault in worker.faults], self.sampler.stuck,
             lambda: {part: found for worker in self.sampler.workers for part, found in worker.troubles.items()},
         )  # fmt: skip
-        return [configuration, copy, recording, database, self._repairing.reports, self.losses.reports, self._disk.reports, buses]
+        return [
+            configuration, copy, recording, database, telling, self._repairing.reports, self.losses.reports, self._disk.reports,
+            buses,
+        ]  # fmt: skip
 
     def _calendar(self, notes: Mapping[str, str]) -> Calendar:
         tasks = [Task("nightly", Daily(_CHORE_AT, self._zone), self._nightly)]
@@ -371,7 +407,8 @@ class Daemon:
         )
 
     def _beat(self) -> None:
-        beat(self.config, lambda: not self.heartbeats.dead())
+        if not self.heartbeats.dead() and not self.work.dead():
+            self.pulse.felt(beat(self.config))
 
     def _nightly(self) -> None:
         def work() -> None:

@@ -87,6 +87,10 @@ class Ledger:
             self._bound()
         return not self.refused
 
+    def worked(self) -> float:
+        """Return the monotonic second up to which everything taken is stored. May be asked from any thread."""
+        return self._last_commit if self._pending or self.refused else self._clock.monotonic()
+
     def snapshot(self, judge: Judge, at: int) -> None:
         """Store the judge's whole state with the next commit; one that still waits is of no use any more."""
         self._pending = [batch if batch.snapshot is None else replace(batch, snapshot=None) for batch in self._pending]

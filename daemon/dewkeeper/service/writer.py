@@ -113,7 +113,8 @@ class Writer:
         self.mailbox: Mailbox[Post] = Mailbox(clock, on_drop=self._dropped)
         self.heartbeat = clock.monotonic()
         self.last_time = 0
-        self.alarms: tuple[Alarm, ...] = ()
+        self.alarms: tuple[Alarm, ...] = judge.alarms()
+        self.newest: dict[str, tuple[Reading, Quality]] = {}  # of each probe, for the words of messages
         self.entries: dict[str | None, deque[JournalEntry]] = defaultdict(lambda: deque(maxlen=_RECENT_ENTRIES))
         self.calibrations = Calibrations()
         self._stopped = False
@@ -219,6 +220,7 @@ class Writer:
         verdict = self.judge.feed(Tick(cycle.time))
         events += verdict.events
         exclusions += verdict.exclusions
+        self.newest |= {reading.probe: (reading, q) for reading, q in quality}
         self.last_time = max(self.last_time, cycle.time)
         batch = Batch(readings=tuple(quality), events=tuple(events), exclusions=tuple(exclusions))
         self._record(batch, cycle.time, tick=True)
@@ -247,6 +249,8 @@ class Writer:
             self._planner.heed(item)
         if isinstance(item, Calibration):
             self.calibrations.add(item)
+        if isinstance(item, Rebase):
+            self._planner.rebased(item.step_seconds)
         if isinstance(item, Rebase) and item.dates_since is not None:
             self.calibrations = self.calibrations.stepped(item.dates_since, item.step_seconds)
         snapshot = None
@@ -258,7 +262,7 @@ class Writer:
 
     def _record(self, batch: Batch, at: int, *, tick: bool) -> None:
         """Plan the messages of these events and store everything in one transaction."""
-        alarms = self.judge.alarms()
+        self.alarms = alarms = self.judge.alarms()  # before anybody is told: words are made from what stands
         context = self._context(not self._ledger.refused)
         messages = self._planner.plan(batch.events, alarms, at, context)
         if tick:

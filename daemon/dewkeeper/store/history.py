@@ -25,7 +25,7 @@ from dewkeeper.store.database import FILE_NAME, PROBE_BITS, PROBE_MASK, plain_re
 from dewkeeper.store.errors import StoreUnusable
 from dewkeeper.store.quarters import QUARTER_SECONDS, Standards
 from dewkeeper.store.reading import Decoder, calibrations
-from dewkeeper.store.records import Message
+from dewkeeper.store.records import UNREADABLE, Delivery, Message
 from dewkeeper.store.remembered import Remembered
 from dewkeeper.store.ring import last_key, source
 from dewkeeper.store.slices import Slice, slices
@@ -33,6 +33,19 @@ from dewkeeper.store.summary import Span, probe_span, spans
 
 MOST_DUE: Final = 500
 """Messages read at once of one way to a person: more than weeks without a network make, and little memory."""
+LONGEST_QUIET_SECONDS: Final = 25 * 3600
+"""No quiet hours last longer, clock change included: a later end was reckoned on a clock that was wrong."""
+_DUE: Final = (
+    # Nothing of a damaged row can be extracted, and to try would end the whole question.
+    "seq IN (SELECT seq FROM (SELECT seq, row_number() OVER (PARTITION BY channel, person "
+    "ORDER BY urgent DESC, seq) AS place FROM (SELECT seq, "
+    "CASE WHEN json_valid(data) THEN json_extract(data, '$.channel') END AS channel, "
+    "CASE WHEN json_valid(data) THEN json_extract(data, '$.person') END AS person, "
+    "CASE WHEN json_valid(data) THEN json_extract(data, '$.priority') = 'urgent' END AS urgent "
+    "FROM message WHERE state = 'pending' AND next_try <= ? AND (not_before <= ? OR not_before > ?)) "
+    "WHERE ? IS NULL OR channel IS NULL OR channel IN (SELECT value FROM json_each(?))) "
+    "WHERE place <= ?) ORDER BY seq"
+)
 _NEWEST_SECONDS = 86400
 _USUAL_KEYS = 1800 << PROBE_BITS
 """Three polls of the slowest period: where the newest reading of every probe normally lies."""
@@ -215,40 +228,40 @@ class History:
             self._remembered.bring_up_to_date(connection)
             return self._remembered.in_force
 
-    def messages_due(self, now: int, channels: Sequence[str] | None = None) -> Sequence[Message]:
+    def messages_due(
+        self, now: int, channels: Sequence[str] | None = None, elapsed: int | None = None
+    ) -> Sequence[Message]:
         """Return pending messages whose time has come, oldest first; of each way to a person `MOST_DUE`, urgent
         ones before others.
 
-        channels: over these only; None for all. So memory stays bounded after days offline, and what piles up on a
-        dead way hides nothing on another.
+        now: UTC seconds, for what waits for an hour of the wall clock (`not_before`). elapsed: the same had the clock
+        never been stepped, for what waits so many seconds (`next_try`); None: it never was. channels: over these only;
+        None for all. So memory stays bounded after days offline, and what piles up on a dead way hides nothing on
+        another. A row that cannot be read comes as one of the kind `UNREADABLE`, whatever channels were asked for.
         """
         wanted = None if channels is None else json.dumps(list(channels))
         return self._messages(
-            "seq IN (SELECT seq FROM (SELECT seq, row_number() OVER ("
-            "PARTITION BY json_extract(data, '$.channel'), json_extract(data, '$.person') "
-            "ORDER BY json_extract(data, '$.priority') = 'urgent' DESC, seq) AS place "
-            "FROM message WHERE state = 'pending' AND next_try <= ? AND not_before <= ? "
-            "AND (? IS NULL OR json_extract(data, '$.channel') IN (SELECT value FROM json_each(?)))) "
-            "WHERE place <= ?) ORDER BY seq",
-            (now, now, wanted, wanted, MOST_DUE),
+            _DUE,
+            (now if elapsed is None else elapsed, now, now + LONGEST_QUIET_SECONDS, wanted, wanted, MOST_DUE),
         )
 
-    def next_due(self, now: int) -> int | None:
-        """Return when the next pending message that still waits for its time may go, UTC seconds; None for none."""
+    def seconds_to_due(self, now: int, elapsed: int | None = None) -> int | None:
+        """Return in how many seconds the next pending message that still waits may go; None for none. Times as above."""
         with self._read() as connection:
-            at: int | None = connection.exec_driver_sql(
-                "SELECT min(max(next_try, not_before)) FROM message "
-                "WHERE state = 'pending' AND max(next_try, not_before) > ?",
-                (now,),
+            wait: int | None = connection.exec_driver_sql(
+                "SELECT min(wait) FROM (SELECT max(next_try - ?, "
+                "CASE WHEN not_before > ? THEN 0 ELSE not_before - ? END) AS wait "
+                "FROM message WHERE state = 'pending') WHERE wait > 0",
+                (now if elapsed is None else elapsed, now + LONGEST_QUIET_SECONDS, now),
             ).scalar()
-        return at
+        return wait
 
     def waiting(self) -> Mapping[tuple[str, str], tuple[int, str]]:
         """Return how many messages wait on each way (person, channel), and the newest of their errors, "" for none."""
         with self._read() as connection:
             rows = connection.exec_driver_sql(
                 "SELECT json_extract(data, '$.person'), json_extract(data, '$.channel'), last_error "
-                "FROM message WHERE state = 'pending' ORDER BY seq"
+                "FROM message WHERE state = 'pending' AND CASE WHEN json_valid(data) THEN 1 END ORDER BY seq"
             ).all()
         ways: dict[tuple[str, str], tuple[int, str]] = {}
         for person, channel, error in rows:
@@ -269,15 +282,10 @@ class History:
     def _messages(self, where: str, values: tuple[int | str | None, ...]) -> Sequence[Message]:
         with self._read() as connection:
             rows = connection.exec_driver_sql(
-                f"SELECT data, state, attempts, next_try, last_error, sent FROM message WHERE {where}",  # noqa: S608
+                f"SELECT id, data, state, attempts, next_try, last_error, sent FROM message WHERE {where}",  # noqa: S608
                 values,
             ).all()
-        return [
-            replace(
-                codec.unpack_message(data), state=state, attempts=attempts, next_try=next_try, last_error=error, sent=sent
-            )
-            for data, state, attempts, next_try, error, sent in rows
-        ]
+        return [_message(*row) for row in rows]
 
     def _standards(self, connection: Connection) -> Standards:
         with self._lock:
@@ -286,6 +294,16 @@ class History:
 
     def _read(self) -> _Reader:
         return _Reader(self._engine)
+
+
+def _message(
+    identity: str, data: str, state: Delivery, attempts: int, next_try: int, error: str, sent: int | None
+) -> Message:
+    try:
+        kept = codec.unpack_message(data)
+    except ValueError:
+        kept = Message(identity, 0, "", "", "", (), "low", UNREADABLE)
+    return replace(kept, state=state, attempts=attempts, next_try=next_try, last_error=error, sent=sent)
 
 
 def _newest(connection: Connection, newest: int, first: int) -> Sequence[Any]:

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import Any, Final, Literal
 
 from dewkeeper.judge.types import Event, Exclusion, Item, Quality, Reading
 
 Delivery = Literal["pending", "sent", "failed", "expired", "collapsed"]
+UNREADABLE: Final = "unreadable"
+"""Kind of a stored message that is damaged: nothing but its id is known."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -17,7 +19,8 @@ class Message:
 
     id: what the receiver sees as event id; the same over all retries. `order` keeps messages of one alarm in sequence.
     title: first line, at most 60 characters. lines: the rest, ready to read. facts: fields for JSON bodies and templates.
-    thread: alarm id that mail threads on. not_before, expires: when it may first and last be sent.
+    thread: alarm id that mail threads on. not_before, expires: when it may first and last be sent, on the wall clock.
+    next_try: what it waits besides, in elapsed time: UTC seconds as they would be had the clock never been stepped.
     """
 
     id: str

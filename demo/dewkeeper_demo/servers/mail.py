@@ -32,7 +32,8 @@ class MailServer:
 
     context: offers STARTTLS with it, or serves TLS from the start if `implicit`. login: name and password demanded.
     next: refusals for the next sessions (None for a good one), then `usual`; `choose`, if given, decides instead.
-    choose_context, if given, decides for each session which certificate is shown at STARTTLS.
+    choose_context, if given, decides for each session which certificate is shown at STARTTLS. refuses: recipients that are
+    refused while others are taken, and what is said.
     """
 
     def __init__(
@@ -46,6 +47,7 @@ class MailServer:
         self.usual: Refusal | None = None
         self.choose: Callable[[], Refusal | None] | None = None
         self.choose_context: Callable[[], ssl.SSLContext] | None = None
+        self.refuses: dict[str, str] = {}
         self.offers_logins = True
         self.sessions = 0
         self.logins = 0
@@ -149,6 +151,8 @@ class _Handler:
     async def handle_RCPT(self, server: Any, session: Any, envelope: Any, address: str, options: Any) -> str:
         if self._refusal is not None and self._refusal.stage == "recipient":
             return self._refusal.said
+        if address in self._server.refuses:
+            return self._server.refuses[address]
         envelope.rcpt_tos.append(address)
         return "250 good"
 

@@ -1,0 +1,186 @@
+"""What is said of a row at the moment it is sent: words of what is so then, whatever was so when it was planned.
+
+A row that cannot be put into words never keeps another from being sent: it is told plainly, by what is stored of it.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any, Final
+
+from dewkeeper.judge.lifecycle import WITHHELD
+from dewkeeper.judge.types import Alarm, JournalEntry, Quality, Reading
+from dewkeeper.judge.words import EXCURSIONS
+from dewkeeper.notify import words
+from dewkeeper.notify.phrases import rationale_of, short_of
+from dewkeeper.notify.told import Member, Told
+from dewkeeper.report.wording import Wording
+from dewkeeper.store.records import Message
+
+log = logging.getLogger(__name__)
+
+_NEWS: Final = ("raised", "escalated", "reminded", "unanswered", "handed_over")
+_HUMID: Final = ("dry", "damp")
+_NO_VALUE: Final = frozenset({"crc", "gross_range"})
+"""Tests by which the sensor itself takes even the temperature away."""
+UNWORDED: Final = "unworded"
+"""Fact of a row that was told plainly, because it could not be put into words."""
+
+
+def _no_journal(enclosure: str | None) -> Sequence[JournalEntry]:
+    return ()
+
+
+@dataclass(frozen=True, slots=True)
+class Situation:
+    """How things are now.
+
+    alarms: every alarm the judge has not closed, by id; None where nobody knows. newest: the last reading of each probe
+    and its verdict. stale_seconds: older ones are not the air of now. recorded: whether the store takes things.
+    stepped: by how many seconds the wall clock was stepped since the daemon first ran.
+    """
+
+    alarms: Mapping[str, Alarm] | None = None
+    newest: Mapping[str, tuple[Reading, Quality]] = field(default_factory=dict)
+    stale_seconds: int = 180
+    journal: Callable[[str | None], Sequence[JournalEntry]] = _no_journal
+    recorded: bool = True
+    stepped: int = 0
+
+
+def said(row: Message, situation: Situation, wording: Wording, now: int) -> Message:
+    """Return the row in the words of now. What is no alarm keeps its words. Never raises."""
+    try:
+        told = Told.of_facts(row.facts)
+        return row if told is None else reworded(row, as_it_is(told, row, situation, now), situation, wording, now)
+    except Exception:
+        log.exception("message %s cannot be put into words", row.id)
+        return plainly(row, wording, now)
+
+
+def reworded(row: Message, told: Told, situation: Situation, wording: Wording, now: int) -> Message:
+    """Return the row saying this, its facts too."""
+    kept = {name: value for name, value in row.facts.items() if name not in Told.__dataclass_fields__}
+    journal = situation.journal(told.enclosure) if told.enclosure and not told.members else ()
+    text = words.lines(told, wording, now, journal, _text(row, "link"), _text(row, "ack_link"))
+    facts = kept | told.facts() | {"action": words.action_of(told)}
+    return replace(row, title=words.title(told, wording, now), lines=text, facts=facts)
+
+
+def as_it_is(told: Told, row: Message, situation: Situation, now: int) -> Told:
+    """Return what is told, with what has become of it since it was planned."""
+    told = replace(told, recorded=told.recorded or situation.recorded)
+    if situation.alarms is None:
+        return told
+    told = _newest(told, situation, now)
+    if told.happening == "cleared" and not told.members:
+        return replace(told, still=_still(told, row, situation))
+    if told.happening not in _NEWS:
+        return told
+    if told.members:
+        return _group(told, situation.alarms, row)
+    alarm = situation.alarms.get(row.alarm or "")
+    if alarm is None or not _stands(alarm):
+        return replace(told, over=True, still=_still(told, row, situation))
+    seen = alarm.state == "acknowledged" and told.happening == "unanswered"
+    return replace(
+        told,
+        happening="reminded" if seen else told.happening,
+        band=alarm.band,
+        priority=alarm.priority,
+        limit=alarm.limit,
+        cause=alarm.cause or told.cause,
+        consequence=alarm.consequence or told.consequence,
+        response=alarm.response or told.response,
+        within_seconds=alarm.within_seconds or told.within_seconds,
+        detail=str(alarm.detail.get("text", told.detail)),
+        action=str(alarm.detail.get("action", "")),
+        danger=bool(alarm.detail.get("danger")),
+        doubt=str(alarm.detail.get("doubt", "")),
+    )
+
+
+def plainly(row: Message, wording: Wording, now: int) -> Message:
+    """Return the row in words that need nothing but what every row has: where, the kind as stored, times."""
+    facts: Mapping[str, Any] = row.facts if isinstance(row.facts, Mapping) else {}
+    subject = next((str(facts[name]) for name in ("enclosure", "probe", "rack") if facts.get(name)), "dewkeeper")
+    since = facts.get("since")
+    at = since if isinstance(since, int) and 0 < since <= now else row.created
+    kind = short_of(row.kind).what
+    title = f"{subject[:16]}: {kind[:18]} since {wording.clock(at, now)} – look yourself"
+    lines = (
+        f"This version cannot put this message into words. Its kind is stored as {row.kind!r}.",
+        f"It began {wording.stamp(at)} and was to be told {wording.stamp(row.created)}, with these words:",
+        row.title,
+        *row.lines,
+        f"Do: {rationale_of(row.kind).response}.",
+    )
+    kept = {"siblings": facts.get("siblings", ()), UNWORDED: True}
+    return replace(row, title=title[: words.TITLE_LENGTH], lines=tuple(map(str, lines)), facts=kept)
+
+
+def _stands(alarm: Alarm | None) -> bool:
+    return alarm is not None and alarm.state not in ("normal", "returned_unacknowledged")
+
+
+def _newest(told: Told, situation: Situation, now: int) -> Told:
+    """Return it with the newest value that is believed, if there is one young enough."""
+    found = situation.newest.get(told.probe or "")
+    if found is None or told.kind not in EXCURSIONS:
+        return told
+    reading, quality = found
+    humid = told.kind in _HUMID
+    value = reading.humidity_percent if humid else reading.temperature_c
+    # What is inferred of a probe may take its humidity away, never its temperature.
+    believed = quality.counts if humid else not _NO_VALUE & set(quality.tests)
+    if value is None or not believed or now - reading.time > situation.stale_seconds:
+        return told
+    return replace(told, now_value=round(value, 2), now_at=reading.time)
+
+
+def _group(told: Told, alarms: Mapping[str, Alarm], row: Message) -> Told:
+    ids = [str(identity) for identity in row.facts.get("alarms", ())]
+    if len(ids) != len(told.members):
+        return told
+    members = tuple(
+        member if member.until is not None or _stands(alarms.get(identity)) else replace(member, over=True)
+        for member, identity in zip(told.members, ids, strict=True)
+    )
+    return replace(told, members=members, over=all(_ended(member) for member in members))
+
+
+def _ended(member: Member) -> bool:
+    return member.over or member.until is not None
+
+
+def _still(told: Told, row: Message, situation: Situation) -> str:
+    """Return what is still beyond its limit where an alarm has ended: "calm again" never stands beside that."""
+    others = [
+        alarm
+        for alarm in (situation.alarms or {}).values()
+        if alarm.enclosure == told.enclosure and told.enclosure and alarm.alarm != row.alarm
+        and alarm.kind in EXCURSIONS and _stands(alarm) and alarm.state not in WITHHELD
+    ]  # fmt: skip
+    if others:
+        return short_of(min(others, key=_concern).kind).what
+    if told.now_value is None or told.limit is None:
+        return ""
+    high = told.kind in ("damp", "hot")
+    beyond = told.now_value > told.limit if high else told.now_value < told.limit
+    return short_of(told.kind).what if beyond else ""
+
+
+def _concern(alarm: Alarm) -> int:
+    return ("hot", "cold", "dry", "damp").index(alarm.kind)
+
+
+def _text(row: Message, name: str) -> str | None:
+    value = row.facts.get(name)
+    return value if isinstance(value, str) and value else None
+
+
+def by_id(alarms: Iterable[Alarm]) -> dict[str, Alarm]:
+    """Return alarms by their ids."""
+    return {alarm.alarm: alarm for alarm in alarms}

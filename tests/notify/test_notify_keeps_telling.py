@@ -1,0 +1,368 @@
+"""Nothing stops the telling: not a stepped clock, not one bad row, not a way that broke silently; and nobody is skipped."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+from tests.notify.test_notify_dispatcher import REFUSED, START, Running, config, message, running
+from tests.notify.test_notify_plan import CONTEXT, NIGHT, NOON, alarm, event, firsts, wait
+from tests.notify.test_notify_plan import config as two_racks
+
+from dewkeeper.clock import ManualClock
+from dewkeeper.notify.heartbeat import TROUBLE_FROM, Pulse, beat
+from dewkeeper.notify.plan import Planner
+from dewkeeper.notify.probing import CALM_SECONDS, TROUBLED_SECONDS
+from dewkeeper.service.losses import Losses
+from dewkeeper.store import History, Store
+from dewkeeper.store.records import Batch
+from dewkeeper_config.models import Config, Storage
+from dewkeeper_demo.servers.authority import Authority, Flaw
+from dewkeeper_demo.servers.mail import MailServer
+from dewkeeper_demo.servers.phone import Answer, Phone
+
+HOUR = 3600
+
+
+# The clock is stepped
+
+
+def test_the_clock_three_hours_back_delays_no_message_that_waits(phone: Phone) -> None:
+    """A message that failed and waits for another attempt, and a stand-in that waits, go when they would have gone."""
+    with Phone() as second, running(config({"phone": phone.url, "second": second.url})) as run:
+        phone.usual = REFUSED
+        run.add(message("m1", priority="urgent", facts={"siblings": ["m2"]}))
+        run.clock.advance(20)
+        run.add(message("m2", channel="second", priority="urgent", next_try=START + 180, facts={"siblings": ["m1"]}))
+        run.clock.step(-3 * HOUR)
+        run.clock.advance(170)
+        assert [call.id for call in second.calls] == ["m2"]
+
+
+def test_the_clock_forward_sends_no_stand_in_early(phone: Phone) -> None:
+    """Nine minutes forward: what waits for three minutes waits for three minutes."""
+    with Phone() as second, running(config({"phone": phone.url, "second": second.url})) as run:
+        phone.usual = REFUSED
+        run.add(
+            message("m1", facts={"siblings": ["m2"]}),
+            message("m2", channel="second", next_try=START + 180, facts={"siblings": ["m1"]}),
+        )
+        run.clock.step(9 * 60)
+        run.clock.advance(170)
+        assert second.calls == []
+        run.clock.advance(20)
+        assert [call.id for call in second.calls] == ["m2"]
+
+
+@pytest.mark.parametrize("step", [-3 * HOUR, 9 * 60, 400 * 86400])
+def test_the_second_person_is_called_after_a_quarter_of_an_hour_whatever_the_clock_does(step: int) -> None:
+    """The clock is stepped five minutes after the alarm: the second person is called ten minutes later, also after a restart."""
+    planner = Planner(two_racks(), None)
+    planner.plan([event("A4", "hot")], [], NOON, CONTEXT)
+    planner.rebased(step)
+    planner = Planner(two_racks(), planner.state())
+    standing = [alarm("A4", "hot", priority="urgent")]
+    assert planner.tick(standing, NOON + step + 899, CONTEXT) == []
+    (row,) = planner.tick(standing, NOON + step + 900, CONTEXT)
+    assert row.person == "Ode"
+
+
+def test_what_waits_survives_a_restart_after_the_clock_was_stepped(phone: Phone) -> None:
+    """A row planned before a step of three hours back waits in the next process as long as was left, not three hours more."""
+    stepped = message("m1", next_try=START + 60, created=START - 30)
+    run = Running(config({"phone": phone.url}), stepped, stepped=-3 * HOUR, wall=START - 3 * HOUR)
+    try:
+        run.clock.advance(50)
+        assert phone.calls == []
+        run.clock.advance(20)
+        assert [call.id for call in phone.calls] == ["m1"]
+    finally:
+        run.stop()
+
+
+def test_quiet_hours_reckoned_on_a_clock_that_was_years_ahead_hold_nothing(tmp_path: Path) -> None:
+    """An end of the night ten years away was never one; tomorrow's is."""
+    store = Store.open(tmp_path, Storage(), ManualClock(wall=START))
+    tonight = message("tonight", not_before=START + 9 * HOUR)
+    store.commit(Batch(messages=(message("m1", not_before=START + 3650 * 86400), tonight)))
+    store.close()
+    with History.open(tmp_path) as history:
+        assert [row.id for row in history.messages_due(START)] == ["m1"]
+        assert history.seconds_to_due(START) == 9 * HOUR
+
+
+# One bad row
+
+
+def test_a_message_of_a_kind_this_version_does_not_know_is_told_and_the_rest_too(phone: Phone) -> None:
+    """After a rollback one waiting row is of an unknown kind: it is told by what is stored of it, and nothing waits behind it."""
+    strange = {"kind": "heat_creep", "since": START - 600, "enclosure": "B4", "respond_how": {"new": ["thing"]}}
+    with running(config({"phone": phone.url})) as run:
+        run.add(
+            message("m1", priority="urgent", kind="heat_creep", facts=strange),
+            message("m2", priority="urgent", created=START + 1),
+        )
+        assert [call.id for call in phone.calls] == ["m1", "m2"]
+        assert phone.calls[0].json()["title"] == "B4: heat creep since 14:03 – look yourself"
+        assert run.outbox.states() == {"m1": "sent", "m2": "sent"}
+
+
+BAD_FACTS: list[dict[str, Any]] = [
+    {"happening": "raised", "kind": "dry", "since": "yesterday"},
+    {"happening": "raised", "kind": "dry"},
+    {"happening": "raised", "kind": ["dry"], "since": START},
+    {"happening": "raised", "kind": "dry", "since": START, "members": [7]},
+    {"happening": "raised", "kind": "dry", "since": START, "alarms": 5},
+    {"siblings": 3},
+    {"happening": "turned inside out", "kind": "dry", "since": START, "within_seconds": "soon"},
+]
+
+
+@pytest.mark.parametrize("facts", BAD_FACTS)
+def test_whatever_a_row_holds_it_is_told_plainly_and_blocks_nothing(phone: Phone, facts: dict[str, Any]) -> None:
+    """Facts nothing ever stored: the row goes out in plain words under its id, the urgent one behind it too, and it is counted."""
+    with running(config({"phone": phone.url})) as run:
+        run.add(replace(message("bad"), facts=facts), replace(message("worse", priority="urgent"), facts=facts))
+        run.add(message("next", priority="urgent", created=START + 1))
+        run.clock.advance(120)
+        assert {call.id for call in phone.calls if call.accepted} == {"bad", "worse", "next"}
+        assert all(len(call.json()["title"]) <= 60 for call in phone.calls)
+        assert "pending" not in run.outbox.states().values()
+
+
+def test_a_damaged_row_is_set_aside_counted_and_the_rest_is_sent(tmp_path: Path, phone: Phone) -> None:
+    """Half a row in the database: it ends as failed, is counted as set aside, and what waits behind it arrives."""
+    clock = ManualClock(wall=START)
+    store = Store.open(tmp_path, Storage(), clock)
+    store.commit(Batch(messages=(message("broken"), message("whole", created=START + 1))))
+    with store._engine.begin() as connection:
+        connection.exec_driver_sql("UPDATE message SET data = substr(data, 1, 40) WHERE id = 'broken'")
+    losses = Losses(clock)
+    made = Running(config({"phone": phone.url}), clock=clock, losses=losses, folder=tmp_path, store=store)
+    try:
+        clock.expect("dispatcher")
+        clock.advance(60)
+        assert [call.id for call in phone.calls] == ["whole"]
+        assert losses.aside == {"dispatcher": 1}
+        with History.open(tmp_path) as history:
+            assert {m.id: m.state for m in history.messages()} == {"broken": "failed", "whole": "sent"}
+            assert history.messages_due(START + 10**6) == []
+    finally:
+        made.stop()
+        store.close()
+
+
+def test_a_message_a_service_refuses_for_good_is_counted_and_told(phone: Phone) -> None:
+    """After eight refusals over two hours it is given up, and that is a loss somebody hears of."""
+    losses = Losses(ManualClock(wall=START))
+    phone.usual = Answer(400)
+    with running(config({"phone": phone.url}), losses=losses) as run:
+        run.add(message("m1", priority="urgent"))
+        run.clock.advance(3 * HOUR)
+        assert run.outbox.states() == {"m1": "failed"}
+        (report, _) = losses.reports(START)
+        assert report.trouble
+        assert "title of m1" in report.text or "too dry" in report.text
+
+
+# The ways are probed
+
+
+@contextmanager
+def watched(authority: Authority, kind: str) -> Iterator[tuple[Running, Any]]:
+    """Give a dispatcher on a webhook or a mail server whose certificate is chosen by `flaw` of what is given with it."""
+    flaw: dict[str, Flaw] = {"is": ""}
+    if kind == "mail":
+        server: Any = MailServer(authority.context(), ("rack", "pw"))
+        channel: dict[str, Any] = {
+            "kind": "mail", "host": "localhost", "port": server.port, "username": "rack", "password": "pw",
+            "sender": "rack@example.org", "to": ["ina@example.org"],
+        }  # fmt: skip
+    else:
+        server = Phone(authority.context())
+        channel = {"kind": "webhook", "url": server.url}
+    server.choose_context = lambda: authority.context(flaw["is"])
+    channel |= {"name": "phone", "ca_file": str(authority.ca_file), "timeout_seconds": 5.0}
+    settings = config({"unused": "http://localhost:9/"}).model_dump(mode="python")
+    whole = Config.model_validate(settings | {"channel": [channel], "person": [{"name": "Marit", "channels": ["phone"]}]})
+    with server, running(whole) as run:
+        yield run, flaw
+
+
+@pytest.mark.parametrize("kind", ["webhook", "mail"])
+def test_a_certificate_that_ran_out_is_named_before_a_message_needs_it(authority: Authority, kind: str) -> None:
+    """Within the hour, with nothing sent; and when it is renewed the way is called well without a message."""
+    with watched(authority, kind) as (run, flaw):
+        run.clock.advance(CALM_SECONDS - 60)
+        flaw["is"] = "expired"
+        assert run.reports == []
+        run.clock.advance(120)
+        (report,) = run.reports
+        assert (report.what, report.trouble) == ("channel phone", True)
+        assert "certificate" in report.text
+        flaw["is"] = ""
+        run.clock.advance(TROUBLED_SECONDS + 60)
+        assert [(r.what, r.trouble) for r in run.reports] == [("channel phone", True), ("channel phone", False)]
+        assert run.outbox.rows == {}
+
+
+def test_a_way_that_failed_and_was_mended_is_called_well_though_nothing_is_sent_that_way(phone: Phone) -> None:
+    """Another channel took the message; the first is probed, and well again a quarter of an hour after it is."""
+    with Phone() as first:
+        port = first.port
+        with running(config({"first": first.url, "phone": phone.url})) as run:
+            first.refuse()
+            run.add(message("m1", channel="first", priority="urgent", facts={"siblings": []}))
+            run.clock.advance(1200)
+            run.outbox.rows["m1"] = replace(run.outbox.rows["m1"], state="collapsed")
+            run.clock.advance(2 * TROUBLED_SECONDS)
+            assert ("channel first", True) in [(r.what, r.trouble) for r in run.reports]
+            first.listen()
+            assert first.port == port
+            run.clock.advance(TROUBLED_SECONDS + 60)
+            assert [r.trouble for r in run.reports if r.what == "channel first"][-1] is False
+
+
+def test_a_probe_that_cannot_see_the_trouble_does_not_call_it_mended(phone: Phone) -> None:
+    """A service that answers but refuses every message stays in trouble until it takes one."""
+    phone.choose = lambda call: Answer(404 if call.body else 204)
+    with running(config({"phone": phone.url})) as run:
+        run.add(message("m1"))
+        run.outbox.rows["m1"] = replace(run.outbox.rows["m1"], state="collapsed")
+        run.clock.advance(4 * HOUR)
+        assert [(r.what, r.trouble) for r in run.reports] == [("channel phone", True)]
+
+
+def test_a_probe_never_delays_a_message(authority: Authority) -> None:
+    """While a probe hangs in a silent server, an urgent message over the same channel is sent beside it."""
+    with watched(authority, "mail") as (run, _):
+        run.clock.advance(CALM_SECONDS - 1)
+        lane = next(iter(run.dispatcher._lanes.values()))
+        lane.probe.start(run.clock.monotonic(), lambda: None)
+        run.add(message("m1", priority="urgent"))
+        assert run.outbox.states() == {"m1": "sent"}
+
+
+# Who is told
+
+
+def test_one_of_two_recipients_refused_is_logged_and_told(caplog: pytest.LogCaptureFixture) -> None:
+    """The mail reaches one of two people: that the other is not reached, and why, is trouble of its own, until he is."""
+    with MailServer() as server:
+        channel = {
+            "kind": "mail", "name": "phone", "host": "localhost", "port": server.port, "security": "none",
+            "sender": "rack@example.org", "to": ["marit@example.org", "ode@example.org"],
+        }  # fmt: skip
+        settings = config({"unused": "http://localhost:9/"}).model_dump(mode="python")
+        whole = Config.model_validate(settings | {"channel": [channel], "person": [{"name": "Marit", "channels": ["phone"]}]})
+        with running(whole) as run:
+            server.refuses = {"ode@example.org": "550 5.1.1 no such user"}
+            run.add(message("m1"))
+            assert len(server.mails) == 1
+            told = [(r.what, r.trouble, r.text) for r in run.reports if r.what == "recipients of phone"]
+            assert [trouble for _, trouble, _ in told] == [True]
+            assert "ode@example.org (550 5.1.1 no such user)" in told[0][2]
+            assert "ode@example.org" in caplog.text
+            server.refuses = {}
+            run.clock.advance(60)
+            run.add(message("m2", created=START + 60))
+            assert [r.trouble for r in run.reports if r.what == "recipients of phone"] == [True, False]
+
+
+def test_going_away_tells_the_sitter_what_stands_and_coming_back_tells_the_keeper() -> None:
+    """A heat told to the keeper is the sitter's from the moment of leaving; one of the absence is the keeper's on return."""
+    planner = Planner(two_racks(), None)
+    planner.plan([event("A4", "hot")], [], NOON, CONTEXT)
+    hot = alarm("A4", "hot", "acknowledged", "urgent")
+    planner.away(NOON + 7 * 86400)
+    (row,) = planner.plan([], [hot], NOON + 60, CONTEXT)
+    assert (row.person, row.title) == ("Sol", "A4: yours, too hot since 11:00 – heat off at plug")
+    planner.plan([event("B1", at=NOON + HOUR)], [hot, alarm("B1")], NOON + HOUR, CONTEXT)
+    planner.away(None)
+    rows = firsts(planner.tick([hot, alarm("B1")], NOON + 2 * HOUR, CONTEXT))
+    assert {(row.person, row.title[:12]) for row in rows} == {("Marit", "A4: yours, t"), ("Marit", "B1: yours, t")}
+    assert planner.tick([hot, alarm("B1")], NOON + 2 * HOUR + 60, CONTEXT) == []
+
+
+def test_an_alarm_of_the_absence_does_not_skip_the_keeper_who_came_back() -> None:
+    """Raised while away, told to the sitter; after the return the next person called is not the one after the keeper."""
+    planner = Planner(two_racks(), None)
+    planner.away(NOON + 600)  # it ends by itself
+    planner.plan([event("A4", "hot")], [], NOON, CONTEXT)
+    hot = alarm("A4", "hot", priority="urgent")
+    told = [(row.person, at) for at in range(60, 2400, 60) for row in firsts(planner.tick([hot], NOON + at, CONTEXT))]
+    assert told == [("Marit", 600), ("Ode", 1500)]
+
+
+# Groups
+
+
+def test_a_straggler_joins_the_group_that_stands_and_thirteen_ends_are_one_message() -> None:
+    """Twelve tubs within minutes, a thirteenth after twenty: four messages in all, the last three in one thread."""
+    planner = Planner(two_racks(), None)
+    names = [f"A{n}" for n in range(1, 13)]
+    rows = [row for n, name in enumerate(names) for row in firsts(planner.plan([event(name, at=NOON + 27 * n)], [], NOON + 27 * n, CONTEXT))]
+    late = NOON + 1800
+    (straggler,) = firsts(planner.plan([event("B1", at=late)], [], late, CONTEXT))
+    assert straggler.title == "13 in snake room: too dry since 11:00 – treat the room"
+    assert "Detail: new since the last message: B1." in straggler.lines
+    assert wait(straggler) == 0
+    assert straggler.thread == rows[-1].thread
+    over = NOON + 4 * HOUR
+    ends = []
+    for n, name in enumerate([*names, "B1"]):
+        at = over + 20 * n
+        ends += firsts(planner.plan([event(name, "dry", "cleared", at, state="normal", since=NOON - HOUR)], [], at, CONTEXT))
+    assert {wait(row) for row in ends} == {over + 900}
+    assert len({row.facts["group"] for row in ends}) == 1
+    assert {row.thread for row in ends} == {straggler.thread}
+
+
+# The heartbeat
+
+
+def test_a_heartbeat_nobody_answers_becomes_an_alarm_and_a_line(phone: Phone) -> None:
+    """Three pings in a row without an answer are trouble, with how many; one answer ends it."""
+    clock = ManualClock(wall=START)
+    pulse = Pulse(clock.monotonic)
+    settings = config({"phone": "http://localhost:9/"}, notify={"heartbeat_url": phone.url})
+    pulse.felt(beat(settings))
+    clock.advance(300)
+    phone.usual = Answer(500)
+    for number in range(1, 649):
+        pulse.felt(beat(settings) if number < 3 else "HTTP 500")
+        assert pulse.report(START).trouble == (number >= TROUBLE_FROM)
+    assert "the last 648 pings were not answered (HTTP 500), the last answer came 5 min ago" in pulse.report(START).text
+    phone.usual = Answer()
+    pulse.felt(beat(settings))
+    assert not pulse.report(START).trouble
+
+
+def test_a_dispatcher_whose_rounds_fail_vouches_for_nothing(phone: Phone) -> None:
+    """A loop that turns is not work: with an outbox that breaks every round, `worked` stays where it was."""
+
+    class Broken:
+        def __getattr__(self, name: str) -> Any:
+            raise RuntimeError("no round can succeed")
+
+    with running(config({"phone": phone.url})) as run:
+        run.clock.advance(60)
+        before = run.dispatcher.worked
+        run.dispatcher._outbox._reader = Broken()
+        run.clock.advance(1800)
+        assert run.dispatcher.turned - before > 1700
+        assert run.dispatcher.worked - before < 120
+        run.dispatcher._outbox._reader = None
+
+
+def test_cold_passes_through_the_quiet_hours_of_the_second_person_too() -> None:
+    """Who is handed a cold tub at night is told at night."""
+    planner = Planner(two_racks(), None)
+    planner.plan([event("A4", "cold", at=NIGHT - 600)], [], NIGHT - 600, CONTEXT)
+    planner.away(NIGHT + 86400)
+    (row,) = planner.plan([], [alarm("A4", "cold")], NIGHT, CONTEXT)
+    assert (row.person, row.not_before) == ("Sol", 0)

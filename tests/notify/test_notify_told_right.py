@@ -1,0 +1,207 @@
+"""What stands in a message is so when it is sent: durations, values, bands, and whether it is over at all."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Any
+
+import pytest
+from tests.notify.test_notify_plan import CONTEXT, MORNING, NIGHT, NOON, alarm, config, event, firsts
+
+from dewkeeper.judge.types import Alarm, Quality, Reading
+from dewkeeper.notify.gather import Parcel, parcels
+from dewkeeper.notify.outage import Outage
+from dewkeeper.notify.plan import Planner
+from dewkeeper.notify.saying import Situation, by_id
+from dewkeeper.store.records import Message
+
+HOUR = 3600
+
+
+def situation(*alarms: Alarm, **newest: tuple[int, float, float]) -> Situation:
+    """Return what stands and, by probe, the newest reading: time, °C, %RH."""
+    readings = {
+        probe: (Reading(at, probe, t, h), Quality(at, probe, 1)) for probe, (at, t, h) in newest.items()
+    }
+    return Situation(by_id(alarms), readings)
+
+
+def sent(rows: Sequence[Message], now: int, how: Situation) -> list[Message]:
+    """Return what goes out of these rows at that moment, over the first channel."""
+    return [parcel.message for parcel in _parcels(rows, now, how)]
+
+
+def _parcels(rows: Sequence[Message], now: int, how: Situation) -> list[Parcel]:
+    return parcels(firsts(rows), CONTEXT.wording, now, how)
+
+
+def test_a_message_that_waited_for_the_morning_says_how_long_it_is_then_and_what_is_measured_then() -> None:
+    """Dry since half past ten and told at seven: eight and a half hours and 38 %, not one hour and the 53 % of then."""
+    rows = Planner(config(), None).plan([event("A4", at=NIGHT, value=53.0, limit=55.0)], [], NIGHT, CONTEXT)
+    (message,) = sent(rows, MORNING, situation(alarm("A4"), a4=(MORNING - 60, 28.0, 38.2)))
+    assert message.lines[0] == "A4: too dry since 22:30 (8 h 30 min)."
+    assert "Now: 38 %, limit 55 %." in message.lines or "Now: 38 %." in message.lines
+    assert not any("53 %" in line for line in message.lines)
+
+
+def test_a_value_nobody_believes_any_more_is_told_with_its_time() -> None:
+    """Where nothing newer is believed the message says when its value was measured, not that it is so now."""
+    rows = Planner(config(), None).plan([event("A4", at=NIGHT, value=53.0, limit=55.0)], [], NIGHT, CONTEXT)
+    (message,) = sent(rows, MORNING, situation(replace(alarm("A4"), limit=55.0), a4=(NIGHT, 28.0, 53.0)))
+    assert "At 23:30: 53 %, limit 55 %; nothing newer is believed." in message.lines
+
+
+def test_a_reminder_has_the_value_of_its_own_minute() -> None:
+    """Six hours later the reminder tells what is measured then."""
+    planner = Planner(config(), None)
+    planner.plan([event("A4", value=53.0, limit=55.0)], [], NOON, CONTEXT)
+    later = NOON + 6 * HOUR
+    rows = planner.tick([replace(alarm("A4"), value=53.0, limit=55.0)], later, CONTEXT)
+    (message,) = sent(rows, later, situation(replace(alarm("A4"), limit=55.0), a4=(later, 28.0, 47.0)))
+    assert "Now: 47 %, limit 55 %." in message.lines
+
+
+def test_what_is_over_when_the_message_goes_out_is_told_as_over() -> None:
+    """A heat that ended while the way was closed is not told as standing; with its end known, in one sentence."""
+    planner = Planner(config(), None)
+    raised = planner.plan([event("A4", "hot", value=35.5, limit=34.0)], [], NOON, CONTEXT)
+    (message,) = sent(raised, NOON + 24 * HOUR, situation(a4=(NOON + 24 * HOUR, 30.0, 60.0)))
+    assert message.title == "A4: was too hot from Mon 21 Sep 11:00 – look at the snake"
+    assert "over by now" in message.lines[0]
+    assert not any("35.5" in line or line.startswith("Do:") for line in message.lines)
+
+
+def test_of_a_group_only_what_still_stands_is_counted() -> None:
+    """Of three tubs told together one is over by the time the message goes out: two are too dry, the third was."""
+    planner = Planner(config(), None)
+    rows = planner.plan([event(f"A{n}", at=NIGHT) for n in (1, 2, 3)], [], NIGHT, CONTEXT)
+    (message,) = sent(rows, MORNING, situation(alarm("A1"), alarm("A3")))
+    assert message.title == "2 in left: too dry since 22:30 – treat the room"
+    assert "A1 since 22:30; A3 since 22:30; A2 from 22:30, over by now." in message.lines
+
+
+def test_a_tub_that_was_too_dry_is_not_told_afterwards_as_drier_than_target() -> None:
+    """It was told at 49 %, got better and then well: what is over is called what it was told as, at its gravest."""
+    planner = Planner(config(), None)
+    planner.plan([event("A4", value=49.0, limit=55.0)], [], NOON, CONTEXT)
+    over = event("A4", "dry", "cleared", NOON + HOUR, state="normal", band="target", limit=60.0, since=NOON - HOUR)
+    (message,) = sent(planner.plan([over], [], NOON + HOUR, CONTEXT), NOON + HOUR, situation(a4=(NOON + HOUR, 28.0, 64.0)))
+    assert message.title == "A4: was too dry 11:00–13:00 – nothing to do"
+
+
+def test_danger_is_called_danger() -> None:
+    """Beyond the danger limit the first line does not read like any other heat."""
+    worse = event("A4", "hot", "escalated", value=38.6, limit=38.0, detail={"danger": 1})
+    standing = replace(alarm("A4", "hot", priority="urgent"), limit=38.0, detail={"danger": 1})
+    planner = Planner(config(), None)
+    planner.plan([event("A4", "hot")], [], NOON, CONTEXT)
+    (message,) = sent(planner.plan([worse], [], NOON, CONTEXT), NOON, situation(standing, a4=(NOON, 38.7, 60.0)))
+    assert message.title == "A4: now dangerously hot since 11:00 – heat off at plug"
+    assert "Now: 38.7 °C, danger from 38.0 °C." in message.lines
+
+
+def test_an_end_is_not_told_as_calm_beside_a_value_beyond_the_limit() -> None:
+    """The heater is not stuck any more and the tub is still too hot: the message says so, and nothing of well."""
+    planner = Planner(config(), None)
+    planner.plan([event("A4", "heat_stuck_on"), event("A4", "hot")], [], NOON, CONTEXT)
+    over = event("A4", "heat_stuck_on", "cleared", NOON + HOUR, state="normal", band=None, since=NOON - HOUR)
+    rows = planner.plan([over], [], NOON + HOUR, CONTEXT)
+    (message,) = sent(rows, NOON + HOUR, situation(alarm("A4", "hot", priority="urgent"), a4=(NOON + HOUR, 36.7, 60.0)))
+    assert message.title == "A4: heater was stuck on 11:00–13:00 – still too hot"
+    assert message.lines[0].endswith("this is over, but it is still too hot.")
+
+
+def test_a_fault_of_a_branch_names_the_tubs_nobody_sees() -> None:
+    """The first line begins with tubs, the text names all of them."""
+    silent = event("A1", "missing", band=None, detail={"branch": "i2c1/0x70", "members": "a1, a2, a3, a4", "count": 4})
+    row = firsts(Planner(config(), None).plan([replace(silent, enclosure=None, probe=None)], [], NOON, CONTEXT))[0]
+    assert row.title == "A1, A2 +2: probes silent since 11:00 – check plug"
+    assert "Unwatched: A1, A2, A3, A4." in row.lines
+
+
+def test_an_alarm_told_in_doubt_says_the_doubt() -> None:
+    """Title and text say that the probe is doubted, and ask for a look instead of a refilled bowl."""
+    doubted = event("A4", value=46.0, limit=55.0, detail={"doubt": "its probe and that of A5 may be exchanged"})
+    row = firsts(Planner(config(), None).plan([doubted], [], NOON, CONTEXT))[0]
+    assert row.title == "A4: too dry (in doubt) since 11:00 – look yourself"
+    assert "In doubt: its probe and that of A5 may be exchanged." in row.lines
+
+
+def test_what_was_not_recorded_when_it_was_planned_and_is_now_does_not_say_otherwise() -> None:
+    """The store took things again before the message went out."""
+    rows = Planner(config(), None).plan([event("A4")], [], NOON, replace(CONTEXT, recorded=False))
+    (message,) = sent(rows, NOON + HOUR, situation(alarm("A4")))
+    assert not any("Not recorded" in line for line in message.lines)
+
+
+def test_the_outage_report_tells_ended_alarms_apart_from_standing_ones() -> None:
+    """Two heats that were over before the cut and one dry tub that was not: only that one stood."""
+    standing = [
+        alarm("A1", "hot", "returned_unacknowledged", "urgent"), alarm("A2", "hot", "returned_unacknowledged", "urgent"), alarm("A4"),
+    ]  # fmt: skip
+    outage = Outage(NOON - 9 * HOUR, True, True, [], standing, {}, 60)
+    lines = outage.draft(NOON, CONTEXT.wording, clock_known=True).lines
+    assert "Standing when it ended: A4 too dry." in lines
+    assert "Over before, but nobody has said that they saw it: A1 too hot, A2 too hot." in lines
+
+
+@pytest.mark.parametrize("kind", ["cold", "heat_lost", "lid_open"])
+def test_what_must_be_answered_before_the_quiet_hours_end_does_not_wait_for_their_end(kind: Any) -> None:
+    """Cold at half past eleven at night is to be answered within two hours, so it is told at night."""
+    night = event("A4", kind, at=NIGHT, since=NIGHT - 1800, band=None if kind != "cold" else "tolerable")
+    assert firsts(Planner(config(), None).plan([night], [], NIGHT, CONTEXT))[0].not_before == 0
+
+
+def test_a_dry_tub_still_waits_for_the_morning() -> None:
+    """Half a day to respond is longer than the night: it keeps, and its reminder wakes nobody either."""
+    planner = Planner(config(), None)
+    assert firsts(planner.plan([event("A4", at=NIGHT)], [], NIGHT, CONTEXT))[0].not_before == MORNING
+    planner = Planner(config(), None)
+    planner.plan([event("A4", "cold", at=NIGHT - 4 * HOUR)], [], NIGHT - 4 * HOUR, CONTEXT)
+    rows = firsts(planner.tick([alarm("A4", "cold")], NIGHT + 2 * HOUR, CONTEXT))
+    assert [row.not_before for row in rows] == [MORNING]
+
+
+# The order
+
+
+def test_in_one_message_urgent_comes_first_then_overdue_then_the_larger_dose() -> None:
+    """A heat that is over unseen, two dry tubs by their dose and a cold one that is overdue, in the order of need."""
+    planner = Planner(config(), None)
+    raised = [
+        event("A1", value=52.0), event("B2", "damp", value=90.0), event("A3", "cold", since=NOON - 9 * HOUR), event("B9", "hot"),
+    ]  # fmt: skip
+    rows = planner.plan(raised, [], NOON, CONTEXT)
+    standing = [
+        replace(alarm("A1"), detail={"dose_percent_hours": 4.0}), replace(alarm("B2", "damp"), detail={"dose_percent_hours": 31.5}),
+        alarm("A3", "cold"), alarm("B9", "hot", priority="urgent"),
+    ]  # fmt: skip
+    first, together = sent(rows, NOON, situation(*standing))
+    assert first.title.startswith("B9: too hot")
+    assert [line[:2] for line in together.lines if " since " in line] == ["A3", "B2", "A1"]
+    assert together.title == "A3: too cold since 03:00 – check heater (+2 more)"
+    assert len(together.title) <= 60
+
+
+def test_nine_rooms_at_seven_in_the_morning_are_one_message() -> None:
+    """What waited for the same moment for the same person is one message, however many rooms it is about."""
+    rooms = [{"name": f"r{n}", "room": f"room {n}"} for n in range(9)]
+    tubs = [{"name": f"T{n}", "rack": f"r{n}"} for n in range(9)]
+    nine = config(rack=rooms, enclosure=tubs, probe=[{"name": f"t{n}", "enclosure": f"T{n}"} for n in range(9)])
+    planner = Planner(nine, None)
+    rows = [row for n in range(9) for row in planner.plan([event(f"T{n}", at=NIGHT + n)], [], NIGHT + n, CONTEXT)]
+    (message,) = sent(rows, MORNING, situation(*(alarm(f"T{n}") for n in range(9))))
+    assert message.title == "T0: too dry since 22:30 – refill bowl (+8 more)"
+    assert [line[:2] for line in message.lines if " since " in line] == [f"T{n}" for n in range(9)]
+
+
+def test_the_morning_message_takes_in_what_is_due_with_it() -> None:
+    """A dry tub of the night and the morning message at seven are one message that begins with the morning."""
+    planner = Planner(config(notify={"morning_at": "07:00"}), None)
+    rows = planner.plan([event("A4", at=NIGHT)], [], NIGHT, CONTEXT)
+    morning = replace(CONTEXT, morning=lambda: ("Morning: A4 – see list; 23 calm", ["A4: too dry"]))
+    rows += planner.tick([alarm("A4")], MORNING, morning)
+    (message,) = sent(rows, MORNING, situation(alarm("A4")))
+    assert (message.title, message.lines[0]) == ("Morning: A4 – see list; 23 calm", "A4: too dry")
+    assert "A4: too dry since 22:30 – refill bowl" in message.lines
