@@ -43,7 +43,6 @@ def test_at_most_four_sends_are_given_up_before_the_channel_rests() -> None:
         assert not lane.stuck()
         ended = threading.Event()
         lane.start(parcel, 0.0, ended.set)
-        assert lane.take() is None
         outcome = None
         while outcome is None:
             ended.wait(0.01)

@@ -22,6 +22,8 @@ from dewkeeper.store.records import Message
 log = logging.getLogger(__name__)
 
 DIGEST_FROM: Final = 5
+SAME_MOMENT_SECONDS: Final = 5
+"""Planned so near each other, messages are due at the same moment: a cycle of the sampler, an end of the quiet hours."""
 _DIGEST_LINES: Final = 30
 _WHOLE: Final = 4
 """So many messages are put into one with what to do and where to tap; of more only the first lines are told."""
@@ -58,8 +60,8 @@ def planned_for(row: Message, stepped: int = 0) -> int:
 def parcels(rows: Sequence[Message], wording: Wording, now: int, situation: Situation | None = None) -> list[Parcel]:
     """Return what to send of these rows (all of one person and channel, oldest first), most pressing first.
 
-    Urgent alarms come by themselves; of everything else what is due at the same moment is one message. Never raises:
-    what cannot be put together is told row by row.
+    Urgent alarms come by themselves; of everything else what is due at the same moment is one message, and much that has
+    waited too. Never raises: what cannot be put together is told row by row.
     """
     situation = situation or Situation()
     worded = [saying.said(row, situation, wording, now) for row in rows]
@@ -76,10 +78,24 @@ def _put_together(rows: Sequence[Message], situation: Situation, wording: Wordin
     merged.sort(key=lambda parcel: _order(parcel, situation, now))
     calm = [p for p in merged if not _pressing(p) and p.message.kind not in _BY_ITSELF]
     apart = [p for p in merged if p not in calm]
-    if len(calm) > 1:
-        waited = any(now - planned_for(row, situation.stepped) > words.LATE_SECONDS for p in calm for row in p.carries)
-        calm = [_several(calm, wording, now, waited=waited)]
+    waited = any(now - planned_for(row, situation.stepped) > words.LATE_SECONDS for p in calm for row in p.carries)
+    batches = [calm] if waited and len(calm) >= DIGEST_FROM else _by_moment(calm, situation)
+    calm = [_several(batch, wording, now, waited=waited) if len(batch) > 1 else batch[0] for batch in batches if batch]
     return sorted(apart + calm, key=lambda parcel: not _pressing(parcel))
+
+
+def _by_moment(calm: Sequence[Parcel], situation: Situation) -> list[list[Parcel]]:
+    """Return what was to go out at the same moment together, in the given order. What failed once so keeps its id."""
+    moments: list[tuple[int, list[Parcel]]] = []
+    for parcel in calm:
+        at = planned_for(parcel.message, situation.stepped)
+        for moment, together in moments:
+            if abs(moment - at) <= SAME_MOMENT_SECONDS:
+                together.append(parcel)
+                break
+        else:
+            moments.append((at, [parcel]))
+    return [together for _, together in moments]
 
 
 def _order(parcel: Parcel, situation: Situation, now: int) -> tuple[bool, bool, bool, float, int]:
