@@ -32,6 +32,7 @@ class StorageRun(Run):
         self.copies = folder / "copies"
         self.disk_fault = folder / "disk_fault"
         self.image = folder / "card.img"
+        self.copied: dict[tuple[str, int], int] = {}  # the samples that were in the copy
         self._disk = disk
         self._shim = shim
         self._patience = patience
@@ -122,7 +123,7 @@ class StorageRun(Run):
 class StorageFault:
     """One row. begin, end: what is done. says: what a message must say while it lasts.
 
-    loses: samples of before may be gone. forgets: so may the open alarm. disk: the kind of file system it takes.
+    loses: which samples of before cannot be there any more. forgets: so may the open alarm. disk: the kind of file system it takes.
     patience: real seconds of the watchdog (0: the usual). lasts: simulated seconds. also: a last look, returning what is
     wrong.
     """
@@ -133,7 +134,7 @@ class StorageFault:
     end: Callable[[StorageRun], object] = lambda _: None
     control: dict[str, Any] = field(default_factory=dict)
     says: str = ""
-    loses: bool = False
+    loses: Literal["nothing", "what came after the copy", "all"] = "nothing"
     forgets: bool = False
     disk: Disk | None = None
     patience: float = 0.0
@@ -197,8 +198,8 @@ def _phase(fault: StorageFault, run: StorageRun, outcome: Outcome) -> None:
         outcome.demand(_alarm(run, OPEN) == standing, "the open alarm did not stand through the fault")
     alarms = {body["alarm"] for body in run.messages("dry", healthy)}
     outcome.demand(fault.forgets or len(alarms) == 1, f"{healthy}'s excursion was told under {len(alarms)} ids")
-    if not fault.loses:
-        missing = seen.keys() - run.samples().keys()
+    if fault.loses != "all":
+        missing = (seen.keys() if fault.loses == "nothing" else run.copied.keys()) - run.samples().keys()
         outcome.demand(not missing, f"{len(missing)} samples that were stored are gone")
 
 

@@ -139,9 +139,26 @@ def go_dead(run: StorageRun) -> None:
         os.close(folder)
 
 
+def spoil_a_page(run: StorageRun) -> None:
+    """Find a page among the events overwritten at a start; what is not in it can be read."""
+    database = run.state / "dewkeeper.db"
+
+    def garble(page: int) -> None:
+        with database.open("r+b") as handle:
+            handle.seek((page - 1) * 4096)
+            handle.write(os.urandom(4096))
+
+    with closing(sqlite3.connect(database)) as other:
+        while other.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()[0]:  # what lies in the log would hide the damage
+            time.sleep(0.05)
+        (root,) = other.execute("SELECT rootpage FROM sqlite_master WHERE name = 'event'").fetchone()
+    run.kill(lambda: garble(root))
+
+
 def overwrite(run: StorageRun) -> None:
-    """Copy the database, go on for a while, then find its pages overwritten at a start."""
+    """Copy the database, go on for a while, then find its pages overwritten at a start: what came since the copy is gone."""
     back_up(run.state, Backup(folder=run.copies), int(run.now()))
+    run.copied = run.samples()
     with closing(sqlite3.connect(run.state / "dewkeeper.db")) as other:
         other.execute("PRAGMA wal_checkpoint(TRUNCATE)")  # what lies in the log would hide the damage
     run.kill(lambda: _garble(run.state / "dewkeeper.db"))
@@ -218,8 +235,9 @@ FAULTS = (
     StorageFault(
         "F26e", "the kernel answers with EIO", go_dead, StorageRun.reboot, says="nothing is recorded", disk="ext4", lasts=300,
     ),
-    StorageFault("F27", "pages overwritten", overwrite, says="set aside", loses=True, forgets=True),
-    StorageFault("F28", "database and backups gone", vanish, says="The database was gone", loses=True, forgets=True),
+    StorageFault("F27", "a page among the events overwritten", spoil_a_page, says="alarm events"),
+    StorageFault("F27a", "all pages overwritten", overwrite, says="set aside", loses="what came after the copy"),
+    StorageFault("F28", "database and backups gone", vanish, says="The database was gone", loses="all", forgets=True),
     StorageFault("F29", "configuration spoiled", spoil, mend, says="configuration"),
 )  # fmt: skip
 

@@ -211,7 +211,7 @@ class Daemon:
         """Open or make the database; `damaged` says why the one in use is set aside first. None: `_why_no_store`."""
         try:
             self._folder.mkdir(parents=True, exist_ok=True)
-            store, rescue = open_or_rescue(self._folder, self.config.storage, self.clock, damaged)
+            store, rescue = open_or_rescue(self._folder, self.config.storage, self.clock, damaged, self._busy)
         except (StoreError, OSError) as error:
             if str(error) != self._why_no_store:
                 log.error("no database, readings stay in memory: %s", error)  # noqa: TRY400  one line, no stack
@@ -227,6 +227,12 @@ class Daemon:
             self._recall_calibrations()
         self._disk.keep_ballast()
         return store
+
+    def _busy(self) -> None:
+        """Say that a rescue of the database goes on: neither systemd nor the watch should lose patience."""
+        systemd.notify("EXTEND_TIMEOUT_USEC=300000000\nSTATUS=taking over what a damaged database still gives")
+        if hasattr(self, "writer"):
+            self.writer.heartbeat = self.clock.monotonic()
 
     def _recall_journal(self, store: Store | None) -> None:
         """Give the writer what the keeper did last: messages after a restart quote it too."""

@@ -174,18 +174,23 @@ def restore(copy: Path, folder: Path, now: int, *, replace: bool = False) -> Pat
         made.unlink(missing_ok=True)
         _copy(copy, made)
         look_into(made)
-        _flush(made)
         aside = set_aside(folder, now, "before-restore") if target.exists() else None
-        for tail in ("-wal", "-shm"):  # of a database that is gone: they belong to nothing any more
-            (folder / f"{FILE_NAME}{tail}").unlink(missing_ok=True)
-        give_to_owner(made)
-        made.replace(target)
-        _flush(folder)
+        put_in_place(made, folder)
     except (sqlite3.Error, OSError) as error:
         if isinstance(error, BackupFailed):
             raise
         raise BackupFailed(f"restore: {plain_reason(error)}") from error
     return aside
+
+
+def put_in_place(made: Path, folder: Path) -> None:
+    """Let a whole file become the database of a folder that has none. Raises OSError."""
+    _flush(made)
+    for tail in ("-wal", "-shm"):  # of a database that is gone: they belong to nothing any more
+        (folder / f"{FILE_NAME}{tail}").unlink(missing_ok=True)
+    give_to_owner(made)
+    made.replace(folder / FILE_NAME)
+    _flush(folder)
 
 
 def set_aside(folder: Path, now: int, why: str) -> Path:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 from sqlalchemy import Connection
 from sqlalchemy.exc import OperationalError
 
@@ -13,7 +15,9 @@ def check(connection: Connection) -> None:
     """Read the whole file. Raises StoreDamaged."""
     verdict = connection.exec_driver_sql("PRAGMA quick_check(1)").scalar()
     if verdict != "ok":
-        raise StoreDamaged(f"the database file is damaged: {verdict}")
+        page = re.search(r"[Pp]age (\d+)", str(verdict))
+        said = f"page {page[1]} makes no sense" if page else str(verdict).rpartition("***")[2].strip()
+        raise StoreDamaged(f"the database file is damaged ({said})")
 
 
 def refusal(error: Exception) -> StoreError:

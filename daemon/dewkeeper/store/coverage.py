@@ -84,11 +84,11 @@ class Layout(NamedTuple):
             SELECT {columns} FROM probe NOT INDEXED CROSS JOIN stretch CROSS JOIN {self.table}
             ON key >= {stretch} + max(first - s * {size}, 0) AND key < {stretch} + min(last - s * {size}, {size}) {rest}"""  # noqa: S608
 
-    def insert(self, connection: Connection, made: Iterable[tuple[int, Row]]) -> None:
-        """Store quarters of probes by their numbers; one that is there already is replaced."""
+    def insert(self, connection: Connection, made: Iterable[tuple[int, Row]], taken: str = "REPLACE") -> None:
+        """Store quarters of probes by their numbers; one that is there already is replaced, or with "IGNORE" kept."""
         rows = sorted((self.key(row[0], number), *row[1:]) for number, row in made)
         if rows:
-            connection.exec_driver_sql(f"INSERT OR REPLACE INTO {self.table} (key, {COLUMNS}) VALUES (?, {_MARKS})", rows)  # noqa: S608
+            connection.exec_driver_sql(f"INSERT OR {taken} INTO {self.table} (key, {COLUMNS}) VALUES (?, {_MARKS})", rows)  # noqa: S608
 
 
 HOUR = Layout("hour", 1, 0)
@@ -260,6 +260,18 @@ def _oldest(connection: Connection) -> int:
     block = connection.exec_driver_sql("SELECT min(key) >> ? FROM chunk", (PROBE_BITS,)).scalar()
     begins = [second for second in (key and key >> PROBE_BITS, block and block * BLOCK_SECONDS) if second is not None]
     return min(begins, default=0) // QUARTER_SECONDS
+
+
+def fill_in(connection: Connection, standards: Standards, numbers: Sequence[int], first: int, last: int) -> Iterator[None]:
+    """Make the covered quarters from `first` to before `last` that are missing, a part at each step."""
+    cover = covered(connection)
+    size = max(1, _PART_DAYS // max(1, len(numbers))) * DAY_QUARTERS
+    for part in range(max(first, _oldest(connection)), min(last, cover.until), size):
+        begin, finish = part * QUARTER_SECONDS, (part + size) * QUARTER_SECONDS + LONGEST_HOLD_SECONDS
+        made = _made(connection, Decoder(connection, begin, finish), standards, set(numbers), begin, finish)
+        for layout, begin, end in cover.parts(part, min(part + size, last, cover.until)):
+            layout.insert(connection, (pair for pair in made if begin <= pair[1][0] < end), "IGNORE")
+        yield
 
 
 def _rebuild(

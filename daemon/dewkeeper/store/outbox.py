@@ -49,6 +49,20 @@ def _alarm_after(old: Alarm | None, event: Event) -> Alarm:
     )
 
 
+def restate(connection: Connection) -> None:
+    """Make the states of alarms that have none from their events, which tell them in order."""
+    known = set(connection.exec_driver_sql("SELECT alarm FROM alarm").scalars())
+    made: dict[str, Alarm] = {}
+    for event in codec.readable(codec.unpack_event, connection.exec_driver_sql("SELECT data FROM event ORDER BY seq").all()):
+        if event.alarm not in known:
+            made[event.alarm] = _alarm_after(made.get(event.alarm), event)
+    for alarm in made.values():
+        connection.exec_driver_sql(
+            "INSERT INTO alarm (alarm, state, raised, data) VALUES (?, ?, ?, ?)",
+            (alarm.alarm, alarm.state, alarm.raised, codec.pack(alarm)),
+        )
+
+
 def write_message(connection: Connection, message: Message) -> None:
     """Store a row of the outbox, unless its id is known."""
     connection.exec_driver_sql(

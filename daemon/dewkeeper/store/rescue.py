@@ -1,72 +1,112 @@
-"""A damaged or vanished database: set aside, replaced by the newest good copy or a fresh file, and told.
+"""A damaged or vanished database: set aside, replaced by what could be read of it and the newest good copy, and told.
 
-Sensors are worth more than history: whatever the file looks like, the daemon must be able to record a minute later.
+Sensors are worth more than history: whatever the file looks like, the daemon must be able to record a minute later. But
+nothing that can still be read is given up.
 """
 
 from __future__ import annotations
 
 import sqlite3
-from contextlib import closing, suppress
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
 from dewkeeper.clock import Clock
-from dewkeeper.store.backup import newest_good, restore, set_aside
-from dewkeeper.store.database import FILE_NAME
+from dewkeeper.store.backup import Content, newest_good, put_in_place, restore, set_aside
+from dewkeeper.store.database import FILE_NAME, plain_reason
 from dewkeeper.store.errors import BackupFailed, StoreDamaged
 from dewkeeper.store.lock import WriterLock, used_before
-from dewkeeper.store.salvage import take_over
+from dewkeeper.store.salvage import Salvage, salvage
 from dewkeeper.store.store import Store
 from dewkeeper_config.models import Storage
+
+_MADE, _READY = f".{FILE_NAME}.rescuing", f".{FILE_NAME}.rescued"
+"""A file on its way, and one that is whole: should the power fail now, the next start puts it in place."""
 
 
 @dataclass(frozen=True, slots=True)
 class Rescue:
-    """What was done. restored: the copy now in use, None for a fresh file; salvaged: readings taken over besides."""
+    """What was done. restored: the copy now in use, None for another file; salvage: what was read of the damaged one.
+
+    failed: why nothing was read of it, though something might have been.
+    """
 
     why: str
     aside: Path | None
     restored: Path | None
     readings: int = 0
-    salvaged: int = 0
+    salvage: Salvage | None = None
+    failed: str = ""
 
     def text(self) -> str:
         """Say it to the keeper."""
         what = f"The database was {self.why}"
         if self.aside is not None:
             what += f" and set aside as {self.aside.name}"
-        if self.restored is None:
+        if self.salvage is not None:
+            after = self.salvage.text()
+        elif self.restored is None:
             after = "There was no good backup: recording began anew, older history is missing."
         else:
-            after = f"Backup {self.restored.name} with {self.readings} readings is in use."
-        if self.salvaged:
-            after += f" {self.salvaged} later readings could still be read from the damaged file and were taken over."
-        elif self.restored is not None:
-            after += " What came after it is missing."
+            after = f"Backup {self.restored.name} with {self.readings} readings is in use. What came after it is missing."
+        if self.failed:
+            after += f" What the damaged file still holds could not be taken over: {self.failed}."
         return f"{what}. {after} Look at the card: it may be dying, or the power failing."
 
 
-def open_or_rescue(folder: Path, storage: Storage, clock: Clock, damaged: str = "") -> tuple[Store, Rescue | None]:
+def open_or_rescue(
+    folder: Path, storage: Storage, clock: Clock, damaged: str = "", alive: Callable[[], None] = lambda: None
+) -> tuple[Store, Rescue | None]:
     """Open the store; a damaged file is set aside first. Raises StoreUnusable for every other reason.
 
     damaged: why a file that was in use is, whatever opening it finds: the check at the start does not read all of it.
+    alive: called now and then while something takes minutes.
     """
     if used_before(folder) and not (folder / FILE_NAME).exists():
-        return _rescue(folder, storage, clock, "gone", None)
+        if not (folder / _READY).exists():
+            return _replace(folder, storage, clock, "gone", None, "")
+        with WriterLock(folder, "the daemon, going on with a rescue"):
+            put_in_place(folder / _READY, folder)
+        return Store.open(folder, storage, clock), Rescue("damaged", None, None, 0, Salvage(""))
     if not damaged:
         try:
             return Store.open(folder, storage, clock), None
         except StoreDamaged as error:
             damaged = str(error)
-    with WriterLock(folder, "the daemon, setting a damaged database aside"):
-        aside = set_aside(folder, int(clock.wall()), "damaged")
-    return _rescue(folder, storage, clock, damaged.removeprefix("the database file is "), aside)
-
-
-def _rescue(
-    folder: Path, storage: Storage, clock: Clock, why: str, aside: Path | None
-) -> tuple[Store, Rescue]:
+    why, now = damaged.removeprefix("the database file is "), int(clock.wall())
     good = newest_good(storage.backup.folder)
+    with WriterLock(folder, "the daemon, taking over what a damaged database still gives"):
+        found, failed = _salvaged(folder, good, now, alive)
+        aside = set_aside(folder, now, "damaged")
+        if found is not None:
+            put_in_place(folder / _READY, folder)
+    if found is None:
+        return _replace(folder, storage, clock, why, aside, failed, good)
+    store = Store.open(folder, storage, clock)
+    store.make_good(found.unread, alive)
+    return store, Rescue(why, aside, None, 0, found)
+
+
+def _salvaged(folder: Path, good: Content | None, now: int, alive: Callable[[], None]) -> tuple[Salvage | None, str]:
+    """Make the file that takes the damaged one's place; return what it holds, or why there is none."""
+    made = folder / _MADE
+    try:
+        found = salvage(folder / FILE_NAME, made, good.path if good is not None else None, now + 3600, alive)
+        if found is not None:
+            made.replace(folder / _READY)
+            return found, ""
+    except (sqlite3.Error, OSError) as error:
+        return None, plain_reason(error)
+    finally:
+        made.unlink(missing_ok=True)
+    return None, ""
+
+
+def _replace(
+    folder: Path, storage: Storage, clock: Clock, why: str, aside: Path | None, failed: str, good: Content | None = None
+) -> tuple[Store, Rescue]:
+    """Bring the newest good copy back, or begin anew."""
+    good = good or newest_good(storage.backup.folder)
     with WriterLock(folder, "the daemon, bringing a backup back"):
         if good is not None:
             try:
@@ -74,8 +114,4 @@ def _rescue(
             except BackupFailed:
                 good = None  # the card takes no copy of it: a fresh small file is the last resort
     store = Store.open(folder, storage, clock)
-    salvaged = 0
-    if aside is not None:
-        with suppress(sqlite3.Error), closing(sqlite3.connect(f"file:{aside}?mode=ro", uri=True)) as damaged:
-            salvaged = take_over(store, damaged, int(clock.wall()) + 3600)
-    return store, Rescue(why, aside, good.path if good else None, good.readings if good else 0, salvaged)
+    return store, Rescue(why, aside, good.path if good else None, good.readings if good else 0, None, failed)

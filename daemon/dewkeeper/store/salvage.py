@@ -1,42 +1,376 @@
-"""What a damaged file still gives."""
+"""What a damaged file still gives, row by row, into a fresh one; what it does not give, from the newest good copy.
+
+SQLite reads a damaged file up to the first bad page and gives up. Here every table is taken over by itself, and of one
+that cannot be read through, every range of rows that can: ranges are halved until only the bad page's rows are left.
+What matters most comes first, so that it is there should the disk fill up on the way.
+"""
 
 from __future__ import annotations
 
+import importlib
 import sqlite3
-from contextlib import suppress
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import closing, suppress
+from dataclasses import dataclass, field
+from pathlib import Path
 
-from dewkeeper.store.database import PROBE_BITS, PROBE_MASK
-from dewkeeper.store.ring import insert
-from dewkeeper.store.store import Store
+from dewkeeper.interchange import format_time
+from dewkeeper.store import migrate
+from dewkeeper.store.coverage import HOUR, RECENT, ROLLUP, Layout
+from dewkeeper.store.database import BLOCK_SECONDS, FOREVER, PROBE_BITS, PROBE_MASK
 
-_PART = 5000
+Range = tuple[int, int]
+"""First and last row id."""
+
+TABLES = (
+    "probe", "item", "alarm", "event", "note", "exclusion", "snapshot", "message", "late", "verdict",
+    "hot0", "hot1", "hot2", "reading", "covered", "damaged", "chunk", "hour", "recent", "rollup",
+)  # fmt: skip
+"""In order of what is missed most. Of older schemas some have other names or are not there."""
+QUARTERS = ("hour", "recent", "rollup")
+MADE_ANEW = (*QUARTERS, "covered", "alarm")
+"""What follows from the rest."""
+WORDS = {
+    "probe": "names of probes", "item": "journal, settings and calibrations", "alarm": "states of alarms", "event": "alarm events",
+    "note": "notes", "exclusion": "exclusions", "snapshot": "the judge's memory", "message": "messages", "late": "the order of readings",
+    "verdict": "verdicts on readings", "covered": "what quarter hours cover", "damaged": "damaged blocks", "chunk": "the archive",
+    **dict.fromkeys(("hot0", "hot1", "hot2", "reading"), "readings of the last days"),
+    **dict.fromkeys(QUARTERS, "quarter hours"),
+}  # fmt: skip
+_ALL = -(1 << 62), (1 << 62) - 1
+_BAD = 1 << 62
+_SPARE = 8
+"""A range between two readable rows that cannot be read is halved this often, in search of good pages between bad ones."""
+_LINEAGE = "link key"  # the note that every database gets at its first start and no two share
 
 
-def take_over(store: Store, damaged: sqlite3.Connection, before: int) -> int:
-    """Take the plain readings a damaged file still gives after the newest of the store's; return how many.
+@dataclass(slots=True)
+class Salvage:
+    """What came of it. unread: tables with the ranges that could not be read; filled: rows the copy gave in their place."""
 
-    before: a second after every true one; what claims to be later is garbage. Raises StoreRefused.
+    revision: str
+    rows: dict[str, int] = field(default_factory=dict)
+    unread: dict[str, list[Range]] = field(default_factory=dict)
+    filled: dict[str, int] = field(default_factory=dict)
+    copy: Path | None = None
+
+    def text(self) -> str:
+        """Say it to the keeper."""
+        journal, readings = self.rows.get("item", 0), self.rows.get("readings", 0)
+        said = f"What could be read was taken over: {readings} readings and {journal} entries of journal, settings and calibrations."
+        names = list(dict.fromkeys(_named(table, self.unread[table]) for table in TABLES if table in self.unread and table not in MADE_ANEW))
+        if names:
+            said += f" Part could not be read of: {', '.join(names)}."
+        if self.copy is not None and self.filled:
+            gained = ", ".join(f"{count} of {name}" for name, count in _by_words(self.filled).items())
+            said += f" Backup {self.copy.name} gave rows for it: {gained}."
+        elif names:
+            said += " No backup could fill that."
+        return said
+
+
+def salvage(damaged: Path, made: Path, copy: Path | None, before: int, alive: Callable[[], None]) -> Salvage | None:
+    """Write into a new file `made` what `damaged` and a good copy give; None when the damaged file gives nothing at all.
+
+    before: a second after every true one; what claims to be later is garbage. alive: called now and then, for it takes
+    minutes. Raises sqlite3.Error and OSError when `made` cannot be written.
     """
-    taken = 0
-    names = {n: (name, scale) for n, name, scale in damaged.execute("SELECT id, name, scale FROM probe")}
-    rows = damaged.execute("SELECT key, t, h FROM reading WHERE key > ? ORDER BY key", (store._max_key,))
+    made.unlink(missing_ok=True)
     try:
-        while part := rows.fetchmany(_PART):
-            with store._engine.begin() as connection:
-                for theirs, t, h in part:
-                    time, probe = theirs >> PROBE_BITS, names.get(theirs & PROBE_MASK)
-                    if probe is not None and time < before and all(w is None or 0 <= w <= 65535 for w in (t, h)):
-                        key = time << PROBE_BITS | store._probes.number(connection, *probe)
-                        insert(connection, [key], [t], [h], "INSERT OR IGNORE")
-                        store._last_key = store._max_key = max(store._max_key, key)
-                        taken += 1
-    except sqlite3.DatabaseError:
-        pass  # as far as it can be read
-    with suppress(sqlite3.DatabaseError), store._engine.begin() as connection:
-        for key, *span in damaged.execute("SELECT key, stop, flag, tests FROM verdict"):
-            if key & PROBE_MASK in names and names[key & PROBE_MASK][0] in store._probes.ids:
-                number = store._probes.ids[names[key & PROBE_MASK][0]]
-                connection.exec_driver_sql(
-                    "INSERT OR IGNORE INTO verdict VALUES (?, ?, ?, ?)", (key >> PROBE_BITS << PROBE_BITS | number, *span)
-                )
-    return taken
+        with closing(sqlite3.connect(f"file:{damaged}?mode=ro", uri=True)) as look:
+            tables = {name for (name,) in look.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
+            revision = _revision(look)
+    except sqlite3.Error:
+        return None
+    if "item" not in tables or not "0001" <= revision <= migrate.HEAD:
+        return None
+    result = Salvage(revision)
+    with closing(sqlite3.connect(f"file:{made}", isolation_level=None, uri=True)) as fresh:
+        _schema(fresh, revision)
+        fresh.execute("ATTACH ? AS old", (f"file:{damaged}?mode=ro",))
+        for table in _tables(fresh):
+            alive()
+            if failed := _copy_table(fresh, "old", table):
+                result.unread[table] = failed
+        fresh.execute("DETACH old")
+        if not any(_counts(fresh).values()):
+            return None
+        if copy is not None and result.unread:
+            _fill(fresh, copy, result, alive)
+        _make_whole(fresh, before)
+        result.rows = _counts(fresh)
+    return result
+
+
+def _revision(database: sqlite3.Connection) -> str:
+    with suppress(sqlite3.Error):
+        for (revision,) in database.execute("SELECT version_num FROM alembic_version"):
+            return str(revision)
+    return migrate.HEAD
+
+
+def _schema(fresh: sqlite3.Connection, revision: str) -> None:
+    fresh.execute("PRAGMA page_size=4096")
+    fresh.execute("PRAGMA journal_mode=MEMORY")
+    fresh.execute("PRAGMA synchronous=OFF")  # flushed once, when it is whole; until then nobody looks at it
+    for step in migrate.STEPS:
+        if step[1:5] <= revision:
+            for statement in importlib.import_module(f"dewkeeper.store.migrations.versions.{step}").STATEMENTS:
+                fresh.execute(statement)
+    fresh.execute("CREATE TABLE alembic_version (version_num VARCHAR(32) NOT NULL PRIMARY KEY)")
+    fresh.execute("INSERT INTO alembic_version VALUES (?)", (revision,))
+    if revision >= "0004":
+        fresh.execute("DELETE FROM covered")
+
+
+def _tables(fresh: sqlite3.Connection) -> list[str]:
+    there = {name for (name,) in fresh.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
+    return [table for table in TABLES if table in there]
+
+
+def _columns(fresh: sqlite3.Connection, table: str) -> str:
+    return ", ".join(row[1] for row in fresh.execute(f"PRAGMA main.table_info({table})"))
+
+
+def _unreadable(error: sqlite3.DatabaseError) -> bool:
+    """Return whether an error is the source's: a page that makes no sense, or that the card does not give any more."""
+    return any(mark in str(error) for mark in ("malformed", "not a database", "disk I/O error", "no such"))
+
+
+def _copy_table(fresh: sqlite3.Connection, source: str, table: str) -> list[Range]:
+    """Take over all rows of a table that can be read; return the ranges of row ids of those that cannot."""
+    columns = _columns(fresh, table)
+    insert = f"INSERT OR IGNORE INTO main.{table} ({columns}) SELECT {columns} FROM {source}.{table} NOT INDEXED"  # noqa: S608
+    if _took(fresh, insert):
+        return []
+    if "WITHOUT ROWID" in fresh.execute("SELECT sql FROM main.sqlite_master WHERE name = ?", (table,)).fetchone()[0].upper():
+        _copy_from_both_ends(fresh, source, table, columns)
+        return [_ALL]
+    return list(_Halving(fresh, source, table, insert).failed())
+
+
+def _took(fresh: sqlite3.Connection, statement: str, values: Sequence[int] = ()) -> bool:
+    try:
+        fresh.execute(statement, values)
+    except sqlite3.DatabaseError as error:
+        if _unreadable(error):
+            return False
+        raise
+    return True
+
+
+class _Halving:
+    """Takes over a table by ranges of row ids."""
+
+    def __init__(self, fresh: sqlite3.Connection, source: str, table: str, insert: str) -> None:
+        self._fresh = fresh
+        self._from = f"{source}.{table} NOT INDEXED"
+        self._insert = insert
+
+    def failed(self) -> Iterator[Range]:
+        """Take over what can be read; yield what cannot, ascending."""
+        yield from _together(self._search(*_ALL, _SPARE))
+
+    def _search(self, first: int, last: int, spare: int) -> Iterator[Range]:
+        """Find the edges of what is bad, then look for good pages between them."""
+        bad = list(_together(self._walk(first, last)))
+        for span in bad:
+            if span == (first, last):
+                if first == last or not spare:
+                    yield span
+                    continue
+                middle = (first + last) // 2
+                yield from self._search(first, middle, spare - 1)
+                yield from self._search(middle + 1, last, spare - 1)
+            else:
+                yield from self._search(*span, spare if len(bad) == 1 else _SPARE)
+
+    def _walk(self, first: int, last: int) -> Iterator[Range]:
+        # A range that ends at the last row of a good page fails too, for SQLite looks at the next page to see that; so
+        # halving goes on down to single rows, which are looked up and not walked to.
+        where, values = ("rowid = ?", (first,)) if first == last else ("rowid BETWEEN ? AND ?", (first, last))
+        if _took(self._fresh, f"{self._insert} WHERE {where}", values):
+            return
+        low, high = (first, first) if first == last else (self._end(first, last, "ASC"), self._end(first, last, "DESC"))
+        if low is None or high is None:
+            return
+        if first == last or low == high == _BAD:
+            yield first, last
+            return
+        first, last = first if low == _BAD else low, last if high == _BAD else high
+        middle = (first + last) // 2
+        yield from self._walk(first, middle)
+        if first < last:
+            yield from self._walk(middle + 1, last)
+
+    def _end(self, first: int, last: int, order: str) -> int | None:
+        """Return the first or last row id of a range, None without any, `_BAD` when that cannot be read."""
+        try:
+            row = self._fresh.execute(
+                f"SELECT rowid FROM {self._from} WHERE rowid >= ? AND rowid <= ? ORDER BY rowid {order} LIMIT 1",  # noqa: S608
+                (first, last),
+            ).fetchone()
+        except sqlite3.DatabaseError as error:
+            if _unreadable(error):
+                return _BAD
+            raise
+        return None if row is None else int(row[0])
+
+
+def _together(ranges: Iterable[Range]) -> Iterator[Range]:
+    """Yield ascending ranges, neighbours as one."""
+    before: Range | None = None
+    for first, last in ranges:
+        if before is not None and before[1] + 1 >= first:
+            before = before[0], last
+            continue
+        if before is not None:
+            yield before
+        before = first, last
+    if before is not None:
+        yield before
+
+
+def _copy_from_both_ends(fresh: sqlite3.Connection, source: str, table: str, columns: str) -> None:
+    """Take over a table without row ids up to its first bad page, and from behind down to its last."""
+    key = ", ".join(f"{row[1]}" for row in fresh.execute(f"PRAGMA main.table_info({table})") if row[5])
+    marks = ", ".join("?" for _ in columns.split(","))
+    for order in ("ASC", "DESC"):
+        backwards = ", ".join(f"{column.strip()} {order}" for column in key.split(","))
+        rows = fresh.cursor()
+        try:
+            rows.execute(f"SELECT {columns} FROM {source}.{table} ORDER BY {backwards}")  # noqa: S608
+            while (row := rows.fetchone()) is not None:
+                fresh.execute(f"INSERT OR IGNORE INTO main.{table} VALUES ({marks})", row)  # noqa: S608
+        except sqlite3.DatabaseError as error:
+            if not _unreadable(error):
+                raise
+
+
+def _fill(fresh: sqlite3.Connection, copy: Path, result: Salvage, alive: Callable[[], None]) -> None:
+    """Take rows of what could not be read from a copy, if it is one of the same database and schema."""
+    fresh.execute("ATTACH ? AS old", (f"file:{copy}?mode=ro",))
+    try:
+        revision = next((str(r) for (r,) in fresh.execute("SELECT version_num FROM old.alembic_version")), "")
+        if revision != result.revision or not _same_database(fresh):
+            return
+        result.copy = copy
+        for table, ranges in result.unread.items():
+            alive()
+            if table in ("covered", "alarm") or (table == "snapshot" and fresh.execute("SELECT 1 FROM main.snapshot").fetchone()):
+                continue  # of another day: what is made of the rest is truer
+            columns, before = _columns(fresh, table), fresh.total_changes
+            insert = f"INSERT OR IGNORE INTO main.{table} ({columns}) SELECT {columns} FROM old.{table} WHERE {_sound(table)}"  # noqa: S608
+            for span in ranges:
+                if span == _ALL:  # perhaps a table without row ids
+                    fresh.execute(insert)
+                else:
+                    fresh.execute(f"{insert} AND rowid BETWEEN ? AND ?", span)
+            if fresh.total_changes > before:
+                result.filled[table] = fresh.total_changes - before
+    finally:
+        fresh.execute("DETACH old")
+
+
+def _sound(table: str) -> str:
+    """Return which of a copy's rows still hold: those that were archived or sent since would come a second time."""
+    if table == "message":
+        return "state != 'pending'"
+    if table in ("hot0", "hot1", "hot2", "reading"):
+        block = f"(old.{table}.key >> {PROBE_BITS}) / {BLOCK_SECONDS} << {PROBE_BITS} | (old.{table}.key & {PROBE_MASK})"
+        return f"NOT EXISTS (SELECT 1 FROM main.chunk WHERE chunk.key = ({block}))"  # noqa: S608
+    return "1"
+
+
+def _same_database(fresh: sqlite3.Connection) -> bool:
+    """Return whether both files are of one life: else the numbers of probes and items mean different things."""
+    asked = "SELECT value FROM {}.note WHERE name = ?"
+    keys = [fresh.execute(asked.format(name), (_LINEAGE,)).fetchone() for name in ("main", "old")]
+    if None not in keys:
+        return bool(keys[0] == keys[1])
+    differing = "SELECT 1 FROM main.probe AS a JOIN old.probe AS b ON a.id = b.id WHERE a.name != b.name"
+    return fresh.execute(differing).fetchone() is None
+
+
+def _make_whole(fresh: sqlite3.Connection, before: int) -> None:
+    """Drop what is plainly garbage, and make anew what follows from the rest."""
+    for table in ("hot0", "hot1", "hot2", "reading"):
+        if table in _tables(fresh):
+            fresh.execute(
+                f"DELETE FROM {table} WHERE key >= ? OR key < 0 OR t NOT BETWEEN 0 AND 65535 OR h NOT BETWEEN 0 AND 65535 "  # noqa: S608
+                f"OR key & {PROBE_MASK} NOT IN (SELECT id FROM probe)",
+                (before << PROBE_BITS,),
+            )
+    tables = _tables(fresh)
+    if "covered" in tables and fresh.execute("SELECT 1 FROM covered").fetchone() is None:
+        archived = fresh.execute(f"SELECT coalesce((max(key) >> {PROBE_BITS}) + 1, 0) FROM chunk").fetchone()[0]  # noqa: S608
+        columns = _columns(fresh, "covered").split(", ")
+        values = {"id": 1, "rolled": 0, "until": 0, "archived": archived} | _covered(fresh, tables)
+        marks = ", ".join("?" for _ in columns)
+        fresh.execute(f"INSERT INTO covered VALUES ({marks})", [values[column] for column in columns])  # noqa: S608
+    if "covered" in tables and "archived" in _columns(fresh, "covered"):
+        fresh.execute(
+            f"UPDATE covered SET archived = max(archived, (SELECT coalesce((max(key) >> {PROBE_BITS}) + 1, 0) FROM chunk))"  # noqa: S608
+        )
+
+
+def _covered(fresh: sqlite3.Connection, tables: Sequence[str]) -> dict[str, int]:
+    """Return what the quarter hours cover, as their rows tell; those of the last hour are made anew with the next poll."""
+    if "hour" not in tables:  # an older schema's lie otherwise: all are made anew
+        for table in QUARTERS:
+            if table in tables:
+                fresh.execute(f"DELETE FROM {table}")  # noqa: S608
+        return {}
+
+    def after(layout: Layout) -> int:
+        last = fresh.execute(f"SELECT max({layout.quarter}) FROM {layout.table}").fetchone()[0]  # noqa: S608
+        return 0 if last is None else int(last)
+
+    rolled = RECENT.begin(after(ROLLUP) + RECENT.quarters - 1)
+    until = max(rolled, RECENT.begin(max(after(RECENT), after(HOUR))))
+    for layout in (RECENT, HOUR):
+        fresh.execute(f"DELETE FROM {layout.table} WHERE {layout.quarter} >= ?", (until,))  # noqa: S608
+    return {"rolled": rolled, "until": until}
+
+
+def spans(unread: dict[str, list[Range]]) -> list[Range]:
+    """Return the quarters (first, one after the last) that may be missing of what this schema's tables held."""
+    found = []
+    for layout in (ROLLUP, RECENT, HOUR):
+        for first, last in unread.get(layout.table, ()):
+            whole = (first, last) == _ALL
+            begin, end = (key >> PROBE_BITS + layout.bits for key in (first, last))
+            found.append((0, FOREVER) if whole else (max(0, begin * layout.quarters), (end + 1) * layout.quarters))
+    return found
+
+
+def _counts(fresh: sqlite3.Connection) -> dict[str, int]:
+    tables = _tables(fresh)
+    counts = {table: fresh.execute(f"SELECT count(*) FROM {table}").fetchone()[0] for table in tables}  # noqa: S608
+    counts["readings"] = sum(counts.get(table, 0) for table in ("hot0", "hot1", "hot2", "reading"))
+    if "chunk" in tables:
+        counts["readings"] += fresh.execute("SELECT coalesce(sum(n), 0) FROM chunk").fetchone()[0]
+    return counts
+
+
+def _named(table: str, unread: Sequence[Range]) -> str:
+    """Say of what part could not be read; of readings from when to when."""
+    if table not in ("hot0", "hot1", "hot2", "reading", "chunk") or _ALL in unread:
+        return WORDS[table]
+    seconds = 1 if table != "chunk" else BLOCK_SECONDS
+    first, last = (unread[0][0] >> PROBE_BITS) * seconds, ((unread[-1][1] >> PROBE_BITS) + 1) * seconds
+    begin = f"from {_minute(first)}" if first > 0 else ""
+    end = f"to {_minute(last)}" if last < FOREVER else "on"
+    said = f"{begin} {end}".strip() if begin else "" if end == "on" else f"before {_minute(last)}"
+    return f"{WORDS[table]} ({said})" if said else WORDS[table]
+
+
+def _minute(second: int) -> str:
+    return format_time(second)[:16].replace("T", " ") + " UTC"
+
+
+def _by_words(counts: dict[str, int]) -> dict[str, int]:
+    made: dict[str, int] = {}
+    for table, count in counts.items():
+        made[WORDS[table]] = made.get(WORDS[table], 0) + count
+    return made

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Callable, Collection, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import replace
 from itertools import groupby
 from pathlib import Path
@@ -18,7 +19,7 @@ from dewkeeper.store import codec, damage, migrate
 from dewkeeper.store.archive import archive_block, oldest_block, probe_rows
 from dewkeeper.store.arrival import Place, arrivals, others, place_of
 from dewkeeper.store.complaints import check, complaint, refusal
-from dewkeeper.store.coverage import Filler, rebuild, roll, uncover
+from dewkeeper.store.coverage import Filler, fill_in, rebuild, roll, uncover
 from dewkeeper.store.database import (
     BLOCK_SECONDS,
     FILE_NAME,
@@ -32,13 +33,14 @@ from dewkeeper.store.dating import date_anew
 from dewkeeper.store.errors import StoreRefused, StoreUnusable
 from dewkeeper.store.hot import Probes
 from dewkeeper.store.lock import WriterLock, give_to_owner
-from dewkeeper.store.outbox import write_delivery, write_event, write_message
+from dewkeeper.store.outbox import restate, write_delivery, write_event, write_message
 from dewkeeper.store.quality import Verdicts, cut_out, spelled
 from dewkeeper.store.quarters import LONGEST_HOLD_SECONDS, QUARTER_SECONDS, Standards
 from dewkeeper.store.records import Batch, Snapshot
 from dewkeeper.store.remembered import Remembered
 from dewkeeper.store.repair import Repaired, bring_back
 from dewkeeper.store.ring import Row, first_key, insert, last_key
+from dewkeeper.store.salvage import Range, spans
 from dewkeeper_config.models import Storage
 
 _PART = 5000
@@ -142,8 +144,11 @@ class Store:
     def snapshot(self) -> Snapshot | None:
         """Return the newest snapshot of the judge, its `sequence` being the row to give to `stream_after`."""
         with self._engine.begin() as connection:
-            row = connection.exec_driver_sql("SELECT id, time, data FROM snapshot ORDER BY id DESC LIMIT 1").first()
-        return None if row is None else Snapshot(time=row.time, sequence=row.id, data=zlib.decompress(row.data))
+            rows = connection.exec_driver_sql("SELECT id, time, data FROM snapshot ORDER BY id DESC").all()
+        for row in rows:
+            with suppress(zlib.error):  # an older one and more of the stream come to the same
+                return Snapshot(time=row.time, sequence=row.id, data=zlib.decompress(row.data))
+        return None
 
     def stream_after(self, snapshot: Snapshot | None) -> Iterator[Item]:
         """Yield what was stored after the snapshot, readings and items in arrival order."""
@@ -212,6 +217,20 @@ class Store:
         except (DatabaseError, OSError) as error:
             raise complaint(error, StoreRefused) from error
         return done
+
+    def make_good(self, unread: dict[str, list[Range]], alive: Callable[[], None]) -> None:
+        """Make anew what follows from the rest, after a salvage that could not read all. Raises StoreRefused."""
+        try:
+            with self._engine.begin() as connection:
+                if "alarm" in unread:
+                    restate(connection)
+            for first, last in spans(unread):
+                with self._engine.begin() as connection:
+                    numbers = list(self._probes.ids.values())
+                    for _ in fill_in(connection, self._standards(connection), numbers, first, last):
+                        alive()
+        except (DatabaseError, OSError) as error:
+            raise complaint(error, StoreRefused) from error
 
     def _set_damage_aside(self, connection: Connection) -> None:
         """Move blocks that were met and cannot be read out of the way of everything that comes."""
