@@ -97,17 +97,22 @@ def test_a_probe_that_fades_is_never_told_as_dryness(tau: float, swing_c: float)
 
 
 def test_a_probe_off_by_much_is_not_believed_when_the_room_dries() -> None:
-    """35 %RH too low from one poll to the next is `impossible` in a moist room, and stays it in a dry one, until it is mended."""
+    """35 %RH too low from one poll to the next is `impossible` in a moist room, and stays it in a dry one, until it is mended; `dry` only after 13 h, and in doubt."""
     desk = Desk(rack(room=True))
     healthy = _tub(10**9, 12, 3, 0.4)
     moist, drier = ("air", 22.0, 56.0), ("air", 22.0, 40.0)
     _feed(desk, healthy, 8 * 60, moist)
     off = ((t, h - 40) for t, h in healthy)
     _feed(desk, off, 3 * 60, moist)
-    _feed(desk, off, 30 * 60, drier)
+    _feed(desk, off, 9 * 60, drier)
     assert _raised(desk) == ["impossible"]
+    _feed(desk, off, 21 * 60, drier)
+    assert [(e.kind, e.detail.get("doubt")) for e in desk.events if e.event == "raised"] == [
+        ("impossible", None), ("dry", "below its room"),
+    ]  # fmt: skip
     _feed(desk, healthy, 30, drier)
-    assert [(e.kind, e.event) for e in desk.events if e.event != "annotated"] == [("impossible", "raised"), ("impossible", "cleared")]
+    told = [(e.kind, e.event) for e in desk.events if e.event != "annotated"]
+    assert told == [("impossible", "raised"), ("dry", "raised"), ("impossible", "cleared"), ("dry", "cleared")]
 
 
 def test_a_probe_fallen_out_of_a_tub_little_warmer_than_its_room_is_not_dry() -> None:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import math
-
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from tests.judge.judge_desk import Desk, rack
@@ -80,13 +78,12 @@ def test_fast_overheating_is_told_within_two_samples(
 
 
 @settings(max_examples=60, deadline=None)
-@given(st.floats(34.3, 60.0), st.floats(-2.9, 2.9), st.floats(20, 33), st.floats(30, 95))
-def test_two_hot_readings_that_agree_always_count(first: float, apart: float, before: float, h: float) -> None:
-    """However sudden: two consecutive temperatures beyond tolerable within 3 °C raise `hot`, or name a probe's own heater."""
+@given(st.floats(34.3, 60.0), st.floats(-2.9, 2.9), st.floats(20, 33), st.floats(30, 95), st.floats(1, 100))
+@example(45.0, 0.0, 29.0, 65.0, 15.0)  # the sensor dries out in the heat: its two humidities are worlds apart
+def test_two_hot_readings_that_agree_always_count(first: float, apart: float, before: float, h: float, other_h: float) -> None:
+    """However sudden, at whatever humidities, in whatever fault that is only inferred: they raise `hot`."""
     desk = Desk(rack())
     desk.hold(60, t=before, h=h)
     second = max(LIMIT_C + 0.2, first + apart)
-    events = desk.hold(2, t=lambda m: first if m == 0 else second, h=h, noise=0.0)
-    assert {e.kind for e in events if e.event == "raised"} & {"hot", "sensor_heater"}, (first, second)
-    if not math.isclose(first, second, abs_tol=0.4) or second > 38:
-        assert any(e.kind == "hot" for e in events)
+    events = desk.hold(2, t=lambda m: first if m == 0 else second, h=lambda m: h if m == 0 else other_h, noise=0.0)
+    assert any(e.kind == "hot" and e.event == "raised" for e in events), (first, second)

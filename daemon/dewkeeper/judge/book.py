@@ -7,7 +7,7 @@ service. Times are elapsed seconds; `wall` turns them into stored time.
 from __future__ import annotations
 
 import uuid
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Final
 
 from dewkeeper.judge.codec import remembered
@@ -53,11 +53,12 @@ class Book:
         self.steps = [*self.steps[-99:], (now, self.shift)]
         self.shift += seconds
 
-    def amend(self, key: Key, detail: dict[str, str | float | int]) -> None:
-        """Bring the figures of a standing alarm up to date; nothing is told of it."""
+    def amend(self, key: Key, detail: Mapping[str, str | float | int], cause: str = "", response: str = "") -> None:
+        """Bring figures, and words, of a standing alarm up to date; nothing is told of it."""
         life = self.lives.get(key)
         if life is not None and life.stands:
             life.detail |= detail
+            life.cause, life.response = cause or life.cause, response or life.response
 
     def reword(self, key: Key, now: int, cause: str, response: str) -> None:
         """Say anew why an alarm stands and what to do: for whoever looks, it is no message of its own."""

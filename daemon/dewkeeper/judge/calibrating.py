@@ -79,6 +79,7 @@ def _correct(state: State, watch: Watch, old: Correction, new: Correction) -> No
     watch.low_e = vapour(watch.t, watch.low_e)[1]
     watch.fell_by = max(0.0, watch.open_e - watch.low_e) if watch.fell_by else 0.0
     watch.open_low += warmer
+    watch.jumped_from = vapour(watch.t, watch.jumped_from)[1] if watch.jumped_from >= 0 else watch.jumped_from
     watch.heater_from += warmer if watch.heater_from else 0.0
     watch.slow_t, watch.slow_e = vapour(watch.slow_t, watch.slow_e)
     watch.t, watch.h, watch.e = watch.t + warmer, humidity(watch.h), vapour(watch.t, watch.e)[1]

@@ -6,12 +6,10 @@ from typing import Final
 
 from dewkeeper.judge.book import Key
 from dewkeeper.judge.cause import advice, cause_of, consequence
-from dewkeeper.judge.doubt import NAMED, doubt
-from dewkeeper.judge.faults import look_elsewhere
+from dewkeeper.judge.hold_off import Doubt, decide, words
 from dewkeeper.judge.limits import Side
 from dewkeeper.judge.state import State, Watch
 from dewkeeper.judge.types import Band
-from dewkeeper.judge.words import KINDS
 
 RETURN_SECONDS: Final = 600
 """How much longer a suppression lasts, each time, while the air is back inside and only the off-delay is owed."""
@@ -22,39 +20,43 @@ def change_level(state: State, watch: Watch, side: Side, level: int, now: int) -
     before = side.level
     key = (watch.place, side.kind)
     if level > before:
-        wait = doubt(state, watch, side, now)
-        if wait == NAMED:
+        decision = decide(state, watch, side, now)
+        if decision.named:
             side.drop(before)
-            return
-        if wait:
-            side.put_off(wait)
-            return
+        elif decision.wait:
+            side.put_off(decision.wait)
+        else:
+            side.level = level
+            _tell(state, watch, side, decision.doubt, now, escalates=side.kind == "hot" and before == 1)
+        return
     side.level = level
-    if level < before:
-        state.book.amend(key, side.measure(before))
+    state.book.amend(key, side.measure(before))
     if level == 0:
         state.book.clear(key, now, watch.name)
-        return
-    if level < before:
-        if side.kind != "hot":
-            state.book.ease(key, now)
-        return
-    runs = side.runs()
+    elif side.kind != "hot":
+        state.book.ease(key, now)
+
+
+def _tell(state: State, watch: Watch, side: Side, doubt: Doubt | None, now: int, *, escalates: bool) -> None:
+    """Raise the alarm of a side at its level, or escalate the one that stands."""
+    level, runs = side.level, side.runs()
     danger = side.kind == "hot" and level == 2
     run = runs[-1] if level == 2 else runs[0]
     band: Band = "tolerable" if level == 2 or side.kind == "hot" else "target"
-    started = min(r.since for r in runs if r.active)
+    started = min(r.since for r in (*runs, side.read) if r is not None and r.active)
     cause = cause_of(state, watch, side.kind, started)
     response = advice(state, watch, side.kind, cause, now)
-    if elsewhere := look_elsewhere(state, watch):
-        response = f"{response or KINDS[side.kind].response}; {elsewhere}"
+    detail = side.measure(level)
+    if danger:
+        detail["danger"] = 1
+    if doubt is not None:
+        said, response, beside = words(state, watch, side, doubt, response, now)
+        cause, detail = said or cause, detail | beside
     state.book.raise_(
-        key, now, since=started, enclosure=watch.enclosure, probe=watch.name, holder=watch.name,
-        band=band,
-        value=round(watch.t if side.thermal else watch.h, 2), limit=side.sign * run.limit,
-        cause=cause, consequence=consequence(state, watch, side.kind, now),
-        response=response,
-        detail=side.measure(level) | ({"danger": 1} if danger else {}), escalates=danger and before == 1,
+        (watch.place, side.kind), now, since=started, enclosure=watch.enclosure, probe=watch.name, holder=watch.name,
+        band=band, value=round(watch.t if side.thermal else watch.h, 2), limit=side.sign * run.limit,
+        cause=cause, consequence=consequence(state, watch, side.kind, now), response=response, detail=detail,
+        escalates=danger and escalates,
     )  # fmt: skip
     if side.kind == "dry":
         state.book.clear((watch.place, "dry_soon"), now, why="it is too dry now")
@@ -105,8 +107,12 @@ def _may_wait(state: State, watch: Watch, side: Side, now: int) -> bool:
 
 def _in_question(state: State, watch: Watch, side: Side, now: int) -> bool:
     """Return whether what would be told for the first time now is doubted, as it would be if it were only due now."""
-    wait = doubt(state, watch, side, now)
-    if wait == NAMED:
+    decision = decide(state, watch, side, now)
+    key = (watch.place, side.kind)
+    if decision.named:
         side.drop()
-        state.book.clear((watch.place, side.kind), now, watch.name)
-    return wait != 0
+        state.book.clear(key, now, watch.name)
+    elif decision.doubt is not None:
+        cause, response, detail = words(state, watch, side, decision.doubt, "", now)
+        state.book.amend(key, detail, cause, response)
+    return decision.named or decision.wait != 0

@@ -1,8 +1,8 @@
 """Probe faults: raised and cleared in one way, whatever found them.
 
-While a probe is in a fault that makes its readings unbelievable, they count for nothing, its enclosure is unwatched
-and says so, and no excursion is timed from it. A fault found late carries `since`: what was read from then on is
-excluded. A fault is over after five minutes of readings that show no trace of it.
+What a fault takes away from the readings of its probe is in `beliefs`. While it takes something away the enclosure is
+unwatched and says so. A fault found late carries `since`: what was read from then on is excluded. A fault is over after
+five minutes of readings that show no trace of it.
 """
 
 from __future__ import annotations
@@ -11,15 +11,9 @@ from collections.abc import Mapping
 from typing import Final, TypedDict
 from urllib.parse import unquote
 
+from dewkeeper.judge.beliefs import INFERRED, belief, beliefs, rare
 from dewkeeper.judge.state import NEVER, State, Watch, own_part
-from dewkeeper.judge.types import FAIL, Exclusion, Kind, SystemReport
-
-EXCLUDING: Final = frozenset({"gross_range", "flat_line", "sensor_heater", "displaced"})
-"""Faults whose readings are judged bad as a whole. `missing` and `crc` leave no readings; what comes between counts, and
-so it does between rubbish that is rarer than every other poll: heat seen by nine polls of ten is not argued away."""
-
-HUMIDITY_ONLY: Final = frozenset({"saturated", "impossible", "swapped"})
-"""Faults under which the temperature still counts: it is right, or it is some tub's, and heat is not argued away."""
+from dewkeeper.judge.types import FAIL, SUSPECT, Exclusion, Kind, SystemReport
 
 RECOVERY_SECONDS: Final = 300
 SLOW_RECOVERY: Final[Mapping[str, int]] = {"brownout": 3600, "crc": 1800}
@@ -49,26 +43,15 @@ def missing_after(state: State) -> int:
     return max(MISSING_SECONDS, state.poll * 7 // 2)
 
 
-def _rare(state: State, watch: Watch) -> bool:
-    """Return whether the last rubbish came in fewer than every other poll."""
-    return bool(watch.rubbish) and watch.rubbish[-1] - watch.rubbish[0] > 2 * (len(watch.rubbish) - 1) * state.poll
-
-
-def excluding(state: State, watch: Watch, kind: str) -> bool:
-    """Return whether a fault that this probe is in makes all its readings bad."""
-    return kind in EXCLUDING and not (kind == "gross_range" and _rare(state, watch))
-
-
-def note_rubbish(state: State, watch: Watch, now: int) -> None:
-    """A poll gave what the sensor cannot mean, or a jump no air makes: once is nothing, again and again is a fault.
+def note_rubbish(state: State, watch: Watch, now: int, *, stated: bool = False) -> None:
+    """A poll gave what the sensor cannot mean (stated), or a jump no air makes: once is nothing, again and again is a fault.
 
     A jump that the next reading bears out is taken back.
     """
     watch.rubbish = [*watch.rubbish[1 - RUBBISH_TOLD :], now]
-    if "gross_range" in watch.faults:
-        watch.faults["gross_range"][1] = -1
-    elif len(watch.rubbish) == RUBBISH_TOLD and now - watch.rubbish[0] < RUBBISH_POLLS * state.poll:
-        start_fault(state, watch, "gross_range", now, watch.rubbish[0])
+    many = len(watch.rubbish) == RUBBISH_TOLD and now - watch.rubbish[0] < RUBBISH_POLLS * state.poll
+    if "gross_range" in watch.faults or many:
+        start_fault(state, watch, "gross_range", now, watch.rubbish[0], stated=stated)
 
 
 def start_fault(
@@ -79,41 +62,49 @@ def start_fault(
     since: int,
     detail: Mapping[str, str | float | int] | None = None,
     *,
+    stated: bool = False,
     cause: str = "",
     response: str = "",
 ) -> None:
-    """A probe is in a fault from `since` on. cause, response: where the kind's own words do not fit."""
-    if kind in watch.faults:
-        watch.faults[kind][1] = -1
+    """A probe is in a fault from `since` on. stated: the sensor itself says so. cause, response: where the kind's own words do not fit."""
+    spell = watch.faults.get(kind)
+    if spell is not None:
+        spell[1] = -1
+        if stated:
+            spell[2] = now
         return
-    watch.faults[kind] = [since, -1]
+    watch.faults[kind] = [since, -1, now if stated else NEVER]
     returned = since - watch.ended.get(kind, NEVER) < RETURNED_SECONDS
     watch.returns[kind] = watch.returns.get(kind, 0) + 1 if returned else 0
-    whole = excluding(state, watch, kind)
-    if whole or kind in HUMIDITY_ONLY:
-        for side in watch.sides:
-            if whole or not side.thermal:
-                for run in side.runs():
-                    run.restart()
-                life = state.book.lives.get((watch.place, side.kind))
-                if side.level and life is not None and life.stands and not life.told:
-                    # It was withheld, and rests on readings nobody believes now: it is never told.
-                    side.drop()
-                    state.book.clear((watch.place, side.kind), now, watch.name)
-                elif side.level and life is not None:
-                    state.book.annotate(
-                        (watch.place, side.kind),
-                        now,
-                        f"{watch.name} is now known as faulty: {kind}",
-                    )
-        watch.pend_at = NEVER
-        if since < now and kind not in ("missing", "crc", "gross_range"):
+    held = belief(state, watch, kind, now)
+    if held is not None:
+        _disbelieve(state, watch, kind, now, whole="temperature" in held.takes)
+        if since < now and kind != "gross_range":
             wall = state.book.wall
-            state.exclusions.append(Exclusion(watch.name, wall(since), wall(now), (kind,), FAIL))
+            state.exclusions.append(Exclusion(watch.name, wall(since), wall(now), (kind,), FAIL if held.stated else SUSPECT))
     state.book.raise_(
         (watch.place, kind), now, since=since, enclosure=watch.enclosure, probe=watch.name, holder=watch.name,
         cause=cause, response=response, detail=dict(detail or {}),
     )  # fmt: skip
+
+
+def _disbelieve(state: State, watch: Watch, kind: str, now: int, *, whole: bool) -> None:
+    """What was timed on humidity, of `whole` on temperature too, is timed anew; what stands is annotated.
+
+    What was withheld and never told rests on readings nobody believes now, and is not told: heat apart.
+    """
+    for side in watch.sides:
+        if side.thermal and not whole:
+            continue
+        for run in side.runs():
+            run.restart()
+        life = state.book.lives.get((watch.place, side.kind))
+        if side.level and side.kind != "hot" and life is not None and life.stands and not life.told:
+            side.drop()
+            state.book.clear((watch.place, side.kind), now, watch.name)
+        elif side.level and life is not None:
+            state.book.annotate((watch.place, side.kind), now, f"{watch.name} is now known as faulty: {kind}")
+    watch.pend_at = NEVER
 
 
 def end_fault(state: State, watch: Watch, kind: Kind, now: int) -> None:
@@ -123,8 +114,13 @@ def end_fault(state: State, watch: Watch, kind: Kind, now: int) -> None:
         state.book.clear((watch.places.pop(kind, watch.place), kind), now, watch.name)
         if kind == "gross_range":
             watch.rubbish = []
-        if kind in HUMIDITY_ONLY:
+        if kind == "sensor_heater":
+            watch.heater_from = 0.0
+        held = INFERRED.get(kind)
+        if held is not None and kind not in ("gross_range", "flat_line"):
             watch.slow_e = watch.e  # what was read meanwhile is no part of a mean
+            if held.elsewhere:
+                watch.slow_t = watch.t
         if kind in ("missing", "crc"):
             state.set_timer(now + missing_after(state), "missing", watch.name)
 
@@ -168,21 +164,12 @@ def retire(state: State, watch: Watch, now: int) -> None:
     for kind in list(watch.faults):
         end_fault(state, watch, kind, now)  # type: ignore[arg-type]
     for side in watch.sides:
-        side.drop()
+        side.end()
     let_go(state, watch, now, "the probe was retired")
     watch.busy = False
     watch.stranger = ""
     watch.pend_at = NEVER
     watch.retired = now
-
-
-def look_elsewhere(state: State, watch: Watch) -> str:
-    """Return where else a temperature may come from, in words; an empty text unless the probe may hang elsewhere."""
-    if not watch.stranger:
-        return ""
-    other = state.watches.get(unquote(watch.stranger.partition(":")[2]))
-    there = other.place if other is not None else "another enclosure"
-    return f"look into {there} too: this probe may hang there"
 
 
 def recover(state: State, watch: Watch, now: int, traces: frozenset[str] | set[str]) -> None:
@@ -199,7 +186,7 @@ def recover(state: State, watch: Watch, now: int, traces: frozenset[str] | set[s
 def _recovery(state: State, watch: Watch, kind: str) -> int:
     if kind in RETURNING and watch.returns.get(kind, 0) > RETURNS_BORNE:
         return RETURNED_RECOVERY
-    if kind == "gross_range" and _rare(state, watch):
+    if kind == "gross_range" and rare(state, watch):
         return RUBBISH_POLLS * state.poll  # what came every ten minutes is not over after five
     return SLOW_RECOVERY.get(kind, RECOVERY_SECONDS)
 
@@ -290,7 +277,7 @@ def _part_silent(state: State, part: str, members: list[Watch], now: int) -> Non
     action = {"action": report.action} if report is not None and report.action else {}
     for member in members:
         if "missing" not in member.faults:
-            member.faults["missing"] = [member.live, -1]
+            member.faults["missing"] = [member.live, -1, NEVER]
             member.places["missing"] = place
             state.book.raise_(
                 (place, "missing"), now, since=min(w.live for w in members), enclosure=None, probe=None,
@@ -312,7 +299,7 @@ def unwatched(state: State) -> dict[str, tuple[str, int]]:
             if watch.retired != NEVER:
                 reasons.append(("probe retired", watch.retired))
                 continue
-            faults = [(k, v[0]) for k, v in watch.faults.items() if k in HUMIDITY_ONLY or excluding(state, watch, k)]
+            faults = [(kind, watch.faults[kind][0]) for kind, _ in beliefs(state, watch, state.now)]
             if faults:
                 reasons.append(min(faults, key=lambda f: f[1]))
             elif state.now - watch.seen > state.hold:

@@ -19,11 +19,16 @@ for a reading that is itself beyond, up to half a cycle. `CYCLE_COST_SECONDS` is
 70 min, counted from when the mean is 1 %RH beyond; `SLOW_CYCLE_COST_SECONDS` for cycles of up to 100 min, 2.5 h.
 
 A gap of up to three polls is no break. A longer one holds the run: it neither grows nor ends.
+
+What is believed of a probe may hold an excursion back, exclude its readings or begin its run anew, and may be wrong. So
+beyond tolerable is timed twice: once more on the readings **as read**, whatever is believed of them (`Side.read`). That
+run nothing ends but readings back inside, and what it finds after `DOUBT_SECONDS` more is told, in doubt (`hold_off`).
 """
 
 from __future__ import annotations
 
-from typing import Final
+from collections.abc import Mapping
+from typing import Final, Literal
 
 from dewkeeper.judge.codec import remembered
 from dewkeeper.judge.past import CYCLE_SECONDS, Past
@@ -37,6 +42,12 @@ CYCLE_COST_SECONDS: Final = 4200
 """How much later than its on-delay an excursion can be found when a thermostat carries it across the limit."""
 SLOW_CYCLE_COST_SECONDS: Final = 9000
 """The same of a thermostat whose cycle takes more than about an hour."""
+
+Doubtable = Literal["dry", "damp", "cold"]
+"""What may be held back for a while. Heat is not among them: no table of what holds can name it."""
+
+DOUBT_SECONDS: Final[Mapping[Doubtable, int]] = {"dry": 12 * 3600, "damp": 24 * 3600, "cold": 3600}
+"""By so much more than its on-delay, at most, an excursion beyond tolerable may be doubted; by the time to harm (DESIGN, 14)."""
 
 _CALM_SECONDS: Final = (
     1200.0  # past the deadband for a whole cycle is a return, whatever the mean says
@@ -208,36 +219,51 @@ class Run:
 class Side:
     """One kind of excursion of one probe: the run beyond target (dry, damp) and the one beyond tolerable.
 
-    level: 0 none, 1 beyond target, 2 beyond tolerable; for hot 1 is beyond tolerable and 2 is danger.
+    read: beyond tolerable on the readings as read, with the bound of doubt in its delay; heat has none, for nothing holds
+    it. level: 0 none, 1 beyond target, 2 beyond tolerable; for hot 1 is beyond tolerable and 2 is danger.
     """
 
-    __slots__ = ("inner", "kind", "level", "outer", "sign", "thermal")
+    __slots__ = ("inner", "kind", "level", "outer", "read", "sign", "thermal")
 
     def __init__(
-        self, kind: Kind, sign: float, thermal: bool, inner: Run | None, outer: Run
+        self, kind: Kind, sign: float, thermal: bool, inner: Run | None, outer: Run, read: Run | None
     ) -> None:
         self.kind: Kind = kind
         self.sign = sign
         self.thermal = thermal
         self.inner = inner
         self.outer = outer
+        self.read = read
         self.level = 0
 
-    def step(self, value: float, slow: float, seconds: float, now: int, past: Past | None = None) -> int:
-        """Take one counted reading and return the level now; past: of the humidity, where a thermostat may carry it."""
+    def step(
+        self, value: float, slow: float, seconds: float, now: int, past: Past | None = None, *, believed: bool = True, touched: bool = False
+    ) -> int:
+        """Take one counted reading and return the level now; past: of the humidity, where a thermostat may carry it.
+
+        touched: a hand was at the probe lately, and may be why it reads what it does: as read, nothing is over by that.
+        """
         value *= self.sign
         slow *= self.sign
-        outer, inner = self.outer, self.inner
+        outer, inner, read = self.outer, self.inner, self.read
         cycles = Cycles(past, self.sign, now) if past is not None else None
-        raised = outer.step(value, slow, seconds, now, cycles)
-        if inner is None:
-            self_level = 2 if outer.active else 0
-        else:
-            inner.step(value, slow, seconds, now, cycles)
-            if raised == 1 and not inner.active:
-                inner.activate(now)
-            self_level = 2 if outer.active else 1 if inner.active else 0
-        return self_level
+        if read is not None and (value < read.limit or (read.seconds >= 0 and (read.active or not touched))):
+            read.step(value, slow, seconds, now, cycles)
+        if believed:
+            raised = outer.step(value, slow, seconds, now, cycles)
+            if inner is not None:
+                inner.step(value, slow, seconds, now, cycles)
+                if raised == 1 and not inner.active:
+                    inner.activate(now)
+        if outer.active or (read is not None and read.active and (self.level == 2 or value < read.limit)):
+            return 2  # what is already back inside is not told any more
+        return 1 if inner is not None and inner.active else 0
+
+    @property
+    def beyond_since(self) -> int:
+        """Elapsed time since which the readings, as read, are beyond tolerable; -1 when they are not."""
+        run = self.read or self.runs()[0]
+        return run.since if run.seconds >= 0 else -1
 
     def put_off(self, seconds: int) -> None:
         """What would raise the level above what it is waits for so many seconds."""
@@ -247,7 +273,7 @@ class Side:
 
     def measure(self, level: int) -> dict[str, str | float | int]:
         """Return minutes beyond the limit of a level so far, and the dose: %RH times hours, or °C times hours."""
-        run = self.outer if level == 2 else self.runs()[0]
+        run = self.runs()[0] if level < 2 else self.outer if self.outer.active or self.read is None else self.read
         unit = "celsius" if self.thermal else "percent"
         return {"beyond_minutes": round(run.beyond / 60), f"dose_{unit}_hours": round(run.dose / 3600, 2)}
 
@@ -258,18 +284,26 @@ class Side:
             run.active = False
             run.seconds = run.back = -1.0
 
+    def end(self) -> None:
+        """Forget everything: the keeper wants nothing of these readings believed."""
+        self.drop()
+        if self.read is not None:
+            self.read.active = False
+            self.read.seconds = self.read.back = -1.0
+
     @property
     def busy(self) -> bool:
         """Whether anything runs or stands here."""
-        outer, inner = self.outer, self.inner
+        outer, inner, read = self.outer, self.inner, self.read
         return (
             outer.seconds >= 0
             or outer.active
             or (inner is not None and (inner.seconds >= 0 or inner.active))
+            or (read is not None and read.seconds >= 0)
         )
 
     def runs(self) -> tuple[Run, ...]:
-        """Return the runs of this side, the outer last."""
+        """Return the runs of this side on believed readings, the outer last."""
         return (self.outer,) if self.inner is None else (self.inner, self.outer)
 
 
@@ -283,7 +317,7 @@ def sides_for(limits: Limits, old: list[Side] | None = None) -> list[Side]:
         limits.humidity_tolerable,
         limits.temperature_tolerable,
     )
-    wanted: list[tuple[Kind, float, bool, dict[str, float] | None, dict[str, float]]] = [
+    wanted: list[tuple[Doubtable | Literal["hot"], float, bool, dict[str, float] | None, dict[str, float]]] = [
         ("dry", 1.0, False,
          {"limit": target.low, "delay": d.dry_target_minutes * 60, "deadband": wet, "slack": 0.3},
          {"limit": tolerable.low, "delay": d.dry_tolerable_minutes * 60, "deadband": wet, "slack": 0.3}),
@@ -299,27 +333,22 @@ def sides_for(limits: Limits, old: list[Side] | None = None) -> list[Side]:
     made = []
     for i, (kind, sign, thermal, inner, outer) in enumerate(wanted):
         before = old[i] if old else None
-        runs: list[Run | None] = []
-        for options, run in (
-            (inner, before.inner if before else None),
-            (outer, before.outer if before else None),
-        ):
-            if options is None:
-                runs.append(None)
-                continue
-            limit, delay, deadband = options["limit"], float(options["delay"]), options["deadband"]
-            samples, plain, slack = (
-                int(options.get("samples", 1)),
-                bool(options.get("plain")),
-                float(options["slack"]),
-            )
-            if run is None:
-                run = Run(limit, delay, deadband, off, samples=samples, plain=plain, slack=slack)
-            else:
-                run.set(limit, delay, deadband, off, samples=samples, plain=plain, slack=slack)
-            runs.append(run)
-        assert runs[1] is not None  # noqa: S101  two were appended just above
-        side = Side(kind, sign, thermal, runs[0], runs[1])
+        found = _run(outer, off, before.outer if before else None)
+        read = None
+        if kind != "hot":
+            late = outer | {"delay": outer["delay"] + DOUBT_SECONDS[kind]}
+            read = _run(late, off, before.read if before else None)
+        side = Side(kind, sign, thermal, _run(inner, off, before.inner if before else None) if inner else None, found, read)
         side.level = before.level if before else 0
         made.append(side)
     return made
+
+
+def _run(options: Mapping[str, float], off: float, run: Run | None) -> Run:
+    """Return a run with these settings, an old one where there was one."""
+    limit, delay, deadband, slack = (float(options[name]) for name in ("limit", "delay", "deadband", "slack"))
+    samples, plain = int(options.get("samples", 1)), bool(options.get("plain"))
+    if run is None:
+        return Run(limit, delay, deadband, off, samples=samples, plain=plain, slack=slack)
+    run.set(limit, delay, deadband, off, samples=samples, plain=plain, slack=slack)
+    return run

@@ -231,7 +231,7 @@ def obey(state: State, command: Command, now: int) -> None:
                 Exclusion(str(command.probe), since, book.wall(now), ("excluded",), FAIL)
             )
             for side in state.watches[str(command.probe)].sides:
-                for run in side.runs():
+                for run in (*side.runs(), *([side.read] if side.read is not None else [])):
                     run.restart()
         case _:
             pass

@@ -14,12 +14,13 @@ from statistics import median
 from typing import Final
 
 from dewkeeper.air import humidity_at, saturation_hpa
+from dewkeeper.judge.beliefs import beliefs
 from dewkeeper.judge.excursion import change_level
-from dewkeeper.judge.faults import HUMIDITY_ONLY, excluding, note_rubbish, note_stranger, recover, start_fault
+from dewkeeper.judge.faults import note_rubbish, note_stranger, recover, start_fault
 from dewkeeper.judge.foresight import foresee
 from dewkeeper.judge.limits import SLOW_SECONDS
 from dewkeeper.judge.neighbours import COMPARED, hourly, still_apart
-from dewkeeper.judge.signs import FALL, LOOK_SECONDS, RISE, SATURATED_SECONDS, jumped, look, own_heat
+from dewkeeper.judge.signs import FALL, LOOK_SECONDS, OWN_HEAT_C, RISE, SATURATED_SECONDS, jumped, look, own_heat
 from dewkeeper.judge.state import NEVER, State, Watch
 from dewkeeper.judge.types import FAIL, MISSING, NOT_EVALUATED, OTHER_SENSOR, PASS, SUSPECT
 
@@ -50,6 +51,8 @@ FLAT_ROUNDED_SECONDS: Final = 3600
 _CRC_TOLD: Final = 6
 _SATURATED_PERCENT: Final = 99.0
 HEATER_LONGEST_SECONDS: Final = 6 * 3600
+TOUCHED_SECONDS: Final = 3600
+"""So long a probe may read what a hand did to it; as `words.SOON_BACK_SECONDS`."""
 
 
 def take(
@@ -67,7 +70,34 @@ def take(
     if watch.crc:
         watch.crc -= 1
 
-    # Flat line: identical pairs. How often they repeat by themselves tells rounded data from fine ones.
+    flat = _repeats(state, watch, now, pair_t, pair_h)
+    wet = h >= _SATURATED_PERCENT
+    if wet or watch.wet_since != NEVER:
+        wet = _wet(state, watch, now, h)
+
+    outcome = _GOOD
+    if watch.faults:
+        traces = {k for k, bad in (("flat_line", flat), ("saturated", wet)) if bad}
+        traces |= _lasting(state, watch, now, t, h)
+        recover(state, watch, now, traces)
+        if watch.faults:
+            outcome = _in_fault(state, watch, now)
+            if outcome[0] == FAIL:
+                return outcome
+            burst = burst or "gross_range" in watch.faults  # between rubbish, too, only neighbours that agree count
+    refused = _alone(state, watch, now, t, h) if burst else _suspect(state, watch, now, t, h)
+    if refused is not None:
+        return refused
+    seconds = now - watch.seen
+    if seconds > state.hold and not burst and outcome is _GOOD:
+        outcome = _FIRST
+    watch.pend_at = NEVER
+    count(state, watch, now, t, h, seconds)
+    return outcome
+
+
+def _repeats(state: State, watch: Watch, now: int, pair_t: float, pair_h: float) -> bool:
+    """Return whether identical pairs make a flat line. How often they repeat by themselves tells rounded data from fine ones."""
     flat = False
     watch.pairs += 1
     if pair_t == watch.pair_t and pair_h == watch.pair_h:
@@ -82,55 +112,50 @@ def take(
     if watch.pairs > 20000:
         watch.pairs //= 2
         watch.repeats //= 2
+    return flat
 
-    wet = h >= _SATURATED_PERCENT
-    if wet or watch.wet_since != NEVER:
-        wet = _wet(state, watch, now, h)
 
+def _suspect(state: State, watch: Watch, now: int, t: float, h: float) -> Outcome | None:
+    """Refuse a jump no air makes, until another reading agrees with it; both count then."""
     seconds = now - watch.seen
-    outcome = _GOOD
-    if watch.faults:
-        traces = {k for k, bad in (("flat_line", flat), ("saturated", wet)) if bad}
-        traces |= _lasting(state, watch, now, t, h)
-        recover(state, watch, now, traces)
-        if watch.faults:
-            outcome = _in_fault(state, watch)
-            if outcome[0] == FAIL:
-                return outcome
-            burst = burst or "gross_range" in watch.faults  # between rubbish, too, only neighbours that agree count
-    if burst:
-        near = seconds <= state.hold and abs(t - watch.t) <= BURST_T_C and abs(h - watch.h) <= BURST_H_PERCENT
-        if not near:
-            if not _agrees(state, watch, now, t, h, BURST_T_C, BURST_H_PERCENT):
-                if "gross_range" in watch.faults:
-                    note_rubbish(state, watch, now)
-                return _ALONE
-            seconds = now - watch.seen
-    elif seconds > state.hold:
-        if watch.pend_at != NEVER and _agrees(state, watch, now, t, h, T_JUMP_C, 12.0):
-            seconds = now - watch.seen  # no two agreed for a while; these do
-        elif outcome is _GOOD:
-            outcome = _FIRST
-    else:
-        minutes = seconds / 60 if seconds > 60 else 1.0
-        dt = t - watch.t
-        dh = h - watch.h
-        limit_h = H_JUMP_PERCENT if seconds <= 90 else 30.0
-        if not (-T_JUMP_C * minutes <= dt <= T_JUMP_C * minutes and -limit_h <= dh <= limit_h):
-            waited = max(60, now - watch.pend_at) / 60
-            if not _agrees(state, watch, now, t, h, T_JUMP_C * waited, 12.0 * min(waited, 2.0)):
-                note_rubbish(state, watch, now)
-                return _JUMPED
-            seconds = now - watch.seen
-        elif watch.pend_at != NEVER:
+    if seconds > state.hold:
+        if watch.pend_at != NEVER:
+            _agrees(state, watch, now, t, h, T_JUMP_C, 12.0)  # no two agreed for a while; perhaps these do
+        return None
+    minutes = seconds / 60 if seconds > 60 else 1.0
+    dt = t - watch.t
+    dh = h - watch.h
+    limit_h = H_JUMP_PERCENT if seconds <= 90 else 30.0
+    if -T_JUMP_C * minutes <= dt <= T_JUMP_C * minutes and -limit_h <= dh <= limit_h:
+        if watch.pend_at != NEVER:
             # Over two polls it is no jump. It bears out the one that waited when near it, or when that lies on its way up.
             rises = watch.t - 0.5 <= watch.pend_t <= t + 0.5
-            if _agrees(state, watch, now, t, h, T_JUMP_C if rises else AGREE_C, 12.0):
-                seconds = now - watch.seen
-    if watch.pend_at != NEVER:
-        watch.pend_at = NEVER
-    count(state, watch, now, t, h, seconds)
-    return outcome
+            _agrees(state, watch, now, t, h, T_JUMP_C if rises else AGREE_C, 12.0)
+        return None
+    waited = max(60, now - watch.pend_at) / 60
+    if _still_hot(watch, t) or _agrees(state, watch, now, t, h, T_JUMP_C * waited, 12.0 * min(waited, 2.0)):
+        return None
+    note_rubbish(state, watch, now)
+    return _JUMPED
+
+
+def _alone(state: State, watch: Watch, now: int, t: float, h: float) -> Outcome | None:
+    """Refuse, among garbled answers, a reading that no neighbour agrees with."""
+    if now - watch.seen <= state.hold:
+        if abs(t - watch.t) <= BURST_T_C and abs(h - watch.h) <= BURST_H_PERCENT:
+            return None
+        if _still_hot(watch, t):
+            return None
+    if _agrees(state, watch, now, t, h, BURST_T_C, BURST_H_PERCENT):
+        return None
+    if "gross_range" in watch.faults:
+        note_rubbish(state, watch, now)
+    return _ALONE
+
+
+def _still_hot(watch: Watch, t: float) -> bool:
+    """Return whether a temperature and the last one that counted are both too hot and agree, whatever humidity does."""
+    return bool(watch.sides) and min(t, watch.t) > -watch.sides[2].runs()[0].limit and abs(t - watch.t) <= AGREE_C
 
 
 def count(state: State, watch: Watch, now: int, t: float, h: float, seconds: int) -> None:
@@ -143,53 +168,71 @@ def count(state: State, watch: Watch, now: int, t: float, h: float, seconds: int
         weight = seconds / (SLOW_SECONDS + seconds)
         watch.slow_t += weight * (t - watch.slow_t)
         watch.slow_e += weight * (e - watch.slow_e)
-    past = watch.past
-    trail = past.trail
-    if trail and now - trail[-1][0] > 600:
-        watch.disturbed(now)
-    if trail and now - trail[-1][0] <= state.hold:
-        then = trail[0]
-        rise, fall = e > RISE * then[2], e < FALL * then[2]
-        if (rise or fall) and not watch.faults and not watch.crc:
-            jumped(state, watch, now, t, e, then)
-        step = t - then[1]
-        opened = fall and then[2] - e > 1.2 * past.usual_range
-        # A misting, which moistens and cools, touches no probe; nor does a lamp that swings like this every hour.
-        if opened or (not -1.0 < step < 1.0 and abs(step) > 1.2 * past.usual_swing and not (rise and step < 0)):
+    held = [belief for _, belief in beliefs(state, watch, now)] if watch.faults else []
+    elsewhere = any(belief.elsewhere for belief in held)
+    trail = watch.past.trail
+    if trail and not elsewhere:
+        if now - trail[-1][0] > 600:
             watch.disturbed(now)
-        if t - trail[-1][1] > -0.4 and len(trail) > 1 and trail[-1][1] - trail[-2][1] >= 1.5 and watch.sides:
-            danger_c = -watch.sides[2].outer.limit
-            if own_heat(watch, now, t, e, danger_c):
-                watch.heater_from = trail[-2][1]
-                start_fault(state, watch, "sensor_heater", now, trail[-1][0])
-                return
+        elif now - trail[-1][0] <= state.hold and _moved(state, watch, now, t, e):
+            elsewhere = True
     watch.t, watch.h, watch.e = t, h, e
     watch.seen = now
-    turned = past.add(now, t, e)
+    if not elsewhere:
+        _learn(state, watch, now, t, e)
+    if watch.busy or not (watch.h_low <= h <= watch.h_high and watch.t_low <= t <= watch.t_high):
+        if watch.faults:
+            held = [belief for _, belief in beliefs(state, watch, now)]  # what was found just now counts, too
+        _time(state, watch, now, 0 if seconds > state.hold else seconds, humidity=not any("humidity" in belief.takes for belief in held))
+
+
+def _moved(state: State, watch: Watch, now: int, t: float, e: float) -> bool:
+    """Compare a reading with what is up to five minutes older; return whether something warmed the probe alone."""
+    past = watch.past
+    trail = past.trail
+    then = trail[0]
+    rise, fall = e > RISE * then[2], e < FALL * then[2]
+    if (rise or fall) and not watch.faults and not watch.crc:
+        jumped(state, watch, now, t, e, then)
+    step = t - then[1]
+    opened = fall and then[2] - e > 1.2 * past.usual_range
+    # A misting, which moistens and cools, touches no probe; nor does a lamp that swings like this every hour.
+    if opened or (not -1.0 < step < 1.0 and abs(step) > 1.2 * past.usual_swing and not (rise and step < 0)):
+        watch.disturbed(now)
+    if len(trail) > 1 and trail[-1][1] - trail[-2][1] >= OWN_HEAT_C and watch.sides and own_heat(watch, now, t, e):
+        watch.heater_from = trail[-2][1]
+        start_fault(state, watch, "sensor_heater", now, trail[-1][0])
+        return True
+    return False
+
+
+def _learn(state: State, watch: Watch, now: int, t: float, e: float) -> None:
+    """Take a reading of the probe's own air into its past, and look at it from a step back every so often."""
+    turned = watch.past.add(now, t, e)
     if now >= watch.look_at:
         watch.look_at = now + LOOK_SECONDS
         look(state, watch, now)
         foresee(state, watch, now)
     if turned:
         hourly(state, watch, now)
-    if watch.faults and any(excluding(state, watch, k) for k in watch.faults):
-        return
-    if watch.busy or not (watch.h_low <= h <= watch.h_high and watch.t_low <= t <= watch.t_high):
-        step = 0 if seconds > state.hold else seconds
-        slow_h = humidity_at(watch.slow_e, watch.slow_t)
-        wet_fault = bool(watch.faults) and not HUMIDITY_ONLY.isdisjoint(watch.faults)
-        busy = False
-        for side in watch.sides:
-            if side.thermal:
-                level = side.step(t, watch.slow_t, step, now)
-            elif wet_fault:
-                level = side.level
-            else:
-                level = side.step(h, slow_h, step, now, past)
-            if level != side.level:
-                change_level(state, watch, side, level, now)
-            busy = busy or side.busy
-        watch.busy = busy
+
+
+def _time(state: State, watch: Watch, now: int, step: int, *, humidity: bool) -> None:
+    """Let a reading move the timers of its sides. humidity: whether its humidity is believed."""
+    t, h = watch.t, watch.h
+    slow_h = humidity_at(watch.slow_e, watch.slow_t)
+    past = watch.past if humidity else None
+    touched = state.touched(watch.enclosure, now - TOUCHED_SECONDS)
+    busy = False
+    for side in watch.sides:
+        if side.thermal:
+            level = side.step(t, watch.slow_t, step, now, touched=touched)
+        else:
+            level = side.step(h, slow_h, step, now, past, believed=humidity, touched=touched)
+        if level != side.level:
+            change_level(state, watch, side, level, now)
+        busy = busy or side.busy
+    watch.busy = busy
 
 
 def lost(state: State, watch: Watch, now: int, failure: str) -> Outcome:
@@ -217,7 +260,7 @@ def lost(state: State, watch: Watch, now: int, failure: str) -> Outcome:
 def notes(state: State, watch: Watch, now: int, seen: tuple[str, ...]) -> None:
     """Heed what the driver saw beside the values."""
     if "heater_on" in seen:
-        start_fault(state, watch, "sensor_heater", now, now)
+        start_fault(state, watch, "sensor_heater", now, now, stated=True)
     before = watch.stranger
     note_stranger(state, watch, now, next((note for note in seen if note.startswith(OTHER_SENSOR)), ""))
     if "reset_seen" in seen and watch.stranger == before:  # a plug pulled by hand is no weak supply
@@ -225,7 +268,7 @@ def notes(state: State, watch: Watch, now: int, seen: tuple[str, ...]) -> None:
 
 
 def _gross(state: State, watch: Watch, now: int) -> Outcome:
-    note_rubbish(state, watch, now)
+    note_rubbish(state, watch, now, stated=True)
     for spell in watch.faults.values():
         spell[1] = -1
     return _GROSS
@@ -235,7 +278,7 @@ def _flat(state: State, watch: Watch, now: int, words: bool) -> bool:
     # Words are 16 bits: ten equal pairs do not happen. Values from a file may be rounded; then an hour is needed.
     fine = not watch.rounded and (words or (watch.pairs >= 60 and watch.repeats * 50 < watch.pairs))
     if fine or now - watch.flat_since >= FLAT_ROUNDED_SECONDS:
-        start_fault(state, watch, "flat_line", now, watch.flat_since)
+        start_fault(state, watch, "flat_line", now, watch.flat_since, stated=fine)
         return True
     return False
 
@@ -250,6 +293,8 @@ def _wet(state: State, watch: Watch, now: int, h: float) -> bool:
     moist = facts is not None and (facts.egg_box or facts.limits.humidity_target.high >= 99)
     if moist and "saturated" not in watch.faults and not _reads_wet_bulb(watch):
         return False  # an egg box may well be at 99 %
+    if "saturated" not in watch.faults and state.wiped(watch.enclosure, watch.wet_since - TOUCHED_SECONDS):
+        return False  # dried, put back, and as wet again within the hour: it is the air
     if now - watch.wet_since >= SATURATED_SECONDS:
         start_fault(state, watch, "saturated", now, watch.wet_since)
         return True
@@ -298,11 +343,12 @@ def _lasting(state: State, watch: Watch, now: int, t: float, h: float) -> set[st
     return lasting
 
 
-def _in_fault(state: State, watch: Watch) -> Outcome:
-    bad = tuple(sorted(k for k in watch.faults if excluding(state, watch, k)))
+def _in_fault(state: State, watch: Watch, now: int) -> Outcome:
+    held = beliefs(state, watch, now)
+    bad = tuple(kind for kind, belief in held if "temperature" in belief.takes)
     if bad:
         return (FAIL, bad)
-    doubt = tuple(sorted(k for k in watch.faults if k in HUMIDITY_ONLY))
+    doubt = tuple(kind for kind, _ in held)
     return (SUSPECT, doubt) if doubt else _GOOD
 
 

@@ -35,6 +35,9 @@ RESTORE_SECONDS: Final = 2700
 GIVE_UP_SECONDS: Final = 4 * 3600
 """What was not told of an opening by then was none."""
 
+OWN_HEAT_C: Final = 1.5
+"""By so much at once a probe is warmed by its own heater or by a lamp, °C from poll to poll; data sheet: its heater makes some °C."""
+
 SATURATED_SECONDS: Final = 2700
 """So long at 100 % is no air, but a wet probe."""
 _NOT_WET_PERCENT: Final = 92.0
@@ -220,7 +223,7 @@ def _displaced(state: State, watch: Watch, room: Watch, now: int) -> None:
         return
     if watch.near_since == NEVER:
         watch.near_since, watch.near_sudden = now, sudden
-    if "displaced" in watch.faults or state.book.quiet.get((watch.place, "displaced"), -1) > now:
+    if "displaced" in watch.faults:
         return
     if not tells_from_room(watch, room):
         return
@@ -307,17 +310,17 @@ def rising(state: State, watch: Watch, now: int) -> None:
             state.book.clear((watch.place, "heat_stuck_on"), now, watch.name)
 
 
-def own_heat(watch: Watch, now: int, t: float, e: float, danger_c: float) -> bool:
-    """Return whether this reading shows the probe's own heater: a step at once, a plateau, the same vapour.
+def own_heat(watch: Watch, now: int, t: float, e: float) -> bool:
+    """Return whether this reading looks like the probe's own heater: a step at once, a plateau, the same vapour.
 
-    Air in a tub does not warm by 1.5 °C within one poll and then stay within 0.35 °C; a probe that heats itself does.
-    Beyond danger no such excuse is heard.
+    Air in a tub does not warm so fast and then stay; a probe that heats itself does. So does one over which a lamp was
+    switched on: it is a guess about humidity, and its temperature counts all the while.
     """
-    if len(watch.past.trail) < 2 or now - watch.past.trail[-2][0] > 200 or t > danger_c:
+    if len(watch.past.trail) < 2 or now - watch.past.trail[-2][0] > 200:
         return False
     (_, t0, e0), (_, t1, e1) = watch.past.trail[-2], watch.past.trail[-1]
     return (
-        t1 - t0 >= 1.5
+        t1 - t0 >= OWN_HEAT_C
         and abs(t - t1) <= 0.35
         and abs(e1 - e0) <= 0.02 * e0
         and abs(e - e0) <= 0.02 * e0

@@ -13,6 +13,7 @@ from dewkeeper.judge.codec import remembered
 from dewkeeper.judge.limits import Run, Side
 from dewkeeper.judge.past import Past
 from dewkeeper.judge.types import EnclosureFacts, Exclusion, Learned, ProbeFacts, Settings, SystemReport
+from dewkeeper.judge.words import JOURNAL
 from dewkeeper_config.models import Delays, HumiditySpan, Limits, TemperatureSpan
 
 for _class in (
@@ -31,6 +32,11 @@ for _class in (
 NEVER: Final = -(10**12)
 """An elapsed time before everything."""
 
+NEVER_JUMPED: Final = -1.0
+"""In place of a vapour pressure: it did not jump."""
+
+_DEEDS_ASKED: Final = 8
+"""The last so many deeds, of an hour or two."""
 _BREAKS_KEPT: Final = 12
 _BREAKS_KEPT_SECONDS: Final = 2 * 86400
 
@@ -55,7 +61,7 @@ class Watch:
     slow_t, slow_e: their means over about a thermostat cycle. t_low ... h_high: the quiet box; while a reading lies in it
     and nothing runs (`busy`), no side needs a look. pend_*: a suspect reading that waits for the next to agree.
     pair_*, flat: the last values and how often they repeated; pairs, repeats: how often that happens on its own.
-    faults: kind -> [since, good since or -1]; ended: kind -> when the last of its kind was over;
+    faults: kind -> [since, good since or -1, when the sensor itself last said so]; ended: kind -> when the last of its kind was over;
     returns: kind -> how often in a row it was back within hours of that; places: kind -> the place its alarm is kept under.
     past: the last day. opened, misted: when the air last showed it; open_e and low_e: vapour before and after.
     near_since: since when it reads the room's air, near_sudden: whether that came at once; far_at, far_looks: when it was
@@ -64,12 +70,13 @@ class Watch:
     or a gap. room_runs: of a room's probe, its heat, cold and dryness over time. stranger: the note of a sensor that is
     not the position's own, while it has one. rubbish: when it last gave what no air does, five times at most. retired: since
     when the keeper wants nothing of it believed. wiring: the parts of the wiring it hangs on, the widest first.
+    jumped_from: of a room's probe that rose while no tub did, the vapour before, hPa.
     heading_first, heading_last: since when and until when its humidity was seen to fall as no air does.
     """
 
     __slots__ = (
         "breaks", "busy", "climbs", "cool_since", "crc", "crc_since", "e", "enclosure", "ended", "far_at", "far_looks", "faults",
-        "fell_by", "flat", "flat_since", "h", "h_high", "h_low", "heading_first", "heading_last", "heater_from", "last", "live", "look_at", "low_at",
+        "fell_by", "flat", "flat_since", "h", "h_high", "h_low", "heading_first", "heading_last", "heater_from", "jumped_from", "last", "live", "look_at", "low_at",
         "low_e", "misted", "name", "near_since", "near_sudden", "open_e", "open_low", "open_t", "opened", "pair_h", "pair_t",
         "pairs", "past", "pend_at", "pend_h", "pend_t", "place", "places", "repeats", "restored", "retired", "returns", "role", "room",
         "room_runs", "rounded", "rubbish", "seen", "sides", "slow_e", "slow_t", "stranger", "t", "t_high", "t_low", "wet_since", "wiring",
@@ -114,6 +121,7 @@ class Watch:
         self.near_since = self.cool_since = NEVER
         self.climbs = 0
         self.heater_from = 0.0
+        self.jumped_from = NEVER_JUMPED
         self.heading_first = self.heading_last = NEVER
         self.stranger = ""
         self.retired = NEVER
@@ -234,9 +242,19 @@ class State:
         return entry
 
     def beyond_before(self, enclosure: str, kind: str, at: int) -> bool:
-        """Return whether a probe of an enclosure was beyond tolerable on this side well before a time."""
+        """Return whether a probe of an enclosure read beyond tolerable on this side well before a time, whatever was believed of it."""
         sides = (side for watch in self.watches_of(enclosure) for side in watch.sides if side.kind == kind)
-        return any(side.outer.seconds >= 0 and side.outer.since < at - 600 for side in sides)
+        return any(0 <= side.beyond_since < at - 600 for side in sides)
+
+    def touched(self, enclosure: str | None, since: int) -> bool:
+        """Return whether somebody noted to have been at an enclosure or its probe since a time."""
+        tub = self.tubs.get(enclosure or "")
+        return tub is not None and any(at >= since and (JOURNAL[what].opens or JOURNAL[what].probe) for at, _, what, _ in tub.deeds[-_DEEDS_ASKED:])
+
+    def wiped(self, enclosure: str | None, since: int) -> bool:
+        """Return whether somebody noted to have dried the probe of an enclosure since a time."""
+        tub = self.tubs.get(enclosure or "")
+        return tub is not None and any(at >= since and what == "probe_wiped" for at, _, what, _ in tub.deeds[-_DEEDS_ASKED:])
 
     def watches_of(self, enclosure: str) -> list[Watch]:
         """Return the judged probes of an enclosure."""

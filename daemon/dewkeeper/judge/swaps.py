@@ -290,12 +290,12 @@ def _turned(watch: Watch, other: Watch, now: int) -> int:
     return turned * 3600
 
 
-def may_be_swapped(state: State, watch: Watch, now: int) -> bool:
-    """Return whether the last hour looks as if this probe had changed places with another: a suspicion, no more."""
-    return any(_seems_exchanged(watch, other, now, habits=True) for other in _peers(state, watch))
+def seems_swapped_with(state: State, watch: Watch, now: int) -> Watch | None:
+    """Return the probe with which this one changed places, by what the last hour looks like: a suspicion, no more."""
+    return next((other for other in _peers(state, watch) if _seems_exchanged(watch, other, now, habits=True)), None)
 
 
-def cannot_be_cleared(state: State, watch: Watch, now: int) -> bool:
+def may_yet_turn_out_swapped(state: State, watch: Watch, now: int) -> bool:
     """Return whether it is too early to say that this probe did not change places with another.
 
     Asked of what can wait. After a clean-out all tubs of a room are drier for hours, so all that is asked of two of them,

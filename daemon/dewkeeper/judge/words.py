@@ -153,7 +153,9 @@ class Word:
     stage: limits of this profile hold until the entry's `until` (or `default_seconds`).
     suppresses: kinds withheld for `seconds` after the entry's time; heat is never among them.
     long: `dry` and `cold` too are withheld for all of it: it warms up, or the probe is not in the tub.
+    drinks: a dry floor takes water from the air for `seconds`: what holds less vapour than its room may well be right.
     ends: stages this entry ends. lever: what it changed, for advice. restarts_memory: what was usual is learned anew. opens: the enclosure was opened.
+    probe: its probe was in somebody's hand.
     """
 
     label: str
@@ -166,23 +168,27 @@ class Word:
     restarts_memory: bool = False
     opens: bool = False
     long: bool = False
+    drinks: bool = False
+    probe: bool = False
 
 
-_OPEN: Final[tuple[Kind, ...]] = ("dry", "cold", "damp", "displaced", "heat_lost")
+_OPEN: Final[tuple[Kind, ...]] = ("dry", "cold", "displaced", "heat_lost")
+_WET: Final[tuple[Kind, ...]] = (*_OPEN, "damp")
+"""What a hand in the tub can cause, and a wet cloth in it. Nothing is quieted that a deed cannot cause."""
 
 JOURNAL: Final[Mapping[str, Word]] = {
     "misted": Word(
-        "misted", suppresses=("damp", "cold", "saturated"), seconds=2 * HOUR, lever="misting"
+        "misted", suppresses=("damp",), seconds=2 * HOUR, lever="misting"
     ),
     "refilled": Word(
         "bowl refilled", opens=True, suppresses=("dry", "cold"), seconds=HOUR, lever="bowl_refill"
     ),
-    "spot_cleaned": Word("spot-cleaned", opens=True, suppresses=_OPEN, seconds=HOUR),
+    "spot_cleaned": Word("spot-cleaned", opens=True, suppresses=_WET, seconds=HOUR),
     "cleaned": Word(
-        "cleaned out", opens=True, suppresses=_OPEN, seconds=2 * HOUR, lever="cleaning"
+        "cleaned out", opens=True, suppresses=_WET, seconds=2 * HOUR, lever="cleaning"
     ),
     "disinfected": Word(
-        "disinfected", opens=True, suppresses=_OPEN, seconds=2 * HOUR, lever="cleaning"
+        "disinfected", opens=True, suppresses=_WET, seconds=2 * HOUR, lever="cleaning"
     ),
     "opened": Word("opened", opens=True, suppresses=_OPEN, seconds=HOUR),
     "closed": Word("closed again"),
@@ -226,8 +232,9 @@ JOURNAL: Final[Mapping[str, Word]] = {
     "substrate_changed": Word(
         "substrate changed",
         opens=True,
-        suppresses=(*_OPEN, "impossible"),
+        suppresses=_WET,
         seconds=4 * HOUR,
+        drinks=True,
         lever="substrate",
     ),
     "humid_hide_changed": Word(
@@ -240,15 +247,15 @@ JOURNAL: Final[Mapping[str, Word]] = {
     "heater_changed": Word(
         "heater changed", suppresses=("cold", "heat_lost"), seconds=2 * HOUR, restarts_memory=True, long=True
     ),
-    "moistened": Word("substrate moistened", opens=True, suppresses=("damp", "cold", "saturated"), seconds=2 * HOUR, lever="substrate"),
-    "probe_wiped": Word("probe wiped", suppresses=_OPEN, seconds=HOUR),
+    "moistened": Word("substrate moistened", opens=True, suppresses=("dry", "cold", "damp"), seconds=2 * HOUR, lever="substrate"),
+    "probe_wiped": Word("probe wiped", probe=True, suppresses=_WET, seconds=HOUR),
     "belly_smooth": Word("belly scales smooth"),
     "belly_rough": Word("belly scales rough"),
     "belly_discoloured": Word("belly red or brown"),
     "wheeze": Word("wheeze or mucus"),
-    "probe_moved": Word("probe moved", suppresses=_OPEN, seconds=HOUR, restarts_memory=True),
-    "probe_replaced": Word("probe replaced", suppresses=_OPEN, seconds=HOUR, restarts_memory=True),
-    "probe_checked": Word("probe checked", suppresses=_OPEN, seconds=2 * HOUR, long=True),
+    "probe_moved": Word("probe moved", probe=True, suppresses=_WET, seconds=HOUR, restarts_memory=True),
+    "probe_replaced": Word("probe replaced", probe=True, suppresses=_WET, seconds=HOUR, restarts_memory=True),
+    "probe_checked": Word("probe checked", probe=True, suppresses=_WET, seconds=2 * HOUR, long=True),
     "moved_in": Word("snake moved in", opens=True, suppresses=("dry", "cold"), seconds=HOUR),
     "moved_out": Word("snake moved out", opens=True, suppresses=("dry", "cold"), seconds=HOUR),
     "vet": Word("vet seen"),

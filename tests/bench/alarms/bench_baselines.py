@@ -14,7 +14,7 @@ HOLD_MINUTES = 30
 
 @dataclass(slots=True)
 class Told:
-    """An event as the scorer sees it, whoever told it. Minutes from the start of the rack."""
+    """An event as the scorer sees it, whoever told it. Minutes from the start of the rack. doubt: told beside it, if any."""
 
     minute: int
     event: str
@@ -24,6 +24,7 @@ class Told:
     band: str | None
     priority: str
     alarm: str
+    doubt: str = ""
 
 
 @dataclass(slots=True)

@@ -180,7 +180,8 @@ def chunks(rack: Rack) -> Iterator[tuple[int, list[Item]]]:
 def told_of(event: Event) -> Told:
     """Return the scorer's form of a judge's event."""
     minute = max(0, (event.time - START) // 60)
-    return Told(minute, event.event, event.kind, event.enclosure, event.probe, event.band, event.priority, event.alarm)
+    doubt = str(event.detail.get("doubt", ""))
+    return Told(minute, event.event, event.kind, event.enclosure, event.probe, event.band, event.priority, event.alarm, doubt)
 
 
 def run(plan: RackPlan) -> Run:

@@ -1,4 +1,10 @@
-"""Hold what was told against what was true, and count. Every count that hurts keeps its seed, tub and minute."""
+"""Hold what was told against what was true, and count. Every count that hurts keeps its seed, tub and minute.
+
+**Told in doubt** is counted apart from told as fact, since November 2026: while a probe has a fault of the plan that is
+only inferred, an excursion that comes from its readings and names the doubt ("it reads its room's air, too cold: the probe
+fell out, or ...") is what DESIGN.md's invariant 14 asks for once the bound of its kind is over: nobody but the keeper can
+know. It is neither right nor false here. The same told as fact, or told in doubt before its bound, is from bad readings.
+"""
 
 from __future__ import annotations
 
@@ -13,6 +19,8 @@ from tests.bench.alarms.bench_truth import Truth
 from tests.bench.alarms.bench_tub import Air
 
 LIMIT_KINDS = ("dry", "damp", "hot", "cold")
+DOUBTED_MINUTES = {"cold": 60, "dry": 720, "damp": 1440}
+"""How much longer than its on-delay each may be doubted: DESIGN.md, invariant 14."""
 AFTER_FAULT_MINUTES = 45
 ROUNDED_FLAT_MINUTES = 62
 """Rounded values repeat by themselves: a flat line of theirs is one after an hour."""
@@ -141,6 +149,8 @@ class Scorer:
                     self._note(
                         "explained but told", name, minute, f"{event.kind} {event.band} {self._around(name, minute)}"
                     )
+            elif fault is not None and event.doubt and event.minute - fault.start >= self._bound(truth, event):
+                self.tally.counts["told in doubt"] += 1
             elif fault is not None:
                 self._note("excursion from bad readings", name, minute, f"{event.kind} {event.band} in {fault.kind}")
                 self._wrong(event, name, f"{event.kind} {event.band}: the probe had {fault.kind}")
@@ -165,6 +175,11 @@ class Scorer:
                 self._wrong(event, name, f"dry_soon: {self._around(name, minute)}")
         else:
             self._room_event(event)
+
+    def _bound(self, truth: Truth, event: Told) -> float:
+        """Return for how many minutes an excursion of this kind may be doubted; heat may be told in doubt at once."""
+        rule = next(r for r in truth.rules if r.kind == event.kind)
+        return rule.delay_minutes + DOUBTED_MINUTES.get(event.kind, 0)
 
     def _fault_alert(self, name: str, event: Told, fault: Fault | None) -> None:
         minute = event.minute

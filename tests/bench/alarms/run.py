@@ -2,6 +2,9 @@
 
 Simulated tub-years are never field results; they say what the judge does with physics nobody tuned it on. Exit code
 0 when every goal is met, 1 when one is missed, 2 for bad usage.
+
+Seeds 1 to 9 are for tuning: look at their cases as you like. Seeds 101 to 109 are for judging: report their table, do not
+mend a case of theirs. Who did look at one takes the next hundred (201 to 209) and says so here.
 """
 
 from __future__ import annotations
@@ -81,6 +84,7 @@ def table(tallies: dict[str, Tally], tub_years: float) -> list[str]:
     add("missed", "0", [_of(c["excursion missed"], must) for c in counts])
     add("told late", "0", [str(c["excursion late"]) for c in counts])
     add("excursions told from bad readings", "0", [str(c["excursion from bad readings"]) for c in counts])
+    add("told in doubt, past their bound, from readings of a probe in a fault only inferred", "", [str(c["told in doubt"]) for c in counts])
     add("false alerts per tub-year", "≤ 1", [zero(c["false alert"], tub_years) for c in counts])
     add("false urgent alerts per tub-year", "≤ 0.2", [zero(c["false urgent"], tub_years) for c in counts])
     add("faults named right and in time", "≥ 95 %", [share(c["faults named"], c["faults"]) for c in counts])
