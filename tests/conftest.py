@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import gc
+import os
+import secrets
 import threading
 from collections.abc import Iterator
 from pathlib import Path
@@ -15,6 +17,13 @@ settings.register_profile("dewkeeper", deadline=None, suppress_health_check=[Hea
 settings.load_profile("dewkeeper")
 
 _PATIENCE_SECONDS = 5.0
+
+os.environ.setdefault("DEWKEEPER_SEED", str(secrets.randbelow(2**32)))  # the processes of one run share it
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    """Say with which seed the properties that draw new days at each run were run, so that they can be run again."""
+    terminalreporter.write_line(f"drawn with DEWKEEPER_SEED={os.environ['DEWKEEPER_SEED']}")
 
 
 def pytest_collection_finish() -> None:
