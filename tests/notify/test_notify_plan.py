@@ -265,7 +265,7 @@ def test_a_probe_found_faulty_while_its_alarm_stands_is_said_without_taking_the_
     planner.plan([event("A4", "hot", at=NIGHT)], [], NIGHT, CONTEXT)
     doubt = [event("A4", "hot", "annotated", NIGHT + 60), event("A4", "missing", at=NIGHT + 60, band=None)]
     row = firsts(planner.plan(doubt, [], NIGHT + 60, CONTEXT))[0]
-    assert row.title == "A4: maybe too hot since 22:31 – look yourself"
+    assert row.title == "A4: maybe too hot since 22:30 – look yourself"
     assert "no reading" in row.lines[0]
     assert "the alarm stands" in row.lines[0]
     assert (row.thread, row.priority, row.not_before) == ("A4/hot", "medium", MORNING)

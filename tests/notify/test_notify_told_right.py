@@ -205,3 +205,21 @@ def test_the_morning_message_takes_in_what_is_due_with_it() -> None:
     (message,) = sent(rows, MORNING, situation(alarm("A4")))
     assert (message.title, message.lines[0]) == ("Morning: A4 – see list; 23 calm", "A4: too dry")
     assert "A4: too dry since 22:30 – refill bowl" in message.lines
+
+
+@pytest.mark.parametrize("step", [-3 * HOUR, 9 * 60, 400 * 86400])
+def test_how_long_it_lasts_is_elapsed_time_though_the_clock_was_stepped(step: int) -> None:
+    """Ten minutes after a step a heat of seventy minutes is told as one, raised, reminded and over, and not as late."""
+    planner = Planner(config(), None)
+    raised = planner.plan([event("A4", "hot")], [], NOON, CONTEXT)
+    planner.rebased(step)
+    later = NOON + step + 600
+    how = replace(situation(alarm("A4", "hot", priority="urgent")), stepped=step)
+    (message,) = sent(raised, later, how)
+    assert "(1 h 10 min)" in message.lines[0]
+    assert not any(line.startswith("Sent late") for line in message.lines)
+    rows = planner.tick([alarm("A4", "hot", priority="urgent")], later + 300, CONTEXT)
+    assert "(1 h 15 min)" in sent(rows, later + 300, how)[0].lines[0]
+    over = event("A4", "hot", "cleared", later + 600, state="normal", since=NOON - HOUR)
+    rows = planner.plan([over], [], later + 600, CONTEXT)
+    assert "(1 h 20 min)" in sent(rows, later + 600, replace(how, alarms={}))[0].lines[0]

@@ -23,6 +23,7 @@ class MemberBody(_Part):
     since: int = Field(description="When it began, UTC seconds.")
     event: str = Field(description="Id of its own event.")
     until: int | None = Field(None, description="When it was over, UTC seconds; null while it stands.")
+    over: bool | None = Field(None, description="True if it has ended, where nobody knows since when.")
 
 
 class Data(_Part):
@@ -41,6 +42,13 @@ class Data(_Part):
     until: Instant | None = Field(None, description="When it was over, ISO 8601 UTC.")
     value: float | None = Field(None, description="Value at that moment, %RH or °C as the kind has it.")
     limit: float | None = Field(None, description="The limit passed, in the same unit.")
+    now_value: float | None = Field(None, description="The newest value that is believed, when the message is sent.")
+    now_at: Instant | None = Field(None, description="When that was measured, ISO 8601 UTC.")
+    over: bool | None = Field(None, description="True if it has ended by the time the message is sent.")
+    still: str | None = Field(None, description="Of one that has ended: what is still beyond its limit there, in words.")
+    danger: bool | None = Field(None, description="True beyond the danger limit.")
+    doubt: str | None = Field(None, description="What is believed of the probe while its alarm is told all the same.")
+    tubs: list[str] | None = Field(None, description="Enclosures nobody watches, of a fault of a whole branch.")
     cause: str | None = Field(None, description="Likely cause.")
     consequence: str | None = Field(None, description="What happens if nothing is done.")
     response: str | None = Field(None, description="What to do.")

@@ -8,7 +8,7 @@ message; and when much has piled up, one digest stands for all that needs nothin
 from __future__ import annotations
 
 import logging
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -16,6 +16,7 @@ from dewkeeper.notify import saying, words
 from dewkeeper.notify.phrases import rationale_of
 from dewkeeper.notify.saying import UNWORDED, Situation
 from dewkeeper.notify.told import Member, Told
+from dewkeeper.report.order import Need, dose_of, need
 from dewkeeper.report.wording import Wording
 from dewkeeper.store.records import Message
 
@@ -98,20 +99,20 @@ def _by_moment(calm: Sequence[Parcel], situation: Situation) -> list[list[Parcel
     return [together for _, together in moments]
 
 
-def _order(parcel: Parcel, situation: Situation, now: int) -> tuple[bool, bool, bool, float, int]:
-    """Return what to sort by: urgent, then overdue, then by dose, then the older."""
-    facts = parcel.message.facts
-    since, within = facts.get("since"), facts.get("within_seconds")
-    stands = facts.get("happening") in _STANDING and not facts.get("over")
-    due = within or (rationale_of(parcel.message.kind).within_for(facts.get("band")) if stands else 0)
-    overdue = stands and isinstance(since, int) and since + due < now
-    alarms = situation.alarms or {}
-    doses = [_dose(alarms[alarm].detail) for alarm in parcel.alarms if alarm in alarms]
-    return not _pressing(parcel), not stands, not overdue, -max(doses, default=0.0), parcel.message.created
-
-
-def _dose(detail: Mapping[str, str | float | int]) -> float:
-    return sum(float(value) for name, value in detail.items() if name.startswith("dose_") and not isinstance(value, str))
+def _order(parcel: Parcel, situation: Situation, now: int) -> Need:
+    facts, alarms = parcel.message.facts, situation.alarms or {}
+    since = facts.get("since")
+    begun = since if isinstance(since, int) else parcel.message.created
+    within = facts.get("within_seconds") or rationale_of(parcel.message.kind).within_for(facts.get("band"))
+    doses = [dose_of(alarms[alarm].detail) for alarm in parcel.alarms if alarm in alarms]
+    return need(
+        urgent=_pressing(parcel),
+        stands=_standing(parcel),
+        respond_by=begun + int(within),
+        now=now,
+        dose=max(doses, default=0.0),
+        since=parcel.message.created,
+    )
 
 
 def _unworded(row: Message) -> bool:

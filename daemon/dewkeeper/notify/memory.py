@@ -16,7 +16,7 @@ class Known:
     """One alarm people were told of.
 
     told: when, UTC seconds. reminded, stepped: elapsed seconds, as `Memory.elapsed` counts them. people: everybody told.
-    band, danger: the gravest that was told.
+    band, danger: the gravest that was told. began: elapsed seconds, None where an older version did not note it.
     """
 
     told: int
@@ -27,6 +27,7 @@ class Known:
     urgent: bool = False
     band: str | None = None
     danger: bool = False
+    began: int | None = None
 
 
 @dataclass(slots=True)
@@ -74,6 +75,11 @@ class Memory:
     def elapsed(self, now: int) -> int:
         """Return UTC seconds as they would be had the clock never been stepped: their differences are elapsed time."""
         return now - self.stepped
+
+    def began(self, alarm: str, since: int) -> int:
+        """Return when an alarm began, UTC seconds by the clock of now; since: by the clock of then."""
+        known = self.alarms.get(alarm)
+        return since if known is None or known.began is None else known.began + self.stepped
 
     def told_together(self, key: str, by: int) -> set[str]:
         """Return the alarms of a group that had been told by then, UTC seconds."""

@@ -6,7 +6,7 @@ to, so that a restart neither repeats nor forgets.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Final, Literal
 from zoneinfo import ZoneInfo
@@ -18,13 +18,12 @@ from dewkeeper.notify.grouping import Telling, Where, tellings, together
 from dewkeeper.notify.memory import Budget, Known, Memory
 from dewkeeper.notify.people import Draft, address, ladder
 from dewkeeper.notify.phrases import rationale_of
+from dewkeeper.notify.steps import Steps
 from dewkeeper.notify.told import Happening, Told
 from dewkeeper.report.wording import Wording
 from dewkeeper.store.records import Message
 from dewkeeper_config.models import Config, Person
 
-URGENT_REPEAT_SECONDS: Final = 3600
-"""An urgent alarm that the whole ladder left unanswered is repeated to everybody this often."""
 _OPEN: Final = ("unacknowledged", "returned_unacknowledged")
 _STANDING: Final = ("unacknowledged", "acknowledged")
 _LEAP_SECONDS: Final = 86400
@@ -67,6 +66,7 @@ class Planner:
         self._stored = state
         self._people = {person.name: person for person in config.person}
         self._where = Where.of(config)
+        self._steps = Steps(config, self._memory)
         self._last_tick: int | None = None
         self._announced: list[Draft] = []
         self._wanted: list[tuple[str, str, str]] = []  # path tests asked for: person, channel, id
@@ -90,15 +90,14 @@ class Planner:
         And what stands, for whoever is told first since away mode began or ended.
         """
         planned = self._hand_over(alarms, now, context)
-        elapsed = self._memory.elapsed(now)
         waiting = {a.alarm: a for a in alarms if a.alarm in self._memory.alarms and a.state in _OPEN}
         while waiting:
             alarm = next(iter(waiting.values()))
-            happening = self._due(alarm, now, elapsed)
+            happening = self._steps.due(alarm, now)
             # What was told together is repeated together: a frost is not twenty reminders.
-            together = self._companions(alarm, waiting.values(), happening) if happening else [alarm]
+            together = self._steps.companions(alarm, waiting.values(), happening) if happening else [alarm]
             if happening:
-                planned += self._step(together, happening, self._next(together, happening, now), now, context)
+                planned += self._step(together, happening, self._steps.whom(together, happening, now), now, context)
             for done in together:
                 del waiting[done.alarm]
         return self._counted(planned + self._daily(now, context), now, context)
@@ -155,7 +154,7 @@ class Planner:
         """Return the morning message and the reminder to test the ways, when they are due."""
         memory, rows = self._memory, []
         for said in self._announced:
-            for person in ladder(self._config, away=self._away(now))[0]:
+            for person in self._steps.first(now):
                 rows += self._address(said, person, now, context)
         self._announced = []
         leapt = self._last_tick is not None and abs(now - self._last_tick) > _LEAP_SECONDS
@@ -167,8 +166,7 @@ class Planner:
             memory.done["morning"] = day
             draft = morning_draft(day, context.morning(), _page(context))
             # The keeper wants to know that all is well also while away; the sitter then needs the list as well.
-            steps = ladder(self._config, away=False)[:1] + ladder(self._config, away=self._away(now))[:1]
-            for person in {p.name: p for step in steps for p in step}.values():
+            for person in {p.name: p for p in [*ladder(self._config, away=False)[0], *self._steps.first(now)]}.values():
                 rows += self._address(draft, person, now, context)
         since = max(memory.paths_from, min(now, int(memory.done.get("nag", "0"))))
         for name, channels in overdue_paths(self._config, memory.confirmed, since, now).items():
@@ -195,9 +193,10 @@ class Planner:
 
     def _tell(self, telling: Telling, now: int, context: Context) -> list[Message]:
         told = replace(telling.told, recorded=context.recorded)
+        if not told.members:
+            told = replace(told, since=self._memory.began(telling.alarm, told.since))
         known = self._memory.alarms.get(telling.alarm)
-        first = ladder(self._config, away=self._away(now))[0]
-        before = [self._people[name] for name in known.people if name in self._people] if known is not None else []
+        before = self._steps.told([known] if known is not None else [])
         if told.happening in ("cleared", "annotated"):
             if known is None:
                 return []  # never told, so nothing to take back
@@ -205,9 +204,10 @@ class Planner:
             if told.happening == "cleared":  # what is over is called what it was told as, at its gravest
                 told = replace(told, band="tolerable" if known.band == "tolerable" else told.band, danger=known.danger)
         else:
-            people = list({person.name: person for person in [*first, *before]}.values())
+            people = list({person.name: person for person in [*self._steps.first(now), *before]}.values())
+        since = dict(zip(telling.alarms, (member.since for member in told.members), strict=False))
         for alarm in telling.alarms:
-            self._remember(alarm, told, people, telling.group, now)
+            self._remember(alarm, replace(told, since=since.get(alarm, told.since)), people, telling.group, now)
         return self._rows(telling, told, people, now, context)
 
     def _remember(self, alarm: str, told: Told, people: Sequence[Person], group: str | None, now: int) -> None:
@@ -217,7 +217,8 @@ class Planner:
         elapsed = self._memory.elapsed(now)
         known = self._memory.alarms.get(alarm)
         if known is None:
-            known = Known(told=now, reminded=elapsed, stepped=elapsed, urgent=told.priority == "urgent")
+            began = self._memory.elapsed(told.since)
+            known = Known(told=now, reminded=elapsed, stepped=elapsed, urgent=told.priority == "urgent", began=began)
             self._memory.alarms[alarm] = known
             while len(self._memory.alarms) > _MOST_KNOWN:
                 del self._memory.alarms[next(iter(self._memory.alarms))]
@@ -229,62 +230,18 @@ class Planner:
 
     def _hand_over(self, alarms: Sequence[Alarm], now: int, context: Context) -> list[Message]:
         """Return what stands, for those who are told first since away mode began or ended."""
-        away = self._away(now)
+        away = self._steps.away(now)
         if away == self._memory.was_away:
             return []
         self._memory.was_away = away
-        first = ladder(self._config, away=away)[0]
         waiting = {a.alarm: a for a in alarms if a.state in _STANDING and a.alarm in self._memory.alarms}
         rows: list[Message] = []
         while waiting:
-            together = self._companions(next(iter(waiting.values())), waiting.values(), "handed_over")
-            rows += self._step(together, "handed_over", first, now, context)
+            together = self._steps.companions(next(iter(waiting.values())), waiting.values(), "handed_over")
+            rows += self._step(together, "handed_over", self._steps.first(now), now, context)
             for done in together:
                 del waiting[done.alarm]
         return rows
-
-    def _due(self, alarm: Alarm, now: int, elapsed: int) -> Literal["unanswered", "reminded"] | None:
-        """Return what time alone makes due for a standing alarm that people were told of."""
-        known, notify = self._memory.alarms[alarm.alarm], self._config.notify
-        known.urgent = known.urgent or alarm.priority == "urgent"
-        every = notify.remind_hours * 3600
-        if alarm.priority == "urgent":
-            if self._untold(known, now):
-                return "unanswered" if elapsed - known.stepped >= notify.escalate_minutes * 60 else None
-            every = min(every, URGENT_REPEAT_SECONDS)
-        return "reminded" if elapsed - known.reminded >= every else None
-
-    def _untold(self, known: Known, now: int) -> list[Person]:
-        """Return who comes next on the ladder: of the first step on which somebody does not know yet, those who do not."""
-        for step in ladder(self._config, away=self._away(now)):
-            if left := [person for person in step if person.name not in known.people]:
-                return left
-        return []
-
-    def _next(self, alarms: Sequence[Alarm], happening: Happening, now: int) -> list[Person]:
-        """Return who is told that nobody answered, or is reminded."""
-        known = [self._memory.alarms[alarm.alarm] for alarm in alarms]
-        if happening == "unanswered":
-            return self._untold(known[0], now)
-        names = dict.fromkeys(name for one in known for name in one.people)
-        return [self._people[name] for name in names if name in self._people]
-
-    def _companions(self, alarm: Alarm, others: Iterable[Alarm], happening: Happening) -> list[Alarm]:
-        """Return the alarm and those of its group that are as far, so that they are told with it."""
-        known, remembered = self._memory.alarms[alarm.alarm], self._memory.alarms
-        return [
-            other
-            for other in others
-            if other is alarm
-            or (
-                known.group is not None
-                and (remembered[other.alarm].group, other.kind) == (known.group, alarm.kind)
-                and (
-                    happening != "unanswered"
-                    or (other.priority, remembered[other.alarm].people) == ("urgent", known.people)
-                )
-            )
-        ]
 
     def _step(
         self, alarms: Sequence[Alarm], happening: Happening, people: Sequence[Person], now: int, context: Context
@@ -308,7 +265,7 @@ class Planner:
         return Told(
             happening="reminded",
             kind=alarm.kind,
-            since=alarm.since,
+            since=self._memory.began(alarm.alarm, alarm.since),
             band=alarm.band,
             priority=alarm.priority,
             enclosure=alarm.enclosure,
@@ -346,6 +303,7 @@ class Planner:
                 ack = whole if told.members else ack
             extra = {"link": link, "ack_link": ack, "ack_all_link": whole, "group": telling.gather}
             facts = told.facts() | {"action": words.action_of(told), "alarms": list(telling.alarms)}
+            facts["stepped"] = self._memory.stepped
             facts |= {name: value for name, value in extra.items() if value}
             draft = Draft(
                 event=telling.event,
@@ -388,10 +346,6 @@ class Planner:
                 budget.reported = True
                 rows = rows + self._address(_over_budget(person, day), person, now, context)
         return rows
-
-    def _away(self, now: int) -> bool:
-        until = self._memory.away_until
-        return until is not None and now < until
 
 
 def _page(context: Context) -> str | None:

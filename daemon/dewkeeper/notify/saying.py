@@ -54,10 +54,30 @@ def said(row: Message, situation: Situation, wording: Wording, now: int) -> Mess
     """Return the row in the words of now. What is no alarm keeps its words. Never raises."""
     try:
         told = Told.of_facts(row.facts)
-        return row if told is None else reworded(row, as_it_is(told, row, situation, now), situation, wording, now)
+        if told is None:
+            return row
+        row, told = by_the_clock_of_now(row, told, situation.stepped)
+        return reworded(row, as_it_is(told, row, situation, now), situation, wording, now)
     except Exception:
         log.exception("message %s cannot be put into words", row.id)
         return plainly(row, wording, now)
+
+
+def by_the_clock_of_now(row: Message, told: Told, stepped: int) -> tuple[Message, Told]:
+    """Return both with their times as the clock of now has them, where it was stepped since the row was planned."""
+    by = stepped - int(row.facts.get("stepped", stepped))
+    if not by:
+        return row, told
+    later = replace(
+        told,
+        since=told.since + by,
+        until=None if told.until is None else told.until + by,
+        at=None if told.at is None else told.at + by,
+        members=tuple(
+            replace(one, since=one.since + by, until=None if one.until is None else one.until + by) for one in told.members
+        ),
+    )
+    return replace(row, created=row.created + by, facts={**row.facts, "stepped": stepped}), later
 
 
 def reworded(row: Message, told: Told, situation: Situation, wording: Wording, now: int) -> Message:
