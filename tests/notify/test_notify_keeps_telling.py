@@ -169,6 +169,21 @@ def test_a_message_a_service_refuses_for_good_is_counted_and_told(phone: Phone) 
         assert "title of m1" in report.text or "too dry" in report.text
 
 
+def test_what_is_tried_again_or_left_off_a_list_is_counted(phone: Phone) -> None:
+    """A send given up at its deadline, a message of no use any more, the lines a long digest has no room for."""
+    losses = Losses(ManualClock(wall=START))
+    phone.usual = Answer(manner="silent")
+    with running(config({"phone": phone.url}, timeout_seconds=1.0), losses=losses) as run:
+        run.add(*(message(f"m{n:02}") for n in range(33)), message("old", expires=START - 1))
+        run.clock.advance(20)
+        phone.usual = Answer()
+        run.clock.advance(1800)
+        assert set(run.outbox.states().values()) == {"sent", "collapsed", "expired"}
+    assert losses.counted["messages of no use any more when they could be sent"] == 1
+    assert losses.counted["sends given up at their deadline and tried again"] >= 1
+    assert losses.counted["messages of which a list too long named only the number"] == 3
+
+
 # The ways are probed
 
 

@@ -195,6 +195,9 @@ def test_health_tells_what_is_true(rig: Any, tmp_path: Path) -> None:
     wrong = lines(rig.config, "the disk is full", clock_trusted=False)
     assert wrong["recording"].well is False
     assert wrong["clock"].well is False
+    assert "sending" not in wrong
+    rig.daemon.losses.count("sends given up at their deadline and tried again", 2)
+    assert lines(rig.config)["sending"].text == "since the start: 2 sends given up at their deadline and tried again"
     rig.daemon.losses.drop("readings", 7)
     rig.daemon.losses.set_aside("writer", "an item", "no text")
     given_up = lines(rig.config)["dropped or set aside"]

@@ -6,7 +6,6 @@ import logging
 import math
 import threading
 import time
-from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from itertools import zip_longest
 
@@ -41,8 +40,7 @@ _SHORTEST_READY_SECONDS, _LONGEST_READY_SECONDS = 0.05, 1.0
 class Dispatcher:
     """Runs in a thread of its own. `wake`: set it when rows came.
 
-    `turned`, `worked`: injected monotonic seconds of the last round, and of the last that did its work. counts: what was
-    given up, in words for people.
+    `turned`, `worked`: injected monotonic seconds of the last round, and of the last that did its work.
 
     history_factory: opens the store for reading; may raise, and is tried again. report: where results go (the writer).
     trouble: where the state of channels goes. situation: how things are now. now: UTC seconds as everything is stamped
@@ -75,7 +73,6 @@ class Dispatcher:
         }
         self.wake = threading.Event()
         self.turned = self.worked = clock.monotonic()
-        self.counts: Counter[str] = Counter()
         self._unworded: set[str] = set()
 
     def hand_over(self, messages: Iterable[Message]) -> None:
@@ -197,7 +194,7 @@ class Dispatcher:
         if row.expires is None or row.expires > now:
             return False
         self._settle(row, "expired", row.attempts, error="no longer of use")
-        self.counts["no longer of use when they could be sent"] += 1
+        self._losses.count("messages of no use any more when they could be sent")
         return True
 
     def _collect(self, lane: Lane, *, give_up: bool = False) -> None:
@@ -228,6 +225,8 @@ class Dispatcher:
         lane.count(at.monotonic)
         self._say(lane, False, "", at.now)
         self._say_left_out(lane, receipt, at.now)
+        if left_off := int(parcel.message.facts.get("left_off", 0)):
+            self._losses.count("messages of which a list too long named only the number", left_off)
         for row in parcel.carries:
             self._settle(row, "sent" if row.id == parcel.message.id else "collapsed", row.attempts + 1)
         for identity in _siblings(parcel):
@@ -236,7 +235,7 @@ class Dispatcher:
     def _failed(self, lane: Lane, parcel: Parcel, error: TemporaryFailure, at: Times) -> None:
         lane.breaker.failed(at.monotonic, error.retry_after_seconds, slow=error.slow)
         if isinstance(error, DeadlinePassed):
-            self.counts["sends that were given up at their deadline and tried again"] += 1
+            self._losses.count("sends given up at their deadline and tried again")
         row = _main_row(parcel)
         wait = delay_seconds(row.id, row.attempts + 1, slow=error.slow)
         if error.retry_after_seconds is not None:

@@ -236,6 +236,7 @@ def _several(calm: Sequence[Parcel], wording: Wording, now: int, *, waited: bool
         "since": since,
         "siblings": [],
         "alarms": sorted({a for r in carries for a in alarms_of(r)}),
+        "left_off": max(0, len(told) - _DIGEST_LINES),
     }
     message = replace(
         last,

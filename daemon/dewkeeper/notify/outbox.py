@@ -60,8 +60,12 @@ class Losses(Protocol):
         """Count things of a kind, in words for people, that fell out of bounded memory."""
         ...
 
+    def count(self, what: str, count: int = 1) -> None:
+        """Count what is no loss and yet good to know."""
+        ...
 
-class Uncounted:
+
+class Uncounted(Losses):
     """For whoever does not want to know."""
 
     def set_aside(self, part: str, what: str, why: str) -> None:
@@ -71,6 +75,9 @@ class Uncounted:
     def drop(self, what: str, count: int = 1) -> None:
         """Log it."""
         log.error("dropped: %d %s", count, what)
+
+    def count(self, what: str, count: int = 1) -> None:
+        """Forget it."""
 
 
 @dataclass(frozen=True, slots=True)

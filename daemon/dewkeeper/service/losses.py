@@ -22,6 +22,7 @@ class Losses:
         self._clock = clock
         self.aside: Counter[str] = Counter()
         self.dropped: Counter[str] = Counter()
+        self.counted: Counter[str] = Counter()
         self._last_aside = ""
         self._last: dict[str, float] = {}
 
@@ -38,6 +39,14 @@ class Losses:
             log.error("memory is full: %s are dropped", what)
         self.dropped[what] += count
         self._last["dropped"] = self._clock.monotonic()
+
+    def count(self, what: str, count: int = 1) -> None:
+        """Count what is no loss and yet good to know: given up and tried again, left off a list and shown elsewhere."""
+        self.counted[what] += count
+
+    def counted_text(self) -> str:
+        """Say what was counted since the start, empty when nothing was."""
+        return ", ".join(f"{count} {what}" for what, count in sorted(self.counted.items()))
 
     def aside_text(self) -> str:
         """Say what was set aside since the start, empty when nothing was."""

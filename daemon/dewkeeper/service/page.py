@@ -87,6 +87,8 @@ def health_lines(
     lines.append(HealthLine("recording", not not_recorded, not_recorded or "everything is on disk"))
     given_up = "; ".join(text for text in (losses.aside_text(), losses.dropped_text()) if text)
     lines.append(HealthLine("dropped or set aside", not given_up, given_up or "nothing since the start"))
+    if counted := losses.counted_text():
+        lines.append(HealthLine("sending", None, f"since the start: {counted}"))
     try:
         disk = shutil.disk_usage(config.storage.folder)
         free = 100 * disk.free / disk.total
