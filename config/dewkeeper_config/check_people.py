@@ -94,7 +94,7 @@ def _storage(entry: Entry[Storage]) -> Iterator[Problem]:
     if folder is not None and (folder == entry.model.folder or entry.model.folder in folder.parents):
         # The copy is for the day this folder's card dies.
         yield entry.problem("backup.folder", str(folder), "a folder outside storage.folder, best on another drive")
-    if folder is None and (backup.command or backup.require_mount):
+    if folder is None and (backup.command or "require_mount" in backup.model_fields_set):
         yield entry.problem("backup.folder", None, "a folder, for a command or require_mount needs one")
 
 

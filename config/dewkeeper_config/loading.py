@@ -113,14 +113,14 @@ def problems_for_run(config: Config) -> list[Problem]:
 def missing_secrets(config: Config) -> list[Problem]:
     """Return the secrets that cannot be read now, by this user in this environment; each disables what needs it.
 
-    A systemd credential exists for the service only: elsewhere it is always reported.
+    Outside the service a systemd credential can be seen by root alone.
     """
     found: list[Problem] = []
     for key, source in _secrets(config):
         try:
             source.read()
         except SecretUnavailable:
-            found.append(Problem(key, f"{source.describe()}: not readable here", "a readable secret that is not empty"))
+            found.append(Problem(key, source.unavailable(), "a readable secret that is not empty"))
     return found
 
 

@@ -134,7 +134,9 @@ class Backup(Model):
     folder: PathText | None = Field(
         None, description="A folder, best on another drive; left out: no backup.", examples=["/mnt/backup/dewkeeper"]
     )
-    require_mount: bool = Field(False, description="Refuse to write unless the folder lies on a mounted drive.")
+    require_mount: bool = Field(
+        True, description="Refuse to write unless the folder lies on a mounted drive; `false` for one on the same card."
+    )
     command: list[str] = Field([], description="A command run after each copy, `{file}` stands for its path.")
     keep_daily: int = Field(7, ge=1, le=366, description="Daily copies kept.")
     keep_monthly: int = Field(12, ge=0, le=240, description="Monthly copies kept besides.")

@@ -1,6 +1,7 @@
 """Secrets: named in the file, read late, never printed.
 
-A systemd credential `phone_url` is the file of that name in /etc/dewkeeper/credentials, handed over by the unit.
+A systemd credential `phone_url` is the file of that name in /etc/dewkeeper/credentials, handed over by the unit. Outside
+the unit that folder is asked itself: root may read it, as for `sudo dewkeeper config check`.
 """
 
 from __future__ import annotations
@@ -12,6 +13,9 @@ from typing import Annotated, Any
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, SecretStr, model_validator
 
 from dewkeeper_config.errors import SecretUnavailable
+
+CREDENTIALS = Path("/etc/dewkeeper/credentials")
+"""Where the unit takes them from; root's alone."""
 
 
 class SecretSource(BaseModel):
@@ -58,9 +62,16 @@ class SecretSource(BaseModel):
             return f"systemd credential {self.credential}"
         return "value in the configuration"
 
+    def unavailable(self) -> str:
+        """Say that it cannot be read here, and who could look when this user may not."""
+        hidden = self.credential is not None and "CREDENTIALS_DIRECTORY" not in os.environ and os.geteuid() != 0
+        return f"{self.describe()}: {'only root may look, try sudo' if hidden else 'not readable here'}"
+
     def _path(self) -> Path:
         if self.file is not None:
             return self.file
+        if "CREDENTIALS_DIRECTORY" not in os.environ:
+            return CREDENTIALS / str(self.credential)
         folder = Path(os.environ["CREDENTIALS_DIRECTORY"])
         # The unit loads a whole folder, and systemd then puts the unit's name before each file's.
         loaded = folder / f"dewkeeper_{self.credential}"

@@ -50,7 +50,7 @@ class StorageRun(Run):
         if self._disk is not None:
             self._stack.callback(subprocess.run, ["umount", "-l", str(self.state)], check=True)
         file = self.folder / "dewkeeper.toml"
-        text = file.read_text().replace("commit_minutes = 1", f'commit_minutes = 1, backup = {{ folder = "{self.copies}" }}')
+        text = file.read_text().replace("commit_minutes = 1", f'commit_minutes = 1, backup = {{ folder = "{self.copies}", require_mount = false }}')
         file.write_text(text)
         return self
 

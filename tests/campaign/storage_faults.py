@@ -157,7 +157,7 @@ def spoil_a_page(run: StorageRun) -> None:
 
 def overwrite(run: StorageRun) -> None:
     """Copy the database, go on for a while, then find its pages overwritten at a start: what came since the copy is gone."""
-    back_up(run.state, Backup(folder=run.copies), int(run.now()))
+    back_up(run.state, Backup(folder=run.copies, require_mount=False), int(run.now()))
     run.copied = run.samples()
     with closing(sqlite3.connect(run.state / "dewkeeper.db")) as other:
         other.execute("PRAGMA wal_checkpoint(TRUNCATE)")  # what lies in the log would hide the damage

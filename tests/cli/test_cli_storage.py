@@ -18,7 +18,7 @@ from dewkeeper_config.reference import sample
 def place(tmp_path: Path) -> Path:
     """A folder with a configuration, a store of 96 readings and room for copies."""
     text = sample()
-    line = f'storage = {{ folder = "{tmp_path}/state", ballast_mb = 0, backup = {{ folder = "{tmp_path}/copies" }} }}\n'
+    line = f'storage = {{ folder = "{tmp_path}/state", ballast_mb = 0, backup = {{ folder = "{tmp_path}/copies", require_mount = false }} }}\n'
     kept, skipping = [], False
     for old in text.splitlines():  # the sample's own [storage] tables are replaced
         if old.startswith("["):

@@ -16,7 +16,7 @@ from dewkeeper_config.models import Backup, Config
 
 def _with_copies(racks: Any, **air: Any) -> Config:
     config = racks.config(**air)
-    backup = Backup(folder=racks.folder / "copies")
+    backup = Backup(folder=racks.folder / "copies", require_mount=False)
     made: Config = config.model_copy(update={"storage": config.storage.model_copy(update={"backup": backup})})
     return made
 

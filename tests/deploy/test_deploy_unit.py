@@ -74,6 +74,11 @@ def test_it_may_use_the_bus_and_owns_its_folder() -> None:
     assert ("Service", "MemoryMax") in found
 
 
+def test_the_nightly_copy_may_go_to_a_drive() -> None:
+    """Drives under /mnt and /media can be written without a drop-in; the folders above them are named, and may be missing."""
+    assert settings()["Service", "ReadWritePaths"] == ["-/mnt -/media"]
+
+
 def test_it_uses_nothing_newer_than_bookworms_systemd() -> None:
     """No key that systemd 252 does not know."""
     assert not [key for _, key in settings() if key in TOO_NEW]

@@ -34,7 +34,7 @@ def _ended(tmp_path: Path, *, with_backup: bool) -> tuple[Path, Storage]:
     """Return the folder of a filled store that was closed, and its settings; with a copy or without."""
     shelf = Shelf(tmp_path / "state")
     _filled(shelf)
-    storage = Storage(folder=shelf.folder, backup=Backup(folder=tmp_path / "copies"))
+    storage = Storage(folder=shelf.folder, backup=Backup(folder=tmp_path / "copies", require_mount=False))
     if with_backup:
         back_up(shelf.folder, storage.backup, MIDNIGHT)
     shelf.store.close()
@@ -49,7 +49,7 @@ def _rows(folder: Path) -> list[object]:
 def test_a_restored_backup_equals_its_source(shelf: Shelf, tmp_path: Path) -> None:
     """A copy made while the store is open, brought back elsewhere, gives every reading and verdict."""
     _filled(shelf)
-    copy = back_up(shelf.folder, Backup(folder=tmp_path / "copies"), MIDNIGHT)
+    copy = back_up(shelf.folder, Backup(folder=tmp_path / "copies", require_mount=False), MIDNIGHT)
     assert look_into(copy).readings == 6 * 96
     elsewhere = tmp_path / "elsewhere"
     restore(copy, elsewhere, MIDNIGHT)
@@ -59,7 +59,7 @@ def test_a_restored_backup_equals_its_source(shelf: Shelf, tmp_path: Path) -> No
 def test_restore_destroys_nothing(shelf: Shelf, tmp_path: Path) -> None:
     """An existing database is refused, and set aside when replacing is asked for."""
     _filled(shelf)
-    copy = back_up(shelf.folder, Backup(folder=tmp_path / "copies"), MIDNIGHT)
+    copy = back_up(shelf.folder, Backup(folder=tmp_path / "copies", require_mount=False), MIDNIGHT)
     shelf.put([(MIDNIGHT + 9 * 86400, "b1", 1, 1, True)])
     shelf.store.close()
     with pytest.raises(BackupFailed, match="nothing was changed"):
@@ -75,7 +75,7 @@ def test_an_unmounted_drive_and_a_failing_command_are_told(shelf: Shelf, tmp_pat
     with pytest.raises(BackupFailed, match="not mounted"):
         back_up(shelf.folder, Backup(folder=tmp_path, require_mount=True), MIDNIGHT)
     with pytest.raises(BackupFailed, match="ended with 1"):
-        back_up(shelf.folder, Backup(folder=tmp_path / "copies", command=["false", "{file}"]), MIDNIGHT)
+        back_up(shelf.folder, Backup(folder=tmp_path / "copies", command=["false", "{file}"], require_mount=False), MIDNIGHT)
 
 
 def test_rotation_keeps_days_and_months() -> None:
@@ -90,8 +90,8 @@ def test_the_newest_good_copy_is_taken(shelf: Shelf, tmp_path: Path) -> None:
     """A damaged newer copy is passed over."""
     _filled(shelf)
     folder = tmp_path / "copies"
-    good = back_up(shelf.folder, Backup(folder=folder), MIDNIGHT)
-    bad = back_up(shelf.folder, Backup(folder=folder), MIDNIGHT + 86400)
+    good = back_up(shelf.folder, Backup(folder=folder, require_mount=False), MIDNIGHT)
+    bad = back_up(shelf.folder, Backup(folder=folder, require_mount=False), MIDNIGHT + 86400)
     bad.write_bytes(bad.read_bytes()[:5000])
     found = newest_good(folder)
     assert found is not None
@@ -139,7 +139,7 @@ def test_what_a_damaged_file_still_gives_is_taken_over(tmp_path: Path) -> None:
     """Readings after the backup, in pages that are whole, join the restored copy."""
     shelf = Shelf(tmp_path / "state")
     shelf.put([(MIDNIGHT + 60 * i, "b1", 26000 + i, 40000, True) for i in range(3000)])
-    storage = Storage(folder=shelf.folder, backup=Backup(folder=tmp_path / "copies"))
+    storage = Storage(folder=shelf.folder, backup=Backup(folder=tmp_path / "copies", require_mount=False))
     back_up(shelf.folder, storage.backup, MIDNIGHT)
     shelf.put([(MIDNIGHT + 60 * i, "b1", 26000, 40000, i % 10 != 0) for i in range(3000, 4000)])
     shelf.store.close(sound=False)

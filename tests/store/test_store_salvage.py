@@ -95,7 +95,7 @@ def ended_badly(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Content
         if day in (4, 6):
             shelf.compact()
         if day == 6:
-            back_up(shelf.folder, Backup(folder=folder / "copies"), NOW - 86400)
+            back_up(shelf.folder, Backup(folder=folder / "copies", require_mount=False), NOW - 86400)
     with closing(sqlite3.connect(shelf.folder / FILE_NAME)) as database:
         database.execute("PRAGMA wal_checkpoint(TRUNCATE)")
     shelf.store.close(sound=False)
@@ -124,7 +124,7 @@ def rescued(ended_badly: tuple[Path, Content], tmp_path: Path) -> Callable[..., 
             for page in pages:
                 file.seek((page - 1) * 4096)
                 file.write(b"\xa5" * 4096)
-        storage = Storage(folder=tmp_path / "state", backup=Backup(folder=tmp_path / "copies"))
+        storage = Storage(folder=tmp_path / "state", backup=Backup(folder=tmp_path / "copies", require_mount=False))
         store, done = open_or_rescue(storage.folder, storage, ManualClock(wall=NOW))
         store.close()
         assert done is not None

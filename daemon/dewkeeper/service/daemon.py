@@ -34,6 +34,7 @@ from dewkeeper.service.calendar import Alarm as CalendarAlarm
 from dewkeeper.service.calendar import Calendar, Daily, Every, SchedulerAlarm, Task
 from dewkeeper.service.commands import CommandHandler, Handler, whole_text
 from dewkeeper.service.control import ControlSocket
+from dewkeeper.service.copying import NightlyCopy
 from dewkeeper.service.ledger import Ledger
 from dewkeeper.service.losses import Losses
 from dewkeeper.service.page import open_page
@@ -44,7 +45,6 @@ from dewkeeper.service.waking import Waking, earlier_doubt, found
 from dewkeeper.service.watch import Heartbeats, Watch
 from dewkeeper.service.writer import Chore, Note, Submission, Writer
 from dewkeeper.store import History, Store
-from dewkeeper.store.backup import back_up
 from dewkeeper.store.errors import StoreError
 from dewkeeper.store.health import Disk
 from dewkeeper.store.records import Message
@@ -98,7 +98,6 @@ class Daemon:
         self._why_no_store = ""
         self._rescued = ""  # what was done about a damaged database, told until the next start
         self._rescue_new = False
-        self._backup_trouble = ""
         self._disk = Disk(config.storage)
         self._link_key = ""
 
@@ -145,6 +144,9 @@ class Daemon:
         )  # fmt: skip
         self.heartbeats, self.work, self.pulse = self._heartbeats(), self._work(), Pulse(self.clock.monotonic)
         self._repairing = Repairing(self.config.storage, self.writer.mailbox.put, lambda: self._ledger.store)
+        self.copying = NightlyCopy(
+            self._folder, self.config.storage.backup, self._repairing.nightly, self.timeline.now
+        )
         self.calendar = self._calendar(notes)
         waking = Waking(self.config, self.clock, self.timeline, self._boot, outage, notes, self.writer.mailbox.put)
         sources = [*self._sources(), waking.look]
@@ -173,6 +175,7 @@ class Daemon:
         systemd.notify("STOPPING=1")
         self._stopping.set()
         self.calendar.stop()
+        self.copying.join(5.0)
         self._watch.stop()
         if self._control is not None:
             self._control.stop()
@@ -377,7 +380,6 @@ class Daemon:
                 # A second rescue while the first one's alarm stands is a new alarm.
                 *([SystemReport(now, "database", False)] if new else []),
                 SystemReport(now, "database", bool(self._rescued), self._rescued, priority="urgent"),
-                SystemReport(now, "backup", bool(self._backup_trouble), f"no backup: {self._backup_trouble}"),
             ]
 
         def telling(now: int) -> list[SystemReport]:
@@ -390,8 +392,8 @@ class Daemon:
             lambda: {part: found for worker in self.sampler.workers for part, found in worker.troubles.items()},
         )  # fmt: skip
         return [
-            configuration, copy, recording, database, telling, self._repairing.reports, self.losses.reports, self._disk.reports,
-            buses,
+            configuration, copy, recording, database, telling, self._repairing.reports, self.copying.reports,
+            self.losses.reports, self._disk.reports, buses,
         ]  # fmt: skip
 
     def _calendar(self, notes: Mapping[str, str]) -> Calendar:
@@ -426,12 +428,4 @@ class Daemon:
 
         self.writer.mailbox.put(Chore("nightly", work))
         self._disk.keep_ballast()
-        if self.config.storage.backup.folder is not None:
-            self._repairing.nightly()
-            try:
-                back_up(self._folder, self.config.storage.backup, self.timeline.now())
-            except StoreError as error:
-                log.error("backup: %s", error)  # noqa: TRY400  one plain line, no stack
-                self._backup_trouble = str(error)
-            else:
-                self._backup_trouble = ""
+        self.copying.start()

@@ -18,6 +18,7 @@ from pathlib import Path
 from dewkeeper.store.archive import unpack, verified
 from dewkeeper.store.damage import Block, span
 from dewkeeper.store.database import BLOCK_SECONDS, FILE_NAME, PROBE_BITS, PROBE_MASK, plain_reason
+from dewkeeper.store.drive import alone, fault, make_room, on_a_mount
 from dewkeeper.store.errors import BackupFailed, StoreDamaged
 from dewkeeper.store.lock import give_to_owner
 from dewkeeper_config.models import Backup
@@ -40,32 +41,51 @@ class Content:
 
 
 def back_up(folder: Path, settings: Backup, now: int) -> Path:
-    """Copy the database in `folder`, verify, rotate, run the command; return the copy's path. Raises BackupFailed."""
+    """Make room, copy the database in `folder`, verify, rotate, run the command; return the copy's path.
+
+    Raises BackupFailed, which says whether the database or the drive is to blame.
+    """
     target = settings.folder
     if target is None:
         raise BackupFailed("no backup folder is configured: [storage.backup] folder = ...")
+    day = datetime.fromtimestamp(now, UTC).strftime("%Y%m%d-%H%M%S")
+    copy = target / f"{_PREFIX}{day}{_SUFFIX}"
     try:
-        if settings.require_mount and not _on_a_mount(target):
-            raise BackupFailed(f"{target} is not mounted: is the drive plugged in?")
+        if settings.require_mount and not on_a_mount(target):
+            raise BackupFailed(
+                f"{target} is not mounted: is the drive plugged in? (require_mount = false allows a folder on this card)"
+            )
         target.mkdir(parents=True, exist_ok=True)
-        day = datetime.fromtimestamp(now, UTC).strftime("%Y%m%d-%H%M%S")
-        copy = target / f"{_PREFIX}{day}{_SUFFIX}"
-        made = target / f".{copy.name}.part"
-        made.unlink(missing_ok=True)
-        _copy(folder / FILE_NAME, made)
-        look_into(made)
-        _flush(made)
-        made.replace(copy)
-        _flush(target)
-        for old in surplus(backups(target), settings.keep_daily, settings.keep_monthly):
-            old.unlink()
+        with alone(folder / FILE_NAME, target):
+            there = backups(target)
+            make_room(target, folder / FILE_NAME, there, _spare(settings, [*there, copy]))
+            _make(folder / FILE_NAME, copy)
+            for old in _spare(settings, backups(target)):
+                old.unlink()
     except (sqlite3.Error, OSError) as error:
         if isinstance(error, BackupFailed):
             raise
-        raise BackupFailed(f"backup to {target}: {plain_reason(error)}") from error
+        raise fault(error, folder / FILE_NAME, target) from error
     if settings.command:
         _run(settings.command, copy)
     return copy
+
+
+def _make(source: Path, copy: Path) -> None:
+    """Make one whole copy under its final name. Raises BackupFailed, sqlite3.Error, OSError."""
+    made = copy.with_name(f".{copy.name}.part")
+    _copy(source, made)
+    try:
+        look_into(made)
+    except BackupFailed as error:  # pages are copied as they are: what is wrong with them may be the source's
+        raise fault(error, source, copy.parent) from error
+    _flush(made)
+    made.replace(copy)
+    _flush(copy.parent)
+
+
+def _spare(settings: Backup, copies: Sequence[Path]) -> list[Path]:
+    return surplus(copies, settings.keep_daily, settings.keep_monthly)
 
 
 def backups(folder: Path) -> list[Path]:
@@ -220,11 +240,6 @@ def _copy(source: Path, target: Path) -> None:
             writing.close()
     finally:
         reading.close()
-
-
-def _on_a_mount(folder: Path) -> bool:
-    """Return whether the folder lies on a file system mounted somewhere below the root."""
-    return any(os.path.ismount(part) for part in (folder, *folder.parents[:-1]))
 
 
 def _flush(path: Path) -> None:
