@@ -48,7 +48,6 @@ esac
 # --- packages, I2C, user ------------------------------------------------------------------------------------------
 step "install what it needs from Debian" \
   apt-get install -y --no-install-recommends python3 python3-venv i2c-tools
-boot=/boot/firmware/config.txt
 if [ "$i2c" = yes ]; then
   if command -v raspi-config >/dev/null; then
     step "switch the I2C bus on" raspi-config nonint do_i2c 0
@@ -110,7 +109,7 @@ Next:
      dewkeeper config sample --example first_probe shows the smallest one
   2. sudo install -m 0600 /dev/stdin /etc/dewkeeper/credentials/phone_url   type the address of your push service,
      then Ctrl-D; the configuration names it {credential = "phone_url"}
-  3. dewkeeper config check
+  3. sudo dewkeeper config check
   4. reboot if I2C was switched on now or a multiplexer was added; i2cdetect -y 1 then shows 44 or 45 (or 70)
   5. sudo systemctl start dewkeeper; dewkeeper now; journalctl -u dewkeeper -f
 

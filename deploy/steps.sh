@@ -1,11 +1,12 @@
 # shellcheck shell=bash
 # shellcheck disable=SC2034  # the paths below are for the scripts that read this file
-# Shared by install.sh and update.sh; not run by itself.
+# Shared by install.sh, update.sh and uninstall.sh; not run by itself.
 # Every change to the machine goes through `step` or `put`, so --dry-run prints all of them and makes none.
 
 prefix=/opt/dewkeeper  # releases/NAME holds one installation each, current points to the one that runs
 state=/var/lib/dewkeeper
 configuration=/etc/dewkeeper/dewkeeper.toml
+boot=/boot/firmware/config.txt  # of a Pi, since bookworm
 dry_run=no
 
 say() { printf '%s\n' "$*"; }

@@ -89,6 +89,7 @@ def test_the_installer_says_what_must_not_be_relied_on(install_dry: Callable[...
         ("install.sh", ["--dryrun"], 2),
         ("update.sh", ["--watch-seconds", "soon"], 1),
         ("update.sh", ["--force"], 2),
+        ("uninstall.sh", ["--all"], 2),
     ],
 )
 def test_bad_usage_changes_nothing(script: str, arguments: list[str], code: int) -> None:
@@ -97,6 +98,14 @@ def test_bad_usage_changes_nothing(script: str, arguments: list[str], code: int)
     assert done.returncode == code
     assert "-- " not in done.stdout
     assert done.stderr
+
+
+def test_uninstalling_keeps_what_the_keeper_made() -> None:
+    """It says what stays, unless --purge was said; the machine of tests/machine looks whether it is so."""
+    for arguments, kept in ((["--dry-run"], True), (["--dry-run", "--purge"], False)):
+        done = subprocess.run([str(DEPLOY / "uninstall.sh"), *arguments], capture_output=True, text=True, check=True)
+        assert ("Kept: /var/lib/dewkeeper, /etc/dewkeeper" in done.stdout) == kept
+        assert "Nothing watches the racks now" in done.stdout
 
 
 class Machine:
