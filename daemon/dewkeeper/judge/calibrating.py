@@ -86,10 +86,13 @@ def _correct(state: State, watch: Watch, old: Correction, new: Correction) -> No
     if watch.pend_at != NEVER:
         watch.pend_t, watch.pend_h = watch.pend_t + warmer, humidity(watch.pend_h)
     watch.past.correct(vapour)
+    watch.usual.warmer(warmer)
+    watch.coldest += warmer
     if state.rooms.get(watch.room) == watch.name:
         for other in state.watches.values():
             if other.room == watch.room and other is not watch:
                 other.past.apart(-warmer, slow_e - watch.slow_e)
+                other.usual.room_warmer(warmer)
 
 
 def _changed(item: Calibration, old: Correction, new: Correction) -> dict[str, str | float | int]:

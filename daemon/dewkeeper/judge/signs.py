@@ -6,13 +6,13 @@ open lids are suppressed by design for a bounded time: they explain a while, nev
 
 from __future__ import annotations
 
-import itertools
 from statistics import median
 from typing import Final
 
 from dewkeeper.air import saturation_hpa
 from dewkeeper.judge.book import Key
 from dewkeeper.judge.faults import start_fault
+from dewkeeper.judge.heat import look_at_heat
 from dewkeeper.judge.past import TRAIL_SECONDS
 from dewkeeper.judge.rooms import look_at_room
 from dewkeeper.judge.state import NEVER, State, Watch
@@ -122,12 +122,11 @@ def look(state: State, watch: Watch, now: int) -> None:
     _opening(state, watch, room, now)
     if room is None:
         watch.near_since = NEVER
-        return
-    if not watch.faults.keys() - {"swapped"}:
-        watch.past.compare(room.t, room.e, watch.t, watch.e)
-    _displaced(state, watch, room, now)
-    _heat(state, watch, room, now)
-    rising(state, watch, now)
+    else:
+        if not watch.faults.keys() - {"swapped"}:
+            watch.past.compare(room.t, room.e, watch.t, watch.e)
+        _displaced(state, watch, room, now)
+    look_at_heat(state, watch, room, now)
 
 
 def _opening(state: State, watch: Watch, room: Watch | None, now: int) -> None:
@@ -261,53 +260,6 @@ def reads_room(t: float, e: float, room: Watch, sudden: bool) -> bool:
     """
     near_t, near_e = (1.3, _SUDDEN_E_HPA) if sudden else (_NEAR_T_C, 0.8)
     return abs(t - room.t) <= near_t and abs(e - room.e) <= max(near_e, _NEAR_E * room.e)
-
-
-def _heat(state: State, watch: Watch, room: Watch, now: int) -> None:
-    """Heat that stopped: most of the usual excess over the room is gone, and nobody opened."""
-    facts = state.settings.enclosures.get(watch.enclosure or "") if state.settings else None
-    if facts is None or not facts.heater or watch.faults:
-        return
-    usual = watch.past.usual_dt
-    key: Key = (watch.place, "heat_lost")
-    if not watch.past.learned or usual < 3.0:
-        watch.cool_since = NEVER
-        return
-    excess = watch.t - room.t
-    if excess > 0.7 * usual:
-        state.book.clear(key, now, watch.name)
-    if excess >= 0.5 * usual or watch.near_since != NEVER:
-        watch.cool_since = NEVER  # it warms up again, as after a fog; or the probe rather fell out than the heat stopped
-    elif now - watch.opened > 7200 and watch.t < watch.past.low_c - 0.5:
-        if watch.cool_since == NEVER:
-            watch.cool_since = now
-        elif now - watch.cool_since >= 1800:
-            state.book.raise_(
-                key, now, since=watch.cool_since, enclosure=watch.enclosure, probe=watch.name, holder=watch.name,
-                value=round(watch.t, 1), detail={"usual_above_room_c": round(usual, 1)},
-            )  # fmt: skip
-
-
-def rising(state: State, watch: Watch, now: int) -> None:
-    """Heat that does not stop: it climbs steadily past everything of the last day, the room does not."""
-    facts = state.settings.enclosures.get(watch.enclosure or "") if state.settings else None
-    if facts is None or not facts.heater or len(watch.past.hours) < 20:
-        return
-    learned = state.learned.get(watch.enclosure or "", {}).get("usual_peak_c", -99.0)
-    peak = max(watch.past.high_c, learned)
-    trail = watch.past.trail
-    climb = all(a[1] < b[1] for a, b in itertools.pairwise(trail)) and len(trail) >= 5
-    if watch.t > peak + 1.0 and climb and trail[-1][1] - trail[0][1] >= 0.3:
-        watch.climbs += 1
-        if watch.climbs >= 6:
-            state.book.raise_(
-                (watch.place, "heat_stuck_on"), now, since=now - 360, enclosure=watch.enclosure, probe=watch.name,
-                holder=watch.name, value=round(watch.t, 1), detail={"usual_peak_c": round(peak, 1)},
-            )  # fmt: skip
-    else:
-        watch.climbs = 0
-        if watch.t < peak + 0.3:
-            state.book.clear((watch.place, "heat_stuck_on"), now, watch.name)
 
 
 def own_heat(watch: Watch, now: int, t: float, e: float) -> bool:

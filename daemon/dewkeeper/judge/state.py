@@ -13,6 +13,7 @@ from dewkeeper.judge.codec import remembered
 from dewkeeper.judge.limits import Run, Side
 from dewkeeper.judge.past import Past
 from dewkeeper.judge.types import EnclosureFacts, Exclusion, Learned, ProbeFacts, Settings, SystemReport
+from dewkeeper.judge.usual import Usual
 from dewkeeper.judge.words import JOURNAL
 from dewkeeper_config.models import Delays, HumiditySpan, Limits, TemperatureSpan
 
@@ -65,8 +66,8 @@ class Watch:
     returns: kind -> how often in a row it was back within hours of that; places: kind -> the place its alarm is kept under.
     past: the last day. opened, misted: when the air last showed it; open_e and low_e: vapour before and after.
     near_since: since when it reads the room's air, near_sudden: whether that came at once; far_at, far_looks: when it was
-    last far from it, and looks since. open_low: the lowest temperature of the day before an opening. cool_since: since when its heat is
-    gone; heater_from: the temperature before its own heater began. breaks: when it was last disturbed, by a hand, a jump
+    last far from it, and looks since. open_low: the lowest temperature of the day before an opening. usual: what is usual of its heat;
+    climbs: looks in a row at which it climbed past that; cool_since: since when its heat is gone, coldest: what it fell to. heater_from: the temperature before its own heater began. breaks: when it was last disturbed, by a hand, a jump
     or a gap. room_runs: of a room's probe, its heat, cold and dryness over time. stranger: the note of a sensor that is
     not the position's own, while it has one. rubbish: when it last gave what no air does, five times at most. retired: since
     when the keeper wants nothing of it believed. wiring: the parts of the wiring it hangs on, the widest first.
@@ -75,11 +76,11 @@ class Watch:
     """
 
     __slots__ = (
-        "breaks", "busy", "climbs", "cool_since", "crc", "crc_since", "e", "enclosure", "ended", "far_at", "far_looks", "faults",
+        "breaks", "busy", "climbs", "coldest", "cool_since", "crc", "crc_since", "e", "enclosure", "ended", "far_at", "far_looks", "faults",
         "fell_by", "flat", "flat_since", "h", "h_high", "h_low", "heading_first", "heading_last", "heater_from", "jumped_from", "last", "live", "look_at", "low_at",
         "low_e", "misted", "name", "near_since", "near_sudden", "open_e", "open_low", "open_t", "opened", "pair_h", "pair_t",
         "pairs", "past", "pend_at", "pend_h", "pend_t", "place", "places", "repeats", "restored", "retired", "returns", "role", "room",
-        "room_runs", "rounded", "rubbish", "seen", "sides", "slow_e", "slow_t", "stranger", "t", "t_high", "t_low", "wet_since", "wiring",
+        "room_runs", "rounded", "rubbish", "seen", "sides", "slow_e", "slow_t", "stranger", "t", "t_high", "t_low", "usual", "wet_since", "wiring",
     )  # fmt: skip
 
     def __init__(self, facts: ProbeFacts, now: int) -> None:
@@ -120,6 +121,8 @@ class Watch:
         self.restored = True
         self.near_since = self.cool_since = NEVER
         self.climbs = 0
+        self.coldest = 0.0
+        self.usual = Usual()
         self.heater_from = 0.0
         self.jumped_from = NEVER_JUMPED
         self.heading_first = self.heading_last = NEVER
@@ -164,6 +167,7 @@ class Watch:
         """Begin anew what was usual for this probe: it, or the heat, is not what it was."""
         self.pairs = self.repeats = self.flat = 0
         self.past = Past()
+        self.usual = Usual()
 
     def box(self) -> None:
         """Recompute the quiet box from the sides."""
