@@ -2,6 +2,7 @@
 
 DewkeeperError
 ├── DaemonDown (ConnectionError): nobody answers on the control socket
+├── AlreadyRunning: another daemon watches with the same folder
 ├── CommandRefused (ValueError): the daemon understood and said no
 ├── FileRefused (ValueError): a file is not what it should be, as a whole
 └── store.errors.StoreError, notify.errors.NotifyError …: the rooms' own trees hang here
@@ -20,6 +21,16 @@ class DaemonDown(DewkeeperError, ConnectionError):
     def __init__(self, socket: str, why: str) -> None:
         super().__init__(
             f"the daemon does not answer on {socket} ({why}). Is it running? `systemctl status dewkeeper`"
+        )
+
+
+class AlreadyRunning(DewkeeperError):
+    """Another daemon has the state folder; this one ends and touches nothing."""
+
+    def __init__(self, holder: str, folder: str) -> None:
+        super().__init__(
+            f"dewkeeper runs already: {holder} has {folder}. Ask it with `dewkeeper now`; "
+            "`sudo systemctl stop dewkeeper` ends it, if it runs as a service"
         )
 
 

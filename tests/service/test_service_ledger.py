@@ -29,7 +29,7 @@ def clock() -> ManualClock:
 def ledger(tmp_path: Path, clock: ManualClock) -> Iterator[Ledger]:
     """A ledger that commits every five minutes, over a real store."""
     storage = Storage(folder=tmp_path, commit_minutes=5)
-    made = Ledger(Store.open(tmp_path, storage, clock), clock, storage.commit_minutes * 60, lambda _: None)
+    made = Ledger(Store.open(tmp_path, storage, clock), clock, storage.commit_minutes * 60, lambda *_: None)
     yield made
     made.close(Judge())
 

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import os
+import sqlite3
 import subprocess
 import sys
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -17,6 +19,7 @@ from dewkeeper.store.database import reading_engine
 from dewkeeper.store.errors import StoreBusy, StoreDamaged
 from dewkeeper.store.importing import import_readings
 from dewkeeper.store.lock import WriterLock
+from dewkeeper.store.ring import table
 from dewkeeper_config.models import Backup, Storage
 
 _HOLDER = """
@@ -71,8 +74,10 @@ def test_the_whole_file_is_checked_only_after_an_end_in_disorder(shelf: Shelf) -
         shelf.put([(MIDNIGHT + day * 86400 + 60 * i, "b1", 27000, 40000, True) for i in range(1440)])
     shelf.store.close()
     file = shelf.folder / "dewkeeper.db"
+    with closing(sqlite3.connect(file)) as database:
+        pages = database.execute("SELECT pageno FROM dbstat WHERE name = ? AND pagetype = 'leaf'", (table(MIDNIGHT << 10),)).fetchall()
     content = bytearray(file.read_bytes())
-    middle = len(content) // 2 // 4096 * 4096
+    middle = (pages[len(pages) // 2][0] - 1) * 4096
     content[middle : middle + 4096] = os.urandom(4096)
     file.write_bytes(content)
     shelf.reopen()

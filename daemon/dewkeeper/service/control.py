@@ -41,7 +41,9 @@ class ControlSocket:
         self.thread = threading.Thread(target=self._run, name="control", daemon=True)
 
     def start(self) -> None:
-        """Bind and serve. Raises OSError when the folder cannot hold a socket."""
+        """Bind and serve. Raises OSError when the folder cannot hold a socket, or another daemon answers on the one there is."""
+        if _answers(self._path):
+            raise OSError(f"another daemon answers on {self._path}")
         with contextlib.suppress(FileNotFoundError):
             self._path.unlink()
         listener = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
@@ -108,6 +110,16 @@ class ControlSocket:
         except Exception as error:
             log.exception("control: %s failed", verb)
             return {"refused": f"{verb} failed: {error}"}
+
+
+def _answers(path: Path) -> bool:
+    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as connection:
+        connection.settimeout(_PAUSE_SECONDS)
+        try:
+            connection.connect(str(path))
+        except OSError:
+            return False
+    return True
 
 
 def _line(connection: socket.socket) -> bytes:

@@ -37,18 +37,17 @@ from dewkeeper.service.control import ControlSocket
 from dewkeeper.service.copying import NightlyCopy
 from dewkeeper.service.ledger import Ledger
 from dewkeeper.service.losses import Losses
+from dewkeeper.service.opening import Opening
 from dewkeeper.service.page import open_page
-from dewkeeper.service.recall import recall
+from dewkeeper.service.recall import recall, recall_calibrations, recall_journal
 from dewkeeper.service.repairing import Repairing
 from dewkeeper.service.settings import digest, judge_settings, reason
 from dewkeeper.service.waking import Waking, earlier_doubt, found
 from dewkeeper.service.watch import Heartbeats, Watch
 from dewkeeper.service.writer import Chore, Note, Submission, Writer
 from dewkeeper.store import History, Store
-from dewkeeper.store.errors import StoreError
 from dewkeeper.store.health import Disk
 from dewkeeper.store.records import Message
-from dewkeeper.store.rescue import open_or_rescue
 from dewkeeper_config.errors import Problem
 from dewkeeper_config.last_good import COPY
 from dewkeeper_config.models import Config
@@ -95,15 +94,17 @@ class Daemon:
         self._zone = ZoneInfo(config.site.timezone)
         self._folder = config.storage.folder
         self._stopping = threading.Event()
-        self._why_no_store = ""
-        self._rescued = ""  # what was done about a damaged database, told until the next start
-        self._rescue_new = False
+        self._opening = Opening(config.storage, self.clock, self._alive)
         self._disk = Disk(config.storage)
         self._link_key = ""
 
     def start(self) -> None:
-        """Start every part and tell systemd that the daemon is ready. Nothing that is missing raises."""
-        store = self._open_store()
+        """Start every part and tell systemd that the daemon is ready. Nothing that is missing raises.
+
+        Raises AlreadyRunning, before anything is touched, when another daemon has the folder.
+        """
+        store = self._opening.first()
+        self._disk.keep_ballast()
         notes = dict(store.notes()) if store is not None else {}
         self._link_key = notes.get(_LINK_KEY) or secrets.token_urlsafe(32)
         judge, floor, knows_settings = recall(store, self._folder)
@@ -111,13 +112,14 @@ class Daemon:
         self.timeline = Timeline(self.clock, floor, self._synchronised, self._boot, earlier_doubt(notes))
         planner = Planner(self.config, store.planner_state() if store is not None else None)
         self.losses = Losses(self.clock)
-        ledger = Ledger(store, self.clock, self.config.storage.commit_minutes * 60, self._open_store, self.losses)
+        ledger = Ledger(store, self.clock, self.config.storage.commit_minutes * 60, self._open_again, self.losses)
         self.writer = Writer(
             self.clock, judge, planner, ledger, self._context, self._on_messages, _IDLE_SECONDS, self.losses
         )
         self._ledger = ledger
-        self._recall_journal(store)
-        self._recall_calibrations()
+        if store is not None:
+            recall_journal(self.writer, self._folder, since=self.timeline.now() - _QUOTED_SECONDS)
+        recall_calibrations(self.writer, self._folder)
         self.dispatcher = Dispatcher(
             self.config,
             lambda: History.open(self._folder),
@@ -204,67 +206,30 @@ class Daemon:
             self._control = None
             log.warning("no control socket: %s", error)
         self.page = open_page(
-            self.config, self.handle, self.heartbeats, lambda: self._why_no_store or self._ledger.refused, self.clock,
+            self.config, self.handle, self.heartbeats, self._not_recorded, self.clock,
             self.timeline.trusted, self.losses,
         )  # fmt: skip
         self._watch.start()
         self.calendar.run_due()
 
-    def _open_store(self, damaged: str = "") -> Store | None:
-        """Open or make the database; `damaged` says why the one in use is set aside first. None: `_why_no_store`."""
-        try:
-            self._folder.mkdir(parents=True, exist_ok=True)
-            store, rescue = open_or_rescue(self._folder, self.config.storage, self.clock, damaged, self._busy)
-        except (StoreError, OSError) as error:
-            if str(error) != self._why_no_store:
-                log.error("no database, readings stay in memory: %s", error)  # noqa: TRY400  one line, no stack
-            self._why_no_store = str(error)
-            return None
-        self._why_no_store = ""
-        if rescue is not None:
-            self._rescued, self._rescue_new = rescue.text(), True
-            log.error("%s", self._rescued)
-            if hasattr(self, "writer"):  # while running: what replaced the file may not know what is in force
+    def _open_again(self, damaged: str, misplaced: Store | None) -> Store | None:
+        store, another = self._opening.again(damaged, misplaced)
+        if store is not None:
+            if another:  # it may not know what is in force
                 self.writer.mailbox.put(Submission(judge_settings(self.config, self.timeline.now())))
-        if hasattr(self, "writer"):
-            self._recall_calibrations()
-        self._disk.keep_ballast()
+            recall_calibrations(self.writer, self._folder)
+            self._disk.keep_ballast()
         return store
 
-    def _busy(self) -> None:
-        """Say that a rescue of the database goes on: neither systemd nor the watch should lose patience."""
-        systemd.notify("EXTEND_TIMEOUT_USEC=300000000\nSTATUS=taking over what a damaged database still gives")
-        if hasattr(self, "writer"):
+    def _not_recorded(self) -> str:
+        refused = self._ledger.refused
+        if not refused:
+            self._opening.why = ""
+        return "; ".join(dict.fromkeys(text for text in (refused, self._opening.why) if text))
+
+    def _alive(self) -> None:
+        if hasattr(self, "writer"):  # not at the start
             self.writer.heartbeat = self.clock.monotonic()
-
-    def _recall_journal(self, store: Store | None) -> None:
-        """Give the writer what the keeper did last: messages after a restart quote it too."""
-        if store is None:
-            return
-        try:
-            with History.open(self._folder) as history:
-                entries = history.journal(since=self.timeline.now() - _QUOTED_SECONDS)
-        except (StoreError, OSError) as error:
-            log.warning("the journal is not readable: %s", error)
-            return
-        for entry in entries:
-            self.writer.remember(entry)
-
-    def _recall_calibrations(self) -> None:
-        """Give the writer the stored calibrations, and the database those it lost."""
-        try:
-            with History.open(self._folder) as history:
-                stored = history.calibrations().all()
-        except (StoreError, OSError) as error:
-            log.warning("the calibrations are not readable: %s", error)
-            return
-        known = self.writer.calibrations.all()
-        for calibration in stored:
-            if calibration not in known:
-                self.writer.calibrations.add(calibration)
-        for calibration in known:
-            if calibration not in stored:
-                self.writer.mailbox.put(Submission(calibration))
 
     def _context(self, recorded: bool) -> Context:
         return Context(
@@ -369,18 +334,10 @@ class Daemon:
             return [SystemReport(now, "configuration copy", self._uncopied, text, priority="low")]
 
         def recording(now: int) -> list[SystemReport]:
-            why = self._why_no_store or self._ledger.refused
+            why = self._not_recorded()
             if "disk is full" in why and self._disk.give_up_ballast():
                 log.warning("the disk is full: the ballast file was given up")
             return [SystemReport(now, "recording", bool(why), f"nothing is recorded: {why}", priority="urgent")]
-
-        def database(now: int) -> list[SystemReport]:
-            new, self._rescue_new = self._rescue_new, False
-            return [
-                # A second rescue while the first one's alarm stands is a new alarm.
-                *([SystemReport(now, "database", False)] if new else []),
-                SystemReport(now, "database", bool(self._rescued), self._rescued, priority="urgent"),
-            ]
 
         def telling(now: int) -> list[SystemReport]:
             stuck = "telling" in self.work.dead()
@@ -392,7 +349,7 @@ class Daemon:
             lambda: {part: found for worker in self.sampler.workers for part, found in worker.troubles.items()},
         )  # fmt: skip
         return [
-            configuration, copy, recording, database, telling, self._repairing.reports, self.copying.reports,
+            configuration, copy, recording, self._opening.report, telling, self._repairing.reports, self.copying.reports,
             self.losses.reports, self._disk.reports, buses,
         ]  # fmt: skip
 

@@ -32,8 +32,8 @@ _RESCUE_SECONDS = 600.0
 class Ledger:
     """Collects batches and commits them in order. Used by the writer thread alone.
 
-    reopen: tries to open the store that could not be opened at start; given why the file in use is damaged, it sets that
-    aside first ("" when it is not).
+    reopen: tries to open the store that could not be opened at start. Given why the file in use is damaged ("" when it is
+    not), it sets that aside first; given a store whose files were removed or replaced, it gives that a file again.
 
     `refused` is why the store refuses just now, empty when it does not; `poisoned` why the item taken last can never be
     stored, empty when it can. `lost` counts readings that fell out of the bounded memory.
@@ -44,7 +44,7 @@ class Ledger:
         store: Store | None,
         clock: Clock,
         commit_seconds: float,
-        reopen: Callable[[str], Store | None],
+        reopen: Callable[[str, Store | None], Store | None],
         losses: Losses | None = None,
     ) -> None:
         self.store = store
@@ -52,6 +52,7 @@ class Ledger:
         self._apart = 0  # so many of the first batches are committed one by one: something in them cannot be stored
         self._damaged = ""  # why the file that was in use is damaged
         self._last_rescue = float("-inf")
+        self._misplaced_since: float | None = None
         self._reopen = reopen
         self._clock = clock
         self._commit_seconds = commit_seconds
@@ -118,13 +119,17 @@ class Ledger:
     def _commit(self) -> bool:
         self._last_try = self._clock.monotonic()
         if self.store is None:
-            self.store = self._reopen(self._damaged)
+            self.store = self._reopen(self._damaged, None)
             if self.store is not None:
                 self._damaged = ""
         if self.store is None:
             self._bound()
             return False
-        while self._pending:
+        while True:
+            if (why := self.store.misplaced()) and not self._give_a_file(why):
+                return False
+            if not self._pending:
+                break
             together = 1 if self._apart else mergeable(self._pending)
             batch = merged(self._pending[:together])
             try:
@@ -135,6 +140,7 @@ class Ledger:
             except StoreError as error:
                 self._refuse(error)
                 return False
+            # Also when its files are gone by now: the open ones have it, and are looked at before anything is confirmed.
             del self._pending[:together]
             self._apart = max(0, self._apart - 1)
         if self.refused:
@@ -142,6 +148,25 @@ class Ledger:
         self.refused = ""
         self._last_commit = self._clock.monotonic()
         return True
+
+    def _give_a_file(self, why: str) -> bool:
+        """Put the database back whose files were removed; return whether it is there. Until then nothing is confirmed."""
+        found = self._reopen("", self.store)
+        if found is not None:
+            self.store, self._misplaced_since = found, None
+            return True
+        now = self._clock.monotonic()
+        if self._misplaced_since is None:
+            self._misplaced_since = now
+            log.error("not recorded: %s", why)
+        self.refused = why
+        if now - self._misplaced_since >= _RESCUE_SECONDS and self.store is not None:
+            self._misplaced_since = None
+            self.store.close(sound=False)  # its files cannot be read any more either: whatever there is, a copy or nothing
+            self.store = None
+            self._replaced = True
+        self._bound()
+        return False
 
     def _take_apart(self, batch: Batch, together: int, why: str) -> None:
         """Let what can be stored be stored: by halves, until what cannot is alone and set aside."""

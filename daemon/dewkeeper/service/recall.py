@@ -9,7 +9,9 @@ from pathlib import Path
 from dewkeeper.judge import DumpUnreadable, Judge
 from dewkeeper.judge.types import Item, Settings
 from dewkeeper.report.replaying import LASTING, begin
+from dewkeeper.service.writer import Submission, Writer
 from dewkeeper.store import History, Store
+from dewkeeper.store.errors import StoreError
 
 log = logging.getLogger(__name__)
 
@@ -65,3 +67,32 @@ def _anew(folder: Path, last: int) -> tuple[Judge, int, bool]:
     if knows_settings:
         judge.adopt(standing, {alarm: counts[alarm] for alarm in raised})
     return judge, max(0, judge.time()), knows_settings
+
+
+def recall_journal(writer: Writer, folder: Path, since: int) -> None:
+    """Give the writer what the keeper did last: messages after a restart quote it too. since: UTC seconds."""
+    try:
+        with History.open(folder) as history:
+            entries = history.journal(since=since)
+    except (StoreError, OSError) as error:
+        log.warning("the journal is not readable: %s", error)
+        return
+    for entry in entries:
+        writer.remember(entry)
+
+
+def recall_calibrations(writer: Writer, folder: Path) -> None:
+    """Give the writer the stored calibrations, and the database those it lost."""
+    try:
+        with History.open(folder) as history:
+            stored = history.calibrations().all()
+    except (StoreError, OSError) as error:
+        log.warning("the calibrations are not readable: %s", error)
+        return
+    known = writer.calibrations.all()
+    for calibration in stored:
+        if calibration not in known:
+            writer.calibrations.add(calibration)
+    for calibration in known:
+        if calibration not in stored:
+            writer.mailbox.put(Submission(calibration))

@@ -24,7 +24,11 @@ class StoreUnusable(StoreError, OSError):
 
 
 class StoreBusy(StoreUnusable):
-    """Another process writes this database; the message names it."""
+    """Another process writes this database; `holder` and the message name it."""
+
+    def __init__(self, holder: str, message: str) -> None:
+        super().__init__(message)
+        self.holder = holder
 
 
 class StoreRefused(StoreError, OSError):

@@ -14,6 +14,8 @@ from pathlib import Path
 from dewkeeper.store.errors import StoreBusy
 
 LOCK_NAME = "writer.lock"
+DAEMON = "the daemon"
+"""How every name begins under which the running daemon has the place."""
 
 
 class WriterLock:
@@ -31,8 +33,9 @@ class WriterLock:
         except OSError as error:
             os.close(self._handle)
             raise StoreBusy(
+                holder,
                 f"{holder or 'another program'} has the database in {folder} open for writing; nothing was changed. "
-                "If that is the daemon, stop it first: `sudo systemctl stop dewkeeper`"
+                "If that is the daemon, stop it first: `sudo systemctl stop dewkeeper`",
             ) from error
         self.unclean = bool(holder)
         with contextlib.suppress(OSError):  # a full disk: the place is taken all the same, only nameless

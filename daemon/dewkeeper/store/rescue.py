@@ -15,7 +15,7 @@ from dewkeeper.clock import Clock
 from dewkeeper.store.backup import Content, newest_good, put_in_place, restore, set_aside
 from dewkeeper.store.database import FILE_NAME, plain_reason
 from dewkeeper.store.errors import BackupFailed, StoreDamaged
-from dewkeeper.store.lock import WriterLock, used_before
+from dewkeeper.store.lock import DAEMON, WriterLock, used_before
 from dewkeeper.store.salvage import Salvage, salvage
 from dewkeeper.store.store import Store
 from dewkeeper_config.models import Storage
@@ -28,7 +28,7 @@ _MADE, _READY = f".{FILE_NAME}.rescuing", f".{FILE_NAME}.rescued"
 class Rescue:
     """What was done. restored: the copy now in use, None for another file; salvage: what was read of the damaged one.
 
-    failed: why nothing was read of it, though something might have been.
+    failed: why nothing was read of it, though something might have been. moved: nothing was lost, it only has a new file.
     """
 
     why: str
@@ -37,9 +37,13 @@ class Rescue:
     readings: int = 0
     salvage: Salvage | None = None
     failed: str = ""
+    moved: bool = False
 
     def text(self) -> str:
         """Say it to the keeper."""
+        if self.moved:
+            found = f" What lay in its place is now {self.aside.name}." if self.aside is not None else ""
+            return f"{self.why[:1].upper()}{self.why[1:]}. It was written anew from the open one, nothing is missing.{found} Who did that?"
         what = f"The database was {self.why}"
         if self.aside is not None:
             what += f" and set aside as {self.aside.name}"
@@ -65,7 +69,7 @@ def open_or_rescue(
     if used_before(folder) and not (folder / FILE_NAME).exists():
         if not (folder / _READY).exists():
             return _replace(folder, storage, clock, "gone", None, "")
-        with WriterLock(folder, "the daemon, going on with a rescue"):
+        with WriterLock(folder, f"{DAEMON}, going on with a rescue"):
             put_in_place(folder / _READY, folder)
         return Store.open(folder, storage, clock), Rescue("damaged", None, None, 0, Salvage(""))
     if not damaged:
@@ -75,7 +79,7 @@ def open_or_rescue(
             damaged = str(error)
     why, now = damaged.removeprefix("the database file is "), int(clock.wall())
     good = newest_good(storage.backup.folder)
-    with WriterLock(folder, "the daemon, taking over what a damaged database still gives"):
+    with WriterLock(folder, f"{DAEMON}, taking over what a damaged database still gives"):
         found, failed = _salvaged(folder, good, now, alive)
         aside = set_aside(folder, now, "damaged")
         if found is not None:
@@ -85,6 +89,28 @@ def open_or_rescue(
     store = Store.open(folder, storage, clock)
     store.make_good(found.unread, alive)
     return store, Rescue(why, aside, None, 0, found)
+
+
+def rehome(
+    store: Store, folder: Path, storage: Storage, clock: Clock, alive: Callable[[], None] = lambda: None
+) -> tuple[Store, Rescue]:
+    """Give an open store whose files were removed or replaced a file again; return it, opened anew.
+
+    The open files still hold everything. What was put in their place is set aside. Raises StoreError, OSError and
+    sqlite3.Error; `store` stays open then, unless the new file is ready for whoever opens next.
+    """
+    why, made = store.misplaced(), folder / _MADE
+    made.unlink(missing_ok=True)
+    try:
+        store.copy_to(made, alive)
+        made.replace(folder / _READY)
+    finally:
+        made.unlink(missing_ok=True)
+    aside = set_aside(folder, int(clock.wall()), "found") if (folder / FILE_NAME).exists() else None
+    store.close()
+    with WriterLock(folder, f"{DAEMON}, putting its database back"):
+        put_in_place(folder / _READY, folder)
+    return Store.open(folder, storage, clock), Rescue(why, aside, None, moved=True)
 
 
 def _salvaged(folder: Path, good: Content | None, now: int, alive: Callable[[], None]) -> tuple[Salvage | None, str]:
@@ -107,7 +133,7 @@ def _replace(
 ) -> tuple[Store, Rescue]:
     """Bring the newest good copy back, or begin anew."""
     good = good or newest_good(storage.backup.folder)
-    with WriterLock(folder, "the daemon, bringing a backup back"):
+    with WriterLock(folder, f"{DAEMON}, bringing a backup back"):
         if good is not None:
             try:
                 restore(good.path, folder, int(clock.wall()))

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import sqlite3
 import zlib
-from collections.abc import Callable, Collection, Iterator, Sequence
-from contextlib import suppress
+from collections.abc import Callable, Collection, Sequence
+from contextlib import closing
 from dataclasses import replace
 from itertools import groupby
 from pathlib import Path
@@ -17,7 +18,6 @@ from dewkeeper.clock import Clock
 from dewkeeper.judge.types import Calibration, Exclusion, Item, Quality, Reading, Rebase
 from dewkeeper.store import codec, damage, migrate
 from dewkeeper.store.archive import archive_block, oldest_block, probe_rows
-from dewkeeper.store.arrival import Place, arrivals, others, place_of
 from dewkeeper.store.complaints import check, complaint, refusal
 from dewkeeper.store.coverage import Filler, fill_in, rebuild, roll, uncover
 from dewkeeper.store.database import (
@@ -26,20 +26,23 @@ from dewkeeper.store.database import (
     FOREVER,
     PROBE_BITS,
     PROBE_MASK,
+    driver,
     plain_reason,
     writing_engine,
 )
 from dewkeeper.store.dating import date_anew
 from dewkeeper.store.errors import StoreRefused, StoreUnusable
+from dewkeeper.store.files import Files
 from dewkeeper.store.hot import Probes
-from dewkeeper.store.lock import WriterLock, give_to_owner
+from dewkeeper.store.kept import Kept
+from dewkeeper.store.lock import DAEMON, WriterLock, give_to_owner
 from dewkeeper.store.outbox import restate, write_delivery, write_event, write_message
 from dewkeeper.store.quality import Verdicts, cut_out, spelled
 from dewkeeper.store.quarters import LONGEST_HOLD_SECONDS, QUARTER_SECONDS, Standards
 from dewkeeper.store.records import Batch, Snapshot
 from dewkeeper.store.remembered import Remembered
 from dewkeeper.store.repair import Repaired, bring_back
-from dewkeeper.store.ring import Row, first_key, insert, last_key
+from dewkeeper.store.ring import Row, insert, last_key
 from dewkeeper.store.salvage import Range, spans
 from dewkeeper_config.models import Storage
 
@@ -48,13 +51,14 @@ _RECENT_SECONDS = 10 * 3600
 """At ten past four, when this is asked, six in the evening: the night is whole, and a chart of one probe reads little of it."""
 
 
-class Store:
+class Store(Kept):
     """Used by one thread. `StoreRefused` means that nothing of the batch was written."""
 
     def __init__(self, engine: Engine, lock: WriterLock, folder: Path, storage: Storage, clock: Clock) -> None:
+        super().__init__(engine)
         self.folder = folder
-        self._engine = engine
         self._lock = lock
+        self._files = Files(folder)
         self._storage = storage
         self._clock = clock
         self._connection: Connection | None = None
@@ -67,7 +71,7 @@ class Store:
         self._filler: Filler | None = None  # None: to be made anew from what is stored
 
     @classmethod
-    def open(cls, folder: Path, storage: Storage, clock: Clock, who: str = "the daemon") -> Store:
+    def open(cls, folder: Path, storage: Storage, clock: Clock, who: str = DAEMON) -> Store:
         """Take the writer's place, open or create the database in `folder`, bring it to the newest schema.
 
         Raises StoreBusy, StoreDamaged, StoreUnusable. After an end that was not in good order the file is checked
@@ -96,6 +100,7 @@ class Store:
                 store._recall(connection)
                 store.damage = damage.blocks(connection)
             give_to_owner(folder / FILE_NAME)
+            store._files.remember()
         except (DatabaseError, OSError) as error:
             store.close(sound=False)
             raise complaint(error, StoreUnusable) from error
@@ -105,6 +110,19 @@ class Store:
     def disorder(self) -> bool:
         """Whether the writer before did not stop in good order."""
         return self._lock.unclean
+
+    def misplaced(self) -> str:
+        """Return which of the files in use are not where they were any more, empty when all are: two looks at the card.
+
+        Removed or replaced under the open database, they take everything with them that is stored from then on.
+        """
+        return self._files.gone()
+
+    def copy_to(self, target: Path, alive: Callable[[], None]) -> None:
+        """Write everything, as this connection sees it, into a new file. Raises sqlite3.Error, OSError."""
+        with closing(sqlite3.connect(target)) as writing, self._engine.connect() as connection:
+            driver(connection).backup(writing, pages=5000, progress=lambda *_: alive(), sleep=0)
+            writing.execute("PRAGMA journal_mode=DELETE")
 
     def commit(self, batch: Batch) -> None:
         """Store a batch in one transaction. Raises StoreRefused, and then nothing was written.
@@ -140,39 +158,6 @@ class Store:
             while any(self._taken(connection, free, number) for number in self._probes.ids.values()):
                 free += 1
         return ordered if free == ordered[0].time else [replace(reading, time=free) for reading in ordered]
-
-    def snapshot(self) -> Snapshot | None:
-        """Return the newest snapshot of the judge, its `sequence` being the row to give to `stream_after`."""
-        with self._engine.begin() as connection:
-            rows = connection.exec_driver_sql("SELECT id, time, data FROM snapshot ORDER BY id DESC").all()
-        for row in rows:
-            with suppress(zlib.error):  # an older one and more of the stream come to the same
-                return Snapshot(time=row.time, sequence=row.id, data=zlib.decompress(row.data))
-        return None
-
-    def stream_after(self, snapshot: Snapshot | None) -> Iterator[Item]:
-        """Yield what was stored after the snapshot, readings and items in arrival order."""
-        after_item = 0
-        with self._engine.begin() as connection:
-            # Archived without a snapshot is what was imported: history, not news.
-            after = Place((first_key(connection) or 1 << 60) - 1)
-            if snapshot is not None:
-                after_key, after_item = connection.exec_driver_sql(
-                    "SELECT after_key, after_item FROM snapshot WHERE id = ?", (snapshot.sequence,)
-                ).one()
-                after = place_of(connection, after_key)
-            wanted = others(connection, after_item)
-        yield from arrivals(self._engine.begin, after, wanted)
-
-    def planner_state(self) -> str | None:
-        """Return what the planner remembered, None if nothing."""
-        return self.notes().get("planner")
-
-    def notes(self) -> dict[str, str]:
-        """Return the small named facts."""
-        with self._engine.begin() as connection:
-            rows = connection.exec_driver_sql("SELECT name, value FROM note").all()
-        return {row.name: row.value for row in rows}
 
     def compact(self, now: int, zone: ZoneInfo, stop: Callable[[], bool] = lambda: False) -> int:
         """Archive every whole block older than `hot_days`; return how many readings moved. Raises StoreRefused.

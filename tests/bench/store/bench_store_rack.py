@@ -101,7 +101,7 @@ class Rack:
         assert isinstance(store, CountedStore)
         self.store = store
         self.judge = Judge()
-        self.ledger = Ledger(self.store, self.clock, commit_minutes * 60, lambda _: None)
+        self.ledger = Ledger(self.store, self.clock, commit_minutes * 60, lambda *_: None)
         known = known or settings()
         self.judge.feed(known)
         self.ledger.add(Batch(items=(known,)), urgent=True, judge=self.judge, at=START)
