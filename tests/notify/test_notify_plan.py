@@ -321,3 +321,22 @@ def test_state_of_another_version_is_set_aside() -> None:
     """State this version does not know is not believed; the planner starts empty."""
     planner = Planner(config(), '{"version": 99}')
     assert planner.plan([event("A4")], [], NOON, CONTEXT) != []
+
+
+def test_a_power_cut_is_one_message_though_a_heavy_tub_cools_later() -> None:
+    """Five tubs of a room whose heat stopped together are one message with one cause; a sixth an hour later joins its thread."""
+    planner = Planner(config(), None)
+    common = {"cause": "several stopped together: the mains, a fuse, or a plug or thermostat they share"}
+    names = [f"A{n}" for n in range(1, 6)]
+    rows = planner.plan(
+        [event(name, "heat_lost", detail={"common": "snake room"}, **common) for name in names],
+        [alarm(name, "heat_lost") for name in names], NOON, CONTEXT,
+    )  # fmt: skip
+    (first,) = firsts(rows)
+    assert "5 in left" in first.title
+    assert "mains" in " ".join(first.lines)
+    later = planner.plan(
+        [event("A6", "heat_lost", at=NOON + 3600, detail={"common": "snake room"}, **common)],
+        [alarm(name, "heat_lost") for name in [*names, "A6"]], NOON + 3600, CONTEXT,
+    )  # fmt: skip
+    assert {row.thread for row in firsts(later)} == {first.thread}

@@ -57,6 +57,8 @@ _OPENED_SHARE: Final = 0.93
 """What is left of the vapour after five minutes, at most; as in `signs`."""
 TOGETHER_SECONDS: Final = 3 * HOUR
 TOGETHER_FROM: Final = 3
+_NEARLY_C: Final = 0.5
+_FURTHER: Final = 1.2
 
 _TOGETHER: Final = "several stopped together: the mains, a fuse, or a plug or thermostat they share"
 
@@ -190,10 +192,11 @@ def _cools(state: State, watch: Watch, room: Watch | None, trend: list[Look], no
 
 
 def _lost_over(state: State, watch: Watch, now: int) -> None:
-    """It is over when it warms again by itself, or is back at the usual."""
+    """It is over when it warms again by itself, the sooner the nearer it is to the usual."""
     watch.coldest = min(watch.coldest, watch.t)
     low = watch.usual.low_c if watch.usual.days else watch.coldest + 2 * _WARMED_C
-    if watch.t >= low - BACK_C or watch.t - watch.coldest >= max(_WARMED_C, _WARMED_SHARE * (low - watch.coldest)):
+    warmed = watch.t - watch.coldest
+    if (watch.t >= low - BACK_C and warmed >= BACK_C) or warmed >= max(_WARMED_C, _WARMED_SHARE * (low - watch.coldest)):
         watch.cool_since = NEVER
         state.book.clear((watch.place, "heat_lost"), now, watch.name)
 
@@ -203,13 +206,31 @@ def _tell_lost(state: State, watch: Watch, now: int) -> None:
     others = [w for w in state.watches.values() if w.room == watch.room and w.role == "substrate" and w is not watch and not w.faults]
     known = [life for w in others if (life := state.book.lives.get((w.place, "heat_lost"))) is not None and life.stands]
     common = next((str(life.detail["common"]) for life in known if "common" in life.detail and now - life.raised < TOGETHER_SECONDS), "")
-    cooling = [w for w in others if w.cool_since != NEVER and not state.book.stands((w.place, "heat_lost"))]
+    cooling = [w for w in others if _cools_too(state, w, now)]
     if not common and len(cooling) + 1 >= TOGETHER_FROM:
-        common = f"{watch.room} {state.book.wall(min(w.cool_since for w in (watch, *cooling)))}"
+        common = f"{watch.room} {state.book.wall(watch.cool_since)}"
     for one in [watch, *(cooling if common else [])]:
         one.coldest = one.t
+        one.cool_since = watch.cool_since if one.cool_since == NEVER else one.cool_since
         state.book.raise_(
             (one.place, "heat_lost"), now, since=one.cool_since, enclosure=one.enclosure, probe=one.name, holder=one.name,
             value=round(one.t, 1), cause=_TOGETHER if common else "",
             detail={"usual_low_c": round(one.usual.low_c, 1)} | ({"common": common} if common else {}),
         )  # fmt: skip
+
+
+def _cools_too(state: State, watch: Watch, now: int) -> bool:
+    """Return whether an enclosure whose neighbour's heat stopped has lost its own, though it is not yet so cold that it would be told alone.
+
+    Nearly at the lowest of the last days, and it fell for half an hour without a break, further than its thermostat lets it.
+    """
+    facts = state.settings.enclosures.get(watch.enclosure or "") if state.settings else None
+    if facts is None or not facts.heater or state.book.stands((watch.place, "heat_lost")) or not watch.usual.known(DAY_UNKNOWN_LOOKS):
+        return False
+    if watch.cool_since != NEVER:
+        return True
+    since = now - COOL_SECONDS
+    falls = all(a[1] > b[1] for a, b in pairwise(watch.past.looks) if a[0] >= since)
+    top = max((t for at, t, _ in watch.past.looks if at >= now - 2 * HOUR), default=watch.t)
+    far = top - watch.t > _FURTHER * watch.past.usual_swing and watch.t < watch.usual.low_c + _NEARLY_C
+    return falls and far and not _opened_lately(watch, now - _OPENED_SECONDS)

@@ -22,7 +22,7 @@ from tests.bench.alarms.bench_heater import SCENES, Case, Scene, Trouble, air_of
 from dewkeeper.judge import Judge
 from dewkeeper.judge.types import EnclosureFacts, Event, ProbeFacts, Reading, Settings
 from dewkeeper.notify.grouping import Where, tellings
-from dewkeeper.notify.memory import Memory
+from dewkeeper.notify.memory import Known, Memory
 from dewkeeper_config.profiles import BUILT_IN
 
 START = 1_736_121_600  # Monday, 6 January 2025, 00:00 UTC
@@ -151,15 +151,20 @@ def _messages(case: Case, told: list[Event], found: Measured, where: str) -> Non
     memory = Memory()
     places = Where({h.name: ("rack", "room") for h in case.heaters}, {})
     groups: set[str] = set()
+    messages: set[tuple[str, int]] = set()
     raised = [e for e in told if e.event == "raised" and e.kind == "heat_lost"]
     for time in sorted({e.time for e in raised}):
         for telling in tellings([e for e in raised if e.time == time], memory, places, time):
-            groups.add(telling.thread or telling.gather or telling.event)
+            for alarm in telling.alarms:  # as the planner notes them: whoever is told of, stands
+                memory.alarms[alarm] = Known(time, time, time, group=telling.group)
+            groups.add(telling.gather or telling.event)
+            messages.add((telling.gather or telling.event, time + telling.hold_seconds))
     if raised:
         found.counts["cuts told"] += 1
         found.counts["cuts, one cause"] += len(groups) == 1
-        if len(groups) != 1:
-            found.notes.append(f"{len(groups)} messages: {where} {[(e.enclosure, (e.time - START) // 60) for e in raised]}")
+        found.counts["cuts, messages"] += len(messages)
+        if len(messages) > 1:
+            found.notes.append(f"{len(messages)} messages: {where} {[(e.enclosure, (e.time - START) // 60) for e in raised]}")
 
 
 def seeds_of(text: str) -> list[int]:
@@ -206,7 +211,8 @@ def report(label: str, c: Counter[str], years: float) -> bool:
         f"false {false} ({false / max(years, 0.01):.2f} a tub-year); cleared while hot {c['cleared while hot']}; "
         f"off told {c['off, told']}/{c['off']}, over within {OVER_MINUTES} min of the mend "
         f"{c['mended, over in time']}/{c['mended']}, over before it {c['over before the mend']}; "
-        f"cuts told as one {c['cuts, one cause']}/{c['cuts told']}\n"
+        f"cuts told as one "
+        f"{c['cuts, one cause']}/{c['cuts told']}, messages {c['cuts, messages']}\n"
     )  # fmt: skip
     return (
         c["stuck, warned in time"] >= 0.6 * c["stuck"] and false <= years and c["cleared while hot"] == 0
