@@ -11,7 +11,7 @@ from tests.store.test_store_damaged_block import flip_a_bit
 
 from dewkeeper.service.client import request
 from dewkeeper.store import History
-from dewkeeper.store.backup import back_up
+from dewkeeper.store.backup import back_up, look_into
 from dewkeeper.store.database import BLOCK_SECONDS, FILE_NAME
 from dewkeeper_config.models import Backup
 
@@ -54,3 +54,32 @@ def test_a_calibration_over_a_damaged_block_stops_nothing_and_the_night_mends_it
         assert len(history.raw("t1", first, first + BLOCK_SECONDS)) == 288
     assert not daemon._ledger.store.damage
     assert "system.cleared" in [message["type"] for message in phone.messages]
+
+
+def test_a_page_gone_bad_is_found_by_the_nightly_copy_and_mended_while_it_runs(racks: Any, phone: Any) -> None:
+    """Nobody reads old events: the copy finds the page, what can be read is taken over, and the copy is made of that."""
+    config = racks.config()
+    settings = Backup(folder=racks.folder / "copies", require_mount=False)
+    config = config.model_copy(update={"storage": config.storage.model_copy(update={"backup": settings})})
+    daemon = racks.start(config)
+    daemon.handle({"do": "journal", "enclosure": "T1", "what": "note", "who": "Ina", "detail": "kept"})
+    racks.clock.advance(3600)
+    with closing(sqlite3.connect(racks.folder / FILE_NAME)) as other:
+        other.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        (root,) = other.execute("SELECT rootpage FROM sqlite_master WHERE name = 'message'").fetchone()
+    with (racks.folder / FILE_NAME).open("r+b") as handle:
+        handle.seek((root - 1) * 4096)
+        handle.write(b"\xa5" * 4096)
+    racks.clock.advance(14 * 3600)
+    daemon.calendar.run_due()
+    daemon.copying.join(60)
+    racks.clock.advance(1200)
+    racks.stop(daemon)
+    told = "\n".join("\n".join([message["title"], *message["lines"]]) for message in phone.messages)
+    assert "set aside as dewkeeper.db.damaged-" in told
+    assert "Part could not be read of: messages" in told
+    (copy,) = (racks.folder / "copies").glob("dewkeeper-*.db")
+    assert look_into(copy).journal == 1
+    with History.open(racks.folder) as history:
+        assert len(history.raw("t2", 0, 1 << 40)) == 1 + 15 * 60 + 20
+        assert [entry.detail for entry in history.journal()] == ["kept"]

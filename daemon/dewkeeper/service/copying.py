@@ -10,16 +10,23 @@ from pathlib import Path
 from dewkeeper.judge.types import SystemReport
 from dewkeeper.store.backup import back_up
 from dewkeeper.store.drive import crowded
-from dewkeeper.store.errors import StoreError
+from dewkeeper.store.errors import DatabaseAtFault, StoreError
 from dewkeeper_config.models import Backup
 
 log = logging.getLogger(__name__)
 
 
 class NightlyCopy:
-    """before: what is done first, in the same thread. now: UTC seconds."""
+    """before: what is done first, in the same thread. now: UTC seconds.
 
-    def __init__(self, folder: Path, settings: Backup, before: Callable[[], None], now: Callable[[], int]) -> None:
+    rescue: told why the database is damaged, takes over what it still gives, and returns whether there is one to copy.
+    """
+
+    def __init__(
+        self, folder: Path, settings: Backup, before: Callable[[], None], now: Callable[[], int],
+        rescue: Callable[[str], bool] = lambda _: False,
+    ) -> None:  # fmt: skip
+        self._rescue = rescue
         self._folder = folder
         self._settings = settings
         self._before = before
@@ -55,7 +62,12 @@ class NightlyCopy:
     def _copy(self) -> None:
         try:
             self._before()
-            copy = back_up(self._folder, self._settings, self._now())
+            try:
+                copy = back_up(self._folder, self._settings, self._now())
+            except DatabaseAtFault as error:
+                if not self._rescue(error.why):
+                    raise
+                copy = back_up(self._folder, self._settings, self._now())
             self._crowded = crowded(copy.parent, copy)
         except (StoreError, OSError) as error:
             log.error("backup: %s", error)  # noqa: TRY400  one plain line, no stack

@@ -145,9 +145,9 @@ class Daemon:
             lambda: self.writer.calibrations,
         )  # fmt: skip
         self.heartbeats, self.work, self.pulse = self._heartbeats(), self._work(), Pulse(self.clock.monotonic)
-        self._repairing = Repairing(self.config.storage, self.writer.mailbox.put, lambda: self._ledger.store)
+        self._repairing = Repairing(self.config.storage, self.writer.mailbox.put, lambda: self._ledger.store, ledger.distrust)
         self.copying = NightlyCopy(
-            self._folder, self.config.storage.backup, self._repairing.nightly, self.timeline.now
+            self._folder, self.config.storage.backup, self._repairing.nightly, self.timeline.now, self._repairing.rescue
         )
         self.calendar = self._calendar(notes)
         waking = Waking(self.config, self.clock, self.timeline, self._boot, outage, notes, self.writer.mailbox.put)

@@ -99,6 +99,13 @@ class Ledger:
         self._last_snapshot = at
         self._replaced = False
 
+    def distrust(self, why: str) -> bool:
+        """Give up a file that somebody found damaged, before a commit meets it; return whether there is one in its place."""
+        if self.store is not None:
+            log.error("the database is damaged: %s", why)
+            self._refuse(StoreDamaged("the database file is damaged, which was found when it was to be copied,"))
+        return self._commit()
+
     def retry(self, judge: Judge) -> None:
         """Try again, now and then, when the store refused; commit what waited too long."""
         now = self._clock.monotonic()

@@ -23,9 +23,15 @@ _PATIENCE_SECONDS = 240.0
 
 
 class Repairing:
-    """post: hands a chore to the writer. store: the one in use, asked in the writer's thread only; None when there is none."""
+    """post: hands a chore to the writer. store: the one in use, None when there is none.
 
-    def __init__(self, storage: Storage, post: Callable[[Chore], None], store: Callable[[], Store | None]) -> None:
+    distrust: gives up the file in use, in the writer's thread, and returns whether there is another.
+    """
+
+    def __init__(
+        self, storage: Storage, post: Callable[[Chore], None], store: Callable[[], Store | None], distrust: Callable[[str], bool]
+    ) -> None:
+        self._distrust = distrust
         self._storage = storage
         self._post = post
         self._store = store
@@ -55,6 +61,13 @@ class Repairing:
         if chore.error:
             raise CommandRefused(chore.error)
         return done
+
+    def rescue(self, why: str) -> bool:
+        """Have the damaged database set aside and what it still gives taken over; return whether that was done."""
+        done: list[bool] = []
+        chore = Chore("rescue", lambda: done.append(self._distrust(why)))
+        self._post(chore)
+        return chore.done.wait(_PATIENCE_SECONDS) and done == [True]
 
     def nightly(self) -> None:
         """Before a copy is made: look at every block, and bring back what can be. Never raises."""

@@ -11,7 +11,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from dewkeeper.store.database import plain_reason
-from dewkeeper.store.errors import BackupFailed
+from dewkeeper.store.errors import BackupFailed, DatabaseAtFault
 from dewkeeper.store.lock import give_to_owner
 
 log = logging.getLogger(__name__)
@@ -99,7 +99,7 @@ def fault(error: Exception, source: Path, folder: Path) -> BackupFailed:
     if not plain and getattr(error, "sqlite_errorname", "") not in _WRITING:
         trouble = _damage(source)
         if trouble:
-            return BackupFailed(f"{source} cannot be copied, and the backup drive is not to blame: {trouble}")
+            return DatabaseAtFault(f"{source} cannot be copied, and the backup drive is not to blame: {trouble}", trouble)
     return BackupFailed(f"backup to {folder}: {plain_reason(error)}")
 
 

@@ -7,6 +7,7 @@ StoreError (DewkeeperError)
 │   ├── StoreCannotHold (ValueError): something in the batch can never be stored
 │   └── StoreDamaged (also StoreUnusable): the file is not whole
 ├── BackupFailed (OSError): no copy was made, or none was brought back
+│   └── DatabaseAtFault: the database that was to be copied is damaged
 └── TransferRefused (ValueError): an export or import could not go on
 """
 
@@ -45,6 +46,14 @@ class StoreDamaged(StoreRefused, StoreUnusable):
 
 class BackupFailed(StoreError, OSError):
     """No copy was made, or none was brought back; the message says what to do."""
+
+
+class DatabaseAtFault(BackupFailed):
+    """No copy was made because the database itself cannot be read; `why` says how, without the rest."""
+
+    def __init__(self, message: str, why: str) -> None:
+        super().__init__(message)
+        self.why = why
 
 
 class TransferRefused(StoreError, ValueError):
