@@ -326,7 +326,7 @@ def test_state_of_another_version_is_set_aside() -> None:
 def test_a_power_cut_is_one_message_though_a_heavy_tub_cools_later() -> None:
     """Five tubs of a room whose heat stopped together are one message with one cause; a sixth an hour later joins its thread."""
     planner = Planner(config(), None)
-    common = {"cause": "several stopped together: the mains, a fuse, or a plug or thermostat they share"}
+    common: dict[str, Any] = {"cause": "several stopped together: the mains, a fuse, or a plug or thermostat they share"}
     names = [f"A{n}" for n in range(1, 6)]
     rows = planner.plan(
         [event(name, "heat_lost", detail={"common": "snake room"}, **common) for name in names],
