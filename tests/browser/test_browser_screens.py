@@ -126,7 +126,7 @@ def test_every_enclosure_that_needs_a_look_is_on_the_first_screen(browser: Calla
     """Enclosures in six kinds of trouble are drawn whole above the navigation at 360 by 740 px, worst first."""
     demo_rack.make_trouble()
     with StoredPast.open(demo_rack.daemon.config) as past:
-        wanted = [row.enclosure for row in morning(past, demo_rack.daemon.config, int(demo_rack.clock.wall())).not_calm]
+        wanted = [row.enclosure for row in morning(past, demo_rack.daemon.config, int(demo_rack.clock.wall())).needs_look]
     assert len(wanted) >= 6
     one = browser()
     one.log_in(demo_rack.base, demo_rack.page.first_run_code)

@@ -5,7 +5,17 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from dewkeeper.report.model import EnclosureMorning, Mark, MorningGlance, Standing
-from dewkeeper.report.wording import RANK_WORDS, STATE_WORDS, Wording, headline, measured_by, outside_words, to_do
+from dewkeeper.report.wording import (
+    RANK_WORDS,
+    STATE_WORDS,
+    Wording,
+    aside_lines,
+    calm_words,
+    headline,
+    measured_by,
+    outside_words,
+    to_do,
+)
 
 _COLUMNS = ("", "", "lowest", "by day", "highest", "off target", "off tolerable", "dose", "temperature", "now", "unwatched")
 _FIRST_TO_GO = ("dose", "highest", "temperature", "off target", "now")
@@ -13,21 +23,27 @@ _FIRST_TO_GO = ("dose", "highest", "temperature", "off target", "now")
 
 
 def morning_lines(
-    glance: MorningGlance, wording: Wording, *, everything: bool = False, width: int = 120
+    glance: MorningGlance, wording: Wording, *, everything: bool = False, width: int = 120, alive: bool | None = None
 ) -> list[str]:
-    """Return the glance: what is wrong first, then the table, calm enclosures folded. width: of the terminal."""
+    """Return the glance: what is wrong first, then the table, calm enclosures folded.
+
+    width: of the terminal. alive: whether the daemon answers; None when it was not asked.
+    """
     span = f"{wording.clock(glance.night_start)}–{wording.clock(glance.night_end)}"
     running = "" if glance.night_over else ", still running"
     lines = [f"{glance.site}: the night to {wording.day(glance.night_end)}, {span}{running}", ""]
-    if (silent := silence_line(glance.silent_since, wording, glance.made_at)) is not None:
+    if glance.nothing_watched:
+        lines.append("Nothing is watched.")
+    if (silent := silence_line(glance.silent_since, wording, glance.made_at, alive=alive)) is not None:
         lines.append(silent)
     for alarm in glance.general:
         lines += alarm_lines(alarm, wording, glance.made_at)
-    for row in glance.not_calm:
+    for row in glance.needs_look:
         lines += _row_lines(row, wording, glance)
-    if not glance.not_calm and not glance.general:
-        lines.append("All calm.")
-    shown = glance.enclosures if everything else glance.not_calm
+    if not glance.needs_look and not glance.general:
+        lines.append(calm_words(glance))
+    lines += aside_lines(glance, wording)
+    shown = glance.enclosures if everything else glance.needs_look
     if shown:
         table = _table(shown, wording, width)
         dose = "; dose: % beyond target × hours" if " dose " in table[0] else ""
@@ -38,11 +54,14 @@ def morning_lines(
     return lines
 
 
-def silence_line(since: int | None, wording: Wording, now: int) -> str | None:
-    """Return what to do when no probe at all gives anything new, None when one does."""
+def silence_line(since: int | None, wording: Wording, now: int, *, alive: bool | None = None) -> str | None:
+    """Return what to do when no probe at all gives anything new, None when one does. alive: whether the daemon answers."""
     if since is None:
         return None
-    return f"Nothing new from any probe {wording.since(since, now)}: is the daemon running? `systemctl status dewkeeper`"
+    nothing = f"Nothing new from any probe {wording.since(since, now)}"
+    if alive:
+        return f"{nothing}. The daemon runs; `dewkeeper selftest` tells what does not read"
+    return f"{nothing}: {'the daemon does not answer' if alive is False else 'is the daemon running?'} `systemctl status dewkeeper`"
 
 
 def alarm_lines(alarm: Standing, wording: Wording, now: int) -> list[str]:
@@ -64,7 +83,7 @@ def _row_lines(row: EnclosureMorning, wording: Wording, glance: MorningGlance) -
     if row.alarms:
         return lines
     if row.unwatched.now:
-        if glance.silent_since is not None:
+        if glance.silent_since is not None or glance.nothing_watched:
             return []  # the line about all of them says it
         began = f" {wording.since(row.unwatched.since, glance.made_at)}" if row.unwatched.since is not None else ""
         return [f"{row.enclosure}: unwatched{began}: {row.unwatched.reason}"]
@@ -92,7 +111,7 @@ def _cells(row: EnclosureMorning, wording: Wording) -> list[str]:
         present = wording.humidity(row.now.humidity_percent) + (" stale" if row.now.stale else "")
     return [
         row.enclosure,
-        "out of service" if row.out_of_service else RANK_WORDS[row.rank],
+        RANK_WORDS[row.rank],
         _mark(row.humidity_min, wording) + (measured_by(row, row.humidity_min) if row.humidity_min else ""),
         wording.humidity(row.humidity_min_at_day_percent),
         _mark(row.humidity_max, wording),

@@ -12,6 +12,7 @@ import time
 from dewkeeper.cli.glance import alarm_lines, morning_lines, silence_line
 from dewkeeper.cli.output import DONE, NOT_WELL, complain, emit, emit_json, say
 from dewkeeper.cli.times import duration_seconds
+from dewkeeper.errors import CommandRefused, DaemonDown
 from dewkeeper.judge.words import STALE_SECONDS
 from dewkeeper.report.wording import STATE_WORDS, Wording, headline
 from dewkeeper_config.models import Config
@@ -55,7 +56,11 @@ def _now(args: argparse.Namespace) -> int:
     if args.format == "json":
         emit_json(glance.to_json())
     else:
-        if (silent := silence_line(glance.silent_since, wording, at)) is not None:
+        if glance.nothing_watched:
+            say("Nothing is watched.")
+        elif glance.unwatched:
+            say(f"Not watched: {', '.join(glance.unwatched)}")
+        if (silent := silence_line(glance.silent_since, wording, at, alive=_alive(config, glance.silent_since))) is not None:
             say(silent)
         for line in (line for alarm in glance.to_act_on for line in alarm_lines(alarm, wording, at)):
             say(line)
@@ -70,7 +75,9 @@ def _now(args: argparse.Namespace) -> int:
                 "temperature": wording.temperature(row.temperature_c),
                 "at": wording.clock(row.at, at) if row.at is not None else "–",
                 "trust": ", ".join([row.trust, *(test for test in row.tests if test != row.trust)]),
-                "alarms": "; ".join(headline(a).partition(": ")[2] or headline(a) for a in row.alarms),
+                "alarms": "; ".join(
+                    [*(["out of service"] if row.out_of_service else []), *(headline(a).partition(": ")[2] or headline(a) for a in row.alarms)]
+                ),
             }
             for row in glance.probes
         ]
@@ -88,7 +95,22 @@ def _now(args: argparse.Namespace) -> int:
                 "alarms": "alarms",
             },
         )
-    return DONE if all(row.trust == "measured" for row in glance.probes) else NOT_WELL
+    return DONE if all(row.trust == "measured" or row.out_of_service for row in glance.probes) else NOT_WELL
+
+
+def _alive(config: Config, silent_since: int | None) -> bool | None:
+    """Return whether the daemon answers; asked only where nothing new is stored, for then it matters."""
+    if silent_since is None:
+        return None
+    from dewkeeper.service.client import request
+
+    try:
+        request(config.storage.folder, {"do": "alive"})
+    except DaemonDown:
+        return False
+    except CommandRefused:
+        pass  # an answer all the same
+    return True
 
 
 def _morning(args: argparse.Namespace) -> int:
@@ -102,14 +124,16 @@ def _morning(args: argparse.Namespace) -> int:
         emit_json(glance.to_json())
     else:
         width = shutil.get_terminal_size().columns
-        for line in morning_lines(glance, Wording.of(config.site), everything=args.all, width=width):
+        alive = _alive(config, glance.silent_since)
+        for line in morning_lines(glance, Wording.of(config.site), everything=args.all, width=width, alive=alive):
             say(line)
-    return NOT_WELL if glance.not_calm or glance.general else DONE
+    return NOT_WELL if glance.needs_look or glance.general or glance.nothing_watched else DONE
 
 
 def _alarms(args: argparse.Namespace) -> int:
     from dewkeeper.report.model import to_plain
-    from dewkeeper.report.morning import standing, worst_alarm_first
+    from dewkeeper.report.morning import standing
+    from dewkeeper.report.order import alarm_order
     from dewkeeper.report.past import StoredPast
 
     config: Config = args.load_config()
@@ -117,7 +141,7 @@ def _alarms(args: argparse.Namespace) -> int:
     with StoredPast.open(config) as past:
         alarms = [standing(alarm) for alarm in past.standing() if alarm.state != "normal"]
         resting = past.in_force().resting(e.name for e in config.enclosure)
-    alarms.sort(key=worst_alarm_first)
+    alarms.sort(key=lambda alarm: alarm_order(alarm, at))
     if args.format == "json":
         emit_json(to_plain(alarms))
     elif not alarms:
@@ -144,6 +168,7 @@ def _history(args: argparse.Namespace) -> int:
     from dewkeeper.report.enclosure import gaps_of, judged_probes
     from dewkeeper.report.model import to_plain
     from dewkeeper.report.past import StoredPast
+    from dewkeeper.report.watching import stale_after
 
     config: Config = args.load_config()
     probes = judged_probes(config, args.enclosure)
@@ -164,7 +189,7 @@ def _history(args: argparse.Namespace) -> int:
     for line in plot(args.enclosure, points, start, end, width, wording, in_force.limits(args.enclosure, end)):
         say(line)
     believed = [latest[probe].reading.time for probe in probes if probe in latest and latest[probe].quality.counts]
-    for gap in gaps_of(points, start, end, (), in_force, max(believed, default=None)):
+    for gap in gaps_of(points, start, end, (), in_force, max(believed, default=None), stale_after(config)):
         say(f"not measured: {wording.clock(gap.start, end)}–{wording.clock(gap.end, gap.start)}, {wording.lasting(gap.end - gap.start)}")
     return DONE
 

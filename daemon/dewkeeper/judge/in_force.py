@@ -111,6 +111,18 @@ class InForce:
         last = next((command for command in reversed(self._service) if command.enclosure == enclosure), None)
         return last if last is not None and last.verb == "out_of_service" else None
 
+    def out_of_service_seconds(self, enclosure: str, start: int, end: int) -> int:
+        """Return for how many seconds of [start, end) an enclosure was out of service."""
+        total, since = 0, None
+        for command in self._service:
+            if command.enclosure != enclosure:
+                continue
+            if command.verb == "out_of_service" and since is None:
+                since = command.time
+            elif command.verb == "in_service" and since is not None:
+                total, since = total + max(0, min(end, command.time) - max(start, since)), None
+        return total + (max(0, end - max(start, since)) if since is not None else 0)
+
     def resting(self, enclosures: Iterable[str]) -> list[Command]:
         """Return the commands that took some of these out of service, for those that still are, in their order."""
         return [command for name in enclosures if (command := self.out_of_service(name)) is not None]

@@ -13,7 +13,16 @@ from zoneinfo import ZoneInfo
 from dewkeeper.notify.people import Draft
 from dewkeeper.notify.words import TITLE_LENGTH, page_line
 from dewkeeper.report.model import EnclosureMorning, MorningGlance
-from dewkeeper.report.wording import Wording, first_steps, headline, measured_by, outside_words, to_do
+from dewkeeper.report.wording import (
+    Wording,
+    aside_lines,
+    calm_words,
+    first_steps,
+    headline,
+    measured_by,
+    outside_words,
+    to_do,
+)
 from dewkeeper_config.models import Config, Person
 
 MORNING_GRACE_SECONDS: Final = 6 * 3600
@@ -36,23 +45,36 @@ def morning_due(config: Config, done: Mapping[str, str], now: int, zone: ZoneInf
 
 def morning_words(glance: MorningGlance, wording: Wording) -> tuple[str, tuple[str, ...]]:
     """Return first line and text of the morning message: "All well" said outright, or what is not, worst first."""
-    night = f"night {wording.clock(glance.night_start)}–{wording.clock(glance.night_end)}"
-    watched = [row for row in glance.enclosures if not row.out_of_service]
-    rows = glance.not_calm
-    lines = [_row(row, wording, glance.made_at) for row in rows[:_MOST_NAMED]]
-    if len(rows) > _MOST_NAMED:
-        lines.append(f"and {len(rows) - _MOST_NAMED} more on the page")
+    rows = glance.needs_look
+    listed = [row for row in rows if row.rank != "unwatched"] if glance.nothing_watched else list(rows)
+    lines = ["Nothing is watched: look at the tubs yourself, then at dewkeeper's own health."] if glance.nothing_watched else []
+    lines += [_row(row, wording, glance.made_at) for row in listed[:_MOST_NAMED]]
+    if len(listed) > _MOST_NAMED:
+        lines.append(f"and {len(listed) - _MOST_NAMED} more on the page")
     lines += [f"{headline(alarm)}, {wording.stood(alarm, glance.made_at)}" for alarm in glance.general]
-    if not rows and not glance.general:
-        title = f"All well: {len(watched)} enclosures, {night}"
-        lines.append("Every enclosure was watched, and none was beyond its limits.")
-    elif rows:
-        title = f"Morning: {_named([row.enclosure for row in rows])} – see list; {len(glance.calm)} calm"
-    else:
-        title = f"Morning: all {len(watched)} calm; {_named([headline(a) for a in glance.general])}"
+    if glance.all_well:
+        lines.append(calm_words(glance))
+    lines += aside_lines(glance, wording)
     if glance.calm and rows:
         lines.append(f"Calm: {', '.join(row.enclosure for row in glance.calm)}")
+    title = _title(glance, f"night {wording.clock(glance.night_start)}–{wording.clock(glance.night_end)}")
     return (title if len(title) <= TITLE_LENGTH else title[: TITLE_LENGTH - 1] + "…"), tuple(lines)
+
+
+def _title(glance: MorningGlance, night: str) -> str:
+    """Return the first line: what is urgent, else what is not watched, else what asks for a look; "All well" only if so."""
+    rows, served = glance.needs_look, len(glance.enclosures) - len(glance.resting)
+    if glance.all_well:
+        return f"All well: {served} in service, {len(glance.resting)} not; {night}" if glance.resting else f"All well: {served} enclosures, {night}"
+    if glance.nothing_watched and not (rows and rows[0].rank == "urgent"):
+        return "Nothing is watched – look at the tubs yourself" if served else "No enclosure is in service"
+    if rows:
+        return f"Morning: {_named([row.enclosure for row in rows])} – see list; {len(glance.calm)} calm"
+    if glance.general:
+        return f"Morning: no tub asks for a look; {_named([headline(a) for a in glance.general])}"
+    if glance.patchy:
+        return f"Morning: calm, not always watched: {_named([row.enclosure for row in glance.patchy])}"
+    return f"Morning: calm; shelved: {_named([row.enclosure for row in glance.shelved])}"
 
 
 def morning_draft(day: str, said: tuple[str, Sequence[str]], link: str | None) -> Draft:

@@ -13,8 +13,10 @@ from dewkeeper.judge.types import Command, Event, JournalEntry
 from dewkeeper.judge.words import EXCURSIONS, FAULTS, JOURNAL, KINDS
 from dewkeeper.report.history import JUDGED, Past, Point, Trace, together
 from dewkeeper.report.model import Limiting, NowValues, Standing, to_plain
-from dewkeeper.report.morning import STALE_POLLS, limiting, now_values, standing, worst_alarm_first
+from dewkeeper.report.morning import limiting, now_values, standing
 from dewkeeper.report.nights import day_start, night_to_show
+from dewkeeper.report.order import alarm_order
+from dewkeeper.report.watching import STALE_POLLS, stale_after
 from dewkeeper.report.wording import beyond
 from dewkeeper_config.models import Config
 from dewkeeper_config.profiles import effective_limits
@@ -107,9 +109,9 @@ def enclosure(history: Past, config: Config, name: str, span: Span, now: int) ->
     stretches = tuple(s for s in stretches_of(events) if (s.end is None or s.end > start) and s.start < end)
     latest = history.latest()
     stage, until = in_force.stage(name, now)
-    pause = STALE_POLLS * config.site.poll_seconds
+    fresh = stale_after(config)
     newest = [latest[probe] for probe in judged_probes(config, name) if probe in latest]
-    present = now_values(newest, limits, now, pause)
+    present = now_values(newest, limits, now, fresh)
     believed = max((n.reading.time for n in newest if n.quality.counts), default=None)
     return EnclosureReport(
         enclosure=name,
@@ -119,20 +121,26 @@ def enclosure(history: Past, config: Config, name: str, span: Span, now: int) ->
         limits=limiting(limits),
         traces=traces,
         pause_seconds=STALE_POLLS * in_force.slowest_poll_seconds(start, end),
-        gaps=tuple(gaps_of(points, start, min(end, now), stretches, in_force, believed)),
+        gaps=tuple(gaps_of(points, start, min(end, now), stretches, in_force, believed, fresh if end >= now else 0)),
         stretches=stretches,
         marks=tuple(journal_mark(e) for e in history.journal(start, enclosure=name) if e.time < end),
         now=present,
         alarms=tuple(
             sorted(
                 (standing(a) for a in history.standing() if a.enclosure == name and a.state != "normal"),
-                key=worst_alarm_first,
+                key=lambda a: alarm_order(a, now),
             )
         ),
         stage=stage or next(e.profile for e in config.enclosure if e.name == name),
         stage_until=until if stage else None,
         out_of_service=in_force.out_of_service(name),
     )
+
+
+def default_span(history: Past, config: Config, name: str, now: int) -> Span:
+    """Return what to show of an enclosure unasked: the night, but where something stands a span that contains now."""
+    over = night_to_show(config.site, now).end < now
+    return "day" if over and any(a.enclosure == name and a.state != "normal" for a in history.standing()) else "night"
 
 
 def span_of(config: Config, span: Span, now: int) -> tuple[int, int]:
@@ -170,12 +178,19 @@ def journal_mark(entry: JournalEntry) -> JournalMark:
 
 
 def gaps_of(
-    points: Sequence[Point], start: int, end: int, stretches: Sequence[Stretch], in_force: InForce, newest: int | None = None
+    points: Sequence[Point],
+    start: int,
+    end: int,
+    stretches: Sequence[Stretch],
+    in_force: InForce,
+    newest: int | None = None,
+    fresh_seconds: int = 0,
 ) -> list[Gap]:
     """Return the times in [start, end) that no point covers for longer than three polls of then.
 
     What was before the first settings of all and the first point is no gap. newest: when the newest believed reading was
-    taken, if known: a gap that lasts begins there, not with the slice.
+    taken, if known: a gap that lasts begins there, not with the slice. fresh_seconds: how old a reading of now may be, where
+    `end` is now: what was read since may not be committed yet.
     """
     gaps: list[Gap] = []
     first = [at for at in (in_force.began, points[0].at if points else None) if at is not None]
@@ -184,7 +199,8 @@ def gaps_of(
         at = point.at if point is not None else end
         if point is None and newest is not None:
             covered = min(covered, max(start, newest + in_force.poll_seconds(newest)))
-        if at - covered > STALE_POLLS * in_force.poll_seconds(covered):
+        borne = STALE_POLLS * in_force.poll_seconds(covered)
+        if at - covered > (max(borne, fresh_seconds) if point is None else borne):
             fault = next(
                 (s for s in stretches if s.fault and s.start < at and (s.end is None or s.end > covered)), None
             )

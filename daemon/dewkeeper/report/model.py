@@ -14,9 +14,11 @@ from typing import Any, Literal
 from dewkeeper.interchange import format_time
 from dewkeeper.judge.types import Band, Kind, Priority, State
 
-Rank = Literal["urgent", "alarm", "unwatched", "outside", "calm"]
-RANKS: tuple[Rank, ...] = ("urgent", "alarm", "unwatched", "outside", "calm")
-"""Worst first: an urgent alarm; another alarm; not watched; beyond a limit but no alarm; nothing to see to."""
+Rank = Literal["urgent", "alarm", "unwatched", "outside", "shelved", "out_of_service", "calm"]
+RANKS: tuple[Rank, ...] = ("urgent", "alarm", "unwatched", "outside", "shelved", "out_of_service", "calm")
+"""Worst first: an urgent alarm; another alarm; not watched; beyond a limit but no alarm; put aside by the keeper, an alarm
+or the whole enclosure; nothing to see to."""
+NEEDS_LOOK: frozenset[Rank] = frozenset({"urgent", "alarm", "unwatched", "outside"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +46,10 @@ class NowValues:
 
 @dataclass(frozen=True, slots=True)
 class Standing:
-    """An alarm that stands, with everything needed to act on it. `respond_by` is None where there is no hurry."""
+    """An alarm that stands, with everything needed to act on it. `respond_by` is None where there is no hurry.
+
+    dose: of an excursion so far, %RH or °C beyond the limit times hours.
+    """
 
     alarm: str
     kind: Kind
@@ -62,6 +67,7 @@ class Standing:
     response: str
     respond_by: int | None
     shelved_until: int | None = None
+    dose: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +101,7 @@ class EnclosureMorning:
     dose_percent_hours: how far beyond target times how long, %RH times hours, both sides together.
     stage: the journal's stage (opaque, gravid …), else the profile; `limits` are those of the stage.
     minimum_change_percent: lowest humidity compared with the night before, None when one of them is unknown.
+    watched: whether it was in service and watched, by believed readings, all the time the glance speaks of, and is now.
     judged: its judged probes; extremes are the worst of all of them, times beyond those of the worst.
     """
 
@@ -124,6 +131,7 @@ class EnclosureMorning:
     stage: str = "adult"
     out_of_service: bool = False
     judged: tuple[str, ...] = ()
+    watched: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,19 +163,46 @@ class MorningGlance:
     silent_since: int | None = None
 
     @property
-    def not_calm(self) -> tuple[EnclosureMorning, ...]:
+    def needs_look(self) -> tuple[EnclosureMorning, ...]:
         """The enclosures that need a look, worst first."""
-        return tuple(e for e in self.enclosures if e.rank != "calm")
+        return tuple(e for e in self.enclosures if e.rank in NEEDS_LOOK)
+
+    @property
+    def shelved(self) -> tuple[EnclosureMorning, ...]:
+        """The enclosures of which the keeper put an alarm aside, and nothing else asks for a look."""
+        return tuple(e for e in self.enclosures if e.rank == "shelved")
+
+    @property
+    def resting(self) -> tuple[EnclosureMorning, ...]:
+        """The enclosures that are out of service: nobody is told of them."""
+        return tuple(e for e in self.enclosures if e.rank == "out_of_service")
 
     @property
     def calm(self) -> tuple[EnclosureMorning, ...]:
-        """The enclosures that do not."""
+        """The enclosures in service with nothing to see to."""
         return tuple(e for e in self.enclosures if e.rank == "calm")
+
+    @property
+    def patchy(self) -> tuple[EnclosureMorning, ...]:
+        """The calm ones that were not watched all the time."""
+        return tuple(e for e in self.calm if not e.watched)
+
+    @property
+    def nothing_watched(self) -> bool:
+        """Whether no enclosure in service is watched now, or none is in service."""
+        return all(e.unwatched.now for e in self.enclosures if not e.out_of_service)
+
+    @property
+    def all_well(self) -> bool:
+        """Whether it may be said: every enclosure in service calm, and watched throughout; and dewkeeper itself well."""
+        if self.nothing_watched or self.general or self.silent_since is not None:
+            return False
+        return all(e.rank == "out_of_service" or (e.rank == "calm" and e.watched) for e in self.enclosures)
 
     def to_json(self) -> dict[str, Any]:
         """Return the glance as JSON values; times become ISO 8601 text in UTC."""
         plain: dict[str, Any] = to_plain(self)
-        return plain
+        return plain | {"all_well": self.all_well, "nothing_watched": self.nothing_watched}
 
 
 TIMES = frozenset(

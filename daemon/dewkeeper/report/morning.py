@@ -6,39 +6,28 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from dewkeeper.air import referred_humidity
-from dewkeeper.judge.lifecycle import WITHHELD
-from dewkeeper.judge.types import PRIORITIES, Alarm, Event, JournalEntry
-from dewkeeper.judge.words import FAULTS, JOURNAL, KINDS
+from dewkeeper.judge.types import Alarm, Event, JournalEntry
+from dewkeeper.judge.words import JOURNAL
 from dewkeeper.report.history import Newest, NightSums, Past
-from dewkeeper.report.model import (
-    RANKS,
-    Change,
-    EnclosureMorning,
-    Limiting,
-    MorningGlance,
-    NowValues,
-    Rank,
-    Standing,
-    Unwatched,
-)
+from dewkeeper.report.model import Change, EnclosureMorning, Limiting, MorningGlance, NowValues, Rank, Standing
 from dewkeeper.report.nights import Night, night_before, night_to_show
+from dewkeeper.report.order import QUIET_STATES, alarm_order, dose_of, row_order
+from dewkeeper.report.watching import due_seconds, is_fault, is_stale, silent_since, stale_after, unwatched
 from dewkeeper.report.wording import Wording, happened, worth_telling
 from dewkeeper_config.models import Config, Enclosure, Limits
 from dewkeeper_config.profiles import effective_limits
 
 DAY_SECONDS = 86400
-STALE_POLLS = 3
 UNWATCHED_MINUTES = 30.0
 """So much of a night without believable readings is worth a look even when the probe is back."""
-QUIET_STATES = WITHHELD | {"normal"}
-"""States in which an alarm asks nothing of anybody just now."""
 
 
 @dataclass(frozen=True, slots=True)
 class Gathered:
     """Everything read from the store for one glance: sums by enclosure, newest readings by probe, the rest in time order.
 
-    limits: what each enclosure is judged by just now, its stage included. resting: what is out of service.
+    limits: what each enclosure is judged by just now, its stage included. resting: what is out of service. due: seconds of
+    the night so far in which each was to be watched. just_read: what was believed within the last polls.
     """
 
     tonight: Mapping[str, NightSums]
@@ -50,6 +39,8 @@ class Gathered:
     limits: Mapping[str, Limits]
     stages: Mapping[str, str]
     resting: frozenset[str]
+    due: Mapping[str, int]
+    just_read: frozenset[str]
 
 
 def morning(history: Past, config: Config, now: int) -> MorningGlance:
@@ -61,28 +52,40 @@ def morning(history: Past, config: Config, now: int) -> MorningGlance:
     earlier = night_before(config.site, night)
     since = now - DAY_SECONDS
     in_force = history.in_force()
+    latest, fresh = history.latest(), stale_after(config)
+    end = min(night.end, now)
     gathered = Gathered(
-        tonight=history.nights(night.start, min(night.end, now)),
+        tonight=history.nights(night.start, end),
         before=history.nights(earlier.start, earlier.end),
-        latest=history.latest(),
+        latest=latest,
         alarms=history.standing(),
         events=history.events(since),
         journal=history.journal(since),
         limits={e.name: in_force.limits(e.name, now) or effective_limits(config, e.name) for e in config.enclosure},
         stages={e.name: in_force.stage(e.name, now)[0] or e.profile for e in config.enclosure},
         resting=frozenset(out.enclosure or "" for out in in_force.resting(e.name for e in config.enclosure)),
+        due={e.name: due_seconds(in_force, e.name, night.start, end) for e in config.enclosure},
+        just_read=just_read(history, latest, now, fresh),
     )
     return compose(config, now, night, gathered)
+
+
+def just_read(history: Past, latest: Mapping[str, Newest], now: int, stale_after_seconds: int) -> frozenset[str]:
+    """Return the enclosures of which a reading was believed within the last polls; asked only where the newest was not."""
+    if all(n.quality.counts for n in latest.values()):
+        return frozenset()
+    recent = history.nights(now - stale_after_seconds, now + 1)
+    return frozenset(name for name, sums in recent.items() if sums.watched_seconds)
 
 
 def compose(config: Config, now: int, night: Night, gathered: Gathered) -> MorningGlance:
     """Return the glance from what was gathered; a pure function."""
     rooms = {rack.name: rack.room for rack in config.rack}
     wording = Wording.of(config.site)
-    stale_after = STALE_POLLS * config.site.poll_seconds
+    fresh = stale_after(config)
     changes = tuple(_changes(gathered, wording, now))
     rows = [
-        _enclosure(enclosure, rooms[enclosure.rack], config, now, night, gathered, changes, stale_after)
+        _enclosure(enclosure, rooms[enclosure.rack], config, now, gathered, changes, fresh)
         for enclosure in config.enclosure
     ]
     known = {enclosure.name for enclosure in config.enclosure}
@@ -94,17 +97,13 @@ def compose(config: Config, now: int, night: Night, gathered: Gathered) -> Morni
         night_start=night.start,
         night_end=night.end,
         night_over=now >= night.end,
-        enclosures=tuple(sorted(rows, key=_worst_first)),
-        general=tuple(standing(a) for a in gathered.alarms if a.enclosure not in known and a.state != "normal"),
+        enclosures=tuple(sorted(rows, key=lambda row: row_order(row, now))),
+        general=tuple(
+            sorted((standing(a) for a in gathered.alarms if a.enclosure not in known and a.state != "normal"), key=lambda a: alarm_order(a, now))
+        ),
         changes=changes,
-        silent_since=silent_since(gathered.latest.values(), now, stale_after),
+        silent_since=silent_since(gathered.latest.values(), now, fresh),
     )
-
-
-def silent_since(newest: Iterable[Newest], now: int, stale_after_seconds: int) -> int | None:
-    """Return when the newest reading of all was taken if even that one is stale: no probe is at fault, nothing is read."""
-    last = max((n.reading.time for n in newest), default=None)
-    return last if last is not None and now - last > stale_after_seconds else None
 
 
 def standing(alarm: Alarm) -> Standing:
@@ -126,6 +125,7 @@ def standing(alarm: Alarm) -> Standing:
         response=alarm.response,
         respond_by=alarm.raised + alarm.within_seconds if alarm.within_seconds else None,
         shelved_until=alarm.shelved_until,
+        dose=dose_of(alarm.detail),
     )
 
 
@@ -134,17 +134,16 @@ def _enclosure(
     room: str,
     config: Config,
     now: int,
-    night: Night,
     gathered: Gathered,
     changes: Sequence[Change],
-    stale_after: int,
+    fresh: int,
 ) -> EnclosureMorning:
     probes = [p.name for p in config.probe if p.enclosure == enclosure.name and p.role == "substrate"]
     limits = gathered.limits[enclosure.name]
     tonight = gathered.tonight.get(enclosure.name, NightSums())
     before = gathered.before.get(enclosure.name, NightSums())
     alarms = tuple(standing(a) for a in gathered.alarms if a.enclosure == enclosure.name and a.state != "normal")
-    newest = now_values([gathered.latest[p] for p in probes if p in gathered.latest], limits, now, stale_after)
+    newest = now_values([gathered.latest[p] for p in probes if p in gathered.latest], limits, now, fresh)
     referred = None
     if tonight.humidity_min is not None and tonight.humidity_min_temperature_c is not None:
         referred = referred_humidity(
@@ -153,8 +152,11 @@ def _enclosure(
     change = None
     if tonight.humidity_min is not None and before.humidity_min is not None:
         change = tonight.humidity_min.value - before.humidity_min.value
-    passed = min(now, night.end) - night.start
-    unwatched = unwatched_time(alarms, newest, max(0.0, passed - tonight.watched_seconds) / 60)
+    name, lost = enclosure.name, max(0.0, gathered.due[enclosure.name] - tonight.watched_seconds)
+    unseen = unwatched(
+        probes, alarms, gathered.latest, lost / 60, now, fresh, just_read=name in gathered.just_read
+    )
+    out_of_service = name in gathered.resting
     row = EnclosureMorning(
         enclosure=enclosure.name,
         rack=enclosure.rack,
@@ -173,15 +175,17 @@ def _enclosure(
         dose_percent_hours=tonight.dose_percent_hours,
         minutes_watched=tonight.watched_seconds / 60,
         now=newest,
-        unwatched=unwatched,
-        alarms=tuple(sorted(alarms, key=worst_alarm_first)),
+        unwatched=unseen,
+        alarms=tuple(sorted(alarms, key=lambda a: alarm_order(a, now))),
         minimum_change_percent=change,
         changes=tuple(c.text for c in changes if c.enclosure == enclosure.name),
         minutes_too_hot=tonight.too_hot_seconds / 60,
         minutes_too_cold=tonight.too_cold_seconds / 60,
         stage=gathered.stages[enclosure.name],
-        out_of_service=enclosure.name in gathered.resting,
+        out_of_service=out_of_service,
         judged=tuple(probes),
+        # A gap of up to three polls is no break (DESIGN.md, Judging), and the last polls may not be committed yet.
+        watched=not out_of_service and not unseen.now and gathered.due[name] > 0 and lost <= fresh,
     )
     return _ranked(row, limits)
 
@@ -205,7 +209,7 @@ def now_values(newest: Iterable[Newest], limits: Limits, now: int, stale_after_s
     A stale one never hides one of now.
     """
     believed = [
-        NowValues(r.humidity_percent, r.temperature_c, r.time, now - r.time > stale_after_seconds, r.probe)
+        NowValues(r.humidity_percent, r.temperature_c, r.time, is_stale(r.time, now, stale_after_seconds), r.probe)
         for r in (n.reading for n in newest if n.quality.counts)
         if r.humidity_percent is not None and r.temperature_c is not None
     ]
@@ -219,48 +223,35 @@ def now_values(newest: Iterable[Newest], limits: Limits, now: int, stale_after_s
     return max(believed, key=concern, default=None)
 
 
-def unwatched_time(alarms: Iterable[Standing], newest: NowValues | None, minutes: float) -> Unwatched:
-    """Return how long nothing was believed, whether that is so now, and the named fault if there is one."""
-    faults = sorted((a for a in alarms if a.kind in FAULTS and a.state != "out_of_service"), key=lambda a: a.since)
-    if faults and faults[0].state != "returned_unacknowledged":
-        return Unwatched(minutes, True, KINDS[faults[0].kind].label, faults[0].since)
-    if newest is None or newest.stale:
-        return Unwatched(minutes, True, "no new reading", newest.at if newest else None)
-    return Unwatched(minutes, False, "", None)
-
-
 def _ranked(row: EnclosureMorning, limits: Limits) -> EnclosureMorning:
+    return replace(row, rank=_rank(row, limits))
+
+
+def _rank(row: EnclosureMorning, limits: Limits) -> Rank:
     open_alarms = [a for a in row.alarms if a.state not in QUIET_STATES]
-    delays = limits.delays
-    referred = row.humidity_min_at_day_percent
-    rank: Rank = "calm"
     if any(a.priority == "urgent" and a.state != "returned_unacknowledged" for a in open_alarms):
-        rank = "urgent"
-    elif any(a.kind not in FAULTS for a in open_alarms):
-        rank = "alarm"
-    elif row.out_of_service:
-        rank = "calm"
-    elif open_alarms or row.unwatched.now or row.unwatched.minutes >= UNWATCHED_MINUTES:
-        rank = "unwatched"
-    elif (
+        return "urgent"
+    # A fault of its judged probe says that it is not watched; one that leaves it watched is something to see to.
+    if any(not is_fault(a) for a in open_alarms) or (open_alarms and not row.out_of_service and not row.unwatched.now):
+        return "alarm"
+    if row.out_of_service:
+        return "out_of_service"
+    if row.unwatched.now or row.unwatched.minutes >= UNWATCHED_MINUTES:
+        return "unwatched"
+    if any(a.state == "shelved" for a in row.alarms):
+        return "shelved"
+    return "outside" if _outside(row, limits) else "calm"
+
+
+def _outside(row: EnclosureMorning, limits: Limits) -> bool:
+    delays, referred = limits.delays, row.humidity_min_at_day_percent
+    return (
         row.minutes_beyond_tolerable >= delays.dry_tolerable_minutes
         or row.minutes_beyond_target >= delays.dry_target_minutes
         or row.minutes_too_cold > 0
         or row.minutes_too_hot > 0
         or (referred is not None and referred < limits.humidity_tolerable.low - delays.humidity_deadband)
-    ):
-        rank = "outside"
-    return replace(row, rank=rank)
-
-
-def _worst_first(row: EnclosureMorning) -> tuple[int, float, str, int, int]:
-    return (RANKS.index(row.rank), -row.dose_percent_hours, row.rack, row.shelf, row.place)
-
-
-def worst_alarm_first(alarm: Standing) -> tuple[bool, int, bool, int]:
-    """Return what to sort alarms by: those that ask nothing last, urgent ones first, over ones after, then the older."""
-    over = alarm.state == "returned_unacknowledged"
-    return (alarm.state in QUIET_STATES, -PRIORITIES.index(alarm.priority), over, alarm.since)
+    )
 
 
 def _changes(gathered: Gathered, wording: Wording, now: int) -> Iterable[Change]:

@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 
 from dewkeeper.judge.types import Band, Event, Kind
 from dewkeeper.judge.words import KINDS, LATCHED
-from dewkeeper.report.model import EnclosureMorning, Mark, NowValues, Rank, Standing
+from dewkeeper.report.model import EnclosureMorning, Mark, MorningGlance, NowValues, Rank, Standing
 from dewkeeper_config.models import Site
 
 RANK_WORDS: dict[Rank, str] = {
@@ -21,6 +21,8 @@ RANK_WORDS: dict[Rank, str] = {
     "alarm": "see to it",
     "unwatched": "unwatched",
     "outside": "was outside",
+    "shelved": "shelved",
+    "out_of_service": "out of service",
     "calm": "calm",
 }
 """What a rank says beside its colour."""
@@ -187,6 +189,42 @@ def outside_words(row: EnclosureMorning, wording: Wording) -> list[str]:
     if referred is not None and referred < limits.tolerable_low and row.minutes_beyond_tolerable < 1:
         said.append(f"would be {wording.humidity(referred)} at {wording.day_temperature(limits.day_temperature)}")
     return said
+
+
+def calm_words(glance: MorningGlance) -> str:
+    """Return what may be said where nothing asks for a look: that all is well only where it was watched."""
+    if glance.all_well:
+        return "All well: every enclosure in service was watched, and none was beyond its limits."
+    if glance.nothing_watched:
+        return "No enclosure is in service."
+    return "Nothing asks for a look."
+
+
+def aside_lines(glance: MorningGlance, wording: Wording) -> list[str]:
+    """Return what is neither calm nor asks for a look, each under its own word: shelved, out of service, watched in part."""
+    lines = []
+    if glance.shelved:
+        said = ", ".join(f"{row.enclosure} ({_shelved(row, wording, glance.made_at)})" for row in glance.shelved)
+        lines.append(f"Shelved: {said}")
+    if glance.resting:
+        said = ", ".join(f"{row.enclosure}{_air(row, wording)}" for row in glance.resting)
+        lines.append(f"Out of service, nobody is told of them: {said}")
+    if glance.patchy:
+        said = ", ".join(f"{row.enclosure} {wording.lasting(row.unwatched.minutes * 60)}" for row in glance.patchy)
+        lines.append(f"Calm, and for a part of the night unwatched: {said}")
+    return lines
+
+
+def _shelved(row: EnclosureMorning, wording: Wording, now: int) -> str:
+    alarm = next(a for a in row.alarms if a.state == "shelved")
+    until = "" if alarm.shelved_until is None else f" until {wording.clock(alarm.shelved_until, now)}"
+    return beyond(alarm.kind, alarm.band) + until
+
+
+def _air(row: EnclosureMorning, wording: Wording) -> str:
+    if row.now is None or row.now.stale:
+        return ""
+    return f" ({wording.humidity(row.now.humidity_percent)}, {wording.temperature(row.now.temperature_c)})"
 
 
 def first_steps(response: str, longest: int = 84) -> str:

@@ -291,7 +291,12 @@ class Daemon:
         )  # fmt: skip
         desk = Desk(self.config, self.writer.submit, self.timeline.now)
         handlers = {**self.commands.handlers(), **tools.handlers(), **desk.handlers(), "repair": self._repairing.handle}
+        handlers["alive"] = self._alive
         return {verb: whole_text(handler) for verb, handler in handlers.items()}
+
+    def _alive(self, _request: dict[str, object]) -> Mapping[str, object]:
+        """Return the daemon's own sign of life: seconds since each part gave one, and which are dead."""
+        return {"ages": self.heartbeats.ages(), "dead": self.heartbeats.dead()}
 
     def _standing(self) -> dict[str, str | None]:
         return {alarm.alarm: alarm.enclosure for alarm in self.writer.alarms}

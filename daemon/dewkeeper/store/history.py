@@ -94,8 +94,10 @@ class History:
             rows = _newest(connection, newest, newest - _USUAL_KEYS)
             if len(rows) < connection.exec_driver_sql("SELECT count(*) FROM probe").scalar_one():
                 rows = _newest(connection, newest, start << PROBE_BITS)
-            decoder = Decoder(connection, start)
-            found = [decoder.decode(*row) for row in rows]
+            # After the clock was stepped back the newest are not those of the largest keys, but those that came after them.
+            later = _after(connection, newest)
+            decoder = Decoder(connection, min([start, *(row[0] >> PROBE_BITS for row in later)]))
+            found = [decoder.decode(*row) for row in (*rows, *later)]
         return {reading.probe: Stored(reading, quality) for reading, quality in found}
 
     def raw(self, probe: str, start: int, end: int) -> Sequence[Stored]:
@@ -313,6 +315,21 @@ def _newest(connection: Connection, newest: int, first: int) -> Sequence[Any]:
         f"WHERE key >= ? AND key <= ? GROUP BY key & {PROBE_MASK}",
         (first, newest),
     ).all()
+
+
+def _after(connection: Connection, newest: int) -> Sequence[Any]:
+    """Return (key, words) of the last reading of every probe that came after the largest key of all."""
+    keys = connection.exec_driver_sql(
+        f"SELECT key, max(seq) FROM late WHERE after_key = ? GROUP BY key & {PROBE_MASK}",  # noqa: S608
+        (newest,),
+    ).all()
+    found: list[Any] = []
+    for key, _ in keys:
+        second = key >> PROBE_BITS
+        found += connection.exec_driver_sql(
+            f"SELECT key, t, h FROM {source(second, second + 1)} WHERE key = ?", (key,)  # noqa: S608
+        ).all()
+    return found
 
 
 def _number(connection: Connection, probe: str) -> int | None:

@@ -19,6 +19,7 @@ from dewkeeper.report.history import Point, Trace, joined
 from dewkeeper.report.model import EnclosureMorning, Standing
 from dewkeeper.report.now import ProbeNow
 from dewkeeper.report.now import now as now_report
+from dewkeeper.report.order import alarm_order
 from dewkeeper.report.past import StoredPast
 from dewkeeper.report.wording import worth_telling
 from dewkeeper.sampling.salts import CAUTION
@@ -87,7 +88,7 @@ def enclosure(visit: Visit, name: str) -> Response:
     config = visit.services.config
     if all(e.name != name for e in config.enclosure):
         raise Refused(404, "There is no such enclosure.")
-    span = visit.request.args.get("span", "night")
+    span = visit.request.args.get("span") or enclosure_report.default_span(visit.past, config, name, visit.now)
     if span not in SPANS:
         raise Refused(404, "There is no such span.")
     report = enclosure_report.enclosure(visit.past, config, name, span, visit.now)
@@ -126,7 +127,7 @@ def table(points: Sequence[Point]) -> list[Point]:
 def alarms(visit: Visit) -> Response:
     """Show what stands, with cause and advice and what can be done about it, what is out of service, and what was."""
     standing = [morning_report.standing(a) for a in visit.past.standing() if a.state != "normal"]
-    standing.sort(key=morning_report.worst_alarm_first)
+    standing.sort(key=lambda alarm: alarm_order(alarm, visit.now))
     grouped: dict[str, list[Standing]] = {}
     for alarm in standing:  # worst first, and with it all of the same enclosure
         grouped.setdefault(alarm.enclosure or alarm.probe or "", []).append(alarm)

@@ -14,7 +14,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from dewkeeper.clock import Clock
 from dewkeeper.judge.words import FAULTS
 from dewkeeper.notify.links import NOTE_KEY
-from dewkeeper.report.morning import QUIET_STATES
+from dewkeeper.report.order import QUIET_STATES
 from dewkeeper.report.past import StoredPast
 from dewkeeper.report.wording import (
     RANK_WORDS,
