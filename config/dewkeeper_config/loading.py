@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
@@ -17,6 +18,9 @@ from dewkeeper_config.problems import from_pydantic
 from dewkeeper_config.secrets import SecretSource
 
 _LARGEST_BYTES = 1_000_000  # 1023 probes take some 200 kB; more is not a configuration
+_DEEPEST = 20  # the schema needs five
+_MOST_DOTS = 200  # in a line, outside of quotes
+_QUOTED = re.compile(r"\"[^\"\n]*\"|'[^'\n]*'")
 
 
 class ReplayConfig(Config):
@@ -75,12 +79,29 @@ def _toml(data: bytes, path: Path) -> Mapping[str, Any]:
         raise ConfigInvalid(
             path, [Problem("the file", "nothing in it", "a TOML file; `dewkeeper config sample` prints one")]
         )
+    nested = ConfigInvalid(path, [Problem("the file", "tables or brackets nested without end", f"{_DEEPEST} at most")])
+    if any(line.count(".") > _MOST_DOTS for line in _QUOTED.sub("", text).splitlines()):
+        raise nested  # the standard library's parser takes the square of a dotted key's length: hours
     try:
-        return tomllib.loads(text)
+        raw = tomllib.loads(text)
     except RecursionError as error:
-        raise ConfigInvalid(path, [Problem("the file", "brackets nested without end", "TOML")]) from error
+        raise nested from error
     except ValueError as error:  # TOMLDecodeError, and what int() says of a number with thousands of digits
         raise ConfigInvalid(path, [Problem("the file", f"not TOML: {error}", "TOML 1.0, each key once")]) from error
+    if not _shallow(raw):
+        raise nested
+    return raw
+
+
+def _shallow(raw: Mapping[str, Any]) -> bool:
+    """Return whether nothing is nested deeper than any configuration can be: `a.a.a = 1` nests without a bracket."""
+    level: list[Any] = [raw]
+    for _ in range(_DEEPEST):
+        inside = [value.values() if isinstance(value, dict) else value for value in level]
+        level = [one for values in inside for one in values if isinstance(one, (dict, list))]
+        if not level:
+            return True
+    return False
 
 
 def problems_for_run(config: Config) -> list[Problem]:

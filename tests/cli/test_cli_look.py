@@ -179,7 +179,7 @@ def test_bash_completes_a_command(tmp_path: Path) -> None:
         (("journal", "list", "T9"), 1, "no enclosure 'T9'; there are: T1, T2"),
         (("changes", "--enclosure", "T9"), 1, "no enclosure 'T9'; there are: T1, T2"),
         (("service", "out", "T1"), 2, "say why"),
-        (("suppress", "T1", "--for", "30h"), 1, "a suppression ends within 24 hours"),
+        (("suppress", "T1", "--for", "20h"), 1, "a suppression ends within 4 hours"),
         (("away", "--for", "100d"), 1, "away mode ends within 90 days"),
         (("notify", "confirm", "Ina", "pigeon"), 1, "there are: Ina over phone"),
         (("backup", "--drill"), 1, "no backup folder is configured"),

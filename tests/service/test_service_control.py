@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import getpass
 import socket
 from collections.abc import Iterator, Mapping
@@ -54,12 +55,23 @@ def test_refusals_and_crashes_are_told_in_words(folder: Path) -> None:
     assert request(folder, {"do": "echo"})["got"]["do"] == "echo"
 
 
-def test_junk_on_the_socket_does_no_harm(folder: Path) -> None:
-    """Bytes that are no request are refused and the next request is served."""
+@pytest.mark.parametrize(
+    "junk",
+    [
+        b"\xff\x00junk", b"[" * 200_000, b'{"do":' * 100_000, b"[" * 200_000 + b"]" * 200_000, b"3", b"null", b"[]", b'{"do": []}',
+        b'{"do": "' + b"x" * 100_000 + b'"}', b'{"do": ' + b"9" * 5000 + b"}", b"x" * 3_000_000, b"\0" * 2000, "{}".encode("utf-16"), b"",
+    ],
+    ids=range(14),
+)  # fmt: skip
+def test_junk_on_the_socket_does_no_harm(folder: Path, junk: bytes) -> None:
+    """Bytes that are no request, nested or long without end: refused in a short sentence, and the next one is served."""
     with socket.socket(socket.AF_UNIX) as connection:
         connection.connect(str(folder / SOCKET_NAME))
-        connection.sendall(b"\xff\x00junk\n")
-        assert b"refused" in connection.recv(1000)
+        with contextlib.suppress(BrokenPipeError, ConnectionResetError):
+            connection.sendall(junk + b"\n")
+            said = connection.recv(10_000)
+            assert said.startswith(b'{"refused": ')
+            assert len(said) < 300
     with socket.socket(socket.AF_UNIX) as connection:
         connection.connect(str(folder / SOCKET_NAME))
     assert request(folder, {"do": "echo"})

@@ -13,7 +13,16 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
-from dewkeeper.cli.output import BAD_USE, NOT_WELL, Arguments, complain, plain_error
+from dewkeeper.cli.output import (
+    BAD_USE,
+    INTERRUPTED,
+    NOT_WELL,
+    Arguments,
+    complain,
+    give_up_output,
+    plain_error,
+    speak_anywhere,
+)
 
 TOPICS: dict[str, tuple[str, ...]] = {
     "run": ("run", "selftest"),
@@ -24,7 +33,7 @@ TOPICS: dict[str, tuple[str, ...]] = {
     "act": ("ack", "shelve", "unshelve", "service", "suppress", "away"),
     "changes": ("changes",),
     "config_commands": ("config",),
-    "probes": ("probes",),
+    "probe_verbs": ("probes",),
     "notify": ("notify",),
     "storage": ("backup", "restore", "repair", "export", "import"),
     "commands": ("commands",),
@@ -38,7 +47,7 @@ def build_parser(only: str | None = None) -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="dewkeeper",
         description="Watches the air of racks and enclosures, and says when it is wrong. It switches nothing.",
-        epilog="Exit codes: 0 done; 1 not well, or could not be done; 2 bad usage or configuration.",
+        epilog="Exit codes: 0 done; 1 not well, or could not be done; 2 bad usage or configuration; 130 interrupted.",
     )
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
     for topic, names in TOPICS.items():
@@ -67,28 +76,52 @@ def _add_common(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run one command and return its exit code."""
+    """Run one command and return its exit code; what is wrong is said in words, never by a traceback."""
+    speak_anywhere()
+    try:
+        try:
+            return _run(list(sys.argv[1:] if argv is None else argv))
+        finally:  # also behind a help text, which ends by SystemExit
+            if sys.stdout is not None:
+                sys.stdout.flush()
+    except KeyboardInterrupt:
+        give_up_output()
+        return INTERRUPTED
+    except BrokenPipeError:  # `dewkeeper history | head` is no error
+        give_up_output()
+        return NOT_WELL
+    except OSError as error:  # the output itself: a full disk behind `> file`
+        give_up_output()
+        complain(plain_error(error))
+        return NOT_WELL
+
+
+def _run(given: list[str]) -> int:
+    first = next((word for word in given if not word.startswith("-")), None)
+    known = {name for names in TOPICS.values() for name in names}
+    args = build_parser(first if first in known else None).parse_args(given, namespace=Arguments())
+    try:
+        code: int = args.run(args)
+    except BrokenPipeError:
+        raise
+    except Exception as error:
+        found = _in_words(error)
+        if found is None:
+            raise
+        complain(found[1])
+        return found[0]
+    return code
+
+
+def _in_words(error: Exception) -> tuple[int, str] | None:
+    """Return exit code and words for an error that is no bug, None for one that is."""
+    # Only here: these rooms bring libraries along that a help text does not need.
     from dewkeeper.errors import DewkeeperError
     from dewkeeper_config.errors import ConfigError
     from dewkeeper_drivers.errors import DriverError
 
-    given = list(sys.argv[1:] if argv is None else argv)
-    first = next((word for word in given if not word.startswith("-")), None)
-    known = {name for names in TOPICS.values() for name in names}
-    parser = build_parser(first if first in known else None)
-    args = parser.parse_args(given, namespace=Arguments())
-    try:
-        code: int = args.run(args)
-    except ConfigError as error:
-        complain(str(error))
-        return BAD_USE
-    except (DewkeeperError, DriverError) as error:
-        complain(str(error))
-        return NOT_WELL
-    except BrokenPipeError:  # `dewkeeper history | head` is no error
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return NOT_WELL
-    except OSError as error:
-        complain(plain_error(error))
-        return NOT_WELL
-    return code
+    if isinstance(error, ConfigError):
+        return BAD_USE, str(error)
+    if isinstance(error, (DewkeeperError, DriverError)):
+        return NOT_WELL, str(error)
+    return (NOT_WELL, plain_error(error)) if isinstance(error, OSError) else None

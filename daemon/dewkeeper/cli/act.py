@@ -38,7 +38,7 @@ def add_commands(commands: Commands[argparse.ArgumentParser]) -> None:
 
     suppress = commands.add_parser("suppress", help="quiet an enclosure while you work on it; ends by itself")
     suppress.add_argument("enclosure", help="name of the enclosure")
-    suppress.add_argument("--for", dest="seconds", type=duration_seconds, metavar="DURATION", default="1h", help="how long, at most 24h (default 1h)")
+    suppress.add_argument("--for", dest="seconds", type=duration_seconds, metavar="DURATION", default="1h", help="how long, at most 4h (default 1h)")
     suppress.add_argument("--why", default="", help="the reason")
     suppress.set_defaults(run=_suppress)
 

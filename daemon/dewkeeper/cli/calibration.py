@@ -6,14 +6,16 @@ import argparse
 import getpass
 import time
 from dataclasses import asdict
-from typing import Any
+from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 from dewkeeper.cli.output import BAD_USE, DONE, NOT_WELL, complain, emit, emit_json, say, taken_in
 from dewkeeper.cli.times import moment
 from dewkeeper.interchange import format_time
-from dewkeeper.judge.types import Calibration
-from dewkeeper_config.models import Config
+
+if TYPE_CHECKING:
+    from dewkeeper.judge.types import Calibration
+    from dewkeeper_config.models import Config
 
 Commands = argparse._SubParsersAction  # argparse gives its type no public name
 

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import argparse
+from typing import TYPE_CHECKING
 
 from dewkeeper.cli.output import BAD_USE, DONE, NOT_WELL, Arguments, complain, emit, emit_json, say
-from dewkeeper_config.errors import ConfigInvalid, Problem
-from dewkeeper_config.loading import missing_secrets, problems_for_run
-from dewkeeper_config.models import Config, WebhookChannel
-from dewkeeper_config.reference import examples, reference, sample
-from dewkeeper_config.schema import schema
 
+if TYPE_CHECKING:
+    from dewkeeper_config.errors import Problem
+    from dewkeeper_config.models import Config
+
+_EXAMPLES = ("first_probe", "furnished_and_eggs", "rack_kernel_multiplexer", "rack_user_space_multiplexer")
+"""The racks shipped as examples, named here so that a help text need not open the package that has them."""
 _COLUMNS = {"key": "key", "given": "given", "allowed": "allowed"}
 
 
@@ -25,13 +27,16 @@ def add_commands(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
     )
     check.set_defaults(run=_check)
     sample_parser = verbs.add_parser("sample", help="print a commented configuration to start from")
-    sample_parser.add_argument("--example", choices=sorted(examples()), help="print an example rack instead")
+    sample_parser.add_argument("--example", choices=_EXAMPLES, help="print an example rack instead")
     sample_parser.set_defaults(run=_sample)
     verbs.add_parser("schema", help="print the JSON schema, for an editor").set_defaults(run=_schema)
     verbs.add_parser("reference", help="print the reference of every key, as Markdown").set_defaults(run=_reference)
 
 
 def _check(args: Arguments) -> int:
+    from dewkeeper_config.errors import ConfigInvalid
+    from dewkeeper_config.loading import missing_secrets, problems_for_run
+
     try:
         config = args.load_config()
     except ConfigInvalid as refused:
@@ -55,6 +60,8 @@ def _unusable(config: Config) -> list[Problem]:
     """Return drivers, bus kinds and templates that this installation cannot use; only it knows what it has."""
     from dewkeeper.notify.bodies import check_template
     from dewkeeper.notify.errors import ChannelUnusable
+    from dewkeeper_config.errors import Problem
+    from dewkeeper_config.models import WebhookChannel
     from dewkeeper_drivers.adapters import find_adapter
     from dewkeeper_drivers.errors import DriverUnusable
     from dewkeeper_drivers.table import find_driver
@@ -87,15 +94,21 @@ def _row(problem: Problem) -> dict[str, object]:
 
 
 def _sample(args: argparse.Namespace) -> int:
+    from dewkeeper_config.reference import examples, sample
+
     say((examples()[args.example] if args.example else sample()).rstrip("\n"))
     return DONE
 
 
 def _schema(args: argparse.Namespace) -> int:
+    from dewkeeper_config.schema import schema
+
     emit_json(schema())
     return DONE
 
 
 def _reference(args: argparse.Namespace) -> int:
+    from dewkeeper_config.reference import reference
+
     say(reference().rstrip("\n"))
     return DONE

@@ -5,12 +5,14 @@ from __future__ import annotations
 import argparse
 import getpass
 import time
-from typing import Any
+from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 from dewkeeper.cli.output import DONE, NOT_WELL, complain, emit, emit_json, known_enclosure, say, taken_in
 from dewkeeper.cli.times import duration_seconds, moment
-from dewkeeper_config.models import Config
+
+if TYPE_CHECKING:
+    from dewkeeper_config.models import Config
 
 Commands = argparse._SubParsersAction  # argparse gives its type no public name
 

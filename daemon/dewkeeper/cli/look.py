@@ -8,14 +8,14 @@ from __future__ import annotations
 import argparse
 import shutil
 import time
+from typing import TYPE_CHECKING
 
-from dewkeeper.cli.glance import alarm_lines, morning_lines, silence_line
 from dewkeeper.cli.output import DONE, NOT_WELL, complain, emit, emit_json, say
 from dewkeeper.cli.times import duration_seconds
 from dewkeeper.errors import CommandRefused, DaemonDown
-from dewkeeper.judge.words import STALE_SECONDS
-from dewkeeper.report.wording import STATE_WORDS, Wording, headline
-from dewkeeper_config.models import Config
+
+if TYPE_CHECKING:
+    from dewkeeper_config.models import Config
 
 Commands = argparse._SubParsersAction  # argparse gives its type no public name
 
@@ -46,8 +46,10 @@ def add_commands(commands: Commands[argparse.ArgumentParser]) -> None:
 
 
 def _now(args: argparse.Namespace) -> int:
+    from dewkeeper.cli.glance import alarm_lines, silence_line
     from dewkeeper.report.now import now
     from dewkeeper.report.past import StoredPast
+    from dewkeeper.report.wording import Wording, headline
 
     config: Config = args.load_config()
     wording, at = Wording.of(config.site), int(time.time())
@@ -114,8 +116,10 @@ def _alive(config: Config, silent_since: int | None) -> bool | None:
 
 
 def _morning(args: argparse.Namespace) -> int:
+    from dewkeeper.cli.glance import morning_lines
     from dewkeeper.report.morning import morning
     from dewkeeper.report.past import StoredPast
+    from dewkeeper.report.wording import Wording
 
     config: Config = args.load_config()
     with StoredPast.open(config) as past:
@@ -131,10 +135,13 @@ def _morning(args: argparse.Namespace) -> int:
 
 
 def _alarms(args: argparse.Namespace) -> int:
+    from dewkeeper.cli.glance import alarm_lines
+    from dewkeeper.judge.words import STALE_SECONDS
     from dewkeeper.report.model import to_plain
     from dewkeeper.report.morning import standing
     from dewkeeper.report.order import alarm_order
     from dewkeeper.report.past import StoredPast
+    from dewkeeper.report.wording import STATE_WORDS, Wording
 
     config: Config = args.load_config()
     wording, at = Wording.of(config.site), int(time.time())
@@ -169,6 +176,7 @@ def _history(args: argparse.Namespace) -> int:
     from dewkeeper.report.model import to_plain
     from dewkeeper.report.past import StoredPast
     from dewkeeper.report.watching import stale_after
+    from dewkeeper.report.wording import Wording
 
     config: Config = args.load_config()
     probes = judged_probes(config, args.enclosure)
@@ -198,6 +206,7 @@ def _animals(args: argparse.Namespace) -> int:
     from dewkeeper.judge.words import JOURNAL
     from dewkeeper.report.animals import animals, stays
     from dewkeeper.report.past import StoredPast
+    from dewkeeper.report.wording import Wording
 
     config: Config = args.load_config()
     wording, at = Wording.of(config.site), int(time.time())

@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 import argparse
+import io
 import json
+import os
 import sys
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from importlib import import_module
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from dewkeeper_config import load
-from dewkeeper_config.models import Config
+if TYPE_CHECKING:
+    from dewkeeper_config.models import Config
 
-DONE, NOT_WELL, BAD_USE = 0, 1, 2
-"""Exit codes: done; the thing asked about is not well or could not be done; bad usage or configuration."""
+DONE, NOT_WELL, BAD_USE, INTERRUPTED = 0, 1, 2, 130
+"""Exit codes: done; the thing asked about is not well or could not be done; bad usage or configuration; Ctrl-C, by
+the shells' convention of 128 + SIGINT."""
 
 
 class Arguments(argparse.Namespace):
@@ -24,7 +28,34 @@ class Arguments(argparse.Namespace):
 
     def load_config(self) -> Config:
         """Return the configuration named by `--config`. Raises ConfigError."""
+        from dewkeeper_config import load  # pydantic and its models: a third of a second on a Pi
+
         return load(self.config)
+
+
+def late(module: str, name: str) -> Callable[[argparse.Namespace], int]:
+    """Return a function of a module of this package that is imported when it is called: not for a help text."""
+
+    def run(args: argparse.Namespace) -> int:
+        code: int = getattr(import_module(f"dewkeeper.cli.{module}"), name)(args)
+        return code
+
+    return run
+
+
+def speak_anywhere() -> None:
+    """Let every character be printed: as `?` where the terminal's encoding lacks it (Latin-1 has no dash and no arrow)."""
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="replace")
+    if isinstance(sys.stderr, io.TextIOWrapper):
+        sys.stderr.reconfigure(errors="backslashreplace")  # as Python sets it up, and others may not
+
+
+def give_up_output() -> None:
+    """Print nothing more: nobody reads it, or it cannot be written. Python would try once more, and fail, at its end."""
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        with open(os.devnull, "wb") as nothing:  # noqa: PTH123  os.devnull is a name, not a path of ours
+            os.dup2(nothing.fileno(), sys.stdout.fileno())
 
 
 def say(text: str = "") -> None:
@@ -34,7 +65,8 @@ def say(text: str = "") -> None:
 
 def complain(text: str) -> None:
     """Print what is wrong, and what to do, on standard error."""
-    print(text, file=sys.stderr)
+    if sys.stderr is not None:  # closed by `2>&-`; print() would then take standard output
+        print(text, file=sys.stderr)
 
 
 def plain_error(error: OSError) -> str:
@@ -61,7 +93,13 @@ def known_enclosure(config: Config, name: str | None) -> bool:
 
 def emit_json(value: object) -> None:
     """Print one JSON document."""
-    print(json.dumps(value, ensure_ascii=False, indent=2, default=str))
+    print(as_json(value, indent=2))
+
+
+def as_json(value: object, indent: int | None = None) -> str:
+    """Return a JSON document; where the output is not UTF-8, letters beyond ASCII are escaped, so that none is lost."""
+    utf8 = (getattr(sys.stdout, "encoding", None) or "").lower().replace("-", "") == "utf8"
+    return json.dumps(value, ensure_ascii=not utf8, indent=indent, default=str)
 
 
 def emit(args: argparse.Namespace, rows: Sequence[Mapping[str, object]], columns: Mapping[str, str]) -> None:

@@ -12,37 +12,12 @@ import re
 from pathlib import Path
 from typing import Any
 
-from dewkeeper.cli import calibration, scanning
+from dewkeeper.cli import scanning
 from dewkeeper.cli.output import DONE, NOT_WELL, complain, emit, emit_json, say
 from dewkeeper.errors import CommandRefused
 from dewkeeper.sampling.probe_check import check, opened_buses
 from dewkeeper.service.client import request
 from dewkeeper_config.models import Config, ProbeConfig
-
-Commands = argparse._SubParsersAction  # argparse gives its type no public name
-
-
-def add_commands(commands: Commands[argparse.ArgumentParser]) -> None:
-    """Add `probes scan | touch | check | replace | retire | calibrate | calibrations`."""
-    parser = commands.add_parser("probes", help="find, check, assign, calibrate, replace and retire probes")
-    verbs = parser.add_subparsers(dest="verb", metavar="WHAT", required=True)
-
-    scanning.add_verbs(verbs)
-
-    looked = verbs.add_parser("check", help="read every probe, uncorrected; says what is wrong and what to do")
-    looked.add_argument("probe", nargs="*", help="only these")
-    looked.set_defaults(run=_check)
-
-    replace = verbs.add_parser("replace", help="accept the sensor that is now at a probe's place")
-    replace.add_argument("probe", help="name of the probe")
-    replace.set_defaults(run=_replace)
-
-    retire = verbs.add_parser("retire", help="believe nothing of a probe from now on")
-    retire.add_argument("probe", help="name of the probe")
-    retire.add_argument("--why", default="", help="the reason")
-    retire.set_defaults(run=_retire)
-
-    calibration.add_verbs(verbs)
 
 
 def _check(args: argparse.Namespace) -> int:

@@ -6,15 +6,14 @@ import argparse
 import sys
 import time
 from dataclasses import asdict
+from typing import TYPE_CHECKING
 
 from dewkeeper.cli.output import DONE, Arguments, complain, emit, emit_json, say
 from dewkeeper.cli.times import duration_seconds
 from dewkeeper.interchange import format_time
-from dewkeeper.report.alarm_report import Line, Offender, Proposal, by_month, offenders, proposal
-from dewkeeper.report.replaying import LASTING
-from dewkeeper.report.wording import Wording
-from dewkeeper.service.settings import judge_settings
-from dewkeeper.store.history import History
+
+if TYPE_CHECKING:
+    from dewkeeper.report.alarm_report import Line, Offender, Proposal
 
 _BEFORE_SECONDS = 366 * 86400
 """Events are read from so much earlier, for what stood when the report begins."""
@@ -35,6 +34,12 @@ def add_commands(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
 
 def report_alarms(args: Arguments) -> int:
     """Print the alarms by month and enclosure, and what other settings would have changed for the worst."""
+    from dewkeeper.report.alarm_report import by_month, offenders, proposal
+    from dewkeeper.report.replaying import LASTING
+    from dewkeeper.report.wording import Wording
+    from dewkeeper.service.settings import judge_settings
+    from dewkeeper.store.history import History
+
     config = args.load_config()
     until = int(time.time())
     since = until - args.since

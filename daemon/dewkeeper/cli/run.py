@@ -3,13 +3,9 @@
 from __future__ import annotations
 
 import argparse
-import logging
-from dataclasses import asdict
 from pathlib import Path
 
 from dewkeeper.cli.output import DONE, NOT_WELL, Arguments, emit_json, say
-from dewkeeper_config import load_or_last_good
-from dewkeeper_config.errors import ConfigUnreadable
 
 Commands = argparse._SubParsersAction  # argparse gives its type no public name
 
@@ -29,9 +25,12 @@ def add_commands(commands: Commands[argparse.ArgumentParser]) -> None:
 
 
 def _run(args: argparse.Namespace) -> int:
+    import logging
+
     from dewkeeper.sampling.timeline import boot_id, synchronised
     from dewkeeper.service.daemon import Daemon
     from dewkeeper.service.signals import EndSignal
+    from dewkeeper_config import load_or_last_good
 
     logging.basicConfig(
         level=logging.DEBUG if args.verbose else logging.INFO,
@@ -52,7 +51,10 @@ def _run(args: argparse.Namespace) -> int:
 
 
 def _selftest(args: Arguments) -> int:
+    from dataclasses import asdict
+
     from dewkeeper.service.selftest import Step, installation, reading
+    from dewkeeper_config.errors import ConfigUnreadable
 
     steps = installation()
     if not args.installation:

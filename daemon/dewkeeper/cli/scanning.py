@@ -11,7 +11,6 @@ from typing import Any
 
 from dewkeeper.cli.output import DONE, NOT_WELL, complain, emit, emit_json, say
 from dewkeeper.cli.proposal import proposal
-from dewkeeper.cli.times import positive_seconds
 from dewkeeper.errors import CommandRefused, DaemonDown
 from dewkeeper.sampling.bus_reports import part_name
 from dewkeeper.sampling.probe_check import Thermometers, check, find_warming
@@ -24,26 +23,6 @@ from dewkeeper_drivers.buses import open_bus
 from dewkeeper_drivers.diagnosis import NOTHING_ANSWERS, SWITCHED_OFF, advised, diagnose_bus
 from dewkeeper_drivers.errors import DriverError
 from dewkeeper_drivers.scan import Found, Scanned, each_once, probe_config, scan_bus
-
-Verbs = argparse._SubParsersAction  # argparse gives its type no public name
-
-
-def add_verbs(verbs: Verbs[argparse.ArgumentParser]) -> None:
-    """Add `probes scan | touch`."""
-    scan = verbs.add_parser("scan", help="find what hangs on the buses; prints configuration for what is new")
-    scan.add_argument("--bus", help="only this bus of the configuration, or N of /dev/i2c-N")
-    scan.add_argument(
-        "--complete", action="store_true",
-        help="print nothing but a complete configuration of what is there, as if there were none yet",
-    )  # fmt: skip
-    scan.set_defaults(run=_scan)
-
-    touch = verbs.add_parser("touch", help="hold a probe in your hand: which one warms?")
-    touch.add_argument("enclosure", nargs="?", help="the enclosure whose probe you hold; left out: tells where the one in your hand is")
-    touch.add_argument("--seconds", type=positive_seconds, default=60.0, help="how long to look (default 60)")
-    touch.add_argument("--interval", type=positive_seconds, default=1.0, help="seconds between two looks (default 1)")
-    touch.add_argument("--placement", default="", help="where in the enclosure it lies, to be remembered")
-    touch.set_defaults(run=_touch)
 
 
 @dataclass(frozen=True, slots=True)
@@ -217,6 +196,8 @@ def _config_or_none(args: argparse.Namespace) -> Config | None:
 def _buses_to_scan(config: Config | None, wanted: str | None) -> tuple[list[BusConfig], list[str]]:
     """Return the buses to look at, and why there is none."""
     if wanted is not None and wanted.isdecimal():
+        if len(wanted) > 3 or int(wanted) > 255:
+            raise CommandRefused(f"no bus {wanted:.20}: N of /dev/i2c-N is at most 255")
         return [BusConfig(name=f"i2c{wanted}", number=int(wanted))], []
     if config is not None and config.bus:
         chosen = [bus for bus in config.bus if wanted in (None, bus.name)]

@@ -9,24 +9,32 @@ from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 _UNITS = {"s": 1, "m": 60, "h": 3600, "d": 86400, "w": 7 * 86400}
+_LONGEST_DAYS = 36525
+"""A hundred years: what is longer is a slip, and no calendar may hold it."""
 
 
 def duration_seconds(text: str) -> int:
-    """Return the seconds of `90m`, `8h`, `2d`, `1h30m`; raises argparse.ArgumentTypeError for anything else."""
-    parts = re.findall(r"(\d+)([smhdw])", text)
+    """Return the seconds of `90m`, `8h`, `2d`, `1h30m`: above 0, at most a hundred years.
+
+    Raises argparse.ArgumentTypeError for anything else.
+    """
+    parts = re.findall(r"(\d{1,10})([smhdw])", text)
     if not parts or "".join(n + u for n, u in parts) != text:
-        raise argparse.ArgumentTypeError(f"{text!r} is no duration; write 90m, 8h, 2d or 1h30m")
-    return sum(int(number) * _UNITS[unit] for number, unit in parts)
+        raise argparse.ArgumentTypeError(f"{shown(text)} is no duration; write 90m, 8h, 2d or 1h30m")
+    seconds = sum(int(number) * _UNITS[unit] for number, unit in parts)
+    if not 0 < seconds <= _LONGEST_DAYS * 86400:
+        raise argparse.ArgumentTypeError(f"{shown(text)} is no duration above 0 and up to {_LONGEST_DAYS}d")
+    return seconds
 
 
 def positive_seconds(text: str) -> float:
-    """Return a number of seconds above 0; raises argparse.ArgumentTypeError for anything else."""
+    """Return a number of seconds above 0, at most a day; raises argparse.ArgumentTypeError for anything else."""
     try:
         seconds = float(text)
     except ValueError:
         seconds = math.nan
-    if not 0 < seconds < math.inf:
-        raise argparse.ArgumentTypeError(f"{text!r} is no number of seconds above 0")
+    if not 0 < seconds <= 86400:
+        raise argparse.ArgumentTypeError(f"{shown(text)} is no number of seconds above 0 and up to a day")
     return seconds
 
 
@@ -35,6 +43,18 @@ def moment(text: str, now: float, zone: ZoneInfo) -> int:
 
     Raises argparse.ArgumentTypeError.
     """
+    at = _moment(text, now, zone)
+    if not 0 < at <= now + _LONGEST_DAYS * 86400:
+        raise argparse.ArgumentTypeError(f"{shown(text)} is not a time between 1970 and a hundred years from now")
+    return at
+
+
+def shown(text: str) -> str:
+    """Return what was typed, quoted, as much of it as a line can hold."""
+    return repr(text if len(text) <= 60 else f"{text[:60]}...")
+
+
+def _moment(text: str, now: float, zone: ZoneInfo) -> int:
     if text.endswith(" ago"):
         return int(now) - duration_seconds(text.removesuffix(" ago").strip())
     here = datetime.fromtimestamp(now, zone)
@@ -43,12 +63,12 @@ def moment(text: str, now: float, zone: ZoneInfo) -> int:
         try:
             found = here.replace(hour=hour, minute=minute, second=0, microsecond=0)
         except ValueError as error:
-            raise argparse.ArgumentTypeError(f"{text!r} is no time of day") from error
+            raise argparse.ArgumentTypeError(f"{shown(text)} is no time of day") from error
         return int((found if found <= here else found - timedelta(days=1)).timestamp())
     try:
         found = datetime.fromisoformat(text.replace("Z", "+00:00"))
-    except ValueError as error:
+        return int((found if found.tzinfo else found.replace(tzinfo=zone)).timestamp())
+    except (ValueError, OverflowError) as error:
         raise argparse.ArgumentTypeError(
-            f"{text!r} is no time; write 07:30, 2026-03-01 07:30 or `2h ago`"
+            f"{shown(text)} is no time; write 07:30, 2026-03-01 07:30 or `2h ago`"
         ) from error
-    return int((found if found.tzinfo else found.replace(tzinfo=zone)).timestamp())

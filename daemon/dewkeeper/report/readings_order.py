@@ -22,19 +22,19 @@ _HOUR = 14
 def out_of_order(path: Path, back_seconds: int) -> bool:
     """Return whether the file goes back in time by more than single slips: two rows near each other, so much too old.
 
-    Too old is what lies more than `back_seconds` (at least an hour) behind the newest time that two neighbours agree on;
-    so neither one row far ahead nor one far behind is worth sorting for. Raises OSError.
+    Too old is what lies more than `back_seconds` (at least an hour) behind the newest time that two of three neighbours
+    reach; so neither one row far ahead nor one far behind is worth sorting for. Raises OSError.
     """
-    last = newest = hour = b""
+    older = last = newest = hour = b""
     late = -_NEAR - 1
     with path.open("rb") as file:
         readline = file.readline
         readline(LONGEST_LINE)
         for number, line in enumerate(iter(lambda: readline(LONGEST_LINE), b"")):
             if line[:_HOUR] >= hour:
-                agreed = line if line < last else last
-                if agreed > newest:
-                    newest, hour = agreed, agreed[:_HOUR]
+                if line > newest:
+                    newest = max(newest, sorted((older, last, line))[1])
+                    hour = newest[:_HOUR]
             else:
                 at, before = _time(line), _time(newest)
                 if before is None:  # rubbish that sorts behind every time
@@ -43,7 +43,7 @@ def out_of_order(path: Path, back_seconds: int) -> bool:
                     if number - late <= _NEAR:
                         return True
                     late = number
-            last = line
+            older, last = last, line
     return False
 
 

@@ -15,11 +15,10 @@ from typing import Any
 from dewkeeper.errors import CommandRefused
 from dewkeeper.judge.calibrating import Calibrations
 from dewkeeper.judge.types import Calibration, Command, Item, JournalEntry, SaltPoint
-from dewkeeper.judge.words import JOURNAL
+from dewkeeper.judge.words import JOURNAL, LONGEST_SHELF_SECONDS, LONGEST_SUPPRESSION_SECONDS
 from dewkeeper.sampling.salts import LARGEST_C, LARGEST_PERCENT, Jar, correction, next_check
 from dewkeeper_config.models import Config
 
-LONGEST_SHELVE_SECONDS = 24 * 3600
 LONGEST_SERVICE_SECONDS = 366 * 86400
 DEFAULT_REVIEW_SECONDS = 7 * 86400
 _TEXT_LIMIT = 2000
@@ -113,7 +112,7 @@ class CommandHandler:
         alarm = self._alarm(request)
         if not _text(request, "why", required=False):
             raise CommandRefused("shelving needs a reason (why)")
-        until = self._end(request, LONGEST_SHELVE_SECONDS, "an alarm can be shelved for at most 24 hours")
+        until = self._end(request, LONGEST_SHELF_SECONDS, "an alarm can be shelved for at most 24 hours")
         return self._command(request, alarm=alarm, enclosure=self._standing()[alarm], until=until)
 
     def out_of_service(self, request: dict[str, Any]) -> Mapping[str, Any]:
@@ -129,8 +128,8 @@ class CommandHandler:
         return self._command(request, enclosure=self._enclosure(request))
 
     def suppress(self, request: dict[str, Any]) -> Mapping[str, Any]:
-        """Suppress the alarms of an `enclosure` while it is worked on, `until` at most 24 h ahead."""
-        until = self._end(request, LONGEST_SHELVE_SECONDS, "a suppression ends within 24 hours")
+        """Suppress the alarms of an `enclosure` while it is worked on, `until` at most 4 h ahead."""
+        until = self._end(request, LONGEST_SUPPRESSION_SECONDS, "a suppression ends within 4 hours")
         return self._command(request, enclosure=self._enclosure(request), until=until)
 
     def away(self, request: dict[str, Any]) -> Mapping[str, Any]:

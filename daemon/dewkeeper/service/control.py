@@ -10,6 +10,7 @@ import pwd
 import socket
 import struct
 import threading
+import time
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
@@ -95,13 +96,13 @@ class ControlSocket:
 
     def _answer(self, line: bytes, login: str) -> Mapping[str, Any]:
         try:
-            message = json.loads(line)
-        except (ValueError, RecursionError):
-            return {"refused": "not JSON"}
-        verb = message.get("do") if isinstance(message, dict) else None
+            message = _message(line)
+        except CommandRefused as error:
+            return {"refused": str(error)}
+        verb = message.get("do")
         handler = self._handlers.get(verb) if isinstance(verb, str) else None
         if handler is None:
-            return {"refused": f"unknown request {verb!r}; known: {', '.join(sorted(self._handlers))}"}
+            return {"refused": f"unknown request {verb!r:.60}; known: {', '.join(sorted(self._handlers))}"}
         message.setdefault("who", login)
         try:
             return handler(message)
@@ -122,13 +123,31 @@ def _answers(path: Path) -> bool:
     return True
 
 
+def _message(line: bytes) -> dict[str, Any]:
+    """Return the request in a line. Raises CommandRefused for what no program of ours sends."""
+    if len(line) > LONGEST_BYTES:
+        raise CommandRefused(f"a request is at most {LONGEST_BYTES} bytes long")
+    try:
+        message = json.loads(line)
+    except RecursionError as error:
+        raise CommandRefused("the request is nested too deeply") from error
+    except ValueError as error:
+        raise CommandRefused("the request is not JSON") from error
+    if not isinstance(message, dict):
+        raise CommandRefused('a request is an object: {"do": VERB, ...}')
+    return message
+
+
 def _line(connection: socket.socket) -> bytes:
+    end = time.monotonic() + _CONNECTION_SECONDS  # for all of it: who dribbles keeps the others waiting
     parts = bytearray()
     while len(parts) <= LONGEST_BYTES and not parts.endswith(b"\n"):
+        connection.settimeout(max(0.001, end - time.monotonic()))
         part = connection.recv(65536)
         if not part:
             break
         parts += part
+    connection.settimeout(_CONNECTION_SECONDS)
     return bytes(parts)
 
 
