@@ -15,6 +15,7 @@ from dewkeeper.judge.faults import check_silence, name_cause, unwatched
 from dewkeeper.judge.orders import note_deed, obey, realarm_seconds, restage, settle
 from dewkeeper.judge.reading import lost, notes, take
 from dewkeeper.judge.state import NEVER, State
+from dewkeeper.judge.supply import name_restarts
 from dewkeeper.judge.types import (
     FAIL,
     MISSING,
@@ -166,7 +167,8 @@ class Judge:
     def _take(self, item: Item) -> None:
         state = self._state
         if isinstance(item, Rebase) and item.step_seconds == 0:
-            unpolled = max(0, item.time - state.shift - state.now)
+            state.begun = max(state.now, item.time - state.shift)
+            unpolled = state.begun - state.now
             for watch in state.watches.values():
                 if "missing" not in watch.faults:  # that nobody polled it is no silence of the probe
                     watch.live += unpolled
@@ -230,6 +232,8 @@ class Judge:
         match what:
             case "missing" if key in state.watches:
                 check_silence(state, state.watches[key], now)
+            case "restarts":
+                name_restarts(state, now)
             case "stage" if key in state.tubs:
                 restage(state, state.tubs[key], now, "journal")
             case "quiet" | "shelf":

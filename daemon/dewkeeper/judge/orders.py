@@ -37,7 +37,7 @@ def settle(state: State, settings: Settings, now: int) -> None:
     state.poll = settings.poll_seconds
     state.hold = settings.poll_seconds * 3
     if old is None:
-        state.started = now
+        state.started = state.begun = now
         state.set_timer(now + 86400, "daily", "")
     else:
         for place, changed in changes(old, settings):

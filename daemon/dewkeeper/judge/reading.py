@@ -22,6 +22,7 @@ from dewkeeper.judge.limits import SLOW_SECONDS
 from dewkeeper.judge.neighbours import COMPARED, hourly, still_apart
 from dewkeeper.judge.signs import FALL, LOOK_SECONDS, OWN_HEAT_C, RISE, SATURATED_SECONDS, jumped, look, own_heat
 from dewkeeper.judge.state import NEVER, State, Watch
+from dewkeeper.judge.supply import note_restart
 from dewkeeper.judge.types import FAIL, MISSING, NOT_EVALUATED, OTHER_SENSOR, PASS, SUSPECT
 
 Outcome = tuple[int, tuple[str, ...]]
@@ -249,7 +250,7 @@ def lost(state: State, watch: Watch, now: int, failure: str) -> Outcome:
         if watch.crc >= _CRC_TOLD:
             start_fault(state, watch, "crc", now, watch.crc_since)
     if failure == "brownout":
-        start_fault(state, watch, "brownout", now, now)
+        note_restart(state, watch, now)
     if watch.faults:
         for kind, spell in watch.faults.items():
             if kind != "brownout":
@@ -264,7 +265,7 @@ def notes(state: State, watch: Watch, now: int, seen: tuple[str, ...]) -> None:
     before = watch.stranger
     note_stranger(state, watch, now, next((note for note in seen if note.startswith(OTHER_SENSOR)), ""))
     if "reset_seen" in seen and watch.stranger == before:  # a plug pulled by hand is no weak supply
-        start_fault(state, watch, "brownout", now, now)
+        note_restart(state, watch, now)
 
 
 def _gross(state: State, watch: Watch, now: int) -> Outcome:

@@ -67,8 +67,9 @@ class Watch:
     past: the last day. opened, misted: when the air last showed it; open_e and low_e: vapour before and after.
     near_since: since when it reads the room's air, near_sudden: whether that came at once; far_at, far_looks: when it was
     last far from it, and looks since. open_low: the lowest temperature of the day before an opening. usual: what is usual of its heat;
-    climbs: looks in a row at which it climbed past that; cool_since: since when its heat is gone, coldest: what it fell to. heater_from: the temperature before its own heater began. breaks: when it was last disturbed, by a hand, a jump
-    or a gap. room_runs: of a room's probe, its heat, cold and dryness over time. stranger: the note of a sensor that is
+    climbs: looks in a row at which it climbed past that; cool_since: since when its heat is gone, coldest: what it fell to.
+    restarted: when it said so, until it is known whether others did too. heater_from: the temperature before its own heater
+    began. breaks: when it was last disturbed, by a hand, a jump or a gap. room_runs: of a room's probe, its heat, cold and dryness over time. stranger: the note of a sensor that is
     not the position's own, while it has one. rubbish: when it last gave what no air does, five times at most. retired: since
     when the keeper wants nothing of it believed. wiring: the parts of the wiring it hangs on, the widest first.
     jumped_from: of a room's probe that rose while no tub did, the vapour before, hPa.
@@ -79,7 +80,7 @@ class Watch:
         "breaks", "busy", "climbs", "coldest", "cool_since", "crc", "crc_since", "e", "enclosure", "ended", "far_at", "far_looks", "faults",
         "fell_by", "flat", "flat_since", "h", "h_high", "h_low", "heading_first", "heading_last", "heater_from", "jumped_from", "last", "live", "look_at", "low_at",
         "low_e", "misted", "name", "near_since", "near_sudden", "open_e", "open_low", "open_t", "opened", "pair_h", "pair_t",
-        "pairs", "past", "pend_at", "pend_h", "pend_t", "place", "places", "repeats", "restored", "retired", "returns", "role", "room",
+        "pairs", "past", "pend_at", "pend_h", "pend_t", "place", "places", "repeats", "restarted", "restored", "retired", "returns", "role", "room",
         "room_runs", "rounded", "rubbish", "seen", "sides", "slow_e", "slow_t", "stranger", "t", "t_high", "t_low", "usual", "wet_since", "wiring",
     )  # fmt: skip
 
@@ -122,6 +123,7 @@ class Watch:
         self.near_since = self.cool_since = NEVER
         self.climbs = 0
         self.coldest = 0.0
+        self.restarted = NEVER
         self.usual = Usual()
         self.heater_from = 0.0
         self.jumped_from = NEVER_JUMPED
@@ -203,13 +205,13 @@ class Tub:
 class State:
     """Everything. `heap`: (due, kind of timer, key) of timers; `due`: the first of them. `rooms`: room -> its probe.
 
-    changes: logged changes so far, for their ids. sick: part of the wiring, or of it a
+    started, begun: since when anything is judged, and since when this process runs. changes: logged changes so far, for their ids. sick: part of the wiring, or of it a
     single probe -> why nothing is read there.
     corrections: how the readings of a probe, as they arrive, are corrected already.
     """
 
     __slots__ = (
-        "book", "changes", "corrections", "due", "exclusions", "heap", "hold", "learned", "now", "poll", "rooms", "settings", "shift", "sick",
+        "begun", "book", "changes", "corrections", "due", "exclusions", "heap", "hold", "learned", "now", "poll", "rooms", "settings", "shift", "sick",
         "started", "tubs", "watches",
     )  # fmt: skip
 
@@ -229,7 +231,7 @@ class State:
         self.poll = 60
         self.hold = 180
         self.shift = 0
-        self.started = NEVER
+        self.started = self.begun = NEVER
         self.exclusions: list[Exclusion] = []
 
     def set_timer(self, due: int, what: str, key: str) -> None:
