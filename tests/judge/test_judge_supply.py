@@ -40,7 +40,7 @@ def test_a_power_cycle_of_everything_is_one_alarm_with_one_cause() -> None:
     told = _poll(desk, 90, desk.settings.probes)
     assert [(e.kind, e.event, e.probe) for e in told] == [("brownout", "raised", None), ("brownout", "cleared", None)]
     assert told[0].cause == "8 probes of several buses lost power at once"
-    assert told[0].detail["members"] == "p1, p2, p3, p4, p5, p6, p7, p8"
+    assert told[0].detail["probes"] == "p1, p2, p3, p4, p5, p6, p7, p8"
     assert told[0].time - (desk.now - 90 * 60) <= 4 * 60
 
 

@@ -59,5 +59,5 @@ def _raise_together(state: State, watch: Watch, found: list[Watch], since: int, 
     state.book.raise_(
         (f"branch:{part}", "brownout"), now, since=since, enclosure=None, probe=None, holder=watch.name,
         cause=f"{len(found)} probes of {part} lost power at once", response="check the supply and the plug they share",
-        detail={"branch": part, "members": names, "count": len(found), "text": f"restarted: {names}"},
+        detail={"branch": part, "probes": names, "count": len(found), "text": f"restarted: {names}"},
     )  # fmt: skip

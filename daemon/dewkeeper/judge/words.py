@@ -58,9 +58,12 @@ class Rationale:
         return beyond if band == "tolerable" and beyond is not None else self.within_seconds
 
 
-def _fault(label: str, cause: str, response: str, ne107: Class, within: int = DAY) -> Rationale:
+_UNWATCHED: Final = "unwatched: nobody sees its air until the probe is believed again"
+
+
+def _fault(label: str, cause: str, response: str, ne107: Class, within: int = DAY, consequence: str = _UNWATCHED) -> Rationale:
     return Rationale(
-        label, cause, "unwatched: nobody sees its air until the probe is believed again", response, within,
+        label, cause, consequence, response, within,
         priority="low" if ne107 in ("function_check", "maintenance") else "medium", ne107=ne107,
     )  # fmt: skip
 
@@ -122,7 +125,10 @@ KINDS: Final[Mapping[Kind, Rationale]] = {
         "probe heats itself", "the probe's own heater is on", "restart the daemon; replace the probe if it stays",
         "function_check",
     ),
-    "brownout": _fault("probe lost power", "supply dips reset the probe", "check supply and cable length", "maintenance"),
+    "brownout": _fault(
+        "probe lost power", "supply dips reset the probe", "check supply and cable length", "maintenance",
+        consequence="nothing is read while it is off; a supply that sags gets worse",
+    ),
     "displaced": _fault(
         "probe fell out", "it reads the room's air", "put the probe back near the substrate", "out_of_specification",
     ),

@@ -41,7 +41,7 @@ SHORT: Final[Mapping[Kind, Short]] = {
     "flat_line": Short("probe stuck", "probe was stuck", "replug probe", "probe still stuck"),
     "saturated": Short("probe wet", "probe was wet", "dry the probe", "probe still wet"),
     "sensor_heater": Short("probe heats itself", "probe heated itself", "restart", "probe still heats itself"),
-    "brownout": Short("probe loses power", "probe lost power", "check supply", "probe still loses power"),
+    "brownout": Short("lost probe power", "had lost probe power", "check supply", "still loses probe power"),
     "displaced": Short("probe fell out", "probe had fallen out", "put it back", "probe still out of place"),
     "impossible": Short("probe not credible", "probe was not credible", "check probe", "probe still not credible"),
     "drift": Short("probe drifts", "probe drifted", "calibrate", "probe still drifts"),
