@@ -14,7 +14,7 @@ usage: sudo deploy/install.sh [--dry-run] [--no-i2c] [--multiplexer ADDRESS]...
   --dry-run              print every step, change nothing
   --no-i2c               leave the Pi's I2C setting alone
   --multiplexer 0x70     let the kernel drive a PCA9548 or TCA9548A at this address; its channels become buses
-                         /dev/i2c-10 to -17 (a second one: -18 to -25, and so on)
+                         with numbers that are free here, from /dev/i2c-30 on
 EOF
 }
 
@@ -61,11 +61,20 @@ fi
 if [ "${#multiplexers[@]}" -gt 0 ] && [ ! -e "$boot" ] && [ "$dry_run" = no ]; then
   refuse "--multiplexer needs a Raspberry Pi: there is no $boot"
 fi
-number=10
+# A fixed base, for otherwise the numbers depend on the order in which the kernel finds things. From 30 on: below that a
+# Pi's own buses have their numbers, and which of them appear depends on the displays and cameras that are plugged in.
+number=30
+found=()
 for address in "${multiplexers[@]}"; do
-  # A fixed base, for otherwise the numbers depend on the order in which the kernel finds things.
-  line "$boot" "dtoverlay=i2c-mux,pca9548,addr=$address,base=$number"
-  number=$((number + 8))
+  base=$(base_of "$address")
+  if [ -n "$base" ]; then
+    say "-- $boot has the multiplexer at $address already, its channels are /dev/i2c-$base to -$((base + 7))"
+  else
+    base=$(free_base "$number")
+    line "$boot" "dtoverlay=i2c-mux,pca9548,addr=$address,base=$base"
+    number=$((base + 8))  # a dry run writes nothing that the next search could find
+  fi
+  found+=("$address $base")
 done
 # Two multiplexers on one bus: the last used channel of each stays open, and two sensors of one address answer at
 # once. -2 closes a multiplexer after every transfer (kernel documentation, sysfs-bus-i2c-devices-pca954x).
@@ -116,6 +125,13 @@ Next:
 Recommended: the Pi's own hardware watchdog, which restarts a machine that hangs as a whole. In a file
 /etc/systemd/system.conf.d/watchdog.conf:  [Manager]  RuntimeWatchdogSec=15  (15 s is the most its timer can do)
 EOF
+for multiplexer in "${found[@]}"; do
+  address=${multiplexer% *} base=${multiplexer#* }
+  say ""
+  say "The channels of the multiplexer at $address, for $configuration (leave out what has no probe):"
+  say ""
+  channels "$address" "$base"
+done
 cautions
 if [ "$dry_run" = yes ]; then
   say ""

@@ -7,6 +7,7 @@ prefix=/opt/dewkeeper  # releases/NAME holds one installation each, current poin
 state=/var/lib/dewkeeper
 configuration=/etc/dewkeeper/dewkeeper.toml
 boot=/boot/firmware/config.txt  # of a Pi, since bookworm
+machine=  # a folder instead of the root, for the tests, where it is asked which buses there are
 dry_run=no
 
 say() { printf '%s\n' "$*"; }
@@ -43,6 +44,55 @@ line() {
   say "-- add to $1: $2"
   [ "$dry_run" = yes ] && return
   printf '%s\n' "$2" >>"$1"
+}
+
+# taken_buses: the numbers of I2C buses that are there now, that the firmware's device tree promises to some controller
+# (a Pi 5: 10 to 12 and those of its video ports; a Pi 4: 20 and 21; both from memory), or that an overlay gives out.
+taken_buses() {
+  local path base
+  for path in "$machine"/sys/class/i2c-adapter/i2c-[0-9]* "$machine"/dev/i2c-[0-9]* \
+    "$machine"/proc/device-tree/aliases/i2c[0-9]*; do
+    if [ -e "$path" ]; then
+      path=${path##*/i2c}
+      printf '%s\n' "${path#-}"
+    fi
+  done
+  if [ -e "$boot" ]; then
+    while read -r base; do seq "$base" $((base + 7)); done \
+      < <(sed -En 's/^[[:space:]]*dtoverlay=i2c-mux,(.*,)?base=([0-9]+)(,.*)?$/\2/p' "$boot")
+  fi
+}
+
+# free_base FROM: the first of eight bus numbers in a row that nobody has, for the channels of one multiplexer.
+free_base() {
+  local base=$1 number taken
+  taken=" $(taken_buses | tr '\n' ' ')"
+  while [ $((base + 7)) -le 255 ]; do
+    for ((number = base; number < base + 8; number++)); do
+      if [[ $taken == *" $number "* ]]; then
+        base=$((number + 1))
+        continue 2
+      fi
+    done
+    printf '%s\n' "$base"
+    return
+  done
+  refuse "there are no eight free bus numbers in a row left for a multiplexer"
+}
+
+# base_of ADDRESS: the number that an overlay for this multiplexer gives its first channel; nothing if there is none.
+base_of() {
+  if [ -e "$boot" ]; then
+    sed -En "/^[[:space:]]*dtoverlay=i2c-mux,(.*,)?addr=$1(,|\$)/s/.*,base=([0-9]+).*/\1/p" "$boot" | tail -n 1
+  fi
+}
+
+# channels ADDRESS BASE: the configuration of a multiplexer's eight channels, to copy.
+channels() {
+  local channel
+  for channel in 0 1 2 3 4 5 6 7; do
+    printf '[[bus]]\nname = "%s channel %d"\nnumber = %d\nadapter = "i2c1"\n\n' "$1" "$channel" $(($2 + channel))
+  done
 }
 
 # need_root FOLDER: refuse to begin what cannot be carried through.

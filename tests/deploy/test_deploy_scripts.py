@@ -6,12 +6,15 @@ import os
 import shutil
 import sqlite3
 import subprocess
-from collections.abc import Callable
+import tomllib
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import pytest
 
 from dewkeeper.store.database import FILE_NAME
+from dewkeeper_config.models import Config
+from dewkeeper_config.reference import examples
 
 DEPLOY = Path(__file__).resolve().parents[2] / "deploy"
 PYTHON = shutil.which("python3") or "python3"
@@ -63,8 +66,9 @@ def test_a_dry_run_prints_every_step_and_changes_nothing(install_dry: Callable[.
         "/etc/dewkeeper/credentials",
         "/etc/systemd/system/dewkeeper.service",
         "i2c-dev",
-        "dtoverlay=i2c-mux,pca9548,addr=0x70,base=10",
-        "dtoverlay=i2c-mux,pca9548,addr=0x71,base=18",
+        "dtoverlay=i2c-mux,pca9548,addr=0x70,base=30",
+        "dtoverlay=i2c-mux,pca9548,addr=0x71,base=38",
+        'name = "0x71 channel 7"\nnumber = 45\nadapter = "i2c1"',
         'ATTR{idle_state}="-2"',
         "systemctl enable dewkeeper.service",
         "This was a dry run: nothing was changed.",
@@ -194,6 +198,63 @@ def machine(tmp_path: Path) -> Machine:
 
 
 OLD = "20200101T000000Z"
+
+
+class Pi:
+    """A folder that shows which I2C buses a Pi has, as its kernel, device tree and firmware settings do."""
+
+    def __init__(self, folder: Path, adapters: Sequence[int], aliases: Sequence[int] = (), overlays: str = "") -> None:
+        for number in adapters:
+            for name in (f"sys/class/i2c-adapter/i2c-{number}", f"dev/i2c-{number}"):
+                (folder / name).mkdir(parents=True)
+        for number in aliases:
+            (folder / f"proc/device-tree/aliases/i2c{number}").mkdir(parents=True)
+        (folder / "config.txt").write_text(overlays, encoding="utf-8")
+        self.folder = folder
+
+    def ask(self, what: str) -> str:
+        """Return what a function of steps.sh says on this Pi."""
+        program = f'set -euo pipefail; . "{DEPLOY}/steps.sh"; machine="{self.folder}"; boot="{self.folder}/config.txt"; {what}'
+        return subprocess.run(["bash", "-c", program], capture_output=True, text=True, check=True).stdout.strip()
+
+
+# Which buses each Pi has is from memory, no such machine was looked at.
+@pytest.mark.parametrize(
+    ("adapters", "aliases", "overlays", "first"),
+    [
+        ((1, 20, 21), (0, 1), "", 30),
+        ((1, 4, 6, 11, 13, 14), (0, 1, 10, 11, 12), "", 30),
+        ((1, 34), (), "", 35),
+        ((1,), (31, 39), "", 40),
+        ((1,), (), "dtparam=i2c_arm=on\ndtoverlay=i2c-mux,pca9548,addr=0x71,base=30\n", 38),
+        ((1,), (), "#dtoverlay=i2c-mux,pca9548,addr=0x71,base=30\n", 30),
+    ],
+    ids=["Pi 4", "Pi 5", "a bus in the way", "promised by the device tree", "a multiplexer before", "one that was switched off"],
+)
+def test_a_multiplexer_gets_numbers_that_are_free(
+    tmp_path: Path, adapters: Sequence[int], aliases: Sequence[int], overlays: str, first: int
+) -> None:
+    """Eight in a row that no bus has, none is promised and no other overlay gives out, above a Pi's own."""
+    assert Pi(tmp_path, adapters, aliases, overlays).ask("free_base 30") == str(first)
+
+
+def test_a_multiplexer_that_is_there_keeps_its_numbers(tmp_path: Path) -> None:
+    """Run again, the installer finds the base of the overlay it wrote, of this address and no other."""
+    overlays = "dtoverlay=i2c-mux,pca9548,addr=0x70,base=10\ndtoverlay=i2c-mux,pca9548,addr=0x71,base=46\n"
+    pi = Pi(tmp_path, (1,), (), overlays)
+    assert [pi.ask(f"base_of {address}") for address in ("0x70", "0x71")] == ["10", "46"]
+    assert pi.ask("base_of 0x72") == ""
+
+
+def test_the_configuration_of_a_multiplexer_is_taken_by_the_daemon(tmp_path: Path) -> None:
+    """What the installer prints to copy is a configuration: eight buses on one adapter, with the numbers of the overlay."""
+    printed = Pi(tmp_path, (1,)).ask("channels 0x70 30")
+    rack = tomllib.loads(examples()["first_probe"])
+    rack["bus"] = tomllib.loads(printed)["bus"]
+    rack["probe"][0]["bus"] = "0x70 channel 3"
+    made = Config.model_validate(rack)
+    assert [bus.number for bus in made.bus] == list(range(30, 38))
+    assert {bus.adapter for bus in made.bus} == {"i2c1"}
 
 
 def test_a_good_update_is_switched_to_after_its_selftest(machine: Machine) -> None:
