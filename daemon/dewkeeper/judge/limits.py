@@ -237,7 +237,7 @@ class Side:
         self.level = 0
 
     def step(
-        self, value: float, slow: float, seconds: float, now: int, past: Past | None = None, *, believed: bool = True, touched: bool = False
+        self, value: float, slow: float, seconds: float, now: int, past: Past | None = None, believed: bool = True, touched: bool = False
     ) -> int:
         """Take one counted reading and return the level now; past: of the humidity, where a thermostat may carry it.
 

@@ -71,7 +71,15 @@ def take(
     if watch.crc:
         watch.crc -= 1
 
-    flat = _repeats(state, watch, now, pair_t, pair_h)
+    watch.pairs += 1
+    flat = False
+    if pair_t == watch.pair_t and pair_h == watch.pair_h:
+        flat = _repeats(state, watch, now, pair_t.__class__ is int)
+    else:
+        if watch.flat:
+            watch.repeats += 0 if "flat_line" in watch.faults else watch.flat
+            watch.flat = 0
+        watch.pair_t, watch.pair_h, watch.flat_since = pair_t, pair_h, now
     wet = h >= _SATURATED_PERCENT
     if wet or watch.wet_since != NEVER:
         wet = _wet(state, watch, now, h)
@@ -86,34 +94,29 @@ def take(
             if outcome[0] == FAIL:
                 return outcome
             burst = burst or "gross_range" in watch.faults  # between rubbish, too, only neighbours that agree count
-    refused = _alone(state, watch, now, t, h) if burst else _suspect(state, watch, now, t, h)
-    if refused is not None:
-        return refused
     seconds = now - watch.seen
+    if (
+        burst or seconds > state.hold or watch.pend_at != NEVER
+        or not (-T_JUMP_C <= t - watch.t <= T_JUMP_C and -H_JUMP_PERCENT <= h - watch.h <= H_JUMP_PERCENT)
+    ):  # fmt: skip
+        refused = _alone(state, watch, now, t, h) if burst else _suspect(state, watch, now, t, h)
+        if refused is not None:
+            return refused
+        seconds = now - watch.seen
+        watch.pend_at = NEVER
     if seconds > state.hold and not burst and outcome is _GOOD:
         outcome = _FIRST
-    watch.pend_at = NEVER
     count(state, watch, now, t, h, seconds)
     return outcome
 
 
-def _repeats(state: State, watch: Watch, now: int, pair_t: float, pair_h: float) -> bool:
+def _repeats(state: State, watch: Watch, now: int, words: bool) -> bool:
     """Return whether identical pairs make a flat line. How often they repeat by themselves tells rounded data from fine ones."""
-    flat = False
-    watch.pairs += 1
-    if pair_t == watch.pair_t and pair_h == watch.pair_h:
-        watch.flat += 1
-        if watch.flat >= FLAT_RUN - 1:
-            flat = _flat(state, watch, now, pair_t.__class__ is int)
-    else:
-        if watch.flat:
-            watch.repeats += 0 if "flat_line" in watch.faults else watch.flat
-            watch.flat = 0
-        watch.pair_t, watch.pair_h, watch.flat_since = pair_t, pair_h, now
     if watch.pairs > 20000:
         watch.pairs //= 2
         watch.repeats //= 2
-    return flat
+    watch.flat += 1
+    return watch.flat >= FLAT_RUN - 1 and _flat(state, watch, now, words)
 
 
 def _suspect(state: State, watch: Watch, now: int, t: float, h: float) -> Outcome | None:
@@ -169,22 +172,22 @@ def count(state: State, watch: Watch, now: int, t: float, h: float, seconds: int
         weight = seconds / (SLOW_SECONDS + seconds)
         watch.slow_t += weight * (t - watch.slow_t)
         watch.slow_e += weight * (e - watch.slow_e)
-    held = [belief for _, belief in beliefs(state, watch, now)] if watch.faults else []
-    elsewhere = any(belief.elsewhere for belief in held)
+    elsewhere = bool(watch.faults) and any(belief.elsewhere for _, belief in beliefs(state, watch, now))
     trail = watch.past.trail
     if trail and not elsewhere:
-        if now - trail[-1][0] > 600:
+        at, t0, e0 = trail[0]
+        if now - at > 600 and now - trail[-1][0] > 600:
             watch.disturbed(now)
-        elif now - trail[-1][0] <= state.hold and _moved(state, watch, now, t, e):
-            elsewhere = True
+        elif not (FALL * e0 <= e <= RISE * e0 and -1.0 < t - t0 < 1.0) and now - trail[-1][0] <= state.hold:
+            elsewhere = _moved(state, watch, now, t, e)
     watch.t, watch.h, watch.e = t, h, e
     watch.seen = now
     if not elsewhere:
-        _learn(state, watch, now, t, e)
+        turned = watch.past.add(now, t, e)
+        if turned or now >= watch.look_at:
+            _look_back(state, watch, now, turned)
     if watch.busy or not (watch.h_low <= h <= watch.h_high and watch.t_low <= t <= watch.t_high):
-        if watch.faults:
-            held = [belief for _, belief in beliefs(state, watch, now)]  # what was found just now counts, too
-        _time(state, watch, now, 0 if seconds > state.hold else seconds, humidity=not any("humidity" in belief.takes for belief in held))
+        _time(state, watch, now, 0 if seconds > state.hold else seconds)
 
 
 def _moved(state: State, watch: Watch, now: int, t: float, e: float) -> bool:
@@ -207,9 +210,8 @@ def _moved(state: State, watch: Watch, now: int, t: float, e: float) -> bool:
     return False
 
 
-def _learn(state: State, watch: Watch, now: int, t: float, e: float) -> None:
-    """Take a reading of the probe's own air into its past, and look at it from a step back every so often."""
-    turned = watch.past.add(now, t, e)
+def _look_back(state: State, watch: Watch, now: int, turned: bool) -> None:
+    """Look at a probe from a step back: every so often, and when a new hour of it begins."""
     if now >= watch.look_at:
         watch.look_at = now + LOOK_SECONDS
         look(state, watch, now)
@@ -218,18 +220,19 @@ def _learn(state: State, watch: Watch, now: int, t: float, e: float) -> None:
         hourly(state, watch, now)
 
 
-def _time(state: State, watch: Watch, now: int, step: int, *, humidity: bool) -> None:
-    """Let a reading move the timers of its sides. humidity: whether its humidity is believed."""
+def _time(state: State, watch: Watch, now: int, step: int) -> None:
+    """Let a reading move the timers of its sides."""
     t, h = watch.t, watch.h
     slow_h = humidity_at(watch.slow_e, watch.slow_t)
-    past = watch.past if humidity else None
+    believed = not watch.faults or not any("humidity" in belief.takes for _, belief in beliefs(state, watch, now))
+    past = watch.past if believed else None
     touched = state.touched(watch.enclosure, now - TOUCHED_SECONDS)
     busy = False
     for side in watch.sides:
         if side.thermal:
-            level = side.step(t, watch.slow_t, step, now, touched=touched)
+            level = side.step(t, watch.slow_t, step, now, None, True, touched)
         else:
-            level = side.step(h, slow_h, step, now, past, believed=humidity, touched=touched)
+            level = side.step(h, slow_h, step, now, past, believed, touched)
         if level != side.level:
             change_level(state, watch, side, level, now)
         busy = busy or side.busy

@@ -255,7 +255,9 @@ class State:
     def touched(self, enclosure: str | None, since: int) -> bool:
         """Return whether somebody noted to have been at an enclosure or its probe since a time."""
         tub = self.tubs.get(enclosure or "")
-        return tub is not None and any(at >= since and (JOURNAL[what].opens or JOURNAL[what].probe) for at, _, what, _ in tub.deeds[-_DEEDS_ASKED:])
+        if tub is None or not tub.deeds or tub.deeds[-1][0] < since:
+            return False
+        return any(at >= since and (JOURNAL[what].opens or JOURNAL[what].probe) for at, _, what, _ in tub.deeds[-_DEEDS_ASKED:])
 
     def wiped(self, enclosure: str | None, since: int) -> bool:
         """Return whether somebody noted to have dried the probe of an enclosure since a time."""
