@@ -108,7 +108,7 @@ def test_a_probe_off_by_much_is_not_believed_when_the_room_dries() -> None:
     assert _raised(desk) == ["impossible"]
     _feed(desk, off, 21 * 60, drier)
     assert [(e.kind, e.detail.get("doubt")) for e in desk.events if e.event == "raised"] == [
-        ("impossible", None), ("dry", "below its room"),
+        ("impossible", None), ("dry", "probe below its room"),
     ]  # fmt: skip
     _feed(desk, healthy, 30, drier)
     told = [(e.kind, e.event) for e in desk.events if e.event != "annotated"]

@@ -58,7 +58,7 @@ def test_exchanged_thermostats_and_a_tub_that_dries_out_is_told_and_both_are_nam
     told = _first(desk, "dry")
     assert told.time <= began + 100 * 60 + 3600 + DOUBT_SECONDS["dry"] + 120
     assert {told.enclosure, told.detail.get("or")} == {"B1", "B2"}
-    assert told.detail["doubt"] == "exchanged"
+    assert told.detail["doubt"] == "exchanged probe"
     assert told.cause == "B1 or B2: their probes may be exchanged"
     assert told.response.startswith("check both probes first")
 
@@ -77,7 +77,7 @@ def test_condensation_for_days_is_damp_even_when_its_probe_was_called_wet(word: 
     desk.hold(84 * 60, h=100.0, others=[ROOM])
     told = _first(desk, "damp")
     assert told.time <= began + hours * 3600
-    assert (told.detail.get("doubt") == "wet") == ("a wet probe, or condensation" in told.cause) == (word != "probe_wiped")
+    assert (told.detail.get("doubt") == "wet probe") == ("a wet probe, or condensation" in told.cause) == (word != "probe_wiped")
 
 
 def test_a_pinned_probe_is_told_as_damp_after_a_day_in_doubt() -> None:
@@ -131,7 +131,7 @@ def test_a_probe_that_was_out_and_written_down_is_neither_dry_nor_cold_afterward
     desk.hold(180, others=[ROOM])
     told = [e for e in desk.events if e.event in ("raised", "escalated")]
     assert "displaced" in [e.kind for e in told]
-    assert [(e.kind, e.detail.get("doubt")) for e in told if e.kind in ("dry", "cold")] == ([] if word else [("cold", "room's air")])
+    assert [(e.kind, e.detail.get("doubt")) for e in told if e.kind in ("dry", "cold")] == ([] if word else [("cold", "probe in its room's air")])
 
 
 def test_a_tub_taken_out_of_the_heat_is_cold_though_its_probe_seems_to_lie_in_the_room() -> None:

@@ -128,6 +128,18 @@ def test_an_alarm_told_in_doubt_says_the_doubt() -> None:
     assert "In doubt: its probe and that of A5 may be exchanged." in row.lines
 
 
+def test_exchanged_probes_name_both_enclosures_and_heat_in_doubt_is_switched_off_first() -> None:
+    """Both are the subject; of heat the first thing to do stays the plug, whatever is believed of the probe."""
+    beside: dict[str, str | float | int] = {"doubt": "exchanged probe", "or": "A5"}
+    dry = event("A4", value=46.0, limit=55.0, detail=beside)
+    row = firsts(Planner(config(), None).plan([dry], [], NOON, CONTEXT))[0]
+    assert row.title == "A4 or A5: too dry (in doubt) since 11:00 – look yourself"
+    hot = event("A4", "hot", value=36.0, limit=34.0, detail=beside)
+    row = firsts(Planner(config(), None).plan([hot], [], NOON, CONTEXT))[0]
+    assert row.title.startswith("A4 or A5: too hot")
+    assert "heat off at plug" in row.title
+
+
 def test_what_was_not_recorded_when_it_was_planned_and_is_now_does_not_say_otherwise() -> None:
     """The store took things again before the message went out."""
     rows = Planner(config(), None).plan([event("A4")], [], NOON, replace(CONTEXT, recorded=False))

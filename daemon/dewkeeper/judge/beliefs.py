@@ -60,35 +60,35 @@ STATED: Final[Mapping[str, Belief]] = {
 
 INFERRED: Final[Mapping[str, Belief]] = {
     "gross_range": Belief(
-        HUMIDITY, doubt="jumping", cause="its probe jumps about, and between its jumps it reads too {kind}",
+        HUMIDITY, doubt="jumping probe", cause="its probe jumps about, and between its jumps it reads too {kind}",
         response="check its cable and the probe; {usual}",
     ),
     "flat_line": Belief(
-        HUMIDITY, doubt="stuck", cause="its probe may be stuck, but what it reads is too {kind}",
+        HUMIDITY, doubt="stuck probe", cause="its probe may be stuck, but what it reads is too {kind}",
         response="unplug and replug the probe first; {usual}",
     ),
     "sensor_heater": Belief(
-        HUMIDITY, elsewhere=True, doubt="own heat",
+        HUMIDITY, elsewhere=True, doubt="probe's own heat",
         cause="something warmed the probe at once, its own heater or a lamp over it, and it reads too {kind}",
         response="look for a lamp or a hot spot at the probe first; {usual}",
         heat="if the air is not hot, look for a lamp over the probe, or the probe's own heater",
     ),
     "displaced": Belief(
-        HUMIDITY, elsewhere=True, holds=_MOIST | {"cold"}, doubt="room's air",
+        HUMIDITY, elsewhere=True, holds=_MOIST | {"cold"}, doubt="probe in its room's air",
         cause="it reads its room's air, too {kind}: the probe fell out, or the enclosure is open or has lost its heat",
         response="look at the probe and the lid first; {usual}",
         heat="look beside the enclosure too: the probe may have fallen out",
     ),
     "saturated": Belief(
-        HUMIDITY, doubt="wet", cause="{percent} % for {hours} h: a wet probe, or condensation",
+        HUMIDITY, doubt="wet probe", cause="{percent} % for {hours} h: a wet probe, or condensation",
         response="dry the probe and put it back: if it is as wet again at once, it is the air; {usual}",
     ),
     "impossible": Belief(
-        HUMIDITY, doubt="below its room", cause="too {kind}, and drier than its room can be: its probe is wrong, or the room's is",
+        HUMIDITY, doubt="probe below its room", cause="too {kind}, and drier than its room can be: its probe is wrong, or the room's is",
         response="check its probe and the room's first, and what stands beside them; {usual}",
     ),
     "swapped": Belief(
-        HUMIDITY, doubt="exchanged", cause="{either}: their probes may be exchanged",
+        HUMIDITY, doubt="exchanged probe", cause="{either}: their probes may be exchanged",
         response="check both probes first: `dewkeeper probes check` says which sensor is where; {usual}",
         heat="look into {other} too: this probe may hang there",
     ),

@@ -205,7 +205,11 @@ def _moved(state: State, watch: Watch, now: int, t: float, e: float) -> bool:
         watch.disturbed(now)
     if len(trail) > 1 and trail[-1][1] - trail[-2][1] >= OWN_HEAT_C and watch.sides and own_heat(watch, now, t, e):
         watch.heater_from = trail[-2][1]
-        start_fault(state, watch, "sensor_heater", now, trail[-1][0])
+        start_fault(
+            state, watch, "sensor_heater", now, trail[-1][0],
+            cause="it got warmer at once and its vapour stayed: its own heater, a lamp over it, or a warmer place",
+            response="look where the probe lies and what shines on it; restart the daemon if that is not it",
+        )  # fmt: skip
         return True
     return False
 

@@ -48,6 +48,7 @@ class Data(_Part):
     still: str | None = Field(None, description="Of one that has ended: what is still beyond its limit there, in words.")
     danger: bool | None = Field(None, description="True beyond the danger limit.")
     doubt: str | None = Field(None, description="What is believed of the probe while its alarm is told all the same.")
+    either: str | None = Field(None, description="The other enclosure it may be, where two probes may be exchanged.")
     tubs: list[str] | None = Field(None, description="Enclosures nobody watches, of a fault of a whole branch.")
     cause: str | None = Field(None, description="Likely cause.")
     consequence: str | None = Field(None, description="What happens if nothing is done.")

@@ -282,6 +282,7 @@ class Planner:
             branch=place.branch or str(alarm.detail.get("branch", "")) or None,
             tubs=place.tubs,
             doubt=str(alarm.detail.get("doubt", "")),
+            either=str(alarm.detail.get("or", "")),
             danger=bool(alarm.detail.get("danger")),
             what=str(alarm.detail.get("what", "")),
             detail=str(alarm.detail.get("text", "")),

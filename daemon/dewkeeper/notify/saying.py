@@ -119,6 +119,7 @@ def as_it_is(told: Told, row: Message, situation: Situation, now: int) -> Told:
         action=str(alarm.detail.get("action", "")),
         danger=bool(alarm.detail.get("danger")),
         doubt=str(alarm.detail.get("doubt", "")),
+        either=str(alarm.detail.get("or", "")),
     )
 
 

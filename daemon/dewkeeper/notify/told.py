@@ -50,7 +50,7 @@ class Told:
     since, until: UTC seconds; until is when the condition was over. value, limit: %RH or °C, as the kind has it.
     action: what to do in a few words, where it is not the same for all of a kind.
     members: of a group, in the order they joined; empty for a single alarm. tubs: unwatched by a fault of a whole branch.
-    doubt: what is believed of the probe while its alarm is told all the same. danger: so hot that it is an emergency.
+    doubt: what is believed of the probe while its alarm is told all the same; either: the other enclosure it may be. danger: so hot that it is an emergency.
 
     at: when this was planned, UTC seconds, None where the value is older than that.
 
@@ -82,6 +82,7 @@ class Told:
     members: tuple[Member, ...] = ()
     tubs: tuple[str, ...] = ()
     doubt: str = ""
+    either: str = ""
     danger: bool = False
     at: int | None = None
     over: bool = False
@@ -98,6 +99,8 @@ class Told:
         if self.tubs:
             more = len(self.tubs) - 2
             return ", ".join(self.tubs[:2]) + (f" +{more}" if more > 0 else "")
+        if self.enclosure and self.either:
+            return f"{self.enclosure} or {self.either}"
         return self.enclosure or self.probe or self.room or self.branch or "dewkeeper"
 
     @classmethod
@@ -126,6 +129,7 @@ class Told:
             branch=place.branch or _text(event.detail.get("branch")),
             tubs=place.tubs,
             doubt=str(event.detail.get("doubt", "")),
+            either=str(event.detail.get("or", "")),
             danger=bool(event.detail.get("danger")),
             at=event.time,
         )

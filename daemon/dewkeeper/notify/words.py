@@ -39,8 +39,8 @@ def action_of(told: Told) -> str:
         return f"still {told.still}"
     if told.happening == "cleared" or told.over:
         return "look at the snake" if told.kind in LATCHED else "nothing to do"
-    if told.happening == "annotated" or told.doubt:
-        return "look yourself"
+    if told.happening == "annotated" or (told.doubt and told.kind not in LATCHED):
+        return "look yourself"  # heat is switched off first, and then looked at
     if told.action and not told.members:
         return told.action  # the judge was told what to do about just this one
     shared = GROUPS.get(told.kind) if told.members else None
