@@ -6,13 +6,19 @@ group `dewkeeper.drivers`. Hold it to `contract_suite.check_probe`.
 
 from __future__ import annotations
 
+import math
+import re
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Protocol
 
 
 @dataclass(frozen=True, slots=True)
 class Scale:
-    """How 16-bit words become values: value = offset + span * word / 65535."""
+    """How 16-bit words become values: value = offset + span * word / 65535. Both spans are above 0.
+
+    A driver may bring its own: it is stored with the probe, as `spelled` says it, and words are read by it for good.
+    """
 
     name: str
     temperature_offset_c: float
@@ -43,11 +49,52 @@ class Scale:
 SHT3X = Scale("sht3x", -45.0, 175.0, 0.0, 100.0)  # SHT3x-DIS data sheet v7, section 4.13
 SHT4X = Scale("sht4x", -45.0, 175.0, -6.0, 125.0)  # SHT4x data sheet, section 4.6
 SCALES = {scale.name: scale for scale in (SHT3X, SHT4X)}
+"""Those known by their names alone."""
+_WIDEST = 1e6
+
+
+@lru_cache(maxsize=256)
+def spelled(scale: Scale) -> str:
+    """Return what `scale_of` makes the same scale of: its name, and of a driver's own the four numbers too.
+
+    Raises ValueError for one that gives no values.
+    """
+    numbers = (
+        scale.temperature_offset_c, scale.temperature_span_c, scale.humidity_offset_percent, scale.humidity_span_percent
+    )  # fmt: skip
+    plausible = all(isinstance(one, int | float) and abs(one) < _WIDEST for one in numbers)  # no infinity, no NaN
+    if not plausible or min(numbers[1], numbers[3]) <= 0 or not re.fullmatch(r"[!-~]{1,60}", scale.name):
+        raise ValueError(f"{scale} is no scale: a name without spaces, finite numbers, spans above 0")
+    if SCALES.get(scale.name) == scale:
+        return scale.name
+    return " ".join([scale.name, *(repr(float(one)) for one in numbers)])
+
+
+@lru_cache(maxsize=256)
+def scale_of(text: str) -> Scale:
+    """Return the scale that a text spells. Raises ValueError for a name alone that is not known here, and for nonsense."""
+    name, *numbers = text.split(" ")
+    if not numbers:
+        if name not in SCALES:
+            raise ValueError(f"no scale is called {name!r}; known by name alone: {', '.join(sorted(SCALES))}")
+        return SCALES[name]
+    scale = Scale(name, *(float(one) for one in numbers)) if len(numbers) == 4 else Scale(name, *(math.nan,) * 4)
+    spelled(scale)
+    return scale
+
+
+def spells_a_scale(text: str) -> bool:
+    """Return whether a text spells a scale."""
+    try:
+        scale_of(text)
+    except ValueError:
+        return False
+    return True
 
 
 @dataclass(frozen=True, slots=True)
 class Sample:
-    """One conversion: both words from the same instant.
+    """One conversion: both words, 0 to 65535, from the same instant.
 
     notes: what was seen beside the values: `heater_on`, `reset_seen` (uncommanded reset since the last read),
         `crc_burst` (the bus has damaged so many answers lately that whole ones are suspect too).

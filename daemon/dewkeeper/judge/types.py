@@ -60,7 +60,7 @@ class Reading:
     humidity_word: int | None = None
     failure: Failure | None = None
     notes: tuple[str, ...] = ()
-    scale: str = "sht3x"  # how the words became values: a key of `dewkeeper_drivers.contract.SCALES`
+    scale: str = "sht3x"  # how the words became values, as `dewkeeper_drivers.contract.spelled` says it
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,7 +13,7 @@ from dewkeeper.sampling.bus_reports import part_name
 from dewkeeper_config.models import Bus as BusConfig
 from dewkeeper_config.models import ProbeConfig
 from dewkeeper_drivers.buses import BranchFault, Bus, open_bus
-from dewkeeper_drivers.contract import Probe, Sample
+from dewkeeper_drivers.contract import Probe, Sample, spelled
 from dewkeeper_drivers.diagnosis import Diagnosis, diagnose
 from dewkeeper_drivers.errors import (
     BusAbsent,
@@ -134,7 +134,7 @@ class AdapterWorker:
             self._skip[config.name] = (skip - 1, last)
             return _failed(config.name, at, "missing")
         try:
-            sample = self._attempt(config)
+            reading = _reading(config.name, at, self._attempt(config))
         except DriverError as error:
             failure = _failure(error)
             if isinstance(error, DriverUnusable):
@@ -151,7 +151,7 @@ class AdapterWorker:
         self._skip.pop(config.name, None)
         self._never_read.pop(config.name, None)
         self._found.pop(config.name, None)
-        return _reading(config.name, at, sample)
+        return reading
 
     def _look_into(self, config: ProbeConfig, error: DriverError) -> None:
         """Find out why a probe cannot be read: of one never read, and of any whose bus is not there."""
@@ -248,6 +248,10 @@ def _failed(probe: str, at: int, failure: Failure) -> Reading:
 
 
 def _reading(probe: str, at: int, sample: Sample) -> Reading:
+    """Return a sample as a reading. Raises ValueError when the driver breaks its contract."""
+    if not all(type(word) is int and 0 <= word <= 65535 for word in (sample.temperature_word, sample.humidity_word)):
+        raise ValueError(f"{sample} has words that are not of 16 bits")
+    scale = spelled(sample.scale)
     temperature_c, humidity_percent = sample.scale.decode(sample.temperature_word, sample.humidity_word)
     return Reading(
         time=at,
@@ -257,5 +261,5 @@ def _reading(probe: str, at: int, sample: Sample) -> Reading:
         temperature_word=sample.temperature_word,
         humidity_word=sample.humidity_word,
         notes=sample.notes,
-        scale=sample.scale.name,
+        scale=scale,
     )

@@ -146,6 +146,7 @@ class _Part:
         """Yield them in order of arrival."""
         decoder, names = self._decoder, self._decoder.names
         scales = {number: decoder.bare(number) for number in names}
+        texts = {number: decoder.scale(number) for number in names}
         stepped = list(reversed(self._late))
         words = iter(self._words)
         for key, t, h in zip(self._keys, words, words, strict=True):
@@ -157,7 +158,7 @@ class _Part:
             else:
                 temperature_c, humidity_percent = scale.decode(t, h)
                 name = names[key & PROBE_MASK]
-                yield Place(key), Reading(key >> PROBE_BITS, name, temperature_c, humidity_percent, t, h, scale=scale.name)
+                yield Place(key), Reading(key >> PROBE_BITS, name, temperature_c, humidity_percent, t, h, scale=texts[key & PROBE_MASK])
         while stepped:
             yield stepped.pop()
 

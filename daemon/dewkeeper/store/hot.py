@@ -11,7 +11,7 @@ from dewkeeper.judge.types import PASS, Quality, Reading
 from dewkeeper.store.database import PROBE_BITS
 from dewkeeper.store.quality import spelled
 from dewkeeper.store.ring import of_failed
-from dewkeeper_drivers.contract import SCALES
+from dewkeeper_drivers.contract import scale_of, spells_a_scale
 
 
 class Poll(NamedTuple):
@@ -44,11 +44,17 @@ class Probes:
         self._foreign: list[int] = []  # places of those whose sensor is of another kind than the first there
 
     def number(self, connection: Connection, probe: str, scale: str) -> int:
-        """Return a probe's number; one that is not known yet is stored with this scale."""
+        """Return a probe's number; one that is not known yet is stored with this scale.
+
+        So is one whose scale was stored by its name alone and is a driver's own: its words could not be read.
+        """
         if probe not in self.ids:
             self.newest += 1
             connection.exec_driver_sql("INSERT INTO probe VALUES (?, ?, ?)", (self.newest, probe, scale))
             self.ids[probe] = self.newest
+            self._scales[probe] = scale
+        elif self._scales[probe] == scale.partition(" ")[0] != scale and not spells_a_scale(self._scales[probe]):
+            connection.exec_driver_sql("UPDATE probe SET scale = ? WHERE id = ?", (scale, self.ids[probe]))
             self._scales[probe] = scale
         return self.ids[probe]
 
@@ -76,7 +82,7 @@ class Probes:
         for place in self._foreign:
             t, h, (probe, scale) = ts[place], hs[place], polled[place]
             if t is not None and h is not None:
-                ts[place], hs[place] = SCALES[self._scales[probe]].encode(*SCALES[scale].decode(t, h))
+                ts[place], hs[place] = scale_of(self._scales[probe]).encode(*scale_of(scale).decode(t, h))
         uneven = [
             place
             for place, (reading, quality) in enumerate(readings)

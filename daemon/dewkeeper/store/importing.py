@@ -35,7 +35,7 @@ from dewkeeper.store.quarters import QUARTER_SECONDS, Standards
 from dewkeeper.store.remembered import Remembered
 from dewkeeper.store.ring import last_key
 from dewkeeper.store.words_file import Worded, WordsFile, opened
-from dewkeeper_drivers.contract import SCALES, Scale
+from dewkeeper_drivers.contract import Scale, scale_of, spelled, spells_a_scale
 
 _NAMESPACE = uuid.UUID("5a7ff0f4-3c0a-4a55-9d3d-8f1f64a7c1de")
 _LARGEST_PART = 100_000
@@ -224,7 +224,7 @@ class _Import:
         with self._engine.begin() as connection:
             known = {d for (d,) in connection.exec_driver_sql("SELECT data FROM item WHERE kind = 'Calibration'")}
             stored = connection.exec_driver_sql("SELECT id, name, scale FROM probe").all()
-            self._scales = {name: SCALES[scale] for _, name, scale in stored}
+            self._scales = {name: scale_of(scale) for _, name, scale in stored if spells_a_scale(scale)}
             numbers = {name: number for number, name, _ in stored}
             # The newest of one start holds; here the number given first is the highest.
             for calibration in reversed(self._words.calibrations.all()):
@@ -319,7 +319,7 @@ def _store(connection: Connection, block: int, part: list[_Row], scales: dict[st
                     result.refuse(f"more than {_MOST_PROBES} probes", row.line)
                 continue
             numbers[probe] = number
-            values = (number, probe, scales[probe].name)
+            values = (number, probe, spelled(scales[probe]))
             connection.exec_driver_sql("INSERT INTO probe VALUES (?, ?, ?)", values)
         taken = {key >> PROBE_BITS: (t, h) for key, t, h in probe_rows(connection, number, start, end)}
         new: dict[int, _Row] = {}

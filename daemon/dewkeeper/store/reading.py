@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import logging
 from bisect import bisect_right
 from collections import defaultdict
 from collections.abc import Callable
+from functools import lru_cache
 from typing import cast
 
 from sqlalchemy import Connection
@@ -15,7 +17,9 @@ from dewkeeper.store import codec
 from dewkeeper.store.database import PROBE_BITS, PROBE_MASK
 from dewkeeper.store.quality import LONGEST_SPAN_SECONDS
 from dewkeeper.store.ring import FAILED
-from dewkeeper_drivers.contract import SCALES, Scale
+from dewkeeper_drivers.contract import Scale, scale_of, spelled
+
+log = logging.getLogger(__name__)
 
 
 def calibrations(connection: Connection) -> Calibrations:
@@ -29,10 +33,10 @@ class Decoder:
 
     def __init__(self, connection: Connection, start: int = 0, end: int = 1 << 50) -> None:
         self.names: dict[int, str] = {}
-        self._scales: dict[int, Scale] = {}
+        self._scales: dict[int, Scale | None] = {}  # None: no one knows how to read its words
         for number, name, scale in connection.exec_driver_sql("SELECT id, name, scale FROM probe"):
             self.names[number] = name
-            self._scales[number] = SCALES[scale]
+            self._scales[number] = _scale(name, scale)
         self._calibrations = calibrations(connection)
         self._spans: dict[int, list[tuple[int, int, int, str]]] = defaultdict(list)
         for key, stop, flag, tests in connection.exec_driver_sql(
@@ -68,11 +72,12 @@ class Decoder:
         parts = [part for part in named.split(",") if part]
         failure = next((part[1:] for part in parts if part.startswith("!")), None)
         quality = Quality(time, name, flag, tuple(part for part in parts if not part.startswith("!")))
-        if t is None or h is None:
+        scale = self._scales[number]
+        if t is None or h is None or scale is None:
             return Reading(time, name, None, None, failure=cast("Failure", failure or "missing")), quality
         temperature_c, humidity_percent = self.values(number, time, t, h)
         seen = tuple(notes.split("+")) if notes else ()
-        return Reading(time, name, temperature_c, humidity_percent, t, h, notes=seen, scale=self._scales[number].name), quality
+        return Reading(time, name, temperature_c, humidity_percent, t, h, notes=seen, scale=spelled(scale)), quality
 
     def believed(self, key: int, t: int | None, h: int | None) -> tuple[float, float] | None:
         """Return °C and %RH of a row by the calibration then in force, None when it does not count."""
@@ -80,7 +85,7 @@ class Decoder:
             return None
         number = key & PROBE_MASK
         if number in self._simple:
-            return self._scales[number].decode(t, h)
+            return cast("Scale", self._scales[number]).decode(t, h)
         reading, quality = self.decode(key, t, h)
         if not quality.counts or reading.temperature_c is None or reading.humidity_percent is None:
             return None
@@ -106,8 +111,9 @@ class Decoder:
         return None if noted or self._calibrations.of(self.names[number]) else self._scales[number]
 
     def scale(self, number: int) -> str:
-        """Return the name of a probe's scale."""
-        return self._scales[number].name
+        """Return a probe's scale as it is spelled, "unknown" when nobody knows it."""
+        scale = self._scales[number]
+        return "unknown" if scale is None else spelled(scale)
 
     def calibrations(self) -> list[Calibration]:
         """Return all calibrations, oldest first of each probe."""
@@ -120,7 +126,8 @@ class Decoder:
     def by_calibration(self, number: int, time: int) -> Callable[[float, float], tuple[float, float]]:
         """Return what makes °C and %RH of words (or their mean) of a probe, by the calibration in force at a time."""
         # A mean of words lies between two of them; the scales are linear, so the same formula holds.
-        decode = cast("Callable[[float, float], tuple[float, float]]", self._scales[number].decode)
+        scale = cast("Scale", self._scales[number])  # what is not known is in no quarter hour
+        decode = cast("Callable[[float, float], tuple[float, float]]", scale.decode)
         calibration = self._calibrations.at(self.names[number], time)
         return decode if calibration is None else lambda t, h: calibration.corrected(*decode(t, h))
 
@@ -134,3 +141,16 @@ class Decoder:
             return PASS, ""
         return MISSING, FAILED[h] if h is not None and h < len(FAILED) else ""
 
+
+def _scale(probe: str, text: str) -> Scale | None:
+    try:
+        return scale_of(text)
+    except ValueError as error:
+        _complain(probe, str(error))
+        return None
+
+
+@lru_cache(maxsize=64)
+def _complain(probe: str, why: str) -> None:
+    """Say it once, however often it is read."""
+    log.error("the readings of %s cannot be read: %s", probe, why)

@@ -21,7 +21,7 @@ from dewkeeper.judge.types import FAIL, MISSING, NOT_EVALUATED, PASS, SUSPECT
 from dewkeeper.store import codec
 from dewkeeper.store.quality import spelled
 from dewkeeper.store.ring import of_failed
-from dewkeeper_drivers.contract import SCALES, Scale
+from dewkeeper_drivers.contract import SCALES, Scale, scale_of
 
 _ROUNDED = 0.0005 + 1e-9
 """°C or %RH: the CSV has three decimals."""
@@ -128,9 +128,12 @@ def _described(file: TextIO) -> WordsFile:
 
 
 def _scale(probe: str, name: object) -> Scale:
-    if not isinstance(name, str) or name not in SCALES:
-        raise _NotOurs(f"the words of {probe} are of a scale {name!r}, this version knows {', '.join(sorted(SCALES))}")
-    return SCALES[name]
+    try:
+        return scale_of(str(name))
+    except ValueError as error:
+        raise _NotOurs(
+            f"the words of {probe} are of a scale {name!r}, this version knows {', '.join(sorted(SCALES))} by their names alone"
+        ) from error
 
 
 def _worded(said: Any, time: int, probe: str) -> Worded | None:
