@@ -19,8 +19,9 @@ from dewkeeper.notify.heartbeat import Pulse, beat
 from dewkeeper.notify.links import NOTE_KEY as _LINK_KEY
 from dewkeeper.notify.plan import Context, Planner
 from dewkeeper.notify.saying import Situation, by_id
-from dewkeeper.report.morning import STALE_POLLS, morning
+from dewkeeper.report.morning import morning
 from dewkeeper.report.past import StoredPast
+from dewkeeper.report.watching import STALE_POLLS
 from dewkeeper.report.wording import Wording, duration
 from dewkeeper.sampling.bus_reports import BusReports
 from dewkeeper.sampling.identity import Identities
@@ -291,10 +292,10 @@ class Daemon:
         )  # fmt: skip
         desk = Desk(self.config, self.writer.submit, self.timeline.now)
         handlers = {**self.commands.handlers(), **tools.handlers(), **desk.handlers(), "repair": self._repairing.handle}
-        handlers["alive"] = self._alive
+        handlers["alive"] = self._signs_of_life
         return {verb: whole_text(handler) for verb, handler in handlers.items()}
 
-    def _alive(self, _request: dict[str, object]) -> Mapping[str, object]:
+    def _signs_of_life(self, _request: dict[str, object]) -> Mapping[str, object]:
         """Return the daemon's own sign of life: seconds since each part gave one, and which are dead."""
         return {"ages": self.heartbeats.ages(), "dead": self.heartbeats.dead()}
 
