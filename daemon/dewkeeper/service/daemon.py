@@ -95,7 +95,7 @@ class Daemon:
         self._zone = ZoneInfo(config.site.timezone)
         self._folder = config.storage.folder
         self._stopping = threading.Event()
-        self._opening = Opening(config.storage, self.clock, self._alive)
+        self._opening = Opening(config.storage, self.clock, self._keep_patience)
         self._disk = Disk(config.storage)
         self._link_key = ""
 
@@ -228,7 +228,7 @@ class Daemon:
             self._opening.why = ""
         return "; ".join(dict.fromkeys(text for text in (refused, self._opening.why) if text))
 
-    def _alive(self) -> None:
+    def _keep_patience(self) -> None:
         if hasattr(self, "writer"):  # not at the start
             self.writer.heartbeat = self.clock.monotonic()
 
