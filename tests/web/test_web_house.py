@@ -112,7 +112,7 @@ def test_an_old_reading_says_so_wherever_it_is_shown(rig: Any) -> None:
             assert "stale" in session.get(base + path, timeout=60).text, path
         text = session.get(base + "/", timeout=60).text
         assert "<h1>Nothing is watched</h1>" in text
-        assert "Nothing new from any probe" in text
+        assert "nothing new from any probe" in text
         assert re.findall(r"needs-look.*?>(T\d)<", text, re.DOTALL) == ["T1"]  # it has an alarm of its own
         assert re.findall(r">(T\d)<", text.partition("Not watched:")[2].partition("</p>")[0]) == ["T2", "T3"]
         assert "Not measured" in session.get(base + "/enclosure/T2?span=day", timeout=60).text
@@ -180,16 +180,17 @@ def test_health_tells_what_is_true(rig: Any, tmp_path: Path) -> None:
     now = int(rig.clock.wall())
 
     def lines(config: Config, not_recorded: str = "", *, clock_trusted: bool = True) -> dict[str, Any]:
-        found = health_lines(config, rig.daemon.heartbeats, not_recorded, now, rig.daemon.losses, clock_trusted=clock_trusted)
+        found = health_lines(config, rig.daemon.heartbeats, not_recorded, now, rig.daemon.losses, rig.daemon.pulse, clock_trusted=clock_trusted)
         return {line.what: line for line in found}
 
     usual = lines(rig.config)
     assert set(usual) == {
         "reading probes", "judging and writing", "sending messages", "clock", "recording", "dropped or set aside",
-        "disk", "channel phone",
+        "disk", "heartbeat", "channel phone",
         "way to Ina over phone", "backup", "own alarms",
     }  # fmt: skip
-    assert {what for what, line in usual.items() if line.well} == set(usual) - {"backup", "way to Ina over phone"}
+    assert {what for what, line in usual.items() if line.well} == set(usual) - {"heartbeat", "backup", "way to Ina over phone"}
+    assert usual["heartbeat"].well is None
     assert usual["backup"].well is None
     assert usual["way to Ina over phone"].well is None
     wrong = lines(rig.config, "the disk is full", clock_trusted=False)

@@ -204,7 +204,7 @@ def aside_lines(glance: MorningGlance, wording: Wording) -> list[str]:
     """Return what is neither calm nor asks for a look, each under its own word: shelved, out of service, watched in part."""
     lines = []
     if glance.shelved:
-        said = ", ".join(f"{row.enclosure} ({_shelved(row, wording, glance.made_at)})" for row in glance.shelved)
+        said = ", ".join(f"{row.enclosure} ({shelved_words(row, wording, glance.made_at)})" for row in glance.shelved)
         lines.append(f"Shelved: {said}")
     if glance.resting:
         said = ", ".join(f"{row.enclosure}{_air(row, wording)}" for row in glance.resting)
@@ -215,7 +215,8 @@ def aside_lines(glance: MorningGlance, wording: Wording) -> list[str]:
     return lines
 
 
-def _shelved(row: EnclosureMorning, wording: Wording, now: int) -> str:
+def shelved_words(row: EnclosureMorning, wording: Wording, now: int) -> str:
+    """Return what the keeper put aside of an enclosure, and until when."""
     alarm = next(a for a in row.alarms if a.state == "shelved")
     until = "" if alarm.shelved_until is None else f" until {wording.clock(alarm.shelved_until, now)}"
     return beyond(alarm.kind, alarm.band) + until

@@ -208,7 +208,7 @@ class Daemon:
             log.warning("no control socket: %s", error)
         self.page = open_page(
             self.config, self.handle, self.heartbeats, self._not_recorded, self.clock,
-            self.timeline.trusted, self.losses,
+            self.timeline.trusted, self.losses, self.pulse,
         )  # fmt: skip
         self._watch.start()
         self.calendar.run_due()

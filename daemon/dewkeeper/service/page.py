@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from dewkeeper.clock import Clock
 from dewkeeper.notify.daily import path_name
+from dewkeeper.notify.heartbeat import Pulse
 from dewkeeper.notify.memory import Memory
 from dewkeeper.report.wording import Wording
 from dewkeeper.service.losses import Losses
@@ -39,6 +40,7 @@ def open_page(
     clock: Clock,
     trusted: Callable[[], bool],
     losses: Losses,
+    pulse: Pulse,
 ) -> PageServer | None:
     """Return the running page, or None when it is off or its address cannot be had: the log says which.
 
@@ -53,7 +55,7 @@ def open_page(
         config,
         lambda: History.open(config.storage.folder),
         handle,
-        lambda: health_lines(config, heartbeats, recording(), int(clock.wall()), losses, clock_trusted=trusted()),
+        lambda: health_lines(config, heartbeats, recording(), int(clock.wall()), losses, pulse, clock_trusted=trusted()),
         clock,
     )
     try:
@@ -69,9 +71,9 @@ def open_page(
 
 
 def health_lines(
-    config: Config, heartbeats: Heartbeats, not_recorded: str, now: int, losses: Losses, *, clock_trusted: bool
+    config: Config, heartbeats: Heartbeats, not_recorded: str, now: int, losses: Losses, pulse: Pulse, *, clock_trusted: bool
 ) -> Sequence[HealthLine]:
-    """Return what the health screen shows: parts, clock, recording, disk, channels, path tests, backup, own alarms.
+    """Return what the health screen shows: parts, clock, recording, disk, heartbeat, channels, path tests, backup, own alarms.
 
     now: UTC seconds.
     """
@@ -89,6 +91,7 @@ def health_lines(
     lines.append(HealthLine("dropped or set aside", not given_up, given_up or "nothing since the start"))
     if counted := losses.counted_text():
         lines.append(HealthLine("sending", None, f"since the start: {counted}"))
+    lines.append(_heartbeat(config, pulse))
     try:
         disk = shutil.disk_usage(config.storage.folder)
         free = 100 * disk.free / disk.total
@@ -105,6 +108,16 @@ def health_lines(
     lines.append(_backup(config, wording, now))
     lines.append(HealthLine("own alarms", not standing, "; ".join(a.cause for a in standing) or "none"))
     return sorted(lines, key=lambda line: line.well is not False)
+
+
+def _heartbeat(config: Config, pulse: Pulse) -> HealthLine:
+    """Return whether somebody outside would notice if this machine fell silent."""
+    from dewkeeper.web.visit import HealthLine
+
+    if config.notify.heartbeat_url is None:
+        return HealthLine("heartbeat", None, "nobody outside would notice a dead Pi: set [notify] heartbeat_url")
+    asked = pulse.answered is not None or pulse.unanswered > 0
+    return HealthLine("heartbeat", pulse.unanswered == 0 if asked else None, pulse.text())
 
 
 def _channel(name: str, messages: Sequence[Message], wording: Wording, now: int) -> HealthLine:

@@ -25,6 +25,7 @@ from dewkeeper.report.wording import (
     headline,
     measured_by,
     outside_words,
+    shelved_words,
     to_do,
 )
 from dewkeeper.store import History
@@ -137,6 +138,7 @@ def _templates() -> Environment:
         measured_by=measured_by,
         outside_words=outside_words,
         quiet=QUIET_STATES,
+        shelved_words=shelved_words,
         to_do=to_do,
     )
     return environment

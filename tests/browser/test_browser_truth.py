@@ -1,0 +1,69 @@
+"""What asks for no look, and what nobody watches, as a person sees it: own words, nothing cut off, at any width and in the dark."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+from tests.browser.visitor import Visitor
+from tests.daemon.conftest import Phone
+from tests.web.house import DRY, GOOD, HOT, House, in_order
+
+Browser = Callable[..., Visitor]
+WINDOWS = ((360, 740, "light"), (360, 740, "dark"), (1280, 900, "light"), (1280, 900, "dark"))
+GONE = {"fault": "drop", "fault_after_seconds": 4 * 3600}
+PATCHY = {"fault": "drop", "fault_after_seconds": 3600, "fault_for_seconds": 8 * 60}
+
+
+@pytest.fixture
+def house(tmp_path: Path) -> Iterator[House]:
+    """Return a house without tubs yet."""
+    with Phone() as phone:
+        made = House(tmp_path / "state", phone.url)
+        made.racks.folder.mkdir()
+        yield made
+        made.close()
+
+
+def seen(browser: Browser, house: House, *paths: str) -> dict[str, str]:
+    """Return what each screen says, after looking at it in every window: nothing cut off, nothing on something else."""
+    one, said = browser(), {}
+    one.log_in(house.base, house.first_code)
+    for path in paths:
+        for width, height, scheme in WINDOWS:
+            one.look_like(width, height, scheme)
+            one.go(house.base + path)
+            assert one.layout_faults() == [], (path, width, scheme)
+            if folder := os.environ.get("SCREENS"):
+                one.driver.save_screenshot(f"{folder}/{house.name}{path.replace('/', '-')}-{width}-{scheme}.png")
+        said[path] = " ".join(f"{one.driver.title} {one.text}".split())
+    return said
+
+
+def test_each_of_the_four_words_is_its_own_place_on_the_page(browser: Browser, house: House) -> None:
+    """Shelved, out of service, watched in part and calm stand under their own words, and none is called well."""
+    house.name = "mixed"
+    house.start(DRY, DRY, PATCHY, GOOD, GOOD, poll_seconds=60)
+    house.do(do="out_of_service", enclosure="T2", why="empty", until=house.at + 5 * 86400)
+    house.hours(4)
+    house.do(do="shelve", alarm=house.alarm("dry"), why="waits for the vet", until=house.at + 8 * 3600)
+    house.hours(0.2)
+    said = seen(browser, house, "/", "/rack", "/health", "/probes")
+    assert said["/"].startswith("Calm, not always watched")
+    for line in ("Shelved: T1", "Out of service, nobody is told of them: T2", "for a part of the night unwatched: T3"):
+        assert line in said["/"]
+    assert "out of service" in said["/rack"]
+    assert "shelved: too dry" in said["/rack"]
+    assert "heartbeat: not yet" in said["/health"]
+
+
+def test_nothing_watched_is_one_line_and_heat_stands_above_it(browser: Browser, house: House) -> None:
+    """Every probe fell silent, one tub was too hot before: the heat first, then that nobody watches, then which."""
+    house.name = "nothing"
+    house.start({**HOT, **GONE}, *[GONE] * 7)
+    house.hours(6)
+    said = seen(browser, house, "/", "/rack", "/enclosure/T1")["/"]
+    assert said.startswith("Nothing is watched")
+    assert in_order(said, "act now: too hot", "No enclosure is watched", "Not watched"), said

@@ -1,0 +1,127 @@
+"""A daemon on tubs of one's choice, and everything that page, terminal and message say of them."""
+
+from __future__ import annotations
+
+import json
+import re
+from html import unescape
+from pathlib import Path
+from typing import Any
+
+import requests
+from tests.daemon.conftest import CLOCK, Racks
+from tests.web.conftest import PASSWORD
+
+from dewkeeper.cli.glance import morning_lines
+from dewkeeper.notify.daily import morning_words
+from dewkeeper.report.model import MorningGlance
+from dewkeeper.report.morning import morning
+from dewkeeper.report.now import NowGlance, now
+from dewkeeper.report.past import StoredPast
+from dewkeeper.report.wording import Wording
+from dewkeeper.service.daemon import Daemon
+from dewkeeper_config.loading import parse
+from dewkeeper_config.models import Config, Web
+
+EVENING = 1_790_017_200.0  # 21 September 2026, 19:00 UTC: 21:00 in Vienna, when the night of the glance begins
+
+
+class House:
+    """A daemon on tubs of one's choice, and everything that is said about them. name: of what it shows."""
+
+    name = ""
+
+    def __init__(self, folder: Path, url: str) -> None:
+        self.racks = Racks(folder, url, wall=EVENING)
+        self.config: Config
+        self.daemon: Daemon
+        self._browser = requests.Session()
+        self._browser.trust_env = False
+
+    def start(self, *tubs: dict[str, Any], poll_seconds: int = 300, **storage: Any) -> None:
+        """Start a daemon on tubs T1, T2 ...: of each what its simulated probe is to do. Few polls, for nights are long."""
+        text = self.racks.text(len(tubs), poll_seconds)
+        for number, tub in enumerate(tubs, start=1):
+            options = {"clock": CLOCK, "swing_percent": 0.5, "swing_c": 0.5, **tub}
+            written = ", ".join(f"{key} = {json.dumps(value)}" for key, value in options.items())
+            head = f'name = "t{number}"\nenclosure = "T{number}"\ndriver = "simulated"\noptions = '
+            text = re.sub(f"({re.escape(head)}){{[^}}]*}}", rf"\g<1>{{ {written} }}", text)
+        config = parse(text.encode(), self.racks.folder / "test.toml")
+        kept = config.storage.model_copy(update=storage)
+        self.config = config.model_copy(update={"web": Web(port=0), "storage": kept})
+        self.daemon = self.racks.start(self.config)
+
+    def hours(self, hours: float) -> None:
+        """Let time pass."""
+        self.racks.clock.advance(hours * 3600)
+
+    @property
+    def at(self) -> int:
+        """The second it is."""
+        return int(self.racks.clock.wall())
+
+    def glance(self) -> MorningGlance:
+        """Return the morning glance of this moment."""
+        with StoredPast.open(self.config) as past:
+            return morning(past, self.config, self.at)
+
+    def now(self) -> NowGlance:
+        """Return how it is now."""
+        with StoredPast.open(self.config) as past:
+            return now(past, self.config, self.at)
+
+    def message(self) -> tuple[str, str]:
+        """Return first line and text of the morning message."""
+        title, lines = morning_words(self.glance(), Wording.of(self.config.site))
+        return title, "\n".join(lines)
+
+    def terminal(self) -> str:
+        """Return what `dewkeeper morning` prints."""
+        return "\n".join(morning_lines(self.glance(), Wording.of(self.config.site)))
+
+    @property
+    def base(self) -> str:
+        """The page's address."""
+        assert self.daemon.page is not None
+        return "http://{}:{}".format(*self.daemon.page.address)
+
+    @property
+    def first_code(self) -> str | None:
+        """The code that sets the login, None once there is one."""
+        assert self.daemon.page is not None
+        return self.daemon.page.first_run_code
+
+    def page(self, path: str = "/") -> str:
+        """Return a screen's text as the keeper sees it, without its tags."""
+        if self.first_code is not None:
+            data = {"code": self.first_code, "name": "Ina", "password": PASSWORD}
+            assert self._browser.post(self.base + "/first", data=data).status_code == 200
+        answer = self._browser.get(self.base + path)
+        assert answer.status_code == 200
+        return re.sub(r"\s+", " ", unescape(re.sub(r"<[^>]*>", " ", answer.text))).replace("\u00a0", " ")
+
+    def do(self, **request: Any) -> None:
+        """Have the daemon carry out a request."""
+        self.daemon.handle({"who": "Ina", **request})
+
+    def alarm(self, kind: str) -> str:
+        """Return the id of the one alarm of a kind that is told."""
+        with StoredPast.open(self.config) as past:
+            (found,) = [alarm.alarm for alarm in past.standing() if alarm.kind == kind and alarm.state != "out_of_service"]
+        return found
+
+    def close(self) -> None:
+        """Stop everything."""
+        self._browser.close()
+        self.racks.stop_all()
+
+
+GOOD: dict[str, Any] = {}
+DRY = {"humidity_percent": 46.0}
+HOT = {"temperature_c": 39.5}
+
+
+def in_order(text: str, *parts: str) -> bool:
+    """Return whether all of these come, one after the other."""
+    at = [text.find(part) for part in parts]
+    return -1 not in at and at == sorted(at)
