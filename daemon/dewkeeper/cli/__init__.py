@@ -27,6 +27,7 @@ from dewkeeper.cli.output import (
 TOPICS: dict[str, tuple[str, ...]] = {
     "run": ("run", "selftest"),
     "replay": ("replay",),
+    "insight": ("insight",),
     "report": ("report",),
     "look": ("now", "morning", "history", "alarms", "animals"),
     "journal": ("journal",),

@@ -1,0 +1,136 @@
+"""An enclosure hour by hour beside its room, with the hours marked in which a hand was at it.
+
+What the journal says is taken as said. What it does not say is looked for in the air: vapour that jumps up within a
+quarter of an hour was water, vapour that falls as fast towards the room's was an open lid.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final, NamedTuple
+
+import numpy as np
+
+from dewkeeper.insight.series import GRID_SECONDS, HOUR_SECONDS, Flags, Numbers, Series, saturation
+from dewkeeper.judge.words import JOURNAL
+
+WETTING: Final = frozenset({"misted", "moistened", "refilled", "substrate_changed"})
+"""Words of the journal that add water."""
+
+_JUMP_SLOTS: Final = 3  # a quarter of an hour
+_JUMP_SHARE: Final = 0.06
+"""A jump of 6 % of the vapour within a quarter of an hour is a hand's, and of twice what this place does anyway: where a
+heater cycles hard, warm bedding gives off and takes up as much every time. Tuned: tests/bench/insight, seeds 1-9."""
+_USUAL_QUANTILE: Final = 0.95
+_FILLED_HOURS: Final = 3
+"""Gaps up to so long are drawn straight across; longer ones stay gaps."""
+
+
+class Deed(NamedTuple):
+    """An entry of the journal about an enclosure: UTC seconds, and a word of `dewkeeper.judge.words.JOURNAL`."""
+
+    at: int
+    what: str
+
+    @property
+    def wets(self) -> bool:
+        """Whether it added water."""
+        return self.what in WETTING
+
+    @property
+    def opens(self) -> bool:
+        """Whether the lid was off for it."""
+        word = JOURNAL.get(self.what)
+        return word is not None and word.opens
+
+    @property
+    def lever(self) -> str | None:
+        """Return what it changed for longer than a day, None for nothing."""
+        word = JOURNAL.get(self.what)
+        return word.lever if word is not None else None
+
+
+@dataclass(frozen=True, slots=True)
+class Hours:
+    """Hourly means that end at `end` (UTC seconds); NaN where an hour was not read.
+
+    saturation: of the enclosure's temperature, hPa. room: the room's vapour pressure, hPa, or NaN throughout.
+    wet, opened: hours in which water was added, or the lid was off.
+    """
+
+    end: int
+    temperature_c: Numbers
+    vapour: Numbers
+    saturation: Numbers
+    room: Numbers
+    wet: Flags
+    opened: Flags
+
+    def __len__(self) -> int:
+        return len(self.vapour)
+
+    @property
+    def humidity(self) -> Numbers:
+        """Return %RH of the hourly means."""
+        percent: Numbers = 100 * self.vapour / self.saturation
+        return percent
+
+    @property
+    def touched(self) -> Flags:
+        """Return the hours in which a hand was at it, for water or otherwise."""
+        either: Flags = self.wet | self.opened
+        return either
+
+    def index(self, at: int) -> int:
+        """Return which hour a time lies in; below zero before the first."""
+        return len(self) - 1 - (self.end - 1 - at) // HOUR_SECONDS
+
+
+def hours_of(tub: Series, room: Series | None, deeds: Sequence[Deed], end: int, count: int) -> Hours:
+    """Return the `count` hours of an enclosure that end at a time, knowing nothing later."""
+    tub = tub.until(end)
+    warm, moist = (_bridged(values) for values in tub.hours(end, count))
+    beside = np.full(count, np.nan)
+    if room is not None:
+        beside = _bridged(room.until(end).hours(end, count)[1])
+    wet, opened = _seen(tub, end, count)
+    for deed in deeds:
+        hour = count - 1 - (end - 1 - deed.at) // HOUR_SECONDS
+        if deed.at < end and 0 <= hour < count:
+            wet[hour] |= deed.wets
+            opened[hour] |= deed.opens
+    return Hours(end, warm, moist, saturation(warm), beside, wet, opened)
+
+
+def _bridged(values: Numbers) -> Numbers:
+    """Return hourly values with short gaps drawn straight across."""
+    missing = np.isnan(values)
+    if not missing.any() or missing.all():
+        return values
+    places = np.arange(len(values))
+    filled = np.interp(places, places[~missing], values[~missing])
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], missing.astype(np.int8), [0]))))
+    for begin, stop in zip(edges[::2], edges[1::2], strict=True):
+        if stop - begin > _FILLED_HOURS or begin == 0 or stop == len(values):
+            filled[begin:stop] = np.nan
+    return filled
+
+
+def _seen(tub: Series, end: int, count: int) -> tuple[Flags, Flags]:
+    """Return the hours in which the air itself shows added water, and an open lid."""
+    wet, opened = np.zeros(count, dtype=bool), np.zeros(count, dtype=bool)
+    if len(tub.vapour_hpa) <= _JUMP_SLOTS:
+        return wet, opened
+    before, after = tub.vapour_hpa[:-_JUMP_SLOTS], tub.vapour_hpa[_JUMP_SLOTS:]
+    with np.errstate(invalid="ignore"):
+        change = after / before - 1
+        known = np.abs(change[~np.isnan(change)])
+        if not len(known):
+            return wet, opened
+        jump = max(_JUMP_SHARE, 2 * float(np.quantile(known, _USUAL_QUANTILE)))
+        for flags, places in ((wet, change > jump), (opened, change < -jump)):
+            seconds = tub.start + GRID_SECONDS * (np.flatnonzero(places) + 1)
+            hour = count - 1 - (end - 1 - seconds) // HOUR_SECONDS
+            flags[hour[(hour >= 0) & (hour < count)]] = True
+    return wet, opened

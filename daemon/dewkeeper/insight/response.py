@@ -1,0 +1,124 @@
+"""How an enclosure's vapour follows its room and its heat, learned from the hours in which nobody touched it.
+
+    e[t] = a1·e[t-1] + a2·e[t-2] + a3·(mean of the last six e) + b0·r[t] + b1·r[t-1] + c0·s[t] + c1·s[t-1] + d
+
+e: vapour pressure of the enclosure, r: of its room, s: saturation pressure at its temperature, all hourly, hPa. The air
+itself follows within minutes; what the hours show is the substrate, which takes up and gives back. Three terms of
+the past let it have a quick and a slow part. An autoregression with exogenous inputs (ARX) by ridge regression; see
+Ljung, System Identification (2nd ed.), section 4.2 (from memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dewkeeper.insight.hours import Hours
+from dewkeeper.insight.series import Numbers
+
+SLOW_HOURS: Final = 6
+_FIRST: Final = SLOW_HOURS + 1
+LEARNING_DAYS: Final = 42
+"""Older hours say less: bowls, bedding and seasons change. Common practice for such fits, no source."""
+NEEDED_HOURS: Final = 96
+"""Untouched hours without which nothing is said: four days for eight coefficients."""
+_RIDGE: Final = 1e-3  # of the inputs' own spread: enough to keep nearly equal inputs from opposing each other
+_AFTER_WET: Final = 4
+_AFTER_OPEN: Final = 2
+"""Hours after a hand that are not learned from: the film of a misting lasts an hour or two."""
+
+
+@dataclass(frozen=True, slots=True)
+class Response:
+    """What was learned of one enclosure.
+
+    weights: of e[t-1], e[t-2], mean e, r[t], r[t-1], s[t], s[t-1]; constant in hPa. spread: one sigma of an hour's
+    residual, hPa. hours: how many were learned from. gain: by how many hPa the enclosure rises in the end when its
+    room rises by one; 0 to 1 in physics. gain_error: one sigma of it.
+    """
+
+    weights: Numbers
+    constant: float
+    spread: float
+    hours: int
+    gain: float
+    gain_error: float
+
+    def step(self, past: Numbers, room: Numbers, warm: Numbers) -> Numbers:
+        """Return e[t], one for each row. past: the last six e, newest last; room, warm: [t-1] and [t] of r and s."""
+        w = self.weights
+        value: Numbers = (
+            w[0] * past[:, -1] + w[1] * past[:, -2] + w[2] * past.mean(axis=1)
+            + w[3] * room[:, 1] + w[4] * room[:, 0] + w[5] * warm[:, 1] + w[6] * warm[:, 0] + self.constant
+        )  # fmt: skip
+        return value
+
+    def carried(self, room: Numbers) -> float:
+        """Return how many hPa the room carried in (or out, below 0) by its own change since the first hour given.
+
+        The room as it was, against the room held at its first hour: everything else being equal, the difference
+        obeys the same equation without its other inputs.
+        """
+        if len(room) < 2:
+            return 0.0
+        change = np.concatenate((np.zeros(1), room - room[0]))
+        past = np.zeros(SLOW_HOURS)
+        w = self.weights
+        for before, now in pairwise(change):
+            value = w[0] * past[-1] + w[1] * past[-2] + w[2] * past.mean() + w[3] * now + w[4] * before
+            past = np.append(past[1:], value)
+        return float(past[-1])
+
+
+def usable(hours: Hours) -> NDArray[np.intp]:
+    """Return the indices t of hours that can be learned from: read, like those before them, and untouched for long enough."""
+    n = len(hours)
+    bad = np.isnan(hours.vapour) | np.isnan(hours.saturation)
+    if not np.isnan(hours.room).all():
+        bad |= np.isnan(hours.room)
+    reach = np.zeros(n, dtype=bool)
+    for flags, before, after in ((bad, 0, SLOW_HOURS), (hours.wet, 0, _AFTER_WET), (hours.opened, 0, _AFTER_OPEN)):
+        for place in np.flatnonzero(flags):
+            reach[max(0, place - before) : place + after + 1] = True
+    reach[:_FIRST] = True
+    return np.flatnonzero(~reach)
+
+
+def learn(hours: Hours) -> Response | None:
+    """Return what the hours teach, None for too few of them or for a fit that physics forbids."""
+    places = usable(hours)
+    if len(places) < NEEDED_HOURS:
+        return None
+    e, s = hours.vapour, hours.saturation
+    r = np.zeros(len(hours)) if np.isnan(hours.room).all() else hours.room
+    slow = np.stack([e[places - k] for k in range(1, SLOW_HOURS + 1)]).mean(axis=0)
+    inputs = np.column_stack(
+        (e[places - 1], e[places - 2], slow, r[places], r[places - 1], s[places], s[places - 1])
+    )  # fmt: skip
+    target = e[places]
+    middle, scale = inputs.mean(axis=0), inputs.std(axis=0)
+    scale[scale < 1e-9] = 1.0
+    z = (inputs - middle) / scale
+    z[:, np.ptp(inputs, axis=0) < 1e-9] = 0.0
+    gram = z.T @ z + _RIDGE * len(places) * np.eye(z.shape[1])
+    inverse = np.linalg.inv(gram)
+    scaled = inverse @ (z.T @ (target - target.mean()))
+    residual = target - target.mean() - z @ scaled
+    spread = float(np.sqrt(residual @ residual / max(1, len(places) - z.shape[1])))
+    weights = scaled / scale
+    constant = float(target.mean() - weights @ middle)
+    stays = 1 - weights[:3].sum()
+    if stays <= 1e-3:
+        return None  # it would run away: the hours say nothing of where it comes to rest
+    covariance = spread**2 * inverse / np.outer(scale, scale)
+    gain = float(weights[3:5].sum() / stays)
+    # By the delta method: gain = (b0+b1)/(1-a1-a2-a3).
+    slope = np.concatenate((np.full(3, gain / stays), np.full(2, 1 / stays), np.zeros(2)))
+    error = float(np.sqrt(slope @ covariance @ slope))
+    if not -0.3 <= gain <= 1.3:
+        return None
+    return Response(weights, constant, spread, len(places), gain, error)

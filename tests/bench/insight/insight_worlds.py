@@ -1,0 +1,97 @@
+"""Racks for the insight bench: the alarm bench's three physics, with one thing done at a known moment.
+
+The same air is simulated with and without it, from the same chances, so what it did is known exactly.
+"""
+
+from __future__ import annotations
+
+from array import array
+from copy import deepcopy
+from dataclasses import dataclass
+from random import Random
+
+import numpy as np
+from tests.bench.alarms.bench_air import DAY, humidity_percent, room_air
+from tests.bench.alarms.bench_plan import MAKES, Happening, Physics, TubPlan, plan_rack
+from tests.bench.alarms.bench_planted import planted_air, window_room
+from tests.bench.alarms.bench_shell import shell_air
+from tests.bench.alarms.bench_tub import Air, tub_air
+
+from dewkeeper.insight.hours import Deed
+from dewkeeper.insight.series import Gathering, Numbers, Series, saturation
+
+START = 1_735_689_600
+PHYSICS = {"tub": (room_air, tub_air), "shell": (room_air, shell_air), "planted": (window_room, planted_air)}
+LEFT_OUT = ("egg boxes", "rounded")
+HARMLESS = ("mist", "open", "clean", "snake", "spill")
+UPKEEP = frozenset(
+    ["misted", "opened", "fed", "handled", "refilled", "spot_cleaned", "weighed", "cleaned", "disinfected"]
+)
+
+
+@dataclass(slots=True)
+class World:
+    """One rack of a make: its room and tubs, whose happenings are those of everyday keeping."""
+
+    make: str
+    seed: int
+    physics: Physics
+    room_c: array[float]
+    room_hpa: array[float]
+    tubs: list[TubPlan]
+
+    def air(self, tub: TubPlan, room_hpa: array[float] | None = None) -> Air:
+        """Return a tub's air, as an ideal probe reads it, minute by minute."""
+        chance = Random(f"{tub.name}/{self.seed}")
+        return PHYSICS[self.physics][1](tub, self.room_c, room_hpa or self.room_hpa, chance)
+
+    def room(self, room_hpa: array[float] | None = None) -> Series:
+        """Return the room as its probe reads it."""
+        pairs = zip(room_hpa or self.room_hpa, self.room_c, strict=True)
+        percent = array("d", (humidity_percent(vapour, warm) for vapour, warm in pairs))
+        return read(Air(self.room_c, percent), Random(f"room/{self.make}/{self.seed}"))
+
+
+def worlds(seed: int, physics: Physics, days: int, tubs: int) -> list[World]:
+    """Return a rack of every make."""
+    found = []
+    for make in MAKES:
+        if make.name in LEFT_OUT:
+            continue
+        plan = plan_rack(make, seed, days, tubs)
+        room_c, room_hpa = PHYSICS[physics][0](plan.room, days * DAY, Random(f"{make.name}/{seed}/room"))
+        for tub in plan.tubs:
+            tub.happenings = [h for h in tub.happenings if h.what in HARMLESS and (h.word is None or h.word in UPKEEP)]
+        found.append(World(make.name, seed, physics, room_c, room_hpa, plan.tubs))
+    return found
+
+
+def read(air: Air, chance: Random, offset_c: float = 0.0, offset_percent: float = 0.0) -> Series:
+    """Return what a probe makes of the air: the data sheet's noise, and its own offsets."""
+    gathered = Gathering()
+    for minute, (warm, humidity) in enumerate(zip(air.temperature, air.humidity, strict=True)):
+        percent = min(100.0, max(0.5, humidity + offset_percent + chance.gauss(0, 0.06)))
+        gathered.add(START + 60 * minute, warm + offset_c + chance.gauss(0, 0.02), percent)
+    return gathered.series()
+
+
+def deeds(tub: TubPlan) -> list[Deed]:
+    """Return what the journal says of a tub: six of ten deeds, as the plan has it."""
+    return [Deed(START + 60 * h.start, h.word) for h in tub.happenings if h.word]
+
+
+def with_happening(tub: TubPlan, *more: Happening) -> TubPlan:
+    """Return the same tub to which something more happens."""
+    other = deepcopy(tub)
+    other.happenings = sorted([*other.happenings, *more], key=lambda h: h.start)
+    return other
+
+
+def daily_vapour(air: Air) -> Numbers:
+    """Return the mean vapour pressure of every day, hPa, of every fifth minute."""
+    warm, humidity = np.array(air.temperature[::5]), np.array(air.humidity[::5])
+    vapour: Numbers = (humidity / 100 * saturation(warm)).reshape(-1, 288).mean(axis=1)
+    return vapour
+
+
+__all__ = ["DAY", "START", "Happening", "World", "daily_vapour", "deeds", "read", "with_happening", "worlds"]

@@ -1,0 +1,114 @@
+"""The hours ahead: on enclosures of a known nature, knowing nothing later, shown only when better than a guess."""
+
+from __future__ import annotations
+
+import math
+from random import Random
+
+import numpy as np
+import pytest
+
+from dewkeeper.air import humidity_at
+from dewkeeper.insight.forecast import Forecast, forecast
+from dewkeeper.insight.hours import Deed, Hours, hours_of
+from dewkeeper.insight.response import Response, learn
+from dewkeeper.insight.series import Gathering
+
+START = 1_767_225_600
+HOUR = 3600
+
+
+def furnished(days: int, *, dry_from: int | None = None, seed: int = 1) -> Hours:
+    """Return an enclosure with day and night, misted every other day, whose water ends at a day if given."""
+    dice = Random(seed)
+    tub, room = Gathering(), Gathering()
+    deeds: list[Deed] = []
+    extra = walk = 0.0
+    vapour = 24.0
+    for minute in range(days * 1440):
+        hour = minute / 60 % 24
+        warm = 29.5 + 2.0 * math.sin(2 * math.pi * (hour - 9) / 24)
+        walk = 0.9997 * walk + dice.gauss(0, 0.03)
+        outside = 11.5 + walk
+        if minute % 2880 == 1140 and (dry_from is None or minute < dry_from * 1440):
+            extra += 5.0
+            deeds.append(Deed(START + minute * 60, "misted"))
+        extra *= math.exp(-1 / 300)
+        source = 24.0 + 0.5 * (warm - 29.5)
+        if dry_from is not None and minute >= dry_from * 1440:
+            source -= 6.0 * (1 - math.exp(-(minute - dry_from * 1440) / 900))
+        vapour += (source + 0.4 * walk - vapour) / 90
+        at = START + minute * 60
+        tub.add(at, warm + dice.gauss(0, 0.02), humidity_at(vapour + extra, warm) + dice.gauss(0, 0.05))
+        room.add(at, 22.0, humidity_at(outside, 22.0))
+    end = START + days * 86400
+    return hours_of(tub.series(), room.series(), deeds, end, days * 24)
+
+
+def cut(hours: Hours, end: int) -> Hours:
+    """Return the hours as they were known at index `end`."""
+    parts = (hours.temperature_c, hours.vapour, hours.saturation, hours.room, hours.wet, hours.opened)
+    return Hours(hours.end - (len(hours) - end) * HOUR, *(part[:end].copy() for part in parts))  # type: ignore[arg-type]
+
+
+def test_the_rooms_share_is_learned() -> None:
+    """An enclosure that follows its room by two fifths is known as one that does, within its own error."""
+    response = learn(furnished(28))
+    assert isinstance(response, Response)
+    assert response.gain == pytest.approx(0.4, abs=0.08)
+
+
+def test_twelve_hours_ahead_it_beats_a_plain_guess_and_its_interval_holds() -> None:
+    """Over a week of forecasts, each knowing nothing later: better than staying as it is, four of five inside."""
+    hours = furnished(42)
+    own, plain, inside = [], [], []
+    for end in range(35 * 24, 41 * 24, 7):
+        found = forecast(cut(hours, end), None, 12)
+        assert isinstance(found, Forecast)
+        if hours.touched[end - 1 : end + 12].any():
+            continue
+        truth = hours.humidity[end + 11]
+        own.append(abs(found.middle[11] - truth))
+        plain.append(abs(hours.humidity[end - 1] - truth))
+        inside.append(found.low[11] <= truth <= found.high[11])
+    assert np.median(own) < 0.6 * np.median(plain)
+    assert sum(inside) >= 0.6 * len(inside)
+
+
+def test_nothing_later_is_known() -> None:
+    """The forecast at a time is the same whatever came afterwards."""
+    calm, dry = furnished(30), furnished(30, dry_from=28)
+    a, b = (forecast(cut(hours, 27 * 24), 55.0, 24) for hours in (calm, dry))
+    assert isinstance(a, Forecast)
+    assert isinstance(b, Forecast)
+    assert np.array_equal(a.middle, b.middle)
+    assert (a.leaves, a.earliest, a.latest) == (b.leaves, b.earliest, b.latest)
+
+
+def test_a_limit_far_away_holds_and_a_near_one_is_left() -> None:
+    """Far below every hour of its past the limit holds; a hair below now it is left, within the interval told."""
+    hours = cut(furnished(30), 28 * 24 + 6)
+    far = forecast(hours, 20.0, 72)
+    near = forecast(hours, float(hours.humidity[-1]) - 0.5, 72)
+    assert isinstance(far, Forecast)
+    assert isinstance(near, Forecast)
+    assert far.leaves is None
+    assert near.leaves is not None
+    assert near.earliest <= near.leaves <= near.latest
+
+
+def test_an_enclosure_hardly_known_is_not_forecast() -> None:
+    """After three days nothing is said, and what it takes is."""
+    assert "not known well enough" in str(forecast(furnished(3), 55.0, 24))
+
+
+def test_where_a_plain_guess_is_as_good_nothing_is_shown() -> None:
+    """An enclosure whose air is noise alone is not forecast."""
+    dice = Random(4)
+    tub = Gathering()
+    for slot in range(30 * 24):
+        tub.add(START + slot * HOUR, 29.0, 60 + dice.gauss(0, 1.0))
+        for part in range(1, 12):
+            tub.add(START + slot * HOUR + part * 300, 29.0, 60 + dice.gauss(0, 1.0))
+    found = forecast(hours_of(tub.series(), None, [], START + 30 * 86400, 30 * 24), 55.0, 24)
+    assert isinstance(found, str) or found.skill < 0.5
