@@ -278,14 +278,14 @@ def test_one_of_two_recipients_refused_is_logged_and_told(caplog: pytest.LogCapt
             server.refuses = {"ode@example.org": "550 5.1.1 no such user"}
             run.add(message("m1"))
             assert len(server.mails) == 1
-            told = [(r.what, r.trouble, r.text) for r in run.reports if r.what == "recipients of phone"]
+            told = [(r.what, r.trouble, r.text) for r in run.reports if r.what == "phone for some"]
             assert [trouble for _, trouble, _ in told] == [True]
             assert "ode@example.org (550 5.1.1 no such user)" in told[0][2]
             assert "ode@example.org" in caplog.text
             server.refuses = {}
             run.clock.advance(60)
             run.add(message("m2", created=START + 60))
-            assert [r.trouble for r in run.reports if r.what == "recipients of phone"] == [True, False]
+            assert [r.trouble for r in run.reports if r.what == "phone for some"] == [True, False]
 
 
 def test_going_away_tells_the_sitter_what_stands_and_coming_back_tells_the_keeper() -> None:

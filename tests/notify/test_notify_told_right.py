@@ -110,22 +110,31 @@ def test_an_end_is_not_told_as_calm_beside_a_value_beyond_the_limit() -> None:
     (message,) = sent(rows, NOON + HOUR, situation(alarm("A4", "hot", priority="urgent"), a4=(NOON + HOUR, 36.7, 60.0)))
     assert message.title == "A4: heater was stuck on 11:00–13:00 – still too hot"
     assert message.lines[0].endswith("this is over, but it is still too hot.")
+    assert "Now: 36.7 °C." in message.lines
 
 
 def test_a_fault_of_a_branch_names_the_tubs_nobody_sees() -> None:
     """The first line begins with tubs, the text names all of them."""
     silent = event("A1", "missing", band=None, detail={"branch": "i2c1/0x70", "members": "a1, a2, a3, a4", "count": 4})
     row = firsts(Planner(config(), None).plan([replace(silent, enclosure=None, probe=None)], [], NOON, CONTEXT))[0]
-    assert row.title == "A1, A2 +2: probes silent since 11:00 – check plug"
+    assert row.title == "A1, A2 +2: probes silent since 11:00 – check the cable"
     assert "Unwatched: A1, A2, A3, A4." in row.lines
 
 
 def test_an_alarm_told_in_doubt_says_the_doubt() -> None:
-    """Title and text say that the probe is doubted, and ask for a look instead of a refilled bowl."""
-    doubted = event("A4", value=46.0, limit=55.0, detail={"doubt": "its probe and that of A5 may be exchanged"})
-    row = firsts(Planner(config(), None).plan([doubted], [], NOON, CONTEXT))[0]
-    assert row.title == "A4: too dry (in doubt) since 11:00 – look yourself"
-    assert "In doubt: its probe and that of A5 may be exchanged." in row.lines
+    """Title and text say what is believed of the probe, name both tubs, and ask for a look; of heat the plug comes first."""
+    cause = "A4 or A5: their probes may be exchanged"
+    dry = event("A4", value=46.0, limit=55.0, cause=cause, detail={"doubt": "exchanged", "or": "A5"})
+    row = firsts(Planner(config(), None).plan([dry], [], NOON, CONTEXT))[0]
+    assert row.title == "A4 or A5: too dry (exchanged?) since 11:00 – look yourself"
+    assert f"Cause: {cause}." in row.lines
+    assert "In doubt: see for yourself before you change anything." in row.lines
+    wet = event("A4", "damp", cause="100 % for 24 h: a wet probe, or condensation", detail={"doubt": "wet"})
+    row = firsts(Planner(config(), None).plan([wet], [], NOON, CONTEXT))[0]
+    assert row.title == "A4: too damp (wet probe?) since 11:00 – look yourself"
+    hot = event("A4", "hot", detail={"doubt": "room's air"})
+    row = firsts(Planner(config(), None).plan([hot], [], NOON, CONTEXT))[0]
+    assert row.title == "A4: too hot (room's air?) since 11:00 – heat off at plug"
 
 
 def test_exchanged_probes_name_both_enclosures_and_heat_in_doubt_is_switched_off_first() -> None:

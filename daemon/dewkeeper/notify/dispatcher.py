@@ -295,7 +295,7 @@ class Dispatcher:
             return
         lane.left_out = trouble
         text = f"{lane.channel.name} does not reach {receipt.left_out}; the others get their messages"
-        self._trouble(SystemReport(now, f"recipients of {lane.channel.name}", trouble, text))
+        self._trouble(SystemReport(now, f"{lane.channel.name} for some", trouble, text))
 
     def _end(self) -> None:
         """Give what is under way a moment, then end it: it stays in the outbox and goes out after the next start."""

@@ -85,6 +85,15 @@ GROUPS: Final[Mapping[Kind, Shared]] = {
 """Kinds that mean something else when several have them; the others keep their own words."""
 
 
+OWN: Final[Mapping[str, tuple[str, str]]] = {
+    "recording": ("nothing is recorded", "nothing was recorded"),
+    "telling": ("cannot send messages", "could not send messages"),
+    "heartbeat": ("heartbeat unanswered", "heartbeat was unanswered"),
+    "set aside": ("something was given up", "had given something up"),
+    "dropped": ("something was lost", "had lost something"),
+}
+"""What the daemon says of its own troubles where "trouble with" would not say it: what it is, what it was."""
+
 
 def short_of(kind: str) -> Short:
     """Return how a kind is called on a lock screen; one that another version knows goes by the name it is stored under."""

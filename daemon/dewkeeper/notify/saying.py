@@ -149,7 +149,7 @@ def _stands(alarm: Alarm | None) -> bool:
 def _newest(told: Told, situation: Situation, now: int) -> Told:
     """Return it with the newest value that is believed, if there is one young enough."""
     found = situation.newest.get(told.probe or "")
-    if found is None or told.kind not in EXCURSIONS:
+    if found is None or told.kind not in words.MEASURED:
         return told
     reading, quality = found
     humid = told.kind in _HUMID

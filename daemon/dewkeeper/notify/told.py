@@ -50,7 +50,8 @@ class Told:
     since, until: UTC seconds; until is when the condition was over. value, limit: %RH or °C, as the kind has it.
     action: what to do in a few words, where it is not the same for all of a kind.
     members: of a group, in the order they joined; empty for a single alarm. tubs: unwatched by a fault of a whole branch.
-    doubt: what is believed of the probe while its alarm is told all the same; either: the other enclosure it may be. danger: so hot that it is an emergency.
+    doubt: what is believed of the probe, in a word, while its alarm is told all the same; either: the other enclosure it
+    may be about. danger: so hot that it is an emergency.
 
     at: when this was planned, UTC seconds, None where the value is older than that.
 

@@ -10,11 +10,13 @@ from typing import Final
 
 from dewkeeper.judge.types import JournalEntry
 from dewkeeper.judge.words import EXCURSIONS, JOURNAL, LATCHED
-from dewkeeper.notify.phrases import GROUPS, rationale_of, short_of
+from dewkeeper.notify.phrases import GROUPS, OWN, rationale_of, short_of
 from dewkeeper.notify.told import Told
 from dewkeeper.report.wording import Wording, duration
 
 TITLE_LENGTH: Final = 60
+MEASURED: Final = EXCURSIONS | {"heat_stuck_on", "heat_lost"}
+"""Kinds told with a value: %RH for dry and damp, °C for the others."""
 LATE_SECONDS: Final = 600
 FRESH_SECONDS: Final = 120
 """A value may be called that of now for so long."""
@@ -43,7 +45,7 @@ def action_of(told: Told) -> str:
         return "look yourself"  # heat is switched off first, and then looked at
     if told.action and not told.members:
         return told.action  # the judge was told what to do about just this one
-    shared = GROUPS.get(told.kind) if told.members else None
+    shared = GROUPS.get(told.kind) if told.members or len(told.tubs) > 1 else None
     return short_of(told.kind).action if shared is None else shared.action
 
 
@@ -70,7 +72,7 @@ def lines(
     else:
         made += _rationale(told, wording, now)
     made = [line for line in made if line]
-    if told.detail and told.happening != "annotated":
+    if told.detail not in ("", told.cause) and told.happening != "annotated":
         made.append(f"Detail: {told.detail}.")
     made += [_journal_line(entry, wording, now) for entry in list(journal)[-_MOST_JOURNAL:]]
     if not told.recorded:
@@ -90,7 +92,7 @@ def late_line(planned: int, now: int, wording: Wording) -> str:
 def _short(told: Told) -> str:
     """Return what it is in two or three words."""
     if told.kind == "system" and told.what:
-        return f"trouble with {told.what}"
+        return OWN[told.what][0] if told.what in OWN else f"trouble with {told.what}"
     if told.band == "target" and told.kind in ("dry", "damp"):
         return "drier than target" if told.kind == "dry" else "damper than target"
     if told.kind == "hot" and told.danger and (told.now_value is None or told.limit is None or told.now_value >= told.limit):
@@ -101,7 +103,7 @@ def _short(told: Told) -> str:
 
 def _was(told: Told) -> str:
     if told.kind == "system" and told.what:
-        return f"{told.what} was in trouble"
+        return OWN[told.what][1] if told.what in OWN else f"{told.what} was in trouble"
     said = _short(told)
     plain = said == short_of(told.kind).what
     return short_of(told.kind).was if plain else f"{'were' if len(told.tubs) > 1 else 'was'} {said}"
@@ -109,12 +111,14 @@ def _was(told: Told) -> str:
 
 def _still(told: Told) -> str:
     said = _short(told)
+    if told.what in OWN:
+        return said
     short = short_of(told.kind)
     return short.still if short.still and said == short.what else f"still {said}"
 
 
 def _what(told: Told) -> str:
-    doubt = " (in doubt)" if told.doubt else ""
+    doubt = f" ({'wet probe' if told.doubt == 'wet' else told.doubt}?)" if told.doubt else ""
     if told.over or told.happening == "cleared":
         return _was(told)
     match told.happening:
@@ -192,7 +196,7 @@ def _rationale(told: Told, wording: Wording, now: int) -> list[str]:
     by = told.since + within
     when = f"by {wording.clock(by, now)}" if by > now else f"now; it was due by {wording.clock(by, now)}"
     return [
-        *([f"In doubt: {told.doubt}."] if told.doubt else []),
+        *(["In doubt: see for yourself before you change anything."] if told.doubt and told.kind not in LATCHED else []),
         f"Cause: {shared.cause if shared else told.cause or row.cause}.",
         f"If nothing is done: {told.consequence or row.consequence}.",
         f"Do: {shared.response if shared else told.response or row.response}.",
@@ -202,7 +206,7 @@ def _rationale(told: Told, wording: Wording, now: int) -> list[str]:
 
 def _number(told: Told, wording: Wording, now: int) -> str:
     """Return the value of now, or the newest there is with its time."""
-    if told.kind not in EXCURSIONS:
+    if told.kind not in MEASURED:
         return ""
     show = wording.humidity if told.kind in ("dry", "damp") else wording.temperature
     passed = "danger from" if told.danger else "limit"
