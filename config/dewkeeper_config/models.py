@@ -255,7 +255,8 @@ class Person(Model):
         examples=[["phone"]],
     )
     quiet_hours: Annotated[QuietHours | None, BeforeValidator(false_is_none)] = Field(
-        QuietHours(), description="Quiet hours; `false` for none."
+        QuietHours(),
+        description="Hours in which only what is urgent, or must be answered before they end, is told; `false` for none.",
     )
     escalation: int = Field(
         0, ge=0, le=9, description="0 is told first; 1 when an urgent alarm is not acknowledged in time."
@@ -349,7 +350,7 @@ class Notify(Model):
     )
     heartbeat_url: Secret | None = Field(
         None,
-        description="Pinged while all is well; an outside service notices silence.",
+        description="Pinged while probes are read, readings stored and messages sent; an outside service notices silence.",
         examples=[{"credential": "heartbeat_url"}],
     )
     heartbeat_minutes: float = Field(5, ge=1, le=60, description="Minutes between two pings.")

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from tests.notify.test_notify_dispatcher import REFUSED, START, Running, config, message, running
+from tests.notify.dispatcher_rig import REFUSED, START, Running, config, message, running
 from tests.notify.test_notify_plan import CONTEXT, NIGHT, NOON, alarm, event, firsts, wait
 from tests.notify.test_notify_plan import config as two_racks
 

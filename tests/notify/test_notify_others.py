@@ -10,7 +10,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from tests.notify.test_notify_dispatcher import START, config, message, running
+from tests.notify.dispatcher_rig import START, config, message, running
 
 from dewkeeper.notify.channel import Channel
 from dewkeeper.notify.channels import open_channel

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from tests.notify.test_notify_dispatcher import REFUSED, START, config, message, running
+from tests.notify.dispatcher_rig import REFUSED, START, config, message, running
 
 from dewkeeper.clock import ManualClock
 from dewkeeper.notify.outbox import Outbox, Reader, Times

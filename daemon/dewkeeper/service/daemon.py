@@ -18,7 +18,6 @@ from dewkeeper.notify.dispatcher import Dispatcher
 from dewkeeper.notify.heartbeat import Pulse, beat
 from dewkeeper.notify.links import NOTE_KEY as _LINK_KEY
 from dewkeeper.notify.plan import Context, Planner
-from dewkeeper.notify.saying import Situation, by_id
 from dewkeeper.report.morning import morning
 from dewkeeper.report.past import StoredPast
 from dewkeeper.report.watching import STALE_POLLS
@@ -40,11 +39,12 @@ from dewkeeper.service.ledger import Ledger
 from dewkeeper.service.losses import Losses
 from dewkeeper.service.opening import Opening
 from dewkeeper.service.page import open_page
+from dewkeeper.service.parts import alive, situation, working
 from dewkeeper.service.recall import recall, recall_calibrations, recall_journal
 from dewkeeper.service.repairing import Repairing
 from dewkeeper.service.settings import digest, judge_settings, reason
 from dewkeeper.service.waking import Waking, earlier_doubt, found
-from dewkeeper.service.watch import Heartbeats, Watch
+from dewkeeper.service.watch import Watch
 from dewkeeper.service.writer import Chore, Note, Submission, Writer
 from dewkeeper.store import History, Store
 from dewkeeper.store.health import Disk
@@ -127,7 +127,7 @@ class Daemon:
             self.clock,
             report=self.writer.mailbox.put,
             trouble=self._report,
-            situation=lambda: self._situation(planner),
+            situation=lambda: situation(self.config, self.writer, self._ledger, planner, self._last_entries),
             now=self.timeline.now,
             stepped=planner.stepped,
             losses=self.losses,
@@ -145,7 +145,9 @@ class Daemon:
             self.config, self.writer.submit, self.timeline.now, self._standing,
             lambda: self.writer.calibrations,
         )  # fmt: skip
-        self.heartbeats, self.work, self.pulse = self._heartbeats(), self._work(), Pulse(self.clock.monotonic)
+        self.heartbeats = alive(self.config, self.clock, self.sampler, self.writer, self.dispatcher)
+        self.work = working(self.config, self.clock, self.sampler, ledger, self.dispatcher)
+        self.pulse = Pulse(self.clock.monotonic)
         self._repairing = Repairing(self.config.storage, self.writer.mailbox.put, lambda: self._ledger.store, ledger.distrust)
         self.copying = NightlyCopy(
             self._folder, self.config.storage.backup, self._repairing.nightly, self.timeline.now, self._repairing.rescue
@@ -243,17 +245,6 @@ class Daemon:
             morning=self._morning,
         )
 
-    def _situation(self, planner: Planner) -> Situation:
-        """Return how things are now, for the words of what is sent now."""
-        return Situation(
-            alarms=by_id(self.writer.alarms),
-            newest=self.writer.newest.copy(),
-            stale_seconds=STALE_POLLS * self.config.site.poll_seconds,
-            journal=self._last_entries,
-            recorded=not self._ledger.refused,
-            stepped=planner.stepped,
-        )
-
     def _morning(self) -> tuple[str, Sequence[str]]:
         try:
             with StoredPast.open(self.config) as past:
@@ -304,29 +295,6 @@ class Daemon:
 
     def _report(self, report: SystemReport) -> None:
         self.timeline.stamped(lambda at: self.writer.mailbox.put(Submission(replace(report, time=at))))
-
-    def _heartbeats(self) -> Heartbeats:
-        poll_seconds = self.config.site.poll_seconds
-        return Heartbeats(
-            self.clock,
-            {
-                "sampler": (lambda: self.sampler.heartbeat, 3.0 * poll_seconds + 30),
-                "writer": (lambda: self.writer.heartbeat, 90.0),
-                "dispatcher": (lambda: self.dispatcher.turned, 180.0),
-            },
-        )
-
-    def _work(self) -> Heartbeats:
-        """Return when work was last done, which a loop that turns does not yet say."""
-        poll_seconds, commit_seconds = self.config.site.poll_seconds, self.config.storage.commit_minutes * 60
-        return Heartbeats(
-            self.clock,
-            {
-                "reading probes": (lambda: self.sampler.heartbeat, 3.0 * poll_seconds + 30),
-                "recording": (self._ledger.worked, commit_seconds + 2.0 * poll_seconds + 120),
-                "telling": (lambda: self.dispatcher.worked, 180.0),
-            },
-        )
 
     def _sources(self) -> list[Callable[[int], Sequence[SystemReport]]]:
         def configuration(now: int) -> list[SystemReport]:
