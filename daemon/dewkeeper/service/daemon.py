@@ -20,7 +20,6 @@ from dewkeeper.notify.links import NOTE_KEY as _LINK_KEY
 from dewkeeper.notify.plan import Context, Planner
 from dewkeeper.report.morning import morning
 from dewkeeper.report.past import StoredPast
-from dewkeeper.report.watching import STALE_POLLS
 from dewkeeper.report.wording import Wording, duration
 from dewkeeper.sampling.bus_reports import BusReports
 from dewkeeper.sampling.identity import Identities

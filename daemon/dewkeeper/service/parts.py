@@ -9,7 +9,7 @@ from dewkeeper.judge.types import JournalEntry
 from dewkeeper.notify.dispatcher import Dispatcher
 from dewkeeper.notify.plan import Planner
 from dewkeeper.notify.saying import Situation, by_id
-from dewkeeper.report.morning import STALE_POLLS
+from dewkeeper.report.watching import STALE_POLLS
 from dewkeeper.sampling.sampler import Sampler
 from dewkeeper.service.ledger import Ledger
 from dewkeeper.service.watch import Heartbeats
