@@ -25,14 +25,15 @@ _MOST_JOURNAL = 3
 
 
 def title(told: Told, wording: Wording, now: int) -> str:
-    """Return the first line, at most 60 characters."""
-    what, when, action = _what(told), _when(told, wording, now), action_of(told)
+    """Return the first line, at most 60 characters: what to do goes last of all but the full words of a doubt."""
+    when, action = _when(told, wording, now), action_of(told)
     for subject_length in (40, 24, 16, 10):
         subject = _cut(told.subject, subject_length)
-        for line in (f"{subject}: {what} {when} – {action}", f"{subject}: {what} {when}"):
+        whole = [f"{subject}: {_what(told, doubt)} {when}" for doubt in dict.fromkeys((told.doubt, "in doubt"))]
+        for line in (*(f"{said} – {action}" for said in whole), whole[-1]):
             if len(line) <= TITLE_LENGTH and (action in line or subject_length <= 16):
                 return line
-    return _cut(f"{_cut(told.subject, 10)}: {what} {when}", TITLE_LENGTH)
+    return _cut(f"{_cut(told.subject, 10)}: {_what(told, '')} {when}", TITLE_LENGTH)
 
 
 def action_of(told: Told) -> str:
@@ -117,8 +118,9 @@ def _still(told: Told) -> str:
     return short.still if short.still and said == short.what else f"still {said}"
 
 
-def _what(told: Told) -> str:
-    doubt = f" ({'wet probe' if told.doubt == 'wet' else told.doubt}?)" if told.doubt else ""
+def _what(told: Told, said: str) -> str:
+    """Return what it is, and in which words it is doubted."""
+    doubt = f" ({said}{'' if said == 'in doubt' else '?'})" if told.doubt and said else ""
     if told.over or told.happening == "cleared":
         return _was(told)
     match told.happening:
