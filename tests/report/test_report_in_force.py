@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 from tests.report.conftest import RACK, judged, seconds
 
 from dewkeeper.judge import Judge
-from dewkeeper.judge.in_force import STAGE_WORDS, InForce
+from dewkeeper.judge.in_force import InForce
+from dewkeeper.judge.stages import STAGE_WORDS
 from dewkeeper.judge.types import Event, JournalEntry, Settings
 from dewkeeper.report.enclosure import enclosure
 from dewkeeper.report.morning import morning
@@ -100,21 +101,28 @@ def test_a_moved_probe_leaves_its_history_with_the_enclosure(shelf: Callable[...
 
 
 _DEEDS = st.lists(
-    st.tuples(st.integers(0, 400), st.sampled_from(sorted(STAGE_WORDS)), st.none() | st.integers(1, 60)), max_size=8
-)
+    st.tuples(
+        st.integers(0, 400), st.sampled_from(sorted(STAGE_WORDS)), st.none() | st.integers(1, 60),
+        st.sampled_from(["T1", "T2"]), st.sampled_from(["", "Cinder", "Ash, the small one"]),
+    ), max_size=8,
+)  # fmt: skip
 
 
 @settings(max_examples=60)
 @given(deeds=_DEEDS, asked=st.lists(st.integers(0, 800), min_size=1, max_size=5))
-def test_stage_is_the_judges(tmp_path_factory: Any, deeds: list[tuple[int, str, int | None]], asked: list[int]) -> None:
-    """For any stages entered in order, the limits in force at a time are those the judge says it changed to."""
+def test_stage_is_the_judges(
+    tmp_path_factory: Any, deeds: list[tuple[int, str, int | None, str, str]], asked: list[int]
+) -> None:
+    """For any stages and moves entered in order, the limits in force at a time are those the judge says it changed to."""
     folder = tmp_path_factory.getbasetemp()
     config = parse(RACK.format(zone="Europe/Vienna", folder=folder).encode(), folder / "rack.toml")
     day, first = 86400, 1_800_000_000
     in_the_beginning = judge_settings(config, first - 1)
     entries = [
-        JournalEntry(str(n), first + at * day + n, "T1", what, until=None if length is None else first + (at + length) * day)
-        for n, (at, what, length) in enumerate(sorted(deeds, key=lambda deed: deed[0]))
+        JournalEntry(
+            str(n), first + at * day + n, place, what, about, until=None if length is None else first + (at + length) * day
+        )
+        for n, (at, what, length, place, about) in enumerate(sorted(deeds, key=lambda deed: deed[0]))
     ]
     judge = Judge()
     logged: list[Event] = []
@@ -126,11 +134,12 @@ def test_stage_is_the_judges(tmp_path_factory: Any, deeds: list[tuple[int, str, 
     in_force = InForce((in_the_beginning,), entries)
     for at in asked:
         moment = first + at * day + 12 * 3600
-        assert (in_force.stage("T1", moment)[0] or "usual") == _said(logged, moment)
+        for place in ("T1", "T2"):
+            assert (in_force.stage(place, moment)[0] or "usual") == _said(logged, place, moment)
 
 
-def _said(events: list[Event], at: int) -> str:
-    changes = [e.why.split(" -> ")[1] for e in events if e.why.startswith("stage ") and e.time <= at]
+def _said(events: list[Event], place: str, at: int) -> str:
+    changes = [e.why.split(" -> ")[1] for e in events if e.enclosure == place and e.why.startswith("stage ") and e.time <= at]
     return changes[-1] if changes else "usual"
 
 

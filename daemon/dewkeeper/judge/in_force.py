@@ -12,14 +12,10 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
+from dewkeeper.judge.stages import MOVES, STAGE_WORDS, StageDeed, stage_deed, stages_at
 from dewkeeper.judge.types import Command, JournalEntry, Settings
-from dewkeeper.judge.words import JOURNAL
 from dewkeeper_config.models import Limits
 
-Deed = tuple[int, str, int]
-"""When (seconds), which journal word, and until when its stage holds (-1: as long as the word says)."""
-STAGE_WORDS = frozenset(what for what, word in JOURNAL.items() if word.stage is not None or word.ends)
-"""Journal words that begin or end a stage."""
 SERVICE_VERBS = frozenset({"out_of_service", "in_service"})
 """Commands that take an enclosure out of service and put it back."""
 
@@ -34,26 +30,6 @@ class Window:
     probes: tuple[str, ...]
 
 
-def _over(deed: Deed) -> int:
-    """Return when the stage that a deed begins ends by itself."""
-    at, what, until = deed
-    return until if until >= 0 else at + JOURNAL[what].default_seconds
-
-
-def stage_at(deeds: Iterable[Deed], now: int) -> tuple[str, int]:
-    """Return the stage that deeds (oldest first) lead to at `now`, and when it ends by itself; ("", -1) for none."""
-    stage, until = "", -1
-    for deed in deeds:
-        word = JOURNAL[deed[1]]
-        if deed[0] > now:
-            continue
-        if word.stage is not None:
-            stage, until = word.stage, _over(deed)
-        elif stage in word.ends:
-            stage, until = "", -1
-    return (stage, until) if until > now else ("", -1)
-
-
 class InForce:
     """The settings of all time, the journal's stages, and what is out of service.
 
@@ -66,14 +42,29 @@ class InForce:
         self._settings = settings
         self._service = [c for c in commands if c.verb in SERVICE_VERBS and c.enclosure is not None]
         self._times = [one.time for one in settings]
-        self._deeds: dict[str, list[tuple[int, Deed]]] = defaultdict(list)
+        self._deeds: dict[str, list[tuple[int, StageDeed]]] = defaultdict(list)
         entries = list(journal)
         gone = {entry.replaces for entry in entries}
         for entry in sorted(entries, key=lambda entry: entry.time):
             if entry.enclosure is not None and entry.what in STAGE_WORDS and entry.id not in gone:
                 # Written down late, it did not hold before it was written.
                 known = max(entry.time, entry.entered or 0)
-                self._deeds[entry.enclosure].append((known, (entry.time, entry.what, entry.until or -1)))
+                self._deeds[entry.enclosure].append((known, stage_deed(entry)))
+        self._linked = self._link()
+
+    def _link(self) -> dict[str, list[tuple[int, StageDeed]]]:
+        """Return enclosure -> what was noted there and wherever else an animal lived that ever lived there, the oldest first."""
+        lived: dict[str, set[str]] = defaultdict(set)
+        for place, deeds in self._deeds.items():
+            for _, deed in deeds:
+                if deed.what in MOVES and deed.about:
+                    lived[deed.about].add(place)
+        linked: dict[str, list[tuple[int, StageDeed]]] = {}
+        for place, deeds in self._deeds.items():
+            others = set().union(*(places for places in lived.values() if place in places)) - {place}
+            more = [deed for other in others for deed in self._deeds[other]]
+            linked[place] = sorted([*deeds, *more], key=lambda known: known[1].at) if more else deeds
+        return linked
 
     def settings(self, at: int) -> Settings | None:
         """Return the settings in force at a UTC second, None when there never were any."""
@@ -104,7 +95,12 @@ class InForce:
 
     def stage(self, enclosure: str, at: int) -> tuple[str, int]:
         """Return the journal's stage of an enclosure and when it ends by itself; ("", -1) for none."""
-        return stage_at((deed for known, deed in self._deeds[enclosure] if known <= at), at)
+        deeds = (deed for known, deed in self._linked.get(enclosure, ()) if known <= at)
+        return stages_at(deeds, at).get(enclosure, ("", -1))
+
+    def neighbours(self, enclosure: str) -> set[str]:
+        """Return the enclosures whose stage an entry about this one may change: itself, and where its animals ever lived."""
+        return {enclosure} | {deed.enclosure for _, deed in self._linked.get(enclosure, ())}
 
     def out_of_service(self, enclosure: str) -> Command | None:
         """Return the command that took an enclosure out of service, None when it is in; its `until` is the review."""
@@ -139,14 +135,14 @@ class InForce:
         found = set(self._times)
         for deeds in self._deeds.values():
             for known, deed in deeds:
-                found |= {known, deed[0], _over(deed)}
+                found |= {known, deed.at, deed.over}
         return sorted(found)
 
     def windows(self, enclosure: str, start: int, end: int) -> list[Window]:
         """Return the stretches of [start, end) in which an enclosure was configured, oldest first."""
         moments = {start} | {t for t in self._times if start < t < end}
-        for known, deed in self._deeds[enclosure]:
-            moments |= {t for t in (known, deed[0], _over(deed)) if start < t < end}
+        for known, deed in self._linked.get(enclosure, ()):
+            moments |= {t for t in (known, deed.at, deed.over) if start < t < end}
         found: list[Window] = []
         ordered = [*sorted(moments), end]
         for first, last in pairwise(ordered):

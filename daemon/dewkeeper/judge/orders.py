@@ -7,11 +7,12 @@ import uuid
 from dewkeeper.judge.book import Key
 from dewkeeper.judge.changes import changes, limits_difference
 from dewkeeper.judge.faults import end_fault, let_go, missing_after, retire
-from dewkeeper.judge.in_force import stage_at
 from dewkeeper.judge.limits import sides_for
+from dewkeeper.judge.stages import MOVES, STAGE_WORDS, StageDeed, stage_deed, stages_at
 from dewkeeper.judge.state import NEVER, State, Tub, Watch
 from dewkeeper.judge.types import FAIL, Command, Event, Exclusion, JournalEntry, Kind, Settings
 from dewkeeper.judge.words import (
+    DAY,
     JOURNAL,
     KINDS,
     LONGEST_SHELF_SECONDS,
@@ -27,6 +28,9 @@ NEVER_SUPPRESSED: frozenset[Kind] = frozenset(
     {"hot", "heat_stuck_on", "room_heat", "room_frost", "system"}
 )
 """Heat is not argued away, and the room and the service are nobody's misting."""
+_STAGES_KEPT = 3000
+_STAGES_KEPT_SECONDS = 400 * DAY
+"""Longer than any stage lasts."""
 _ELSEWHERE = "the probe is no longer configured here"
 
 
@@ -122,7 +126,7 @@ def note_deed(state: State, entry: JournalEntry, now: int) -> None:
     tub.deeds = [d for d in tub.deeds if d[1] != entry.replaces][-199:]
     tub.deeds.append((at, entry.id, entry.what, until))
     tub.deeds.sort(key=lambda deed: deed[0])
-    restage(state, tub, now, entry.who or "journal")
+    _note_stage(state, entry, now)
     if word.opens or word.restarts_memory:
         for watch in state.watches_of(tub.name):
             watch.disturbed(now)
@@ -138,18 +142,32 @@ def note_deed(state: State, entry: JournalEntry, now: int) -> None:
                 end_fault(state, watch, kind, now)
 
 
-def restage(state: State, tub: Tub, now: int, who: str) -> None:
-    """Recompute the stage of an enclosure from what was done; a change of limits is logged and reverts by itself."""
-    stage, until = stage_at(((at, what, end) for at, _, what, end in tub.deeds), now)
-    if stage and until != tub.stage_until:
-        state.set_timer(until, "stage", tub.name)
-    if stage != tub.stage:
-        before = limits_now(state, tub)
-        was, tub.stage, tub.stage_until = tub.stage, stage, until
-        changed = limits_difference(before, limits_now(state, tub))
-        log(state, now, tub.name, who, f"stage {was or 'usual'} -> {stage or 'usual'}", changed)
-        apply_limits(state, tub, now)
-    tub.stage_until = until
+def _note_stage(state: State, entry: JournalEntry, now: int) -> None:
+    """Keep what an entry says of stages and moves, as long as it can matter, in order of time."""
+    before = len(state.stage_deeds)
+    state.stage_deeds = [row for row in state.stage_deeds if row[0] != entry.replaces]
+    if entry.what in STAGE_WORDS:
+        state.stage_deeds = [row for row in state.stage_deeds if row[3] in MOVES or now - row[1] < _STAGES_KEPT_SECONDS]
+        state.stage_deeds = sorted([*state.stage_deeds[-_STAGES_KEPT:], (entry.id, *stage_deed(entry, state.shift))], key=lambda row: row[1])
+    elif len(state.stage_deeds) == before:
+        return
+    restage(state, now, entry.who or "journal")
+
+
+def restage(state: State, now: int, who: str) -> None:
+    """Recompute the stages of all enclosures from what was noted; a change of limits is logged and reverts by itself."""
+    held = stages_at((StageDeed(*row[1:]) for row in state.stage_deeds), now)
+    for tub in state.tubs.values():
+        stage, until = held.get(tub.name, ("", -1))
+        if stage and until != tub.stage_until:
+            state.set_timer(until, "stage", tub.name)
+        if stage != tub.stage:
+            before = limits_now(state, tub)
+            was, tub.stage = tub.stage, stage
+            changed = limits_difference(before, limits_now(state, tub))
+            log(state, now, tub.name, who, f"stage {was or 'usual'} -> {stage or 'usual'}", changed)
+            apply_limits(state, tub, now)
+        tub.stage_until = until
 
 
 def _hush(state: State, keys: list[Key], until: int, now: int) -> None:

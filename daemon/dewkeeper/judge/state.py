@@ -212,7 +212,7 @@ class State:
 
     __slots__ = (
         "begun", "book", "changes", "corrections", "due", "exclusions", "heap", "hold", "learned", "now", "poll", "rooms", "settings", "shift", "sick",
-        "started", "tubs", "watches",
+        "stage_deeds", "started", "tubs", "watches",
     )  # fmt: skip
 
     def __init__(self) -> None:
@@ -221,6 +221,7 @@ class State:
         self.book = Book()
         self.watches: dict[str, Watch] = {}
         self.tubs: dict[str, Tub] = {}
+        self.stage_deeds: list[tuple[str, int, str, str, int, str]] = []  # id, then a StageDeed
         self.rooms: dict[str, str] = {}
         self.sick: dict[str, SystemReport] = {}
         self.corrections: dict[str, Correction] = {}

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from dewkeeper.judge.stages import animal_named
 from dewkeeper.judge.types import JournalEntry
 from dewkeeper.report.history import Past
 from dewkeeper.report.model import to_plain
@@ -22,8 +23,6 @@ ABOUT_THE_ANIMAL = frozenset(
 )  # fmt: skip
 """Journal words that are about who lives in the enclosure rather than about the enclosure."""
 
-MOVES = ("moved_in", "moved_out")
-"""Journal words that say who lives where."""
 _POINTS = 120
 
 
@@ -117,11 +116,6 @@ def stays(past: Past, animal: Animal, now: int) -> list[Lived]:
             )
         )
     return found
-
-
-def animal_named(entry: JournalEntry) -> str:
-    """Return the animal that an entry about a move names, "" for none."""
-    return entry.detail.partition(",")[0].strip() if entry.what in MOVES else ""
 
 
 def _leave(animal: Animal, at: int) -> None:

@@ -20,7 +20,7 @@ from sqlalchemy import Connection, Engine
 from sqlalchemy.exc import DatabaseError
 
 from dewkeeper.interchange import NO_TEXT, JournalRow, ReadingRow, format_time, journal_rows, readings_rows
-from dewkeeper.judge.in_force import STAGE_WORDS
+from dewkeeper.judge.stages import MOVES, STAGE_WORDS
 from dewkeeper.judge.types import MISSING, PASS, Calibration, JournalEntry
 from dewkeeper.judge.words import JOURNAL
 from dewkeeper.store import codec
@@ -144,14 +144,14 @@ def _out_of_time(now: int) -> str:
 
 
 def _still_hold(entries: list[JournalEntry], now: float) -> list[JournalEntry]:
-    """Return the entries that begin a stage which is not over, and those about stages that came after one of them."""
+    """Return the entries that begin a stage which is not over, those about stages that came after one of them, and all moves."""
     about = [entry for entry in entries if entry.what in STAGE_WORDS and entry.enclosure is not None]
     begun: dict[str | None, int] = {}
     for entry in about:
         word = JOURNAL[entry.what]
         if word.stage is not None and (entry.until or entry.time + word.default_seconds) > now:
             begun[entry.enclosure] = min(entry.time, begun.get(entry.enclosure, entry.time))
-    return [entry for entry in about if entry.time >= begun.get(entry.enclosure, FOREVER)]
+    return [entry for entry in about if entry.what in MOVES or entry.time >= begun.get(entry.enclosure, FOREVER)]
 
 
 def _measure_anew(connection: Connection, before: Remembered, entries: list[JournalEntry]) -> None:

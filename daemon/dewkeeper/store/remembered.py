@@ -7,7 +7,8 @@ from itertools import pairwise
 
 from sqlalchemy import Connection
 
-from dewkeeper.judge.in_force import SERVICE_VERBS, STAGE_WORDS, InForce
+from dewkeeper.judge.in_force import SERVICE_VERBS, InForce
+from dewkeeper.judge.stages import STAGE_WORDS
 from dewkeeper.judge.types import Command, Item, JournalEntry, Settings
 from dewkeeper.store import codec
 
@@ -78,14 +79,18 @@ class Remembered:
             start = max(entry.time, entry.entered or 0)  # written down late, it did not hold before it was written
             if entry.enclosure is None or start >= end:
                 continue
-            moments = sorted({start, end, *(at for at in [*before.moments(), *self.in_force.moments()] if start < at < end)})
-            other = [
-                (first, last)
-                for first, last in pairwise(moments)
-                if before.limits(entry.enclosure, first) != self.in_force.limits(entry.enclosure, first)
-            ]
-            if other:
-                yield self._ever_in(entry.enclosure), other[0][0], other[-1][1]
+            for place in sorted(before.neighbours(entry.enclosure) | self.in_force.neighbours(entry.enclosure)):
+                yield from self._changed_in(place, before, start, end)
+
+    def _changed_in(self, enclosure: str, before: InForce, start: int, end: int) -> Iterator[tuple[Collection[str], int, int]]:
+        moments = sorted({start, end, *(at for at in [*before.moments(), *self.in_force.moments()] if start < at < end)})
+        other = [
+            (first, last)
+            for first, last in pairwise(moments)
+            if before.limits(enclosure, first) != self.in_force.limits(enclosure, first)
+        ]
+        if other:
+            yield self._ever_in(enclosure), other[0][0], other[-1][1]
 
     def _ever_in(self, enclosure: str) -> set[str]:
         return {

@@ -7,12 +7,13 @@ from dataclasses import dataclass
 
 from werkzeug.wrappers import Response
 
+from dewkeeper.judge.stages import MOVES
 from dewkeeper.judge.types import Event, JournalEntry
 from dewkeeper.judge.words import FAULTS, JOURNAL, KINDS
 from dewkeeper.report import enclosure as enclosure_report
 from dewkeeper.report import morning as morning_report
-from dewkeeper.report.animals import MOVES, stays
 from dewkeeper.report.animals import animals as animals_of
+from dewkeeper.report.animals import stays
 from dewkeeper.report.checks import checks, correction_words
 from dewkeeper.report.enclosure import SPANS
 from dewkeeper.report.history import Point, Trace, joined

@@ -1,0 +1,133 @@
+"""A stage goes with the animal, and what belongs to a place stays; the limits follow."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from tests.judge.judge_desk import START, Desk, rack
+
+from dewkeeper.judge.stages import stage_deed, stages_at
+from dewkeeper.judge.types import Event, JournalEntry
+from dewkeeper_config.models import Limits
+
+DAY = 86400
+WIDE = {name: Limits() for name in ("gravid", "hatchling", "quarantine", "egg_box")}
+
+
+def _desk() -> Desk:
+    settings = rack(("B1", "B2", "B3"))
+    return Desk(replace(settings, stage_limits={**settings.stage_limits, **WIDE}))
+
+
+def _note(desk: Desk, enclosure: str, what: str, detail: str = "", *, until: int | None = None, minutes_ago: int = 0) -> list[Event]:
+    desk.now += 60
+    at = desk.now - 60 * minutes_ago
+    return desk.feed(JournalEntry(f"{enclosure}{what}{desk.now}", at, enclosure, what, detail, until=until))
+
+
+def _stages(events: list[Event]) -> dict[str, str]:
+    return {e.enclosure or "": e.why.removeprefix("stage ") for e in events if e.why.startswith("stage ")}
+
+
+def test_animals_exchanged_between_tubs_take_their_stages_along() -> None:
+    """Cinder is opaque, Ash is gravid; each moves into the other's tub: the stages change places, and so do the limits."""
+    desk = _desk()
+    _note(desk, "B1", "moved_in", "Cinder")
+    _note(desk, "B2", "moved_in", "Ash")
+    _note(desk, "B2", "gravid")
+    _note(desk, "B1", "opaque")
+    events = _note(desk, "B2", "moved_in", "cinder, after the weekend")
+    assert _stages(events) == {"B1": "opaque -> usual", "B2": "gravid -> opaque"}
+    events = _note(desk, "B1", "moved_in", "Ash")
+    assert _stages(events) == {"B1": "usual -> gravid"}
+    desk.hold(90, h=58.0, probe="p2")  # beyond the opaque animal's 60 %, not beyond the usual 55 %
+    assert ("dry", "raised", "tolerable") in desk.told("dry")
+    assert next(e for e in desk.events if e.kind == "dry").enclosure == "B2"
+
+
+def test_a_stage_ends_when_it_would_have_wherever_the_animal_is_by_then() -> None:
+    """Opaque until Thursday and moved on Tuesday: it ends on Thursday, in the new tub."""
+    desk = _desk()
+    _note(desk, "B1", "moved_in", "Cinder")
+    _note(desk, "B1", "opaque", until=START + 4 * DAY)
+    _note(desk, "B3", "moved_in", "Cinder")
+    desk.now = START + 4 * DAY
+    assert _stages(_note(desk, "B2", "note")) == {"B3": "opaque -> usual"}
+
+
+def test_what_is_shed_in_the_new_tub_ends_what_began_in_the_old_one() -> None:
+    """`shed` noted where the animal lives now ends its `opaque`."""
+    desk = _desk()
+    _note(desk, "B1", "moved_in", "Cinder")
+    _note(desk, "B1", "opaque")
+    _note(desk, "B3", "moved_in", "Cinder")
+    assert _stages(_note(desk, "B3", "shed", "in one piece")) == {"B3": "opaque -> usual"}
+
+
+def test_quarantine_and_eggs_stay_with_the_place() -> None:
+    """The quarantine tub stays one when its animal leaves, until it is said to be over; the rack is not in quarantine."""
+    desk = _desk()
+    _note(desk, "B1", "moved_in", "Cinder")
+    _note(desk, "B1", "quarantine")
+    assert _stages(_note(desk, "B2", "moved_in", "Cinder")) == {}
+    assert _stages(_note(desk, "B1", "quarantine_over")) == {"B1": "quarantine -> usual"}
+
+
+def test_an_opaque_animal_in_a_quarantine_tub_leaves_the_quarantine_behind_when_it_has_shed() -> None:
+    """Two stages in one tub: the later one's limits hold, and when it is over those of the other."""
+    desk = _desk()
+    _note(desk, "B1", "quarantine")
+    _note(desk, "B1", "opaque")
+    assert _stages(_note(desk, "B1", "shed")) == {"B1": "opaque -> quarantine"}
+
+
+def test_a_stage_of_an_animal_without_a_name_is_over_when_it_moves_out() -> None:
+    """Nobody was ever named in the tub: moved out, its stage has left; named for the first time, it is that animal's."""
+    desk = _desk()
+    _note(desk, "B1", "opaque")
+    assert _stages(_note(desk, "B1", "moved_out")) == {"B1": "opaque -> usual"}
+    _note(desk, "B2", "opaque")
+    _note(desk, "B2", "moved_out", "Ash")
+    assert _stages(_note(desk, "B3", "moved_in", "Ash")) == {"B3": "usual -> opaque"}
+
+
+def test_of_two_animals_in_one_enclosure_the_named_one_takes_its_stage_along() -> None:
+    """Entries begin with the animal's name: only Cinder is opaque, and only Ash leaves."""
+    desk = _desk()
+    _note(desk, "B1", "moved_in", "Cinder")
+    _note(desk, "B1", "moved_in", "Ash")
+    _note(desk, "B1", "opaque", "Cinder, since the morning")
+    assert _stages(_note(desk, "B2", "moved_in", "Ash")) == {}
+    assert _stages(_note(desk, "B2", "moved_in", "Cinder")) == {"B1": "opaque -> usual", "B2": "usual -> opaque"}
+
+
+def test_a_move_that_is_corrected_takes_the_stage_back() -> None:
+    """Moved in by mistake and corrected to a note: the stage is where it was."""
+    desk = _desk()
+    _note(desk, "B1", "moved_in", "Cinder")
+    _note(desk, "B1", "opaque")
+    _note(desk, "B2", "moved_in", "Cinder")
+    wrong = f"B2moved_in{desk.now}"
+    desk.now += 60
+    events = desk.feed(JournalEntry("fix", desk.now, "B2", "note", replaces=wrong))
+    assert _stages(events) == {"B1": "usual -> opaque", "B2": "opaque -> usual"}
+
+
+def test_a_stage_written_down_with_a_past_date_holds_for_its_time() -> None:
+    """Opaque since ten days, written down today: it holds four days more, as if it had been noted then."""
+    desk = _desk()
+    desk.now = START + 10 * DAY
+    entry = JournalEntry("o", START + 60, "B1", "opaque", entered=desk.now)
+    assert _stages(desk.feed(entry)) == {"B1": "usual -> opaque"}
+    assert stages_at([stage_deed(entry)], START + 13 * DAY) == {"B1": ("opaque", START + 60 + 14 * DAY)}
+    desk.now = START + 15 * DAY
+    assert _stages(_note(desk, "B2", "note")) == {"B1": "opaque -> usual"}
+
+
+def test_stages_survive_a_dump() -> None:
+    """After a restart the animal still takes its stage along."""
+    desk = _desk()
+    _note(desk, "B1", "moved_in", "Cinder")
+    _note(desk, "B1", "opaque")
+    desk.judge = type(desk.judge).load(desk.judge.dump())
+    assert _stages(_note(desk, "B2", "moved_in", "Cinder")) == {"B1": "opaque -> usual", "B2": "usual -> opaque"}
