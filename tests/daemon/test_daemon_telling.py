@@ -64,6 +64,8 @@ def test_a_waiting_message_of_another_versions_kind_is_told_and_so_is_the_next_a
     racks.clock.advance(10 * 60)
     phone.wait_for("heat_creep.raised")
     phone.wait_for("hot.raised")
+    (told_plainly,) = [message for message in phone.messages if message["type"] == "heat_creep.raised"]
+    assert told_plainly["title"].startswith("T2: heat creep since ")
     assert daemon.work.dead() == []
 
 

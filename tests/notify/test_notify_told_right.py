@@ -24,7 +24,7 @@ def situation(*alarms: Alarm, **newest: tuple[int, float, float]) -> Situation:
     readings = {
         probe: (Reading(at, probe, t, h), Quality(at, probe, 1)) for probe, (at, t, h) in newest.items()
     }
-    return Situation(by_id(alarms), readings)
+    return Situation(by_id(alarms), newest=readings)
 
 
 def sent(rows: Sequence[Message], now: int, how: Situation) -> list[Message]:
@@ -70,6 +70,16 @@ def test_what_is_over_when_the_message_goes_out_is_told_as_over() -> None:
     assert message.title == "A4: was too hot from Mon 21 Sep 11:00 – look at the snake"
     assert "over by now" in message.lines[0]
     assert not any("35.5" in line or line.startswith("Do:") for line in message.lines)
+
+
+def test_an_alarm_the_judge_does_not_know_is_not_told_as_over_without_proof() -> None:
+    """After a change of version the judge may not have it; as long as nobody was told of its end it is told as it was."""
+    planner = Planner(config(), None)
+    rows = planner.plan([event("A4", "hot", value=35.5, limit=34.0)], [], NOON, CONTEXT)
+    how = replace(situation(), untold_end=planner.untold_end())
+    (message,) = sent(rows, NOON + HOUR, how)
+    assert message.title == "A4: too hot since 11:00 – heat off at plug"
+    assert message.priority == "urgent"
 
 
 def test_of_a_group_only_what_still_stands_is_counted() -> None:
@@ -119,6 +129,11 @@ def test_a_fault_of_a_branch_names_the_tubs_nobody_sees() -> None:
     row = firsts(Planner(config(), None).plan([replace(silent, enclosure=None, probe=None)], [], NOON, CONTEXT))[0]
     assert row.title == "A1, A2 +2: probes silent since 11:00 – check the cable"
     assert "Unwatched: A1, A2, A3, A4." in row.lines
+    planner = Planner(config(), None)
+    planner.plan([replace(silent, enclosure=None, probe=None)], [], NOON, CONTEXT)
+    over = replace(silent, id="over", event="cleared", state="normal", time=NOON + HOUR, enclosure=None, probe=None)
+    row = firsts(planner.plan([over], [], NOON + HOUR, CONTEXT))[0]
+    assert row.title == "A1, A2 +2: probes were silent 11:00–13:00 – nothing to do"
 
 
 def test_an_alarm_told_in_doubt_says_the_doubt() -> None:

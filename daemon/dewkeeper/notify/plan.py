@@ -75,7 +75,7 @@ class Planner:
         """Return the rows these events lead to; alarms: all that stand after them. now: UTC seconds."""
         planned: list[Message] = []
         planned += self._tests(now, context)
-        news = {event.alarm for event in events}
+        news = {event.alarm for event in events if event.event in ("raised", "escalated", "reminded", "cleared")}
         planned += self._hand_over([alarm for alarm in alarms if alarm.alarm not in news], now, context)
         elapsed = self._memory.elapsed(now)
         for event in events:
@@ -105,6 +105,10 @@ class Planner:
     def rebased(self, step_seconds: int) -> None:
         """The wall clock was stepped: what waits goes on waiting as long as it would have."""
         self._memory.stepped += step_seconds
+
+    def untold_end(self) -> frozenset[str]:
+        """Return the alarms that were told and not yet told as over. May be asked from any thread."""
+        return frozenset(self._memory.alarms)
 
     @property
     def stepped(self) -> int:

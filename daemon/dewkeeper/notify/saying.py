@@ -6,16 +6,16 @@ A row that cannot be put into words never keeps another from being sent: it is t
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 from dewkeeper.judge.lifecycle import WITHHELD
 from dewkeeper.judge.types import Alarm, JournalEntry, Quality, Reading
-from dewkeeper.judge.words import EXCURSIONS
+from dewkeeper.judge.words import EXCURSIONS, KINDS
 from dewkeeper.notify import words
 from dewkeeper.notify.phrases import rationale_of, short_of
-from dewkeeper.notify.told import Member, Told
+from dewkeeper.notify.told import Told
 from dewkeeper.report.wording import Wording
 from dewkeeper.store.records import Message
 
@@ -37,12 +37,14 @@ def _no_journal(enclosure: str | None) -> Sequence[JournalEntry]:
 class Situation:
     """How things are now.
 
-    alarms: every alarm the judge has not closed, by id; None where nobody knows. newest: the last reading of each probe
+    alarms: every alarm the judge has not closed, by id; None where nobody knows. untold_end: alarms of whose end nobody
+    was told yet, for what the judge does not have may stand all the same, as after a change of version. newest: the last reading of each probe
     and its verdict. stale_seconds: older ones are not the air of now. recorded: whether the store takes things.
     stepped: by how many seconds the wall clock was stepped since the daemon first ran.
     """
 
     alarms: Mapping[str, Alarm] | None = None
+    untold_end: Collection[str] = ()
     newest: Mapping[str, tuple[Reading, Quality]] = field(default_factory=dict)
     stale_seconds: int = 180
     journal: Callable[[str | None], Sequence[JournalEntry]] = _no_journal
@@ -100,10 +102,12 @@ def as_it_is(told: Told, row: Message, situation: Situation, now: int) -> Told:
     if told.happening not in _NEWS:
         return told
     if told.members:
-        return _group(told, situation.alarms, row)
-    alarm = situation.alarms.get(row.alarm or "")
-    if alarm is None or not _stands(alarm):
+        return _group(told, situation, row)
+    if _ended(row.alarm or "", told, situation):
         return replace(told, over=True, still=_still(told, row, situation))
+    alarm = situation.alarms.get(row.alarm or "")
+    if alarm is None:
+        return told  # nothing newer is known of it
     seen = alarm.state == "acknowledged" and told.happening == "unanswered"
     return replace(
         told,
@@ -161,19 +165,23 @@ def _newest(told: Told, situation: Situation, now: int) -> Told:
     return replace(told, now_value=round(value, 2), now_at=reading.time)
 
 
-def _group(told: Told, alarms: Mapping[str, Alarm], row: Message) -> Told:
+def _ended(identity: str, told: Told, situation: Situation) -> bool:
+    """Return whether an alarm is certainly over; not having it is no proof for a kind that only another version knows."""
+    alarm = (situation.alarms or {}).get(identity)
+    if alarm is not None:
+        return not _stands(alarm)
+    return told.kind in KINDS and identity not in situation.untold_end
+
+
+def _group(told: Told, situation: Situation, row: Message) -> Told:
     ids = [str(identity) for identity in row.facts.get("alarms", ())]
     if len(ids) != len(told.members):
         return told
     members = tuple(
-        member if member.until is not None or _stands(alarms.get(identity)) else replace(member, over=True)
+        replace(member, over=True) if member.until is None and _ended(identity, told, situation) else member
         for member, identity in zip(told.members, ids, strict=True)
     )
-    return replace(told, members=members, over=all(_ended(member) for member in members))
-
-
-def _ended(member: Member) -> bool:
-    return member.over or member.until is not None
+    return replace(told, members=members, over=all(one.over or one.until is not None for one in members))
 
 
 def _still(told: Told, row: Message, situation: Situation) -> str:

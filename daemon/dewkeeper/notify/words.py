@@ -20,6 +20,7 @@ MEASURED: Final = EXCURSIONS | {"heat_stuck_on", "heat_lost"}
 LATE_SECONDS: Final = 600
 FRESH_SECONDS: Final = 120
 """A value may be called that of now for so long."""
+_SILENT: Final = frozenset({"missing", "crc"})
 _MOST_MEMBERS = 12
 _MOST_JOURNAL = 3
 
@@ -98,16 +99,21 @@ def _short(told: Told) -> str:
         return "drier than target" if told.kind == "dry" else "damper than target"
     if told.kind == "hot" and told.danger and (told.now_value is None or told.limit is None or told.now_value >= told.limit):
         return "dangerously hot"
-    what = short_of(told.kind).what
-    return what.replace("probe ", "probes ", 1) if len(told.tubs) > 1 else what
+    return _many(short_of(told.kind).what, told)
 
 
 def _was(told: Told) -> str:
     if told.kind == "system" and told.what:
         return OWN[told.what][1] if told.what in OWN else f"{told.what} was in trouble"
-    said = _short(told)
-    plain = said == short_of(told.kind).what
-    return short_of(told.kind).was if plain else f"{'were' if len(told.tubs) > 1 else 'was'} {said}"
+    said, short = _short(told), short_of(told.kind)
+    return _many(short.was, told) if said == _many(short.what, told) else f"was {said}"
+
+
+def _many(said: str, told: Told) -> str:
+    """Return what is said of a probe, of several where a whole branch is meant."""
+    if len(told.tubs) < 2 or not said.startswith("probe "):
+        return said
+    return "probes " + said.removeprefix("probe ").replace("was ", "were ", 1)
 
 
 def _still(told: Told) -> str:
@@ -115,7 +121,7 @@ def _still(told: Told) -> str:
     if told.what in OWN:
         return said
     short = short_of(told.kind)
-    return short.still if short.still and said == short.what else f"still {said}"
+    return _many(short.still, told) if short.still and said == _many(short.what, told) else f"still {said}"
 
 
 def _what(told: Told, said: str) -> str:
@@ -177,7 +183,8 @@ def _story(told: Told, wording: Wording, now: int) -> str:
 def _members(told: Told, wording: Wording, now: int) -> list[str]:
     if told.tubs:
         more = len(told.tubs) - _MOST_MEMBERS
-        return [f"Unwatched: {', '.join(told.tubs[:_MOST_MEMBERS])}{f' and {more} more' if more > 0 else ''}."]
+        what = "Unwatched" if told.kind in _SILENT else "Enclosures"
+        return [f"{what}: {', '.join(told.tubs[:_MOST_MEMBERS])}{f' and {more} more' if more > 0 else ''}."]
     made = []
     ordered = sorted(told.members, key=lambda member: member.over or member.until is not None)
     for member in ordered[:_MOST_MEMBERS]:

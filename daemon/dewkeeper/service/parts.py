@@ -50,6 +50,7 @@ def situation(
     """Return how things are now, for the words of what is sent now."""
     return Situation(
         alarms=by_id(writer.alarms),
+        untold_end=planner.untold_end(),
         newest=writer.newest.copy(),
         stale_seconds=STALE_POLLS * config.site.poll_seconds,
         journal=journal,
