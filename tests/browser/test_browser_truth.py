@@ -11,6 +11,8 @@ from tests.browser.visitor import Visitor
 from tests.daemon.conftest import Phone
 from tests.web.house import DRY, GOOD, HOT, House, in_order
 
+from dewkeeper_config.models import Bus
+
 Browser = Callable[..., Visitor]
 WINDOWS = ((360, 740, "light"), (360, 740, "dark"), (1280, 900, "light"), (1280, 900, "dark"))
 GONE = {"fault": "drop", "fault_after_seconds": 4 * 3600}
@@ -31,13 +33,18 @@ def seen(browser: Browser, house: House, *paths: str) -> dict[str, str]:
     """Return what each screen says, after looking at it in every window: nothing cut off, nothing on something else."""
     one, said = browser(), {}
     one.log_in(house.base, house.first_code)
+    one.go(house.base + "/health")
+    one.fill(name="Leo")
+    one.press("Make a link")
+    sheet = one.one("main a").get_attribute("href")
+    paths = (*paths, "/sitter/" + sheet.rpartition("/")[2])
     for path in paths:
         for width, height, scheme in WINDOWS:
             one.look_like(width, height, scheme)
             one.go(house.base + path)
             assert one.layout_faults() == [], (path, width, scheme)
             if folder := os.environ.get("SCREENS"):
-                one.driver.save_screenshot(f"{folder}/{house.name}{path.replace('/', '-')}-{width}-{scheme}.png")
+                one.driver.save_screenshot(f"{folder}/{house.name}{path.replace('/', '-')[:12]}-{width}-{scheme}.png")
         said[path] = " ".join(f"{one.driver.title} {one.text}".split())
     return said
 
@@ -67,3 +74,15 @@ def test_nothing_watched_is_one_line_and_heat_stands_above_it(browser: Browser, 
     said = seen(browser, house, "/", "/rack", "/enclosure/T1")["/"]
     assert said.startswith("Nothing is watched")
     assert in_order(said, "act now: too hot", "No enclosure is watched", "Not watched"), said
+
+
+def test_a_bus_that_is_not_switched_on_is_the_first_thing_on_the_page(browser: Browser, house: House) -> None:
+    """Minutes after a first start: nothing is watched, why, and the command, on the first screen and beside the probes."""
+    house.name = "first"
+    house.start(GOOD, GOOD, bus=Bus(name="i2c1", number=250))
+    house.hours(0.1)
+    said = seen(browser, house, "/", "/probes", "/alarms")
+    assert said["/"].startswith("Nothing is watched")
+    for path in ("/", "/alarms", "/probes"):
+        assert "/dev/i2c-250 is not there" in said[path]
+        assert "sudo raspi-config nonint do_i2c 0" in said[path]

@@ -114,6 +114,8 @@ def test_a_bus_that_is_not_switched_on_is_told_within_seconds(
     printed = _now(racks, capsys)
     assert said in printed
     assert "sudo raspi-config nonint do_i2c 0" in printed
+    with History.open(racks.folder) as history:
+        assert [event.event for event in history.events(0) if event.kind == "missing"] == ["raised"]
 
 
 def test_the_bus_that_is_switched_on_later_ends_it(racks: Any, shelf: Shelf, start: Start, phone: Any) -> None:

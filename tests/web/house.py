@@ -21,7 +21,7 @@ from dewkeeper.report.past import StoredPast
 from dewkeeper.report.wording import Wording
 from dewkeeper.service.daemon import Daemon
 from dewkeeper_config.loading import parse
-from dewkeeper_config.models import Config, Web
+from dewkeeper_config.models import Bus, Config, Web
 
 EVENING = 1_790_017_200.0  # 21 September 2026, 19:00 UTC: 21:00 in Vienna, when the night of the glance begins
 
@@ -38,8 +38,11 @@ class House:
         self._browser = requests.Session()
         self._browser.trust_env = False
 
-    def start(self, *tubs: dict[str, Any], poll_seconds: int = 300, **storage: Any) -> None:
-        """Start a daemon on tubs T1, T2 ...: of each what its simulated probe is to do. Few polls, for nights are long."""
+    def start(self, *tubs: dict[str, Any], poll_seconds: int = 300, bus: Bus | None = None, **storage: Any) -> None:
+        """Start a daemon on tubs T1, T2 ...: of each what its simulated probe is to do. Few polls, for nights are long.
+
+        bus: on which every probe hangs instead.
+        """
         text = self.racks.text(len(tubs), poll_seconds)
         for number, tub in enumerate(tubs, start=1):
             options = {"clock": CLOCK, "swing_percent": 0.5, "swing_c": 0.5, **tub}
@@ -49,6 +52,10 @@ class House:
         config = parse(text.encode(), self.racks.folder / "test.toml")
         kept = config.storage.model_copy(update=storage)
         self.config = config.model_copy(update={"web": Web(port=0), "storage": kept})
+        if bus is not None:
+            wired = {"driver": "sht31d", "bus": bus.name, "options": {}}
+            probes = [p.model_copy(update={**wired, "address": 0x44 + n}) for n, p in enumerate(config.probe)]
+            self.config = self.config.model_copy(update={"bus": [bus], "probe": probes})
         self.daemon = self.racks.start(self.config)
 
     def hours(self, hours: float) -> None:
@@ -98,7 +105,17 @@ class House:
             assert self._browser.post(self.base + "/first", data=data).status_code == 200
         answer = self._browser.get(self.base + path)
         assert answer.status_code == 200
-        return re.sub(r"\s+", " ", unescape(re.sub(r"<[^>]*>", " ", answer.text))).replace("\u00a0", " ")
+        return _words(answer.text)
+
+    def sitters_sheet(self) -> str:
+        """Return what a sitter sees who opens the link the keeper made."""
+        self.page("/health")
+        token = re.search(r'name="csrf" value="([^"]+)"', self._browser.get(self.base + "/health").text)
+        assert token is not None
+        made = self._browser.post(self.base + "/sitter", data={"csrf": token[1], "name": "Leo", "hours": "24"})
+        path = re.search(r"/sitter/[\w-]+", made.text)
+        assert path is not None
+        return _words(self._browser.get(self.base + path[0]).text)
 
     def do(self, **request: Any) -> None:
         """Have the daemon carry out a request."""
@@ -114,6 +131,11 @@ class House:
         """Stop everything."""
         self._browser.close()
         self.racks.stop_all()
+
+
+def _words(page: str) -> str:
+    """Return a page's text without its tags."""
+    return re.sub(r"\s+", " ", unescape(re.sub(r"<[^>]*>", " ", page))).replace("\u00a0", " ")
 
 
 GOOD: dict[str, Any] = {}

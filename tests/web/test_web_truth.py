@@ -224,3 +224,18 @@ def test_a_heartbeat_that_nobody_answers_is_a_line_on_the_health_screen(house: H
     assert (line().well, line().text) == (False, "the last 648 pings were not answered (connection refused)")
     pulse.felt("")
     assert line().well
+
+
+def test_the_sitters_sheet_is_worst_first_and_calls_nothing_calm_that_nobody_watches(house: House) -> None:
+    """Heat first, then the tub whose probe is silent, told to be looked at; shelved and out of service are no calm either."""
+    gone = {"fault": "drop", "fault_after_seconds": 3600}
+    house.start(GOOD, DRY, gone, HOT, DRY)
+    house.do(do="out_of_service", enclosure="T5", why="empty", until=house.at + 5 * 86400)
+    house.hours(3)
+    house.do(do="shelve", alarm=house.alarm("dry"), why="waits for the vet", until=house.at + 8 * 3600)
+    said = house.sitters_sheet()
+    assert in_order(
+        said, "T4 too hot", "T3 not watched: look whether tub and snake are well", "T2 the keeper knows about it",
+        "T5 not in use", "T1 calm",
+    ), said  # fmt: skip
+    assert said.count("calm") == 1

@@ -32,6 +32,9 @@ MISSING_SECONDS: Final = 570
 """Told within ten minutes. Eight polls lost in a row by chance at 35 % loss come once in two weeks."""
 
 
+_BRANCH: Final = "branch:"
+
+
 class _Words(TypedDict, total=False):
     cause: str
     response: str
@@ -217,16 +220,25 @@ def name_cause(state: State, report: SystemReport, now: int) -> None:
     heard has `missing_after` to come back, for a plug moved by hand is no fault.
     """
     state.sick[report.part] = report
-    for watch in state.watches.values():
-        if report.part not in watch.parts or watch.heard or watch.retired != NEVER:
-            continue
-        kind: Kind = "crc" if watch.crc else "missing"
-        if kind in watch.faults:  # the keeper mended one thing, and this is the next
-            state.book.reword((watch.places.get(kind, watch.place), kind), now, report.text, report.response)
-        elif kind == "crc":
+    unheard = [w for w in state.watches.values() if report.part in w.parts and not w.heard and w.retired == NEVER]
+    told = [w for w in unheard if "missing" in w.faults or "crc" in w.faults]
+    for watch in unheard:
+        if watch in told:
+            _next_cause(state, watch, report, now)
+        elif "missing" in watch.faults:
+            pass  # told just now, together with one of the others
+        elif watch.crc:
             start_fault(state, watch, "crc", now, watch.crc_since, **_why(state, watch))
         else:
             check_silence(state, watch, now)
+
+
+def _next_cause(state: State, watch: Watch, report: SystemReport, now: int) -> None:
+    """The keeper mended one thing, and this is the next: the fault that stands says so."""
+    kind: Kind = "missing" if "missing" in watch.faults else "crc"
+    place = watch.places.get(kind, watch.place)
+    part = place.removeprefix(_BRANCH)
+    state.book.reword((place, kind), now, report.text if part == place else _silent_words(part, report), report.response)
 
 
 def _cause(state: State, watch: Watch) -> SystemReport | None:
@@ -267,12 +279,15 @@ def _silent_together(state: State, watch: Watch, now: int) -> tuple[str, list[Wa
     return None
 
 
+def _silent_words(part: str, report: SystemReport | None) -> str:
+    return f"every probe of {part} is silent" + (f": {report.text}" if report is not None and report.text else "")
+
+
 def _part_silent(state: State, part: str, members: list[Watch], now: int) -> None:
     """Every probe of a part of the wiring fell silent: one fault, named for the part."""
-    place = f"branch:{part}"
+    place = f"{_BRANCH}{part}"
     names = ", ".join(sorted(w.name for w in members))
     report = state.sick.get(part)
-    why = report.text if report is not None else ""
     response = report.response if report is not None and report.response else "check the cable, plug and supply they share"
     action = {"action": report.action} if report is not None and report.action else {}
     for member in members:
@@ -281,7 +296,7 @@ def _part_silent(state: State, part: str, members: list[Watch], now: int) -> Non
             member.places["missing"] = place
             state.book.raise_(
                 (place, "missing"), now, since=min(w.live for w in members), enclosure=None, probe=None,
-                holder=member.name, cause=f"every probe of {part} is silent{': ' if why else ''}{why}",
+                holder=member.name, cause=_silent_words(part, report),
                 response=response,
                 detail={"branch": part, "members": names, "count": len(members), "text": f"silent: {names}", **action},
             )  # fmt: skip

@@ -7,8 +7,8 @@ from werkzeug.wrappers import Response
 from dewkeeper.notify.errors import LinkRefused
 from dewkeeper.notify.links import GOOD_SECONDS, GROUP, Link, verify
 from dewkeeper.notify.memory import Memory
-from dewkeeper.report.model import Standing
-from dewkeeper.report.morning import standing
+from dewkeeper.report.model import Rank, Standing
+from dewkeeper.report.morning import morning, standing
 from dewkeeper.web.choices import BY_KEY, SITTER
 from dewkeeper.web.errors import Refused
 from dewkeeper.web.memory import SESSION_SECONDS, SitterLink
@@ -16,6 +16,14 @@ from dewkeeper.web.visit import COOKIE, Visit
 
 SHORTEST_PASSWORD = 10
 LONGEST_SITTER_HOURS = 60 * 24.0
+SITTER_WORDS: dict[Rank, str] = {
+    "unwatched": "not watched: look whether tub and snake are well",
+    "shelved": "the keeper knows about it",
+    "out_of_service": "not in use",
+    "outside": "calm now",
+    "calm": "calm",
+}
+"""What a sitter reads of an enclosure that has no alarm to act on; what is urgent or an alarm says itself."""
 
 
 def login_form(visit: Visit) -> Response:
@@ -126,16 +134,15 @@ def _genuine(visit: Visit, token: str) -> Link:
 
 
 def sitter_sheet(visit: Visit, token: str) -> Response:
-    """Show the sitter's plain sheet: what to do per tub, what not to touch, whom to call."""
+    """Show the sitter's plain sheet: what to do per tub, the worst first, what not to touch, whom to call."""
     link = _sitter(visit, token)
-    alarms = [standing(a) for a in visit.past.standing() if a.state not in ("normal", "shelved", "suppressed")]
     config = visit.services.config
     return visit.render(
         "sitter.html",
         link=link,
         token=token,
-        alarms={e.name: [a for a in alarms if a.enclosure == e.name] for e in config.enclosure},
-        enclosures=config.enclosure,
+        rows=morning(visit.past, config, visit.now).enclosures,
+        words=SITTER_WORDS,
         actions=[BY_KEY[key] for key in SITTER],
         vet=config.web.vet_phone,
     )

@@ -201,6 +201,7 @@ def probes(visit: Visit) -> Response:
     return visit.render(
         "probes.html",
         probes=sorted(glance.probes, key=lambda p: p.trust == "measured"),
+        together=[a for a in glance.general if a.kind in FAULTS],
         places=places,
         befell=befell,
         kinds=KINDS,
