@@ -11,6 +11,7 @@ from dewkeeper.report.model import Rank, Standing
 from dewkeeper.report.morning import morning, standing
 from dewkeeper.web.choices import BY_KEY, SITTER
 from dewkeeper.web.errors import Refused
+from dewkeeper.web.limiter import login_wait_seconds
 from dewkeeper.web.memory import SESSION_SECONDS, SitterLink
 from dewkeeper.web.visit import COOKIE, Visit
 
@@ -75,7 +76,7 @@ def logout(visit: Visit) -> Response:
 
 def _limited(visit: Visit) -> None:
     services = visit.services
-    wait = max(services.login_limit.wait_seconds(visit.address), services.login_limit_all.wait_seconds("all"))
+    wait = login_wait_seconds(services.login_limit, services.login_limit_all, visit.address)
     if wait:
         raise Refused(429, f"Too many tries. Wait {wait} seconds and try again.", wait)
 

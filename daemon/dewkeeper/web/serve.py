@@ -71,7 +71,8 @@ class PageServer:
             wall=clock.wall,
             memory=self._memory,
             templates=_templates(),
-            # Guessing: five tries, then one a minute; thirty over all addresses, then one every ten seconds.
+            # Guessing: five tries, then one a minute; from several addresses thirty more, then one every ten seconds, but
+            # for each address' first.
             login_limit=Limiter(5, 60, clock.monotonic),
             login_limit_all=Limiter(30, 10, clock.monotonic),
             write_limit=Limiter(60, 1, clock.monotonic),

@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any
-from urllib.parse import urlsplit
+from urllib.parse import quote, urlsplit
 
 from jinja2 import Environment
 from werkzeug.wrappers import Request, Response
@@ -23,6 +23,7 @@ from dewkeeper_config.models import Config
 
 COOKIE = "dewkeeper"
 _TEXT_LIMIT = 1000
+_ASCII = "".join(map(chr, range(0x21, 0x7F)))
 
 
 class PageRequest(Request):
@@ -31,6 +32,11 @@ class PageRequest(Request):
     max_content_length = 64 * 1024
     max_form_memory_size = 64 * 1024
     max_form_parts = 40
+
+    def __init__(self, environ: dict[str, Any]) -> None:
+        # Bytes beyond ASCII belong percent-encoded (RFC 3986, section 2.1); who sends them bare has them so.
+        query = environ.get("QUERY_STRING", "").encode("latin-1")
+        super().__init__({**environ, "QUERY_STRING": quote(query, safe=_ASCII)})
 
 
 @dataclass(frozen=True, slots=True)
