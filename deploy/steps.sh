@@ -30,7 +30,9 @@ put() {
     return
   fi
   say "-- write $2 (mode $1)"
-  printf '%s\n' "$content" | sed 's/^/   | /'
+  if [ "$(wc -l <<<"$content")" -le 12 ]; then  # a long file would push everything else off the screen
+    printf '%s\n' "$content" | sed 's/^/   | /'
+  fi
   [ "$dry_run" = yes ] && return
   printf '%s\n' "$content" | install -D -m "$1" /dev/stdin "$2"
 }
