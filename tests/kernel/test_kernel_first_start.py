@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import signal
@@ -17,7 +18,7 @@ from tests.kernel.emulated import EmulatedKernel
 from dewkeeper.store import History
 from dewkeeper_config import load
 from dewkeeper_demo.wire import Wire
-from dewkeeper_demo.wire_chips import Sht3x
+from dewkeeper_demo.wire_chips import Sht3x, Sht4x
 
 Child = Callable[..., str]
 TWELVE = 12
@@ -150,3 +151,87 @@ def test_a_machine_without_i2c_says_how_to_switch_it_on(kernel: EmulatedKernel, 
     """There is no /dev/i2c-* at all: `probes scan` says the command, and finds nothing; exit code 1."""
     told = child("", "probes", "scan", "--config", str(tmp_path / "none.toml"), "--format", "json", code=1)
     assert "sudo raspi-config nonint do_i2c 0" in json.loads(told)["troubles"][0]
+
+
+class NoSensor:
+    """A chip that acknowledges everything and answers with a register of its own."""
+
+    address = 0x44
+
+    def write(self, data: bytes, now: float) -> bool:
+        """Take anything."""
+        return True
+
+    def read(self, count: int, now: float) -> bytes | None:
+        """Give a register, then ones."""
+        return (b"\x39\x9f" + b"\xff" * count)[:count]
+
+
+def _plug(kernel: EmulatedKernel, *chips: object) -> None:
+    wire = Wire(1)
+    wire.chips.extend(chips)  # type: ignore[arg-type]
+    kernel.add(wire)
+
+
+def _nothing(kernel: EmulatedKernel) -> None:
+    """Leave the machine without any bus."""
+
+
+def _forbidden(kernel: EmulatedKernel) -> None:
+    _plug(kernel, Sht3x(lambda: (28.0, 64.0), serial=1))
+    kernel.adapters[1].refusal = errno.EACCES
+
+
+def _other_number(kernel: EmulatedKernel) -> None:
+    kernel.add(Wire(1))
+    kernel.add(Wire(20))
+
+
+def _two(kernel: EmulatedKernel) -> None:
+    _plug(kernel, *(Sht3x(lambda: (28.0, 64.0), serial=serial) for serial in (0x12345678, 0x0BADCAFE)))
+
+
+def _empty(kernel: EmulatedKernel) -> None:
+    _plug(kernel, Sht3x(lambda: (28.0, 64.0), serial=1, address=0x45))
+
+
+def _another_kind(kernel: EmulatedKernel) -> None:
+    _plug(kernel, Sht4x(lambda: (28.0, 64.0), serial=1))
+
+
+def _no_sensor(kernel: EmulatedKernel) -> None:
+    _plug(kernel, NoSensor())
+
+
+@pytest.mark.parametrize(
+    ("wired", "number", "said"),
+    [
+        (_nothing, 1, "/dev/i2c-1 is not there: I2C is switched off: switch I2C on (`sudo raspi-config nonint do_i2c 0`)"),
+        (_forbidden, 1, "/dev/i2c-1 may not be opened"),
+        (_other_number, 7, "/dev/i2c-7 is not there: there are buses 1, 20: correct `number` of bus i2c1"),
+        (_other_number, 1, "nothing at all answers on bus i2c1: check the wires at the Pi"),
+        (_two, 1, "two sensors answer at 0x44 at once: give one of them the other address"),
+        (_empty, 1, "nobody answers at 0x44, but a chip does at 0x45: set `address = 0x45`"),
+        (_another_kind, 1, 'the chip at 0x44 is an SHT4x, the configuration says sht31d: set `driver = "sht4x"`'),
+        (_no_sensor, 1, "the chip at 0x44 is no SHT3x"),
+    ],
+)
+def test_what_is_wired_wrong_is_named_by_selftest(
+    wired: Callable[[EmulatedKernel], None], number: int, said: str, kernel: EmulatedKernel, child: Child, tmp_path: Path
+) -> None:
+    """Each of the likeliest faults of a first start, as the kernel shows it: what is wrong, and what to do; exit code 1."""
+    wired(kernel)
+    file = tmp_path / "one.toml"
+    file.write_text(_ONE.format(folder=tmp_path, number=number))
+    assert said in child("", "selftest", "--config", str(file), code=1)
+
+
+_ONE = """
+storage = {{ folder = "{folder}" }}
+bus = [{{ name = "i2c1", number = {number} }}]
+rack = [{{ name = "R" }}]
+enclosure = [{{ name = "T1", rack = "R" }}]
+probe = [{{ name = "t1", enclosure = "T1", bus = "i2c1", address = 0x44 }}]
+channel = [{{ kind = "webhook", name = "phone", url = "http://127.0.0.1:9/" }}]
+person = [{{ name = "Ina", channels = ["phone"] }}]
+"""
