@@ -1,0 +1,107 @@
+"""What `dewkeeper insight` does: the questions are answered one by one, each with only what it may know."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from dewkeeper.cli.output import BAD_USE, DONE, NOT_WELL, Arguments, complain, plain_error
+from dewkeeper.judge import Judge
+from dewkeeper.judge.types import NOT_EVALUATED, PASS, JournalEntry, Reading, Settings
+from dewkeeper.report.readings_file import ReadingsFile, Refusals, read_journal
+from dewkeeper.service.settings import judge_settings
+from dewkeeper_config import ReplayConfig, load
+
+if TYPE_CHECKING:
+    from dewkeeper.insight.answers import Evidence
+
+_LONGEST_LINE = 65536
+
+
+def insight(args: Arguments) -> int:
+    """Answer the questions; exit 1 when one could not be read or something was missing."""
+    try:
+        from dewkeeper.insight.answers import QuestionRefused, answer, withheld
+    except ModuleNotFoundError as error:
+        complain(f"{error.name} is not installed; insight needs it, nothing else does: pip install {error.name}")
+        return NOT_WELL
+    settings = judge_settings(load(args.config, ReplayConfig), 0)
+    try:
+        questions = list(_questions(args.ask))
+        evidence = _gather(args, settings)
+    except OSError as error:
+        complain(plain_error(error))
+        return BAD_USE
+    code = DONE
+    for line, question in questions:
+        try:
+            told = answer(question, evidence)
+        except QuestionRefused as error:
+            complain(f"{args.ask}: line {line}: {error}")
+            told = {"id": question.get("id"), **withheld(str(error))}
+            code = NOT_WELL
+        sys.stdout.write(json.dumps(told, ensure_ascii=False) + "\n")
+    sys.stdout.flush()
+    return code
+
+
+def _questions(path: Path) -> Iterator[tuple[int, dict[str, Any]]]:
+    """Yield every question with its line; of a line that is none, an empty one, which is refused like any other."""
+    with path.open(encoding="utf-8-sig", errors="replace") as file:
+        number = 0
+        while line := file.readline(_LONGEST_LINE):
+            number += 1
+            try:
+                question = json.loads(line) if line.strip() else None
+            except (ValueError, RecursionError):
+                question = {}
+            if question is not None:
+                yield number, question if isinstance(question, dict) else {}
+
+
+def _gather(args: Arguments, settings: Settings) -> Evidence:
+    """Read the files once, through the judge: what it does not believe is no evidence. Raises OSError."""
+    from dewkeeper.insight.answers import Disbelief, Evidence
+    from dewkeeper.insight.hours import Deed
+    from dewkeeper.insight.series import Gathering
+
+    refusals = {str(args.readings): Refusals()}
+    journal: list[JournalEntry] = []
+    if args.journal is not None:
+        refusals[str(args.journal)] = Refusals()
+        journal = read_journal(args.journal, settings.enclosures, refusals[str(args.journal)])
+    readings = ReadingsFile(args.readings)
+    judge = Judge()
+    judge.feed(settings)
+    gathered = {probe: Gathering() for probe in settings.probes}
+    disbeliefs: list[Disbelief] = []
+    waiting = iter(journal)
+    entry = next(waiting, None)
+    try:
+        for at, probe, temperature_c, humidity_percent in readings.rows(settings.probes, refusals[str(args.readings)]):
+            while entry is not None and entry.time <= at:
+                judge.feed(entry)
+                entry = next(waiting, None)
+            verdict = judge.feed(Reading(at, probe, temperature_c, humidity_percent))
+            disbeliefs += [Disbelief(e.probe, e.since, e.until, at) for e in verdict.exclusions]
+            believed = all(quality.flag in (PASS, NOT_EVALUATED) for quality in verdict.quality)
+            if believed and temperature_c is not None and humidity_percent is not None:
+                gathered[probe].add(at, temperature_c, humidity_percent)
+    finally:
+        readings.close()
+    for name, refused in refusals.items():
+        for sentence in refused.sentences(name):
+            complain(sentence)
+    deeds: dict[str, list[Deed]] = {}
+    for done in journal:
+        for enclosure in [done.enclosure] if done.enclosure else settings.enclosures:
+            deeds.setdefault(enclosure, []).append(Deed(done.time, done.what))
+    probe_of = {
+        p.enclosure: p.name for p in reversed(list(settings.probes.values())) if p.role == "substrate" and p.enclosure
+    }
+    rooms = {p.room: p.name for p in settings.probes.values() if p.role == "room" and p.room}
+    room_of = {name: rooms[facts.room] for name, facts in settings.enclosures.items() if facts.room in rooms}
+    return Evidence(gathered, probe_of, room_of, deeds, disbeliefs)
