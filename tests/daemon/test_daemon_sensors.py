@@ -7,6 +7,8 @@ from typing import Any
 
 import pytest
 
+from dewkeeper.judge.types import Kind
+from dewkeeper.notify.phrases import SHORT
 from dewkeeper.store import History
 from dewkeeper_config.loading import parse
 from dewkeeper_config.models import Config
@@ -70,7 +72,7 @@ def tubs() -> Iterator[Tubs]:
     assert made.wire.opened == 0
 
 
-def _told(phone: Any, kind: str) -> list[tuple[str, str]]:
+def _told(phone: Any, kind: Kind) -> list[tuple[str, str]]:
     """Return (what happened, enclosure) of the messages about a kind, those of a group one by one."""
     told = []
     for message in phone.messages:
@@ -78,6 +80,9 @@ def _told(phone: Any, kind: str) -> list[tuple[str, str]]:
         if of == kind:
             members = message["data"].get("members") or [{"name": message["data"]["enclosure"]}]
             told += [(happened, member["name"]) for member in members]
+        # What ended together is told in one message, which names each by its first line.
+        ended = [row["title"] for row in message["gathers"] if SHORT[kind].was in row["title"]]
+        told += [("cleared", title.partition(":")[0]) for title in ended]
     return told
 
 
