@@ -160,6 +160,17 @@ def test_a_misting_that_is_written_down_quiets_damp_and_nothing_else(wetted: boo
     assert next(e for e in desk.events if e.event == "raised").time - began <= 63 * 60
 
 
+@pytest.mark.parametrize("word", ["warm_up", "heater_changed", "probe_checked", "cleaned"])
+def test_no_entry_of_the_journal_keeps_cold_quiet_past_its_bound(word: str) -> None:
+    """Written down in good faith or by mistake; it cools as a tub does whose heat failed: told within half an hour and an hour."""
+    desk = _known()
+    desk.feed(JournalEntry("w", desk.now, "B1", word))
+    began = desk.now
+    desk.hold(5 * 60, t=lambda m: 22.3 + 6.7 * math.exp(-m / 40), h=lambda m: min(88.0, 65 + m / 6), others=[ROOM])
+    cold_from = began + 60 * round(40 * math.log(6.7 / 1.7))
+    assert _first(desk, "cold").time - cold_from <= 1800 + DOUBT_SECONDS["cold"] + 180
+
+
 def test_what_was_quieted_is_told_by_its_true_beginning() -> None:
     """Dry since the tub was opened, and it stays so: told when the hour is over, since when it was dry, with what that came to."""
     desk = Desk(rack())

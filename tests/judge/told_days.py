@@ -237,11 +237,11 @@ class Watched:
         return []
 
     def _said_until(self, probe: int, kind: str, since: int) -> int:
-        """Return when the last of the keeper's long words that was there when it began is over."""
+        """Return when the last of the keeper's words that the probe is out, written when it began, is over."""
         ends = [0]
         for deed in self.days.deeds:
             word, at = JOURNAL[deed.word], START + 60 * deed.minute
-            if deed.tub == probe and word.long and kind in word.suppresses and at - 900 <= since + self.days.poll_seconds:
+            if deed.tub == probe and word.long and word.probe and kind in word.suppresses and at - 900 <= since + self.days.poll_seconds:
                 ends.append(at + word.seconds if since < at + word.seconds else 0)
         return max(ends)
 

@@ -24,7 +24,7 @@ from dewkeeper.judge.signs import (
     usually_apart,
     wetted,
 )
-from dewkeeper.judge.state import NEVER, State, Watch
+from dewkeeper.judge.state import BEFORE_SECONDS, NEVER, State, Watch
 from dewkeeper.judge.swaps import may_yet_turn_out_swapped, seems_swapped_with
 from dewkeeper.judge.words import DAY, HOUR, JOURNAL, KINDS
 
@@ -117,15 +117,15 @@ def _due(side: Side) -> Run:
 
 
 def _explained_until(state: State, watch: Watch, kind: Doubtable, since: int) -> int:
-    """Return when the last of the keeper's long words that explain an excursion begun at `since` ends; NEVER for none.
+    """Return when the last of the keeper's words that the probe is out, said when it began, ends; NEVER for none.
 
-    Only then can a belief hold it back: while the probe is said to be out, or a rack to warm up, that is no doubt.
+    Only then does a belief that it is out begin to be a doubt.
     """
     tub = state.tubs.get(watch.enclosure or "")
     ends = [
         at + word.seconds
         for at, _, what, _ in (tub.deeds if tub is not None else ())
-        if (word := JOURNAL[what]).long and kind in word.suppresses and at - 600 <= since < at + word.seconds
+        if (word := JOURNAL[what]).long and word.probe and kind in word.suppresses and at - BEFORE_SECONDS <= since < at + word.seconds
     ]
     return max(ends, default=NEVER)
 

@@ -7,9 +7,9 @@ import uuid
 from dewkeeper.judge.book import Key
 from dewkeeper.judge.changes import changes, limits_difference
 from dewkeeper.judge.faults import end_fault, let_go, missing_after, retire
-from dewkeeper.judge.limits import sides_for
+from dewkeeper.judge.limits import DOUBT_SECONDS, sides_for
 from dewkeeper.judge.stages import MOVES, STAGE_WORDS, StageDeed, stage_deed, stages_at
-from dewkeeper.judge.state import NEVER, State, Tub, Watch
+from dewkeeper.judge.state import BEFORE_SECONDS, NEVER, State, Tub, Watch
 from dewkeeper.judge.types import FAIL, Command, Event, Exclusion, JournalEntry, Kind, Settings
 from dewkeeper.judge.words import (
     DAY,
@@ -134,12 +134,22 @@ def note_deed(state: State, entry: JournalEntry, now: int) -> None:
         if state.beyond_before(tub.name, kind, at):
             continue  # what was so before it was done is not explained by it
         seconds = min(word.seconds, SOON_BACK_SECONDS) if kind in SOON_BACK and not word.long else word.seconds
+        seconds = min(seconds, _longest_quiet(state, tub, kind))
         _hush(state, [(tub.name, kind)], min(at + seconds, now + LONGEST_SUPPRESSION_SECONDS), now)
     if word.restarts_memory:
         for watch in state.watches_of(tub.name):
             watch.forget()
             for kind in ("swapped", "displaced", "impossible"):
                 end_fault(state, watch, kind, now)
+
+
+def _longest_quiet(state: State, tub: Tub, kind: Kind) -> int:
+    """Return for how long a deed may quiet a kind, seconds: what is written may be wrong, and the bound of doubt holds for that, too."""
+    delays = limits_now(state, tub).delays
+    minutes = {"dry": delays.dry_tolerable_minutes, "damp": delays.damp_tolerable_minutes, "cold": delays.cold_minutes}
+    if kind not in ("dry", "damp", "cold"):
+        return LONGEST_SUPPRESSION_SECONDS
+    return round(60 * minutes[kind]) + DOUBT_SECONDS[kind] - BEFORE_SECONDS
 
 
 def _note_stage(state: State, entry: JournalEntry, now: int) -> None:

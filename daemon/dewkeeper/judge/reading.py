@@ -87,13 +87,11 @@ def take(
     outcome = _GOOD
     if watch.faults:
         traces = {k for k, bad in (("flat_line", flat), ("saturated", wet)) if bad}
-        traces |= _lasting(state, watch, now, t, h)
-        recover(state, watch, now, traces)
-        if watch.faults:
-            outcome = _in_fault(state, watch, now)
-            if outcome[0] == FAIL:
-                return outcome
-            burst = burst or "gross_range" in watch.faults  # between rubbish, too, only neighbours that agree count
+        recover(state, watch, now, traces | _lasting(state, watch, now, t, h))
+        outcome = _in_fault(state, watch, now)
+        if outcome[0] == FAIL:
+            return outcome
+        burst = burst or "gross_range" in watch.faults  # between rubbish, too, only neighbours that agree count
     seconds = now - watch.seen
     if (
         burst or seconds > state.hold or watch.pend_at != NEVER

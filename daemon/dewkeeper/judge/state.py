@@ -36,6 +36,8 @@ NEVER: Final = -(10**12)
 NEVER_JUMPED: Final = -1.0
 """In place of a vapour pressure: it did not jump."""
 
+BEFORE_SECONDS: Final = 600
+"""What was so for longer than this before a deed is not explained by it."""
 _DEEDS_ASKED: Final = 8
 """The last so many deeds, of an hour or two."""
 _BREAKS_KEPT: Final = 12
@@ -251,7 +253,7 @@ class State:
     def beyond_before(self, enclosure: str, kind: str, at: int) -> bool:
         """Return whether a probe of an enclosure read beyond tolerable on this side well before a time, whatever was believed of it."""
         sides = (side for watch in self.watches_of(enclosure) for side in watch.sides if side.kind == kind)
-        return any(0 <= side.beyond_since < at - 600 for side in sides)
+        return any(0 <= side.beyond_since < at - BEFORE_SECONDS for side in sides)
 
     def touched(self, enclosure: str | None, since: int) -> bool:
         """Return whether somebody noted to have been at an enclosure or its probe since a time."""

@@ -158,7 +158,8 @@ class Word:
 
     stage: limits of this profile hold until the entry's `until` (or `default_seconds`).
     suppresses: kinds withheld for `seconds` after the entry's time; heat is never among them.
-    long: `dry` and `cold` too are withheld for all of it: it warms up, or the probe is not in the tub.
+    long: `dry` and `cold` too are withheld for longer than an hour: it warms up, or the probe is not in the tub; `cold` for no
+    longer than it may be doubted.
     drinks: a dry floor takes water from the air for `seconds`: what holds less vapour than its room may well be right.
     ends: stages this entry ends. lever: what it changed, for advice. restarts_memory: what was usual is learned anew. opens: the enclosure was opened.
     probe: its probe was in somebody's hand.
