@@ -135,7 +135,7 @@ def note_deed(state: State, entry: JournalEntry, now: int) -> None:
             continue  # what was so before it was done is not explained by it
         seconds = min(word.seconds, SOON_BACK_SECONDS) if kind in SOON_BACK and not word.long else word.seconds
         seconds = min(seconds, _longest_quiet(state, tub, kind))
-        _hush(state, [(tub.name, kind)], min(at + seconds, now + LONGEST_SUPPRESSION_SECONDS), now)
+        _hush(state, [(tub.name, kind)], min(min(at, now) + seconds, now + LONGEST_SUPPRESSION_SECONDS), now)
     if word.restarts_memory:
         for watch in state.watches_of(tub.name):
             watch.forget()
