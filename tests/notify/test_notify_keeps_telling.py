@@ -9,6 +9,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from tests.notify.dispatcher_rig import REFUSED, START, Running, config, message, running
 from tests.notify.test_notify_plan import CONTEXT, NIGHT, NOON, alarm, event, firsts, wait
 from tests.notify.test_notify_plan import config as two_racks
@@ -69,6 +71,22 @@ def test_the_second_person_is_called_after_a_quarter_of_an_hour_whatever_the_clo
     assert planner.tick(standing, NOON + step + 899, CONTEXT) == []
     (row,) = planner.tick(standing, NOON + step + 900, CONTEXT)
     assert row.person == "Ode"
+
+
+@given(st.lists(st.tuples(st.integers(1, 400), st.integers(-(10**6), 10**8)), min_size=1, max_size=8))
+def test_the_second_person_is_called_by_elapsed_time_alone(story: list[tuple[int, int]]) -> None:
+    """Whatever steps lie between, and with a restart at each: not before 900 s have elapsed, and at the first look after them."""
+    planner, standing = Planner(two_racks(), None), [alarm("A4", "hot", priority="urgent")]
+    planner.plan([event("A4", "hot")], [], NOON, CONTEXT)
+    elapsed, wall, called = 0, NOON, False
+    for seconds, step in story:
+        elapsed, wall = elapsed + seconds, wall + seconds
+        rows = planner.tick(standing, wall, CONTEXT)
+        assert any(row.facts.get("happening") == "unanswered" for row in rows) == (elapsed >= 900 and not called)
+        called = called or elapsed >= 900
+        planner.rebased(step)
+        wall += step
+        planner = Planner(two_racks(), planner.state() or planner._stored)
 
 
 def test_what_waits_survives_a_restart_after_the_clock_was_stepped(phone: Phone) -> None:

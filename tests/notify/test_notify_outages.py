@@ -47,7 +47,7 @@ def test_a_mail_server_busy_for_two_hours_gets_few_logins_and_then_every_mail(au
 
 
 def test_mails_of_one_alarm_form_one_thread(authority: Authority) -> None:
-    """Raised, worse and over of one alarm name one root; another alarm another; each has an id of its own."""
+    """Raised, worse and over of one alarm name one root; another alarm another, beside its group's; each has an id of its own."""
     with MailServer(authority.context(), ("rack", "pw")) as server, running(by_mail(server, authority)) as run:
         for place, happening in enumerate(("raised", "escalated", "cleared")):
             at = START + 60 * place
@@ -56,10 +56,12 @@ def test_mails_of_one_alarm_form_one_thread(authority: Authority) -> None:
             run.clock.advance(60)
         run.add(message("other", alarm="b", thread="b", created=START + 180))
         run.clock.advance(60)
+        run.add(message("joined", alarm="b", thread="group", created=START + 240))
+        run.clock.advance(60)
         threads = [str(mail["References"]) for mail in server.mails]
-        assert threads == ["<alarm-a@example.org>"] * 3 + ["<alarm-b@example.org>"]
-        assert [mail["Auto-Submitted"] for mail in server.mails] == ["auto-generated"] * 4
-        assert len({str(mail["Message-ID"]) for mail in server.mails}) == 4
+        assert threads == ["<alarm-a@example.org>"] * 3 + ["<alarm-b@example.org>", "<alarm-b@example.org> <alarm-group@example.org>"]
+        assert [mail["Auto-Submitted"] for mail in server.mails] == ["auto-generated"] * 5
+        assert len({str(mail["Message-ID"]) for mail in server.mails}) == 5
 
 
 def test_a_link_down_for_a_day_and_then_a_stalling_proxy_end_in_one_digest() -> None:
