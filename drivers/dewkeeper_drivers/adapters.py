@@ -31,7 +31,10 @@ class Adapter(Protocol):
         ...
 
     def write(self, address: int, data: bytes) -> None:
-        """Send start, address, all bytes, stop. No bytes: only ask who is there. Raises OSError."""
+        """Send start, address, all bytes, stop. Raises OSError.
+
+        No bytes: only ask who is there; EOPNOTSUPP or EINVAL where the controller cannot.
+        """
         ...
 
     def read(self, address: int, count: int) -> bytes:

@@ -20,14 +20,14 @@ import threading
 from collections import deque
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
 
 from dewkeeper_config.models import Bus as BusConfig
 from dewkeeper_drivers.adapters import OpenAdapter, find_adapter
-from dewkeeper_drivers.breaker import Breaker
+from dewkeeper_drivers.branches import ROOT, Branch, BranchFault, BusHealth
 from dewkeeper_drivers.errors import BranchLost, BusBusy, BusError, BusStuck, ProbeError
 from dewkeeper_drivers.link import Link
 from dewkeeper_drivers.multiplexers import Multiplexers
+from dewkeeper_drivers.siblings import Siblings
 
 LOCK_SECONDS = 2.0
 """Patience with another user of the bus; a whole reading takes 20 ms."""
@@ -39,42 +39,18 @@ _BURST_WINDOW = 32
 _BURST_CRC_ERRORS = 3
 
 
-@dataclass(frozen=True, slots=True)
-class Branch:
-    """What fails together: a channel of a multiplexer, all of a multiplexer (channel None), or the bus (both None)."""
-
-    multiplexer: int | None = None
-    channel: int | None = None
-
-    def __str__(self) -> str:
-        if self.multiplexer is None:
-            return "the bus itself"
-        if self.channel is None:
-            return f"multiplexer {self.multiplexer:#04x}"
-        return f"channel {self.channel} of multiplexer {self.multiplexer:#04x}"
-
-
-ROOT = Branch()
-
-
-@dataclass(frozen=True, slots=True)
-class BranchFault:
-    """A branch in quarantine. `why` is the last error; it is tried again after `cycles` cycles."""
-
-    bus: str
-    branch: Branch
-    why: str
-    cycles: int
-
-
 class Bus:
-    """One controller and what hangs on it. Opens it when first needed, and again whenever it went away."""
+    """One controller and what hangs on it. Opens it when first needed, and again whenever it went away.
+
+    siblings: the buses on the same wires, this one among them; without, it is alone there.
+    """
 
     def __init__(
         self,
         config: BusConfig,
         opener: OpenAdapter,
         *,
+        siblings: Siblings | None = None,
         lock_seconds: float = LOCK_SECONDS,
         read_seconds: float = READ_SECONDS,
     ) -> None:
@@ -85,27 +61,19 @@ class Bus:
         self._read_seconds = read_seconds
         self._lock = threading.RLock()
         self._active: Port | None = None
-        self._suspect: Branch | None = None
-        self._cycle = 0
-        self._breakers: dict[Branch, Breaker] = {ROOT: Breaker()}
+        self._siblings = siblings or Siblings(config.name)
+        self._health = BusHealth(config.name)
         self._crc: deque[bool] = deque(maxlen=_BURST_WINDOW)
         self.link = Link(config, opener, lock_seconds)
         self._multiplexers = Multiplexers([m.address for m in config.multiplexers], self.link)
 
     def begin_cycle(self) -> None:
         """Start a poll: every branch gets a fresh budget of trouble."""
-        self._cycle += 1
-        bus_worked = self._breakers[ROOT].worked
-        for breaker in self._breakers.values():
-            breaker.begin_cycle(self._cycle, bus_worked)
-        sick = [b for branch, b in self._breakers.items() if branch != ROOT and b.quarantined]
-        due = [b for b in sick if b.costly and not b.pause]
-        for breaker in sorted(due, key=lambda b: b.tried_cycle)[1:]:
-            breaker.waits_its_turn = True
+        self._health.begin_cycle()
 
     def end_cycle(self) -> None:
         """End a poll: try once more to leave no channel open."""
-        if self.link.opened and self._multiplexers.unknown and not self._breakers[ROOT].given_up:
+        if self.link.opened and self._multiplexers.unknown and not self._health.given_up:
             try:
                 with self.session(Port(self, ROOT)):
                     pass
@@ -113,18 +81,8 @@ class Bus:
                 return  # the next session tries again, and its failure is booked there
 
     def faults(self) -> tuple[BranchFault, ...]:
-        """Return the branches in quarantine: one fault each, however many probes hang there.
-
-        What hangs on a branch that is named already is not named again.
-        """
-        sick = {branch: breaker for branch, breaker in self._breakers.items() if breaker.quarantined}
-        if ROOT in sick:
-            sick = {ROOT: sick[ROOT]}
-        return tuple(
-            BranchFault(self.name, branch, breaker.why, breaker.pause)
-            for branch, breaker in sick.items()
-            if branch.channel is None or Branch(branch.multiplexer) not in sick
-        )
+        """Return the branches in quarantine: one fault each, however many probes hang there."""
+        return self._health.faults()
 
     def close(self) -> None:
         """Release the controller; safe to call twice."""
@@ -154,6 +112,11 @@ class Bus:
         selected = self._active.branch.multiplexer if self._active is not None else None
         return bool(self._multiplexers.unknown - {selected})
 
+    def confirm(self) -> None:
+        """Make sure, at the end of a session, that no channel was changed under it. Raises BusError."""
+        if self._active is not None:
+            self._multiplexers.confirm(self._active.branch.multiplexer, self._active.branch.channel)
+
     @contextmanager
     def session(self, port: Port) -> Iterator[None]:
         """Have the bus, with the port's branch selected. Raises ProbeMissing, BusError; not what the block raised."""
@@ -174,7 +137,8 @@ class Bus:
             self._active.depth += 1
             return
         try:
-            self._refuse_given_up(port.branch)
+            self._health.refuse(port.branch)
+            self._siblings.refuse(self.name)
             if self.link.begin(self._read_seconds):
                 self._multiplexers.distrust()  # whatever a killed process left open
         except BaseException:
@@ -203,21 +167,17 @@ class Bus:
             return
         self._lock.release()
 
-    def _refuse_given_up(self, branch: Branch) -> None:
-        for part in dict.fromkeys((ROOT, Branch(branch.multiplexer), branch)):
-            breaker = self._breakers.setdefault(part, Breaker())
-            if breaker.given_up:
-                raise BranchLost(f"bus {self.name}: {part} is given up for now: {breaker.why}")
-
     def _select(self, port: Port) -> None:
         branch = port.branch
+        self._acquit()
         self._multiplexers.close_all()
-        self._suspect = None
+        self._health.bus_answers()
         if branch.multiplexer is None or branch.channel is None:
             return
         if self._multiplexers.unknown and port.address is not None and self.link.ask(port.address):
             self.link.trouble = BranchLost(
-                f"{port.address:#04x} answers with nothing selected: a multiplexer is stuck open"
+                f"{port.address:#04x} answers with nothing selected: a multiplexer is stuck open",
+                culprit=min(self._multiplexers.unknown),
             )
             raise self.link.trouble
         try:
@@ -233,39 +193,27 @@ class Bus:
             # Each further word would cost a controller's time-out. Whoever comes next tidies up.
             self._multiplexers.distrust(port.branch.multiplexer)
             if heard:
-                self._suspect = port.branch
+                self._health.suspect = port.branch
         elif port.branch.multiplexer is not None and self.link.opened:
             try:
                 self._multiplexers.close(port.branch.multiplexer)
             except BusStuck as error:
                 trouble = error
-                self._suspect = port.branch
+                self._health.suspect = port.branch
         if self.link.opened:  # else it went away in the middle, and its clock with it
-            self._book(port.branch, trouble, heard, self.link.now() - port.began)
+            self._health.book(port.branch, trouble, heard, self.link.now() - port.began)
+            self._siblings.note(self.name, heard, trouble if isinstance(trouble, BusStuck) else None)
 
-    def _book(self, branch: Branch, trouble: ProbeError | None, heard: bool, seconds: float) -> None:
-        """Book the session on what it says something about: the bus, the multiplexer or the branch."""
-        multiplexer = Branch(branch.multiplexer)
-        if heard:
-            self._breakers[ROOT].note_success()
-        if trouble is None:
-            self._breakers[multiplexer].note_success()
-            self._breakers[branch].note_success()
-        elif isinstance(trouble, BranchLost):
-            self._breakers[multiplexer].note_failure(seconds, str(trouble))
-        elif isinstance(trouble, BusError) and heard:
-            self._breakers[branch].note_failure(seconds, str(trouble))
-        elif isinstance(trouble, BusError):
-            self._breakers[ROOT].note_failure(seconds, f"{trouble}{self._blame()}")
+    def _acquit(self) -> None:
+        """Take the blame for a dead bus off a channel that still stands open while the bus works.
 
-    def _blame(self) -> str:
-        """Name the branch since whose use nobody on the bus has answered, and have it used more rarely."""
-        if self._suspect is None or self._suspect == ROOT:
-            return ""
-        culprit = self._breakers[self._suspect]
-        if not culprit.killer:
-            culprit.killer = culprit.failed = True
-        return f", since {self._suspect} was used"
+        Whoever mends a plug leaves it open; whoever pulls the multiplexer's supply or RESET closes it, and tells nothing.
+        """
+        blamed = self._health.blamed()
+        if blamed is None or blamed.multiplexer is None or blamed.channel is None:
+            return
+        if self._multiplexers.shows(blamed.multiplexer) == 1 << blamed.channel:
+            self._health.acquit()
 
 
 class Port:
@@ -321,11 +269,7 @@ class Port:
         self.writeto(address, buffer_out, start=out_start, end=out_end)
         self.readfrom_into(address, buffer_in, start=in_start, end=in_end)
 
-    def scan(self) -> list[int]:
-        """Return the addresses 0x08 to 0x77 that answer on this branch. Raises BusError."""
-        return [address for address in range(0x08, 0x78) if self.bus.link.ask(address, tries=2)]
 
-
-def open_bus(config: BusConfig) -> Bus:
+def open_bus(config: BusConfig, siblings: Siblings | None = None) -> Bus:
     """Return the configured bus; the hardware need not be there yet. Raises DriverUnknown, DriverBroken."""
-    return Bus(config, find_adapter(config.kind))
+    return Bus(config, find_adapter(config.kind), siblings=siblings)

@@ -85,4 +85,8 @@ class BusBusy(BusError, TimeoutError):
 
 
 class BranchLost(BusError):
-    """The multiplexer did not answer or did not select."""
+    """The multiplexer did not answer or did not select. `culprit`: address of the one at fault, if it is another."""
+
+    def __init__(self, message: str, probe: str = "", culprit: int | None = None) -> None:
+        self.culprit = culprit
+        super().__init__(message, probe)

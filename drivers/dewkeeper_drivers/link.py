@@ -23,11 +23,24 @@ fifth transfer lost, four tries fail one time in 600. The last pause outlasts a 
 does not answer: its command may have arrived although the controller reported an error."""
 
 
+_HELLOS = dict.fromkeys((0x44, 0x45, 0x46), (b"\xf3\x2d", b"\x89"))
+"""What a sensor's address is told where nobody can be asked without a word: to give its status (SHT3x), its number
+(SHT4x). A sensor that has nothing to tell does not acknowledge a read."""
+
+_NOT_SUPPORTED = frozenset({errno.EOPNOTSUPP, errno.EINVAL})
+
+
+class _CannotAsk(Exception):
+    """The controller cannot send an empty message."""
+
+
 class Link:
     """The controller of one bus and the lock that keeps other processes off it. Used by one thread at a time.
 
     trouble: the error of the last transfer of this session, None when it worked.
     heard: whether anybody answered in this session.
+    can_ask: whether, as far as is known, the controller can send an empty message: the way to ask who is there without
+        telling anybody anything.
     """
 
     def __init__(self, config: BusConfig, opener: OpenAdapter, lock_seconds: float) -> None:
@@ -43,6 +56,7 @@ class Link:
         self._jitter = random.Random(0)  # noqa: S311  spreads retries; nothing secret
         self.trouble: ProbeError | None = None
         self.heard = False
+        self.can_ask = True
 
     @property
     def opened(self) -> bool:
@@ -92,18 +106,37 @@ class Link:
                 lock.close()
 
     def write(self, address: int, data: bytes) -> None:
-        """Send one message. Raises ProbeMissing, BusError."""
-        self._transfer(address, "write to", lambda adapter: adapter.write(address, data))
+        """Send one message; an empty one, where the controller cannot, is left out. Raises ProbeMissing, BusError."""
+        if data:
+            self._transfer(address, "write to", lambda adapter: adapter.write(address, data))
+        elif self.can_ask:
+            try:
+                self._transfer(address, "ask", lambda adapter: _greet(adapter, address))
+            except _CannotAsk:
+                self.can_ask = False  # the command that follows finds out who is there
 
     def read(self, address: int, count: int) -> bytes:
         """Return `count` bytes. Raises ProbeMissing, BusError."""
         return self._transfer(address, "read from", lambda adapter: adapter.read(address, count))
 
     def ask(self, address: int, tries: int = 4) -> bool:
-        """Return whether anybody answers at the address, without saying anything to it. Raises BusError."""
+        """Return whether anybody answers at the address. Raises BusError.
+
+        Nothing is said, if the controller can ask so; else something that does no harm, or one byte is read.
+        """
+        if self.can_ask:
+            try:
+                return self._answers(address, tries, lambda adapter: _greet(adapter, address))
+            except _CannotAsk:
+                self.can_ask = False
+        if address not in _HELLOS:
+            return self._answers(address, tries, lambda adapter: adapter.read(address, 1))
+        return any(self._answers(address, tries, _saying(address, hello)) for hello in _HELLOS[address])
+
+    def _answers(self, address: int, tries: int, attempt: Callable[[Adapter], object]) -> bool:
         for _ in range(tries):
             try:
-                self._transfer(address, "ask", lambda adapter: adapter.write(address, b""), pauses=())
+                self._transfer(address, "ask", attempt, pauses=())
             except ProbeMissing:
                 self.trouble = None  # silence is an answer here
             else:
@@ -140,6 +173,7 @@ class Link:
             adapter.close()
             raise open_error(error, self._config.name) from error
         self._adapter = adapter
+        self.can_ask = True
         self._own_time = adapter if isinstance(adapter, KeepsTime) else None
 
     def _transfer(
@@ -173,6 +207,19 @@ class Link:
                 self.trouble, self.heard = None, True
                 return result
         raise AssertionError("the last try returns or raises")
+
+
+def _greet(adapter: Adapter, address: int) -> None:
+    try:
+        adapter.write(address, b"")
+    except OSError as error:
+        if error.errno in _NOT_SUPPORTED:
+            raise _CannotAsk from error
+        raise
+
+
+def _saying(address: int, hello: bytes) -> Callable[[Adapter], object]:
+    return lambda adapter: adapter.write(address, hello)
 
 
 class _NoAdapter:

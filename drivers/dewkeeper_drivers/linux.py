@@ -8,7 +8,10 @@ from __future__ import annotations
 
 import errno
 import fcntl
+import os
+import re
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 
 from smbus2 import SMBus, i2c_msg
@@ -33,12 +36,13 @@ class LinuxAdapter:
         self._path = Path(f"/dev/i2c-{number}")
         self._bus = open_smbus(number)
         try:
-            fcntl.ioctl(self._descriptor(), _I2C_TIMEOUT, int(TRANSFER_TIMEOUT_SECONDS * 100))
-            fcntl.ioctl(self._descriptor(), _I2C_RETRIES, 0)  # we retry ourselves, and count
-        except OSError as error:
-            if error.errno not in (errno.ENOTTY, errno.EINVAL):  # a controller without the setting is usable too
-                self._bus.close()
-                raise
+            _bound(self._descriptor())
+        except OSError:
+            self._bus.close()
+            raise
+        if (controller := _controller_of(number)) != number:
+            with suppress(OSError):  # not ours to open: then a held line costs the kernel's second
+                _bound_device(controller)
 
     @property
     def lock_path(self) -> Path:
@@ -46,14 +50,8 @@ class LinuxAdapter:
         return self._path
 
     def write(self, address: int, data: bytes) -> None:
-        """Send one message. Raises OSError."""
-        try:
-            self._bus.i2c_rdwr(i2c_msg.write(address, data))
-        except OSError as error:
-            # Some controllers cannot send an empty message. Then nobody can be asked without being told something;
-            # the command that follows finds out.
-            if data or error.errno not in (errno.EOPNOTSUPP, errno.EINVAL):
-                raise
+        """Send one message; some controllers refuse an empty one, with EOPNOTSUPP or EINVAL. Raises OSError."""
+        self._bus.i2c_rdwr(i2c_msg.write(address, data))
 
     def read(self, address: int, count: int) -> bytes:
         """Return `count` bytes. Raises OSError."""
@@ -82,3 +80,32 @@ class LinuxAdapter:
         if descriptor is None:
             raise OSError(errno.EBADF, "the bus is closed")
         return descriptor
+
+
+def _bound(descriptor: int) -> None:
+    """Have a controller give up soon, and once: we try again ourselves, and count. Raises OSError."""
+    try:
+        fcntl.ioctl(descriptor, _I2C_TIMEOUT, int(TRANSFER_TIMEOUT_SECONDS * 100))
+        fcntl.ioctl(descriptor, _I2C_RETRIES, 0)
+    except OSError as error:
+        if error.errno not in (errno.ENOTTY, errno.EINVAL):  # a controller without the setting is usable too
+            raise
+
+
+def _bound_device(number: int) -> None:
+    descriptor = os.open(f"/dev/i2c-{number}", os.O_RDWR | os.O_CLOEXEC)
+    try:
+        _bound(descriptor)
+    finally:
+        os.close(descriptor)
+
+
+def _controller_of(number: int) -> int:
+    """Return the number of the controller that a bus hangs on, its own if it is one.
+
+    A channel of a multiplexer that the kernel drives is a bus without wires of its own: .../i2c-1/i2c-24 below
+    /sys/devices. What is set on it has no effect; its transfers are the controller's (drivers/i2c/i2c-mux.c).
+    """
+    there = Path(f"/sys/bus/i2c/devices/i2c-{number}").resolve()
+    above = [found[1] for part in there.parts if (found := re.fullmatch(r"i2c-(\d+)", part))]
+    return int(above[0]) if above else number

@@ -17,6 +17,10 @@ ADDRESSES = range(0x70, 0x78)
 
 _CLOSED = 0
 
+FRESH_SECONDS = 0.05
+"""So soon after a session that ended with every channel where it should be the next one need not ask again at its
+beginning: it asks at its own end. Longer than the pause between two readings of a cycle, shorter than any other."""
+
 
 class Multiplexers:
     """All multiplexers of one bus. Used inside sessions of its link.
@@ -28,6 +32,7 @@ class Multiplexers:
         self._link = link
         self._addresses = tuple(addresses)
         self._silent: set[int] = set()
+        self._confirmed_at: float | None = None
         self.unknown = set(addresses)
 
     def distrust(self, address: int | None = None) -> None:
@@ -37,11 +42,14 @@ class Multiplexers:
     def close_all(self) -> None:
         """Have every multiplexer show that it is closed, closing those that are not. Raises BusStuck.
 
-        All of them, before each reading: another program, or a glitch on the supply of one, may have opened a channel
-        since. It costs 0.2 ms each. Those that do not answer are in `unknown` afterwards.
+        Another program, or a glitch on the supply of one, may have opened a channel since. It costs 0.2 ms each. Those
+        that do not answer are in `unknown` afterwards.
         """
+        confirmed, self._confirmed_at = self._confirmed_at, None
+        if not self.unknown and confirmed is not None and self._link.now() - confirmed < FRESH_SECONDS:
+            return
         for address in self._addresses:
-            if address in self.unknown or not self._shows_closed(address):
+            if address in self.unknown or self.shows(address) != _CLOSED:
                 self.close(address)
 
     def close(self, address: int) -> None:
@@ -75,14 +83,35 @@ class Multiplexers:
         except ProbeError as error:
             raise BranchLost(f"multiplexer {address:#04x} does not answer") from error
 
-    def _shows_closed(self, address: int) -> bool:
+    def confirm(self, selected: int | None, channel: int | None) -> None:
+        """Have every multiplexer show that its channels are as this session needs them. Raises BusError, BusStuck.
+
+        Asked when the answer is there: what came meanwhile through another channel is not this probe's. Those that do
+        not answer at all stay in doubt, and are looked after elsewhere.
+        """
+        for address in self._addresses:
+            if address in self.unknown and address != selected:
+                continue
+            wanted = 1 << channel if address == selected and channel is not None else _CLOSED
+            there = self.shows(address)
+            if there != wanted:
+                self.unknown.add(address)
+                seen = "nothing" if there is None else f"channels {there:#04x}"
+                raise BusError(
+                    f"multiplexer {address:#04x} shows {seen} instead of {wanted:#04x} after the reading: "
+                    f"another program uses the bus, or its supply drops out"
+                )
+        self._confirmed_at = self._link.now()
+
+    def shows(self, address: int) -> int | None:
+        """Return the mask of the channels that are open, None if it does not answer. Raises BusStuck."""
         try:
-            return self._link.read(address, 1)[0] == _CLOSED
+            return self._link.read(address, 1)[0]
         except BusStuck:
             self.unknown.add(address)
             raise
         except ProbeError:
-            return False
+            return None
 
     def _set(self, address: int, mask: int) -> None:
         self._link.write(address, bytes([mask]))

@@ -36,6 +36,9 @@ class Conversation:
         self.probe = probe
         self.address = address
         self._serial: int | None = None
+        self._heard: int | None = None
+        self._sure = False  # whether the serial was heard twice
+        self._measured: int | None = None
 
     def run(self, what: str, exchange: Callable[[], T]) -> T:
         """Return what the exchange returns, tried up to three times. Raises ProbeError.
@@ -45,7 +48,9 @@ class Conversation:
         for tries_left in range(TRIES - 1, -1, -1):
             try:
                 with self._translated(what), self.port.session():
-                    return exchange()
+                    result = exchange()
+                    self.port.bus.confirm()
+                    return result
             except (BusStuck, BranchLost):
                 raise
             except (ProbeCrc, ProbeGarbled, BusError) as error:
@@ -54,11 +59,38 @@ class Conversation:
                     raise
         raise AssertionError("the last try returns or raises")
 
+    def who(self, ask: Callable[[], int]) -> int:
+        """Return the serial number, the same at two askings, the last one before among them. Raises ProbeGarbled.
+
+        Another program may have had the sensor measure between question and answer; then a measurement comes in
+        place of the number, whole and with its checksums. It is not the same twice, or it is what we measured too.
+        """
+        for _ in range(TRIES):
+            before, self._heard = self._heard, ask()
+            if self._heard == before:
+                break
+        else:
+            raise ProbeGarbled("its serial number is another one each time: another program uses it")
+        if self._heard == self._measured:
+            raise ProbeGarbled("what it measured came in place of its serial number: another program uses it")
+        self._sure = True
+        return self.remember(self._heard)
+
     def remember(self, serial: int) -> int:
         """Keep the serial as this sensor's if it was heard in a clear moment, and return it."""
+        self._heard = serial
         if not self.port.bus.doubtful:
             self._serial = serial
         return serial
+
+    def measured(self, temperature_word: int, humidity_word: int) -> tuple[int, int]:
+        """Return the words of a conversion. Raises ProbeGarbled when they are the serial number."""
+        self._measured = temperature_word << 16 | humidity_word
+        if self._measured == self._serial:
+            if not self._sure:  # then it may as well have been the other way round
+                self._serial = self._heard = None
+            raise ProbeGarbled("its serial number came in place of what it measured: another program uses it")
+        return temperature_word, humidity_word
 
     def knows(self, serial: int) -> bool:
         """Return whether a serial is this sensor's, as far as is known."""

@@ -43,7 +43,7 @@ class Sht31dProbe:
 
     def serial(self) -> int | None:
         """Return the 32-bit serial number, asked anew. Raises ProbeError."""
-        return self._talk.run("ask for the serial number", self._ask_serial)
+        return self._talk.run("ask for the serial number", lambda: self._talk.who(self._ask_serial))
 
     def close(self) -> None:
         """Nothing is kept open between readings."""
@@ -56,13 +56,13 @@ class Sht31dProbe:
         status = self._status()
         if status & _STATUS_HEATER:
             raise ProbeGarbled("the heater does not go off")
-        self._ask_serial()
+        self._talk.remember(self._ask_serial())
 
     def _ask_serial(self) -> int:
-        return self._talk.remember(int(self._chip.serial_number))
+        return int(self._chip.serial_number)
 
     def _read(self) -> Sample:
-        self._talk.make_sure(lambda: int(self._chip.serial_number))
+        self._talk.make_sure(self._ask_serial)
         try:
             temperature_c, humidity_percent = self._chip._data()
         except ProbeMissing as error:
@@ -70,7 +70,7 @@ class Sht31dProbe:
         if not (isinstance(temperature_c, float) and isinstance(humidity_percent, float)):
             raise ProbeGarbled("not one conversion")
         # The library's scaling is exact to far less than a step, so the words come back whole.
-        words = SHT3X.encode(temperature_c, humidity_percent)
+        words = self._talk.measured(*SHT3X.encode(temperature_c, humidity_percent))
         return Sample(*words, SHT3X, self._notes())
 
     def _notes(self) -> tuple[str, ...]:

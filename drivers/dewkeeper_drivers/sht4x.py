@@ -32,7 +32,7 @@ class Sht4xProbe:
 
     def serial(self) -> int | None:
         """Return the 32-bit serial number, asked anew. Raises ProbeError."""
-        return self._talk.run("ask for the serial number", self._ask_serial)
+        return self._talk.run("ask for the serial number", lambda: self._talk.who(self._ask_serial))
 
     def close(self) -> None:
         """Nothing is kept open between readings."""
@@ -40,19 +40,19 @@ class Sht4xProbe:
     def _open(self) -> None:
         library = self._talk.port.bus.link.library("adafruit_sht4x")
         self._chip = library.SHT4x(self._talk.port, self._talk.address)  # soft reset
-        self._ask_serial()
+        self._talk.remember(self._ask_serial())
 
     def _ask_serial(self) -> int:
-        return self._talk.remember(int(self._chip.serial_number))
+        return int(self._chip.serial_number)
 
     def _read(self) -> Sample:
-        serial = int(self._chip.serial_number)
+        serial = self._ask_serial()
         self._talk.make_sure(lambda: serial)
         # One conversion, both checksums checked. The values are cut to 0..100 %, the buffer still has the words.
         _ = self._chip.measurements
         frame = bytes(self._chip._buffer)
-        notes = () if self._talk.knows(serial) else ("reset_seen",)
-        return Sample(int.from_bytes(frame[:2], "big"), int.from_bytes(frame[3:5], "big"), SHT4X, notes)
+        words = self._talk.measured(int.from_bytes(frame[:2], "big"), int.from_bytes(frame[3:5], "big"))
+        return Sample(*words, SHT4X, () if self._talk.knows(serial) else ("reset_seen",))
 
 
 def open_probe(config: ProbeConfig, bus: Bus | None) -> Sht4xProbe:

@@ -39,6 +39,7 @@ def seam() -> Iterator[Seam]:
         def served(wire: Wire, config: BusConfig) -> BusConfig:
             if wire.number not in kernel.adapters:
                 kernel.add(wire)
+            kernel.adapters[wire.number].controller.wire = wire  # an example of hypothesis has one of its own
             return config.model_copy(update={"kind": "linux", "options": {}})
 
         yield served

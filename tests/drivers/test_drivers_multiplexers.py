@@ -10,7 +10,8 @@ from typing import Any
 import pytest
 
 from dewkeeper_demo.wire_faults import HeldLow, Noise, Refuse, Slow, Swallow
-from dewkeeper_drivers.buses import Branch, Bus
+from dewkeeper_drivers.branches import Branch
+from dewkeeper_drivers.buses import Bus
 from dewkeeper_drivers.contract import Probe
 from dewkeeper_drivers.errors import BranchLost, BusError, BusStuck, ProbeError, ProbeMissing
 
@@ -361,3 +362,30 @@ def test_after_a_time_out_nothing_more_is_said(two: Cycle) -> None:
     with pytest.raises(BusStuck):
         two.probes[0].read()
     assert two.wire.now() - began < 1.1
+
+
+@pytest.mark.parametrize("opens", [(0, 1 << 5), (1, 1 << 3)], ids=["another channel", "the other multiplexer's"])
+def test_another_program_that_selects_at_any_moment_never_mixes_probes(opens: tuple[int, int], rig: Any) -> None:
+    """Whenever another program selects a channel of its own, the reading is its own sensor's or none, and soon its own."""
+    first, second = rig.wire.add_mux(0x70), rig.wire.add_mux(0x71)
+    for mux, channel, number in ((first, 3, 0), (first, 5, 1), (second, 3, 2)):
+        rig.behind(mux, channel, number)
+    bus = rig.bus()
+    places = ((0x70, 3), (0x70, 5), (0x71, 3))
+    cycle = Cycle(bus, {n: rig.probe(bus, mux=mux, channel=channel) for n, (mux, channel) in enumerate(places)}, rig.wire)
+    which, mask = opens
+    misread = 0
+    for position in _positions(cycle):
+        moment = rig.wire.transfers + position
+
+        def meddle(wire: Any, transfer: Any, happen: Any, moment: int = moment) -> None:
+            happen()
+            if transfer.number == moment + 1:
+                wire.muxes[which].mask = mask
+
+        rig.wire.faults[:] = [meddle]
+        found = cycle.read()
+        misread += not all(isinstance(result, type) or result == number for number, result in found.items())
+        rig.wire.faults.clear()
+        assert cycle.read() == cycle.all_well, f"not recovered from position {position}"
+    assert misread == 0

@@ -18,6 +18,7 @@ from dewkeeper_drivers.errors import (
     DriverUnusable,
     ProbeCrc,
     ProbeError,
+    ProbeGarbled,
     ProbeMissing,
     ProbeReset,
 )
@@ -244,3 +245,54 @@ def test_scale_is_the_data_sheets() -> None:
     """The end points of the scale are the data sheet's (section 4.13): -45 and 130 °C, 0 and 100 %."""
     assert SHT3X.decode(0, 0) == (-45.0, 0.0)
     assert SHT3X.decode(65535, 65535) == (130.0, 100.0)
+
+
+class _Measures:
+    """Another program that has the sensor measure whenever we have asked for its serial number, and waits for it."""
+
+    def __init__(self, times: int) -> None:
+        self.times = times
+
+    def __call__(self, wire: Any, transfer: Any, happen: Any) -> None:
+        happen()
+        if transfer.data == b"\x37\x80" and self.times > 0:
+            self.times -= 1
+            wire.chips[0].write(b"\x24\x00", wire.now())
+            wire.pass_time(0.02)
+
+
+@pytest.mark.parametrize("times", [1, 2, 3])
+def test_a_measurement_is_not_taken_for_a_serial_number(times: int, rig: Any) -> None:
+    """When another program has the sensor measure between question and answer the number is asked for again."""
+    rig.direct(7)
+    rig.wire.faults.append(_Measures(times))
+    probe = rig.probe(rig.bus())
+    probe.read()
+    assert probe.serial() == 7
+
+
+def test_without_an_end_to_it_there_is_no_serial_number(rig: Any) -> None:
+    """While every answer is a measurement, in air that never changes, there is an error and no number."""
+    rig.direct(7)
+    rig.wire.faults.append(_Measures(1_000))
+    probe = rig.probe(rig.bus())
+    assert probe.read().temperature_word == 20_007
+    with pytest.raises(ProbeGarbled, match="in place of its serial number"):
+        probe.serial()
+
+
+def test_a_serial_number_is_not_taken_for_a_measurement(rig: Any) -> None:
+    """When another program asks for the serial number between conversion and answer, the conversion is made again."""
+    chip = rig.direct(7)
+    asked: list[int] = []
+
+    def asks(wire: Any, transfer: Any, happen: Any) -> None:
+        if transfer.kind == "read" and chip._answer is not None and len(asked) < 1 and chip.converted:
+            asked.append(transfer.number)
+            chip.write(b"\x37\x80", wire.now())
+        happen()
+
+    probe = rig.probe(rig.bus())
+    rig.wire.faults.append(asks)
+    assert probe.read().temperature_word == 20_007
+    assert asked

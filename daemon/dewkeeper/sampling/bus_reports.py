@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Mapping
 
 from dewkeeper.judge.types import SystemReport
 from dewkeeper_config.models import Bus
-from dewkeeper_drivers.buses import BranchFault
+from dewkeeper_drivers.branches import BranchFault
 from dewkeeper_drivers.diagnosis import Diagnosis
 
 STUCK_SECONDS = 120.0

@@ -12,7 +12,8 @@ from dewkeeper.judge.types import Failure, Reading
 from dewkeeper.sampling.bus_reports import part_name
 from dewkeeper_config.models import Bus as BusConfig
 from dewkeeper_config.models import ProbeConfig
-from dewkeeper_drivers.buses import BranchFault, Bus, open_bus
+from dewkeeper_drivers.branches import BranchFault
+from dewkeeper_drivers.buses import Bus, open_bus
 from dewkeeper_drivers.contract import Probe, Sample, spelled
 from dewkeeper_drivers.diagnosis import Diagnosis, diagnose
 from dewkeeper_drivers.errors import (
@@ -27,6 +28,7 @@ from dewkeeper_drivers.errors import (
     ProbeGarbled,
     ProbeReset,
 )
+from dewkeeper_drivers.siblings import Siblings
 from dewkeeper_drivers.table import open_probe
 
 log = logging.getLogger(__name__)
@@ -58,6 +60,7 @@ class AdapterWorker:
         self._bus_configs = {bus.name: bus for bus in buses}
         self._clock = clock
         self._identify = identify
+        self._siblings = Siblings(name)
         self._buses: dict[str, Bus] = {}
         self._open: dict[str, Probe] = {}
         self._skip: dict[str, tuple[int, int]] = {}  # probe -> polls to skip now, polls skipped last time
@@ -94,19 +97,17 @@ class AdapterWorker:
 
     def read_all(self, at: int, keep: Callable[[Reading], None]) -> None:
         """Read every probe once, in order, handing each reading over as soon as it is there."""
+        self._siblings.begin_cycle()
         for bus in self._buses.values():
             bus.begin_cycle()
         for probe in self.probes:
             keep(self._read(probe, at))
         for bus in self._buses.values():
             bus.end_cycle()
-        self.faults = tuple(fault for bus in self._buses.values() for fault in bus.faults())
+        self.faults = self._siblings.faults() or tuple(
+            fault for bus in self._buses.values() for fault in bus.faults()
+        )
         self.troubles = dict(self._found.values())
-
-    def probe(self, name: str) -> Probe:
-        """Return the opened probe, opening it if need be; for tools that run inside this worker. Raises DriverError."""
-        config = next(p for p in self.probes if p.name == name)
-        return self._opened(config)
 
     def _run(self) -> None:
         while not self._stop:
@@ -186,25 +187,31 @@ class AdapterWorker:
             raise
 
     def _sample(self, config: ProbeConfig) -> Sample:
-        sample = self._opened(config).read()
+        sample = self._known(config)
         if "reset_seen" in sample.notes:
             # Perhaps pulled, and another one plugged in: this sample is believed only when it is known whose it is.
             self._close(config.name)
-            self._opened(config)
+            self._known(config)
         return sample
 
-    def _opened(self, config: ProbeConfig) -> Probe:
+    def _known(self, config: ProbeConfig) -> Sample:
+        """Read a probe; one opened for it is asked whose sensor it is after it was read, when both can be compared."""
         probe = self._open.get(config.name)
-        if probe is None:
-            bus = self._bus(config.bus) if config.bus is not None else None
-            probe = open_probe(config, bus)
+        if probe is not None:
+            return probe.read()
+        bus = self._bus(config.bus) if config.bus is not None else None
+        probe = self._open[config.name] = open_probe(config, bus)
+        try:
+            sample = probe.read()
             self._identify(config.name, probe.serial())
-            self._open[config.name] = probe
-        return probe
+        except DriverError:
+            self._close(config.name)  # so that it is asked again
+            raise
+        return sample
 
     def _bus(self, name: str) -> Bus:
         if name not in self._buses:
-            self._buses[name] = open_bus(self._bus_configs[name])
+            self._buses[name] = open_bus(self._bus_configs[name], self._siblings)
         return self._buses[name]
 
     def _close(self, name: str) -> None:
