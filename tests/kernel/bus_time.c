@@ -1,8 +1,12 @@
 /* Waiting for the bus without waiting: with $EMULATED_I2C_WAITS=wire a thread that uses the bus and sleeps lets the
- * wire's own clock pass instead, and every clock of the process is ahead by what was not waited. So a conversion takes
- * its 15 ms of the wire's time whatever the machine does beside, and a poll of 128 probes takes a tenth of a second.
+ * wire's own clock pass instead. While such a thread works the clocks of the process show the time of the wire and no
+ * other; while all of them wait for work they go on as the machine's do. So a conversion takes its 15 ms and a deadline is
+ * met or missed whatever the machine does beside, and a poll of 128 probes takes a tenth of a second.
  *
- * With $EMULATED_I2C_IDLE=N as well, time runs N times as fast while nothing is said on the bus: a day in minutes. */
+ * With $EMULATED_I2C_WAITS=gone such a sleep passes on the wire too, but for the process it took no time at all: for one
+ * whose clock must keep step with another's.
+ *
+ * With $EMULATED_I2C_IDLE=N beside `wire` they go N times as fast while all wait: a day in minutes. */
 #define _GNU_SOURCE
 #include "i2c_dev.h"
 #include <dlfcn.h>
@@ -16,21 +20,28 @@
 #include <time.h>
 
 #define SECOND 1000000000LL
-#define SLICE (5 * 1000000LL)      /* how soon a waiting thread notices that time was skipped */
-#define IDLE_AFTER (30 * 1000000LL) /* real time without a word on the bus */
+#define SLICE (5 * 1000000LL) /* how soon a waiting thread notices that time was skipped */
+#define CLOCKS 8
 
-static atomic_llong ahead, spoken;
+static atomic_llong ahead;
+static atomic_int users, working; /* threads that have used the bus, and those of them that do not wait for work */
+static __thread int uses;
+static pthread_key_t at_end;
+static long idle_speed = 1;
+static long long begun[CLOCKS];
 static __typeof__(&clock_gettime) next_gettime;
 static __typeof__(&clock_nanosleep) next_nanosleep;
 
-static int skips(void) {
-  static int known;
-  if (!known) {
-    const char *waits = getenv("EMULATED_I2C_WAITS");
-    known = waits != NULL && !strcmp(waits, "wire") ? 2 : 1;
+static enum { UNKNOWN, REAL, WIRE, GONE } waits(void) {
+  static int known = UNKNOWN;
+  if (known == UNKNOWN) {
+    const char *asked = getenv("EMULATED_I2C_WAITS");
+    known = asked == NULL ? REAL : !strcmp(asked, "wire") ? WIRE : !strcmp(asked, "gone") ? GONE : REAL;
   }
-  return known == 2;
+  return known;
 }
+
+static int skips(void) { return waits() == WIRE; }
 
 static long long in_ns(const struct timespec *time) { return time->tv_sec * SECOND + time->tv_nsec; }
 static struct timespec from_ns(long long ns) { return (struct timespec){ns / SECOND, ns % SECOND}; }
@@ -47,19 +58,37 @@ static int told(clockid_t clock) {
                      clock == CLOCK_BOOTTIME || clock == CLOCK_REALTIME_COARSE || clock == CLOCK_MONOTONIC_COARSE);
 }
 
-void bus_time_passed(double seconds) {
-  if (!skips()) return;
-  atomic_fetch_add(&ahead, (long long)(seconds * 1e9));
-  atomic_store(&spoken, really(CLOCK_MONOTONIC));
+/* What a clock shows to the process. */
+static long long shown(clockid_t clock) {
+  return begun[clock] + atomic_load(&ahead);
 }
 
-static void *pace(void *speed) {
+void bus_time_passed(double seconds) {
+  if (!skips()) return;
+  if (!uses) {
+    uses = 1, atomic_fetch_add(&users, 1), atomic_fetch_add(&working, 1);
+    pthread_setspecific(at_end, &uses);
+  }
+  atomic_fetch_add(&ahead, (long long)(seconds * 1e9));
+}
+
+static void ended(void *used) {
+  (void)used;
+  atomic_fetch_add(&users, -1), atomic_fetch_add(&working, -1);
+}
+
+static void rest(int begins) {
+  if (uses) atomic_fetch_add(&working, begins ? -1 : 1);
+}
+
+static void *pace(void *unused) {
   long long last = really(CLOCK_MONOTONIC);
+  (void)unused;
   for (;;) {
     struct timespec step = from_ns(SLICE);
     next_nanosleep(CLOCK_MONOTONIC, 0, &step, NULL);
     long long now = really(CLOCK_MONOTONIC);
-    if (now - atomic_load(&spoken) > IDLE_AFTER) atomic_fetch_add(&ahead, (now - last) * ((long)speed - 1));
+    if (atomic_load(&working) == 0) atomic_fetch_add(&ahead, (now - last) * (atomic_load(&users) ? idle_speed : 1));
     last = now;
   }
   return NULL;
@@ -69,8 +98,11 @@ __attribute__((constructor)) static void begin(void) {
   const char *speed = getenv("EMULATED_I2C_IDLE");
   pthread_t pacer;
   next_nanosleep = (__typeof__(&clock_nanosleep))dlsym(RTLD_NEXT, "clock_nanosleep");
-  atomic_store(&spoken, really(CLOCK_MONOTONIC));
-  if (skips() && speed != NULL && atol(speed) > 1) pthread_create(&pacer, NULL, pace, (void *)atol(speed));
+  if (!skips()) return;
+  pthread_key_create(&at_end, ended);
+  for (clockid_t clock = 0; clock < CLOCKS; clock++) begun[clock] = really(clock);
+  if (speed != NULL && atol(speed) > 1) idle_speed = atol(speed);
+  pthread_create(&pacer, NULL, pace, NULL);
 }
 
 int clock_gettime(clockid_t clock, struct timespec *now) {
@@ -78,7 +110,7 @@ int clock_gettime(clockid_t clock, struct timespec *now) {
     if (next_gettime == NULL) really(CLOCK_MONOTONIC);
     return next_gettime(clock, now);
   }
-  *now = from_ns(really(clock) + atomic_load(&ahead));
+  *now = from_ns(shown(clock));
   return 0;
 }
 
@@ -98,16 +130,22 @@ time_t time(time_t *now) {
 }
 
 int clock_nanosleep(clockid_t clock, int flags, const struct timespec *asked, struct timespec *left) {
+  if (waits() == GONE && clock == CLOCK_MONOTONIC) {
+    long long pause = in_ns(asked) - (flags & TIMER_ABSTIME ? really(clock) : 0);
+    if (pause <= 0 || bus_sleep((double)pause / 1e9)) return 0;
+  }
   if (!told(clock)) return next_nanosleep(clock, flags, asked, left);
-  long long now = really(clock) + atomic_load(&ahead);
+  long long now = shown(clock);
   long long until = in_ns(asked) + (flags & TIMER_ABSTIME ? 0 : now);
   if (until <= now || bus_sleep((double)(until - now) / 1e9)) return 0;
-  while ((now = really(clock) + atomic_load(&ahead)) < until) {
+  int error = 0;
+  rest(1); /* of no bus: time goes on */
+  while (!error && (now = shown(clock)) < until) {
     struct timespec step = from_ns(until - now < SLICE ? until - now : SLICE);
-    int error = next_nanosleep(clock, 0, &step, NULL);
-    if (error) return error;
+    error = next_nanosleep(clock, 0, &step, NULL);
   }
-  return 0;
+  rest(0);
+  return error;
 }
 
 int nanosleep(const struct timespec *asked, struct timespec *left) {
@@ -118,12 +156,12 @@ int nanosleep(const struct timespec *asked, struct timespec *left) {
 }
 
 /* A wait until a time of ours, in slices of real time; `one` waits until a real time and returns ETIMEDOUT after it. */
-#define WAITING(clock, until, one)                                               \
-  for (;;) {                                                                     \
-    long long now_ = really(clock), left_ = in_ns(until) - now_ - atomic_load(&ahead); \
-    struct timespec slice = from_ns(now_ + (left_ < SLICE ? left_ : SLICE));     \
-    int error_ = left_ <= 0 ? (slice = from_ns(now_), one) : (one);              \
-    if (error_ != ETIMEDOUT || left_ <= SLICE) return error_;                    \
+#define WAITING(clock, until, one)                                                  \
+  for (;;) {                                                                        \
+    long long left_ = in_ns(until) - shown(clock);                                  \
+    struct timespec slice = from_ns(really(clock) + (left_ < 0 ? 0 : left_ < SLICE ? left_ : SLICE)); \
+    int error_ = (one);                                                             \
+    if (error_ != ETIMEDOUT || left_ <= 0) return error_;                           \
   }
 
 static int sem_until(int (*wait)(sem_t *, clockid_t, const struct timespec *), sem_t *sem, clockid_t clock, const struct timespec *slice) {
@@ -137,8 +175,19 @@ static int sem_sliced(sem_t *sem, clockid_t clock, const struct timespec *until)
   WAITING(clock, until, sem_until(next, sem, clock, &slice))
 }
 
+int sem_wait(sem_t *sem) {
+  static int (*next)(sem_t *);
+  if (next == NULL) next = (int (*)(sem_t *))dlsym(RTLD_NEXT, "sem_wait");
+  rest(1);
+  int failed = next(sem);
+  rest(0);
+  return failed;
+}
+
 int sem_clockwait(sem_t *sem, clockid_t clock, const struct timespec *until) {
+  rest(1);
   int error = sem_sliced(sem, clock, until);
+  rest(0);
   if (!error) return 0;
   errno = error;
   return -1;

@@ -22,7 +22,7 @@ from typing import Any
 from tests.kernel.emulated import EmulatedKernel, preloaded
 
 from dewkeeper_demo.wire import Wire
-from dewkeeper_demo.wire_chips import Sht3x
+from dewkeeper_demo.wire_chips import Air, Sht3x
 from dewkeeper_demo.wire_faults import HeldLow
 
 FIRST_CHANNEL = 22
@@ -30,16 +30,21 @@ FIRST_SERIAL = 0x0C41_0001
 
 
 class Rack:
-    """The wire, its probes `p0`, `p1` ... and where each hangs: bus number, multiplexer, channel, address."""
+    """The wire, its probes `p0`, `p1` ... and where each hangs: bus number, multiplexer, channel, address.
 
-    def __init__(self, kernel: EmulatedKernel, probes: int, behind: str, number: int = 1) -> None:
+    behind: `none`, or multiplexers driven by the daemon (`user`) or by the `kernel`. air: of each probe, by its index.
+    """
+
+    def __init__(
+        self, kernel: EmulatedKernel, probes: int, behind: str, number: int = 1, air: Callable[[int], Air] | None = None
+    ) -> None:
         self.control: dict[str, Any] = {}
         self.wire = Wire(number)
         self.chips: dict[str, Sht3x] = {}
         self.places: dict[str, tuple[int, int | None, int | None, int]] = {}
         kernel.add(self.wire)
         for index in range(probes):
-            chip = Sht3x(self._air(f"p{index}"), FIRST_SERIAL + index, 0x44 + index % 2)
+            chip = Sht3x(air(index) if air else self._air(f"p{index}"), FIRST_SERIAL + index, 0x44 + index % 2)
             self.chips[f"p{index}"] = chip
             if behind == "none":
                 self.wire.attach(chip)
@@ -78,7 +83,7 @@ class Rack:
             lines += [f"multiplexer = {mux:#04x}", f"channel = {channel}"] if mux is not None else []
         return "\n".join(lines) + "\n"
 
-    def _air(self, name: str) -> Callable[[], tuple[float, float]]:
+    def _air(self, name: str) -> Air:
         return lambda: (
             float(self.control.get("temperature", {}).get(name, 28.0)),
             float(self.control.get("humidity", {}).get(name, 65.0)),
@@ -99,7 +104,7 @@ def main(arguments: list[str]) -> None:
         signal.signal(number, lambda *_: over.set())
     with EmulatedKernel(args.folder, real_time=True) as kernel:
         rack = Rack(kernel, args.probes, args.behind, args.number)
-        for name, value in preloaded(args.folder, real_time=True).items():
+        for name, value in preloaded(args.folder, "real").items():
             print(f"{name}={value}")
         print(rack.configuration(), flush=True)
         said = ""

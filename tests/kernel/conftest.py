@@ -42,7 +42,7 @@ def child(kernel: EmulatedKernel) -> Child:
         asked = ["-m", "dewkeeper", *command] if command else ["-c", text]
         done = subprocess.run(
             [sys.executable, "-W", "error", *asked],
-            env={**os.environ, **kernel.environment()}, capture_output=True, text=True, check=False, timeout=100,
+            env={**os.environ, **kernel.environment()}, capture_output=True, text=True, check=False, timeout=600,
         )  # fmt: skip
         assert done.returncode == code, done.stderr
         return done.stdout

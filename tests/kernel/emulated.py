@@ -11,8 +11,8 @@
 The wires and chips are the demonstration's, in this process, with all their faults (`wire_faults`). What the child says
 to the devices reaches them through a small library in C, loaded by LD_PRELOAD (`i2c_dev.c`) and built here by `cc`.
 
-Time: by default a wait of the child for the bus takes the wire's time and no real time, and the child's clocks are
-ahead by what it did not wait (`bus_time.c`); nothing then depends on how busy the machine is. With
+Time: by default a wait of the child for the bus takes the wire's time and no real time, and while a thread of its uses
+the bus no other time passes for it (`bus_time.c`); nothing then depends on how busy the machine is. With
 `EmulatedKernel(real_time=True)` everything takes the time it takes: for children with clocks of their own, and for
 several that talk at once.
 
@@ -44,6 +44,7 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import TracebackType
+from typing import Literal
 
 from dewkeeper_demo.wire import Wire
 from dewkeeper_demo.wire_chips import Mux
@@ -188,7 +189,7 @@ class EmulatedKernel:
 
         idle_speed: how many times as fast the child's clocks go while nothing is said on the bus.
         """
-        return preloaded(self.folder, real_time=self.real_time, idle_speed=idle_speed)
+        return preloaded(self.folder, "real" if self.real_time else "wire", idle_speed)
 
     def add(self, wire: Wire) -> Controller:
         """Make a wire /dev/i2c-N, N its number, and return its controller."""
@@ -205,6 +206,7 @@ class EmulatedKernel:
         driven = KernelMux(mux, disconnect)
         parent = f"i2c-{wire.number}"
         there = self.own(wire.number, mux.address, "pca954x")
+        (there / "idle_state").write_text("-2\n" if disconnect else "-1\n")
         numbers = list(range(first, first + len(mux.channels)))
         for channel, number in enumerate(numbers):
             self.adapters[number] = Adapter(controller, driven, channel)
@@ -316,12 +318,12 @@ class EmulatedKernel:
         return _ANSWER.pack(code, len(result), wire.now() - before) + result
 
 
-def preloaded(folder: Path, *, real_time: bool = False, idle_speed: int = 1) -> dict[str, str]:
-    """Return the variables with which a process meets the devices in a folder."""
-    found = {"LD_PRELOAD": str(library()), "EMULATED_I2C": str(folder)}
-    if not real_time:
-        found |= {"EMULATED_I2C_WAITS": "wire", "EMULATED_I2C_IDLE": str(idle_speed)}
-    return found
+def preloaded(folder: Path, waits: Literal["real", "wire", "gone"] = "wire", idle_speed: int = 1) -> dict[str, str]:
+    """Return the variables with which a process meets the devices in a folder; `bus_time.c` says what the waits are."""
+    return {
+        "LD_PRELOAD": str(library()), "EMULATED_I2C": str(folder),
+        "EMULATED_I2C_WAITS": waits, "EMULATED_I2C_IDLE": str(idle_speed),
+    }  # fmt: skip
 
 
 def _open(adapter: Adapter, about: int, data: bytes) -> bytes:
