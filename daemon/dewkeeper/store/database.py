@@ -113,7 +113,7 @@ def plain_reason(error: Exception) -> str:
         ("Read-only", "the disk is read-only"),
         ("No space left", "the disk is full"),
         ("locked", "another program holds the database"),
-        ("malformed", "the database file is damaged"),
+        ("image is malformed", "the database file is damaged"),
         ("not a database", "the database file is damaged"),
         ("disk I/O error", "the disk reports errors"),
         ("interrupted", "the question took too long and was broken off"),

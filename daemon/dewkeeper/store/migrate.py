@@ -18,7 +18,7 @@ from dewkeeper.store.errors import StoreDamaged, StoreUnusable
 
 STEPS = (
     "v0001_first", "v0002_archive", "v0003_late", "v0004_quarters", "v0005_days", "v0006_ring", "v0007_halves", "v0008_hours",
-    "v0009_damaged",
+    "v0009_damaged", "v0010_lasting",
 )  # fmt: skip
 HEAD = STEPS[-1][1:5]
 _LONGEST_SECONDS = 240

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Collection, Iterator, Sequence
 from itertools import pairwise
 
@@ -9,18 +10,37 @@ from sqlalchemy import Connection
 
 from dewkeeper.judge.in_force import SERVICE_VERBS, InForce
 from dewkeeper.judge.stages import STAGE_WORDS
-from dewkeeper.judge.types import Command, Item, JournalEntry, Settings
+from dewkeeper.judge.types import Command, Item, JournalEntry, Rebase, Settings
 from dewkeeper.store import codec
 
-_STAGES = ",".join(f"'{word}'" for word in sorted(STAGE_WORDS))
-_SERVICE = ",".join(f"'{verb}'" for verb in sorted(SERVICE_VERBS))
-_NEW = f"""
-SELECT seq, kind, data FROM item WHERE seq > ? AND (
-  kind = 'Settings'
-  OR kind = 'Rebase' AND data ->> '$.dates_since' IS NOT NULL
-  OR kind = 'Command' AND data ->> '$.verb' IN ({_SERVICE})
-  OR kind = 'JournalEntry' AND (data ->> '$.what' IN ({_STAGES}) OR data ->> '$.replaces' IS NOT NULL)
-) ORDER BY seq"""  # noqa: S608  the judge's own words
+_NEW = "SELECT seq, kind, data FROM item INDEXED BY item_lasting WHERE lasting = 1 AND seq > ? ORDER BY seq"
+_WORDS = json.dumps([sorted(STAGE_WORDS), sorted(SERVICE_VERBS)])
+_NOTE = "words that last"
+TEXT = "CASE WHEN json_valid(data) THEN data ELSE '{}' END"
+"""An item's JSON, in SQL: a bad card garbles text, and one entry must keep nobody from all others."""
+_LASTS = f"""
+kind = 'Settings'
+OR kind = 'Command' AND {TEXT} ->> '$.verb' IN (SELECT value FROM json_each(?))
+OR kind = 'JournalEntry'
+AND ({TEXT} ->> '$.what' IN (SELECT value FROM json_each(?)) OR {TEXT} ->> '$.replaces' IS NOT NULL)"""  # noqa: S608  our own words
+
+
+def lasts(item: Item) -> bool:
+    """Return whether an item must be known to say what held at any later time."""
+    if isinstance(item, JournalEntry):
+        return item.what in STAGE_WORDS or item.replaces is not None
+    if isinstance(item, Rebase):
+        return item.dates_since is not None  # what is known is dated anew
+    return isinstance(item, Settings) or (isinstance(item, Command) and item.verb in SERVICE_VERBS)
+
+
+def mark(connection: Connection) -> None:
+    """Mark the items that last, if that was not done by the words of this version; in the writer's transaction."""
+    done = connection.exec_driver_sql("SELECT value FROM note WHERE name = ?", (_NOTE,)).scalar()
+    if done != _WORDS:
+        words = json.dumps(sorted(SERVICE_VERBS)), json.dumps(sorted(STAGE_WORDS))
+        connection.exec_driver_sql(f"UPDATE item SET lasting = 1 WHERE lasting IS NULL AND ({_LASTS})", words)  # noqa: S608
+        connection.exec_driver_sql("INSERT OR REPLACE INTO note VALUES (?, ?)", (_NOTE, _WORDS))
 
 
 _ALL = -(1 << 62)

@@ -13,7 +13,7 @@ from typing import Any
 
 from tests.bench.store.bench_store_rack import DAY, NAMES, START, UTC, HandClock, Rack, cycles, mark, nights, settings
 
-from dewkeeper.judge.types import MISSING, PASS, Quality, Reading
+from dewkeeper.judge.types import MISSING, PASS, JournalEntry, Quality, Reading
 from dewkeeper.store import History, Store
 from dewkeeper.store.records import Batch, Snapshot
 from dewkeeper_config.models import Storage
@@ -55,7 +55,7 @@ def fill(folder: Path, before: float, measured: float, commit_minutes: int) -> d
 
 
 def history(folder: Path, days: float, poll_seconds: int) -> dict[str, float]:
-    """Store days of readings that the judge has not seen, with the compaction of each night."""
+    """Store days of readings that the judge has not seen, with the compaction of each night and what a keeper writes down."""
     with contextlib.closing(Store.open(folder, Storage(folder=folder, ballast_mb=0), HandClock(START))) as store:
         store.commit(Batch(items=(settings(poll_seconds=poll_seconds),)))
         waiting: list[tuple[Reading, Quality]] = []
@@ -65,11 +65,23 @@ def history(folder: Path, days: float, poll_seconds: int) -> dict[str, float]:
             if at % 3600 == NIGHT % 3600:
                 store.commit(Batch(readings=tuple(waiting), snapshot=Snapshot(at, 0, b"state")))
                 waiting = []
+                store.commit(Batch(items=entries(at)))
             if at % DAY == NIGHT:
                 store.compact(at, UTC)
         if waiting:
             store.commit(Batch(readings=tuple(waiting)))
     return {"days": days}
+
+
+def entries(at: int) -> tuple[JournalEntry, ...]:
+    """Return what was written down in an hour: a hundred entries a day for 128 tubs, every twentieth a stage."""
+    return tuple(
+        JournalEntry(
+            f"{at}-{n}", at, NAMES[(at // 3600 * 4 + n) % len(NAMES)], "opaque" if (at // 3600 * 4 + n) % 20 == 0 else "misted",
+            "front left, half a litre", "Ina", at + 5 * DAY if (at // 3600 * 4 + n) % 20 == 0 else None, at,
+        )
+        for n in range(4)
+    )  # fmt: skip
 
 
 def cut(folder: Path, synchronous: str) -> dict[str, float]:

@@ -1,0 +1,59 @@
+"""What lasts is found without reading the journal, and by whatever words the version that opens the store knows."""
+
+from __future__ import annotations
+
+import sqlite3
+from contextlib import closing
+from typing import Any
+
+from tests.store.conftest import MIDNIGHT, Shelf
+from tests.store.plain import settings
+
+from dewkeeper.judge.types import Command, JournalEntry
+from dewkeeper.store.database import FILE_NAME
+from dewkeeper.store.records import Batch
+
+
+def _filled(shelf: Shelf) -> None:
+    entries = [JournalEntry(f"j{n}", MIDNIGHT + n, "B1", "misted", "x" * 300, entered=MIDNIGHT + n) for n in range(3000)]
+    entries[700] = JournalEntry("blue", MIDNIGHT + 700, "B2", "opaque", until=MIDNIGHT + 9 * 86400, entered=MIDNIGHT + 700)
+    entries[900] = JournalEntry("put right", MIDNIGHT + 900, "B1", "note", replaces="j5", entered=MIDNIGHT + 900)
+    order = Command("o", MIDNIGHT + 10, "out_of_service", "Ina", enclosure="B3", why="empty", until=MIDNIGHT + 86400)
+    shelf.store.commit(Batch(items=(settings(MIDNIGHT, 60, 60, 70), order, *entries)))
+
+
+def _known(shelf: Shelf) -> tuple[Any, ...]:
+    at = MIDNIGHT + 86000
+    with shelf.history() as history:
+        held, shown = history.in_force(), history.journal()
+    out = held.out_of_service_seconds("B3", MIDNIGHT, MIDNIGHT + 900)
+    return held.stage("B2", at), held.stage("B1", at), out, [entry.id for entry in shown]
+
+
+def test_stages_orders_and_corrections_are_found_without_reading_the_journal(shelf: Shelf) -> None:
+    """Of three thousand entries, pages of them, the question what held reads those that last: three and the settings."""
+    _filled(shelf)
+    blue, plain, _, shown = _known(shelf)
+    assert blue != plain
+    assert "j5" not in shown
+    with closing(sqlite3.connect(shelf.folder / FILE_NAME)) as database:
+        plan = database.execute("EXPLAIN QUERY PLAN SELECT seq, data FROM item INDEXED BY item_lasting WHERE lasting = 1").fetchall()
+        assert "item_lasting" in plan[0][3]
+        assert database.execute("SELECT count(*) FROM item WHERE lasting = 1").fetchone() == (4,)
+
+
+def test_what_another_version_did_not_mark_is_marked_when_the_store_is_opened(shelf: Shelf) -> None:
+    """A version that knows other words marks by its own; an entry that a bad card garbled is passed over."""
+    _filled(shelf)
+    before = _known(shelf)
+    with closing(sqlite3.connect(shelf.folder / FILE_NAME)) as database:
+        database.execute("UPDATE item SET lasting = NULL")
+        database.execute("UPDATE item SET data = '{garbled' WHERE kind = 'JournalEntry' AND data ->> '$.id' = 'j7'")
+        database.execute("UPDATE note SET value = 'other words' WHERE name = 'words that last'")
+        database.commit()
+    shelf.reopen()
+    blue, plain, service, shown = _known(shelf)
+    assert (blue, plain, service) == before[:3]
+    assert shown == [one for one in before[3] if one != "j7"]
+    with shelf.history() as history:
+        assert [entry.id for entry in history.journal(words=["opaque"], enclosure="B2")] == ["blue"]
