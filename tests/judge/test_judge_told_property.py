@@ -12,9 +12,9 @@ from hypothesis import HealthCheck, given, seed, settings
 from hypothesis import strategies as st
 from tests.judge.told_days import ROOM, TUBS, WORDS, Air, Days, Deed, Misfortune, broken
 
-EXAMPLES = int(os.environ.get("DEWKEEPER_EXAMPLES", "50"))
+EXAMPLES = int(os.environ.get("DEWKEEPER_EXAMPLES", "40"))
 
-_MINUTES = 5 * 1440
+_MINUTES = 4 * 1440
 _WHEN = st.integers(9 * 60, _MINUTES - 1440)
 _LASTS = st.sampled_from([10, 40, 90, 150, 300, 700, 1500, 2600, 5000])
 _TUB = st.integers(0, len(TUBS) - 1)
@@ -44,7 +44,7 @@ _LEVELS = st.tuples(
 
 @st.composite
 def days(draw: st.DrawFn) -> Days:
-    """Draw five days; what befalls often comes at the same time as something else, as it does."""
+    """Draw four days; what befalls often comes at the same time as something else, as it does."""
     airs = [*draw(st.lists(_BAD_AIR, min_size=1, max_size=3)), *draw(st.lists(_OPENED, max_size=3)), *draw(st.lists(_ROOM_AIR, max_size=2))]
     fates = [*draw(st.lists(_FATE, max_size=3)), *draw(st.lists(_ROOM_FATE, max_size=1))]
     deeds = draw(st.lists(_DEED, max_size=6))

@@ -113,6 +113,9 @@ def _stuck(state: State, watch: Watch, room: Watch | None, trend: list[Look], ro
     if state.book.stands(key):
         _stuck_over(state, watch, peak, key, now)
         return
+    if peak == UNKNOWN_C or watch.t <= peak + CLIMB_ABOVE_C:
+        watch.climbs = 0  # nearly always: what was before need not be looked at
+        return
     recovering = _recovering(state, watch, now)
     above = peak + CLIMB_ABOVE_C + (OVERSHOOT_C if recovering else 0.0)
     lately = max((t for at, t, _ in watch.past.looks if at < trend[0][0]), default=UNKNOWN_C)
@@ -183,12 +186,14 @@ def _lost(state: State, watch: Watch, room: Watch | None, trend: list[Look], now
 def _cools(state: State, watch: Watch, room: Watch | None, trend: list[Look], now: int) -> bool:
     """Return whether it is colder than ever in the last days, nobody opened it and it does not warm."""
     low, apart = watch.usual.low_c, watch.usual.apart_c
-    opened = now - watch.opened < _OPENED_SECONDS or _handled(state, watch, now) or _opened_lately(watch, now - _OPENED_SECONDS)
-    if watch.faults or watch.near_since != NEVER or opened or trend[-1][1] > trend[0][1] + 0.1:
-        return False
     if room is None or apart is None:
-        return watch.usual.known() and watch.t < low - _ALONE_BELOW_C
-    return apart >= _HEATED_APART_C and watch.t - room.t < 0.5 * apart and watch.t < low - _COOL_BELOW_C
+        cold = watch.usual.known() and watch.t < low - _ALONE_BELOW_C
+    else:
+        cold = apart >= _HEATED_APART_C and watch.t - room.t < 0.5 * apart and watch.t < low - _COOL_BELOW_C
+    if not cold or watch.faults or watch.near_since != NEVER or trend[-1][1] > trend[0][1] + 0.1:
+        return False
+    opened = now - watch.opened < _OPENED_SECONDS or _handled(state, watch, now) or _opened_lately(watch, now - _OPENED_SECONDS)
+    return not opened
 
 
 def _lost_over(state: State, watch: Watch, now: int) -> None:

@@ -6,6 +6,8 @@ runaway never becomes its own yardstick, and neither does a tub gone cold.
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
+from operator import itemgetter
 from typing import Final
 
 from dewkeeper.judge.codec import remembered
@@ -39,11 +41,11 @@ class Usual:
 
     def learn(self, looks: list[Look], room: list[Look], now: int) -> None:
         """Count the looks that are old enough; room: those of the room's probe."""
-        for at, t, _ in looks:
-            if self.taken < at <= now - LATENCY_SECONDS:
-                self.taken = at
-                near = next((room_t for room_at, room_t, _ in room if abs(room_at - at) <= 300), None)
-                self._add(t, None if near is None else t - near)
+        first = bisect_right(looks, self.taken, key=itemgetter(0))
+        for at, t, _ in looks[first : bisect_right(looks, now - LATENCY_SECONDS, key=itemgetter(0))]:
+            self.taken = at
+            near = next((room_t for room_at, room_t, _ in room[bisect_left(room, at - 300, key=itemgetter(0)) :][:1] if room_at <= at + 300), None)
+            self._add(t, None if near is None else t - near)
 
     def _add(self, t: float, apart: float | None) -> None:
         day = self.days.pop() if self.days and self.days[-1][0] < LOOKS_A_DAY else (0, t, t, 0.0, 0)
