@@ -235,7 +235,7 @@ class Judge:
             case "restarts":
                 name_restarts(state, now)
             case "stage" if key in state.tubs:
-                restage(state, now, "journal")
+                restage(state, [key], now, "journal")
             case "quiet" | "shelf":
                 held = book.quiet if what == "quiet" else book.shelf
                 if held.get(about, now + 1) <= now:

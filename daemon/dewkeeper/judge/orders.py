@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import uuid
+from bisect import insort
+from collections.abc import Iterable
 
 from dewkeeper.judge.book import Key
 from dewkeeper.judge.changes import changes, limits_difference
 from dewkeeper.judge.faults import end_fault, let_go, missing_after, retire
 from dewkeeper.judge.limits import DOUBT_SECONDS, sides_for
-from dewkeeper.judge.stages import MOVES, STAGE_WORDS, StageDeed, stage_deed, stages_at
+from dewkeeper.judge.stages import MOVES, STAGE_WORDS, StageDeed, neighbours, stage_deed, stages_at
 from dewkeeper.judge.state import BEFORE_SECONDS, NEVER, State, Tub, Watch
 from dewkeeper.judge.types import FAIL, Command, Event, Exclusion, JournalEntry, Kind, Settings
 from dewkeeper.judge.words import (
@@ -154,30 +156,46 @@ def _longest_quiet(state: State, tub: Tub, kind: Kind) -> int:
 
 def _note_stage(state: State, entry: JournalEntry, now: int) -> None:
     """Keep what an entry says of stages and moves, as long as it can matter, in order of time."""
-    before = len(state.stage_deeds)
-    state.stage_deeds = [row for row in state.stage_deeds if row[0] != entry.replaces]
+    touched = {place for row in state.stage_deeds if row[0] == entry.replaces for place in _near(state, row[2])}
+    if touched:
+        state.stage_deeds = [row for row in state.stage_deeds if row[0] != entry.replaces]
     if entry.what in STAGE_WORDS:
-        state.stage_deeds = [row for row in state.stage_deeds if row[3] in MOVES or now - row[1] < _STAGES_KEPT_SECONDS]
-        state.stage_deeds = sorted([*state.stage_deeds[-_STAGES_KEPT:], (entry.id, *stage_deed(entry, state.shift))], key=lambda row: row[1])
-    elif len(state.stage_deeds) == before:
-        return
-    restage(state, now, entry.who or "journal")
+        row = (entry.id, *stage_deed(entry, state.shift))
+        insort(state.stage_deeds, row, key=lambda row: row[1])
+        _forget_stages(state, now)
+        touched |= _near(state, row[2])
+    restage(state, touched, now, entry.who or "journal")
 
 
-def restage(state: State, now: int, who: str) -> None:
-    """Recompute the stages of all enclosures from what was noted; a change of limits is logged and reverts by itself."""
-    held = stages_at((StageDeed(*row[1:]) for row in state.stage_deeds), now)
-    for tub in state.tubs.values():
-        stage, until = held.get(tub.name, ("", -1))
-        if stage and until != tub.stage_until:
-            state.set_timer(until, "stage", tub.name)
-        if stage != tub.stage:
-            before = limits_now(state, tub)
-            was, tub.stage = tub.stage, stage
-            changed = limits_difference(before, limits_now(state, tub))
-            log(state, now, tub.name, who, f"stage {was or 'usual'} -> {stage or 'usual'}", changed)
-            apply_limits(state, tub, now)
-        tub.stage_until = until
+def _near(state: State, enclosure: str) -> set[str]:
+    return neighbours((StageDeed(*row[1:]) for row in state.stage_deeds), enclosure)
+
+
+def _forget_stages(state: State, now: int) -> None:
+    kept = [row for row in state.stage_deeds if row[3] in MOVES or now - row[1] < _STAGES_KEPT_SECONDS]
+    state.stage_deeds = kept[-_STAGES_KEPT:]
+
+
+def restage(state: State, enclosures: Iterable[str], now: int, who: str) -> None:
+    """Recompute the stages of some enclosures; a change of limits is logged and reverts by itself."""
+    for place in sorted(enclosures):
+        tub = state.tubs.get(place)
+        if tub is not None:
+            near = _near(state, place)
+            held = stages_at((StageDeed(*row[1:]) for row in state.stage_deeds if row[2] in near), now)
+            _set_stage(state, tub, *held.get(place, ("", -1)), now, who)
+
+
+def _set_stage(state: State, tub: Tub, stage: str, until: int, now: int, who: str) -> None:
+    if stage and until != tub.stage_until:
+        state.set_timer(until, "stage", tub.name)
+    if stage != tub.stage:
+        before = limits_now(state, tub)
+        was, tub.stage = tub.stage, stage
+        changed = limits_difference(before, limits_now(state, tub))
+        log(state, now, tub.name, who, f"stage {was or 'usual'} -> {stage or 'usual'}", changed)
+        apply_limits(state, tub, now)
+    tub.stage_until = until
 
 
 def _hush(state: State, keys: list[Key], until: int, now: int) -> None:

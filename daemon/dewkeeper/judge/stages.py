@@ -102,6 +102,13 @@ class _Homes:
             self.held.pop(f"@{deed.enclosure}", None)
 
 
+def neighbours(deeds: Iterable[StageDeed], enclosure: str) -> set[str]:
+    """Return the enclosures whose entries say which stage one has: itself, and wherever an animal lived that ever lived there."""
+    moves = [deed for deed in deeds if deed.about and deed.what in MOVES]
+    animals = {deed.about for deed in moves if deed.enclosure == enclosure}
+    return {enclosure} | {deed.enclosure for deed in moves if deed.about in animals}
+
+
 def stages_at(deeds: Iterable[StageDeed], now: int) -> dict[str, tuple[str, int]]:
     """Return enclosure -> (stage, when it ends by itself) of all where one holds; deeds: the oldest first.
 
