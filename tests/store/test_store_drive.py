@@ -151,6 +151,19 @@ def test_two_copies_are_not_made_at_once(shelf: Shelf, tmp_path: Path) -> None:
         assert len(list(folder.glob(HIDDEN))) == 1
 
 
+@pytest.mark.root
+@needs_root
+def test_a_keeper_is_told_as_whom_to_copy(shelf: Shelf, tmp_path: Path) -> None:
+    """By an account that may read but not write the daemon's folder: the message is the command that works."""
+    _filled(shelf)
+    os.seteuid(65534)  # nobody
+    try:
+        with pytest.raises(BackupFailed, match="sudo -u dewkeeper dewkeeper backup"):
+            back_up(shelf.folder, Backup(folder=tmp_path / "copies", require_mount=False), MIDNIGHT)
+    finally:
+        os.seteuid(0)
+
+
 def test_a_database_that_is_gone_is_not_the_drives_fault(shelf: Shelf, tmp_path: Path) -> None:
     """The file was removed: the message names it, also when older copies lie on the drive."""
     _filled(shelf)

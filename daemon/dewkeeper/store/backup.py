@@ -55,7 +55,6 @@ def back_up(folder: Path, settings: Backup, now: int) -> Path:
             raise BackupFailed(
                 f"{target} is not mounted: is the drive plugged in? (require_mount = false allows a folder on this card)"
             )
-        target.mkdir(parents=True, exist_ok=True)
         with alone(folder / FILE_NAME, target):
             there = backups(target)
             make_room(target, folder / FILE_NAME, there, _spare(settings, [*there, copy]))

@@ -32,15 +32,19 @@ def on_a_mount(folder: Path) -> bool:
 
 @contextlib.contextmanager
 def alone(source: Path, folder: Path) -> Iterator[None]:
-    """Make one copy of a database at a time, and leave none half-written. Raises BackupFailed, OSError."""
+    """Make one copy of a database at a time, and leave none half-written; the folder is made. Raises BackupFailed, OSError."""
     lock = source.with_name(LOCK_NAME)  # beside the database: not every drive's file system knows locks
-    handle = os.open(lock, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o640)
+    try:
+        handle = os.open(lock, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o640)
+    except PermissionError as error:
+        raise BackupFailed("this user may not: sudo -u dewkeeper dewkeeper backup") from error
     try:
         give_to_owner(lock)
         try:
             fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError as error:
             raise BackupFailed("another copy is being made just now") from error
+        folder.mkdir(parents=True, exist_ok=True)
         _clear(folder)  # of one that was killed, or whose drive was pulled out
         try:
             yield
