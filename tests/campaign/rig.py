@@ -141,11 +141,17 @@ class Run:
         return time.monotonic() - began
 
     def messages(self, kind: str, enclosure: str) -> list[dict[str, Any]]:
-        """Return the bodies that reached the phone about a kind of alarm in an enclosure."""
+        """Return the bodies that reached the phone about a kind of alarm in an enclosure, those put into one message too."""
+        whole = [a.body for a in self.inbox.arrivals]
+        parts = [
+            {**body, **part, "data": {"enclosure": str(part["title"]).partition(":")[0]}}
+            for body in whole
+            for part in body.get("gathers", ())
+        ]
         return [
-            a.body
-            for a in self.inbox.arrivals
-            if str(a.body.get("type", "")).partition(".")[0] == kind and a.body["data"].get("enclosure") == enclosure
+            body
+            for body in whole + parts
+            if str(body.get("type", "")).partition(".")[0] == kind and body["data"].get("enclosure") == enclosure
         ]
 
     def answers_within_seconds(self) -> float:

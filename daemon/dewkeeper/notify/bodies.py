@@ -10,6 +10,7 @@ from typing import Any
 
 from dewkeeper.interchange import format_time
 from dewkeeper.notify.errors import ChannelUnusable
+from dewkeeper.notify.gather import type_of
 from dewkeeper.store.records import Message
 from dewkeeper_config.models import WebhookChannel
 
@@ -36,7 +37,7 @@ def json_body(message: Message) -> dict[str, Any]:
     }
     return {
         "version": BODY_VERSION,
-        "type": f"{message.kind}.{message.facts['happening']}" if "happening" in message.facts else message.kind,
+        "type": type_of(message),
         "timestamp": format_time(message.created),
         "id": message.id,
         "event": message.event,

@@ -69,6 +69,8 @@ class Gathered(_Part):
     id: str = Field(description="Id it would have had.")
     event: str | None = Field(None, description="Its event.")
     title: str = Field(description="Its first line.")
+    alarm: str | None = Field(None, description="Its alarm.")
+    type: str | None = Field(None, description="What it would have been, as `type` of the whole.")
 
 
 class WebhookBody(_Part):

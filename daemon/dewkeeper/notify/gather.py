@@ -23,8 +23,6 @@ from dewkeeper.store.records import Message
 log = logging.getLogger(__name__)
 
 DIGEST_FROM: Final = 5
-SAME_MOMENT_SECONDS: Final = 5
-"""Planned so near each other, messages are due at the same moment: a cycle of the sampler, an end of the quiet hours."""
 _DIGEST_LINES: Final = 30
 _WHOLE: Final = 4
 """So many messages are put into one with what to do and where to tap; of more only the first lines are told."""
@@ -50,6 +48,11 @@ class Parcel:
 def alarms_of(row: Message) -> frozenset[str]:
     """Return the alarms a row speaks of."""
     return frozenset(row.facts.get("alarms") or ([row.alarm] if row.alarm else []))
+
+
+def type_of(row: Message) -> str:
+    """Return what a message is for programs: `<kind>.<happening>` of alarms, else its kind."""
+    return f"{row.kind}.{row.facts['happening']}" if "happening" in row.facts else row.kind
 
 
 def planned_for(row: Message, stepped: int = 0) -> int:
@@ -86,17 +89,14 @@ def _put_together(rows: Sequence[Message], situation: Situation, wording: Wordin
 
 
 def _by_moment(calm: Sequence[Parcel], situation: Situation) -> list[list[Parcel]]:
-    """Return what was to go out at the same moment together, in the given order. What failed once so keeps its id."""
-    moments: list[tuple[int, list[Parcel]]] = []
+    """Return what was planned for the same second together, in the given order: a cycle's news, an end of quiet hours.
+
+    What failed once so keeps its id, whatever comes later.
+    """
+    moments: dict[int, list[Parcel]] = {}
     for parcel in calm:
-        at = planned_for(parcel.message, situation.stepped)
-        for moment, together in moments:
-            if abs(moment - at) <= SAME_MOMENT_SECONDS:
-                together.append(parcel)
-                break
-        else:
-            moments.append((at, [parcel]))
-    return [together for _, together in moments]
+        moments.setdefault(planned_for(parcel.message, situation.stepped), []).append(parcel)
+    return list(moments.values())
 
 
 def _order(parcel: Parcel, situation: Situation, now: int) -> Need:
@@ -232,7 +232,9 @@ def _several(calm: Sequence[Parcel], wording: Wording, now: int, *, waited: bool
     else:
         title = _first_of(told)
     facts = {
-        "gathers": [{"id": row.id, "event": row.event, "title": row.title} for row in carries],
+        "gathers": [
+            {"id": row.id, "event": row.event, "title": row.title, "alarm": row.alarm, "type": type_of(row)} for row in carries
+        ],
         "since": since,
         "siblings": [],
         "alarms": sorted({a for r in carries for a in alarms_of(r)}),
