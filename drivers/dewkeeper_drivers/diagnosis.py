@@ -70,9 +70,12 @@ NOTHING_ANSWERS = (
 
 @dataclass(frozen=True, slots=True)
 class Diagnosis:
-    """scope: what is at fault, the whole bus, the multiplexer or the probe alone. brief: `advice` for a lock screen."""
+    """scope: what is at fault, the whole bus, the multiplexer or the probe alone. brief: `advice` for a lock screen.
 
-    scope: Literal["bus", "multiplexer", "probe"]
+    scope "wire": something on the way to it, which the bus finds out by itself as it goes on (`Bus.faults`).
+    """
+
+    scope: Literal["bus", "multiplexer", "probe", "wire"]
     text: str
     advice: str
     brief: str
@@ -95,17 +98,23 @@ def diagnose(
     taken: addresses of other probes on its branch. numbers: which buses /dev has.
     """
     advice, brief = advised(error)
-    plain = Diagnosis("probe", str(error), advice, brief)
+    plain = Diagnosis(_scope(error), str(error), advice, brief)
     if bus is None or probe.address is None or isinstance(error, DriverUnusable):
         return plain
     if isinstance(error, BusAbsent):
-        return _absent(bus, error, numbers) or Diagnosis("bus", str(error), advice, brief)
+        return _absent(bus, error, numbers) or plain
     if isinstance(error, (BusBusy, BusStuck, ProbeReset)):
         return plain
     try:
         return _Look(bus, probe, probe.address, taken).find(error) or plain
     except ProbeError:
         return plain  # the bus cannot be asked: what is known stays all that is known
+
+
+def _scope(error: DriverError) -> Literal["bus", "probe", "wire"]:
+    if isinstance(error, (BusAbsent, BusBusy)):
+        return "bus"
+    return "wire" if isinstance(error, BusError) else "probe"
 
 
 def diagnose_bus(

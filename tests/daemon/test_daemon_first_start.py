@@ -15,6 +15,7 @@ from dewkeeper.store import History
 from dewkeeper_config.loading import parse
 from dewkeeper_demo.wire import Wire, register_rack
 from dewkeeper_demo.wire_chips import Sht3x
+from dewkeeper_demo.wire_faults import HeldLow
 
 SOON = 20
 """Seconds: the first poll, and the watch's next round."""
@@ -184,3 +185,15 @@ def test_a_probe_that_was_heard_before_is_given_its_ten_minutes(
     assert phone.messages == []
     racks.clock.advance(600)
     phone.wait_for("missing.raised")
+
+
+def test_a_bus_that_is_held_low_is_one_message(racks: Racks, shelf: Shelf, start: Start, phone: Phone) -> None:
+    """A wet plug holds the lines from the first second on: told once, for the bus, as soon as it is given up."""
+    shelf.wire.faults.append(HeldLow())
+    start("address = 0x45", BEHIND.format(0), BEHIND.format(1))
+    racks.clock.advance(150)
+    phone.wait_for("missing.raised")
+    racks.clock.advance(900)
+    (message,) = phone.messages
+    assert "every probe of i2c1 is silent: tried again and again" in _text(message)
+    assert "the bus is held" in _text(message)

@@ -63,7 +63,10 @@ class Book:
     def reword(self, key: Key, now: int, cause: str, response: str) -> None:
         """Say anew why an alarm stands and what to do: for whoever looks, it is no message of its own."""
         life = self.lives.get(key)
-        if life is not None and life.stands and (life.cause, life.response) != (cause, response):
+        if life is None or not life.stands:
+            return
+        response = response or KINDS[life.kind].response
+        if (life.cause, life.response) != (cause, response):
             life.cause, life.response = cause, response
             self.annotate(key, now, f"the reason now: {cause}")
 

@@ -162,7 +162,10 @@ class AdapterWorker:
         if isinstance(error, BusAbsent) or (polls is not None and polls % LOOK_POLLS == 0):
             bus = self._buses.get(config.bus or "")
             found = diagnose(config, bus, error, [p.address for p in self.probes if p.address is not None and _beside(p, config)])
-            self._found[config.name] = (_part(config, found), found)
+            if found.scope == "wire":  # named once for all that hangs there, when the bus has given it up
+                self._found.pop(config.name, None)
+            else:
+                self._found[config.name] = (_part(config, found), found)
 
     def _attempt(self, config: ProbeConfig) -> Sample:
         """Read once, and once more when the first try failed: a single knock on a long wire is no fault.
