@@ -78,6 +78,7 @@ def _items(connection: Connection, since: int, step: int, place: int) -> None:
             "UPDATE item SET time = ?, data = ?, after_key = max(after_key, ?) WHERE seq = ?",
             (item.time, codec.pack_item(item), place, seq),
         )
+        connection.exec_driver_sql("UPDATE lasting SET data = ? WHERE seq = ?", (codec.pack_item(item), seq))
 
 
 def _events(connection: Connection, since: int, step: int) -> None:

@@ -32,7 +32,8 @@ from dewkeeper.store.export import sidecar
 from dewkeeper.store.lock import WriterLock
 from dewkeeper.store.quality import cut_out, needs_span, write_spans
 from dewkeeper.store.quarters import QUARTER_SECONDS, Standards
-from dewkeeper.store.remembered import Remembered, lasts
+from dewkeeper.store.remembered import Remembered
+from dewkeeper.store.remembered import keep as keep_lasting
 from dewkeeper.store.ring import last_key
 from dewkeeper.store.words_file import Worded, WordsFile, opened
 from dewkeeper_drivers.contract import Scale, scale_of, spelled, spells_a_scale
@@ -121,10 +122,12 @@ def import_journal(folder: Path, source: Path, *, now: float | None = None) -> R
         news = _still_hold(entries, now)
         for entry in entries:
             if entry in news:
-                connection.exec_driver_sql(
-                    "INSERT INTO item (after_key, time, kind, data, lasting) VALUES (?, ?, 'JournalEntry', ?, ?)",
-                    (last_key(connection) or 0, entry.time, codec.pack(entry), 1 if lasts(entry) else None),
+                data = codec.pack(entry)
+                stored_item = connection.exec_driver_sql(
+                    "INSERT INTO item (after_key, time, kind, data) VALUES (?, ?, 'JournalEntry', ?)",
+                    (last_key(connection) or 0, entry.time, data),
                 )
+                keep_lasting(connection, stored_item.lastrowid, entry, data)
             else:
                 _past_item(connection, entry)
         result.stored = len(entries)
@@ -292,10 +295,9 @@ class _Import:
 def _past_item(connection: Connection, item: JournalEntry | Calibration) -> None:
     """Store an item with a number below every other: history, which a restarted judge is not given again."""
     lowest = connection.exec_driver_sql("SELECT min(0, coalesce(min(seq), 0)) FROM item").scalar_one()
-    connection.exec_driver_sql(
-        "INSERT INTO item VALUES (?, 0, ?, ?, ?, ?)",
-        (lowest - 1, item.time, type(item).__name__, codec.pack(item), 1 if lasts(item) else None),
-    )
+    data = codec.pack(item)
+    connection.exec_driver_sql("INSERT INTO item VALUES (?, 0, ?, ?, ?)", (lowest - 1, item.time, type(item).__name__, data))
+    keep_lasting(connection, lowest - 1, item, data)
 
 
 def _standards(connection: Connection) -> Standards:

@@ -13,9 +13,9 @@ from dewkeeper.judge.stages import STAGE_WORDS
 from dewkeeper.judge.types import Command, Item, JournalEntry, Rebase, Settings
 from dewkeeper.store import codec
 
-_NEW = "SELECT seq, kind, data FROM item INDEXED BY item_lasting WHERE lasting = 1 AND seq > ? ORDER BY seq"
+_NEW = "SELECT seq, kind, data FROM lasting WHERE seq > ? ORDER BY seq"
 _WORDS = json.dumps([sorted(STAGE_WORDS), sorted(SERVICE_VERBS)])
-_NOTE = "words that last"
+NOTE = "words that last"
 TEXT = "CASE WHEN json_valid(data) THEN data ELSE '{}' END"
 """An item's JSON, in SQL: a bad card garbles text, and one entry must keep nobody from all others."""
 _LASTS = f"""
@@ -34,13 +34,20 @@ def lasts(item: Item) -> bool:
     return isinstance(item, Settings) or (isinstance(item, Command) and item.verb in SERVICE_VERBS)
 
 
-def mark(connection: Connection) -> None:
-    """Mark the items that last, if that was not done by the words of this version; in the writer's transaction."""
-    done = connection.exec_driver_sql("SELECT value FROM note WHERE name = ?", (_NOTE,)).scalar()
+def keep(connection: Connection, seq: int, item: Item, data: str | bytes) -> None:
+    """Put a stored item among those that last, if it does; in the writer's transaction."""
+    if lasts(item):
+        connection.exec_driver_sql("INSERT INTO lasting VALUES (?, ?, ?)", (seq, type(item).__name__, data))
+
+
+def gather(connection: Connection) -> None:
+    """Find the items that last, if that was not done by the words of this version; in the writer's transaction."""
+    done = connection.exec_driver_sql("SELECT value FROM note WHERE name = ?", (NOTE,)).scalar()
     if done != _WORDS:
         words = json.dumps(sorted(SERVICE_VERBS)), json.dumps(sorted(STAGE_WORDS))
-        connection.exec_driver_sql(f"UPDATE item SET lasting = 1 WHERE lasting IS NULL AND ({_LASTS})", words)  # noqa: S608
-        connection.exec_driver_sql("INSERT OR REPLACE INTO note VALUES (?, ?)", (_NOTE, _WORDS))
+        connection.exec_driver_sql("DELETE FROM lasting WHERE kind != 'Rebase'")  # which do not say any more that they dated
+        connection.exec_driver_sql(f"INSERT INTO lasting SELECT seq, kind, data FROM item WHERE {_LASTS}", words)  # noqa: S608
+        connection.exec_driver_sql("INSERT OR REPLACE INTO note VALUES (?, ?)", (NOTE, _WORDS))
 
 
 _ALL = -(1 << 62)

@@ -18,6 +18,7 @@ from dewkeeper.interchange import format_time
 from dewkeeper.store import migrate
 from dewkeeper.store.coverage import HOUR, RECENT, ROLLUP, Layout
 from dewkeeper.store.database import BLOCK_SECONDS, FOREVER, PROBE_BITS, PROBE_MASK
+from dewkeeper.store.remembered import NOTE as LASTING
 
 Range = tuple[int, int]
 """First and last row id."""
@@ -302,6 +303,7 @@ def _make_whole(fresh: sqlite3.Connection, before: int) -> None:
                 (before << PROBE_BITS,),
             )
     tables = _tables(fresh)
+    fresh.execute("DELETE FROM note WHERE name = ?", (LASTING,))  # gathered anew when it is opened
     if "covered" in tables and fresh.execute("SELECT 1 FROM covered").fetchone() is None:
         archived = fresh.execute(f"SELECT coalesce((max(key) >> {PROBE_BITS}) + 1, 0) FROM chunk").fetchone()[0]  # noqa: S608
         columns = _columns(fresh, "covered").split(", ")

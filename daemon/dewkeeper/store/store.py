@@ -40,7 +40,7 @@ from dewkeeper.store.outbox import restate, write_delivery, write_event, write_m
 from dewkeeper.store.quality import Verdicts, cut_out, spelled
 from dewkeeper.store.quarters import LONGEST_HOLD_SECONDS, QUARTER_SECONDS, Standards
 from dewkeeper.store.records import Batch, Snapshot
-from dewkeeper.store.remembered import Remembered, lasts, mark
+from dewkeeper.store.remembered import Remembered, gather, keep
 from dewkeeper.store.repair import Repaired, bring_back
 from dewkeeper.store.ring import Row, insert, last_key
 from dewkeeper.store.salvage import Range, spans
@@ -97,7 +97,7 @@ class Store(Kept):
                 engine.dispose()
                 migrate.upgrade(folder, str(revision))
             with engine.begin() as connection:
-                mark(connection)
+                gather(connection)
                 store._recall(connection)
                 store.damage = damage.blocks(connection)
             give_to_owner(folder / FILE_NAME)
@@ -276,10 +276,11 @@ class Store(Kept):
                 self._filler, self._verdicts, self._remembered = None, Verdicts(), Remembered()
                 self._remembered.bring_up_to_date(connection)
                 known = self._remembered.in_force
-            connection.exec_driver_sql(
-                "INSERT INTO item (after_key, time, kind, data, lasting) VALUES (?, ?, ?, ?, ?)",
-                (after_key, kept.time, type(kept).__name__, codec.pack_item(kept), 1 if lasts(item) else None),
+            data = codec.pack_item(kept)
+            stored = connection.exec_driver_sql(
+                "INSERT INTO item (after_key, time, kind, data) VALUES (?, ?, ?, ?)", (after_key, kept.time, type(kept).__name__, data)
             )
+            keep(connection, stored.lastrowid, item, data)
         self._remembered.bring_up_to_date(connection)
         newest = self._max_key >> PROBE_BITS
         if self._remembered.in_force is not known:

@@ -1,17 +1,17 @@
-"""What lasts (settings, stages, orders of service, corrections) is found without reading the whole journal."""
+"""What lasts (settings, stages, orders of service, corrections) lies together, a second time: a question about any night needs
+all of it, and of the journal it may be one entry on every page."""
 
 revision = "0010"
 down_revision = "0009"
 
 STATEMENTS = (
-    # 1 or NULL. Marked when the store is opened, by the words of the version that opens it: remembered.py.
-    "ALTER TABLE item ADD COLUMN lasting INTEGER",
-    "CREATE INDEX item_lasting ON item (lasting) WHERE lasting = 1",
+    # As in item. Filled when the store is opened, by the words of the version that opens it: remembered.py.
+    "CREATE TABLE lasting (seq INTEGER PRIMARY KEY, kind, data)",
 )
 
 
 def upgrade() -> None:
-    """Add the mark and its index."""
+    """Add the table."""
     from alembic import op  # a new file is made without it
 
     for statement in STATEMENTS:
