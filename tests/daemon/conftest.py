@@ -21,6 +21,11 @@ from dewkeeper_drivers.simulated import register_clock
 CLOCK = "daemon test"
 
 
+def told_in(message: dict[str, Any]) -> list[tuple[str, str | None]]:
+    """Return type and alarm of a message, or of each that was put into it because it was due at the same second."""
+    return [(part["type"], part["alarm"]) for part in message["gathers"] or [message]]
+
+
 class Phone:
     """A real HTTP server that keeps every message it accepts."""
 
@@ -58,9 +63,11 @@ class Phone:
         self._thread = threading.Thread(target=self._server.serve_forever, kwargs={"poll_interval": 0.02})
         self.url = f"http://127.0.0.1:{self._server.server_port}/"
 
+    told_in = staticmethod(told_in)
+
     def wait_for(self, kind: str, patience_seconds: float = 60.0) -> None:
         """Return when a message of this type is there. Fails the test after so many real seconds."""
-        self.wait_until(lambda message: message["type"] == kind, kind, patience_seconds)
+        self.wait_until(lambda message: any(type_ == kind for type_, _ in told_in(message)), kind, patience_seconds)
 
     def wait_until(self, fits: Callable[[dict[str, Any]], bool], what: str, patience_seconds: float = 60.0) -> None:
         """Return when a message that fits is there. Fails the test after so many real seconds."""

@@ -172,5 +172,5 @@ def test_after_an_update_what_is_not_found_again_ends(racks: Any, phone: Any) ->
     racks.clock.advance(600)
     racks.stop(daemon)
     assert _standing(racks) == [("dry", "returned_unacknowledged")]
-    dry = [(m["type"], m["alarm"]) for m in phone.messages if m["type"].startswith("dry.")]
+    dry = [told for message in phone.messages for told in phone.told_in(message) if told[0].startswith("dry.")]
     assert dry == [("dry.raised", alarm), ("dry.cleared", alarm)]

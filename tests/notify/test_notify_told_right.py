@@ -231,6 +231,20 @@ def test_the_morning_message_takes_in_what_is_due_with_it() -> None:
     assert "A4: too dry since 22:30 – refill bowl" in message.lines
 
 
+def test_the_message_of_an_outage_leads_what_is_due_with_it() -> None:
+    """After a cut in the night one message at seven: how long nothing was watched first, then the morning and a dry tub."""
+    planner = Planner(config(notify={"morning_at": "07:00"}), None)
+    outage = Outage(NIGHT - 9 * HOUR, True, True, [], [], {}, 60)
+    planner.announce(outage.draft(NIGHT, CONTEXT.wording, clock_known=True))
+    rows = planner.plan([event("A4", at=NIGHT)], [], NIGHT, CONTEXT) + planner.tick([alarm("A4")], NIGHT, CONTEXT)
+    morning = replace(CONTEXT, morning=lambda: ("Morning: A4 – see list; 23 calm", ["A4: the night of it"]))
+    rows += planner.tick([alarm("A4")], MORNING, morning)
+    (message,) = sent(rows, MORNING, situation(alarm("A4")))
+    assert (message.kind, message.title) == ("outage", "Not watched for 9 h – look at the heat")
+    assert message.lines[0].startswith("Nothing was watched for 9 h")
+    assert {"Morning: A4 – see list; 23 calm", "A4: the night of it", "A4: too dry since 22:30 – refill bowl"} <= set(message.lines)
+
+
 @pytest.mark.parametrize("step", [-3 * HOUR, 9 * 60, 400 * 86400])
 def test_how_long_it_lasts_is_elapsed_time_though_the_clock_was_stepped(step: int) -> None:
     """Ten minutes after a step a heat of seventy minutes is told as one, raised, reminded and over, and not as late."""

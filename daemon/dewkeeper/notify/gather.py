@@ -28,6 +28,7 @@ _WHOLE: Final = 4
 """So many messages are put into one with what to do and where to tap; of more only the first lines are told."""
 _REPEATS: Final = ("reminded", "unanswered")
 _STANDING: Final = ("raised", "escalated", "handed_over", *_REPEATS)
+_LEADS: Final = ("outage", "morning")
 _BY_ITSELF: Final = frozenset({"path_test"})
 """Kinds of message that are never put together with others: each is to be tapped."""
 
@@ -209,24 +210,25 @@ def _pressing(parcel: Parcel) -> bool:
 def _several(calm: Sequence[Parcel], wording: Wording, now: int, *, waited: bool) -> Parcel:
     """Return one message for many, in their order. Its id is that of the newest row: one that grew is a new message.
 
-    The morning message takes the others in; it keeps its own words.
+    The morning message, and that of an outage, take the others in and keep their own words.
     """
     last = max((parcel.message for parcel in calm), key=lambda message: (message.created, message.id))
     carries = tuple(row for parcel in calm for row in parcel.carries)
     since = min(row.created for row in carries)
     standing = sum(_standing(parcel) for parcel in calm)
-    morning = next((parcel.message for parcel in calm if parcel.message.kind == "morning"), None)
-    told = [parcel.message for parcel in calm if parcel.message is not morning]
-    lines = list(morning.lines) if morning is not None else []
+    lead = next((parcel.message for kind in _LEADS for parcel in calm if parcel.message.kind == kind), None)
+    told = [parcel.message for parcel in calm if parcel.message is not lead]
+    lines = list(lead.lines) if lead is not None else []
     for message in told[:_DIGEST_LINES]:
-        lines += [message.title, *(_essence(message) if len(told) <= _WHOLE else ())]
+        whole = message.kind in _LEADS
+        lines += [message.title, *(message.lines if whole else _essence(message) if len(told) <= _WHOLE else ())]
     if len(told) > _DIGEST_LINES:
         lines.append(f"and {len(told) - _DIGEST_LINES} more on the page")
     link = _text(last.facts, "link")
-    if link and (morning is None or not _text(morning.facts, "link")):
+    if link and (lead is None or not _text(lead.facts, "link")):
         lines.append(words.page_line(link))
-    if morning is not None:
-        title = morning.title
+    if lead is not None:
+        title = lead.title
     elif waited and len(calm) >= DIGEST_FROM:
         title = f"{len(calm)} messages since {wording.clock(since, now)}, {standing} still open – see list"
     else:
@@ -244,7 +246,7 @@ def _several(calm: Sequence[Parcel], wording: Wording, now: int, *, waited: bool
         last,
         title=title,
         lines=tuple(lines),
-        kind="digest" if morning is None else "morning",
+        kind="digest" if lead is None else lead.kind,
         alarm=None,
         thread=None,
         priority="medium" if standing else "low",
