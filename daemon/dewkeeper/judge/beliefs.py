@@ -84,7 +84,7 @@ INFERRED: Final[Mapping[str, Belief]] = {
         response="dry the probe and put it back: if it is as wet again at once, it is the air; {usual}",
     ),
     "impossible": Belief(
-        HUMIDITY, doubt="probe below its room", cause="too {kind}, and drier than its room can be: its probe is wrong, or the room's is",
+        HUMIDITY, doubt="probe below its room", cause="too {kind}, and drier than its room, which cannot be: its probe is wrong, or the room's is",
         response="check its probe and the room's first, and what stands beside them; {usual}",
     ),
     "swapped": Belief(
