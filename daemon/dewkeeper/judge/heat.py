@@ -11,7 +11,9 @@ alarm, with what they have in common.
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from itertools import pairwise
+from operator import itemgetter
 from typing import Final
 
 from dewkeeper.judge.book import Key
@@ -87,6 +89,8 @@ def _disturbed(state: State, watch: Watch, now: int) -> bool:
     if watch.faults or now - watch.opened < _OPENED_SECONDS or _handled(state, watch, now):
         return True
     book = state.book
+    if not book.lives:
+        return False
     return any(book.stands((watch.place, kind)) for kind in _FREEZING) or book.stands((f"room:{watch.room}", "room_heat"))
 
 
@@ -97,8 +101,8 @@ def _handled(state: State, watch: Watch, now: int, within: int = _OPENED_SECONDS
 
 def _rise(looks: list[Look], since: int) -> float | None:
     """Return by how many °C the looks rose since a time; None where they do not reach back."""
-    then = next((t for at, t, _ in looks if at >= since - 300), None)
-    return None if then is None else looks[-1][1] - then
+    first = bisect_left(looks, since - 300, key=itemgetter(0))
+    return looks[-1][1] - looks[first][1] if first < len(looks) else None
 
 
 def _limit_c(watch: Watch) -> float:
