@@ -5,6 +5,10 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+from pathlib import Path
+
+from tests.cli.test_cli_hostile import RACK
+from tests.store.conftest import MIDNIGHT, Shelf
 
 HEAVY = ("sqlalchemy", "pydantic", "requests", "alembic", "apscheduler", "jinja2", "werkzeug", "waitress", "psychrolib", "asyncio")
 
@@ -34,3 +38,26 @@ def test_help_imports_no_library() -> None:
     assert asked > 40
     assert not set(HEAVY) & set(modules)
     assert not {"dewkeeper_config", "dewkeeper_drivers"} & set(modules)
+
+_READ = """
+import contextlib, io, json, sys
+from dewkeeper.cli import main
+
+for words in (["now"], ["morning"], ["history", "B1"], ["alarms"], ["journal", "list"], ["animals"]):
+    with contextlib.redirect_stdout(io.StringIO()):
+        assert main([*words, "--config", sys.argv[1]]) in (0, 1)
+print(json.dumps(sorted(sys.modules)))
+"""
+
+
+def test_looking_imports_nothing_that_judges_writes_or_serves(tmp_path: Path) -> None:
+    """`now`, `morning`, `history`, `alarms`, `journal list`: no scheduler, no server, no migrations, no detectors, no writer."""
+    (tmp_path / "rack.toml").write_text(RACK.format(folder=tmp_path), encoding="utf-8")
+    shelf = Shelf(tmp_path / "state")
+    shelf.put([(MIDNIGHT + 900 * i, "b1", 26000 + i, 40000, True) for i in range(96)])
+    shelf.store.close()
+    done = subprocess.run([sys.executable, "-c", _READ, str(tmp_path / "rack.toml")], capture_output=True, text=True, check=True)
+    modules = set(json.loads(done.stdout))
+    assert "dewkeeper.store.history" in modules
+    assert not {"requests", "alembic", "apscheduler", "jinja2", "werkzeug", "waitress"} & modules
+    assert not {"dewkeeper.judge.core", "dewkeeper.judge.neighbours", "dewkeeper.store.store", "dewkeeper.web", "dewkeeper.notify"} & modules

@@ -79,6 +79,8 @@ def _add_common(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code; what is wrong is said in words, never by a traceback."""
     speak_anywhere()
+    # No plugin of another package takes part in reading a configuration, nor is one looked for in all that is installed.
+    os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
     try:
         try:
             return _run(list(sys.argv[1:] if argv is None else argv))

@@ -1,0 +1,81 @@
+"""What commands cost to start: processor time against a bare Python (`python -c pass`) in the same run.
+
+Run from the top: `PYTHONPATH=. python tests/bench/cli/start.py [ROUNDS]`. Two days of twelve probes are stored first. Each command
+runs ROUNDS times (default 5), by turns with the others, and the least counts: what else runs on the machine only adds.
+"""
+
+from __future__ import annotations
+
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+from tests.store.conftest import Shelf
+
+from dewkeeper.service.settings import judge_settings
+from dewkeeper.store.records import Batch
+from dewkeeper_config import load
+
+PROBES = 12
+READING = (["now"], ["morning"], ["history", "B1"], ["alarms"], ["journal", "list"])
+HELP = (["--help"], ["now", "--help"], ["journal", "--help"], ["probes", "--help"], ["replay", "--help"])
+HEAD = """
+storage = {{ folder = "{folder}/state", ballast_mb = 0 }}
+[[rack]]
+name = "R"
+[[channel]]
+kind = "webhook"
+name = "w"
+url = "http://127.0.0.1:1/"
+[[person]]
+name = "M"
+channels = ["w"]
+"""
+
+
+def _fill(folder: Path) -> Path:
+    text = HEAD.format(folder=folder)
+    for n in range(1, PROBES + 1):
+        text += f'[[enclosure]]\nname = "B{n}"\nrack = "R"\n[[probe]]\nname = "b{n}"\nenclosure = "B{n}"\ndriver = "simulated"\n'
+    file = folder / "rack.toml"
+    file.write_text(text, encoding="utf-8")
+    shelf, now = Shelf(folder / "state"), int(time.time())
+    shelf.store.commit(Batch(items=(judge_settings(load(file), now - 3 * 86400),)))
+    for start in range(now - 2 * 86400, now, 86400):
+        shelf.put(
+            [(start + 60 * i, f"b{n}", 26000 + i % 500, 41000 + i % 300, True) for i in range(1440) for n in range(1, PROBES + 1)]
+        )
+    shelf.store.close()
+    return file
+
+
+def _seconds(command: list[str]) -> float:
+    before = resource.getrusage(resource.RUSAGE_CHILDREN)
+    subprocess.run(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, check=False)
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+
+
+def main() -> None:
+    """Print milliseconds and ratios."""
+    rounds = int(sys.argv[1]) if len(sys.argv) > 1 else 5
+    with tempfile.TemporaryDirectory() as name:
+        config = ["--config", str(_fill(Path(name)))]
+        ours = [sys.executable, "-m", "dewkeeper"]
+        commands = {"python -c pass": [sys.executable, "-c", "pass"]}
+        commands |= {" ".join(words): [*ours, *words] for words in HELP}
+        commands |= {" ".join(words): [*ours, *words, *config] for words in READING}
+        least = dict.fromkeys(commands, float("inf"))
+        for _ in range(rounds):
+            for words, command in commands.items():
+                least[words] = min(least[words], _seconds(command))
+    bare = least["python -c pass"]
+    for words, seconds in least.items():
+        print(f"{words:20} {seconds * 1000:6.0f} ms {seconds / bare:6.1f} times a bare Python")
+
+
+if __name__ == "__main__":
+    main()
