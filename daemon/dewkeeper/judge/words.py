@@ -134,7 +134,7 @@ KINDS: Final[Mapping[Kind, Rationale]] = {
     ),
     "impossible": _fault(
         "reads drier than can be", "a tub with open water cannot hold less vapour than its room",
-        "check the probe against another; change nothing in the tub", "out_of_specification",
+        "check this probe and the room's, and what stands beside them, before you change the tub", "out_of_specification",
     ),
     "drift": _fault("reads wrong by a growing step", "age or contamination", "calibrate or replace", "maintenance", 30 * DAY),
     "swapped": _fault(
