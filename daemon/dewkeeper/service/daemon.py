@@ -36,6 +36,7 @@ from dewkeeper.service.control import ControlSocket
 from dewkeeper.service.copying import NightlyCopy
 from dewkeeper.service.ledger import Ledger
 from dewkeeper.service.losses import Losses
+from dewkeeper.service.memory import give_back
 from dewkeeper.service.opening import Opening
 from dewkeeper.service.page import open_page
 from dewkeeper.service.parts import alive, situation, working
@@ -171,6 +172,7 @@ class Daemon:
         if _LINK_KEY not in notes:
             self.writer.mailbox.put(Note(_LINK_KEY, self._link_key))
         self._start_threads()
+        give_back()
         systemd.notify("READY=1\nSTATUS=watching")
         log.info("watching %d probes in %d enclosures", len(self.config.probe), len(self.config.enclosure))
 
@@ -355,6 +357,7 @@ class Daemon:
                 # What may yet be dated anew must stay plain rows: only they can be moved.
                 now = self.timeline.now() if doubt is None else min(self.timeline.now(), doubt.since)
                 self._ledger.store.compact(now, self._zone, self._stopping.is_set)
+                give_back()
 
         self.writer.mailbox.put(Chore("nightly", work))
         self._disk.keep_ballast()
