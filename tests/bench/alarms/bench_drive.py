@@ -11,13 +11,14 @@ from random import Random
 from tests.bench.alarms import bench_probe as wires
 from tests.bench.alarms.bench_air import DAY, humidity_percent, room_air
 from tests.bench.alarms.bench_baselines import HOLD_MINUTES, Threshold, Told
+from tests.bench.alarms.bench_loop import Air, lagged
 from tests.bench.alarms.bench_plan import RackPlan
 from tests.bench.alarms.bench_planted import planted_air, window_room
 from tests.bench.alarms.bench_probe import Wire, read_probe, spoil
 from tests.bench.alarms.bench_score import Scorer, Tally
 from tests.bench.alarms.bench_shell import shell_air
 from tests.bench.alarms.bench_truth import Truth
-from tests.bench.alarms.bench_tub import Air, lagged, tub_air
+from tests.bench.alarms.bench_tub import tub_air
 
 from dewkeeper.judge import Judge
 from dewkeeper.judge.limits import CYCLE_COST_SECONDS

@@ -19,12 +19,15 @@ from array import array
 from random import Random
 
 from tests.bench.alarms.bench_air import DAY, RoomPlan, quick_saturation_hpa
-from tests.bench.alarms.bench_plan import TubPlan
-from tests.bench.alarms.bench_tub import Air, changes, lagged, tub_air
+from tests.bench.alarms.bench_loop import Air, Doings, Nature, live
+from tests.bench.alarms.bench_plan import Happening, TubPlan
+from tests.bench.alarms.bench_tub import tub_air
 
 _LIGHT = (480, 1230)  # minutes of the day
 _SHARES = {"bowl": 0.25, "plants": 0.35, "floor": 0.4}  # of the water that leaves with the air, at rest
 _DROPLET_COOLING = 0.9  # °C per hPa that droplets give: 1.6 less what glass and soil give back meanwhile
+_FLOOR_WATER = 0.55  # grams of water a gram of coco, to begin with
+_NATURE = Nature(sensor_minutes=2, band_c=0.5, open_air=40.0, open_heat=3.0, lid_heat=10, snake_minutes=15, keep=0.85)
 
 
 def window_room(plan: RoomPlan, minutes: int, chance: Random) -> tuple[array[float], array[float]]:
@@ -79,89 +82,77 @@ def planted_air(plan: TubPlan, room_c: array[float], room_hpa: array[float], cha
     """
     if plan.profile == "egg_box":
         return tub_air(plan, room_c, room_hpa, chance)
-    gauss, saturation = chance.gauss, quick_saturation_hpa
-    held = plan.volume_m3 * 0.734  # grams a hPa
-    rest = plan.rest_percent / 100 * saturation(plan.set_c)
-    need = plan.vent * max(0.5, rest - sum(room_hpa) / len(room_hpa))  # grams a minute
-    bowl = _SHARES["bowl"] * need / max(1.0, saturation(plan.set_c - 1.5) - rest)
-    plants = 2 * _SHARES["plants"] * need / max(1.0, saturation(plan.set_c - 0.5) - rest)  # half the day they rest
-    wet0 = 0.55  # grams of water a gram of coco
-    floor = _SHARES["floor"] * need / max(0.5, 0.97 * saturation(plan.set_c - 1) - rest)
-    top_g, deep_g = 60_000 * plan.volume_m3 * 0.25, 60_000 * plan.volume_m3 * 0.75
-    top, deep = wet0, wet0
-    daily = _SHARES["floor"] * need * DAY
-    air = mass = sensed = plan.set_c
-    vapour, film, droplets, power = rest, 0.0, 0.0, 0.0
-    open_share, heat_leak, filled, mode, stuck = 1.0, 1.0, True, 0, 1.0
-    snake_goal = snake = wander_c = wander = 0.0
-    on = False
-    marks = changes(plan.happenings, len(room_c))
-    at = 0
-    warm, wet = array("d"), array("d")
-    for minute in range(len(room_c)):
-        while marks[at][0] <= minute:
-            _, begins, h = marks[at]
-            at += 1
-            if h.what in ("mist", "spill") and begins:
-                grams = h.size * daily * (3.0 if h.what == "spill" else 0.6)
-                lacking = min(2.0, max(0.0, 1 + 3 * (wet0 - top) / wet0))
-                droplets += 0.12 * grams
-                film += 0.35 * grams
-                top += 0.53 * grams * lacking / top_g
-            elif h.what in ("open", "clean"):
-                open_share, heat_leak = (40.0, 3.0) if begins else (1.0, 1.0)
-            elif h.what == "lid_left":
-                open_share, heat_leak = (h.size, 1.0 + h.size / 10) if begins else (1.0, 1.0)
-            elif h.what == "blocked":
-                open_share = h.size if begins else 1.0
-            elif h.what == "bowl_dry":
-                filled, open_share = (not begins), (h.size if begins else 1.0)
-            elif h.what == "heater_stuck":
-                mode, stuck = (1, h.size) if begins else (0, 1.0)
-            elif h.what == "heater_lost":
-                mode = 2 if begins else 0
-            elif h.what == "snake":
-                snake_goal = h.size if begins else 0.0
+    return live(plan, _NATURE, _Vivarium(plan, room_c, room_hpa), len(room_c), chance)
+
+
+class _Vivarium:
+    """Air and a heavy mass, plants, a thick floor, droplets and a film."""
+
+    def __init__(self, plan: TubPlan, room_c: array[float], room_hpa: array[float]) -> None:
+        self._plan, self._room_c, self._room_hpa = plan, room_c, room_hpa
+        saturation = quick_saturation_hpa
+        self._held = plan.volume_m3 * 0.734  # grams a hPa
+        rest = plan.rest_percent / 100 * saturation(plan.set_c)
+        need = plan.vent * max(0.5, rest - sum(room_hpa) / len(room_hpa))  # grams a minute
+        self._bowl = _SHARES["bowl"] * need / max(1.0, saturation(plan.set_c - 1.5) - rest)
+        self._plants = 2 * _SHARES["plants"] * need / max(1.0, saturation(plan.set_c - 0.5) - rest)  # half the day they rest
+        self._floor = _SHARES["floor"] * need / max(0.5, 0.97 * saturation(plan.set_c - 1) - rest)
+        self._top_g, self._deep_g = 60_000 * plan.volume_m3 * 0.25, 60_000 * plan.volume_m3 * 0.75
+        self._top = self._deep = _FLOOR_WATER
+        self._daily = _SHARES["floor"] * need * DAY
+        self.air = self._mass = plan.set_c
+        self._vapour, self._film, self._droplets, self._power = rest, 0.0, 0.0, 0.0
+
+    def happens(self, h: Happening, begins: bool) -> None:
+        """Take rain, fog and spills."""
+        if h.what in ("mist", "spill") and begins:
+            grams = h.size * self._daily * (3.0 if h.what == "spill" else 0.6)
+            lacking = min(2.0, max(0.0, 1 + 3 * (_FLOOR_WATER - self._top) / _FLOOR_WATER))
+            self._droplets += 0.12 * grams
+            self._film += 0.35 * grams
+            self._top += 0.53 * grams * lacking / self._top_g
+
+    def step(self, minute: int, drive: float, doings: Doings) -> None:
+        """Go on by a minute. The lamp is on all day, whatever the thermostat says, unless the plug is out."""
         light = _LIGHT[0] <= minute % DAY < _LIGHT[1]
-        wanted = plan.set_c if light else plan.night_set_c
-        sensed += (air - sensed) / 2
-        if mode == 1:
-            drive = plan.full_rise_c * stuck
-        elif mode == 2:
-            drive = 0.0
-        elif plan.proportional:
-            drive = plan.full_rise_c * min(1.0, max(0.0, (wanted + 0.5 - sensed) / 1.0))
-        else:
-            on = sensed < wanted + (plan.hysteresis_c if on else -plan.hysteresis_c)
-            drive = plan.full_rise_c if on else 0.0
-        lamp = 0.35 * plan.full_rise_c if light and mode != 2 else 0.0
-        power += (max(drive, lamp) - power) / plan.mat_minutes
+        lamp = 0.35 * self._plan.full_rise_c if light and doings.mode != 2 else 0.0
+        self._power += (max(drive, lamp) - self._power) / self._plan.mat_minutes
+        evaporated = self._warm(minute, doings.heat_leak)
+        self._moisten(minute, evaporated, doings, 1.0 if light else 0.12)
+
+    def _warm(self, minute: int, heat_leak: float) -> float:
+        """Move the heat and let droplets evaporate; return how much of them did, grams."""
         # Towards the wet bulb and no further: the cooler the air, the less it takes; what it does not take settles.
-        evaporated = min(0.5 * droplets, 0.25 * held * max(0.0, saturation(air) - vapour))
-        droplets = 0.85 * (droplets - evaporated)
-        air += 0.6 * (room_c[minute] + power / heat_leak - air) * heat_leak / plan.heat_minutes + (mass - air) / 25
-        air -= _DROPLET_COOLING * evaporated / held
-        mass += (air - mass) / 300 + (room_c[minute] - mass) / 2500
+        evaporated = min(0.5 * self._droplets, 0.25 * self._held * max(0.0, quick_saturation_hpa(self.air) - self._vapour))
+        self._droplets = 0.85 * (self._droplets - evaporated)
+        outside = self._room_c[minute]
+        self.air += 0.6 * (outside + self._power / heat_leak - self.air) * heat_leak / self._plan.heat_minutes + (self._mass - self.air) / 25
+        self.air -= _DROPLET_COOLING * evaporated / self._held
+        self._mass += (self.air - self._mass) / 300 + (outside - self._mass) / 2500
+        return evaporated
+
+    def _moisten(self, minute: int, evaporated: float, doings: Doings, awake: float) -> None:
+        """Solve the balance of the vapour and let the floor give and take; awake: how much of the plants' water they give."""
+        saturation, air, mass = quick_saturation_hpa, self.air, self._mass
         full = saturation(air)
-        leak = plan.vent * open_share
-        leaves = plants * (1.0 if light else 0.12)
-        wetting = 2.5 * plan.vent if film > 0 else 0.0
-        activity = top / (top + 0.018)
+        leak = self._plan.vent * doings.open_share
+        bowl = self._bowl if doings.filled else 0.0
+        leaves = self._plants * awake
+        wetting = 2.5 * self._plan.vent if self._film > 0 else 0.0
+        activity = self._top / (self._top + 0.018)
         ground = saturation(0.5 * (air + mass) - 0.8)
-        total = held + leak + (bowl if filled else 0.0) + leaves + floor + wetting
+        total = self._held + leak + bowl + leaves + self._floor + wetting
         vapour = (
-            held * vapour + leak * room_hpa[minute] + (bowl * saturation(0.4 * air + 0.6 * mass - 1.2) if filled else 0.0)
-            + leaves * saturation(air - 0.5) + floor * activity * ground + wetting * full + evaporated
+            self._held * self._vapour + leak * self._room_hpa[minute] + bowl * saturation(0.4 * air + 0.6 * mass - 1.2)
+            + leaves * saturation(air - 0.5) + self._floor * activity * ground + wetting * full + evaporated
         ) / total  # fmt: skip
-        vapour = min(vapour, 0.985 * full)
-        sinking = 4e-5 * deep_g * (deep - top)
-        top = max(0.002, top + (sinking - floor * (activity * ground - vapour)) / top_g)
-        deep -= sinking / deep_g
-        film = max(0.0, film - wetting * (full - vapour))
-        snake += (snake_goal - snake) / 15
-        wander_c = 0.85 * wander_c + gauss(0, 0.02 * plan.noise)
-        wander = 0.85 * wander + gauss(0, 0.0016 * plan.noise)
-        celsius = air + 0.6 * snake + wander_c
-        warm.append(celsius)
-        wet.append(min(100.0, 100 * vapour * (1 + 0.04 * snake) * (1 + wander) / saturation(celsius)))
-    return lagged(warm, wet, plan.lag_seconds)
+        self._vapour = vapour = min(vapour, 0.985 * full)
+        sinking = 4e-5 * self._deep_g * (self._deep - self._top)
+        self._top = max(0.002, self._top + (sinking - self._floor * (activity * ground - vapour)) / self._top_g)
+        self._deep -= sinking / self._deep_g
+        self._film = max(0.0, self._film - wetting * (full - vapour))
+
+    def at_probe(self, snake: float, unrest_c: float, unrest: float) -> tuple[float, float]:
+        """Return what the probe has about it."""
+        celsius = self.air + 0.6 * snake + unrest_c
+        return celsius, 100 * self._vapour * (1 + 0.04 * snake) * (1 + unrest) / quick_saturation_hpa(celsius)

@@ -7,8 +7,8 @@ from dataclasses import dataclass, field
 from random import Random
 
 from tests.bench.alarms.bench_air import humidity_percent, quick_saturation_hpa
+from tests.bench.alarms.bench_loop import Air
 from tests.bench.alarms.bench_plan import Fault, TubPlan
-from tests.bench.alarms.bench_tub import Air
 
 READ, EMPTY, CRC, BROWNOUT, BUS, NO_ROW = range(6)
 HEATER_ON, RESET_SEEN, CRC_BURST = 1, 2, 4

@@ -14,9 +14,9 @@ from dataclasses import dataclass, field
 
 from tests.bench.alarms.bench_air import quick_saturation_hpa
 from tests.bench.alarms.bench_baselines import Told
+from tests.bench.alarms.bench_loop import Air
 from tests.bench.alarms.bench_plan import NAMED_WITHIN_MINUTES, Fault, RackPlan
 from tests.bench.alarms.bench_truth import Truth
-from tests.bench.alarms.bench_tub import Air
 
 LIMIT_KINDS = ("dry", "damp", "hot", "cold")
 DOUBTED_MINUTES = {"cold": 60, "dry": 720, "damp": 1440}

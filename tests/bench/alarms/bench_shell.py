@@ -17,8 +17,8 @@ from array import array
 from random import Random
 
 from tests.bench.alarms.bench_air import DAY
-from tests.bench.alarms.bench_plan import TubPlan
-from tests.bench.alarms.bench_tub import Air, changes, lagged
+from tests.bench.alarms.bench_loop import Air, Doings, Nature, live
+from tests.bench.alarms.bench_plan import Happening, TubPlan
 
 _STEPS = 3
 _ISOTHERM = 9.0  # per gram of water a gram of dry floor: 20 % moisture is in balance with 83 %RH
@@ -39,82 +39,69 @@ def _saturation(celsius: float) -> float:
     return _TABLE[index] + (_TABLE[index + 1] - _TABLE[index]) * (place - index)
 
 
+_NATURE = Nature(sensor_minutes=4, band_c=0.7, open_air=50.0, open_heat=5.0, lid_heat=8, snake_minutes=12, keep=0.8)
+
+
 def shell_air(plan: TubPlan, room_c: array[float], room_hpa: array[float], chance: Random) -> Air:
     """Carry the plan out under this physics and return the air at the probe, every minute of the room's series."""
-    gauss = chance.gauss
-    volume = plan.volume_m3
-    vent = plan.vent * DAY / 0.734 / DAY  # m³ a minute
-    shell_minutes, air_minutes = plan.heat_minutes * 0.8, 3.0 + 200 * volume
-    dry_floor = 900 * volume / 0.04  # grams of substrate
-    layers = [dry_floor * share for share in (0.15, 0.35, 0.5)]
-    rest = plan.rest_percent / 100
-    held = [-math.log(1 - rest) / _ISOTHERM] * 3  # grams of water a gram of floor
-    speed = vent * chance.uniform(1.0, 4.0)  # m³ a minute between the top layer and the air
-    diffusion = 0.0007 * dry_floor  # grams a minute for one gram a gram of difference
-    mean_hpa = sum(room_hpa) / len(room_hpa)
-    room_density = 216.7 * mean_hpa / (273.15 + plan.set_c - 6)
-    goal = rest * _saturation(plan.set_c)
-    bowl = max(0.0, vent * (goal - room_density) / max(0.5, _saturation(plan.set_c - 1.5) - goal))
-    air = shell = sensed = plan.set_c
-    water_c = plan.set_c - 1.5
-    density = goal
-    film = power = 0.0
-    filled, open_share, heat_leak, mode, stuck, snake, snake_goal = True, 1.0, 1.0, 0, 1.0, 0.0, 0.0
-    wander_c = wander = 0.0
-    on = False
-    marks = changes(plan.happenings, len(room_c))
-    at = 0
-    warm, wet = array("d"), array("d")
-    for minute in range(len(room_c)):
-        while marks[at][0] <= minute:
-            _, begins, h = marks[at]
-            at += 1
-            if h.what in ("mist", "spill") and begins:
-                film += (2000 if h.what == "mist" else 16000) * vent * h.size
-                held[0] += 0.01 * h.size
-            elif h.what in ("open", "clean"):
-                open_share, heat_leak = (50.0, 5.0) if begins else (1.0, 1.0)
-                if h.what == "clean" and begins:
-                    film, held = 0.0, [-math.log(1 - min(0.95, rest * (1 + 0.06 * (h.size - 1)))) / _ISOTHERM] * 3
-            elif h.what == "lid_left":
-                open_share, heat_leak = (h.size, 1.0 + h.size / 8) if begins else (1.0, 1.0)
-            elif h.what == "blocked":
-                open_share = h.size if begins else 1.0
-            elif h.what == "bowl_dry":
-                filled, open_share = (not begins), (h.size if begins else 1.0)
-            elif h.what == "heater_stuck":
-                mode, stuck = (1, h.size) if begins else (0, 1.0)
-            elif h.what == "heater_lost":
-                mode = 2 if begins else 0
-            elif h.what == "snake":
-                snake_goal = h.size if begins else 0.0
-        outside, outside_density = room_c[minute], 216.7 * room_hpa[minute] / (273.15 + room_c[minute])
-        wanted = plan.set_c if 480 <= minute % DAY < 1230 else plan.night_set_c
-        sensed += (air - sensed) / 4
-        if mode:
-            drive = plan.full_rise_c * stuck if mode == 1 else 0.0
-        elif plan.proportional:
-            drive = plan.full_rise_c * min(1.0, max(0.0, (wanted + 0.7 - sensed) / 1.4))
-        else:
-            on = sensed < wanted + (plan.hysteresis_c if on else -plan.hysteresis_c)
-            drive = plan.full_rise_c if on else 0.0
-        power += (drive - power) / plan.mat_minutes
-        exchange = vent * open_share
-        wetting = 5 * vent if film > 0 else 0.0
+    return live(plan, _NATURE, _Shell(plan, room_c, room_hpa, chance), len(room_c), chance)
+
+
+class _Shell:
+    """Air and walls, absolute humidity, and a floor of three layers."""
+
+    def __init__(self, plan: TubPlan, room_c: array[float], room_hpa: array[float], chance: Random) -> None:
+        self._plan, self._room_c, self._room_hpa = plan, room_c, room_hpa
+        self._vent = vent = plan.vent * DAY / 0.734 / DAY  # m³ a minute
+        self._dry_floor = 900 * plan.volume_m3 / 0.04  # grams of substrate
+        self._layers = [self._dry_floor * share for share in (0.15, 0.35, 0.5)]
+        self._rest = rest = plan.rest_percent / 100
+        self._held = [-math.log(1 - rest) / _ISOTHERM] * 3  # grams of water a gram of floor
+        self._speed = vent * chance.uniform(1.0, 4.0)  # m³ a minute between the top layer and the air
+        mean_hpa = sum(room_hpa) / len(room_hpa)
+        room_density = 216.7 * mean_hpa / (273.15 + plan.set_c - 6)
+        goal = rest * _saturation(plan.set_c)
+        self._bowl = max(0.0, vent * (goal - room_density) / max(0.5, _saturation(plan.set_c - 1.5) - goal))
+        self.air = self._shell = plan.set_c
+        self._water_c = plan.set_c - 1.5
+        self._density = goal
+        self._film = self._power = 0.0
+
+    def happens(self, h: Happening, begins: bool) -> None:
+        """Take what wets it, and a clean-out, which brings a new floor."""
+        if h.what in ("mist", "spill") and begins:
+            self._film += (2000 if h.what == "mist" else 16000) * self._vent * h.size
+            self._held[0] += 0.01 * h.size
+        elif h.what == "clean" and begins:
+            self._film = 0.0
+            self._held = [-math.log(1 - min(0.95, self._rest * (1 + 0.06 * (h.size - 1)))) / _ISOTHERM] * 3
+
+    def step(self, minute: int, drive: float, doings: Doings) -> None:
+        """Go on by a minute, in steps of 20 s."""
+        vent, held, layers, speed = self._vent, self._held, self._layers, self._speed
+        volume, shell_minutes, air_minutes = self._plan.volume_m3, self._plan.heat_minutes * 0.8, 3.0 + 200 * self._plan.volume_m3
+        diffusion = 0.0007 * self._dry_floor  # grams a minute for one gram a gram of difference
+        outside = self._room_c[minute]
+        outside_density = 216.7 * self._room_hpa[minute] / (273.15 + outside)
+        self._power += (drive - self._power) / self._plan.mat_minutes
+        exchange = vent * doings.open_share
+        wetting = 5 * vent if self._film > 0 else 0.0
+        bowl = self._bowl if doings.filled else 0.0
+        air, shell, density, water_c = self.air, self._shell, self._density, self._water_c
         for _ in range(_STEPS):
             step = 1 / _STEPS
-            shell += step * (outside + power - shell) / shell_minutes
-            air += step * ((shell - air) / air_minutes + (outside - air) * (heat_leak - 1) / air_minutes + (outside - air) * 0.02)
+            shell += step * (outside + self._power - shell) / shell_minutes
+            air += step * ((shell - air) / air_minutes + (outside - air) * (doings.heat_leak - 1) / air_minutes + (outside - air) * 0.02)
             water_c += step * (0.7 * shell + 0.3 * air - 1.2 - water_c) / 25
             full = _saturation(air)
             top = (1 - math.exp(-_ISOTHERM * max(0.0, held[0]))) * _saturation(0.5 * (air + shell))
             # What is exchanged is so much beside the air's own water that the balance is solved, not stepped.
-            total = volume / step + exchange + speed + wetting + (bowl if filled else 0.0)
+            total = volume / step + exchange + speed + wetting + bowl
             density = min(
                 0.99 * full,
                 (
                     volume / step * density + exchange * outside_density + speed * top + wetting * full
-                    + (bowl * _saturation(water_c) if filled else 0.0)
+                    + bowl * _saturation(water_c)
                 ) / total,
             )  # fmt: skip
             held[0] -= step * speed * (top - density) / layers[0]
@@ -122,11 +109,10 @@ def shell_air(plan: TubPlan, room_c: array[float], room_hpa: array[float], chanc
                 flow = step * diffusion * (held[lower] - held[upper])
                 held[upper] += flow / layers[upper]
                 held[lower] -= flow / layers[lower]
-            film = max(0.0, film - step * wetting * (full - density))
-        snake += (snake_goal - snake) / 12
-        wander_c = 0.8 * wander_c + gauss(0, 0.02 * plan.noise)
-        wander = 0.8 * wander + gauss(0, 0.0016 * plan.noise)
-        celsius = air + 0.7 * snake + wander_c
-        warm.append(celsius)
-        wet.append(min(100.0, 100 * density * (1 + 0.04 * snake) * (1 + wander) / _saturation(celsius)))
-    return lagged(warm, wet, plan.lag_seconds)
+            self._film = max(0.0, self._film - step * wetting * (full - density))
+        self.air, self._shell, self._density, self._water_c = air, shell, density, water_c
+
+    def at_probe(self, snake: float, unrest_c: float, unrest: float) -> tuple[float, float]:
+        """Return what the probe has about it."""
+        celsius = self.air + 0.7 * snake + unrest_c
+        return celsius, 100 * self._density * (1 + 0.04 * snake) * (1 + unrest) / _saturation(celsius)

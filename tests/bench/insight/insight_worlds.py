@@ -12,10 +12,11 @@ from random import Random
 
 import numpy as np
 from tests.bench.alarms.bench_air import DAY, humidity_percent, room_air
+from tests.bench.alarms.bench_loop import Air
 from tests.bench.alarms.bench_plan import MAKES, Happening, Physics, TubPlan, plan_rack
 from tests.bench.alarms.bench_planted import planted_air, window_room
 from tests.bench.alarms.bench_shell import shell_air
-from tests.bench.alarms.bench_tub import Air, tub_air
+from tests.bench.alarms.bench_tub import tub_air
 
 from dewkeeper.insight.hours import Deed
 from dewkeeper.insight.series import Gathering, Numbers, Series, saturation
