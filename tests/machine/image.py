@@ -120,9 +120,17 @@ def base(suite: str) -> Image:
     return image
 
 
+def new_disks(suite: str, folder: Path) -> None:
+    """Make the three disks of a machine in its folder: its own, the seed, a stick with the label STICK. Raises NoMachine."""
+    # Holes stay holes: three gigabytes, of which one is used.
+    _run(["cp", "--sparse=always", str(base(suite).disk), str(folder / "disk.ext4")], "a copy of the image")
+    seed(suite, folder)
+    disk(folder / "stick.ext4", "200M", "STICK")
+
+
 def seed(suite: str, folder: Path) -> Path:
     """Make the disk with this checkout's last commit, the wheels it needs and the guest's programs; return it."""
-    stage = folder / f"seed-{suite}"
+    stage = folder / "seed"
     shutil.rmtree(stage, ignore_errors=True)
     stage.mkdir(parents=True)
     _run(["git", "clone", "--quiet", "--bare", str(ROOT), str(stage / "dewkeeper.git")], "a copy of the last commit")
@@ -133,7 +141,7 @@ def seed(suite: str, folder: Path) -> Path:
     shutil.copy(library(), stage / "kernel")
     for path in (stage, *stage.rglob("*")):  # whoever built it: everybody in the machine may read it
         path.chmod(path.stat().st_mode | (0o555 if path.is_dir() else 0o444))
-    return disk(folder / f"seed-{suite}.ext4", "300M", "seed", stage)
+    return disk(folder / "seed.ext4", "300M", "seed", stage)
 
 
 def disk(path: Path, size: str, label: str, content: Path | None = None) -> Path:

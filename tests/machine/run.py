@@ -22,7 +22,7 @@ def main(arguments: list[str]) -> int:
     """Return the exit code."""
     parser = argparse.ArgumentParser(prog="python -m tests.machine.run", description=__doc__)
     parser.add_argument("suites", nargs="*", metavar="SUITE", help=f"{' or '.join(image.PYTHONS)} (default: both)")
-    parser.add_argument("--until", metavar="STEP", help="end after this step")
+    parser.add_argument("--steps", metavar="A,B", help="only these, on the machine of the run before, as it was left")
     args = parser.parse_args(arguments)
     suites = args.suites or list(image.PYTHONS)
     if unknown := [suite for suite in suites if suite not in image.PYTHONS]:
@@ -33,7 +33,7 @@ def main(arguments: list[str]) -> int:
     rows, well = [], True
     for suite in suites:
         try:
-            made, good = travel(suite, args.until)
+            made, good = travel(suite, args.steps.split(",") if args.steps else None)
         except image.NoMachine as error:
             print(f"no virtual machine of {suite} can be had here: {error}", file=sys.stderr)
             made, good = [(suite, "all steps", f"NOT RUN: {str(error).splitlines()[0]}", 0)], False
@@ -46,26 +46,33 @@ def main(arguments: list[str]) -> int:
     return 0 if well else 1
 
 
-def travel(suite: str, until: str | None) -> tuple[list[tuple[str, str, str, int]], bool]:
-    """Take one machine through all steps; return a row for each, and whether all went well. Raises NoMachine."""
+def travel(suite: str, only: list[str] | None) -> tuple[list[tuple[str, str, str, int]], bool]:
+    """Take one machine through all steps, or one that was used before through some.
+
+    Return a row for each, and whether all went well. Raises NoMachine.
+    """
     folder = image.store() / f"run-{suite}"
     folder.mkdir(exist_ok=True)
-    machine = VirtualMachine(
-        image.base(suite), folder, image.seed(suite, folder), image.disk(folder / "stick.ext4", "200M", "STICK")
-    )
+    if only is None:
+        image.new_disks(suite, folder)
+    machine = VirtualMachine(image.base(suite), folder)
+    journey = Journey(machine)
+    steps = journey.steps()
+    if only is not None:
+        steps = [("power cut", journey.power_cut), *((name, dict(steps)[name]) for name in only)]
     rows, well = [], True
     try:
-        for name, work in Journey(machine).steps():
+        for name, work in steps:
             began = time.monotonic()
             print(f"{suite}: {name} ...", file=sys.stderr, flush=True)
             try:
                 outcome = work()
-            except StepFailed as error:
+            except (StepFailed, ValueError, LookupError) as error:  # an answer that is no JSON, a message that is not there
                 outcome, well = f"FAILED: {str(error).splitlines()[0]}", False
                 print(f"{suite}: {name}: {error}", file=sys.stderr, flush=True)
             rows.append((suite, name, outcome.replace("|", "/"), round(time.monotonic() - began)))
             print(f"{suite}: {name}: {outcome}", flush=True)
-            if name == until or (not well and name in {"boot", "install"}):  # without these nothing else can be
+            if not well and name in {"boot", "install"}:  # without these nothing else can be
                 break
     finally:
         _keep_log(machine, folder)

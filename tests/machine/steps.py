@@ -73,7 +73,6 @@ class Journey:
 
     def __init__(self, machine: VirtualMachine) -> None:
         self.machine = machine
-        self.first_release = ""
         self.readings = 0
 
     def steps(self) -> list[tuple[str, Callable[[], str]]]:
@@ -118,11 +117,11 @@ class Journey:
     def install(self) -> str:
         """The block that installs."""
         self._paste("install.sh", timeout=3600)
-        self.first_release = self.machine.done(RELEASE).strip()
+        release = self.machine.done(RELEASE).strip()
         enabled = self.machine.run(f"systemctl is-enabled {UNIT}").said.strip()
         _expect(enabled == "enabled", f"the unit is {enabled}")
         self.machine.done("id -nG keeper | grep -qw dewkeeper")
-        return f"release {Path(self.first_release).name}, unit enabled"
+        return f"release {Path(release).name}, unit enabled"
 
     def configure(self) -> str:
         """The emulated bus, the secret, and the block that edits and checks."""
@@ -195,7 +194,7 @@ class Journey:
             " journalctl -u hang --no-pager -o cat | grep 'stands still'", timeout=400
         )  # fmt: skip
         seconds = until(lambda: self._restarts() > before and self._active(), 900, "the watchdog has it started again")
-        log = self.machine.done(f"journalctl -u {UNIT} --no-pager -o cat -n 400")
+        log = self.machine.done(f"journalctl -u {UNIT} --no-pager -o cat -n 3000")
         for words in ("no sign of life from: writer", "Watchdog timeout", "Thread 0x"):
             _expect(words in log, f"the log does not say: {words}")
         self._measured()
@@ -256,12 +255,13 @@ class Journey:
 
     def update(self) -> str:
         """A newer version is built beside, switched to, and kept."""
+        before = self.machine.done(RELEASE).strip()
         self._upstream("sed -i 's/^version = .*/version = \"0.1.1\"/' pyproject.toml")
         self._paste("git pull", timeout=3600)
         now = self.machine.done(RELEASE).strip()
-        _expect(now != self.first_release, "the release is still the first")
+        _expect(now != before, "the release is still the one before")
         self._measured()
-        return f"{Path(self.first_release).name} → {Path(now).name}, {self._kept()}"
+        return f"{Path(before).name} → {Path(now).name}, {self._kept()}"
 
     def failing_update(self) -> str:
         """A version that does not start is taken back."""
@@ -282,11 +282,11 @@ class Journey:
 
     def uninstall(self) -> str:
         """Everything of it goes but what the keeper made; then that too."""
-        self.machine.done("cd /home/keeper/dewkeeper && deploy/uninstall.sh")
+        self.machine.done("cd /home/keeper/dewkeeper && deploy/uninstall.sh", timeout=600)
         for gone in ("/opt/dewkeeper", "/etc/systemd/system/dewkeeper.service", "/usr/local/bin/dewkeeper"):
             _expect(self.machine.run(f"test -e {gone}").code != 0, f"{gone} is still there")
         self.machine.done("test -e /var/lib/dewkeeper/dewkeeper.db && test -e /etc/dewkeeper/dewkeeper.toml")
-        self.machine.done("cd /home/keeper/dewkeeper && deploy/uninstall.sh --purge")
+        self.machine.done("cd /home/keeper/dewkeeper && deploy/uninstall.sh --purge", timeout=600)
         left = self.machine.run("find / -xdev -name '*dewkeeper*' -not -path '/home/*' -not -path '/opt/kernel/*' -not -path '/mnt/*' -not -path '/proc/*'; getent passwd dewkeeper").said.split()
         return "program gone, database and configuration kept; with --purge left behind: " + (", ".join(left) or "nothing")
 
@@ -349,8 +349,8 @@ class Journey:
         return self.machine.done(f"sqlite3 -readonly /var/lib/dewkeeper/dewkeeper.db '{question}'").strip()
 
     def _inbox(self) -> list[dict[str, Any]]:
-        text = self.machine.run("cat /var/lib/phone/inbox.jsonl").said
-        return [json.loads(line) for line in text.splitlines() if line.startswith("{")]
+        text = self.machine.run("cat /run/phone/inbox.jsonl").said
+        return [json.loads(line) for line in text.splitlines() if line.startswith("{") and line.endswith("}")]
 
     def _told(self, *words: str) -> bool:
         return any(all(word.lower() in json.dumps(m, ensure_ascii=False).lower() for word in words) for m in self._inbox())

@@ -34,13 +34,11 @@ class Answer:
 
 
 class VirtualMachine:
-    """One machine with a disk of its own. `clock`: the hardware clock at power-on, as QEMU's -rtc takes it."""
+    """One machine with the disks in its folder."""
 
-    def __init__(self, image: Image, folder: Path, seed: Path, stick: Path) -> None:
+    def __init__(self, image: Image, folder: Path) -> None:
         self._image, self._folder = image, folder
-        self._disks = (folder / "disk.ext4", seed, stick)
-        # Holes stay holes: three gigabytes, of which one is used.
-        subprocess.run(["cp", "--sparse=always", str(image.disk), str(self._disks[0])], check=True)
+        self._disks = tuple(folder / f"{name}.ext4" for name in ("disk", "seed", "stick"))
         self._process: subprocess.Popen[bytes] | None = None
         self._line: socket.socket | None = None
         self._held = b""
@@ -49,7 +47,10 @@ class VirtualMachine:
         self.console = folder / "console.log"
 
     def power_on(self, clock: str = "utc") -> float:
-        """Boot and wait until the machine greets; return the seconds that took."""
+        """Boot and wait until the machine greets; return the seconds that took.
+
+        clock: what its hardware clock says at power-on, as QEMU's -rtc takes it.
+        """
         began = time.monotonic()
         port = self._folder / "port"
         port.unlink(missing_ok=True)

@@ -6,6 +6,7 @@ in the kernel looks like from outside. It stays so until the process is killed.
 
 from __future__ import annotations
 
+import contextlib
 import ctypes
 import os
 import sys
@@ -13,6 +14,7 @@ import time
 from pathlib import Path
 
 _SEIZE, _INTERRUPT = 0x4206, 0x4207  # linux/ptrace.h
+_ALL = 0x40000000  # __WALL of linux/wait.h: threads too
 
 
 def written(process: int) -> dict[int, int]:
@@ -39,6 +41,8 @@ def main(process: int, watched_seconds: float) -> None:
             sys.exit(f"ptrace {request:#x} of thread {thread}: {os.strerror(ctypes.get_errno())}")
     print(f"thread {thread} of {process} stands still; it had written {grown[thread]} bytes", flush=True)
     while Path(f"/proc/{process}/task/{thread}").exists():
+        with contextlib.suppress(ChildProcessError):  # its end is ours to collect: without that the process cannot end
+            os.waitpid(thread, os.WNOHANG | _ALL)
         time.sleep(1)
 
 

@@ -8,7 +8,7 @@ import sys
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 
-INBOX = Path("/var/lib/phone/inbox.jsonl")
+INBOX = Path("/run/phone/inbox.jsonl")  # not on the disk, which is filled on purpose
 PORT = 8099
 
 
