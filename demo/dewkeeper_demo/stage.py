@@ -15,7 +15,7 @@ from dewkeeper_config.models import Config
 from dewkeeper_demo.inbox import Inbox
 from dewkeeper_demo.rack import SIGNING_KEY, config_text, wiring
 from dewkeeper_demo.scenes import EVENING, local, week
-from dewkeeper_demo.wire import register_rack
+from dewkeeper_demo.wire import Wire, register_rack
 from dewkeeper_demo.wire_chips import Sht3x
 from dewkeeper_demo.world import World
 
@@ -73,9 +73,9 @@ class Stage(AbstractContextManager["Stage"]):
         self._probes[place].plugged = False
 
     def _lay_wires(self) -> None:
-        rack = register_rack()
+        self.wires = register_rack().wires
         for wire in wiring():
-            bus = rack.wires.get(wire.bus) or rack.add(wire.bus)
+            bus = self.wires.setdefault(wire.bus, Wire(wire.bus))
             air = self.world.air(wire.probe, lambda: self.clock.wall())
             probe = Sht3x(air, serial=FIRST_SERIAL + len(self._probes), address=wire.address)
             bus.attach(probe)

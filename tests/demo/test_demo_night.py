@@ -1,19 +1,27 @@
-"""The demonstration's night, whole: wires, daemon, SQLite, HTTP and SMTP, with the clock moved by hand."""
+"""The demonstration's night, whole: wires, daemon, SQLite, HTTP and SMTP, with the clock moved by hand.
+
+Under `python -m tests.kernel.under` the daemon reads the same wires as /dev/i2c-1 onwards of the emulated kernel.
+"""
 
 from __future__ import annotations
 
 import io
-from contextlib import redirect_stdout
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager, redirect_stdout
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
 import pytest
+from tests.kernel.emulated import EmulatedKernel
 
 from dewkeeper.clock import ManualClock
 from dewkeeper.report.model import MorningGlance
 from dewkeeper.report.morning import morning
 from dewkeeper.report.past import StoredPast
+from dewkeeper_config import load
+from dewkeeper_config.models import Config
 from dewkeeper_demo import night
 from dewkeeper_demo.inbox import Arrival
 from dewkeeper_demo.rack import DRY_TUB, HOT_TUB, PLACES, UNPLUGGED_TUB
@@ -34,11 +42,33 @@ class Played:
     shown: str
 
 
+class KernelStage(Stage):
+    """The same stage; its configuration names the kernel's devices."""
+
+    def write_config(self, poll_seconds: int) -> Config:
+        super().write_config(poll_seconds)
+        text = self.config_path.read_text(encoding="utf-8")
+        self.config_path.write_text(text.replace('kind = "wire"', 'kind = "linux"'), encoding="utf-8")
+        return load(self.config_path)
+
+
+@contextmanager
+def _staged(folder: Path) -> Iterator[Stage]:
+    if "EMULATED_I2C" not in os.environ:
+        with Stage(folder, ZONE, DAY) as stage:
+            yield stage
+        return
+    with EmulatedKernel(Path(os.environ["EMULATED_I2C"])) as kernel, KernelStage(folder, ZONE, DAY) as stage:
+        for wire in stage.wires.values():
+            kernel.add(wire)
+        yield stage
+
+
 @pytest.fixture(scope="module")
 def played(tmp_path_factory: pytest.TempPathFactory) -> Played:
     """One night, played once for all tests here."""
     shown = io.StringIO()
-    with redirect_stdout(shown), Stage(tmp_path_factory.mktemp("night") / "state", ZONE, DAY) as stage:
+    with redirect_stdout(shown), _staged(tmp_path_factory.mktemp("night") / "state") as stage:
         clock = ManualClock(wall=local(DAY, EVENING, ZONE))
         config = night.play(stage, Show(ZONE), clock)
         with StoredPast.open(config) as past:

@@ -6,18 +6,23 @@
  * With $EMULATED_I2C_WAITS=gone such a sleep passes on the wire too, but for the process it took no time at all: for one
  * whose clock must keep step with another's.
  *
- * With $EMULATED_I2C_IDLE=N beside `wire` they go N times as fast while all wait: a day in minutes. */
+ * With $EMULATED_I2C_IDLE=N beside `wire` they go N times as fast while every thread of the process waits: a day in
+ * minutes. */
 #define _GNU_SOURCE
 #include "i2c_dev.h"
+#include <dirent.h>
 #include <dlfcn.h>
 #include <errno.h>
+#include <fcntl.h>
 #include <pthread.h>
 #include <semaphore.h>
 #include <stdatomic.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <sys/time.h>
 #include <time.h>
+#include <unistd.h>
 
 #define SECOND 1000000000LL
 #define SLICE (5 * 1000000LL) /* how soon a waiting thread notices that time was skipped */
@@ -81,6 +86,24 @@ static void rest(int begins) {
   if (uses) atomic_fetch_add(&working, begins ? -1 : 1);
 }
 
+/* Whether any thread but this one runs, or would if the machine let it: by the state in /proc/self/task/N/stat. */
+static int busy(void) {
+  DIR *list = opendir("/proc/self/task");
+  struct dirent *entry;
+  int found = 0;
+  while (list != NULL && !found && (entry = readdir(list)) != NULL) {
+    char path[300], text[128] = "", *state;
+    if (entry->d_name[0] == '.' || atol(entry->d_name) == gettid()) continue;
+    snprintf(path, sizeof path, "/proc/self/task/%s/stat", entry->d_name);
+    int file = open(path, O_RDONLY | O_CLOEXEC);
+    if (file < 0) continue;
+    if (read(file, text, sizeof text - 1) > 0 && (state = strrchr(text, ')')) != NULL) found = state[2] == 'R' || state[2] == 'D';
+    close(file);
+  }
+  if (list != NULL) closedir(list);
+  return found;
+}
+
 static void *pace(void *unused) {
   long long last = really(CLOCK_MONOTONIC);
   (void)unused;
@@ -88,7 +111,10 @@ static void *pace(void *unused) {
     struct timespec step = from_ns(SLICE);
     next_nanosleep(CLOCK_MONOTONIC, 0, &step, NULL);
     long long now = really(CLOCK_MONOTONIC);
-    if (atomic_load(&working) == 0) atomic_fetch_add(&ahead, (now - last) * (atomic_load(&users) ? idle_speed : 1));
+    if (atomic_load(&working) == 0) {
+      long speed = idle_speed > 1 && atomic_load(&users) && !busy() ? idle_speed : 1;
+      atomic_fetch_add(&ahead, (now - last) * speed);
+    }
     last = now;
   }
   return NULL;
