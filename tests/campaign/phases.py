@@ -112,10 +112,10 @@ class Outcome:
         )  # fmt: skip
 
 
-def campaign(fault: Fault, folder: Path) -> dict[str, Outcome]:
-    """Run all three phases in one life of the daemon; returns the outcomes by phase."""
+def campaign(fault: Fault, folder: Path, seam: str) -> dict[str, Outcome]:
+    """Run all three phases in one life of the daemon, over a seam (`Run`); returns the outcomes by phase."""
     outcomes = {phase: Outcome(phase) for phase in PHASES}
-    with Run(folder) as run:
+    with Run(folder, seam) as run:
         run.control(wait=False, **fault.control, dry=[HEALTHY["at start"]])
         supervisor = run.start()
         first: Usage | None = None

@@ -1,6 +1,7 @@
 """The daemon's process in the campaign: the real `Daemon` on an emulated wire, sixty times as fast as life.
 
-Run as `python rack_process.py FOLDER`. The wire: bus 1 has a multiplexer 0x70 with a probe on each channel, another,
+Run as `python rack_process.py FOLDER`. With the emulated kernel below it (tests/kernel) the wire is in another process,
+which lives on when the daemon is killed (rack_chips.py). The wire: bus 1 has a multiplexer 0x70 with a probe on each channel, another,
 0x71, with two, one of which repeats their address; bus 2 has three probes which no fault touches. Every conversion is numbered: the temperature word
 counts the probe's conversions, the humidity word says whose it is, so that loss and mixing can be counted in the
 database. `control.json` in the folder says what is wrong; it is looked at all the time, and `control.done` repeats
@@ -13,10 +14,11 @@ import contextlib
 import json
 import logging
 import mmap
+import os
 import sys
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -84,19 +86,23 @@ class FastClock:
 
 
 class FastWire(Wire):
-    """A wire whose own time also passes in reality, `SPEED` times as fast."""
+    """A wire whose own time also passes in reality, `speed` times as fast."""
+
+    def __init__(self, number: int, speed: float) -> None:
+        super().__init__(number)
+        self._speed = speed
 
     def pass_time(self, seconds: float) -> None:
         """Let time pass; what is too short for a sleep only counts."""
         super().pass_time(seconds)
         if seconds > 0.05:
-            time.sleep(seconds / SPEED)
+            time.sleep(seconds / self._speed)
 
 
 class Rack:
     """The wires, and what the control file does to them."""
 
-    def __init__(self, folder: Path, clock: FastClock) -> None:
+    def __init__(self, folder: Path, clock: FastClock, wire_speed: float = SPEED) -> None:
         self._clock = clock
         self._freezes = folder / "freezes"
         counters = folder / "counters.bin"
@@ -106,7 +112,7 @@ class Rack:
         self._counters = mmap.mmap(self._file.fileno(), 0)
         self.dry: set[str] = set()
         self.wet: set[str] = set()
-        self.wires = [FastWire(1), FastWire(2)]
+        self.wires = [FastWire(1, wire_speed), FastWire(2, wire_speed)]
         self.probes = {
             place: Sht3x(self._air(index), serial=SERIAL + index, address=address_of(place))
             for index, place in enumerate(PLACES)
@@ -232,23 +238,33 @@ def main(folder: Path) -> None:
     logging.basicConfig(level=logging.INFO, format="%(relativeCreated)8d %(levelname)s %(name)s: %(message)s")
     run = json.loads((folder / "run.json").read_text())
     clock = FastClock(run["began"], run["wall"])
-    rack = Rack(folder, clock)
+    end = EndSignal()
+    with contextlib.nullcontext() if "EMULATED_I2C" in os.environ else wired(folder, clock):
+        file = folder / "dewkeeper.toml"
+        config, problems = load_or_last_good(file, folder / "state")
+        daemon = Daemon(
+            config, clock=clock, alarm=SilentAlarm, problems=problems, recheck=lambda: load_or_last_good(file, folder / "state")[1]
+        )
+        daemon.start()
+        while not end.wait(0.5):
+            daemon.calendar.run_due()
+        daemon.stop()
+
+
+@contextlib.contextmanager
+def wired(folder: Path, clock: FastClock, wire_speed: float = SPEED) -> Iterator[Rack]:
+    """Have the rack in this process, obeying the control file."""
+    rack = Rack(folder, clock, wire_speed)
     racks: WireRack = register_rack()
     for wire in rack.wires:
         racks.wires[wire.number] = wire
-    end, stop = EndSignal(), threading.Event()
+    stop = threading.Event()
     _obey_once(folder, rack, -1)
-    threading.Thread(target=_obey, args=(folder, rack, stop), name="control file", daemon=True).start()
-    file = folder / "dewkeeper.toml"
-    config, problems = load_or_last_good(file, folder / "state")
-    daemon = Daemon(
-        config, clock=clock, alarm=SilentAlarm, problems=problems, recheck=lambda: load_or_last_good(file, folder / "state")[1]
-    )
-    daemon.start()
-    while not end.wait(0.5):
-        daemon.calendar.run_due()
+    obeying = threading.Thread(target=_obey, args=(folder, rack, stop), name="control file", daemon=True)
+    obeying.start()
+    yield rack
     stop.set()
-    daemon.stop()
+    obeying.join(5)
     rack.close()
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 import sqlite3
+import subprocess
 import sys
 import time
 from collections.abc import Callable, Mapping, Sequence
@@ -17,6 +18,7 @@ from typing import Any
 import requests
 from tests.campaign.rack_process import CHANNEL, PLACES, SERIAL, SPEED, address_of
 from tests.campaign.supervisor import Supervisor
+from tests.kernel.emulated import preloaded
 
 from dewkeeper.errors import CommandRefused
 from dewkeeper.judge.types import Alarm, Event, Reading
@@ -55,8 +57,9 @@ def one_phone(port: int) -> list[str]:
     ]
 
 
-def config_text(folder: Path, ways: Sequence[str]) -> str:
+def config_text(folder: Path, ways: Sequence[str], seam: str = "wire") -> str:
     """Return the campaign rack's configuration: short delays, and these lines about channels and people."""
+    kind = {"wire": "wire", "kernel": "linux"}[seam]
     lines = [
         f'site = {{ name = "Campaign", poll_seconds = {POLL_SECONDS} }}',
         f'storage = {{ folder = "{folder / "state"}", ballast_mb = 0, commit_minutes = 1 }}',
@@ -66,9 +69,9 @@ def config_text(folder: Path, ways: Sequence[str]) -> str:
         *(f'[[rack]]\nname = "{name}"\nroom = "{name}"' for name in ("E", "F", "G0", "G1", "G2")),
         '[[profile]]', 'name = "quick"', '[profile.limits.delays]',
         f"dry_tolerable_minutes = {ON_DELAY_MINUTES}", "off_minutes = 2", "humidity_deadband = 1",
-        '[[bus]]', 'name = "one"', 'kind = "wire"', "number = 1",
+        '[[bus]]', 'name = "one"', f'kind = "{kind}"', "number = 1",
         "multiplexers = [{ address = 0x70 }, { address = 0x71 }]",
-        '[[bus]]', 'name = "two"', 'kind = "wire"', "number = 2", "multiplexers = [{ address = 0x70 }]",
+        '[[bus]]', 'name = "two"', f'kind = "{kind}"', "number = 2", "multiplexers = [{ address = 0x70 }]",
     ]  # fmt: skip
     for index, place in enumerate(PLACES):
         lines += [
@@ -85,10 +88,15 @@ def config_text(folder: Path, ways: Sequence[str]) -> str:
 
 
 class Run:
-    """A daemon in a folder of its own, from entering to leaving."""
+    """A daemon in a folder of its own, from entering to leaving.
 
-    def __init__(self, folder: Path) -> None:
+    seam: what the wire lies below: `wire`, the project's own adapter in the daemon's process, or `kernel`, the emulated
+    devices /dev/i2c-1 and 2, with the chips in a process of their own.
+    """
+
+    def __init__(self, folder: Path, seam: str = "wire") -> None:
         self.folder = folder
+        self.seam = seam
         self.state = folder / "state"
         self._number = 0
         self._stack = ExitStack()
@@ -99,8 +107,19 @@ class Run:
         self._browser = self._stack.enter_context(requests.Session())
         self.clock_began = time.monotonic()
         (self.folder / "run.json").write_text(json.dumps({"began": self.clock_began, "wall": WALL}))
-        (self.folder / "dewkeeper.toml").write_text(config_text(self.folder, self.ways()))
+        (self.folder / "dewkeeper.toml").write_text(config_text(self.folder, self.ways(), self.seam))
         return self
+
+    def _serve_chips(self) -> dict[str, str]:
+        """Start the chips' process; return what the daemon's needs in its environment."""
+        ready = self.folder / "k/ready"
+        with (self.folder / "chips.txt").open("wb") as log:
+            command = [sys.executable, "-W", "error", "-m", "tests.campaign.rack_chips", str(self.folder)]
+            serving = subprocess.Popen(command, stdout=log, stderr=log, cwd=Path(__file__).parents[2])
+        self._stack.callback(lambda: serving.wait(60))
+        self._stack.callback(serving.terminate)
+        self.wait_for(ready.exists, 30.0, "the chips to be served")
+        return preloaded(self.folder / "k", "gone")
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
@@ -117,8 +136,9 @@ class Run:
 
     def start(self, environment: dict[str, str] | None = None, watchdog_seconds: float = WATCHDOG_SECONDS) -> Supervisor:
         """Start the daemon under its supervisor, the last control already in force."""
+        environment = {**(environment or {}), **(self._serve_chips() if self.seam == "kernel" else {})}
         self.supervisor = self._stack.enter_context(
-            Supervisor(self.command(), self.folder, environment or {}, watchdog_seconds=watchdog_seconds)
+            Supervisor(self.command(), self.folder, environment, watchdog_seconds=watchdog_seconds)
         )
         return self.supervisor
 

@@ -1,6 +1,6 @@
 """Faults of the wire, F01 to F15: the real daemon under a supervisor, each fault in three phases of its life.
 
-Simulated time runs sixty times as fast; all faults run side by side, for they mostly wait.
+Over the project's own adapter of the wire, or with SEAM=kernel over the emulated kernel's /dev/i2c-1 and 2. Simulated time runs sixty times as fast; all faults run side by side, for they mostly wait.
 """
 
 from __future__ import annotations
@@ -22,6 +22,9 @@ ALIKE = tuple(PLACES[:9])
 """Those on the bus that share an address: while a multiplexer cannot be closed none of them can be told apart."""
 AT_ONCE = 6
 """Runs side by side; the longest first, so that the whole takes little longer than the longest."""
+
+SEAM = os.environ.get("SEAM", "wire")
+"""`wire` or `kernel`: see `Run`."""
 
 FAULTS = (
     Fault("F11", "a probe reads 100 % for an hour", {"wet": [STRUCK]}, (), "saturated", (STRUCK,), 3600, marks=True),
@@ -54,7 +57,7 @@ def runs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, dict[str, Outcom
     wanted = os.environ.get("CAMPAIGN", "").split() or [fault.name for fault in FAULTS]
     folder = tmp_path_factory.mktemp("campaign")
     with ThreadPoolExecutor(AT_ONCE, thread_name_prefix="campaign") as pool:
-        begun = {f.name: pool.submit(campaign, f, folder / f.name) for f in FAULTS if f.name in wanted}
+        begun = {f.name: pool.submit(campaign, f, folder / f.name, SEAM) for f in FAULTS if f.name in wanted}
         return {name: future.result() for name, future in begun.items()}
 
 
@@ -68,5 +71,5 @@ def test_the_invariants_hold(
     if fault.name not in runs:
         pytest.skip("not among $CAMPAIGN")
     outcome = runs[fault.name][phase]
-    campaign_row(outcome.row(fault.name))
-    assert not outcome.problems, f"{fault.about}, {phase}: " + "; ".join(outcome.problems)
+    campaign_row(outcome.row(fault.name if SEAM == "wire" else f"{fault.name} {SEAM}"))
+    assert not outcome.problems, f"{fault.about}, {phase}, {SEAM}: " + "; ".join(outcome.problems)
