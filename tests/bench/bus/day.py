@@ -74,11 +74,23 @@ class Day:
                 time.sleep(0.02)
 
     def settle(self) -> None:
-        """Wait until nothing is said on the bus: the poll under way is over."""
+        """Wait until the poll under way is over: every live probe was read as often, and nothing is said on the bus."""
         before = -1
-        while before != self.rack.wire.transfers:
+        while before != self.rack.wire.transfers or len({len(self.given[n]) for n in self._live()}) > 1:
             before = self.rack.wire.transfers
             time.sleep(0.25)
+
+    def _live(self) -> list[int]:
+        """Return the probes of which none hangs on a branch that is ever dead."""
+        return [n for n in range(PROBES) if (0x70 + n // 16, n // 2 % 8) not in DEAD]
+
+    def extra_conversions(self, stored: dict[int, list[Words | None]]) -> int:
+        """Return how many conversions of live probes, before their last stored one, no stored value came from."""
+        extra = 0
+        for number in self._live():
+            values = [words for words in stored[number] if words is not None]
+            extra += self.given[number].index(values[-1]) + 1 - len(values)
+        return extra
 
     def hold(self, branches: Sequence[tuple[int, int]]) -> None:
         """Have exactly these branches dead from the next poll on."""
@@ -135,7 +147,6 @@ def measure(route: str, polls: int, dead_polls: int = 12, say: Callable[[str], N
                     say(f"{done} polls, {(time.monotonic() - began) / done:.2f} s each by the wall clock")
             day.settle()
             healthy = len(day.began)
-            conversions = sum(len(given) for given in day.given)
             day.hold(DEAD[:1])
             day.polls(dead_polls)
             day.settle()
@@ -155,7 +166,7 @@ def measure(route: str, polls: int, dead_polls: int = 12, say: Callable[[str], N
         "readings_stored": sum(words is not None for rows in stored.values() for words in rows),
         "wrong": wrong_rows(stored, day.given),
         "healthy_lost": sum(words is None for rows in stored.values() for words in rows[:healthy]),
-        "conversions_a_reading": conversions / (healthy * PROBES),
+        "extra_conversions": day.extra_conversions(stored),
         "first_poll_s": round(day.began[1], 3),
         "poll_s": round(usual, 3),
         "dead_branch_adds_s": round(max(lengths[healthy:one_dead]) - usual, 3),
