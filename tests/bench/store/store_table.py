@@ -78,7 +78,7 @@ class Bench:
         folder.mkdir()
         bench_store_io.run(self.recorder, self.folder / "log", "history", str(folder), str(days), "60")
         for what, limit, name in (
-            ("night", 400, "overnight for all"),
+            ("night", 500, "overnight for all, a journal of 4,300 entries beside it"),
             ("30", 750, "30 days of one probe at 500 points"),
         ):
             bench_store_io.run(self.recorder, self.folder / "log", "ask", str(folder), what, str(days))
