@@ -30,7 +30,7 @@ def test_a_block_that_is_not_there_is_no_silent_step() -> None:
 def test_the_long_run_says_when_there_is_no_machine(tmp_path: Path) -> None:
     """Without QEMU in the path it exits with 1, names what is missing, and tries nothing."""
     done = subprocess.run(
-        [sys.executable, "-c", "import sys; sys.path[:0] = sys.argv[1:]; from tests.machine.run import main; sys.exit(main([]))",
+        [sys.executable, "-c", "import sys; sys.path[:0] = sys.argv[1:]; from tests.machine.machine_run import main; sys.exit(main([]))",
          *_path()],
         env={"PATH": str(tmp_path)}, capture_output=True, text=True, check=False,
     )  # fmt: skip

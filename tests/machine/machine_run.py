@@ -1,4 +1,4 @@
-"""A real machine, as far as one can be had without a Pi: python -m tests.machine.run [SUITE ...]
+"""A real machine, as far as one can be had without a Pi: python -m tests.machine.machine_run [SUITE ...]
 
 Boots each Debian in a virtual machine with systemd as process 1, does with it what the README says and what the years
 do, and prints a table for DEVELOPERS.md. Exits with 1 when a step failed, and when there is no such machine to be had.
@@ -20,7 +20,7 @@ from tests.machine.vm import StepFailed, VirtualMachine
 
 def main(arguments: list[str]) -> int:
     """Return the exit code."""
-    parser = argparse.ArgumentParser(prog="python -m tests.machine.run", description=__doc__)
+    parser = argparse.ArgumentParser(prog="python -m tests.machine.machine_run", description=__doc__)
     parser.add_argument("suites", nargs="*", metavar="SUITE", help=f"{' or '.join(image.PYTHONS)} (default: both)")
     parser.add_argument("--steps", metavar="A,B", help="only these, on the machine of the run before, as it was left")
     args = parser.parse_args(arguments)
