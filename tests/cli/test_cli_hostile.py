@@ -254,11 +254,14 @@ def test_ctrl_c_ends_a_command_quietly(house: Path) -> None:
     pipe = house / "pipe.csv"
     os.mkfifo(pipe)
     command = [sys.executable, "-m", "dewkeeper", "replay", str(pipe), "--config", str(house / "rack.toml")]
+    # What is started in the background by a shell has the signal ignored, and a child would inherit that.
+    heard = signal.signal(signal.SIGINT, signal.default_int_handler)
     with (
         subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as child,
         pipe.open("w") as held,  # opens when the command does
     ):
         held.write(HEAD)
+        signal.signal(signal.SIGINT, heard)
         held.flush()
         child.send_signal(signal.SIGINT)
         said, complaint = child.communicate()

@@ -11,7 +11,7 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from types import TracebackType
 from typing import Any, Literal
 
@@ -36,7 +36,7 @@ class Answer:
 
 @dataclass(frozen=True, slots=True)
 class Call:
-    """One request that was read whole. accepted: this server regards the message as delivered."""
+    """One request that was read whole. accepted: this server regards the message as delivered; OPTIONS carries none."""
 
     path: str
     headers: Mapping[str, str]
@@ -44,6 +44,7 @@ class Call:
     accepted: bool
     at: float = 0.0
     manner: Manner = "answer"
+    method: str = "POST"
 
     @property
     def id(self) -> str:
@@ -191,9 +192,13 @@ class Phone:
         if answer.manner == "reset_before":
             _reset(connection)
             return
-        accepted = answer.manner in ("answer", "reset_after", "trickle") and 200 <= answer.status < 300
+        accepted = (
+            answer.manner in ("answer", "reset_after", "trickle")
+            and 200 <= answer.status < 300
+            and call.method != "OPTIONS"
+        )
         with self._changed:
-            self._calls.append(Call(call.path, call.headers, call.body, accepted, time.monotonic(), answer.manner))
+            self._calls.append(replace(call, accepted=accepted, at=time.monotonic(), manner=answer.manner))
             self._changed.notify_all()
         self._reply(connection, answer)
 
@@ -232,7 +237,8 @@ def _read(connection: socket.socket) -> Call | None:
         if not piece:
             return None
         body += piece
-    return Call(first.split(" ")[1], headers, body, False)
+    method, path, *_ = first.split(" ")
+    return Call(path, headers, body, False, method=method)
 
 
 def _reset(connection: socket.socket) -> None:
