@@ -197,17 +197,25 @@ def test_a_bad_page_of_the_archive_comes_from_the_copy(
 def test_whatever_page_is_bad_the_rest_is_there(
     ended_badly: tuple[Path, Content], rescued: Callable[..., tuple[Rescue, Content]]
 ) -> None:
-    """Every page but the first in turn (a few of them, all in CI): what it does not hold is there as it was."""
+    """Every page in turn (a few of them, all in CI): what it does not hold is there as it was.
+
+    Pages of the schema are left out: without them nothing in the file can be found, and the newest copy takes its place.
+    """
     folder, before = ended_badly
     count = (folder / "state" / FILE_NAME).stat().st_size // 4096
-    pages = range(2, count + 1) if os.environ.get("CI") else random.Random(3).sample(range(2, count + 1), 12)
-    for page in pages:
+    pages = sorted(set(range(2, count + 1)) - set(_pages(folder, "sqlite_schema")))
+    for page in pages if os.environ.get("CI") else random.Random(3).sample(pages, 12):
         try:
             _, after = rescued(page)
         except AssertionError:
             continue  # a free page: the file is whole
+        # Readings are kept raw and read corrected: where a calibration is lost they are there, but read otherwise.
+        read = after.readings == before.readings or (
+            after.calibrations < before.calibrations
+            and all(len(after.readings[probe]) == len(before.readings[probe]) for probe in PROBES)
+        )
         kept = [
-            after.journal == before.journal, after.events == before.events, after.readings == before.readings,
+            after.journal == before.journal, after.events == before.events, read,
             after.messages == before.messages, after.calibrations == before.calibrations,
         ]  # fmt: skip
         assert sum(kept) >= 3, f"page {page}: {kept}"
