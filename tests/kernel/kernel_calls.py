@@ -167,7 +167,7 @@ def _retries(adapter: Adapter, about: int, data: bytes) -> bytes:
 
 def _address(adapter: Adapter, about: int, data: bytes) -> bytes:
     del data
-    if about in adapter.controller.owned:
+    if about in adapter.controller.owned or about in adapter.controller.wire.owned:
         raise OSError(errno.EBUSY, "a driver of the kernel has it")
     return b""
 
