@@ -5,13 +5,14 @@ the other process's environment is printed first, a line NAME=value each, and th
 configuration. FOLDER must be one that process may read, and write to its `socket`; a short path, at most 90 letters.
 
 FOLDER/air.json may change what is there, at any time: {"humidity": {"p3": 40}, "temperature": {"p3": 39.5},
-"unplugged": ["p5"], "held": true}; what is not named is well, at 28 °C and 65 %RH.
+"unplugged": ["p5"], "held": true}; what is not named is well, at 28 °C and 65 %RH, give or take a sensor's noise.
 """
 
 from __future__ import annotations
 
 import argparse
 import json
+import random
 import signal
 import sys
 import threading
@@ -27,6 +28,8 @@ from dewkeeper_demo.wire_faults import HeldLow
 
 FIRST_CHANNEL = 22
 FIRST_SERIAL = 0x0C41_0001
+NOISE_C, NOISE_PERCENT = 0.013, 0.027
+"""One sigma; the SHT3x data sheet gives 0.04 °C and 0.08 %RH as three."""
 
 
 class Rack:
@@ -84,9 +87,11 @@ class Rack:
         return "\n".join(lines) + "\n"
 
     def _air(self, name: str) -> Air:
+        dice = random.Random(name)
+        # The sensor's own noise: one that gives the same words over and over is rightly called stuck.
         return lambda: (
-            float(self.control.get("temperature", {}).get(name, 28.0)),
-            float(self.control.get("humidity", {}).get(name, 65.0)),
+            float(self.control.get("temperature", {}).get(name, 28.0)) + dice.gauss(0.0, NOISE_C),
+            float(self.control.get("humidity", {}).get(name, 65.0)) + dice.gauss(0.0, NOISE_PERCENT),
         )
 
 
