@@ -44,12 +44,6 @@ class Deed(NamedTuple):
         word = JOURNAL.get(self.what)
         return word is not None and word.opens
 
-    @property
-    def lever(self) -> str | None:
-        """Return what it changed for longer than a day, None for nothing."""
-        word = JOURNAL.get(self.what)
-        return word.lever if word is not None else None
-
 
 @dataclass(frozen=True, slots=True)
 class Hours:
@@ -81,10 +75,6 @@ class Hours:
         """Return the hours in which a hand was at it, for water or otherwise."""
         either: Flags = self.wet | self.opened
         return either
-
-    def index(self, at: int) -> int:
-        """Return which hour a time lies in; below zero before the first."""
-        return len(self) - 1 - (self.end - 1 - at) // HOUR_SECONDS
 
 
 def hours_of(tub: Series, room: Series | None, deeds: Sequence[Deed], end: int, count: int) -> Hours:
