@@ -24,9 +24,7 @@ HIGHEST_C: Final = 125.0
 
 def saturation_hpa(temperature_c: float) -> float:
     """Return the saturation vapour pressure over water, hPa, for -40 to 125 °C (Buck 1996)."""
-    return 6.1121 * math.exp(
-        (18.678 - temperature_c / 234.5) * (temperature_c / (257.14 + temperature_c))
-    )
+    return 6.1121 * math.exp((18.678 - temperature_c / 234.5) * (temperature_c / (257.14 + temperature_c)))
 
 
 def vapour_hpa(temperature_c: float, humidity_percent: float) -> float:
@@ -67,21 +65,12 @@ def _fraction(temperature_c: float, humidity_percent: float) -> float:
 
 def exact_vapour_hpa(temperature_c: float, humidity_percent: float) -> float:
     """Return the vapour pressure by psychrolib, hPa. Raises ValueError outside -40..125 °C or 0..100 %RH."""
-    return (
-        float(
-            psychrolib.GetVapPresFromRelHum(
-                temperature_c, _fraction(temperature_c, humidity_percent)
-            )
-        )
-        / 100
-    )
+    return float(psychrolib.GetVapPresFromRelHum(temperature_c, _fraction(temperature_c, humidity_percent))) / 100
 
 
 def dew_point_c(temperature_c: float, humidity_percent: float) -> float:
     """Return the dew point, °C; below 0.01 °C it is the frost point. Raises ValueError outside the ranges."""
-    return float(
-        psychrolib.GetTDewPointFromRelHum(temperature_c, _fraction(temperature_c, humidity_percent))
-    )
+    return float(psychrolib.GetTDewPointFromRelHum(temperature_c, _fraction(temperature_c, humidity_percent)))
 
 
 def deficit_hpa(temperature_c: float, humidity_percent: float) -> float:
@@ -96,11 +85,7 @@ def absolute_g_m3(temperature_c: float, humidity_percent: float) -> float:
     return vapour_pa / (461.52 * (temperature_c + 273.15)) * 1000
 
 
-def mixing_ratio_g_kg(
-    temperature_c: float, humidity_percent: float, pressure_hpa: float = 1013.25
-) -> float:
+def mixing_ratio_g_kg(temperature_c: float, humidity_percent: float, pressure_hpa: float = 1013.25) -> float:
     """Return grams of water per kilogram of dry air at an air pressure. Raises ValueError outside the ranges."""
     fraction = _fraction(temperature_c, humidity_percent)
-    return (
-        float(psychrolib.GetHumRatioFromRelHum(temperature_c, fraction, pressure_hpa * 100)) * 1000
-    )
+    return float(psychrolib.GetHumRatioFromRelHum(temperature_c, fraction, pressure_hpa * 100)) * 1000

@@ -19,9 +19,7 @@ class DaemonDown(DewkeeperError, ConnectionError):
     """Nobody answers on the control socket: the daemon is not running, or not with this configuration."""
 
     def __init__(self, socket: str, why: str) -> None:
-        super().__init__(
-            f"the daemon does not answer on {socket} ({why}). Is it running? `systemctl status dewkeeper`"
-        )
+        super().__init__(f"the daemon does not answer on {socket} ({why}). Is it running? `systemctl status dewkeeper`")
 
 
 class AlreadyRunning(DewkeeperError):

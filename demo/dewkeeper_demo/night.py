@@ -58,9 +58,7 @@ def _act(stage: Stage, config: Config, scene: Scene) -> None:
             request(stage.folder, {"do": "acknowledge", "alarm": alarm, "who": KEEPER})
     if scene.journal is not None:
         enclosure, what, detail = scene.journal
-        request(
-            stage.folder, {"do": "journal", "enclosure": enclosure, "what": what, "detail": detail, "who": KEEPER}
-        )
+        request(stage.folder, {"do": "journal", "enclosure": enclosure, "what": what, "detail": detail, "who": KEEPER})
 
 
 def standing(config: Config, enclosure: str) -> list[str]:

@@ -40,13 +40,25 @@ HEADER_BUS = 1
 
 ADVICE: tuple[tuple[type[DriverError], str, str], ...] = (
     (DriverUnusable, "correct the configuration, or install what the driver needs", "correct the file"),
-    (BusAbsent, "check the bus number, and that I2C is switched on: `sudo raspi-config nonint do_i2c 0`, then reboot", "see page"),
+    (
+        BusAbsent,
+        "check the bus number, and that I2C is switched on: `sudo raspi-config nonint do_i2c 0`, then reboot",
+        "see page",
+    ),
     (BusBusy, "end the other program, or wait for it", "see page"),
     (BusStuck, "unplug the probes of this branch one by one until the bus answers; look for a wet plug", "check plugs"),
-    (BranchLost, "check the multiplexer's supply, address and wires; if it stays, pull its power once", "check its supply"),
+    (
+        BranchLost,
+        "check the multiplexer's supply, address and wires; if it stays, pull its power once",
+        "check its supply",
+    ),
     (ProbeCrc, "shorten or shield the cable, check its supply and plugs; slow the bus down", "check cable"),
     (ProbeReset, "its supply drops out: check plug, cable length and power supply", "check supply"),
-    (ProbeGarbled, "is another kind of sensor at this address? `dewkeeper probes scan` shows what is there", "check the chip"),
+    (
+        ProbeGarbled,
+        "is another kind of sensor at this address? `dewkeeper probes scan` shows what is there",
+        "check the chip",
+    ),
     (ProbeMissing, "check its plug and address; `dewkeeper probes scan` shows what answers", "check plug"),
     (BusError, "check wires and pull-ups of this bus", "check wires"),
     (DriverError, "see the message", "see page"),
@@ -62,9 +74,7 @@ SWITCHED_OFF = (
 )
 _WIRES = "VIN to 3.3 V, GND to ground, SDA to GPIO 2, SCL to GPIO 3, SDA and SCL not exchanged"
 
-NOTHING_ANSWERS = (
-    f"the wires at the Pi ({_WIRES}); the plugs; that it is this bus the sensors hang on; then one sensor alone on a short cable"
-)
+NOTHING_ANSWERS = f"the wires at the Pi ({_WIRES}); the plugs; that it is this bus the sensors hang on; then one sensor alone on a short cable"
 """What to check, in this order, where a whole bus is silent."""
 
 
@@ -129,15 +139,15 @@ def _absent(bus: Bus, error: BusAbsent, numbers: Callable[[], Collection[int]]) 
     if error.code in (errno.EACCES, errno.EPERM):
         advice = f"`sudo usermod -aG i2c {_user()}`, then log in again (the daemon: `sudo systemctl restart dewkeeper`); " \
             f"`ls -l {device}` shows which group it belongs to"  # fmt: skip
-        return Diagnosis("bus", f"{device} may not be opened: is user {_user()} in group i2c?", advice, "join group i2c")
+        return Diagnosis(
+            "bus", f"{device} may not be opened: is user {_user()} in group i2c?", advice, "join group i2c"
+        )
     if error.code != errno.ENOENT:
         return None
     there = numbers()
     if bus.number == HEADER_BUS or HEADER_BUS not in there:
         text = f"{device} is not there: I2C is switched off"
-        return Diagnosis(
-            "bus", text, "switch I2C on (`sudo raspi-config nonint do_i2c 0`) and reboot", "switch I2C on"
-        )
+        return Diagnosis("bus", text, "switch I2C on (`sudo raspi-config nonint do_i2c 0`) and reboot", "switch I2C on")
     listed = ", ".join(str(number) for number in there)
     advice = f"there are buses {listed}: correct `number` of bus {bus.name}; if it is a channel of the kernel's " \
         "multiplexer, check its `dtoverlay` line in /boot/firmware/config.txt (`i2cdetect -l` lists the channels)"  # fmt: skip

@@ -92,7 +92,9 @@ def rig(tmp_path: Path) -> Iterator[Rig]:
         yield made
 
 
-LONGEST_NAMES = tuple(f"Quarantine rack left {word} tub number {n}".ljust(40, "x") for n, word in enumerate(("top", "low") * 3))
+LONGEST_NAMES = tuple(
+    f"Quarantine rack left {word} tub number {n}".ljust(40, "x") for n, word in enumerate(("top", "low") * 3)
+)
 """Names as long as a configuration takes them."""
 
 
@@ -110,7 +112,9 @@ class Crowded(Rig):
         more = (("back", "substrate", 36.0), ("warm end", "warm_end", 33.0), ("humid hide", "humid_hide", 29.0))
         for name, role, degrees in more:
             options = {**first.options, "humidity_percent": 60.0, "temperature_c": degrees}
-            probes.append(first.model_copy(update={"name": name, "role": role, "enclosure": LONGEST_NAMES[0], "options": options}))
+            probes.append(
+                first.model_copy(update={"name": name, "role": role, "enclosure": LONGEST_NAMES[0], "options": options})
+            )
         return config.model_copy(update={"enclosure": enclosures, "probe": probes})
 
 
@@ -136,7 +140,9 @@ def browser(tmp_path: Path) -> Iterator[Callable[..., Visitor]]:
         pytest.skip("needs Chromium and chromedriver")
     opened: list[Any] = []
 
-    def open_one(width: int = 360, height: int = 740, scheme: str = "light", *, script: bool = True, font_pixels: int = 16) -> Visitor:
+    def open_one(
+        width: int = 360, height: int = 740, scheme: str = "light", *, script: bool = True, font_pixels: int = 16
+    ) -> Visitor:
         options = webdriver.ChromeOptions()
         options.binary_location = chromium
         for flag in (*FLAGS, f"--user-data-dir={tmp_path / f'profile{len(opened)}'}"):

@@ -51,7 +51,10 @@ def test_a_misting_is_two_taps(keeper: Visitor, rig: Any) -> None:
         keeper.press("misted")
         assert "Written down" in keeper.text
     with rig.history() as history:
-        assert [(e.what, e.enclosure, e.who) for e in history.journal()] == [("misted", "T1", "Ina"), ("misted", "T2", "Ina")]
+        assert [(e.what, e.enclosure, e.who) for e in history.journal()] == [
+            ("misted", "T1", "Ina"),
+            ("misted", "T2", "Ina"),
+        ]
 
 
 def test_everything_else_is_two_taps_or_asks_for_its_word(keeper: Visitor, rig: Any) -> None:

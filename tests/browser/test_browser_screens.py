@@ -122,11 +122,15 @@ def test_first_screen_is_small_and_usable_on_a_bad_phone(browser: Callable[..., 
     assert "Tell the journal" in one.text
 
 
-def test_every_enclosure_that_needs_a_look_is_on_the_first_screen(browser: Callable[..., Visitor], demo_rack: Any) -> None:
+def test_every_enclosure_that_needs_a_look_is_on_the_first_screen(
+    browser: Callable[..., Visitor], demo_rack: Any
+) -> None:
     """Enclosures in six kinds of trouble are drawn whole above the navigation at 360 by 740 px, worst first."""
     demo_rack.make_trouble()
     with StoredPast.open(demo_rack.daemon.config) as past:
-        wanted = [row.enclosure for row in morning(past, demo_rack.daemon.config, int(demo_rack.clock.wall())).needs_look]
+        wanted = [
+            row.enclosure for row in morning(past, demo_rack.daemon.config, int(demo_rack.clock.wall())).needs_look
+        ]
     assert len(wanted) >= 6
     one = browser()
     one.log_in(demo_rack.base, demo_rack.page.first_run_code)
@@ -161,7 +165,9 @@ def test_the_checks_see_what_is_broken(browser: Callable[..., Visitor], rig: Any
         assert any(fault in said for said in found), (fault, found)
 
 
-def test_six_enclosures_with_the_longest_names_fit_the_first_screen(browser: Callable[..., Visitor], crowded: Any) -> None:
+def test_six_enclosures_with_the_longest_names_fit_the_first_screen(
+    browser: Callable[..., Visitor], crowded: Any
+) -> None:
     """Six tubs in trouble, named as long as names may be, one in two troubles at two probes, are whole above the navigation at 360 by 740 px."""
     crowded.clock.advance(12 * 3600)  # into the night, so that there is a lowest of it to tell
     one = browser()
@@ -199,7 +205,9 @@ def test_probes_of_one_enclosure_are_told_apart_by_line_and_word(browser: Callab
 
 
 @pytest.mark.parametrize(("width", "height"), [(360, 740), (1280, 800)])
-def test_letters_twice_as_large_lose_nothing(browser: Callable[..., Visitor], demo_rack: Any, width: int, height: int) -> None:
+def test_letters_twice_as_large_lose_nothing(
+    browser: Callable[..., Visitor], demo_rack: Any, width: int, height: int
+) -> None:
     """With the browser's letters set to 200 % every screen is still whole, nothing clipped or overlapping (WCAG 2.2, 1.4.4)."""
     one = browser(width, height, font_pixels=32)
     one.log_in(demo_rack.base, demo_rack.page.first_run_code)

@@ -19,7 +19,10 @@ from dewkeeper.service.signals import EndSignal
 def main(folder: Path) -> None:
     """Serve until SIGTERM."""
     end = EndSignal()
-    with EmulatedKernel(folder / "k") as kernel, wired(folder, FastClock(time.monotonic(), 0.0), wire_speed=1.0) as rack:
+    with (
+        EmulatedKernel(folder / "k") as kernel,
+        wired(folder, FastClock(time.monotonic(), 0.0), wire_speed=1.0) as rack,
+    ):
         for wire in rack.wires:
             kernel.add(wire)
         (folder / "k/ready").touch()

@@ -123,7 +123,9 @@ class Rack:
 
     def _build(self) -> None:
         for wire, address, places in ((0, 0x70, PLACES[:8]), (0, 0x71, PLACES[8:10]), (1, 0x70, PLACES[10:])):
-            mux = next((m for m in self.wires[wire].muxes if m.address == address), None) or self.wires[wire].add_mux(address)
+            mux = next((m for m in self.wires[wire].muxes if m.address == address), None) or self.wires[wire].add_mux(
+                address
+            )
             for channel, place in enumerate(places):
                 mux.channels[channel][:] = [self.probes[place]]
 
@@ -243,7 +245,11 @@ def main(folder: Path) -> None:
         file = folder / "dewkeeper.toml"
         config, problems = load_or_last_good(file, folder / "state")
         daemon = Daemon(
-            config, clock=clock, alarm=SilentAlarm, problems=problems, recheck=lambda: load_or_last_good(file, folder / "state")[1]
+            config,
+            clock=clock,
+            alarm=SilentAlarm,
+            problems=problems,
+            recheck=lambda: load_or_last_good(file, folder / "state")[1],
         )
         daemon.start()
         while not end.wait(0.5):

@@ -134,7 +134,9 @@ class Run:
         """Return what the supervisor runs."""
         return [sys.executable, "-W", "error", str(Path(__file__).with_name("rack_process.py")), str(self.folder)]
 
-    def start(self, environment: dict[str, str] | None = None, watchdog_seconds: float = WATCHDOG_SECONDS) -> Supervisor:
+    def start(
+        self, environment: dict[str, str] | None = None, watchdog_seconds: float = WATCHDOG_SECONDS
+    ) -> Supervisor:
         """Start the daemon under its supervisor, the last control already in force."""
         environment = {**(environment or {}), **(self._serve_chips() if self.seam == "kernel" else {})}
         self.supervisor = self._stack.enter_context(

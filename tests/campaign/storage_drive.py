@@ -27,7 +27,9 @@ Disk = Literal["tmpfs", "ext4"]
 class StorageRun(Run):
     """A run with a backup folder, a state folder that may be a file system of its own, and a disk that can be made to fail."""
 
-    def __init__(self, folder: Path, *, disk: Disk | None = None, shim: Path | None = None, patience: float = 0.0) -> None:
+    def __init__(
+        self, folder: Path, *, disk: Disk | None = None, shim: Path | None = None, patience: float = 0.0
+    ) -> None:
         super().__init__(folder)
         self.copies = folder / "copies"
         self.disk_fault = folder / "disk_fault"
@@ -50,7 +52,9 @@ class StorageRun(Run):
         if self._disk is not None:
             self._stack.callback(subprocess.run, ["umount", "-l", str(self.state)], check=True)
         file = self.folder / "dewkeeper.toml"
-        text = file.read_text().replace("commit_minutes = 1", f'commit_minutes = 1, backup = {{ folder = "{self.copies}", require_mount = false }}')
+        text = file.read_text().replace(
+            "commit_minutes = 1", f'commit_minutes = 1, backup = {{ folder = "{self.copies}", require_mount = false }}'
+        )
         file.write_text(text)
         return self
 
@@ -116,7 +120,9 @@ class StorageRun(Run):
 
     def told(self, text: str, since: int) -> bool:
         """Return whether a message since the so-manieth has this in its text."""
-        return any(text in "\n".join([a.body.get("title", ""), *a.body.get("lines", ())]) for a in self.inbox.arrivals[since:])
+        return any(
+            text in "\n".join([a.body.get("title", ""), *a.body.get("lines", ())]) for a in self.inbox.arrivals[since:]
+        )
 
 
 @dataclass(frozen=True)
@@ -182,7 +188,9 @@ def _phase(fault: StorageFault, run: StorageRun, outcome: Outcome) -> None:
         run.control(**fault.control, dry=dry)
     fault.begin(run)
     outcome.told_seconds = run.wait_for(
-        lambda: bool(run.messages("dry", healthy)), TOLD_SECONDS + SLACK_SECONDS + RESTART_SECONDS, f"{healthy}'s message"
+        lambda: bool(run.messages("dry", healthy)),
+        TOLD_SECONDS + SLACK_SECONDS + RESTART_SECONDS,
+        f"{healthy}'s message",
     )
     if fault.says:
         run.wait_for(lambda: run.told(fault.says, count), 15.0, f"a message that says {fault.says!r}")
@@ -192,7 +200,9 @@ def _phase(fault: StorageFault, run: StorageRun, outcome: Outcome) -> None:
     run.control(dry=[OPEN] if outcome.phase == "open alarm" else [])
     fault.end(run)
     outcome.recovered_seconds = run.wait_for(
-        lambda: _all_fresh(run), (30 + 3 * POLL_SECONDS) / SPEED + SLACK_SECONDS + RESTART_SECONDS, "fresh readings of all"
+        lambda: _all_fresh(run),
+        (30 + 3 * POLL_SECONDS) / SPEED + SLACK_SECONDS + RESTART_SECONDS,
+        "fresh readings of all",
     )
     if standing is not None and not fault.forgets:
         outcome.demand(_alarm(run, OPEN) == standing, "the open alarm did not stand through the fault")

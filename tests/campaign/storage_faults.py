@@ -37,7 +37,10 @@ database.execute("SELECT count(*) FROM reading").fetchone()
 print("reading", flush=True)
 time.sleep(600)
 """
-_SHUTDOWN, _NO_LOG = 0x8004587D, 2  # EXT4_IOC_SHUTDOWN and its flag that not even the journal is written: linux, fs/ext4/ext4.h
+_SHUTDOWN, _NO_LOG = (
+    0x8004587D,
+    2,
+)  # EXT4_IOC_SHUTDOWN and its flag that not even the journal is written: linux, fs/ext4/ext4.h
 
 
 def _rhythm(run: StorageRun) -> list[str]:
@@ -51,12 +54,17 @@ def _no_storm(run: StorageRun) -> list[str]:
     """After the leap: nothing in the future, no probe told as silent."""
     late = [r for r in run.readings() if r.time > run.now() + 3600]
     silent = [e for e in run.events(0) if e.kind == "missing"]
-    return [*([f"{len(late)} readings in the future"] if late else []), *([f"{len(silent)} silences"] if silent else [])]
+    return [
+        *([f"{len(late)} readings in the future"] if late else []),
+        *([f"{len(silent)} silences"] if silent else []),
+    ]
 
 
 def _in_order(run: StorageRun) -> list[str]:
     """Samples stamped on the old clock were dated: numbers and times rise together, none is days old."""
-    rows = sorted((r.temperature_word, r.time) for r in run.readings() if r.probe == "E0" and r.temperature_word is not None)
+    rows = sorted(
+        (r.temperature_word, r.time) for r in run.readings() if r.probe == "E0" and r.temperature_word is not None
+    )
     times = [at for _, at in rows]
     old = sum(at < run.now() - 86400 for at in times)
     return [*(["not in order"] if times != sorted(times) else []), *([f"{old} stamps of the old clock"] if old else [])]
@@ -110,7 +118,6 @@ def fail(what: str) -> Callable[[StorageRun], None]:
     """Return what makes writes or syncs of the database fail."""
     number = errno.EIO if what == "s" else errno.EROFS
 
-
     def begin(run: StorageRun) -> None:
         run.disk_fault.write_text(f"{number} {what}")
 
@@ -149,7 +156,9 @@ def spoil_a_page(run: StorageRun) -> None:
             handle.write(os.urandom(4096))
 
     with closing(sqlite3.connect(database)) as other:
-        while other.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()[0]:  # what lies in the log would hide the damage
+        while other.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()[
+            0
+        ]:  # what lies in the log would hide the damage
             time.sleep(0.05)
         (root,) = other.execute("SELECT rootpage FROM sqlite_master WHERE name = 'event'").fetchone()
     run.kill(lambda: garble(root))
@@ -179,7 +188,9 @@ def spoil(run: StorageRun) -> None:
     """Leave an empty configuration, or one with a limit that is no number, and restart."""
     file = run.folder / "dewkeeper.toml"
     file.with_suffix(".kept").write_text(file.read_text())
-    file.write_text("" if len(run.supervisor.lives) % 2 else file.read_text().replace("off_minutes = 2", "off_minutes = nan"))
+    file.write_text(
+        "" if len(run.supervisor.lives) % 2 else file.read_text().replace("off_minutes = 2", "off_minutes = nan")
+    )
     run.kill()
 
 
@@ -187,7 +198,9 @@ def mend(run: StorageRun) -> None:
     """Put the configuration right and restart."""
     (run.folder / "dewkeeper.toml").write_text((run.folder / "dewkeeper.kept").read_text())
     run.kill()
-    run.wait_for(lambda: not any(a.kind == "system" for a in run.standing()), 10.0, "the configuration's alarm to clear")
+    run.wait_for(
+        lambda: not any(a.kind == "system" for a in run.standing()), 10.0, "the configuration's alarm to clear"
+    )
 
 
 def crash(run: StorageRun) -> None:

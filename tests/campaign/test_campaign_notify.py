@@ -208,7 +208,8 @@ def _phase(fault: Fault, run: WaysRun, outcome: Outcome) -> None:
         )  # fmt: skip
         if fault.told_over == "second" and not fault.doubles:
             outcome.demand(
-                not any(one.channel == "phone" for one in _news(run, healthy, before)), "the broken channel took it as well"
+                not any(one.channel == "phone" for one in _news(run, healthy, before)),
+                "the broken channel took it as well",
             )
     else:
         run.wait_for(lambda: _stands(run, healthy), TOLD_SECONDS + SLACK_SECONDS, f"{healthy}'s alarm")
@@ -248,9 +249,7 @@ def _phase(fault: Fault, run: WaysRun, outcome: Outcome) -> None:
     alarms = {one.alarm for one in _news(run, healthy, before) if one.type.startswith("dry.") and one.alarm}
     outcome.demand(len(alarms) <= 1, f"{healthy}'s excursion was told under {len(alarms)} ids")
     outcome.demand(not any(call.path.endswith("/behind") for call in run.second.calls), "a redirect was followed")
-    outcome.demand(
-        len(run.supervisor.lives) - lives <= fault.restarts, f"{len(run.supervisor.lives) - lives} restarts"
-    )
+    outcome.demand(len(run.supervisor.lives) - lives <= fault.restarts, f"{len(run.supervisor.lives) - lives} restarts")
     run.control(dry=[])
     run.wait_for(lambda: not run.standing() and not run.waiting(), CALM_SECONDS, "a calm end")
 

@@ -98,7 +98,8 @@ def _phase(run: WaysRun, outcome: Outcome) -> None:
     raised = [one for one in run.arrived(healthy) if one.type == "dry.raised"]
     outcome.demand(len({one.alarm for one in raised}) == 1, f"{healthy}'s excursion was told as {raised}")
     outcome.demand(
-        outcome.phase == "at start" or any("Not recorded" in line for one in raised for line in (one.body or {})["lines"]),
+        outcome.phase == "at start"
+        or any("Not recorded" in line for one in raised for line in (one.body or {})["lines"]),
         "it does not say that it was not recorded",
     )
     outcome.demand(len(run.supervisor.lives) == lives, f"{len(run.supervisor.lives) - lives} restarts")
@@ -153,7 +154,9 @@ def _losses(run: WaysRun) -> list[str]:
 
 @pytest.mark.root
 @pytest.mark.slow
-def test_four_faults_at_once_break_no_invariant(tmp_path: Path, campaign_row: Callable[[tuple[str, ...]], None]) -> None:
+def test_four_faults_at_once_break_no_invariant(
+    tmp_path: Path, campaign_row: Callable[[tuple[str, ...]], None]
+) -> None:
     """An excursion is told in time over the second channel, no sample is lost, the daemon answers, all recovers by itself."""
     if os.geteuid() != 0:
         pytest.skip("needs root: mounts a small file system")

@@ -76,7 +76,13 @@ class WaysRun(Run):
             'to = ["ina@example.org"]', *common.split(", "),
         ]  # fmt: skip
         for name, channels in self._people.items():
-            lines += ["[[person]]", f'name = "{name}"', f"channels = {list(channels)}", "quiet_hours = false", "daily_budget = 500"]
+            lines += [
+                "[[person]]",
+                f'name = "{name}"',
+                f"channels = {list(channels)}",
+                "quiet_hours = false",
+                "daily_budget = 500",
+            ]
         return lines
 
     def command(self) -> list[str]:
@@ -86,7 +92,15 @@ class WaysRun(Run):
             return command
         resolver = self.folder / "resolv.conf"
         resolver.write_text(f"nameserver {self._address}\noptions timeout:1 attempts:2\n")
-        return ["unshare", "--mount", "sh", "-c", f'mount --bind "{resolver}" /etc/resolv.conf && exec "$@"', "sh", *command]
+        return [
+            "unshare",
+            "--mount",
+            "sh",
+            "-c",
+            f'mount --bind "{resolver}" /etc/resolv.conf && exec "$@"',
+            "sh",
+            *command,
+        ]
 
     def arrived(self, place: str | None = None) -> list[Arrived]:
         """Return what every server took, about one enclosure or all; of one channel in order."""
@@ -104,7 +118,9 @@ class WaysRun(Run):
     def waiting(self) -> list[str]:
         """Return the first lines of what is still to be delivered."""
         with History.open(self.state) as history:
-            return [f"{row.channel}: {row.title}: {row.last_error}" for row in history.messages() if row.state == "pending"]
+            return [
+                f"{row.channel}: {row.title}: {row.last_error}" for row in history.messages() if row.state == "pending"
+            ]
 
     def longest_silence_seconds(self, since: float) -> float:
         """Return the longest time between two answered pings from a real monotonic moment on, simulated seconds."""

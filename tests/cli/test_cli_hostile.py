@@ -101,7 +101,9 @@ def _types(house: Path, capsys: pytest.CaptureFixture[str], *words: str) -> tupl
     return code, said.out, said.err
 
 
-@pytest.mark.parametrize("command", [("config", "check"), ("now",), ("replay", "@good.csv")], ids=lambda words: words[0])
+@pytest.mark.parametrize(
+    "command", [("config", "check"), ("now",), ("replay", "@good.csv")], ids=lambda words: words[0]
+)
 @pytest.mark.parametrize("file", [*(name for name in FILES if name.endswith(".toml")), "nowhere.toml", "."])
 def test_a_configuration_that_is_none_is_refused_in_words(
     house: Path, capsys: pytest.CaptureFixture[str], command: tuple[str, ...], file: str
@@ -184,11 +186,24 @@ def test_a_duration_that_is_none_is_bad_usage(
 
 
 @pytest.mark.parametrize(
-    "at", ["0001-01-01", "9999-12-31", "0000", "2026-01-01T00:00:00+99:00", "99999999d ago", "24:61", "0001-01-01T00:00+14:00", "x" * 5000]
+    "at",
+    [
+        "0001-01-01",
+        "9999-12-31",
+        "0000",
+        "2026-01-01T00:00:00+99:00",
+        "99999999d ago",
+        "24:61",
+        "0001-01-01T00:00+14:00",
+        "x" * 5000,
+    ],
 )
 def test_a_moment_that_is_none_is_bad_usage(house: Path, capsys: pytest.CaptureFixture[str], at: str) -> None:
     """Years 0, 1 and 9999, offsets and hours there are not: exit code 2 before the daemon is asked."""
-    for words in (("journal", "add", "B1", "misted", "--at", at), ("probes", "calibrate", "b1", "--humidity-offset", "1", "--from", at)):
+    for words in (
+        ("journal", "add", "B1", "misted", "--at", at),
+        ("probes", "calibrate", "b1", "--humidity-offset", "1", "--from", at),
+    ):
         code, said, complaint = _types(house, capsys, *words)
         assert (code, said) == (2, "")
         assert len(complaint) < 250
@@ -218,7 +233,9 @@ def test_odd_words_are_answered(
 
 def _process(house: Path, *words: str, **environment: str) -> subprocess.CompletedProcess[bytes]:
     command = [sys.executable, "-m", "dewkeeper", *words, "--config", str(house / "rack.toml")]
-    return subprocess.run(command, capture_output=True, check=False, env={**os.environ, **environment}, stdin=subprocess.DEVNULL)
+    return subprocess.run(
+        command, capture_output=True, check=False, env={**os.environ, **environment}, stdin=subprocess.DEVNULL
+    )
 
 
 @pytest.mark.parametrize("encoding", ["latin-1", "ascii"])
@@ -236,7 +253,9 @@ def test_a_reader_that_goes_away_is_no_error(house: Path) -> None:
     read, write = os.pipe()
     os.close(read)
     for words in (("commands",), ("--help",), ("config", "schema")):
-        done = subprocess.run([sys.executable, "-m", "dewkeeper", *words], stdout=write, stderr=subprocess.PIPE, check=False)
+        done = subprocess.run(
+            [sys.executable, "-m", "dewkeeper", *words], stdout=write, stderr=subprocess.PIPE, check=False
+        )
         assert done.returncode in (0, 1)
         assert done.stderr == b""
     os.close(write)
@@ -245,7 +264,9 @@ def test_a_reader_that_goes_away_is_no_error(house: Path) -> None:
 def test_output_that_cannot_be_written_is_said_in_words(house: Path) -> None:
     """A full disk behind `> file`: exit code 1 and what the system says."""
     with Path("/dev/full").open("wb") as full:
-        done = subprocess.run([sys.executable, "-m", "dewkeeper", "commands"], stdout=full, stderr=subprocess.PIPE, check=False)
+        done = subprocess.run(
+            [sys.executable, "-m", "dewkeeper", "commands"], stdout=full, stderr=subprocess.PIPE, check=False
+        )
     assert (done.returncode, done.stderr) == (1, b"No space left on device\n")
 
 

@@ -169,7 +169,9 @@ def test_bash_completes_a_command(tmp_path: Path) -> None:
     ).stdout
     (tmp_path / "completion").write_text(script)
     ask = 'source "$1"; COMP_WORDS=(dewkeeper mor); COMP_CWORD=1; _shtab_dewkeeper; echo "${COMPREPLY[@]}"'
-    said = subprocess.run([bash, "-c", ask, "ask", str(tmp_path / "completion")], capture_output=True, text=True, check=True)
+    said = subprocess.run(
+        [bash, "-c", ask, "ask", str(tmp_path / "completion")], capture_output=True, text=True, check=True
+    )
     assert said.stdout.split() == ["morning"]
 
 
@@ -186,7 +188,11 @@ def test_bash_completes_a_command(tmp_path: Path) -> None:
         (("restore",), 1, "no backup folder is configured"),
         (("export", "/nonexistent/x.csv"), 1, "/nonexistent/x.csv: No such file or directory"),
         (("replay", "/nonexistent.csv"), 1, "/nonexistent.csv: No such file or directory"),
-        (("replay", "--since", "1d", "--compare", "/nonexistent.toml"), 2, "/nonexistent.toml: No such file or directory"),
+        (
+            ("replay", "--since", "1d", "--compare", "/nonexistent.toml"),
+            2,
+            "/nonexistent.toml: No such file or directory",
+        ),
         (("probes", "calibrate", "t1"), 2, "say what was read over a salt"),
     ],
 )

@@ -259,7 +259,9 @@ def test_a_multiplexer_with_nothing_behind_it_is_not_silence(run: Run, wire: Wir
         channel.clear()
     code, told = run("scan")
     assert code == 1
-    assert told["troubles"] == ["wire1: multiplexer 0x70 answers, and nothing behind it: check the plugs on its channels"]
+    assert told["troubles"] == [
+        "wire1: multiplexer 0x70 answers, and nothing behind it: check the plugs on its channels"
+    ]
 
 
 def test_a_multiplexer_that_the_file_does_not_declare_comes_with_its_bus(run: Run, wire: Wire) -> None:
@@ -296,9 +298,7 @@ def test_touch_keeps_to_its_seconds_with_128_probes() -> None:
             channel, address = number // 2, 0x44 + number % 2
             mux.channels[channel].append(Sht3x(lambda: (28.0, 64.0), serial=len(probes) + 1, address=address))
             name = f"p{len(probes)}"
-            probes.append(
-                ProbeConfig(name=name, bus="w", multiplexer=multiplexer, channel=channel, address=address)
-            )
+            probes.append(ProbeConfig(name=name, bus="w", multiplexer=multiplexer, channel=channel, address=address))
     muxes = [Multiplexer(address=address) for address in range(0x70, 0x78)]
     bus = open_bus(Bus(name="w", kind="wire", number=1, options={"rack": "hundred"}, multiplexers=muxes))
     try:
@@ -327,7 +327,9 @@ def test_replace_holds_where_the_file_names_the_serial(
         _, (row,) = run("check", "b5")
     finally:
         socket.stop()
-    line = next(n for n, text in enumerate((tmp_path / "rack.toml").read_text().splitlines(), 1) if text == "serial = 5")
+    line = next(
+        n for n, text in enumerate((tmp_path / "rack.toml").read_text().splitlines(), 1) if text == "serial = 5"
+    )
     assert f"rack.toml, line {line}, still says serial = 5" in said
     assert identities.note("b5") is None
     assert row["well"]

@@ -83,7 +83,14 @@ def test_bad_rows_are_counted_with_their_lines(files: Path, capsys: pytest.Captu
     _replay(files)
     clean = capsys.readouterr().out
     lines = (files / "r.csv").read_text(encoding="utf-8").splitlines()
-    bad = ["nonsense", _line(50, "x", 60), _line(50, "nan", 60), _line(50, 29, ""), _line(50, 29, 60, "who"), "2020,p1,1,1"]
+    bad = [
+        "nonsense",
+        _line(50, "x", 60),
+        _line(50, "nan", 60),
+        _line(50, 29, ""),
+        _line(50, 29, 60, "who"),
+        "2020,p1,1,1",
+    ]
     for bad_line in (*bad, _line(999999, 29, 60)):
         lines.insert(100, bad_line)
     (files / "r.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
@@ -98,7 +105,9 @@ def test_bad_rows_are_counted_with_their_lines(files: Path, capsys: pytest.Captu
 def test_a_journal_joins_the_readings(files: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """A stage in the journal file changes what is told; a word nobody knows is refused with its line."""
     when = _line(10, 0, 0).split(",", maxsplit=1)[0]
-    (files / "j.csv").write_text(f"time,enclosure,what,detail\n{when},B1,quarantine,\n{when},B1,flew,\n", encoding="utf-8")
+    (files / "j.csv").write_text(
+        f"time,enclosure,what,detail\n{when},B1,quarantine,\n{when},B1,flew,\n", encoding="utf-8"
+    )
     assert _replay(files, "--journal", str(files / "j.csv")) == 0
     captured = capsys.readouterr()
     assert "unknown journal word: line 3" in captured.err
@@ -114,7 +123,9 @@ def test_compare_says_what_disappears_and_what_comes_later(files: Path, capsys: 
     assert (row["enclosure"], row["here"], row["there"], row["milder"], row["graver"]) == ("B1", 1, 1, 1, 0)
     assert row["earlier_seconds"]["median"] == -2 * 3600  # beyond target is told after 3 h, beyond tolerable after 1 h
     (files / "far.toml").write_text(
-        RACK.format(low=10).replace("[enclosure.limits]", "[enclosure.limits]\nhumidity_target = { low = 20, high = 70 }"),
+        RACK.format(low=10).replace(
+            "[enclosure.limits]", "[enclosure.limits]\nhumidity_target = { low = 20, high = 70 }"
+        ),
         encoding="utf-8",
     )
     assert _replay(files, "--compare", str(files / "far.toml")) == 0
@@ -125,7 +136,9 @@ def test_compare_says_what_disappears_and_what_comes_later(files: Path, capsys: 
     assert "Both would have told the same at the same times." in capsys.readouterr().out
 
 
-def test_a_file_probe_by_probe_is_judged_like_one_in_order_of_time(files: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_file_probe_by_probe_is_judged_like_one_in_order_of_time(
+    files: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     """The same rows, all of the tub's and then all of the room's: the same events, and standard error says that they were sorted."""
     rack_text = RACK.format(low=55) + '[[probe]]\nname = "air"\nroom = "room"\nrole = "room"\ndriver = "simulated"\n'
     (files / "rack.toml").write_text(rack_text, encoding="utf-8")
@@ -170,7 +183,9 @@ def test_file_and_stream_give_the_same_events(files: Path, capsys: pytest.Captur
 def _flapping() -> Callable[[], list[Reading]]:
     random = Random(9)
     readings = [
-        Reading(START + 60 * n, "p1", 29.0 + random.gauss(0, 0.02), (50.0 if n // 180 % 2 else 64.0) + random.gauss(0, 0.1))
+        Reading(
+            START + 60 * n, "p1", 29.0 + random.gauss(0, 0.02), (50.0 if n // 180 % 2 else 64.0) + random.gauss(0, 0.1)
+        )
         for n in range(1, 6000)
     ]
     return lambda: readings
@@ -208,6 +223,9 @@ def test_time_standing_falls_into_the_months_it_stood_in() -> None:
         return Event(what, "a", at, what, "dry", "B1", "p1", "target", "low", "normal", at)
 
     lines = by_month([event(turn - 7200, "raised"), event(turn + 3600, "cleared")], turn - 86400, turn + 86400, zone)
-    assert [(line.month, line.raised, line.standing_seconds) for line in lines] == [("2026-02", 1, 7200), ("2026-03", 0, 3600)]
+    assert [(line.month, line.raised, line.standing_seconds) for line in lines] == [
+        ("2026-02", 1, 7200),
+        ("2026-03", 0, 3600),
+    ]
     later = by_month([event(turn - 7200, "raised"), event(turn + 3600, "cleared")], turn, turn + 86400, zone)
     assert [(line.month, line.raised, line.standing_seconds) for line in later] == [("2026-03", 0, 3600)]

@@ -99,7 +99,9 @@ def test_the_report_names_the_worst_and_what_would_calm_it(past: Path, capsys: p
     assert "would have been" in table
 
 
-def test_a_replay_from_amid_knows_stages_and_what_is_out_of_service(past: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_replay_from_amid_knows_stages_and_what_is_out_of_service(
+    past: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     """Begun days after it, a quarantine (45 % is only beyond target there) and an enclosure out of service still hold."""
     assert main(["replay", "--config", str(past), "--since", "2d"]) == 0
     lines = [json.loads(line) for line in capsys.readouterr().out.splitlines()]

@@ -10,7 +10,18 @@ from pathlib import Path
 from tests.cli.test_cli_hostile import RACK
 from tests.store.conftest import MIDNIGHT, Shelf
 
-HEAVY = ("sqlalchemy", "pydantic", "requests", "alembic", "apscheduler", "jinja2", "werkzeug", "waitress", "psychrolib", "asyncio")
+HEAVY = (
+    "sqlalchemy",
+    "pydantic",
+    "requests",
+    "alembic",
+    "apscheduler",
+    "jinja2",
+    "werkzeug",
+    "waitress",
+    "psychrolib",
+    "asyncio",
+)
 
 _HELP = """
 import contextlib, io, json, sys
@@ -39,6 +50,7 @@ def test_help_imports_no_library() -> None:
     assert not set(HEAVY) & set(modules)
     assert not {"dewkeeper_config", "dewkeeper_drivers"} & set(modules)
 
+
 _READ = """
 import contextlib, io, json, sys
 from dewkeeper.cli import main
@@ -56,8 +68,19 @@ def test_looking_imports_nothing_that_judges_writes_or_serves(tmp_path: Path) ->
     shelf = Shelf(tmp_path / "state")
     shelf.put([(MIDNIGHT + 900 * i, "b1", 26000 + i, 40000, True) for i in range(96)])
     shelf.store.close()
-    done = subprocess.run([sys.executable, "-c", _READ, str(tmp_path / "rack.toml")], capture_output=True, text=True, check=True)
+    done = subprocess.run(
+        [sys.executable, "-c", _READ, str(tmp_path / "rack.toml")], capture_output=True, text=True, check=True
+    )
     modules = set(json.loads(done.stdout))
     assert "dewkeeper.store.history" in modules
     assert not {"requests", "alembic", "apscheduler", "jinja2", "werkzeug", "waitress"} & modules
-    assert not {"dewkeeper.judge.core", "dewkeeper.judge.neighbours", "dewkeeper.store.store", "dewkeeper.web", "dewkeeper.notify"} & modules
+    assert (
+        not {
+            "dewkeeper.judge.core",
+            "dewkeeper.judge.neighbours",
+            "dewkeeper.store.store",
+            "dewkeeper.web",
+            "dewkeeper.notify",
+        }
+        & modules
+    )

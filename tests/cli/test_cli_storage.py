@@ -100,7 +100,9 @@ def test_repair_names_what_it_finds_and_brings_it_back(place: Path, capsys: pyte
     flip_a_bit(place / "state", (MIDNIGHT // 86400 // 2 << 10) + 1)
     capsys.readouterr()
     assert _run(place, "export", str(place / "all.csv")) == 1
-    assert "it cannot be read: b1 from 2026-09-16 00:00 to 2026-09-18 00:00 UTC (192 readings)" in capsys.readouterr().err
+    assert (
+        "it cannot be read: b1 from 2026-09-16 00:00 to 2026-09-18 00:00 UTC (192 readings)" in capsys.readouterr().err
+    )
     assert _run(place, "repair") == 1
     assert "in no copy" in capsys.readouterr().out
     (place / "unplugged").rename(copies)

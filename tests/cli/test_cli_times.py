@@ -14,7 +14,9 @@ VIENNA = ZoneInfo("Europe/Vienna")
 NOON = datetime(2026, 3, 10, 11, 0, tzinfo=UTC).timestamp()  # 12:00 in Vienna
 
 
-@pytest.mark.parametrize(("text", "seconds"), [("90m", 5400), ("8h", 28800), ("1h30m", 5400), ("2d", 172800), ("45s", 45)])
+@pytest.mark.parametrize(
+    ("text", "seconds"), [("90m", 5400), ("8h", 28800), ("1h30m", 5400), ("2d", 172800), ("45s", 45)]
+)
 def test_durations(text: str, seconds: int) -> None:
     """Durations add up their parts."""
     assert duration_seconds(text) == seconds

@@ -87,7 +87,9 @@ class Phone:
             return [identity for type_, identity in self.tried if type_ == kind]
 
         with self._arrived:
-            assert self._arrived.wait_for(lambda: bool(ids()), patience_seconds), f"{kind} was never tried, only {self.tried}"
+            assert self._arrived.wait_for(lambda: bool(ids()), patience_seconds), (
+                f"{kind} was never tried, only {self.tried}"
+            )
             return ids()[0]
 
     def __enter__(self) -> Phone:

@@ -58,7 +58,9 @@ def test_one_that_is_dated_back_corrects_what_was_read_since(racks: Racks) -> No
     span = (start // 900 * 900 + 900, (start // 900 + 6) * 900)
     lowest = []
     for offset in (0.0, -9.0, 4.0):
-        daemon.handle({"do": "calibrate", "probe": "t1", "humidity_offset_percent": offset, "time": start, "who": "Ina"})
+        daemon.handle(
+            {"do": "calibrate", "probe": "t1", "humidity_offset_percent": offset, "time": start, "who": "Ina"}
+        )
         racks.clock.settle()
         assert {by for at, by in _corrections(racks) if at >= start} == {offset}
         assert {by for at, by in _corrections(racks) if at < start} == {0.0}
@@ -103,16 +105,27 @@ def test_what_cannot_be_is_refused_whole(racks: Racks, request_: dict[str, Any],
 def test_what_is_not_given_stays(racks: Racks) -> None:
     """A temperature alone leaves the humidity's check and its due date; a jar leaves the temperature; found and left differ."""
     daemon = racks.start(racks.config(1, 60))
-    salts: Any = daemon.handle({"do": "calibrate", "probe": "t1", "jars": [["NaCl", 72.3, 25.0], ["MgCl2", 35.8, 25.0]]})
+    salts: Any = daemon.handle(
+        {"do": "calibrate", "probe": "t1", "jars": [["NaCl", 72.3, 25.0], ["MgCl2", 35.8, 25.0]]}
+    )
     racks.clock.advance(3600)
     warmer: Any = daemon.handle({"do": "calibrate", "probe": "t1", "temperature_offset_c": -0.3})
     again: Any = daemon.handle({"do": "calibrate", "probe": "t1", "jars": [["NaCl", 73.3, 25.0]]})
     one, two, three = (reply["calibration"] for reply in (salts, warmer, again))
-    assert (two["humidity_gain"], two["points"], two["checked"]) == (one["humidity_gain"], one["points"], one["checked"])
+    assert (two["humidity_gain"], two["points"], two["checked"]) == (
+        one["humidity_gain"],
+        one["points"],
+        one["checked"],
+    )
     assert warmer["due"] == salts["due"] == one["checked"] + 183 * 86400
     assert three["temperature_offset_c"] == -0.3
     (point,) = three["points"]
-    assert round(point["found_percent"], 1) != round(point["left_percent"], 1) == round(point["reference_percent"], 1) == 75.3
+    assert (
+        round(point["found_percent"], 1)
+        != round(point["left_percent"], 1)
+        == round(point["reference_percent"], 1)
+        == 75.3
+    )
 
 
 def test_another_sensor_is_not_corrected_by_the_calibration_of_the_one_before(racks: Racks) -> None:
@@ -178,9 +191,28 @@ def test_the_command_records_and_lists_it(racks: Racks, capsys: pytest.CaptureFi
         code = main(["probes", *words, "--config", str(path)])
         return code, capsys.readouterr().out
 
-    code, said = run("calibrate", "t1", "--salt", "NaCl", "73.9", "25", "--salt", "MgCl2", "33.9", "25", "--temperature-offset", "-0.2")
+    code, said = run(
+        "calibrate",
+        "t1",
+        "--salt",
+        "NaCl",
+        "73.9",
+        "25",
+        "--salt",
+        "MgCl2",
+        "33.9",
+        "25",
+        "--temperature-offset",
+        "-0.2",
+    )
     assert code == 0
-    for words in ("NaCl at 25.0 °C has 75.3 %RH: as found 73.9, as left 75.3", "MgCl2", "±1.0 %RH", "-0.2 °C", "never in an enclosure"):
+    for words in (
+        "NaCl at 25.0 °C has 75.3 %RH: as found 73.9, as left 75.3",
+        "MgCl2",
+        "±1.0 %RH",
+        "-0.2 °C",
+        "never in an enclosure",
+    ):
         assert words in said
     code, said = run("calibrate", "t1", "--humidity-offset", "1", "--from", "2000-01-01 00:00", "--format", "json")
     assert (code, json.loads(said)["until"] is not None) == (0, True)
@@ -189,7 +221,10 @@ def test_the_command_records_and_lists_it(racks: Racks, capsys: pytest.CaptureFi
     assert run("calibrate", "t1", "--salt", "sugar", "70", "25")[0] == 1
     code, said = run("calibrations", "--format", "json")
     rows = json.loads(said)
-    assert [(row["probe"], len(row["recorded"]), row["due"] is not None) for row in rows] == [("t1", 2, True), ("t2", 0, False)]
+    assert [(row["probe"], len(row["recorded"]), row["due"] is not None) for row in rows] == [
+        ("t1", 2, True),
+        ("t2", 0, False),
+    ]
     assert run("calibrations", "t9")[0] == 1
     code, table = run("calibrations")
     assert code == (1 if rows[0]["overdue"] else 0)

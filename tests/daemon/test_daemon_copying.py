@@ -74,5 +74,3 @@ def test_heartbeats_go_on_while_a_copy_is_made(racks: Any, tmp_path: Path) -> No
     assert before >= 1
     assert during == before + 1
     assert not any(report.trouble for report in daemon.copying.reports(0))
-
-

@@ -77,7 +77,10 @@ def test_the_disks_troubles_become_alarms_and_end(racks: Any, phone: Any) -> Non
     state: dict[str, Any] = {"free": 5, "read only": True, "log": 1 << 30}
     daemon = racks.start(racks.config())
     disk = Disk(
-        racks.config().storage, lambda _: (state["free"], 100), lambda _: (state["read only"], "ext4"), lambda _: state["log"]
+        racks.config().storage,
+        lambda _: (state["free"], 100),
+        lambda _: (state["read only"], "ext4"),
+        lambda _: state["log"],
     )
     daemon._watch.sources[:] = [disk.reports]
     racks.clock.advance(120)

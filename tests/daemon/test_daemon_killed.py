@@ -117,7 +117,9 @@ def test_kills_at_random_lose_nothing_committed(tmp_path: Path, phone: Any, star
     connection.close()
     for _ in range(2):  # told in the one or the other; the second finds the alarm standing
         child = start(config, 1000)
-        phone.wait_until(lambda message: _tells(message, {event for event, _ in _raised(tmp_path)}), "that T1 is too dry")
+        phone.wait_until(
+            lambda message: _tells(message, {event for event, _ in _raised(tmp_path)}), "that T1 is too dry"
+        )
         _end(child, signal.SIGKILL)
     assert len(_raised(tmp_path)) == 1
     told = [message for message in phone.messages if message["type"] == "dry.raised"]

@@ -96,7 +96,9 @@ def _with(racks: Any, more: str) -> Any:
         more,
     ]  # fmt: skip
     for name in ("1", "2"):
-        lines += [f'[[probe]]\nname = "t{name}"\nenclosure = "T{name}"\ndriver = "simulated"\noptions = {{ clock = "daemon test" }}']
+        lines += [
+            f'[[probe]]\nname = "t{name}"\nenclosure = "T{name}"\ndriver = "simulated"\noptions = {{ clock = "daemon test" }}'
+        ]
     path.write_text("\n".join(lines), encoding="utf-8")
     return load(path)
 
@@ -112,7 +114,12 @@ def test_every_changed_value_is_logged_with_who_and_why_and_sent_to_nobody(
     racks: Any, phone: Any, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Limits and settings changed between two starts: old, new, who and why can be read back; no message is sent."""
-    for low, why, remind in ((60, "new rack", 6), (58, "dry in winter", 4), (57, "dry in winter", 4), (57, "dry in winter", 4)):
+    for low, why, remind in (
+        (60, "new rack", 6),
+        (58, "dry in winter", 4),
+        (57, "dry in winter", 4),
+        (57, "dry in winter", 4),
+    ):
         daemon = racks.start(_with(racks, TUBS % (low, why, remind)))
         racks.clock.advance(300)
         racks.stop(daemon)
@@ -152,7 +159,9 @@ def test_after_an_update_alarms_keep_their_names_and_what_was_said_of_them(racks
         daemon = racks.start(config)
         racks.clock.advance(1800)
         after = daemon.writer.judge.alarms()
-        assert [(a.alarm, a.state, a.since, a.raised) for a in after] == [(a.alarm, a.state, a.since, a.raised) for a in before]
+        assert [(a.alarm, a.state, a.since, a.raised) for a in after] == [
+            (a.alarm, a.state, a.since, a.raised) for a in before
+        ]
         assert set(daemon.writer.judge.out_of_service()) == {"T3"}
         racks.stop(daemon)
     assert len(phone.messages) == told
@@ -167,7 +176,9 @@ def test_after_an_update_what_is_not_found_again_ends(racks: Any, phone: Any) ->
     racks.stop(daemon)
     _another_version(racks.folder)
     with contextlib.closing(sqlite3.connect(racks.folder / "dewkeeper.db")) as database, database:
-        database.executescript("DELETE FROM hot0; DELETE FROM hot1; DELETE FROM hot2")  # as good as another rule: nothing in the last days speaks for it
+        database.executescript(
+            "DELETE FROM hot0; DELETE FROM hot1; DELETE FROM hot2"
+        )  # as good as another rule: nothing in the last days speaks for it
     daemon = racks.start(racks.config())
     racks.clock.advance(600)
     racks.stop(daemon)

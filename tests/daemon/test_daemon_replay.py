@@ -262,7 +262,13 @@ def test_the_stored_stream_tells_again_what_was_told_live(tmp_path: Path, phone:
 
 def test_an_exported_past_is_judged_alike(racks: Any, phone: Phone, capsys: pytest.CaptureFixture[str]) -> None:
     """What `export` writes, readings and journal, gives `replay` the very events and ids that the database gives."""
-    air = {"swing_percent": 12.0, "swing_c": 4.0, "fault": "drop", "fault_after_seconds": 30_000, "fault_for_seconds": 2_000}
+    air = {
+        "swing_percent": 12.0,
+        "swing_c": 4.0,
+        "fault": "drop",
+        "fault_after_seconds": 30_000,
+        "fault_for_seconds": 2_000,
+    }
     text = racks.folder / "rack.toml"
     text.write_text(racks.text(2, 60, **air), encoding="utf-8")
     racks.start(load(text))

@@ -88,10 +88,15 @@ def _told(phone: Any, kind: Kind) -> list[tuple[str, str]]:
 
 def _flags(folder: Any, probe: str, since: float) -> set[tuple[int, tuple[str, ...]]]:
     with History.open(folder) as history:
-        return {(quality.flag, quality.tests) for quality in (one.quality for one in history.raw(probe, int(since), 1 << 40))}
+        return {
+            (quality.flag, quality.tests)
+            for quality in (one.quality for one in history.raw(probe, int(since), 1 << 40))
+        }
 
 
-def test_two_exchanged_sensors_are_both_named_and_believed_only_when_accepted(racks: Any, phone: Any, tubs: Tubs) -> None:
+def test_two_exchanged_sensors_are_both_named_and_believed_only_when_accepted(
+    racks: Any, phone: Any, tubs: Tubs
+) -> None:
     """Exchanged within a poll: both tubs told once, no dry alarm and no good reading from there, until each is accepted."""
     tubs.air["T2"] = (28.0, 58.0)  # drier than target would be told within three hours
     config = tubs.config(racks)

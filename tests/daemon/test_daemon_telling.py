@@ -48,7 +48,9 @@ def test_going_away_and_coming_back_hand_over_what_stands(racks: Any, phone: Any
     assert told(phone, "hot.handed_over") == ["Sol"]
     daemon.handle({"do": "back"})
     racks.clock.advance(180)
-    phone.wait_until(lambda message: message["type"] == "hot.handed_over" and message["person"] == "Ina", "the keeper's")
+    phone.wait_until(
+        lambda message: message["type"] == "hot.handed_over" and message["person"] == "Ina", "the keeper's"
+    )
     assert told(phone, "hot.handed_over") == ["Sol", "Ina"]
     handed = next(message for message in phone.messages if message["type"] == "hot.handed_over")
     assert any(line.startswith("Now: 3") for line in handed["lines"])
@@ -59,7 +61,9 @@ def test_a_waiting_message_of_another_versions_kind_is_told_and_so_is_the_next_a
     daemon = racks.start(two_people(racks, temperature_c=36.0))
     now = daemon.timeline.now()
     facts = {"happening": "raised", "kind": "heat_creep", "since": now - 60, "enclosure": "T2", "alarms": ["x"]}
-    strange = Message("s", now, "Ina", "phone", "T2: creeping", ("x",), "urgent", "heat_creep", alarm="x", event="x", facts=facts)
+    strange = Message(
+        "s", now, "Ina", "phone", "T2: creeping", ("x",), "urgent", "heat_creep", alarm="x", event="x", facts=facts
+    )
     daemon._ledger.store.commit(Batch(messages=(strange,)))
     racks.clock.advance(10 * 60)
     phone.wait_for("heat_creep.raised")

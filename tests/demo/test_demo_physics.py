@@ -38,9 +38,7 @@ def test_a_bare_tub_is_flushed_as_the_published_decay_table_says(changes_per_hou
     assert tub.vapour_hpa - room.vapour_hpa < 1.0
 
 
-@given(
-    mist=st.floats(0, 40), hours=st.floats(0.1, 12), fraction=st.floats(0.02, 0.9), bowl=st.floats(0, 50)
-)
+@given(mist=st.floats(0, 40), hours=st.floats(0.1, 12), fraction=st.floats(0.02, 0.9), bowl=st.floats(0, 50))
 def test_in_a_sealed_tub_no_water_is_made_or_lost(mist: float, hours: float, fraction: float, bowl: float) -> None:
     """With its holes closed a tub keeps its water, whatever evaporates, is sprayed, soaks in or turns to dew."""
     room = _room()

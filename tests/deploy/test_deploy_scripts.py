@@ -229,7 +229,14 @@ class Pi:
         ((1,), (), "dtparam=i2c_arm=on\ndtoverlay=i2c-mux,pca9548,addr=0x71,base=30\n", 38),
         ((1,), (), "#dtoverlay=i2c-mux,pca9548,addr=0x71,base=30\n", 30),
     ],
-    ids=["Pi 4", "Pi 5", "a bus in the way", "promised by the device tree", "a multiplexer before", "one that was switched off"],
+    ids=[
+        "Pi 4",
+        "Pi 5",
+        "a bus in the way",
+        "promised by the device tree",
+        "a multiplexer before",
+        "one that was switched off",
+    ],
 )
 def test_a_multiplexer_gets_numbers_that_are_free(
     tmp_path: Path, adapters: Sequence[int], aliases: Sequence[int], overlays: str, first: int

@@ -107,9 +107,7 @@ def probe_config(
     """Return the configuration of a probe."""
     where = "" if mux is None else f"{mux:x}-{channel}-"
     fields = {"name": f"p{where}{address or 0:x}", "bus": "w", **rest}
-    return ProbeConfig(
-        enclosure="B4", driver=driver, address=address, multiplexer=mux, channel=channel, **fields
-    )
+    return ProbeConfig(enclosure="B4", driver=driver, address=address, multiplexer=mux, channel=channel, **fields)
 
 
 @pytest.fixture

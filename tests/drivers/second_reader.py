@@ -56,9 +56,7 @@ class RemoteAdapter:
 
 def main(path: str, lock: str, multiplexer: int, readings: int) -> dict[str, int]:
     """Read the sensor on channel 3 again and again; its words are its multiplexer's address."""
-    config = BusConfig(
-        name="w", kind="remote", multiplexers=[Multiplexer(address=address) for address in (0x70, 0x71)]
-    )
+    config = BusConfig(name="w", kind="remote", multiplexers=[Multiplexer(address=address) for address in (0x70, 0x71)])
     lock_path = None if lock == "-" else Path(lock)
     bus = Bus(config, lambda _config: RemoteAdapter(path, lock_path), lock_seconds=30.0)
     wired = {"enclosure": "B4", "bus": "w", "address": 0x44, "multiplexer": multiplexer, "channel": 3}

@@ -55,9 +55,7 @@ def test_hwmon_keeps_the_contract(make_config: Any, tmp_path: Path) -> None:
     for name, text in {"name": "sht3x\n", "temp1_input": "24310\n", "humidity1_input": "66120\n"}.items():
         (chip / name).write_text(text)
     config = make_config(None, driver="hwmon", bus=None, options={"folder": str(tmp_path), "chip": "sht3x"})
-    check_probe(
-        lambda: open_probe(config, None), unplug=lambda: chip.rename(away), replug=lambda: away.rename(chip)
-    )
+    check_probe(lambda: open_probe(config, None), unplug=lambda: chip.rename(away), replug=lambda: away.rename(chip))
 
 
 def test_simulated_keeps_the_contract(make_config: Any) -> None:

@@ -372,7 +372,9 @@ def test_another_program_that_selects_at_any_moment_never_mixes_probes(opens: tu
         rig.behind(mux, channel, number)
     bus = rig.bus()
     places = ((0x70, 3), (0x70, 5), (0x71, 3))
-    cycle = Cycle(bus, {n: rig.probe(bus, mux=mux, channel=channel) for n, (mux, channel) in enumerate(places)}, rig.wire)
+    cycle = Cycle(
+        bus, {n: rig.probe(bus, mux=mux, channel=channel) for n, (mux, channel) in enumerate(places)}, rig.wire
+    )
     which, mask = opens
     misread = 0
     for position in _positions(cycle):

@@ -47,7 +47,11 @@ class Rack:
                 mux.channels[channel].append(self._chip(0x44))
         self.wire.attach(self._chip(0x45))
         config = BusConfig(
-            name="w", kind="wire", number=1, multiplexers=[Multiplexer(address=a) for a in MUXES], options={"rack": "recovery"}
+            name="w",
+            kind="wire",
+            number=1,
+            multiplexers=[Multiplexer(address=a) for a in MUXES],
+            options={"rack": "recovery"},
         )
         probes = [
             ProbeConfig(name=f"p{n}", enclosure="B4", bus="w", address=0x44, multiplexer=mux, channel=channel)
@@ -140,7 +144,9 @@ def _one_short(steps: list[tuple[list[Event], int]]) -> bool:
 
 
 STEPS = st.lists(
-    st.tuples(st.lists(st.tuples(st.sampled_from(WHAT), st.integers(0, len(PLACES) - 1)), max_size=5), st.integers(1, 6)),
+    st.tuples(
+        st.lists(st.tuples(st.sampled_from(WHAT), st.integers(0, len(PLACES) - 1)), max_size=5), st.integers(1, 6)
+    ),
     min_size=1,
     max_size=6,
 ).filter(_one_short)
@@ -154,7 +160,9 @@ EXAMPLES = 20 if "EMULATED_I2C" in os.environ else 150 if os.environ.get("CI") e
 @example(steps=[([("dead_channel", n) for n in range(8)], 5)])
 @example(steps=[([("dead_channel", 0)], 30), ([("held_bus", 0)], 4)])
 @example(steps=[([("dead_channel", 3)], 5), ([("short", 3)], 4)])
-def test_three_polls_after_the_wire_is_well_every_probe_is_read(steps: list[tuple[list[Event], int]], seam: Seam) -> None:
+def test_three_polls_after_the_wire_is_well_every_probe_is_read(
+    steps: list[tuple[list[Event], int]], seam: Seam
+) -> None:
     """Probes, channels, multiplexers, the bus and its device fail and come back in any order; nothing stays given up."""
     rack = Rack(seam)
     try:

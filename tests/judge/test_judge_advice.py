@@ -50,7 +50,12 @@ def test_warmed_air_is_no_lost_water() -> None:
     desk = _desk()
     vapour = vapour_hpa(28.0, 64.0)
     desk.hold(8 * 60, t=28.0, h=64.0, others=[ROOM])
-    desk.hold(4 * 60, t=lambda m: min(33.0, 28 + m / 20), h=lambda m: humidity_at(vapour, min(33.0, 28 + m / 20)), others=[ROOM])
+    desk.hold(
+        4 * 60,
+        t=lambda m: min(33.0, 28 + m / 20),
+        h=lambda m: humidity_at(vapour, min(33.0, 28 + m / 20)),
+        others=[ROOM],
+    )
     told = next(e for e in desk.events if e.kind == "dry")
     assert told.cause == "warmed"
     assert "do not mist" in told.response
@@ -61,7 +66,12 @@ def test_cooled_air_is_no_added_water() -> None:
     desk = _desk()
     vapour = vapour_hpa(30.0, 66.0)
     desk.hold(8 * 60, t=30.0, h=66.0, others=[ROOM])
-    desk.hold(8 * 60, t=lambda m: max(25.0, 30 - m / 20), h=lambda m: humidity_at(vapour, max(25.0, 30 - m / 20)), others=[ROOM])
+    desk.hold(
+        8 * 60,
+        t=lambda m: max(25.0, 30 - m / 20),
+        h=lambda m: humidity_at(vapour, max(25.0, 30 - m / 20)),
+        others=[ROOM],
+    )
     told = next(e for e in desk.events if e.kind == "damp")
     assert told.cause == "cooled"
     assert "heater" in told.response

@@ -24,7 +24,9 @@ LIMITS = Limits.model_validate(
 """So wide that no wrong reading is told before it is corrected: what is compared is what comes after."""
 
 
-def _night(calibration: Calibration, at_minute: int, after: list[tuple[float, float]], *, probe: str = "p1") -> tuple[Desk, Desk]:
+def _night(
+    calibration: Calibration, at_minute: int, after: list[tuple[float, float]], *, probe: str = "p1"
+) -> tuple[Desk, Desk]:
     """Let the same air be read by a probe corrected from `at_minute` on, and by one that was right from the beginning.
 
     The wrong one's readings are such that the correction makes them right. after: (°C, %RH) of B1, an hour each.
@@ -39,7 +41,11 @@ def _night(calibration: Calibration, at_minute: int, after: list[tuple[float, fl
             wrong.feed(made)
         t, h = (29.0, 65.0) if minute < at_minute else after[(minute - at_minute) // 60]
         swing = sin(minute / 4)
-        for name, air_t, air_h in (("air", *ROOM), ("p1", t + 0.4 * swing, h - swing), ("p2", 29.5 - 0.3 * swing, 66.0 + swing)):
+        for name, air_t, air_h in (
+            ("air", *ROOM),
+            ("p1", t + 0.4 * swing, h - swing),
+            ("p2", 29.5 - 0.3 * swing, 66.0 + swing),
+        ):
             reading = Reading(at, name, air_t + minute % 7 / 50, air_h + minute % 5 / 20)
             right.feed(reading)
             wrong.feed(reading if name != probe or known.at(name, at) is not None else _as_read(reading, calibration))
@@ -109,7 +115,10 @@ def test_what_changed_is_logged_old_and_new() -> None:
     desk.hold(5)
     first = desk.feed(Calibration(desk.now, "p1", 0.25, 1.5, 1.02, who="Ina", note="salts"))
     again = desk.feed(Calibration(desk.now, "p1", 0.25, 1.5, 1.02))
-    assert dict(first[0].detail) == {"p1 humidity": "+0.0 %RH -> x 1.020 +1.5 %RH", "p1 temperature": "+0.00 -> +0.25 °C"}
+    assert dict(first[0].detail) == {
+        "p1 humidity": "+0.0 %RH -> x 1.020 +1.5 %RH",
+        "p1 temperature": "+0.00 -> +0.25 °C",
+    }
     assert dict(again[0].detail) == {"p1 checked": "its correction stays"}
 
 

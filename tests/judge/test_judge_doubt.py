@@ -201,7 +201,9 @@ def _run_lamplit(desk: Desk, minutes: range, *, exchanged: bool = False) -> None
             one, two = two, one
         desk.now += 60
         if minute % 1440 == 1260:
-            desk.feed(*(JournalEntry(f"{place}/{minute}", desk.now, place, "opened") for place in ("B1", "B2", "B3", "B4")))
+            desk.feed(
+                *(JournalEntry(f"{place}/{minute}", desk.now, place, "opened") for place in ("B1", "B2", "B3", "B4"))
+            )
         desk.feed(desk.reading("air", 17.0, 60.0, 0.03))
         desk.feed(desk.reading("p1", one[0], humidity_at(one[1], one[0]), 0.03))
         desk.feed(desk.reading("p2", two[0], humidity_at(two[1], two[0]), 0.03))
@@ -214,7 +216,11 @@ def test_lamps_and_rain_of_every_day_are_no_swap_and_hold_nothing_back() -> None
     desk = Desk(rack(("B1", "B2", "B3", "B4"), room=True))
     _run_lamplit(desk, range(4 * 1440))
     assert "swapped" not in _raised(desk)
-    dry = [e for e in desk.events if e.kind == "dry" and e.enclosure == "B1" and e.event in ("raised", "escalated") and e.band == "tolerable"]
+    dry = [
+        e
+        for e in desk.events
+        if e.kind == "dry" and e.enclosure == "B1" and e.event in ("raised", "escalated") and e.band == "tolerable"
+    ]
     assert len(dry) == 4  # the night before the first day, and the three after
     first_below = next(m for m in range(1230, 2880) if humidity_at(_lamplit(m)[0][1], 28.2) < 55)
     for night, event in enumerate(dry[1:]):
@@ -293,7 +299,10 @@ def test_a_rounded_and_a_fine_probe_are_doubted_alike() -> None:
         fallen = humidity_at(wet_room - 3, 29.0)
         h = 60.0 if minute < 540 else max(fallen, 60 - (minute - 540) / 5)
         h += desk.random.gauss(0, 0.05)
-        desk.feed(desk.reading("air", 24.0, 60.0, 0.03), Reading(desk.now, "p1", round(29 + desk.random.gauss(0, 0.05), 1), round(h, 1)))
+        desk.feed(
+            desk.reading("air", 24.0, 60.0, 0.03),
+            Reading(desk.now, "p1", round(29 + desk.random.gauss(0, 0.05), 1), round(h, 1)),
+        )
     assert "dry" not in [e.kind for e in desk.events if e.band == "tolerable"]
     assert "impossible" in _raised(desk)
 

@@ -123,7 +123,9 @@ def test_the_mean_over_cycles_keeps_little_of_any_cycle(period: int) -> None:
             assert abs(mean - 65) < 0.5
 
 
-@pytest.mark.parametrize(("period", "cost"), [(41, CYCLE_COST_SECONDS), (63, CYCLE_COST_SECONDS), (90, SLOW_CYCLE_COST_SECONDS)])
+@pytest.mark.parametrize(
+    ("period", "cost"), [(41, CYCLE_COST_SECONDS), (63, CYCLE_COST_SECONDS), (90, SLOW_CYCLE_COST_SECONDS)]
+)
 @pytest.mark.parametrize(("kind", "limit", "worst", "delay"), [("damp", 80.0, 81.5, 180), ("dry", 55.0, 53.5, 60)])
 def test_an_excursion_carried_by_a_slow_thermostat_is_told_in_time_and_stands(
     kind: str, limit: float, worst: float, delay: int, period: int, cost: int

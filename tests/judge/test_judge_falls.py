@@ -38,13 +38,17 @@ def _tub(dries_at: int, tau: float, store: float, swing_c: float) -> Iterator[tu
         celsius = _swing(minute, swing_c)
         full = _saturation_hpa(celsius)
         given = (floor * full - vapour) / tau
-        vapour += (room - vapour) / tau + given + (bowl * (_saturation_hpa(celsius - 1) - vapour) if minute < dries_at else 0)
+        vapour += (
+            (room - vapour) / tau + given + (bowl * (_saturation_hpa(celsius - 1) - vapour) if minute < dries_at else 0)
+        )
         floor -= given / (store * full)
         yield celsius, 100 * vapour / full
         minute += 1
 
 
-def _feed(desk: Desk, series: Iterator[tuple[float, float]], minutes: int, room: tuple[str, float, float] = ROOM) -> list[float]:
+def _feed(
+    desk: Desk, series: Iterator[tuple[float, float]], minutes: int, room: tuple[str, float, float] = ROOM
+) -> list[float]:
     """Feed so many minutes of a series; return the humidities."""
     rows = list(islice(series, minutes))
     desk.hold(minutes, t=lambda m: rows[m][0], h=lambda m: rows[m][1], others=[room])

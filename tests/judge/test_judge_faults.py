@@ -195,9 +195,9 @@ def test_what_an_impossible_probe_read_is_no_part_of_a_mean(mean: float, told: b
     desk.hold(9 * 60, others=[ROOM])
     desk.hold(10 * 60, h=15.0, others=[ROOM])
     desk.hold(3 * 60, h=lambda m: mean + swing(m), others=[ROOM])
-    assert [e.band for e in desk.events if e.kind == "dry" and e.event in ("raised", "escalated") and e.band == "tolerable"] == (
-        ["tolerable"] if told else []
-    )
+    assert [
+        e.band for e in desk.events if e.kind == "dry" and e.event in ("raised", "escalated") and e.band == "tolerable"
+    ] == (["tolerable"] if told else [])
 
 
 def test_a_dry_tub_in_a_dry_room_is_dry() -> None:

@@ -44,7 +44,9 @@ def test_an_ordinary_room_is_never_told_of() -> None:
     for minute in range(3 * 1440):
         wave = math.sin(2 * math.pi * minute / 1440)
         desk.now += 60
-        desk.feed(desk.reading("air", 22.5 + 3.5 * wave, 47.5 - 12.5 * wave, 0.03), desk.reading("p1", 29.0, 65.0, 0.03))
+        desk.feed(
+            desk.reading("air", 22.5 + 3.5 * wave, 47.5 - 12.5 * wave, 0.03), desk.reading("p1", 29.0, 65.0, 0.03)
+        )
     assert desk.events == []
 
 
@@ -75,7 +77,10 @@ def test_dry_takes_the_place_of_its_forecast() -> None:
         ("dry_soon", "raised", None), ("dry", "raised", "target"), ("dry_soon", "cleared", None),
         ("dry", "escalated", "tolerable"),
     ]  # fmt: skip
-    raised, cleared = (next(e for e in desk.events if (e.kind, e.event) == what) for what in (("dry", "raised"), ("dry_soon", "cleared")))
+    raised, cleared = (
+        next(e for e in desk.events if (e.kind, e.event) == what)
+        for what in (("dry", "raised"), ("dry_soon", "cleared"))
+    )
     assert raised.time == cleared.time
     assert [a.kind for a in desk.judge.alarms()] == ["dry"]
 

@@ -80,7 +80,9 @@ def test_fast_overheating_is_told_within_two_samples(
 @settings(max_examples=60, deadline=None)
 @given(st.floats(34.3, 60.0), st.floats(-2.9, 2.9), st.floats(20, 33), st.floats(30, 95), st.floats(1, 100))
 @example(45.0, 0.0, 29.0, 65.0, 15.0)  # the sensor dries out in the heat: its two humidities are worlds apart
-def test_two_hot_readings_that_agree_always_count(first: float, apart: float, before: float, h: float, other_h: float) -> None:
+def test_two_hot_readings_that_agree_always_count(
+    first: float, apart: float, before: float, h: float, other_h: float
+) -> None:
     """However sudden, at whatever humidities, in whatever fault that is only inferred: they raise `hot`."""
     desk = Desk(rack())
     desk.hold(60, t=before, h=h)

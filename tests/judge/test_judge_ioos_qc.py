@@ -45,7 +45,9 @@ def _judged() -> list[tuple[int, tuple[str, ...]]]:
     judge.feed(rack())
     flags = []
     for at, h in zip(TIMES, SERIES, strict=True):
-        reading = Reading(START + 60 + at, "p1", None if h is None else 29.0, h, failure="missing" if h is None else None)
+        reading = Reading(
+            START + 60 + at, "p1", None if h is None else 29.0, h, failure="missing" if h is None else None
+        )
         (quality,) = judge.feed(reading).quality
         flags.append((quality.flag, quality.tests))
     return flags
@@ -57,7 +59,9 @@ def test_the_series_tests_equal_the_library() -> None:
     assert qartod.gross_range(SERIES, (0, 100), (55, 75)) == list(
         reference.gross_range_test(values, fail_span=(0, 100), suspect_span=(55, 75))
     )
-    assert qartod.spike(SERIES, 3, 6) == list(reference.spike_test(values, suspect_threshold=3, fail_threshold=6, method="differential"))
+    assert qartod.spike(SERIES, 3, 6) == list(
+        reference.spike_test(values, suspect_threshold=3, fail_threshold=6, method="differential")
+    )
     assert qartod.rate_of_change(SERIES, TIMES, 3 / 60, 8 / 60) == list(
         reference.rate_of_change_test(values, times, threshold=3 / 60, fail_threshold=8 / 60)
     )

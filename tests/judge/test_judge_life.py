@@ -15,7 +15,9 @@ from dewkeeper_config.models import Limits
 
 def _order(desk: Desk, verb: str, *, alarm: str | None = None, minutes: int | None = None, place: str = "B1") -> None:
     until = None if minutes is None else desk.now + 60 * minutes
-    desk.feed(Command(f"{verb}{desk.now}", desk.now, verb, "marit", "because", alarm=alarm, enclosure=place, until=until))
+    desk.feed(
+        Command(f"{verb}{desk.now}", desk.now, verb, "marit", "because", alarm=alarm, enclosure=place, until=until)
+    )
 
 
 def _dry(desk: Desk) -> str:

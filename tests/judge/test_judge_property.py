@@ -60,14 +60,16 @@ def _runs(items: list[Item]) -> list[Item]:
         stretched.append(item)
         if isinstance(item, Reading) and item.time % 3 == 0:
             stretched += [
-                Reading(item.time + 60 * n, item.probe, item.temperature_c, item.humidity_percent)
-                for n in range(1, 90)
+                Reading(item.time + 60 * n, item.probe, item.temperature_c, item.humidity_percent) for n in range(1, 90)
             ]
     return stretched
 
 
 @settings(max_examples=150)
-@given(st.lists(_ITEMS, max_size=40).map(_runs), st.lists(st.sampled_from(["acknowledge", "shelve", "unshelve"]), max_size=8))
+@given(
+    st.lists(_ITEMS, max_size=40).map(_runs),
+    st.lists(st.sampled_from(["acknowledge", "shelve", "unshelve"]), max_size=8),
+)
 def test_nothing_crashes_and_one_kind_stands_once(items: list[Item], verbs: list[str]) -> None:
     """Readings, gaps, repeats, disorder, NaN, infinities, commands, steps, settings: no crash, no two alarms of a kind."""
     judge = Judge()
@@ -131,6 +133,4 @@ def test_a_clock_step_moves_no_timer() -> None:
             told += judge.feed(Rebase(START + 60 * minute + step, step)).events
         humidity = (65.0 if minute < 100 else 50.0) + minute % 7 / 50
         told += judge.feed(Reading(START + 60 * minute + step, "p1", 29.0, humidity)).events
-    assert [(e.kind, e.event, e.since, e.time) for e in told] == [
-        ("dry", "raised", START + 6000, START + 9600 + 86400)
-    ]
+    assert [(e.kind, e.event, e.since, e.time) for e in told] == [("dry", "raised", START + 6000, START + 9600 + 86400)]

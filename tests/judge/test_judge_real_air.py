@@ -26,7 +26,11 @@ WIDE = Limits.model_validate(
 def _rows() -> list[tuple[int, float, float]]:
     with FILE.open(encoding="utf-8", newline="") as file:
         return [
-            (int(datetime.fromisoformat(row["time"]).timestamp()), float(row["temperature_c"]), float(row["humidity_pct"]))
+            (
+                int(datetime.fromisoformat(row["time"]).timestamp()),
+                float(row["temperature_c"]),
+                float(row["humidity_pct"]),
+            )
             for row in csv.DictReader(file)
         ]
 
@@ -55,5 +59,7 @@ def test_a_real_room_shows_no_fault(rounded: bool) -> None:
 def test_the_rule_of_weather_stations_would_condemn_it() -> None:
     """Less than 1 % in 60 min below 95 % (WMO guidelines, Zahumensky 2004, at second hand) marks most of these good minutes."""
     humidity = [h for _, _, h in _rows()]
-    condemned = sum(max(window) - min(window) < 1.0 for n in range(60, len(humidity)) if (window := humidity[n - 60 : n + 1]))
+    condemned = sum(
+        max(window) - min(window) < 1.0 for n in range(60, len(humidity)) if (window := humidity[n - 60 : n + 1])
+    )
     assert condemned > 0.5 * len(humidity)

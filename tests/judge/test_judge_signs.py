@@ -44,7 +44,9 @@ def test_an_opening_under_a_coarse_thermostat_is_no_alarm_for_an_hour() -> None:
     def t(m: int) -> float:
         return _swing(_TOP + m) - 6 * math.exp(-m / 20) * (1 - math.exp(-m / 3))
 
-    desk.hold(56, t=t, h=lambda m: humidity_at(28.0 - 9 * math.exp(-m / 120) * (1 - math.exp(-m / 2)), t(m)), others=[ROOM])
+    desk.hold(
+        56, t=t, h=lambda m: humidity_at(28.0 - 9 * math.exp(-m / 120) * (1 - math.exp(-m / 2)), t(m)), others=[ROOM]
+    )
     assert desk.told() == []
 
 
@@ -73,7 +75,9 @@ def test_heat_that_stops_after_a_fog_is_told() -> None:
     def t(m: int) -> float:
         return 22.3 + 6.2 * math.exp(-m / 60) - 1.5 * math.exp(-m / 14)
 
-    desk.hold(4 * 60, t=t, h=lambda m: min(95.0, humidity_at(vapour * (0.8 + 0.2 * math.exp(-m / 90)), t(m))), others=[ROOM])
+    desk.hold(
+        4 * 60, t=t, h=lambda m: min(95.0, humidity_at(vapour * (0.8 + 0.2 * math.exp(-m / 90)), t(m))), others=[ROOM]
+    )
     told = next(e for e in desk.events if e.kind == "heat_lost")
     assert told.time - began <= 2 * 3600
 
@@ -130,19 +134,34 @@ def _misted_beside_a_moist_room() -> Desk:
     """Return a tub that was misted four hours ago, its film just gone, its thermostat at the top of its swing."""
     desk = Desk(rack(room=True))
     desk.hold(_TOP, t=_swing, h=lambda m: humidity_at(27.0, _swing(m)), others=[WARM_ROOM])
-    desk.hold(240, t=lambda m: _swing(_TOP + m), h=lambda m: humidity_at(35 - 8 * math.exp(-m / 8), _swing(_TOP + m)), others=[WARM_ROOM])
+    desk.hold(
+        240,
+        t=lambda m: _swing(_TOP + m),
+        h=lambda m: humidity_at(35 - 8 * math.exp(-m / 8), _swing(_TOP + m)),
+        others=[WARM_ROOM],
+    )
     return desk
 
 
 def test_a_film_that_has_dried_off_is_no_open_lid() -> None:
     """The vapour falls within minutes, but to what is usual here, while the heater rests for long: no `lid_open`."""
     desk = _misted_beside_a_moist_room()
-    desk.hold(90, t=lambda m: 29.7 - m / 20, h=lambda m: humidity_at(26.2 + 8.8 * math.exp(-m / 8), 29.7 - m / 20), others=[WARM_ROOM])
+    desk.hold(
+        90,
+        t=lambda m: 29.7 - m / 20,
+        h=lambda m: humidity_at(26.2 + 8.8 * math.exp(-m / 8), 29.7 - m / 20),
+        others=[WARM_ROOM],
+    )
     assert "lid_open" not in [e.kind for e in desk.events]
 
 
 def test_a_lid_left_open_after_a_misting_is_told() -> None:
     """The same, but the vapour falls to little more than the room's: `lid_open`."""
     desk = _misted_beside_a_moist_room()
-    desk.hold(90, t=lambda m: 29.7 - m / 20, h=lambda m: humidity_at(21.0 + 14.0 * math.exp(-m / 8), 29.7 - m / 20), others=[WARM_ROOM])
+    desk.hold(
+        90,
+        t=lambda m: 29.7 - m / 20,
+        h=lambda m: humidity_at(21.0 + 14.0 * math.exp(-m / 8), 29.7 - m / 20),
+        others=[WARM_ROOM],
+    )
     assert "lid_open" in [e.kind for e in desk.events]

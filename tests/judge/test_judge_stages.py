@@ -19,7 +19,9 @@ def _desk() -> Desk:
     return Desk(replace(settings, stage_limits={**settings.stage_limits, **WIDE}))
 
 
-def _note(desk: Desk, enclosure: str, what: str, detail: str = "", *, until: int | None = None, minutes_ago: int = 0) -> list[Event]:
+def _note(
+    desk: Desk, enclosure: str, what: str, detail: str = "", *, until: int | None = None, minutes_ago: int = 0
+) -> list[Event]:
     desk.now += 60
     at = desk.now - 60 * minutes_ago
     return desk.feed(JournalEntry(f"{enclosure}{what}{desk.now}", at, enclosure, what, detail, until=until))

@@ -16,7 +16,9 @@ def _two_adapters() -> Settings:
     """Return a rack of eight probes, four on each of two adapters, each probe on a branch of its own."""
     settings = rack(NAMES, bus="i2c1")
     probes = {
-        name: replace(facts, bus=f"i2c{1 + n // 4}", branch=f"i2c{1 + n // 4} channel {n % 4}", adapter=f"i2c{1 + n // 4}")
+        name: replace(
+            facts, bus=f"i2c{1 + n // 4}", branch=f"i2c{1 + n // 4} channel {n % 4}", adapter=f"i2c{1 + n // 4}"
+        )
         for n, (name, facts) in enumerate(settings.probes.items())
     }
     return replace(settings, probes=probes)

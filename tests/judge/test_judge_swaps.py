@@ -102,7 +102,9 @@ def test_probes_exchanged_at_a_clean_out_are_named_and_nothing_is_told_of_their_
     assert {probe: other for probe, (_, other) in named.items()} == {"p1": "p2", "p2": "p1"}
     assert all(at - exchanged <= 12 * 60 for at, _ in named.values())
     assert {e.kind for e in desk.events[before:] if e.event in ("raised", "escalated")} == {"swapped"}
-    assert all(abs(x.since - desk.settings.time - 60 * exchanged) <= 3600 for x in desk.exclusions if x.tests == ("swapped",))
+    assert all(
+        abs(x.since - desk.settings.time - 60 * exchanged) <= 3600 for x in desk.exclusions if x.tests == ("swapped",)
+    )
 
 
 def test_after_an_outage_a_swap_is_still_suspected() -> None:

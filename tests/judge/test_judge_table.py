@@ -30,7 +30,10 @@ MOVES: dict[tuple[State, str], State] = {
     # Any state with a condition to G, H, I; withheld states among themselves; never back from I by shelving.
     **{(state, "shelve"): "shelved" for state in ("normal", "unacknowledged", "acknowledged", "suppressed")},
     **{(state, "suppress"): "suppressed" for state in ("normal", "unacknowledged", "acknowledged")},
-    **{(state, "remove"): "out_of_service" for state in ("normal", "unacknowledged", "acknowledged", "shelved", "suppressed")},
+    **{
+        (state, "remove"): "out_of_service"
+        for state in ("normal", "unacknowledged", "acknowledged", "shelved", "suppressed")
+    },
     # Seen while withheld: it stays withheld.
     **{(state, "acknowledge"): state for state in ("shelved", "suppressed", "out_of_service")},
 }

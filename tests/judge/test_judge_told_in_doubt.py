@@ -77,7 +77,11 @@ def test_condensation_for_days_is_damp_even_when_its_probe_was_called_wet(word: 
     desk.hold(84 * 60, h=100.0, others=[ROOM])
     told = _first(desk, "damp")
     assert told.time <= began + hours * 3600
-    assert (told.detail.get("doubt") == "wet probe") == ("a wet probe, or condensation" in told.cause) == (word != "probe_wiped")
+    assert (
+        (told.detail.get("doubt") == "wet probe")
+        == ("a wet probe, or condensation" in told.cause)
+        == (word != "probe_wiped")
+    )
 
 
 def test_a_pinned_probe_is_told_as_damp_after_a_day_in_doubt() -> None:
@@ -131,7 +135,9 @@ def test_a_probe_that_was_out_and_written_down_is_neither_dry_nor_cold_afterward
     desk.hold(180, others=[ROOM])
     told = [e for e in desk.events if e.event in ("raised", "escalated")]
     assert "displaced" in [e.kind for e in told]
-    assert [(e.kind, e.detail.get("doubt")) for e in told if e.kind in ("dry", "cold")] == ([] if word else [("cold", "probe in its room's air")])
+    assert [(e.kind, e.detail.get("doubt")) for e in told if e.kind in ("dry", "cold")] == (
+        [] if word else [("cold", "probe in its room's air")]
+    )
 
 
 def test_a_tub_taken_out_of_the_heat_is_cold_though_its_probe_seems_to_lie_in_the_room() -> None:

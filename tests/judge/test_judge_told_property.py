@@ -25,7 +25,15 @@ _BAD_AIR = st.builds(
     celsius=st.one_of(st.none(), st.sampled_from([36.5, 39.0, 46.0, 23.0, 21.0])),
     percent=st.one_of(st.none(), st.sampled_from([30.0, 46.0, 53.0, 84.0, 92.0, 100.0])), lag_minutes=_LAG,
 )  # fmt: skip
-_OPENED = st.builds(Air, _TUB, _WHEN, st.sampled_from([5, 20, 45, 120, 600]), st.just(22.3), st.just(46.0), st.sampled_from([1.0, 3.0, 10.0]))
+_OPENED = st.builds(
+    Air,
+    _TUB,
+    _WHEN,
+    st.sampled_from([5, 20, 45, 120, 600]),
+    st.just(22.3),
+    st.just(46.0),
+    st.sampled_from([1.0, 3.0, 10.0]),
+)
 _ROOM_AIR = st.builds(
     Air, st.just(ROOM), _WHEN, _LASTS, celsius=st.sampled_from([None, 16.0, 27.0, 35.5]),
     percent=st.sampled_from([None, 20.0, 70.0, 95.0]), lag_minutes=_LAG,
@@ -33,7 +41,9 @@ _ROOM_AIR = st.builds(
 _FATE = st.builds(
     Misfortune, _TUB, _WHEN, _LASTS, st.sampled_from(["wet", "out", "exchanged", "lamp", "offset", "silent"]), st.floats(0.5, 3.0),
 )  # fmt: skip
-_ROOM_FATE = st.builds(Misfortune, st.just(ROOM), _WHEN, _LASTS, st.sampled_from(["wet", "offset", "lamp", "silent"]), st.floats(0.5, 3.0))
+_ROOM_FATE = st.builds(
+    Misfortune, st.just(ROOM), _WHEN, _LASTS, st.sampled_from(["wet", "offset", "lamp", "silent"]), st.floats(0.5, 3.0)
+)
 _DEED = st.builds(Deed, _TUB, _WHEN, st.sampled_from(WORDS))
 _LEVELS = st.tuples(
     *(st.tuples(st.sampled_from([26.0, 28.0, 29.5, 31.0]), st.sampled_from([57.0, 62.0, 66.0, 72.0])) for _ in TUBS),
@@ -41,18 +51,24 @@ _LEVELS = st.tuples(
 )
 
 
-
 @st.composite
 def days(draw: st.DrawFn) -> Days:
     """Draw four days; what befalls often comes at the same time as something else, as it does."""
-    airs = [*draw(st.lists(_BAD_AIR, min_size=1, max_size=3)), *draw(st.lists(_OPENED, max_size=3)), *draw(st.lists(_ROOM_AIR, max_size=2))]
+    airs = [
+        *draw(st.lists(_BAD_AIR, min_size=1, max_size=3)),
+        *draw(st.lists(_OPENED, max_size=3)),
+        *draw(st.lists(_ROOM_AIR, max_size=2)),
+    ]
     fates = [*draw(st.lists(_FATE, max_size=3)), *draw(st.lists(_ROOM_FATE, max_size=1))]
     deeds = draw(st.lists(_DEED, max_size=6))
     if draw(st.booleans()):
         # Somebody is there when it begins: what is done, and what befalls the probe, comes with the bad air.
         at = airs[0].start + draw(st.integers(-40, 40))
         deeds += [Deed(tub, at, draw(st.sampled_from(WORDS))) for tub in draw(st.sets(_TUB, min_size=1))]
-        fates = [Misfortune(fate.probe, at if draw(st.booleans()) else fate.start, fate.minutes, fate.what, fate.size) for fate in fates]
+        fates = [
+            Misfortune(fate.probe, at if draw(st.booleans()) else fate.start, fate.minutes, fate.what, fate.size)
+            for fate in fates
+        ]
     return Days(
         _MINUTES, draw(st.sampled_from([300, 300, 120, 60])), draw(st.booleans()) or draw(st.booleans()), draw(_LEVELS),
         draw(st.sampled_from([0.0, 0.4, 1.0])), draw(st.sampled_from([25, 60, 95])), tuple(airs), tuple(fates), tuple(deeds), draw(st.integers(0, 999)),

@@ -24,7 +24,11 @@ def test_a_tub_held_at_65_percent_is_never_told_of() -> None:
     for day in range(30):
         if day % 2:
             desk.feed(JournalEntry(f"m{day}", desk.now, "B1", "misted"))
-            desk.hold(150, t=lambda m: 29 + 0.5 * math.sin(m / 4), h=lambda m: 65 + 24 * math.exp(-m / 50) - 1.2 * math.sin(m / 4))
+            desk.hold(
+                150,
+                t=lambda m: 29 + 0.5 * math.sin(m / 4),
+                h=lambda m: 65 + 24 * math.exp(-m / 50) - 1.2 * math.sin(m / 4),
+            )
             desk.hold(1290, t=lambda m: 29 + 0.5 * math.sin(m / 4), h=lambda m: 65 - 1.2 * math.sin(m / 4))
         else:
             desk.hold(1440, t=lambda m: 29 + 0.5 * math.sin(m / 4), h=lambda m: 65 - 1.2 * math.sin(m / 4))

@@ -102,12 +102,16 @@ def polls(days: Days) -> list[Seen]:
             wanted, lag = list(home), 20.0
             for air in days.airs:
                 if air.place == place and air.start <= minute < air.start + air.minutes:
-                    wanted = [w if new is None else new for w, new in zip(wanted, (air.celsius, air.percent), strict=True)]
+                    wanted = [
+                        w if new is None else new for w, new in zip(wanted, (air.celsius, air.percent), strict=True)
+                    ]
                     lag = air.lag_minutes
             share = 1 - math.exp(-step / lag)
             for i in (0, 1):
                 level[place][i] += share * (wanted[i] - level[place][i])
-            swing = 0.0 if place == ROOM else days.swing_c * math.sin(2 * math.pi * minute / days.period_minutes + place)
+            swing = (
+                0.0 if place == ROOM else days.swing_c * math.sin(2 * math.pi * minute / days.period_minutes + place)
+            )
             truth.append((level[place][0] + swing, min(100.0, max(1.0, level[place][1] - 2 * swing))))
         place_of, read = list(range(len(truth))), []
         for fate in days.misfortunes:
@@ -170,9 +174,14 @@ class Watched:
                     continue
                 name = "air" if probe == ROOM else f"p{probe + 1}"
                 t, h = values if values is not None else (None, None)
-                new += judge.feed(Reading(seen.time, name, t, h, failure=None if values is not None else "missing")).events
+                new += judge.feed(
+                    Reading(seen.time, name, t, h, failure=None if values is not None else "missing")
+                ).events
             for event in new:
-                if event.event in ("raised", "escalated", "unsuppressed", "reminded") and event.band in (None, "tolerable"):
+                if event.event in ("raised", "escalated", "unsuppressed", "reminded") and event.band in (
+                    None,
+                    "tolerable",
+                ):
                     named = [str(place) for place in (event.enclosure, event.detail.get("or")) if place]
                     stand[event.alarm] = frozenset((event.kind, place) for place in named)
                 elif event.event == "cleared" or (event.event == "annotated" and event.band == "target"):
@@ -206,7 +215,12 @@ class Watched:
         before: tuple[float, float] | None = None
         for n, seen in enumerate(self.seen):
             now = seen.read[probe]
-            hot = now is not None and before is not None and min(now[0], before[0]) > limit and abs(now[0] - before[0]) <= 3
+            hot = (
+                now is not None
+                and before is not None
+                and min(now[0], before[0]) > limit
+                and abs(now[0] - before[0]) <= 3
+            )
             if hot and ("hot", TUBS[probe]) not in self.standing[n]:
                 return [f"hot of {TUBS[probe]} not told at {_minute(seen.time)}: {before} and {now}"]
             before = now
@@ -222,7 +236,9 @@ class Watched:
         place = probe
         for n, seen in enumerate(self.seen):
             values = seen.read[probe]
-            beyond = values is not None and _is_beyond(kind, values) and _is_beyond(kind, seen.truth[seen.place_of[probe]])
+            beyond = (
+                values is not None and _is_beyond(kind, values) and _is_beyond(kind, seen.truth[seen.place_of[probe]])
+            )
             if not beyond or seen.place_of[probe] != place:
                 since = None
             place = seen.place_of[probe]
@@ -241,7 +257,13 @@ class Watched:
         ends = [0]
         for deed in self.days.deeds:
             word, at = JOURNAL[deed.word], START + 60 * deed.minute
-            if deed.tub == probe and word.long and word.probe and kind in word.suppresses and at - 900 <= since + self.days.poll_seconds:
+            if (
+                deed.tub == probe
+                and word.long
+                and word.probe
+                and kind in word.suppresses
+                and at - 900 <= since + self.days.poll_seconds
+            ):
                 ends.append(at + word.seconds if since < at + word.seconds else 0)
         return max(ends)
 

@@ -81,8 +81,20 @@ class Rack:
             lines += [f"multiplexers = [{', '.join(f'{{ address = {m:#04x} }}' for m in muxes)}]"] if muxes else []
         lines += ["[[rack]]", 'name = "R"', 'room = "room"']
         for index, (name, (number, mux, channel, address)) in enumerate(self.places.items()):
-            lines += ["[[enclosure]]", f'name = "T{index}"', 'rack = "R"', f"shelf = {1 + index // 8}", f"place = {1 + index % 8}"]
-            lines += ["[[probe]]", f'name = "{name}"', f'enclosure = "T{index}"', f'bus = "i2c{number}"', f"address = {address:#04x}"]
+            lines += [
+                "[[enclosure]]",
+                f'name = "T{index}"',
+                'rack = "R"',
+                f"shelf = {1 + index // 8}",
+                f"place = {1 + index % 8}",
+            ]
+            lines += [
+                "[[probe]]",
+                f'name = "{name}"',
+                f'enclosure = "T{index}"',
+                f'bus = "i2c{number}"',
+                f"address = {address:#04x}",
+            ]
             lines += [f"multiplexer = {mux:#04x}", f"channel = {channel}"] if mux is not None else []
         return "\n".join(lines) + "\n"
 
@@ -100,7 +112,12 @@ def main(arguments: list[str]) -> None:
     parser = argparse.ArgumentParser(prog="python -m tests.kernel.chips", description=__doc__.partition("\n")[0])
     parser.add_argument("folder", type=Path)
     parser.add_argument("--probes", type=int, default=12)
-    parser.add_argument("--behind", choices=("none", "user", "kernel"), default="user", help="multiplexers: none, driven by the daemon, or by the kernel")
+    parser.add_argument(
+        "--behind",
+        choices=("none", "user", "kernel"),
+        default="user",
+        help="multiplexers: none, driven by the daemon, or by the kernel",
+    )
     parser.add_argument("--number", type=int, default=1, help="of /dev/i2c-N")
     args = parser.parse_args(arguments)
     args.folder.mkdir(parents=True, exist_ok=True)

@@ -46,7 +46,10 @@ MUTANTS: dict[str, tuple[str, str]] = {
         "        except OSError as error:\n            raise OSError(errno.EIO, 'failed') from error",
     ),
     "a chip that a driver has taken for free": ("error.errno == errno.EBUSY", "error.errno == errno.EPERM"),
-    "closed, but not really": ("        self._bus.close()\n\n    def _descriptor", "        pass\n\n    def _descriptor"),
+    "closed, but not really": (
+        "        self._bus.close()\n\n    def _descriptor",
+        "        pass\n\n    def _descriptor",
+    ),
 }
 """What goes wrong -> the text in linux.py and what stands there instead."""
 

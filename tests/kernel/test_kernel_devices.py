@@ -41,27 +41,33 @@ def wire(kernel: EmulatedKernel) -> Wire:
 
 def test_the_librarys_messages_reach_the_sensor(wire: Wire, child: Child) -> None:
     """A conversion asked for with smbus2's own messages gives the sensor's frame, byte by byte."""
-    told = child(_OPEN + """
+    told = child(
+        _OPEN
+        + """
 with SMBus(1) as bus:
     bus.i2c_rdwr(i2c_msg.write(0x44, [0x24, 0x00]))
     time.sleep(0.02)
     answer = i2c_msg.read(0x44, 6)
     bus.i2c_rdwr(answer)
     print(bytes(answer).hex())
-""")
+"""
+    )
     assert bytes.fromhex(told) == packed(26_000, 40_000)
 
 
 def test_an_address_set_first_is_read_and_written_as_a_file(wire: Wire, child: Child) -> None:
     """After I2C_SLAVE, write and read of the descriptor are one message each."""
-    told = child(_OPEN + """
+    told = child(
+        _OPEN
+        + """
 fd = os.open("/dev/i2c-1", os.O_RDWR)
 fcntl.ioctl(fd, 0x0703, 0x44)
 os.write(fd, bytes([0x24, 0x00]))
 time.sleep(0.02)
 print(os.read(fd, 6).hex())
 os.close(fd)
-""")
+"""
+    )
     assert bytes.fromhex(told) == packed(26_000, 40_000)
 
 
@@ -69,11 +75,14 @@ def test_nobody_there_is_an_error_by_number(kernel: EmulatedKernel, wire: Wire, 
     """A message to nobody, a bus that is not there and one that is not allowed each have the kernel's number."""
     kernel.add(Wire(4))
     kernel.adapters[4].refusal = errno.EACCES
-    told = child(_OPEN + """
+    told = child(
+        _OPEN
+        + """
 with SMBus(1) as bus:
     print(refusal(bus.i2c_rdwr, i2c_msg.write(0x46, [0])), refusal(bus.i2c_rdwr), refusal(fcntl.ioctl, bus.fd, 0x07ff, 0))
 print(refusal(SMBus, 9), refusal(SMBus, 4))
-""")
+"""
+    )
     assert told.split() == ["EREMOTEIO", "EINVAL", "ENOTTY", "ENOENT", "EACCES"]
 
 
@@ -88,7 +97,9 @@ def test_a_controllers_error_arrives_by_number(code: int, wire: Wire, child: Chi
 def test_a_kernels_multiplexer_makes_its_channels_buses(kernel: EmulatedKernel, wire: Wire, child: Child) -> None:
     """Behind channel 2 of a multiplexer that the kernel drives from number 22 on, 24 reads; its own address is busy."""
     kernel.drive(wire, wire.muxes[0], first=22)
-    told = child(_OPEN + """
+    told = child(
+        _OPEN
+        + """
 with SMBus(24) as bus:
     bus.i2c_rdwr(i2c_msg.write(0x45, [0x24, 0x00]))
     time.sleep(0.02)
@@ -100,7 +111,8 @@ with SMBus(23) as bus:
 print(*sorted(name for name in os.listdir("/dev") if name.startswith("i2c-")))
 print(os.path.realpath("/sys/bus/i2c/devices/i2c-24"), os.path.basename(os.path.realpath("/sys/bus/i2c/devices/1-0070/driver")))
 print(open("/sys/bus/i2c/devices/i2c-24/name").read())
-""")
+"""
+    )
     lines = told.splitlines()
     assert lines[0] == f"{packed(26_000, 40_000).hex()} EBUSY"
     assert lines[1] == "EREMOTEIO"
@@ -110,18 +122,23 @@ print(open("/sys/bus/i2c/devices/i2c-24/name").read())
     assert wire.muxes[0].mask == 0, "disconnected when idle"
 
 
-def test_left_as_is_two_kernels_multiplexers_stand_open_at_once(kernel: EmulatedKernel, wire: Wire, child: Child) -> None:
+def test_left_as_is_two_kernels_multiplexers_stand_open_at_once(
+    kernel: EmulatedKernel, wire: Wire, child: Child
+) -> None:
     """Without an idle state of `disconnect` a channel stays open behind the kernel's back: two sensors answer."""
     other = wire.add_mux(0x71)
     other.channels[5].append(Sht3x(lambda: AIR, serial=9, address=0x45))
     kernel.drive(wire, wire.muxes[0], first=22, disconnect=False)
     kernel.drive(wire, other, first=30, disconnect=False)
-    child(_OPEN + """
+    child(
+        _OPEN
+        + """
 for number in (24, 35):
     with SMBus(number) as bus:
         bus.i2c_rdwr(i2c_msg.write(0x45, [0x24, 0x00]))
     time.sleep(0.02)
-""")
+"""
+    )
     assert [mux.mask for mux in wire.muxes] == [1 << 2, 1 << 5]
 
 
@@ -129,24 +146,34 @@ def test_a_time_out_counts_on_the_controller_only(kernel: EmulatedKernel, wire: 
     """A held line costs what was set on the controller's device; what is set on a channel's changes nothing."""
     kernel.drive(wire, wire.muxes[0], first=22)
     wire.faults.append(HeldLow())
-    told = child(_OPEN + """
+    told = child(
+        _OPEN
+        + """
 for device, asked in ((24, 10), (1, 10), (1, 30)):
     with SMBus(device) as setting, SMBus(24) as bus:
         fcntl.ioctl(setting.fd, 0x0702, asked)
         began = time.monotonic()
         print(refusal(bus.i2c_rdwr, i2c_msg.write(0x45, [0x24, 0])), round(time.monotonic() - began, 1))
-""")
+"""
+    )
     # the channel is selected first, and selecting is what times out
-    assert [line.split() for line in told.splitlines()] == [["ETIMEDOUT", "2.0"], ["ETIMEDOUT", "0.2"], ["ETIMEDOUT", "0.6"]]
+    assert [line.split() for line in told.splitlines()] == [
+        ["ETIMEDOUT", "2.0"],
+        ["ETIMEDOUT", "0.2"],
+        ["ETIMEDOUT", "0.6"],
+    ]
 
 
 def test_a_controller_without_empty_messages_refuses_them(kernel: EmulatedKernel, wire: Wire, child: Child) -> None:
     """Where a message of no bytes cannot be sent it is refused as unsupported, and SMBus quick is not among its functions."""
     kernel.adapters[1].controller.empty_messages = False
-    told = child(_OPEN + """
+    told = child(
+        _OPEN
+        + """
 with SMBus(1) as bus:
     print(refusal(bus.i2c_rdwr, i2c_msg.write(0x44, b"")), int(bus.funcs) >> 16 & 1, refusal(bus.write_quick, 0x44))
-""")
+"""
+    )
     assert told.split() == ["ENOTSUP", "0", "ENOTSUP"]  # another name of EOPNOTSUPP
 
 

@@ -126,7 +126,9 @@ def test_twelve_on_the_kernels_own_multiplexers_too(
     assert sorted(_run_until_read(file, bench, kernel, child).values()) == [60 + number for number in range(TWELVE)]
 
 
-def test_touch_tells_where_the_held_probe_is_before_anything_is_named(bench: Bench, child: Child, tmp_path: Path) -> None:
+def test_touch_tells_where_the_held_probe_is_before_anything_is_named(
+    bench: Bench, child: Child, tmp_path: Path
+) -> None:
     """Nothing is configured, one is in the hand: its channel is told."""
     bench.warm = 11
     told = json.loads(
@@ -135,9 +137,7 @@ def test_touch_tells_where_the_held_probe_is_before_anything_is_named(bench: Ben
     assert (told["where"], told["address"]) == ("i2c1 multiplexer 0x71 channel 3", 0x44)
 
 
-def test_check_and_selftest_name_the_one_that_was_pulled(
-    bench: Bench, child: Child, tmp_path: Path
-) -> None:
+def test_check_and_selftest_name_the_one_that_was_pulled(bench: Bench, child: Child, tmp_path: Path) -> None:
     """One plug out: both commands read the others and say which, where, and what to do."""
     file = _copied(child("", "probes", "scan", "--complete", "--config", str(tmp_path / "none.toml")), tmp_path)
     bench.muxes[0].channels[4].clear()
@@ -206,7 +206,11 @@ def _no_sensor(kernel: EmulatedKernel) -> None:
 @pytest.mark.parametrize(
     ("wired", "number", "said"),
     [
-        (_nothing, 1, "/dev/i2c-1 is not there: I2C is switched off: switch I2C on (`sudo raspi-config nonint do_i2c 0`)"),
+        (
+            _nothing,
+            1,
+            "/dev/i2c-1 is not there: I2C is switched off: switch I2C on (`sudo raspi-config nonint do_i2c 0`)",
+        ),
         (_forbidden, 1, "/dev/i2c-1 may not be opened"),
         (_other_number, 7, "/dev/i2c-7 is not there: there are buses 1, 20: correct `number` of bus i2c1"),
         (_other_number, 1, "nothing at all answers on bus i2c1: check the wires at the Pi"),
@@ -217,7 +221,12 @@ def _no_sensor(kernel: EmulatedKernel) -> None:
     ],
 )
 def test_what_is_wired_wrong_is_named_by_selftest(
-    wired: Callable[[EmulatedKernel], None], number: int, said: str, kernel: EmulatedKernel, child: Child, tmp_path: Path
+    wired: Callable[[EmulatedKernel], None],
+    number: int,
+    said: str,
+    kernel: EmulatedKernel,
+    child: Child,
+    tmp_path: Path,
 ) -> None:
     """Each of the likeliest faults of a first start, as the kernel shows it: what is wrong, and what to do; exit code 1."""
     wired(kernel)

@@ -39,7 +39,9 @@ def main(arguments: list[str]) -> int:
             made, good = [(suite, "all steps", f"NOT RUN: {str(error).splitlines()[0]}", 0)], False
         rows += made
         well = well and good
-    print(f"\n{datetime.now(UTC):%d %B %Y}, emulated processor, no network but loopback; seconds say nothing about a Pi.\n")
+    print(
+        f"\n{datetime.now(UTC):%d %B %Y}, emulated processor, no network but loopback; seconds say nothing about a Pi.\n"
+    )
     print("| Debian | step | outcome | s |\n| --- | --- | --- | --- |")
     for row in rows:
         print(f"| {' | '.join(str(cell) for cell in row)} |")
@@ -67,7 +69,11 @@ def travel(suite: str, only: list[str] | None) -> tuple[list[tuple[str, str, str
             print(f"{suite}: {name} ...", file=sys.stderr, flush=True)
             try:
                 outcome = work()
-            except (StepFailed, ValueError, LookupError) as error:  # an answer that is no JSON, a message that is not there
+            except (
+                StepFailed,
+                ValueError,
+                LookupError,
+            ) as error:  # an answer that is no JSON, a message that is not there
                 outcome, well = f"FAILED: {str(error).splitlines()[0]}", False
                 print(f"{suite}: {name}: {error}", file=sys.stderr, flush=True)
             rows.append((suite, name, outcome.replace("|", "/"), round(time.monotonic() - began)))

@@ -152,7 +152,7 @@ class Journey:
         said = self.machine.keeper("dewkeeper notify test", timeout=120)
         _expect(said.code == 0, said.said)
         until(lambda: len(self._inbox()) > before, 120, "a test message on the phone")
-        return f"\"{self._inbox()[-1].get('title')}\""
+        return f'"{self._inbox()[-1].get("title")}"'
 
     def heat(self) -> str:
         """39.5 °C at a probe is told. (Not when it is over: chips that hold still are soon called stuck, rightly.)"""
@@ -160,7 +160,7 @@ class Journey:
         seconds = until(lambda: self._told("T0", "hot"), 300, "a message about heat in T0")
         title = next(m["title"] for m in reversed(self._inbox()) if "T0" in m.get("title", ""))
         self._air({})
-        return f"\"{title}\" {seconds:.0f} s after"
+        return f'"{title}" {seconds:.0f} s after'
 
     # --- what happens to it ------------------------------------------------------------------------------------------
 
@@ -196,13 +196,16 @@ class Journey:
 
     def full_disk(self) -> str:
         """The card is full: told, watched on; freed: stored again."""
-        self.machine.run("fallocate -l 100G /var/lib/fill 2>/dev/null; dd if=/dev/zero of=/var/lib/fill bs=1M conv=notrunc oflag=append", timeout=600)
+        self.machine.run(
+            "fallocate -l 100G /var/lib/fill 2>/dev/null; dd if=/dev/zero of=/var/lib/fill bs=1M conv=notrunc oflag=append",
+            timeout=600,
+        )
         until(lambda: self._told("disk"), 600, "a message about the full disk")
         title = [m["title"] for m in self._inbox() if "disk" in json.dumps(m).lower()][-1]
         _expect(self._active(), "the daemon ended")
         self.machine.done("rm /var/lib/fill")
         self._measured()
-        return f"\"{title}\"; freed: {self._kept()}"
+        return f'"{title}"; freed: {self._kept()}'
 
     def backup(self) -> str:
         """The README's block about the stick, and a copy that opens."""
@@ -216,7 +219,7 @@ class Journey:
         self.machine.done("umount /mnt/stick")
         answer = self.machine.keeper("sudo -u dewkeeper dewkeeper backup")
         _expect(answer.code == 1 and "not mounted" in answer.said, answer.said)
-        self.machine.done("[ -z \"$(ls -A /mnt/stick)\" ] && mount /mnt/stick")
+        self.machine.done('[ -z "$(ls -A /mnt/stick)" ] && mount /mnt/stick')
         return answer.said.strip().splitlines()[-1]
 
     def power_cut(self) -> str:
@@ -234,7 +237,9 @@ class Journey:
         self.machine.run("sync; systemctl stop dewkeeper; sync")
         self.machine.cut_power()
         self.machine.power_on(clock="2020-01-01T00:00:00")
-        believed = self.machine.done("date -u +%FT%TZ; cat /var/lib/systemd/timesync/clock 2>/dev/null; true").split()[0]
+        believed = self.machine.done("date -u +%FT%TZ; cat /var/lib/systemd/timesync/clock 2>/dev/null; true").split()[
+            0
+        ]
         until(self._active, NORMAL_SECONDS, "it starts without the time")
         time.sleep(60)
         self._true_time()
@@ -260,7 +265,9 @@ class Journey:
     def failing_update(self) -> str:
         """A version that does not start is taken back."""
         before = self.machine.done(RELEASE).strip()
-        self._upstream("sed -i '1,/^def _run/s/^def _run.*/&\\n    raise SystemExit(3)/' daemon/dewkeeper/cli/run.py && grep -q 'SystemExit(3)' daemon/dewkeeper/cli/run.py")
+        self._upstream(
+            "sed -i '1,/^def _run/s/^def _run.*/&\\n    raise SystemExit(3)/' daemon/dewkeeper/cli/run.py && grep -q 'SystemExit(3)' daemon/dewkeeper/cli/run.py"
+        )
         answer = self.machine.keeper(self._block("git pull"), timeout=3600)
         _expect(answer.code != 0, "update.sh says that all is well")
         _expect(self.machine.done(RELEASE).strip() == before, "the bad release is current")
@@ -281,8 +288,12 @@ class Journey:
             _expect(self.machine.run(f"test -e {gone}").code != 0, f"{gone} is still there")
         self.machine.done("test -e /var/lib/dewkeeper/dewkeeper.db && test -e /etc/dewkeeper/dewkeeper.toml")
         self.machine.done("cd /home/keeper/dewkeeper && deploy/uninstall.sh --purge", timeout=600)
-        left = self.machine.run("find / -xdev -name '*dewkeeper*' -not -path '/home/*' -not -path '/opt/kernel/*' -not -path '/mnt/*' -not -path '/proc/*'; getent passwd dewkeeper").said.split()
-        return "program gone, database and configuration kept; with --purge left behind: " + (", ".join(left) or "nothing")
+        left = self.machine.run(
+            "find / -xdev -name '*dewkeeper*' -not -path '/home/*' -not -path '/opt/kernel/*' -not -path '/mnt/*' -not -path '/proc/*'; getent passwd dewkeeper"
+        ).said.split()
+        return "program gone, database and configuration kept; with --purge left behind: " + (
+            ", ".join(left) or "nothing"
+        )
 
     # --- asking the machine ------------------------------------------------------------------------------------------
 
@@ -296,7 +307,9 @@ class Journey:
         answer = self.machine.keeper(script, timeout=timeout)
         bad = [n for n, line in enumerate(lines) if f"LINE {n} ended with" in answer.said and not (but and but in line)]
         if bad or answer.code == 124:
-            raise StepFailed(f"the README's block with `{words}`, at `{lines[bad[0]] if bad else lines[-1]}`:\n{answer.said[-3000:]}")
+            raise StepFailed(
+                f"the README's block with `{words}`, at `{lines[bad[0]] if bad else lines[-1]}`:\n{answer.said[-3000:]}"
+            )
         return answer.said
 
     def _block(self, words: str) -> str:
@@ -329,7 +342,9 @@ class Journey:
         def all_new() -> bool:
             probes = self._now()["probes"]
             # "stale" too: at ten seconds a poll, but a minute a commit, what is stored is often a few polls old.
-            return len(probes) == 2 and all(p["trust"] in {"measured", "stale"} and (p["at"] or "") > since for p in probes)
+            return len(probes) == 2 and all(
+                p["trust"] in {"measured", "stale"} and (p["at"] or "") > since for p in probes
+            )
 
         return until(all_new, NORMAL_SECONDS + 300, "every probe measured anew")
 
@@ -347,14 +362,18 @@ class Journey:
         return [json.loads(line) for line in text.splitlines() if line.startswith("{") and line.endswith("}")]
 
     def _told(self, *words: str) -> bool:
-        return any(all(word.lower() in json.dumps(m, ensure_ascii=False).lower() for word in words) for m in self._inbox())
+        return any(
+            all(word.lower() in json.dumps(m, ensure_ascii=False).lower() for word in words) for m in self._inbox()
+        )
 
     def _air(self, control: dict[str, Any]) -> None:
         self.machine.done(f"cat >/run/i2c/air.json <<'EOT'\n{json.dumps(control)}\nEOT")
 
     def _true_time(self) -> None:
         """Start the machine's time server with the true time, as a home's router would come up."""
-        self.machine.done(f"systemd-run --unit=time-server --collect python3 /srv/seed/guest/time_server.py {time.time()}")
+        self.machine.done(
+            f"systemd-run --unit=time-server --collect python3 /srv/seed/guest/time_server.py {time.time()}"
+        )
 
     def _upstream(self, change: str) -> None:
         """Make a commit in the repository that the keeper's checkout came from, and fetch it as a keeper does."""

@@ -17,7 +17,9 @@ def test_each_block_that_is_pasted_is_in_the_readme_once(words: str) -> None:
     """Install, configure, start, update, back up and restore are blocks that bash can read and a keeper can paste."""
     block = readme_block(words)
     bash = shutil.which("bash") or "bash"
-    checked = subprocess.run([bash, "-n"], input=block.replace("<this repository>", "x"), text=True, capture_output=True, check=False)
+    checked = subprocess.run(
+        [bash, "-n"], input=block.replace("<this repository>", "x"), text=True, capture_output=True, check=False
+    )
     assert checked.returncode == 0, checked.stderr
 
 

@@ -80,7 +80,12 @@ class Running:
         self.reports: list[SystemReport] = []
         apply = self.outbox.apply if store is None else lambda result: store.commit(Batch(deliveries=(result,)))
         self.dispatcher = Dispatcher(
-            config, lambda: self.outbox if folder is None else History.open(folder), self.clock, apply, self.reports.append, **more
+            config,
+            lambda: self.outbox if folder is None else History.open(folder),
+            self.clock,
+            apply,
+            self.reports.append,
+            **more,
         )
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self.dispatcher.run, args=(self._stop,), name="dispatcher")
@@ -109,7 +114,10 @@ def running(config: Config, *stored: Message, **more: Any) -> Iterator[Running]:
 
 
 def config(
-    channels: dict[str, str], people: dict[str, list[str]] | None = None, notify: dict[str, Any] | None = None, **more: Any
+    channels: dict[str, str],
+    people: dict[str, list[str]] | None = None,
+    notify: dict[str, Any] | None = None,
+    **more: Any,
 ) -> Config:
     """Return a small configuration: channel name -> address, person -> channels."""
     return Config.model_validate(

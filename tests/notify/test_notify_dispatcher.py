@@ -144,7 +144,9 @@ def test_a_dead_channel_delays_no_other(bad: Answer) -> None:
         with running(config({"dead": dead.url, "good": good.url}, people)) as run:
             for n in range(5):
                 urgent = {"priority": "urgent"}
-                run.outbox.add(message(f"d{n}", channel="dead", **urgent), message(f"g{n}", channel="good", person="Ode", **urgent))
+                run.outbox.add(
+                    message(f"d{n}", channel="dead", **urgent), message(f"g{n}", channel="good", person="Ode", **urgent)
+                )
             run.dispatcher.wake.set()
             assert {call.id for call in good.wait(5)} == {f"g{n}" for n in range(5)}
 

@@ -81,7 +81,17 @@ def test_killed_in_the_middle_of_an_outage_it_loses_nothing(tmp_path: Path) -> N
         facts: dict[str, Any] = {"happening": "raised", "kind": "dry", "since": at, "enclosure": f"B{n}"}
         calm.append(
             Message(
-                f"c{n}", at, "Marit", "phone", f"B{n}: too dry", ("x",), "medium", "dry", alarm=f"a{n}", event=f"e{n}", facts=facts
+                f"c{n}",
+                at,
+                "Marit",
+                "phone",
+                f"B{n}: too dry",
+                ("x",),
+                "medium",
+                "dry",
+                alarm=f"a{n}",
+                event=f"e{n}",
+                facts=facts,
             )
         )
     store.commit(Batch(messages=(*calm, row(901, now - 7200), row(902, now - 3600))))

@@ -232,7 +232,11 @@ def test_a_straggler_joins_the_group_that_stands_and_thirteen_ends_are_one_messa
     """Twelve tubs within minutes, a thirteenth after twenty: four messages in all, the last three in one thread."""
     planner = Planner(two_racks(), None)
     names = [f"A{n}" for n in range(1, 13)]
-    rows = [row for n, name in enumerate(names) for row in firsts(planner.plan([event(name, at=NOON + 27 * n)], [], NOON + 27 * n, CONTEXT))]
+    rows = [
+        row
+        for n, name in enumerate(names)
+        for row in firsts(planner.plan([event(name, at=NOON + 27 * n)], [], NOON + 27 * n, CONTEXT))
+    ]
     late = NOON + 1800
     (straggler,) = firsts(planner.plan([event("B1", at=late)], [], late, CONTEXT))
     assert straggler.title == "13 in snake room: too dry since 11:00 – treat the room"
@@ -243,7 +247,9 @@ def test_a_straggler_joins_the_group_that_stands_and_thirteen_ends_are_one_messa
     ends = []
     for n, name in enumerate([*names, "B1"]):
         at = over + 20 * n
-        ends += firsts(planner.plan([event(name, "dry", "cleared", at, state="normal", since=NOON - HOUR)], [], at, CONTEXT))
+        ends += firsts(
+            planner.plan([event(name, "dry", "cleared", at, state="normal", since=NOON - HOUR)], [], at, CONTEXT)
+        )
     assert {wait(row) for row in ends} == {over + 900}
     assert len({row.facts["group"] for row in ends}) == 1
     assert {row.thread for row in ends} == {straggler.thread}

@@ -59,7 +59,10 @@ def test_mails_of_one_alarm_form_one_thread(authority: Authority) -> None:
         run.add(message("joined", alarm="b", thread="group", created=START + 240))
         run.clock.advance(60)
         threads = [str(mail["References"]) for mail in server.mails]
-        assert threads == ["<alarm-a@example.org>"] * 3 + ["<alarm-b@example.org>", "<alarm-b@example.org> <alarm-group@example.org>"]
+        assert threads == ["<alarm-a@example.org>"] * 3 + [
+            "<alarm-b@example.org>",
+            "<alarm-b@example.org> <alarm-group@example.org>",
+        ]
         assert [mail["Auto-Submitted"] for mail in server.mails] == ["auto-generated"] * 5
         assert len({str(mail["Message-ID"]) for mail in server.mails}) == 5
 

@@ -31,7 +31,12 @@ def config(**more: Any) -> Config:
     racks = {"left": "A", "right": "B"}
     enclosures = [{"name": f"{letter}{n}", "rack": rack} for rack, letter in racks.items() for n in range(1, 13)]
     probes = [
-        {"name": e["name"].lower(), "enclosure": e["name"], "bus": "i2c1", "multiplexer": 0x70 if e["rack"] == "left" else 0x71}
+        {
+            "name": e["name"].lower(),
+            "enclosure": e["name"],
+            "bus": "i2c1",
+            "multiplexer": 0x70 if e["rack"] == "left" else 0x71,
+        }
         for e in enclosures
     ]
     return Config.model_validate(
@@ -64,7 +69,12 @@ def event(enclosure: str, kind: Kind = "dry", happening: Any = "raised", at: int
     }  # fmt: skip
     known |= more
     return Event(
-        id=f"{enclosure}/{kind}/{happening}/{at}", alarm=f"{enclosure}/{kind}", time=at, event=happening, kind=kind, **known
+        id=f"{enclosure}/{kind}/{happening}/{at}",
+        alarm=f"{enclosure}/{kind}",
+        time=at,
+        event=happening,
+        kind=kind,
+        **known,
     )
 
 
@@ -141,9 +151,7 @@ def test_urgent_passes_through_quiet_hours() -> None:
     assert stand_in.next_try == NIGHT + 60
 
 
-@pytest.mark.parametrize(
-    ("night", "hours"), [((2026, 10, 24), 10.0), ((2026, 3, 28), 8.0), ((2026, 9, 21), 9.0)]
-)
+@pytest.mark.parametrize(("night", "hours"), [((2026, 10, 24), 10.0), ((2026, 3, 28), 8.0), ((2026, 9, 21), 9.0)])
 def test_quiet_hours_end_at_seven_whatever_the_clock_change(night: tuple[int, int, int], hours: float) -> None:
     """22:00 to 7:00 is ten hours in the night summer time ends, eight when it begins; it always ends at seven."""
     person = Person(name="Marit", channels=["phone"])
@@ -269,7 +277,9 @@ def test_a_probe_found_faulty_while_its_alarm_stands_is_said_without_taking_the_
     assert "no reading" in row.lines[0]
     assert "the alarm stands" in row.lines[0]
     assert (row.thread, row.priority, row.not_before) == ("A4/hot", "medium", MORNING)
-    assert planner.tick([alarm("A4", "hot", priority="urgent")], NIGHT + 900, CONTEXT) != []  # it goes on to the next person
+    assert (
+        planner.tick([alarm("A4", "hot", priority="urgent")], NIGHT + 900, CONTEXT) != []
+    )  # it goes on to the next person
 
 
 def test_other_additions_to_an_alarm_are_for_the_record_only() -> None:
@@ -326,7 +336,9 @@ def test_state_of_another_version_is_set_aside() -> None:
 def test_a_power_cut_is_one_message_though_a_heavy_tub_cools_later() -> None:
     """Five tubs of a room whose heat stopped together are one message with one cause; a sixth an hour later joins its thread."""
     planner = Planner(config(), None)
-    common: dict[str, Any] = {"cause": "several stopped together: the mains, a fuse, or a plug or thermostat they share"}
+    common: dict[str, Any] = {
+        "cause": "several stopped together: the mains, a fuse, or a plug or thermostat they share"
+    }
     names = [f"A{n}" for n in range(1, 6)]
     rows = planner.plan(
         [event(name, "heat_lost", detail={"common": "snake room"}, **common) for name in names],

@@ -101,7 +101,9 @@ def test_a_plain_text_body_is_title_and_lines() -> None:
 def test_a_json_template_escapes_its_fields() -> None:
     """Worked example for a chat endpoint: braces doubled, fields escaped so that quotes and line ends stay JSON."""
     channel = _channel(
-        body="template", content_type="application/json", template='{{"content": "{title}\\n{text}", "user": "{person}"}}'
+        body="template",
+        content_type="application/json",
+        template='{{"content": "{title}\\n{text}", "user": "{person}"}}',
     )
     body = bodies.make_body(channel, MESSAGE)
     assert json.loads(body.content) == {"content": f"{MESSAGE.title}\none\ntwo", "user": "Marit"}

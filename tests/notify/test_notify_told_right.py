@@ -21,9 +21,7 @@ HOUR = 3600
 
 def situation(*alarms: Alarm, **newest: tuple[int, float, float]) -> Situation:
     """Return what stands and, by probe, the newest reading: time, °C, %RH."""
-    readings = {
-        probe: (Reading(at, probe, t, h), Quality(at, probe, 1)) for probe, (at, t, h) in newest.items()
-    }
+    readings = {probe: (Reading(at, probe, t, h), Quality(at, probe, 1)) for probe, (at, t, h) in newest.items()}
     return Situation(by_id(alarms), newest=readings)
 
 
@@ -96,7 +94,9 @@ def test_a_tub_that_was_too_dry_is_not_told_afterwards_as_drier_than_target() ->
     planner = Planner(config(), None)
     planner.plan([event("A4", value=49.0, limit=55.0)], [], NOON, CONTEXT)
     over = event("A4", "dry", "cleared", NOON + HOUR, state="normal", band="target", limit=60.0, since=NOON - HOUR)
-    (message,) = sent(planner.plan([over], [], NOON + HOUR, CONTEXT), NOON + HOUR, situation(a4=(NOON + HOUR, 28.0, 64.0)))
+    (message,) = sent(
+        planner.plan([over], [], NOON + HOUR, CONTEXT), NOON + HOUR, situation(a4=(NOON + HOUR, 28.0, 64.0))
+    )
     assert message.title == "A4: was too dry 11:00–13:00 – nothing to do"
 
 
@@ -242,7 +242,9 @@ def test_the_message_of_an_outage_leads_what_is_due_with_it() -> None:
     (message,) = sent(rows, MORNING, situation(alarm("A4")))
     assert (message.kind, message.title) == ("outage", "Not watched for 9 h – look at the heat")
     assert message.lines[0].startswith("Nothing was watched for 9 h")
-    assert {"Morning: A4 – see list; 23 calm", "A4: the night of it", "A4: too dry since 22:30 – refill bowl"} <= set(message.lines)
+    assert {"Morning: A4 – see list; 23 calm", "A4: the night of it", "A4: too dry since 22:30 – refill bowl"} <= set(
+        message.lines
+    )
 
 
 @pytest.mark.parametrize("step", [-3 * HOUR, 9 * 60, 400 * 86400])

@@ -35,7 +35,9 @@ def watched(authority: Authority, kind: str) -> Iterator[tuple[Running, Any]]:
     server.choose_context = lambda: authority.context(flaw["is"])
     channel |= {"name": "phone", "ca_file": str(authority.ca_file), "timeout_seconds": 5.0}
     settings = config({"unused": "http://localhost:9/"}).model_dump(mode="python")
-    whole = Config.model_validate(settings | {"channel": [channel], "person": [{"name": "Marit", "channels": ["phone"]}]})
+    whole = Config.model_validate(
+        settings | {"channel": [channel], "person": [{"name": "Marit", "channels": ["phone"]}]}
+    )
     with server, running(whole) as run:
         yield run, flaw
 
@@ -102,7 +104,9 @@ def test_one_of_two_recipients_refused_is_logged_and_told(caplog: pytest.LogCapt
             "sender": "rack@example.org", "to": ["marit@example.org", "ode@example.org"],
         }  # fmt: skip
         settings = config({"unused": "http://localhost:9/"}).model_dump(mode="python")
-        whole = Config.model_validate(settings | {"channel": [channel], "person": [{"name": "Marit", "channels": ["phone"]}]})
+        whole = Config.model_validate(
+            settings | {"channel": [channel], "person": [{"name": "Marit", "channels": ["phone"]}]}
+        )
         with running(whole) as run:
             server.refuses = {"ode@example.org": "550 5.1.1 no such user"}
             run.add(message("m1"))

@@ -133,12 +133,16 @@ def test_temperatures_are_in_the_unit_of_the_site() -> None:
 def test_last_journal_entries_and_links_stand_at_the_end() -> None:
     """The last three entries, then the acknowledge link, then the page with the word where it works."""
     entries = [JournalEntry(f"j{n}", NOW - 600 * n, "B4", "misted", f"round {n}") for n in (5, 4, 3, 2, 1)]
-    lines = words.lines(told("dry", "raised"), WORDING, NOW, entries, "http://rack.local:8080/", "http://rack.local:8080/ack/x")
+    lines = words.lines(
+        told("dry", "raised"), WORDING, NOW, entries, "http://rack.local:8080/", "http://rack.local:8080/ack/x"
+    )
     assert [line for line in lines if line.startswith("Journal")] == [
         "Journal 15:43: misted, round 3", "Journal 15:53: misted, round 2", "Journal 16:03: misted, round 1",
     ]  # fmt: skip
     assert lines[-2].endswith("http://rack.local:8080/ack/x")
-    assert lines[-1] == "Page (works in the rack's own network; elsewhere only if you made it so): http://rack.local:8080/"
+    assert (
+        lines[-1] == "Page (works in the rack's own network; elsewhere only if you made it so): http://rack.local:8080/"
+    )
 
 
 def test_a_short_heat_that_is_over_still_asks_for_a_look() -> None:

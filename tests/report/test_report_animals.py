@@ -12,7 +12,9 @@ def test_said_twice_is_moved_once() -> None:
         ("moved_in", "A1", "Cinder"), ("fed", "A1", "one mouse"), ("moved_in", "A1", "cinder, weighed on the way"),
         ("moved_in", "A4", "Cinder"), ("fed", "A4", "two mice"), ("fed", "A1", "nobody's"),
     ]  # fmt: skip
-    (cinder,) = animals([JournalEntry(str(n), n * 60, place, what, detail) for n, (what, place, detail) in enumerate(told)])
+    (cinder,) = animals(
+        [JournalEntry(str(n), n * 60, place, what, detail) for n, (what, place, detail) in enumerate(told)]
+    )
     assert cinder.stays == [Stay("A1", 0, 180), Stay("A4", 180)]
     assert cinder.home == "A4"
     assert [entry.detail for entry in cinder.entries] == ["one mouse", "two mice"]

@@ -69,7 +69,11 @@ def test_a_stage_has_its_own_limits_while_it_lasts(shelf: Callable[..., Any]) ->
 def swapped(config: Config) -> Config:
     """Return the configuration with the two probes in each other's enclosure."""
     text = config.model_copy(
-        update={"probe": [p.model_copy(update={"enclosure": {"T1": "T2", "T2": "T1"}[p.enclosure or ""]}) for p in config.probe]}
+        update={
+            "probe": [
+                p.model_copy(update={"enclosure": {"T1": "T2", "T2": "T1"}[p.enclosure or ""]}) for p in config.probe
+            ]
+        }
     )
     return text
 
@@ -120,7 +124,12 @@ def test_stage_is_the_judges(
     in_the_beginning = judge_settings(config, first - 1)
     entries = [
         JournalEntry(
-            str(n), first + at * day + n, place, what, about, until=None if length is None else first + (at + length) * day
+            str(n),
+            first + at * day + n,
+            place,
+            what,
+            about,
+            until=None if length is None else first + (at + length) * day,
         )
         for n, (at, what, length, place, about) in enumerate(sorted(deeds, key=lambda deed: deed[0]))
     ]
@@ -139,7 +148,9 @@ def test_stage_is_the_judges(
 
 
 def _said(events: list[Event], place: str, at: int) -> str:
-    changes = [e.why.split(" -> ")[1] for e in events if e.enclosure == place and e.why.startswith("stage ") and e.time <= at]
+    changes = [
+        e.why.split(" -> ")[1] for e in events if e.enclosure == place and e.why.startswith("stage ") and e.time <= at
+    ]
     return changes[-1] if changes else "usual"
 
 

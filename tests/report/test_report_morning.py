@@ -84,7 +84,9 @@ def test_random_nights_equal_sums_by_hand(shelf: Callable[..., Any], zone_name: 
     assert row.minutes_watched == pytest.approx(expected["watched"])
     assert row.minutes_beyond_target == pytest.approx(expected["target"])
     assert row.minutes_beyond_tolerable == pytest.approx(expected["tolerable"])
-    assert row.dose_percent_hours == pytest.approx(expected["dose"], abs=0.01)  # kept as whole %RH seconds a quarter hour
+    assert row.dose_percent_hours == pytest.approx(
+        expected["dose"], abs=0.01
+    )  # kept as whole %RH seconds a quarter hour
 
 
 def test_minimum_is_referred_to_the_day_temperature(shelf: Callable[..., Any]) -> None:
@@ -163,8 +165,27 @@ def test_what_changed_since_yesterday_is_listed(shelf: Callable[..., Any]) -> No
 
 def test_a_changed_limit_is_told_in_the_sites_unit() -> None:
     """A temperature limit changed from 24 to 25 °C reads 75.2 to 77 °F where the site has °F, a deadband of 0.5 °C as 0.9 °F; humidity keeps its per cent."""
-    detail = {"temperature_tolerable.low": "24.0 -> 25.0", "humidity_target.low": "60.0 -> 62.5", "delays.temperature_deadband": "0.5 -> 1.0"}
-    event = Event("e", "a", 0, "annotated", "system", "T1", None, None, "low", "normal", 0, detail=detail, why="colder room", who="Ina")
+    detail = {
+        "temperature_tolerable.low": "24.0 -> 25.0",
+        "humidity_target.low": "60.0 -> 62.5",
+        "delays.temperature_deadband": "0.5 -> 1.0",
+    }
+    event = Event(
+        "e",
+        "a",
+        0,
+        "annotated",
+        "system",
+        "T1",
+        None,
+        None,
+        "low",
+        "normal",
+        0,
+        detail=detail,
+        why="colder room",
+        who="Ina",
+    )
     vienna = Wording(ZoneInfo("Europe/Vienna"))
     assert happened(event, vienna) == (
         "setting changed: temperature tolerable low 24 °C → 25 °C; humidity target low 60 % → 62.5 %; "

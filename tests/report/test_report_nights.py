@@ -40,7 +40,13 @@ def scanned(day: date, begins: time, ends: time, zone: ZoneInfo) -> tuple[int, i
 @pytest.mark.parametrize("offset_days", [-1, 0, 1])
 @pytest.mark.parametrize(
     ("begins", "ends"),
-    [(time(21), time(8)), (time(22, 30), time(6, 15)), (time(1, 30), time(2, 15)), (time(2, 15), time(9)), (time(23), time(2, 30))],
+    [
+        (time(21), time(8)),
+        (time(22, 30), time(6, 15)),
+        (time(1, 30), time(2, 15)),
+        (time(2, 15), time(9)),
+        (time(23), time(2, 30)),
+    ],
 )
 def test_night_equals_scan(zone_name: str, change: date, offset_days: int, begins: time, ends: time) -> None:
     """In the nights around both clock changes of three zones the window equals a scan of every minute's wall time."""

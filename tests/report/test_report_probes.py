@@ -34,7 +34,13 @@ def test_the_worst_of_all_judged_probes_is_told_by_name(shelf: Callable[..., Any
     config = with_more(one.config, p1b="substrate", hide="humid_hide")
     one.keep(items=(judge_settings(config, START - 86400),))
     rows = [
-        judged(name, START + n * 300, 28 + 4 * dice.random(), 58 + 16 * dice.random(), FAIL if dice.random() < 0.1 else PASS)
+        judged(
+            name,
+            START + n * 300,
+            28 + 4 * dice.random(),
+            58 + 16 * dice.random(),
+            FAIL if dice.random() < 0.1 else PASS,
+        )
         for n in range(11 * 12)
         for name in ("p1", "p1b")
     ]

@@ -63,7 +63,13 @@ def _rows_of(path: Path) -> tuple[list[Row], Refusals]:
 
 
 @settings(max_examples=150)
-@given(_POLLS, st.sampled_from(["\n", "\r\n"]), st.sampled_from([csv.QUOTE_MINIMAL, csv.QUOTE_ALL]), st.booleans(), st.booleans())
+@given(
+    _POLLS,
+    st.sampled_from(["\n", "\r\n"]),
+    st.sampled_from([csv.QUOTE_MINIMAL, csv.QUOTE_ALL]),
+    st.booleans(),
+    st.booleans(),
+)
 def test_what_was_written_comes_back(
     tmp_path_factory: pytest.TempPathFactory,
     polls: list[tuple[int, list[tuple[float, float] | None]]], end: str, quoting: int, mark: bool, cut: bool,
@@ -118,18 +124,35 @@ def test_no_bytes_crash_the_reader(tmp_path_factory: pytest.TempPathFactory, rub
 def test_doubled_and_disordered_rows_are_refused_by_name(tmp_path: Path) -> None:
     """A second row of a probe for the same second, and an older one, are refused; another probe up to an hour back is not."""
     order = [(0, "p1"), (60, "p1"), (60, "p1"), (30, "p1"), (30, "Öl"), (4000, "p1"), (300, "Öl"), (4060, "Öl")]
-    text = ",".join(READINGS_HEADER) + "\n" + "".join(_line((START + at, probe, 29.0, 60.0), "\n", 0) for at, probe in order)
+    text = (
+        ",".join(READINGS_HEADER)
+        + "\n"
+        + "".join(_line((START + at, probe, 29.0, 60.0), "\n", 0) for at, probe in order)
+    )
     found, refusals = _read(tmp_path / "r.csv", text, mark=False)
-    assert [(row[0] - START, row[1]) for row in found] == [(0, "p1"), (60, "p1"), (30, "Öl"), (4000, "p1"), (4060, "Öl")]
+    assert [(row[0] - START, row[1]) for row in found] == [
+        (0, "p1"),
+        (60, "p1"),
+        (30, "Öl"),
+        (4000, "p1"),
+        (4060, "Öl"),
+    ]
     assert refusals.lines == {
         "the probe has a row for that second": [4], "not after the probe's row before it": [5], "not in order of time": [8],
     }  # fmt: skip
 
 
 @settings(max_examples=150)
-@given(_POLLS.filter(lambda polls: len(polls) > 2), st.randoms(use_true_random=False), st.sampled_from([csv.QUOTE_MINIMAL, csv.QUOTE_ALL]))
+@given(
+    _POLLS.filter(lambda polls: len(polls) > 2),
+    st.randoms(use_true_random=False),
+    st.sampled_from([csv.QUOTE_MINIMAL, csv.QUOTE_ALL]),
+)
 def test_any_order_of_rows_is_put_in_order_of_time(
-    tmp_path_factory: pytest.TempPathFactory, polls: list[tuple[int, list[tuple[float, float] | None]]], dice: Random, quoting: int
+    tmp_path_factory: pytest.TempPathFactory,
+    polls: list[tuple[int, list[tuple[float, float] | None]]],
+    dice: Random,
+    quoting: int,
 ) -> None:
     """Probe by probe, or shuffled: every row is used, in order of time, or counted; doubled ones are refused on their lines."""
     rows = _rows(polls)
@@ -201,9 +224,13 @@ ODD: list[tuple[str, object]] = [
 
 @pytest.mark.parametrize(("line", "comes_to"), ODD, ids=[line for line, _ in ODD])
 @pytest.mark.parametrize("end", ["\n", "\r\n"])
-def test_odd_but_legal_rows_are_read_and_others_counted_on_their_line(tmp_path: Path, line: str, comes_to: object, end: str) -> None:
+def test_odd_but_legal_rows_are_read_and_others_counted_on_their_line(
+    tmp_path: Path, line: str, comes_to: object, end: str
+) -> None:
     """Quotes, fractions, exponents, blank lines and empty cells as RFC 4180 and ISO 8601 allow; the rest is refused by name."""
-    text = end.join([",".join(READINGS_HEADER), "", line, "2026-01-01T00:01:00Z,p1,30,61", "2026-01-01T00:02:00Z,p1,30,61", "", ""])
+    text = end.join(
+        [",".join(READINGS_HEADER), "", line, "2026-01-01T00:01:00Z,p1,30,61", "2026-01-01T00:02:00Z,p1,30,61", "", ""]
+    )
     found, refusals = _read(tmp_path / "r.csv", text, mark=True)
     first = 1_767_225_600  # 2026-01-01
     rest = [(first + 60, "p1", 30.0, 61.0), (first + 120, "p1", 30.0, 61.0)]
@@ -253,7 +280,7 @@ def test_a_journal_file_comes_back_in_order(tmp_path: Path) -> None:
     path = tmp_path / "j.csv"
     path.write_text(
         "time,enclosure,what,detail\n2026-01-02T00:00:00Z,B1,opaque,until=2026-01-09T00:00:00Z early\n"
-        "2026-01-01T00:00:00Z,,note,\"two\nlines\"\n2026-01-01T00:00:00Z,B9,misted,\n2026-01-01T00:00:00Z,B1,flew,\nx,B1,misted,\n"
+        '2026-01-01T00:00:00Z,,note,"two\nlines"\n2026-01-01T00:00:00Z,B9,misted,\n2026-01-01T00:00:00Z,B1,flew,\nx,B1,misted,\n'
         "2026-01-03T00:00:00Z,B1,misted\n",
         encoding="utf-8",
     )

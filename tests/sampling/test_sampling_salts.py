@@ -15,13 +15,17 @@ from dewkeeper.sampling.salts import SALTS, Jar, correction
 
 TABLE = [
     (row["salt"], float(row["t_C"]), float(row["humidity_pct"]), float(row["expanded_uncertainty_pct"]))
-    for row in csv.DictReader((Path(__file__).parents[1] / "reference" / "saturated_salts.csv").read_text(encoding="utf-8").splitlines())
+    for row in csv.DictReader(
+        (Path(__file__).parents[1] / "reference" / "saturated_salts.csv").read_text(encoding="utf-8").splitlines()
+    )
     if row["salt"] in SALTS
 ]
 
 
 @pytest.mark.parametrize(("salt", "temperature_c", "humidity", "expanded"), TABLE)
-def test_the_air_over_every_salt_is_that_of_oiml_r_121(salt: str, temperature_c: float, humidity: float, expanded: float) -> None:
+def test_the_air_over_every_salt_is_that_of_oiml_r_121(
+    salt: str, temperature_c: float, humidity: float, expanded: float
+) -> None:
     """Every point of R 121's Table 1 from 15 to 35 °C within 0.1 %RH (KCl at 25 °C within its uncertainty, 0.3)."""
     ours = SALTS[salt].humidity_percent(temperature_c)
     assert abs(ours - humidity) <= (expanded if (salt, temperature_c) == ("KCl", 25.0) else 0.1)

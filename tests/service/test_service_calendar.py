@@ -93,7 +93,9 @@ def test_nothing_is_done_on_an_untrusted_clock() -> None:
     """Before the clock is trusted no task runs, but the alarm is armed."""
     ran: list[int] = []
     bell = _Bell()
-    calendar = Calendar([Task("a", Every(60), lambda: ran.append(1))], bell, lambda: 0, lambda: False, lambda *_: None, {})
+    calendar = Calendar(
+        [Task("a", Every(60), lambda: ran.append(1))], bell, lambda: 0, lambda: False, lambda *_: None, {}
+    )
     calendar.run_due()
     assert not ran
     assert bell.at

@@ -87,7 +87,9 @@ class Plain:
     def note(self, enclosure: str, time: int, entered: int, until: int, *, corrects: bool = False) -> None:
         """Write down a stage, or correct the one written down last."""
         last = self.journal[-1].id if corrects and self.journal else None
-        made = JournalEntry(f"{len(self.journal)}", time, enclosure, "opaque", until=until, entered=entered, replaces=last)
+        made = JournalEntry(
+            f"{len(self.journal)}", time, enclosure, "opaque", until=until, entered=entered, replaces=last
+        )
         self.store.commit(Batch(items=(made,)))
         self.journal.append(made)
 
@@ -97,7 +99,10 @@ class Plain:
         self.calibrations = sorted([*self.calibrations, made], key=lambda one: one.time)
         for (probe, time), (row, quality) in list(self.rows.items()):
             if probe == made.probe:
-                self.rows[probe, time] = self._calibrated(reading(time, probe, row.temperature_word, row.humidity_word)), quality
+                self.rows[probe, time] = (
+                    self._calibrated(reading(time, probe, row.temperature_word, row.humidity_word)),
+                    quality,
+                )
 
     def exclude(self, probe: str, since: int, until: int) -> None:
         """A fault is found late."""
@@ -141,7 +146,9 @@ class Plain:
                     counted = [r for r, _ in self._held(probe, min(first, start), end)]
                     assert sum(piece.n for piece in found) == len(counted)
                     for piece in found:
-                        values = [r.humidity_percent or 0 for r in counted if piece.at <= r.time < piece.at + piece.seconds]
+                        values = [
+                            r.humidity_percent or 0 for r in counted if piece.at <= r.time < piece.at + piece.seconds
+                        ]
                         assert (piece.n, piece.humidity_low, piece.humidity_high) == pytest.approx(
                             (len(values), min(values), max(values))
                         )
@@ -167,7 +174,9 @@ class Plain:
         stages = [
             (entry.time, int(entry.id), entry.until or 0)
             for entry in self.journal
-            if entry.enclosure == probe.upper() and entry.id not in corrected and max(entry.time, entry.entered or 0) <= time
+            if entry.enclosure == probe.upper()
+            and entry.id not in corrected
+            and max(entry.time, entry.entered or 0) <= time
         ]
         opaque = bool(stages) and max(stages)[2] > time
         return past[-1].poll_seconds, past[-1].stage_limits["opaque"] if opaque else past[-1].enclosures["B1"].limits

@@ -75,7 +75,9 @@ def test_an_unmounted_drive_and_a_failing_command_are_told(shelf: Shelf, tmp_pat
     with pytest.raises(BackupFailed, match="not mounted"):
         back_up(shelf.folder, Backup(folder=tmp_path, require_mount=True), MIDNIGHT)
     with pytest.raises(BackupFailed, match="ended with 1"):
-        back_up(shelf.folder, Backup(folder=tmp_path / "copies", command=["false", "{file}"], require_mount=False), MIDNIGHT)
+        back_up(
+            shelf.folder, Backup(folder=tmp_path / "copies", command=["false", "{file}"], require_mount=False), MIDNIGHT
+        )
 
 
 def test_rotation_keeps_days_and_months() -> None:

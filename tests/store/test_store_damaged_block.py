@@ -40,7 +40,11 @@ def damaged(tmp_path: Path) -> Iterator[tuple[Shelf, Backup]]:
     for day in range(DAYS):
         polls = [(MIDNIGHT + day * 86400 + second, second) for second in range(0, 86400, 600)]
         shelf.put(
-            [row for at, s in polls for row in ((at, "b1", 26000 + s % 70, 40000, True), (at, "b2", 27000, 41000 + s % 90, True))]
+            [
+                row
+                for at, s in polls
+                for row in ((at, "b1", 26000 + s % 70, 40000, True), (at, "b2", 27000, 41000 + s % 90, True))
+            ]
         )
     shelf.compact()
     settings = Backup(folder=tmp_path / "copies", require_mount=False)

@@ -56,7 +56,9 @@ def test_everything_stamped_since_moves_by_the_step(shelf: Shelf, step: int) -> 
             assert night.n == len(counted)
             assert night.humidity_min.value == pytest.approx(min(r.humidity_percent or 0 for r in counted))
         assert [one.time for one in history.journal(0)] == [since + 600 + step]
-        assert [(one.time, one.since, one.id) for one in history.events(0)] == [(since + 700 + step, since + 100 + step, "e")]
+        assert [(one.time, one.since, one.id) for one in history.events(0)] == [
+            (since + 700 + step, since + 100 + step, "e")
+        ]
         assert history.standing()[0].raised == since + 700 + step
         times = [item.time for item in history.stream(0) if isinstance(item, Reading)]
         kinds = [type(item) for item in history.stream(0)]

@@ -15,8 +15,12 @@ from dewkeeper.store.records import Batch
 
 
 def _filled(shelf: Shelf) -> None:
-    entries = [JournalEntry(f"j{n}", MIDNIGHT + n, "B1", "misted", "x" * 300, entered=MIDNIGHT + n) for n in range(3000)]
-    entries[700] = JournalEntry("blue", MIDNIGHT + 700, "B2", "opaque", until=MIDNIGHT + 9 * 86400, entered=MIDNIGHT + 700)
+    entries = [
+        JournalEntry(f"j{n}", MIDNIGHT + n, "B1", "misted", "x" * 300, entered=MIDNIGHT + n) for n in range(3000)
+    ]
+    entries[700] = JournalEntry(
+        "blue", MIDNIGHT + 700, "B2", "opaque", until=MIDNIGHT + 9 * 86400, entered=MIDNIGHT + 700
+    )
     entries[900] = JournalEntry("put right", MIDNIGHT + 900, "B1", "note", replaces="j5", entered=MIDNIGHT + 900)
     order = Command("o", MIDNIGHT + 10, "out_of_service", "Ina", enclosure="B3", why="empty", until=MIDNIGHT + 86400)
     shelf.store.commit(Batch(items=(settings(MIDNIGHT, 60, 60, 70), order, *entries)))

@@ -80,7 +80,9 @@ def _stored(folder: Path) -> int:
     found = sorted((one.reading.time, one.reading.probe, one) for of_probe in rows.values() for one in of_probe)
     assert len(found) % PROBES == 0
     for number in range(len(found) // PROBES):
-        for (_, _, one), (reading, quality) in zip(found[number * PROBES : (number + 1) * PROBES], poll(number), strict=True):
+        for (_, _, one), (reading, quality) in zip(
+            found[number * PROBES : (number + 1) * PROBES], poll(number), strict=True
+        ):
             assert (one.reading, one.quality) == (reading, quality)
     return len(found) // PROBES
 
@@ -130,9 +132,13 @@ def _first_schema(folder: Path, polls: int) -> None:
         for number in range(polls):
             for place, (reading, quality) in enumerate(poll(number), start=1):
                 key = (START + number * STEP_SECONDS << PROBE_BITS) + place
-                database.execute("INSERT INTO reading VALUES (?, ?, ?)", (key, reading.temperature_word, reading.humidity_word))
+                database.execute(
+                    "INSERT INTO reading VALUES (?, ?, ?)", (key, reading.temperature_word, reading.humidity_word)
+                )
                 tests = ",".join((*quality.tests, *(["!crc"] if reading.failure else [])))
                 if quality.flag != 1:
                     span = (place, reading.time, reading.time, quality.flag, tests)
-                    database.execute("INSERT INTO quality (probe_id, start, stop, flag, tests) VALUES (?, ?, ?, ?, ?)", span)
+                    database.execute(
+                        "INSERT INTO quality (probe_id, start, stop, flag, tests) VALUES (?, ?, ?, ?, ?)", span
+                    )
         database.commit()

@@ -28,7 +28,9 @@ _moves = st.lists(
         st.tuples(st.just("back"), st.integers(60, 3 * 86400), _seed),
         st.tuples(st.just("late fault"), st.integers(0, 4 * 86400), st.integers(0, 86400)),
         st.tuples(st.just("settings"), st.sampled_from([30, 60, 600]), st.integers(40, 60)),
-        st.tuples(st.sampled_from(["stage", "corrected stage"]), st.integers(-2 * 86400, 3 * 86400), st.integers(0, 3 * 86400)),
+        st.tuples(
+            st.sampled_from(["stage", "corrected stage"]), st.integers(-2 * 86400, 3 * 86400), st.integers(0, 3 * 86400)
+        ),
         st.tuples(st.just("calibration"), st.integers(0, 4 * 86400), st.integers(-5, 5)),
         st.tuples(st.sampled_from(["compact", "restart", "crash"]), st.just(0), st.just(0)),
     ),
@@ -37,19 +39,25 @@ _moves = st.lists(
 )
 
 
-def _polls(rng: random.Random, start: int, count: int, step: int) -> list[tuple[int, str, int | None, int | None, bool]]:
+def _polls(
+    rng: random.Random, start: int, count: int, step: int
+) -> list[tuple[int, str, int | None, int | None, bool]]:
     rows: list[tuple[int, str, int | None, int | None, bool]] = []
     for number in range(count):
         for probe in PROBES:
             if rng.random() < 0.9:
-                words = (None, None) if rng.random() < 0.05 else (rng.randrange(25800, 27800), rng.randrange(20000, 60000))
+                words = (
+                    (None, None) if rng.random() < 0.05 else (rng.randrange(25800, 27800), rng.randrange(20000, 60000))
+                )
                 rows.append((start + number * step, probe, *words, rng.random() > 0.1))
     return rows
 
 
 @settings(max_examples=150 if _MANY else 12, suppress_health_check=[HealthCheck.too_slow])
 @given(_moves, st.integers(0, 5 * 86400), st.integers(1, 3 * 86400), st.integers(35, 70))
-def test_every_query_equals_the_plain_list(moves: list[tuple[str, int, int]], start: int, length: int, low: int) -> None:
+def test_every_query_equals_the_plain_list(
+    moves: list[tuple[str, int, int]], start: int, length: int, low: int
+) -> None:
     """Polls, refusals, steps back, late faults, calibrations, settings, stages, compactions, restarts: answers are the list's."""
     with tempfile.TemporaryDirectory() as folder:
         plain = Plain(Path(folder))

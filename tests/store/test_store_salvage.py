@@ -62,7 +62,13 @@ def _day(shelf: Shelf, day: int) -> None:
     rng = random.Random(day)
     shelf.put(
         [
-            (MIDNIGHT + day * 86400 + second, probe, rng.randrange(26000, 28000), rng.randrange(38000, 42000), rng.random() > 0.02)
+            (
+                MIDNIGHT + day * 86400 + second,
+                probe,
+                rng.randrange(26000, 28000),
+                rng.randrange(38000, 42000),
+                rng.random() > 0.02,
+            )
             for second in range(0, 86400, 600)
             for probe in PROBES
         ]
@@ -72,16 +78,24 @@ def _day(shelf: Shelf, day: int) -> None:
     entries: list[JournalEntry] = []
     for hour in range(24):
         at, alarm = MIDNIGHT + day * 86400 + hour * 3600, f"a{day}-{hour}"
-        entries.append(JournalEntry(str(uuid.UUID(int=day * 100 + hour)), at, "B1", "note", f"{day}:{hour} " + "x" * 200, entered=at))
+        entries.append(
+            JournalEntry(
+                str(uuid.UUID(int=day * 100 + hour)), at, "B1", "note", f"{day}:{hour} " + "x" * 200, entered=at
+            )
+        )
         for what, state in (("raised", "unacknowledged"), ("cleared", "normal"))[: 1 if hour == 23 else 2]:
             identity = f"{alarm} {what}"
             events.append(
                 Event(identity, alarm, at, what, "dry", "B1", None, "target", "low", state, at, cause="y" * 100)  # type: ignore[arg-type]
             )
-            messages.append(Message(f"m{identity}", at, "Ina", "phone", "dry", ("l" * 100,), "low", "dry", alarm, identity))
+            messages.append(
+                Message(f"m{identity}", at, "Ina", "phone", "dry", ("l" * 100,), "low", "dry", alarm, identity)
+            )
     calibration = Calibration(MIDNIGHT + day * 86400, "b2", humidity_offset_percent=day / 10)
     items: tuple[JournalEntry | Calibration, ...] = (*entries, calibration)
-    shelf.store.commit(Batch(items=items, events=tuple(events), messages=tuple(messages), notes={f"note {day}": "z" * 50}))
+    shelf.store.commit(
+        Batch(items=items, events=tuple(events), messages=tuple(messages), notes={f"note {day}": "z" * 50})
+    )
 
 
 @pytest.fixture(scope="module")

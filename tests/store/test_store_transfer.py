@@ -38,7 +38,9 @@ def test_two_exports_merge_into_one_archive_without_loss(tmp_path: Path) -> None
     _fill(second, ("c1",), 2)
     for offset in (9.0, -2.0):  # the second replaces the first, on the other machine too
         salts = (SaltPoint("NaCl", 25.0, 75.3, 74.0, 74.0, 75.3),)
-        first.store.commit(Batch(items=(Calibration(MIDNIGHT + 86400, "b1", 0.5, offset, 1.01, checked=MIDNIGHT, points=salts),)))
+        first.store.commit(
+            Batch(items=(Calibration(MIDNIGHT + 86400, "b1", 0.5, offset, 1.01, checked=MIDNIGHT, points=salts),))
+        )
     first.store.commit(Batch(items=(JournalEntry("j1", MIDNIGHT, "B1", "misted", "both, sides"),)))
     first.compact()
     both.store.close()
@@ -111,7 +113,11 @@ def test_nights_of_a_file_in_order_of_probes_are_whole(tmp_path: Path) -> None:
     """Probes one after the other, each ending elsewhere: every counted reading is in the sums of a night."""
     ends = {"b1": 3 * 86400 + 50, "b2": 86400 + 43000, "b3": 5 * 86400 - 7}
     lines = ["time,probe,temperature_c,humidity_pct"]
-    lines += [f"{format_time(MIDNIGHT + s)},{probe},27.0,{50 + s % 977 / 50:.2f}" for probe, end in ends.items() for s in range(0, end, 307)]
+    lines += [
+        f"{format_time(MIDNIGHT + s)},{probe},27.0,{50 + s % 977 / 50:.2f}"
+        for probe, end in ends.items()
+        for s in range(0, end, 307)
+    ]
     (tmp_path / "in.csv").write_text("\n".join(lines) + "\n")
     shelf = Shelf(tmp_path / "target")
     shelf.store.close()

@@ -29,7 +29,12 @@ def _export(tmp_path: Path, *, calibrated: bool = False) -> Path:
     source, dice = Shelf(tmp_path / "source"), Random(5)
     source.put(
         [
-            (MIDNIGHT + 60 * n, probe, *((None, None) if dice.random() < 0.1 else (26000 + 9 * n, 30000 + 11 * n)), dice.random() > 0.2)
+            (
+                MIDNIGHT + 60 * n,
+                probe,
+                *((None, None) if dice.random() < 0.1 else (26000 + 9 * n, 30000 + 11 * n)),
+                dice.random() > 0.2,
+            )
             for n in range(300)
             for probe in ("b1", "b2")
         ]
@@ -122,7 +127,9 @@ def test_one_edited_value_is_said_with_its_line(tmp_path: Path) -> None:
     changed = next(number for number, cells in enumerate(lines) if cells[3] == "55.5")
     result = import_readings(target, path)
     assert (result.unlike, result.first_unlike) == (1, changed + 2)
-    assert _stored(target)[lines[changed][0], lines[changed][1]].humidity_percent == pytest.approx(55.5, abs=STEP_PERCENT)
+    assert _stored(target)[lines[changed][0], lines[changed][1]].humidity_percent == pytest.approx(
+        55.5, abs=STEP_PERCENT
+    )
 
 
 @pytest.mark.parametrize(
@@ -165,7 +172,9 @@ def test_an_older_words_file_says_no_probe_and_is_believed_by_its_values(tmp_pat
     """Lines of version 1 hold neither time nor probe: they count where words and values agree."""
     path, target = _export(tmp_path), _target(tmp_path)
     first, *lines = sidecar(path).read_text(encoding="utf-8").splitlines()
-    sidecar(path).write_text("\n".join([first, *(json.dumps(json.loads(line)[2:]) for line in lines)]), encoding="utf-8")
+    sidecar(path).write_text(
+        "\n".join([first, *(json.dumps(json.loads(line)[2:]) for line in lines)]), encoding="utf-8"
+    )
     assert import_readings(target, path).unlike == 0
     assert _stored(target) == _stored(tmp_path / "source")
 
@@ -173,7 +182,9 @@ def test_an_older_words_file_says_no_probe_and_is_believed_by_its_values(tmp_pat
 def test_a_probe_known_by_another_scale_keeps_its_values(tmp_path: Path) -> None:
     """Words of an SHT4x for a probe that is stored as an SHT3x: other words, the same °C and %RH."""
     path, target = _export(tmp_path), _target(tmp_path)
-    (tmp_path / "before.csv").write_text(f"time,probe,temperature_c,humidity_pct\n{format_time(MIDNIGHT - 60)},b1,27,60\n")
+    (tmp_path / "before.csv").write_text(
+        f"time,probe,temperature_c,humidity_pct\n{format_time(MIDNIGHT - 60)},b1,27,60\n"
+    )
     import_readings(target, tmp_path / "before.csv")
     facts, *lines = sidecar(path).read_text(encoding="utf-8").splitlines()
     facts = json.dumps({**json.loads(facts), "scales": {"b1": "sht4x", "b2": "sht3x"}})
@@ -192,7 +203,9 @@ def test_a_probe_known_by_another_scale_keeps_its_values(tmp_path: Path) -> None
             assert stored[when, probe].humidity_percent == pytest.approx(float(h), abs=1.1 * STEP_PERCENT)
 
 
-@pytest.mark.parametrize("when", ["2126-01-01T00:00:00Z", "9999-12-31T23:59:59Z", "1969-12-31T23:59:00Z", "0001-01-01T00:00:00Z"])
+@pytest.mark.parametrize(
+    "when", ["2126-01-01T00:00:00Z", "9999-12-31T23:59:59Z", "1969-12-31T23:59:00Z", "0001-01-01T00:00:00Z"]
+)
 def test_a_row_from_a_time_that_cannot_be_is_refused_with_what_the_clock_says(tmp_path: Path, when: str) -> None:
     """A century ahead or before 1970, in readings and journal: refused on its line, the rows beside it are stored."""
     target = _target(tmp_path)
@@ -200,7 +213,10 @@ def test_a_row_from_a_time_that_cannot_be_is_refused_with_what_the_clock_says(tm
         f"time,probe,temperature_c,humidity_pct\n2026-01-01T00:00:00Z,b1,27,60\n{when},b1,27,60\n2026-01-01T00:01:00Z,b1,27,60\n"
     )
     (tmp_path / "j.csv").write_text(f"time,enclosure,what,detail\n{when},B1,misted,\n2026-01-01T00:00:00Z,B1,misted,\n")
-    for result, stored in ((import_readings(target, tmp_path / "r.csv"), 2), (import_journal(target, tmp_path / "j.csv"), 1)):
+    for result, stored in (
+        (import_readings(target, tmp_path / "r.csv"), 2),
+        (import_journal(target, tmp_path / "j.csv"), 1),
+    ):
         assert result.stored == stored
         ((reason, count),) = result.refused.items()
         assert count == 1
@@ -215,12 +231,22 @@ def _journal(shelf: Shelf) -> set[tuple[object, ...]]:
 def test_a_journal_comes_back_with_the_ends_of_its_stages(tmp_path: Path) -> None:
     """Detail and end of every entry survive export and import exactly, whatever the keeper wrote in the detail."""
     source, target = Shelf(tmp_path / "source"), Shelf(tmp_path / "target")
-    details = ["", "dull, left eye", "until=2026-01-01T00:00:00Z", "until=friday", "two\nlines, \"quoted\"", "a ", "until= "]
+    details = [
+        "",
+        "dull, left eye",
+        "until=2026-01-01T00:00:00Z",
+        "until=friday",
+        'two\nlines, "quoted"',
+        "a ",
+        "until= ",
+    ]
     source.put([(MIDNIGHT, "b1", 26000, 30000, True)])
     source.store.commit(
         Batch(
             items=tuple(
-                JournalEntry(f"j{n}{ends}", MIDNIGHT + 60 * n, "B1", "opaque", detail, until=MIDNIGHT + 5 * DAY if ends else None)
+                JournalEntry(
+                    f"j{n}{ends}", MIDNIGHT + 60 * n, "B1", "opaque", detail, until=MIDNIGHT + 5 * DAY if ends else None
+                )
                 for n, detail in enumerate(details)
                 for ends in (False, True)
             )
@@ -245,7 +271,9 @@ def test_an_imported_stage_holds_for_its_time(tmp_path: Path) -> None:
         + "".join(f"{format_time(march + 600 * n)},b1,27,60\n" for n in range(20 * 144))
     )
     import_readings(shelf.folder, tmp_path / "r.csv")
-    (tmp_path / "j.csv").write_text(f"time,enclosure,what,detail\n{format_time(march + 5 * DAY)},B1,opaque,until={format_time(march + 12 * DAY)}\n")
+    (tmp_path / "j.csv").write_text(
+        f"time,enclosure,what,detail\n{format_time(march + 5 * DAY)},B1,opaque,until={format_time(march + 12 * DAY)}\n"
+    )
     assert import_journal(shelf.folder, tmp_path / "j.csv").stored == 1
     shelf.reopen()
     with shelf.history() as history:

@@ -124,7 +124,9 @@ class House:
     def alarm(self, kind: str) -> str:
         """Return the id of the one alarm of a kind that is told."""
         with StoredPast.open(self.config) as past:
-            (found,) = [alarm.alarm for alarm in past.standing() if alarm.kind == kind and alarm.state != "out_of_service"]
+            (found,) = [
+                alarm.alarm for alarm in past.standing() if alarm.kind == kind and alarm.state != "out_of_service"
+            ]
         return found
 
     def close(self) -> None:

@@ -47,7 +47,9 @@ def paths(drawing: str, name: str) -> list[list[tuple[float, float]]]:
     found = []
     for element in ElementTree.fromstring(drawing).iter("path"):  # noqa: S314  our own text
         if (element.get("class") or "").split(" ")[0] == name:
-            found.append([(float(x), float(y)) for x, y in re.findall(r"(-?[\d.]+) (-?[\d.]+)", element.get("d") or "")])
+            found.append(
+                [(float(x), float(y)) for x, y in re.findall(r"(-?[\d.]+) (-?[\d.]+)", element.get("d") or "")]
+            )
     return found
 
 
@@ -74,7 +76,9 @@ def test_every_point_of_the_curve_is_where_its_number_is() -> None:
     shades = paths(drawing, "spread")
     for run, part in zip(shades, (given[:40], given[40:]), strict=True):
         assert [value(y) for _, y in run[: len(part)]] == pytest.approx([p.humidity_high for p in part], abs=0.05)
-        assert [value(y) for _, y in reversed(run[len(part) :])] == pytest.approx([p.humidity_low for p in part], abs=0.05)
+        assert [value(y) for _, y in reversed(run[len(part) :])] == pytest.approx(
+            [p.humidity_low for p in part], abs=0.05
+        )
 
 
 def test_nothing_is_drawn_through_missing_time() -> None:
@@ -107,7 +111,10 @@ def test_marks_and_bars_stand_at_their_time() -> None:
     width = float(re.findall(r'<svg width="(\d+)%"', drawing)[0])
     assert [kind for _, kind in at] == ["misting", "mark"]
     assert [when(float(x) / width * WIDE) for x, _ in at] == pytest.approx([START + 3600, START + 7200], abs=30)
-    bars = {kind: (float(a), float(b)) for kind, a, b in re.findall(r'class="(excursion|fault)" d="M([\d.]+) 2H([\d.]+)V', drawing)}
+    bars = {
+        kind: (float(a), float(b))
+        for kind, a, b in re.findall(r'class="(excursion|fault)" d="M([\d.]+) 2H([\d.]+)V', drawing)
+    }
     assert [when(x) for x in bars["excursion"]] == pytest.approx([START + 600, START + 7200], abs=30)
     assert bars["fault"][1] == WIDE
 

@@ -19,7 +19,15 @@ RAW = [
     b"GET /;\xff", b"GET *", b"GET /?" + b"\xff" * 8000, b"GET ///////?\xff", b"HEAD //x?\xff", b"GET /login/?\xff", b"GET /rack//?\xe4",
     b"GET /../../etc/passwd", b"GET //x#\xff", b"GET /page.css?\xff", b"GET /ack/\xff?\xff", b"GET /sitter//\xff",
 ]  # fmt: skip
-HEADS = [b"Host: x", b"Host: \xff", b"Host: [", b"Host: a b", b"Cookie: dewkeeper=\xff;\xfe", b"X-Forwarded-Host: \xff", b"Origin: \xff"]
+HEADS = [
+    b"Host: x",
+    b"Host: \xff",
+    b"Host: [",
+    b"Host: a b",
+    b"Cookie: dewkeeper=\xff;\xfe",
+    b"X-Forwarded-Host: \xff",
+    b"Origin: \xff",
+]
 
 
 def _status(rig: Any, request: bytes) -> int:

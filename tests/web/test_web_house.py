@@ -68,7 +68,11 @@ def test_forwarded_headers_are_believed_from_named_proxies_only(rig: Any, proxie
         assert (429 in statuses) is not trusted
         rig.clock.advance(3600)
         answer = session.post(
-            base + "/login", data={"name": "Ina", "password": PASSWORD}, headers=headers, timeout=60, allow_redirects=False
+            base + "/login",
+            data={"name": "Ina", "password": PASSWORD},
+            headers=headers,
+            timeout=60,
+            allow_redirects=False,
         )
         assert ("Secure" in answer.headers["Set-Cookie"]) is trusted
         assert "HttpOnly" in answer.headers["Set-Cookie"]
@@ -77,7 +81,10 @@ def test_forwarded_headers_are_believed_from_named_proxies_only(rig: Any, proxie
 def test_a_forged_forwarded_address_ends_at_the_first_stranger(rig: Any) -> None:
     """A client that sends its own X-Forwarded-For through the proxy is known by the address the proxy saw."""
     rig.keeper()
-    with page(rig, changed(rig, web={"trusted_proxies": ["127.0.0.1"]})) as (base, server), requests.Session() as session:
+    with (
+        page(rig, changed(rig, web={"trusted_proxies": ["127.0.0.1"]})) as (base, server),
+        requests.Session() as session,
+    ):
         session.trust_env = False
         form = {"name": "Ina", "password": "no"}
         session.post(base + "/login", data=form, headers={"X-Forwarded-For": "203.0.113.1, 192.0.2.7"}, timeout=60)
@@ -88,7 +95,16 @@ def test_fahrenheit_everywhere(rig: Any) -> None:
     """A site in °F shows no °C on any screen, and the limits of the chart are converted."""
     rig.keeper()
     with kept(rig, changed(rig, site={"units": "fahrenheit"})) as (base, session):
-        for path in ("/", "/rack", "/enclosure/T1", "/enclosure/T1?span=week", "/probes", "/alarms", "/journal", "/health"):
+        for path in (
+            "/",
+            "/rack",
+            "/enclosure/T1",
+            "/enclosure/T1?span=week",
+            "/probes",
+            "/alarms",
+            "/journal",
+            "/health",
+        ):
             text = session.get(base + path, timeout=60).text
             assert "°C" not in text
             assert path in ("/", "/alarms", "/journal", "/health") or "°F" in text
@@ -180,7 +196,15 @@ def test_health_tells_what_is_true(rig: Any, tmp_path: Path) -> None:
     now = int(rig.clock.wall())
 
     def lines(config: Config, not_recorded: str = "", *, clock_trusted: bool = True) -> dict[str, Any]:
-        found = health_lines(config, rig.daemon.heartbeats, not_recorded, now, rig.daemon.losses, rig.daemon.pulse, clock_trusted=clock_trusted)
+        found = health_lines(
+            config,
+            rig.daemon.heartbeats,
+            not_recorded,
+            now,
+            rig.daemon.losses,
+            rig.daemon.pulse,
+            clock_trusted=clock_trusted,
+        )
         return {line.what: line for line in found}
 
     usual = lines(rig.config)
@@ -189,7 +213,11 @@ def test_health_tells_what_is_true(rig: Any, tmp_path: Path) -> None:
         "disk", "heartbeat", "channel phone",
         "way to Ina over phone", "backup", "own alarms",
     }  # fmt: skip
-    assert {what for what, line in usual.items() if line.well} == set(usual) - {"heartbeat", "backup", "way to Ina over phone"}
+    assert {what for what, line in usual.items() if line.well} == set(usual) - {
+        "heartbeat",
+        "backup",
+        "way to Ina over phone",
+    }
     assert usual["heartbeat"].well is None
     assert usual["backup"].well is None
     assert usual["way to Ina over phone"].well is None
@@ -256,7 +284,9 @@ def test_sheets_and_sessions_end_by_themselves(rig: Any) -> None:
     with kept(rig, rig.config, clock) as (base, session):
         found = re.search(r'name="csrf" value="([^"]+)"', session.get(base + "/journal", timeout=60).text)
         assert found is not None
-        text = session.post(base + "/sitter", data={"csrf": found.group(1), "name": "Leo", "hours": "2"}, timeout=60).text
+        text = session.post(
+            base + "/sitter", data={"csrf": found.group(1), "name": "Leo", "hours": "2"}, timeout=60
+        ).text
         path = text.split("http://rack.example")[1].split('"')[0]
         clock.step(2 * 3600 - 60)
         assert session.get(base + path, timeout=60).status_code == 200

@@ -27,7 +27,16 @@ _PATHS = st.one_of(
 )  # fmt: skip
 _FIELDS = ["csrf", "choice", "enclosure", "at", "hours", "why", "name", "password", "code", "way", "detail", "back"]
 _QUERY = ["span", "said", "care", "enclosure", "choice", "before", "x"]
-_HEADERS = ["Origin", "X-Forwarded-For", "X-Forwarded-Proto", "Content-Type", "Cookie", "Host", "Content-Length", "Range"]
+_HEADERS = [
+    "Origin",
+    "X-Forwarded-For",
+    "X-Forwarded-Proto",
+    "Content-Type",
+    "Cookie",
+    "Host",
+    "Content-Length",
+    "Range",
+]
 
 
 class Sender:
@@ -40,7 +49,9 @@ class Sender:
         self.cookie = "; ".join(f"{c.name}={c.value}" for c in keeper.cookies)
         self._count = 0
 
-    def send(self, method: str, path: str, fields: dict[str, str] | None = None, query: Any = None, **headers: str) -> int:
+    def send(
+        self, method: str, path: str, fields: dict[str, str] | None = None, query: Any = None, **headers: str
+    ) -> int:
         """Return the status of one request. headers: by name, "_" for "-"."""
         environ = EnvironBuilder("/", method=method, query_string=query, data=fields).get_environ()
         environ["PATH_INFO"] = path.encode("utf-8", "replace").decode("latin-1")
@@ -101,7 +112,8 @@ def test_a_good_request_with_one_thing_broken_is_4xx_and_never_writes(rig: Any) 
         "choice": anything.filter(lambda t: clean(t) not in BY_KEY),
         "enclosure": anything.filter(lambda t: clean(t) not in ("", "*", "T1", "T2", "T3")),
         "at": anything.filter(lambda t: clean(t) != "" and not clean(t)[:1].isdigit()),
-        "hours": anything.filter(lambda t: not any(c.isdigit() for c in t)) | st.sampled_from(["0", "-1", "1e9", "nan", "inf"]),
+        "hours": anything.filter(lambda t: not any(c.isdigit() for c in t))
+        | st.sampled_from(["0", "-1", "1e9", "nan", "inf"]),
         "way": anything.filter(lambda t: clean(t) not in ("in", "out")),
         "why": st.sampled_from(["", " ", "\t", "\x00"]),
         "name": st.sampled_from(["", "  ", "x" * 41]),

@@ -54,9 +54,7 @@ def test_first_run_code_is_used_up_and_wrong_ones_are_limited(rig: Any) -> None:
     rig.keeper()
     assert rig.page.first_run_code is None
     assert stranger.post(rig.base + "/first", data=wrong | {"code": code}).status_code == 403
-    answers = [
-        stranger.post(rig.base + "/login", data={"name": "Ina", "password": "no"}).status_code for _ in range(8)
-    ]
+    answers = [stranger.post(rig.base + "/login", data={"name": "Ina", "password": "no"}).status_code for _ in range(8)]
     assert answers[-1] == 429
     assert 403 in answers
 
@@ -106,14 +104,25 @@ def test_journal_is_written_backdated_and_corrected(rig: Any) -> None:
         assert len(history.journal(replaced=True)) == 2
         newest = history.journal()[-1].id
     assert "Before it was corrected" in keeper.get(f"{rig.base}/journal/{newest}").text
-    assert keeper.post(rig.base + "/journal", data={"csrf": token, "choice": "note", "at": "2031-01-01T00:00"}).status_code == 400
+    assert (
+        keeper.post(rig.base + "/journal", data={"csrf": token, "choice": "note", "at": "2031-01-01T00:00"}).status_code
+        == 400
+    )
 
 
 def test_a_long_journal_comes_in_parts(rig: Any) -> None:
     """A hundred entries to a page; "Earlier" leads to the others, each shown once, also of one enclosure only."""
     keeper = rig.keeper()
     for n in range(130):
-        rig.daemon.handle({"do": "journal", "what": "note", "enclosure": "T1", "detail": f"number {n}.", "time": int(rig.clock.wall()) - 60 * n})
+        rig.daemon.handle(
+            {
+                "do": "journal",
+                "what": "note",
+                "enclosure": "T1",
+                "detail": f"number {n}.",
+                "time": int(rig.clock.wall()) - 60 * n,
+            }
+        )
     first = keeper.get(rig.base + "/journal?enclosure=T1").text
     link = re.search(r'href="(/journal\?before=[^"]+)"', first)
     assert link is not None

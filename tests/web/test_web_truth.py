@@ -70,7 +70,11 @@ def test_all_well_counts_only_what_is_in_service_and_names_the_rest(house: House
     house.do(do="out_of_service", enclosure="T1", why="empty", until=house.at + 5 * 86400)
     house.hours(12)
     glance = house.glance()
-    assert {row.enclosure: row.rank for row in glance.enclosures} == {"T1": "out_of_service", "T2": "calm", "T3": "calm"}
+    assert {row.enclosure: row.rank for row in glance.enclosures} == {
+        "T1": "out_of_service",
+        "T2": "calm",
+        "T3": "calm",
+    }
     assert glance.all_well
     title, text = house.message()
     assert title == "All well: 2 in service, 1 not; night 21:00–08:00"

@@ -19,9 +19,18 @@ def add_commands(commands: Commands[argparse.ArgumentParser]) -> None:
     ack.add_argument("--why", default="", help="what you are going to do")
     ack.set_defaults(run=_about_alarm, verb="acknowledge")
 
-    shelve = commands.add_parser("shelve", help="put one alarm aside for a while, with a reason; it comes back by itself")
+    shelve = commands.add_parser(
+        "shelve", help="put one alarm aside for a while, with a reason; it comes back by itself"
+    )
     shelve.add_argument("alarm", help="id of the alarm, or its beginning")
-    shelve.add_argument("--for", dest="seconds", type=duration_seconds, metavar="DURATION", required=True, help="how long, at most 24h: 90m, 8h")
+    shelve.add_argument(
+        "--for",
+        dest="seconds",
+        type=duration_seconds,
+        metavar="DURATION",
+        required=True,
+        help="how long, at most 24h: 90m, 8h",
+    )
     shelve.add_argument("--why", required=True, help="the reason")
     shelve.set_defaults(run=_about_alarm, verb="shelve")
 
@@ -32,13 +41,27 @@ def add_commands(commands: Commands[argparse.ArgumentParser]) -> None:
     service = commands.add_parser("service", help="take an enclosure out of service, or put it back")
     service.add_argument("what", choices=("out", "in"), help="out: do not judge it; in: judge it again")
     service.add_argument("enclosure", help="name of the enclosure")
-    service.add_argument("--for", dest="seconds", type=duration_seconds, metavar="DURATION", default="7d", help="review after (out only; default 7d)")
+    service.add_argument(
+        "--for",
+        dest="seconds",
+        type=duration_seconds,
+        metavar="DURATION",
+        default="7d",
+        help="review after (out only; default 7d)",
+    )
     service.add_argument("--why", default="", help="the reason (needed for out)")
     service.set_defaults(run=_service)
 
     suppress = commands.add_parser("suppress", help="quiet an enclosure while you work on it; ends by itself")
     suppress.add_argument("enclosure", help="name of the enclosure")
-    suppress.add_argument("--for", dest="seconds", type=duration_seconds, metavar="DURATION", default="1h", help="how long, at most 4h (default 1h)")
+    suppress.add_argument(
+        "--for",
+        dest="seconds",
+        type=duration_seconds,
+        metavar="DURATION",
+        default="1h",
+        help="how long, at most 4h (default 1h)",
+    )
     suppress.add_argument("--why", default="", help="the reason")
     suppress.set_defaults(run=_suppress)
 

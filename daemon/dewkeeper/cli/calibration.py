@@ -37,7 +37,9 @@ def add_verbs(verbs: Commands[argparse.ArgumentParser]) -> None:
         help="a jar: the salt, %%RH as `probes check` reads it (uncorrected), and °C; once or twice",
     )  # fmt: skip
     calibrate.add_argument("--humidity-offset", type=float, metavar="PERCENT", help="instead: %%RH to be added")
-    calibrate.add_argument("--temperature-offset", type=float, metavar="CELSIUS", help="°C to be added (default: as it is)")
+    calibrate.add_argument(
+        "--temperature-offset", type=float, metavar="CELSIUS", help="°C to be added (default: as it is)"
+    )
     calibrate.add_argument(
         "--uncertainty", type=float, metavar="PERCENT", help="%%RH, k = 2 (default: from the salts, never below 1)"
     )
@@ -49,7 +51,8 @@ def add_verbs(verbs: Commands[argparse.ArgumentParser]) -> None:
     calibrate.set_defaults(run=_calibrate)
 
     listing = verbs.add_parser(
-        "calibrations", help="how every probe is corrected, since when, and when its next check is due, after half a year"
+        "calibrations",
+        help="how every probe is corrected, since when, and when its next check is due, after half a year",
     )
     listing.add_argument("probe", nargs="?", help="only this one, with everything that was ever recorded of it")
     listing.set_defaults(run=_calibrations)
@@ -60,7 +63,9 @@ def _calibrate(args: argparse.Namespace) -> int:
 
     config: Config = args.load_config()
     if not args.salt and args.humidity_offset is None and args.temperature_offset is None:
-        complain("say what was read over a salt, or an offset: --salt NaCl 73.9 24.8, --humidity-offset 1.5, --temperature-offset -0.2")
+        complain(
+            "say what was read over a salt, or an offset: --salt NaCl 73.9 24.8, --humidity-offset 1.5, --temperature-offset -0.2"
+        )
         return BAD_USE
     request: dict[str, Any] = {
         "do": "calibrate",
@@ -142,7 +147,9 @@ def _calibrations(args: argparse.Namespace) -> int:
             ]
         )  # fmt: skip
     else:
-        kept = [(check, one) for check in listed for one in (known.of(check.probe) if args.probe else [check.calibration])]
+        kept = [
+            (check, one) for check in listed for one in (known.of(check.probe) if args.probe else [check.calibration])
+        ]
         rows = [
             {
                 "probe": check.probe,

@@ -12,8 +12,17 @@ from dewkeeper.interchange import format_time
 
 def add_commands(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     """Add `changes`."""
-    parser = commands.add_parser("changes", help="every change of a limit or setting: when, what, old, new, who and why")
-    parser.add_argument("--for", dest="span", type=duration_seconds, metavar="DURATION", default=duration_seconds("90d"), help="how far back (default 90d)")
+    parser = commands.add_parser(
+        "changes", help="every change of a limit or setting: when, what, old, new, who and why"
+    )
+    parser.add_argument(
+        "--for",
+        dest="span",
+        type=duration_seconds,
+        metavar="DURATION",
+        default=duration_seconds("90d"),
+        help="how far back (default 90d)",
+    )
     parser.add_argument("--enclosure", help="only this enclosure")
     parser.set_defaults(run=_changes)
 
@@ -32,7 +41,13 @@ def _changes(args: Arguments) -> int:
     if args.format == "json":
         emit_json(
             [
-                {"time": format_time(e.time), "enclosure": e.enclosure, "who": e.who, "why": e.why, "changed": dict(e.detail)}
+                {
+                    "time": format_time(e.time),
+                    "enclosure": e.enclosure,
+                    "who": e.who,
+                    "why": e.why,
+                    "changed": dict(e.detail),
+                }
                 for e in events
             ]
         )
@@ -52,5 +67,9 @@ def _changes(args: Arguments) -> int:
     if not rows:
         say("nothing was changed")
         return DONE
-    emit(args, rows, {"when": "when", "where": "where", "what": "what", "change": "old -> new", "who": "who", "why": "why"})
+    emit(
+        args,
+        rows,
+        {"when": "when", "where": "where", "what": "what", "change": "old -> new", "who": "who", "why": "why"},
+    )
     return DONE

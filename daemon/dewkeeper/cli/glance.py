@@ -17,7 +17,19 @@ from dewkeeper.report.wording import (
     to_do,
 )
 
-_COLUMNS = ("", "", "lowest", "by day", "highest", "off target", "off tolerable", "dose", "temperature", "now", "unwatched")
+_COLUMNS = (
+    "",
+    "",
+    "lowest",
+    "by day",
+    "highest",
+    "off target",
+    "off tolerable",
+    "dose",
+    "temperature",
+    "now",
+    "unwatched",
+)
 _FIRST_TO_GO = ("dose", "highest", "temperature", "off target", "now")
 """Columns left out, in this order, where the terminal is too narrow for all."""
 

@@ -34,7 +34,14 @@ def add_commands(commands: Commands[argparse.ArgumentParser]) -> None:
 
     listing = parts.add_parser("list", help="what was written down")
     listing.add_argument("enclosure", nargs="?", help="only this enclosure")
-    listing.add_argument("--for", dest="seconds", type=duration_seconds, metavar="DURATION", default="31d", help="how far back (default 31d)")
+    listing.add_argument(
+        "--for",
+        dest="seconds",
+        type=duration_seconds,
+        metavar="DURATION",
+        default="31d",
+        help="how far back (default 31d)",
+    )
     listing.add_argument("--replaced", action="store_true", help="show entries that were corrected too")
     listing.set_defaults(run=_list)
 
@@ -128,5 +135,7 @@ def _list(args: argparse.Namespace) -> int:
 def _words(args: argparse.Namespace) -> int:
     from dewkeeper.judge.words import JOURNAL
 
-    emit(args, [{"word": key, "means": word.label} for key, word in JOURNAL.items()], {"word": "word", "means": "means"})
+    emit(
+        args, [{"word": key, "means": word.label} for key, word in JOURNAL.items()], {"word": "word", "means": "means"}
+    )
     return DONE

@@ -62,7 +62,9 @@ def _now(args: argparse.Namespace) -> int:
             say("Nothing is watched.")
         elif glance.unwatched:
             say(f"Not watched: {', '.join(glance.unwatched)}")
-        if (silent := silence_line(glance.silent_since, wording, at, alive=_alive(config, glance.silent_since))) is not None:
+        if (
+            silent := silence_line(glance.silent_since, wording, at, alive=_alive(config, glance.silent_since))
+        ) is not None:
             say(silent)
         for line in (line for alarm in glance.to_act_on for line in alarm_lines(alarm, wording, at)):
             say(line)
@@ -78,7 +80,10 @@ def _now(args: argparse.Namespace) -> int:
                 "at": wording.clock(row.at, at) if row.at is not None else "–",
                 "trust": ", ".join([row.trust, *(test for test in row.tests if test != row.trust)]),
                 "alarms": "; ".join(
-                    [*(["out of service"] if row.out_of_service else []), *(headline(a).partition(": ")[2] or headline(a) for a in row.alarms)]
+                    [
+                        *(["out of service"] if row.out_of_service else []),
+                        *(headline(a).partition(": ")[2] or headline(a) for a in row.alarms),
+                    ]
                 ),
             }
             for row in glance.probes
@@ -166,7 +171,9 @@ def _alarms(args: argparse.Namespace) -> int:
     if args.format != "json":
         for command in resting:
             review = wording.day(command.until) if command.until is not None else "in a week"
-            say(f"out of service: {command.enclosure} ({command.why}; {command.who}), to be looked at again by {review}")
+            say(
+                f"out of service: {command.enclosure} ({command.why}; {command.who}), to be looked at again by {review}"
+            )
     return NOT_WELL if alarms else DONE
 
 
@@ -198,7 +205,9 @@ def _history(args: argparse.Namespace) -> int:
         say(line)
     believed = [latest[probe].reading.time for probe in probes if probe in latest and latest[probe].quality.counts]
     for gap in gaps_of(points, start, end, (), in_force, max(believed, default=None), stale_after(config)):
-        say(f"not measured: {wording.clock(gap.start, end)}–{wording.clock(gap.end, gap.start)}, {wording.lasting(gap.end - gap.start)}")
+        say(
+            f"not measured: {wording.clock(gap.start, end)}–{wording.clock(gap.end, gap.start)}, {wording.lasting(gap.end - gap.start)}"
+        )
     return DONE
 
 
@@ -220,7 +229,10 @@ def _animals(args: argparse.Namespace) -> int:
     if args.format == "json":
         emit_json(one.to_json() if one is not None else [animal.to_json() for animal in known])
     elif one is None:
-        rows = [{"name": a.name, "home": a.home or "moved out", "since": wording.day(a.stays[-1].end or a.stays[-1].start)} for a in known]
+        rows = [
+            {"name": a.name, "home": a.home or "moved out", "since": wording.day(a.stays[-1].end or a.stays[-1].start)}
+            for a in known
+        ]
         if rows:
             emit(args, rows, {"name": "animal", "home": "lives in", "since": "since"})
         else:

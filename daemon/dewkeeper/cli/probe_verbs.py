@@ -25,7 +25,9 @@ def add_commands(commands: Commands[argparse.ArgumentParser]) -> None:
     scan.set_defaults(run=late("scanning", "_scan"))
 
     touch = verbs.add_parser("touch", help="hold a probe in your hand: which one warms?")
-    touch.add_argument("enclosure", nargs="?", help="the enclosure whose probe you hold; left out: tells where the one in your hand is")
+    touch.add_argument(
+        "enclosure", nargs="?", help="the enclosure whose probe you hold; left out: tells where the one in your hand is"
+    )
     touch.add_argument("--seconds", type=positive_seconds, default=60.0, help="how long to look (default 60)")
     touch.add_argument("--interval", type=positive_seconds, default=1.0, help="seconds between two looks (default 1)")
     touch.add_argument("--placement", default="", help="where in the enclosure it lies, to be remembered")

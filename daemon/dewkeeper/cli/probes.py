@@ -71,7 +71,9 @@ def _replace(args: argparse.Namespace) -> int:
     else:
         say(f"{probe.name} has sensor {reply['serial']} from now on.")
         if reply.get("calibration_ended"):
-            say("The calibration of the sensor before has ended: check the new one, `dewkeeper probes calibrate` records it.")
+            say(
+                "The calibration of the sensor before has ended: check the new one, `dewkeeper probes calibrate` records it."
+            )
         if probe.serial is not None and probe.serial != reply["serial"]:
             line = _serial_line(args.config, probe)
             say(

@@ -86,7 +86,11 @@ def _value(value: str | int | float | bool) -> str:
 
 def _named(new: Sequence[Found], config: Config | None) -> Iterator[tuple[str, int, Found]]:
     """Yield a free name, a free place and the sensor."""
-    taken = set() if config is None else {e.name.casefold() for e in config.enclosure} | {p.name.casefold() for p in config.probe}
+    taken = (
+        set()
+        if config is None
+        else {e.name.casefold() for e in config.enclosure} | {p.name.casefold() for p in config.probe}
+    )
     number = place = 0 if config is None else len(config.enclosure)
     for one in new:
         number, place = number + 1, place + 1

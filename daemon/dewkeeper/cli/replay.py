@@ -17,12 +17,18 @@ def add_commands(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
         description="One JSON line per event. Rows that cannot be judged are counted on standard error. The judge is"
         " new at the beginning: stages and what is out of service are known to it, but nothing stands yet.",
     )
-    parser.add_argument("readings", nargs="?", type=Path, metavar="READINGS.csv", help="readings file, in any order of time")
+    parser.add_argument(
+        "readings", nargs="?", type=Path, metavar="READINGS.csv", help="readings file, in any order of time"
+    )
     parser.add_argument("--journal", type=Path, metavar="JOURNAL.csv", help="journal file")
-    parser.add_argument("--since", type=duration_seconds, metavar="DURATION", help="judge the database from so long ago: 90d")
+    parser.add_argument(
+        "--since", type=duration_seconds, metavar="DURATION", help="judge the database from so long ago: 90d"
+    )
     parser.add_argument("--compare", type=Path, metavar="OTHER.toml", help="what that configuration would have told")
     parser.add_argument(
-        "--as-it-was", action="store_true", help="with --since: by the settings in force then, not by the configuration (readings as they are corrected now)"
+        "--as-it-was",
+        action="store_true",
+        help="with --since: by the settings in force then, not by the configuration (readings as they are corrected now)",
     )
     parser.set_defaults(run=replay)
 

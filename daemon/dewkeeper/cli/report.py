@@ -27,7 +27,9 @@ def add_commands(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
         help="the alarms by month and enclosure, with proposals for the worst",
         description="Proposals judge the stored readings again, once for each of the worst: minutes for a year.",
     )
-    alarms.add_argument("--since", type=duration_seconds, default=90 * 86400, metavar="DURATION", help="how far back (default 90d)")
+    alarms.add_argument(
+        "--since", type=duration_seconds, default=90 * 86400, metavar="DURATION", help="how far back (default 90d)"
+    )
     alarms.add_argument("--counts-only", action="store_true", help="leave out the proposals")
     alarms.set_defaults(run=report_alarms)
 
@@ -58,8 +60,17 @@ def report_alarms(args: Arguments) -> int:
                 found = proposal(settings, offender, lambda probes: history.stream(since, probes), earlier)
                 proposed.append((offender, found))
     if args.format == "json":
-        plain = [{**asdict(o), "proposal": None if p is None else {**asdict(p), "says": p.sentence()}} for o, p in proposed]
-        emit_json({"since": format_time(since), "until": format_time(until), "months": [line.row() for line in lines], "worst": plain})
+        plain = [
+            {**asdict(o), "proposal": None if p is None else {**asdict(p), "says": p.sentence()}} for o, p in proposed
+        ]
+        emit_json(
+            {
+                "since": format_time(since),
+                "until": format_time(until),
+                "months": [line.row() for line in lines],
+                "worst": plain,
+            }
+        )
         return DONE
     if not lines:
         say("no alarm was told in that time")

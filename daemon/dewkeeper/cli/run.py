@@ -16,7 +16,9 @@ def add_commands(commands: Commands[argparse.ArgumentParser]) -> None:
     run.add_argument("--state", type=Path, help="state folder, instead of the configuration's")
     run.add_argument("--verbose", action="store_true", help="log more")
     run.set_defaults(run=_run)
-    selftest = commands.add_parser("selftest", help="check that it can run, open every bus and read every probe once; says what it tried")
+    selftest = commands.add_parser(
+        "selftest", help="check that it can run, open every bus and read every probe once; says what it tried"
+    )
     selftest.add_argument(
         "--installation", action="store_true",
         help="only what the installation needs: imports, database, judge; as an update does, which an unplugged probe must not stop",

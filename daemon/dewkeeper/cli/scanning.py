@@ -53,7 +53,9 @@ def _scan(args: argparse.Namespace) -> int:
         if rows:
             emit(args, rows, {"where": "where", "what": "what", "serial": "serial", "now": "now", "probe": "probe"})
         if written:
-            say("\nNew. Copy this into the configuration; `dewkeeper probes touch` tells which one you hold, then call the")
+            say(
+                "\nNew. Copy this into the configuration; `dewkeeper probes touch` tells which one you hold, then call the"
+            )
             say("enclosures as you call your tubs:\n")
             say(written)
     if args.format != "json":
@@ -77,11 +79,17 @@ def _look(config: Config | None, wanted: str | None) -> Looked:
     sensors = {one.bus for scan in scans for one in scan.found if one.driver is not None or one.owned}
     for scan in scans:
         name = scan.bus.name
-        if not scan.found and not scan.multiplexers and not any(parent == name and b in sensors for b, parent in parents.items()):
+        if (
+            not scan.found
+            and not scan.multiplexers
+            and not any(parent == name and b in sensors for b, parent in parents.items())
+        ):
             troubles.append(f"{name}: nothing answers. Check in this order: {NOTHING_ANSWERS}")
         elif scan.multiplexers and not scan.found:
             there = ", ".join(f"{a:#04x}" for a in scan.multiplexers)
-            troubles.append(f"{name}: multiplexer {there} answers, and nothing behind it: check the plugs on its channels")
+            troubles.append(
+                f"{name}: multiplexer {there} answers, and nothing behind it: check the plugs on its channels"
+            )
     notes = [
         f"{scan.bus.name}: a sensor at {', '.join(f'{a:#04x}' for a in scan.hidden)} hangs on the bus itself, before the "
         "multiplexers: leave this address unused behind them, for both would answer at once"
@@ -94,7 +102,9 @@ def _look(config: Config | None, wanted: str | None) -> Looked:
 def _touch(args: argparse.Namespace) -> int:
     config = _config_or_none(args)
     if args.enclosure is not None and not (config and any(p.enclosure == args.enclosure for p in config.probe)):
-        complain(f"no probe of an enclosure {args.enclosure!r} is configured; without a name, `touch` tells where the one in your hand is")
+        complain(
+            f"no probe of an enclosure {args.enclosure!r} is configured; without a name, `touch` tells where the one in your hand is"
+        )
         return NOT_WELL
     probes, buses = (list(config.probe), list(config.bus)) if config is not None else ([], [])
     if args.enclosure is None:
@@ -103,7 +113,9 @@ def _touch(args: argparse.Namespace) -> int:
             complain(trouble)
         if not probes:
             return NOT_WELL
-    complain(f"Hold the probe{f' of {args.enclosure}' if args.enclosure else ''} in your hand now, for up to {args.seconds:g} s ...")
+    complain(
+        f"Hold the probe{f' of {args.enclosure}' if args.enclosure else ''} in your hand now, for up to {args.seconds:g} s ..."
+    )
     opened = {bus.name: open_bus(bus) for bus in buses}
     until = time.monotonic() + args.seconds
     try:
@@ -121,7 +133,9 @@ def _touch(args: argparse.Namespace) -> int:
     return _said(args, config, warmed, serial, rise)
 
 
-def _everything(config: Config | None, probes: list[ProbeConfig]) -> tuple[list[ProbeConfig], list[BusConfig], Sequence[str]]:
+def _everything(
+    config: Config | None, probes: list[ProbeConfig]
+) -> tuple[list[ProbeConfig], list[BusConfig], Sequence[str]]:
     """Return what is configured and what else answers, as probes, and the buses with every multiplexer they have."""
     looked = _look(config, None)
     wired = {(p.bus, p.multiplexer, p.channel, p.address) for p in probes}
@@ -140,7 +154,11 @@ def _everything(config: Config | None, probes: list[ProbeConfig]) -> tuple[list[
 
 
 def _said(
-    args: argparse.Namespace, config: Config | None, warmed: ProbeConfig | None, serial: int | None, rise: Mapping[str, float]
+    args: argparse.Namespace,
+    config: Config | None,
+    warmed: ProbeConfig | None,
+    serial: int | None,
+    rise: Mapping[str, float],
 ) -> int:
     """Say which one warmed, have it recorded where it is the enclosure's own, and return the exit code."""
     right = warmed is not None and args.enclosure in (None, warmed.enclosure)
@@ -151,7 +169,11 @@ def _said(
         where = f"{part_name(warmed.bus, warmed.multiplexer, warmed.channel)}, address {warmed.address or 0:#04x}"
         text = f"it is at {where}; it warmed by {rise[warmed.name]:.1f} °C. "
         place = warmed.enclosure or warmed.room
-        text += f"The configuration calls it {warmed.name}, the probe of {place}" if place else "It is not in the configuration yet"
+        text += (
+            f"The configuration calls it {warmed.name}, the probe of {place}"
+            if place
+            else "It is not in the configuration yet"
+        )
     elif right and config is not None:
         text = f"{warmed.name} warmed by {rise[warmed.name]:.1f} °C: it is the probe of {args.enclosure}"
         accept = {"do": "probe_accept", "probe": warmed.name, "serial": serial, "placement": args.placement}

@@ -133,7 +133,11 @@ def _repair(args: argparse.Namespace) -> int:
     if not rows and args.format != "json":
         say("nothing is damaged: every block of the archive can be read")
         return DONE
-    emit(args, rows, {"probe": "probe", "from": "from", "to": "to", "readings": "readings", "became": "what became of it"})
+    emit(
+        args,
+        rows,
+        {"probe": "probe", "from": "from", "to": "to", "readings": "readings", "became": "what became of it"},
+    )
     return DONE if all(row["source"] for row in rows) else NOT_WELL
 
 
@@ -180,7 +184,12 @@ def _import(args: argparse.Namespace) -> int:
 def _bar(share: float) -> None:
     """Draw how far it is, over the line before."""
     full = round(30 * share)
-    print(f"\r[{'#' * full}{'.' * (30 - full)}] {100 * share:3.0f} %", end="\n" if share >= 1 else "", file=sys.stderr, flush=True)
+    print(
+        f"\r[{'#' * full}{'.' * (30 - full)}] {100 * share:3.0f} %",
+        end="\n" if share >= 1 else "",
+        file=sys.stderr,
+        flush=True,
+    )
 
 
 def copy_row(content: Content) -> dict[str, object]:

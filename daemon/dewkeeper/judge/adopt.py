@@ -25,7 +25,10 @@ def adopt(state: State, alarms: Sequence[Alarm], told: Mapping[str, int]) -> Non
     told: alarm -> how many events are stored about it, of those whose raising was told.
     """
     book, now = state.book, state.now
-    names = {(life.kind, life.enclosure, life.probe if life.enclosure is None else None): key for key, life in book.lives.items()}
+    names = {
+        (life.kind, life.enclosure, life.probe if life.enclosure is None else None): key
+        for key, life in book.lives.items()
+    }
     stored: set[Key] = set()
     for alarm in alarms:
         key = names.get((alarm.kind, alarm.enclosure, alarm.probe if alarm.enclosure is None else None))
@@ -70,7 +73,12 @@ def _end(state: State, alarm: Alarm, events: int | None) -> None:
     if key in book.lives:
         key = (f"{key[0]}|{alarm.alarm}", alarm.kind)
     life = Life(alarm.alarm, alarm.kind, key[0], alarm.enclosure, alarm.probe, alarm.band, alarm.since - state.shift)
-    life.priority, life.raised, life.latched, life.told = alarm.priority, alarm.raised - state.shift, alarm.latched, True
+    life.priority, life.raised, life.latched, life.told = (
+        alarm.priority,
+        alarm.raised - state.shift,
+        alarm.latched,
+        True,
+    )
     life.value, life.limit, life.cause, life.consequence = alarm.value, alarm.limit, alarm.cause, alarm.consequence
     life.response, life.within, life.number = alarm.response, alarm.within_seconds, (events or 0) + _NUMBERS
     life.state = "acknowledged" if alarm.state == "acknowledged" else "unacknowledged"

@@ -109,11 +109,21 @@ class Book:
         life = self.lives.get(key)
         if life is None or not life.stands:
             if life is not None:
-                self._apply(life, "forget", now, why="it came back before anybody saw it: the newer alarm stands for both")
+                self._apply(
+                    life, "forget", now, why="it came back before anybody saw it: the newer alarm stands for both"
+                )
             name = f"{place}|{probe or ''}|{kind}|{since}|{now}"
             again = self.named.count(name)  # over and back within one second is another alarm
             self.named = [*self.named[-63:], name]
-            life = Life(str(uuid.uuid5(_NAMES, f"{name}|{again}" if again else name)), kind, place, enclosure, probe, band, since)
+            life = Life(
+                str(uuid.uuid5(_NAMES, f"{name}|{again}" if again else name)),
+                kind,
+                place,
+                enclosure,
+                probe,
+                band,
+                since,
+            )
             self.lives[key] = life
             self._say(life, now, band, priority, value, limit, cause, consequence, response, detail)
             life.raised = now
@@ -240,9 +250,7 @@ class Book:
             return
         self.tell(life, happening, now, who, why)
 
-    def tell(
-        self, life: Life, happening: Happening, now: int, who: str = "", why: str = ""
-    ) -> None:
+    def tell(self, life: Life, happening: Happening, now: int, who: str = "", why: str = "") -> None:
         """Add an event about an alarm."""
         life.number += 1
         name = f"{life.id}|{life.number}|{happening}"
@@ -288,8 +296,4 @@ class Book:
 
     def stale(self, now: int) -> list[Life]:
         """Return what has stood told for over a day: what one stops seeing."""
-        return [
-            life
-            for life in self.lives.values()
-            if life.told and life.stands and now - life.raised > STALE_SECONDS
-        ]
+        return [life for life in self.lives.values() if life.told and life.stands and now - life.raised > STALE_SECONDS]

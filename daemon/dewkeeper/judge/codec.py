@@ -48,9 +48,7 @@ def _pack(value: Any) -> Any:
 def _slots(cls: type) -> tuple[str, ...]:
     if is_dataclass(cls):
         return tuple(field.name for field in fields(cls))
-    return tuple(
-        slot for base in reversed(cls.__mro__) for slot in base.__dict__.get("__slots__", ())
-    )
+    return tuple(slot for base in reversed(cls.__mro__) for slot in base.__dict__.get("__slots__", ()))
 
 
 def _unpack(value: Any) -> Any:

@@ -115,7 +115,8 @@ class Judge:
         state = self._state
         dose = measures(state)
         return tuple(
-            replace(alarm, detail={**alarm.detail, **dose.get((alarm.enclosure, alarm.kind), {})}) for alarm in state.book.alarms()
+            replace(alarm, detail={**alarm.detail, **dose.get((alarm.enclosure, alarm.kind), {})})
+            for alarm in state.book.alarms()
         )
 
     def stale(self) -> tuple[Alarm, ...]:

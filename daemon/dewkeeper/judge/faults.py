@@ -84,7 +84,9 @@ def start_fault(
         _disbelieve(state, watch, kind, now, whole="temperature" in held.takes)
         if since < now and kind != "gross_range":
             wall = state.book.wall
-            state.exclusions.append(Exclusion(watch.name, wall(since), wall(now), (kind,), FAIL if held.stated else SUSPECT))
+            state.exclusions.append(
+                Exclusion(watch.name, wall(since), wall(now), (kind,), FAIL if held.stated else SUSPECT)
+            )
     state.book.raise_(
         (watch.place, kind), now, since=since, enclosure=watch.enclosure, probe=watch.name, holder=watch.name,
         cause=cause, response=response, detail=dict(detail or {}),
@@ -238,7 +240,9 @@ def _next_cause(state: State, watch: Watch, report: SystemReport, now: int) -> N
     kind: Kind = "missing" if "missing" in watch.faults else "crc"
     place = watch.places.get(kind, watch.place)
     part = place.removeprefix(_BRANCH)
-    state.book.reword((place, kind), now, report.text if part == place else _silent_words(part, report), report.response)
+    state.book.reword(
+        (place, kind), now, report.text if part == place else _silent_words(part, report), report.response
+    )
 
 
 def _cause(state: State, watch: Watch) -> SystemReport | None:
@@ -272,7 +276,9 @@ def _silent_together(state: State, watch: Watch, now: int) -> tuple[str, list[Wa
         # Polled one after another: those whose own time comes within two polls are silent together.
         if len(members) > 1 and all(
             now - w.live >= _patience(state, w) - 2 * state.poll
-            and "crc" not in w.faults and (w.heard or not w.crc) and own_part(w.name) not in state.sick
+            and "crc" not in w.faults
+            and (w.heard or not w.crc)
+            and own_part(w.name) not in state.sick
             for w in members
         ):
             return name, members
@@ -288,7 +294,9 @@ def _part_silent(state: State, part: str, members: list[Watch], now: int) -> Non
     place = f"{_BRANCH}{part}"
     names = ", ".join(sorted(w.name for w in members))
     report = state.sick.get(part)
-    response = report.response if report is not None and report.response else "check the cable, plug and supply they share"
+    response = (
+        report.response if report is not None and report.response else "check the cable, plug and supply they share"
+    )
     action = {"action": report.action} if report is not None and report.action else {}
     for member in members:
         if "missing" not in member.faults:
@@ -318,7 +326,13 @@ def unwatched(state: State) -> dict[str, tuple[str, int]]:
             if faults:
                 reasons.append(min(faults, key=lambda f: f[1]))
             elif state.now - watch.seen > state.hold:
-                why = "crc" if watch.crc else "gross_range" if watch.rubbish and state.now - watch.rubbish[-1] <= state.hold else "missing"
+                why = (
+                    "crc"
+                    if watch.crc
+                    else "gross_range"
+                    if watch.rubbish and state.now - watch.rubbish[-1] <= state.hold
+                    else "missing"
+                )
                 reasons.append((why, max(watch.seen, state.started)))
         if len(reasons) == len(watches):
             found[name] = min(reasons, key=lambda r: r[1]) if reasons else ("no probe", state.started)

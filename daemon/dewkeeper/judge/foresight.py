@@ -66,7 +66,9 @@ def _disturbed(state: State, watch: Watch, now: int) -> bool:
     if now - max(watch.misted, watch.opened) < _UNDISTURBED_SECONDS:
         return True
     tub = state.tubs.get(watch.enclosure or "")
-    return tub is not None and any(now - at < _UNDISTURBED_SECONDS and JOURNAL[what].seconds for at, _, what, _ in tub.deeds)
+    return tub is not None and any(
+        now - at < _UNDISTURBED_SECONDS and JOURNAL[what].seconds for at, _, what, _ in tub.deeds
+    )
 
 
 def _hours_to_fall(gap: float, rate: float, keeps: float) -> float:
@@ -113,7 +115,11 @@ def _falls(watch: Watch, now: int) -> tuple[float, float] | None:
     if shown[2] >= lowest - 1.0:
         return None
     halves = _half_hours(watch, now)
-    keeps = min(1.0, (shown[1] - shown[2]) / (shown[0] - shown[1]), ((halves[1] - halves[0]) / max(0.01, halves[2] - halves[1])) ** 2)
+    keeps = min(
+        1.0,
+        (shown[1] - shown[2]) / (shown[0] - shown[1]),
+        ((halves[1] - halves[0]) / max(0.01, halves[2] - halves[1])) ** 2,
+    )
     return (shown[1] - shown[2], keeps) if halves[0] < halves[1] < halves[2] else None
 
 

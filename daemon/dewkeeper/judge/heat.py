@@ -91,7 +91,9 @@ def _disturbed(state: State, watch: Watch, now: int) -> bool:
     book = state.book
     if not book.lives:
         return False
-    return any(book.stands((watch.place, kind)) for kind in _FREEZING) or book.stands((f"room:{watch.room}", "room_heat"))
+    return any(book.stands((watch.place, kind)) for kind in _FREEZING) or book.stands(
+        (f"room:{watch.room}", "room_heat")
+    )
 
 
 def _handled(state: State, watch: Watch, now: int, within: int = _OPENED_SECONDS) -> bool:
@@ -110,7 +112,9 @@ def _limit_c(watch: Watch) -> float:
     return next((-side.runs()[0].limit for side in watch.sides if side.kind == "hot"), 999.0)
 
 
-def _stuck(state: State, watch: Watch, room: Watch | None, trend: list[Look], room_rise: float | None, now: int) -> None:
+def _stuck(
+    state: State, watch: Watch, room: Watch | None, trend: list[Look], room_rise: float | None, now: int
+) -> None:
     key: Key = (watch.place, "heat_stuck_on")
     learned = state.learned.get(watch.enclosure or "", {}).get("usual_peak_c", UNKNOWN_C)
     peak = max(watch.usual.high_c if watch.usual.known() else UNKNOWN_C, learned)
@@ -148,7 +152,11 @@ def _climbs(watch: Watch, room: Watch | None, trend: list[Look], room_rise: floa
 
 def _recovering(state: State, watch: Watch, now: int) -> bool:
     """Return whether it stood open or was colder than usual not long ago: a heater that made up for that overshoots."""
-    if now - watch.opened < RECOVERY_SECONDS or _handled(state, watch, now, RECOVERY_SECONDS) or _opened_lately(watch, now - RECOVERY_SECONDS):
+    if (
+        now - watch.opened < RECOVERY_SECONDS
+        or _handled(state, watch, now, RECOVERY_SECONDS)
+        or _opened_lately(watch, now - RECOVERY_SECONDS)
+    ):
         return True
     low = watch.usual.low_c - _COOL_BELOW_C if watch.usual.known() else UNKNOWN_C
     return any(t < low for at, t, _ in watch.past.looks if at >= now - RECOVERY_SECONDS)
@@ -196,7 +204,11 @@ def _cools(state: State, watch: Watch, room: Watch | None, trend: list[Look], no
         cold = apart >= _HEATED_APART_C and watch.t - room.t < 0.5 * apart and watch.t < low - _COOL_BELOW_C
     if not cold or watch.faults or watch.near_since != NEVER or trend[-1][1] > trend[0][1] + 0.1:
         return False
-    opened = now - watch.opened < _OPENED_SECONDS or _handled(state, watch, now) or _opened_lately(watch, now - _OPENED_SECONDS)
+    opened = (
+        now - watch.opened < _OPENED_SECONDS
+        or _handled(state, watch, now)
+        or _opened_lately(watch, now - _OPENED_SECONDS)
+    )
     return not opened
 
 
@@ -205,16 +217,29 @@ def _lost_over(state: State, watch: Watch, now: int) -> None:
     watch.coldest = min(watch.coldest, watch.t)
     low = watch.usual.low_c if watch.usual.days else watch.coldest + 2 * _WARMED_C
     warmed = watch.t - watch.coldest
-    if (watch.t >= low - BACK_C and warmed >= BACK_C) or warmed >= max(_WARMED_C, _WARMED_SHARE * (low - watch.coldest)):
+    if (watch.t >= low - BACK_C and warmed >= BACK_C) or warmed >= max(
+        _WARMED_C, _WARMED_SHARE * (low - watch.coldest)
+    ):
         watch.cool_since = NEVER
         state.book.clear((watch.place, "heat_lost"), now, watch.name)
 
 
 def _tell_lost(state: State, watch: Watch, now: int) -> None:
     """Tell it, and of those of its room that stopped with it as well."""
-    others = [w for w in state.watches.values() if w.room == watch.room and w.role == "substrate" and w is not watch and not w.faults]
+    others = [
+        w
+        for w in state.watches.values()
+        if w.room == watch.room and w.role == "substrate" and w is not watch and not w.faults
+    ]
     known = [life for w in others if (life := state.book.lives.get((w.place, "heat_lost"))) is not None and life.stands]
-    common = next((str(life.detail["common"]) for life in known if "common" in life.detail and now - life.raised < TOGETHER_SECONDS), "")
+    common = next(
+        (
+            str(life.detail["common"])
+            for life in known
+            if "common" in life.detail and now - life.raised < TOGETHER_SECONDS
+        ),
+        "",
+    )
     cooling = [w for w in others if _cools_too(state, w, now)]
     if not common and len(cooling) + 1 >= TOGETHER_FROM:
         common = f"{watch.room} {state.book.wall(watch.cool_since)}"
@@ -234,7 +259,12 @@ def _cools_too(state: State, watch: Watch, now: int) -> bool:
     Nearly at the lowest of the last days, and it fell for half an hour without a break, further than its thermostat lets it.
     """
     facts = state.settings.enclosures.get(watch.enclosure or "") if state.settings else None
-    if facts is None or not facts.heater or state.book.stands((watch.place, "heat_lost")) or not watch.usual.known(DAY_UNKNOWN_LOOKS):
+    if (
+        facts is None
+        or not facts.heater
+        or state.book.stands((watch.place, "heat_lost"))
+        or not watch.usual.known(DAY_UNKNOWN_LOOKS)
+    ):
         return False
     if watch.cool_since != NEVER:
         return True

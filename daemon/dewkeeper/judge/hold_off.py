@@ -107,7 +107,14 @@ def words(state: State, watch: Watch, side: Side, doubt: Doubt, usual: str, now:
     if side.kind == "hot":
         return "", f"{usual}; {belief.heat.format(other=other)}", detail
     hours = max(1, round((now - side.beyond_since) / HOUR))
-    said = {"kind": side.kind, "either": f"{own} or {other}", "percent": f"{watch.h:.0f}", "hours": hours, "usual": usual, "other": other}
+    said = {
+        "kind": side.kind,
+        "either": f"{own} or {other}",
+        "percent": f"{watch.h:.0f}",
+        "hours": hours,
+        "usual": usual,
+        "other": other,
+    }
     return belief.cause.format(**said), belief.response.format(**said), detail
 
 
@@ -125,7 +132,10 @@ def _explained_until(state: State, watch: Watch, kind: Doubtable, since: int) ->
     ends = [
         at + word.seconds
         for at, _, what, _ in (tub.deeds if tub is not None else ())
-        if (word := JOURNAL[what]).long and word.probe and kind in word.suppresses and at - BEFORE_SECONDS <= since < at + word.seconds
+        if (word := JOURNAL[what]).long
+        and word.probe
+        and kind in word.suppresses
+        and at - BEFORE_SECONDS <= since < at + word.seconds
     ]
     return max(ends, default=NEVER)
 
@@ -151,7 +161,13 @@ def _somewhere_else(state: State, watch: Watch, now: int) -> Doubt | None:
 def _other(state: State, watch: Watch) -> Watch | None:
     """Return the probe with which this one is believed to have changed places, None where nobody knows."""
     life = state.book.lives.get((watch.place, "swapped"))
-    name = unquote(watch.stranger.partition(":")[2]) if watch.stranger else str(life.detail.get("with", "")) if life is not None else ""
+    name = (
+        unquote(watch.stranger.partition(":")[2])
+        if watch.stranger
+        else str(life.detail.get("with", ""))
+        if life is not None
+        else ""
+    )
     return state.watches.get(name)
 
 

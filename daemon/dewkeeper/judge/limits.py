@@ -49,9 +49,7 @@ Doubtable = Literal["dry", "damp", "cold"]
 DOUBT_SECONDS: Final[Mapping[Doubtable, int]] = {"dry": 12 * 3600, "damp": 24 * 3600, "cold": 3600}
 """By so much more than its on-delay, at most, an excursion beyond tolerable may be doubted; by the time to harm (DESIGN, 14)."""
 
-_CALM_SECONDS: Final = (
-    1200.0  # past the deadband for a whole cycle is a return, whatever the mean says
-)
+_CALM_SECONDS: Final = 1200.0  # past the deadband for a whole cycle is a return, whatever the mean says
 _CLEARLY_PERCENT: Final = 0.5
 """As much as what swings of 5 %RH leave in the mean over cycles."""
 _HALF: Final = 0.5
@@ -139,7 +137,11 @@ class Run:
             self.beyond += seconds
             self.dose += (self.limit - value) * seconds
         if self.active:
-            if value >= self.limit + self.deadband and slow >= self.limit and not (self.carried and self._held(slow, cycles)):
+            if (
+                value >= self.limit + self.deadband
+                and slow >= self.limit
+                and not (self.carried and self._held(slow, cycles))
+            ):
                 self.back = 0.0 if self.back < 0 else self.back + seconds
                 if self.back >= self.off_now:
                     self.active = False
@@ -199,9 +201,7 @@ class Run:
             self._begin(now)
         self.active, self.back = True, -1.0
         again = self.cleared >= 0 and now - self.cleared < _CHATTER_SECONDS
-        self.off_now = (
-            min(max(self.off, self.off_now * 2), _LONGEST_OFF_SECONDS) if again else self.off
-        )
+        self.off_now = min(max(self.off, self.off_now * 2), _LONGEST_OFF_SECONDS) if again else self.off
 
     def put_off(self, seconds: int) -> None:
         """It is due but doubtful: not active yet, and due again after so many seconds."""
@@ -225,9 +225,7 @@ class Side:
 
     __slots__ = ("inner", "kind", "level", "outer", "read", "sign", "thermal")
 
-    def __init__(
-        self, kind: Kind, sign: float, thermal: bool, inner: Run | None, outer: Run, read: Run | None
-    ) -> None:
+    def __init__(self, kind: Kind, sign: float, thermal: bool, inner: Run | None, outer: Run, read: Run | None) -> None:
         self.kind: Kind = kind
         self.sign = sign
         self.thermal = thermal
@@ -237,7 +235,14 @@ class Side:
         self.level = 0
 
     def step(
-        self, value: float, slow: float, seconds: float, now: int, past: Past | None = None, believed: bool = True, touched: bool = False
+        self,
+        value: float,
+        slow: float,
+        seconds: float,
+        now: int,
+        past: Past | None = None,
+        believed: bool = True,
+        touched: bool = False,
     ) -> int:
         """Take one counted reading and return the level now; past: of the humidity, where a thermostat may carry it.
 
@@ -338,7 +343,9 @@ def sides_for(limits: Limits, old: list[Side] | None = None) -> list[Side]:
         if kind != "hot":
             late = outer | {"delay": outer["delay"] + DOUBT_SECONDS[kind]}
             read = _run(late, off, before.read if before else None)
-        side = Side(kind, sign, thermal, _run(inner, off, before.inner if before else None) if inner else None, found, read)
+        side = Side(
+            kind, sign, thermal, _run(inner, off, before.inner if before else None) if inner else None, found, read
+        )
         side.level = before.level if before else 0
         made.append(side)
     return made

@@ -69,7 +69,9 @@ def heading_below_room(state: State, watch: Watch, now: int, since: int) -> bool
 def _floor_drinks(state: State, watch: Watch, now: int) -> bool:
     """Return whether a floor was put in lately that takes water from the air."""
     tub = state.tubs.get(watch.enclosure or "")
-    return tub is not None and any(JOURNAL[what].drinks and 0 <= now - at < JOURNAL[what].seconds for at, _, what, _ in tub.deeds)
+    return tub is not None and any(
+        JOURNAL[what].drinks and 0 <= now - at < JOURNAL[what].seconds for at, _, what, _ in tub.deeds
+    )
 
 
 def name_impossible(state: State, watch: Watch, now: int, since: int, sure: str) -> None:
@@ -91,7 +93,14 @@ def name_impossible(state: State, watch: Watch, now: int, since: int, sure: str)
         room.jumped_from = NEVER_JUMPED
         start_fault(state, room, "impossible", now, now, detail | {"below it": len(below), "of": len(peers)})
     else:
-        start_fault(state, watch, "impossible", now, since, detail | {"hpa": round(watch.slow_e, 1), "room_hpa": round(room.slow_e, 1)})
+        start_fault(
+            state,
+            watch,
+            "impossible",
+            now,
+            since,
+            detail | {"hpa": round(watch.slow_e, 1), "room_hpa": round(room.slow_e, 1)},
+        )
 
 
 def _room_rose(watch: Watch, room: Watch, peers: list[Watch], now: int) -> float | None:

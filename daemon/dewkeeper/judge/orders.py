@@ -26,9 +26,7 @@ from dewkeeper.judge.words import (
 from dewkeeper_config.models import Limits
 
 _NAMES = uuid.UUID("0b5e9a3c-58b2-5a0e-8a3f-9d6a1c1f7d10")
-NEVER_SUPPRESSED: frozenset[Kind] = frozenset(
-    {"hot", "heat_stuck_on", "room_heat", "room_frost", "system"}
-)
+NEVER_SUPPRESSED: frozenset[Kind] = frozenset({"hot", "heat_stuck_on", "room_heat", "room_frost", "system"})
 """Heat is not argued away, and the room and the service are nobody's misting."""
 _STAGES_KEPT = 3000
 _STAGES_KEPT_SECONDS = 400 * DAY
@@ -251,11 +249,7 @@ def obey(state: State, command: Command, now: int) -> None:
             log(state, now, place, command.who, command.why, {"in service": "again"})
         case "suppress" if place in state.tubs:
             end = min(until if until is not None else now + 3600, now + LONGEST_SUPPRESSION_SECONDS)
-            keys = [
-                (place, kind)
-                for kind in KINDS
-                if kind not in NEVER_SUPPRESSED and command.kind in (None, kind)
-            ]
+            keys = [(place, kind) for kind in KINDS if kind not in NEVER_SUPPRESSED and command.kind in (None, kind)]
             _hush(state, keys, end, now)
             book.withhold(keys, now, command.who, command.why)
         case "unsuppress" if place in state.tubs:
@@ -265,7 +259,9 @@ def obey(state: State, command: Command, now: int) -> None:
             book.release(ended, now, command.who, command.why)
         case "retire" if command.probe in state.watches:
             retire(state, state.watches[command.probe], now)
-            log(state, now, state.watches[command.probe].enclosure, command.who, command.why, {"retired": command.probe})
+            log(
+                state, now, state.watches[command.probe].enclosure, command.who, command.why, {"retired": command.probe}
+            )
         case "accept" if command.probe in state.watches:
             watch = state.watches[command.probe]
             if watch.retired != NEVER:
@@ -273,9 +269,7 @@ def obey(state: State, command: Command, now: int) -> None:
             log(state, now, watch.enclosure, command.who, command.why, {"sensor accepted for": command.probe})
         case "exclude" if command.probe in state.watches:
             since = min(command.time, book.wall(now))
-            state.exclusions.append(
-                Exclusion(str(command.probe), since, book.wall(now), ("excluded",), FAIL)
-            )
+            state.exclusions.append(Exclusion(str(command.probe), since, book.wall(now), ("excluded",), FAIL))
             for side in state.watches[str(command.probe)].sides:
                 for run in (*side.runs(), *([side.read] if side.read is not None else [])):
                     run.restart()

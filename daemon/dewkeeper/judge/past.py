@@ -136,7 +136,19 @@ class Past:
             t_now, e_now = vapour(t, e)
             range_now = vapour(t, e + e_range)[1] - e_now
             step = t_now - t
-            hours.append((hour, t_now, e_now, t_high + step, t_low + step, range_now, excess_t + step, excess_e + e_now - e, known))
+            hours.append(
+                (
+                    hour,
+                    t_now,
+                    e_now,
+                    t_high + step,
+                    t_low + step,
+                    range_now,
+                    excess_t + step,
+                    excess_e + e_now - e,
+                    known,
+                )
+            )
         self.hours = hours
         if self.n:
             t, e = self.t / self.n, self.e / self.n
@@ -150,7 +162,9 @@ class Past:
 
     def apart(self, more_t: float, more_e: float) -> None:
         """The room was so much cooler and drier all the time than it read."""
-        self.hours = [(*hour[:6], hour[6] + more_t, hour[7] + more_e, hour[8]) if hour[8] else hour for hour in self.hours]
+        self.hours = [
+            (*hour[:6], hour[6] + more_t, hour[7] + more_e, hour[8]) if hour[8] else hour for hour in self.hours
+        ]
         self.excess_t += self.excess_n * more_t
         self.excess_e += self.excess_n * more_e
         self._conclude()

@@ -32,7 +32,9 @@ def look_at_room(state: State, watch: Watch, seconds: int, now: int) -> None:
         watch.room_runs = [
             Run(0.0, delay, deadband, off, plain=True, slack=0.0)
             for delay, deadband, off in (
-                (_HEAT_SECONDS, 0.5, _HEAT_SECONDS), (_COLD_SECONDS, 0.5, _COLD_SECONDS), (_DRY_SECONDS, 1.0, 3 * _DRY_SECONDS)
+                (_HEAT_SECONDS, 0.5, _HEAT_SECONDS),
+                (_COLD_SECONDS, 0.5, _COLD_SECONDS),
+                (_DRY_SECONDS, 1.0, 3 * _DRY_SECONDS),
             )
         ]
     percent = humidity_at(watch.slow_e, watch.slow_t)
@@ -41,7 +43,13 @@ def look_at_room(state: State, watch: Watch, seconds: int, now: int) -> None:
     conditions: tuple[tuple[Run, float, Kind, str, str], ...] = (
         (heat, hottest_c - watch.t, "room_heat", "hot", "the room is nearly as hot as its enclosures may be"),
         (cold, watch.t - COLD_C, "room_frost", "cold", "the room is cold"),
-        (dry, max(watch.slow_e - DRY_HPA, (percent - DRY_PERCENT) / 4), "room_frost", "dry", "the room's air is frost-dry"),
+        (
+            dry,
+            max(watch.slow_e - DRY_HPA, (percent - DRY_PERCENT) / 4),
+            "room_frost",
+            "dry",
+            "the room's air is frost-dry",
+        ),
     )
     for run, value, kind, holder, cause in conditions:
         change = run.step(value, value, seconds, now)

@@ -212,7 +212,9 @@ def _displaced(state: State, watch: Watch, room: Watch, now: int) -> None:
     usual_t, usual_e = watch.past.usual_dt, watch.past.usual_de
     sudden = watch.near_sudden if watch.near_since != NEVER else watch.far_looks <= _SUDDEN_LOOKS
     # In a room nearly as warm or as moist as its tubs a near match is no match: a quarter of the usual distance at most.
-    close = abs(watch.t - room.t) <= max(0.7, 0.25 * abs(usual_t)) and abs(watch.e - room.e) <= max(0.8, 0.25 * abs(usual_e))
+    close = abs(watch.t - room.t) <= max(0.7, 0.25 * abs(usual_t)) and abs(watch.e - room.e) <= max(
+        0.8, 0.25 * abs(usual_e)
+    )
     if not close or not reads_room(watch.t, watch.e, room, sudden):
         watch.near_since = NEVER
         warmth, vapour = abs(watch.t - room.t), abs(watch.e - room.e)
@@ -248,7 +250,10 @@ def _one_air(watch: Watch, room: Watch) -> bool:
     if not mine or not theirs:
         return False
     t, e = (sum(look[i] for look in mine) / len(mine) - sum(look[i] for look in theirs) / len(theirs) for i in (1, 2))
-    vapour = _ONE_AIR_PERCENT / 100 * saturation_hpa(room.t) + (saturation_hpa(room.t + _ONE_AIR_C) / saturation_hpa(room.t) - 1) * room.e
+    vapour = (
+        _ONE_AIR_PERCENT / 100 * saturation_hpa(room.t)
+        + (saturation_hpa(room.t + _ONE_AIR_C) / saturation_hpa(room.t) - 1) * room.e
+    )
     return abs(t) <= _ONE_AIR_C and abs(e) <= vapour
 
 

@@ -18,7 +18,9 @@ from dewkeeper.judge.words import JOURNAL
 
 MOVES: Final = ("moved_in", "moved_out")
 """Journal words that say who lives where."""
-STAGE_WORDS: Final = frozenset(what for what, word in JOURNAL.items() if word.stage is not None or word.ends) | set(MOVES)
+STAGE_WORDS: Final = frozenset(what for what, word in JOURNAL.items() if word.stage is not None or word.ends) | set(
+    MOVES
+)
 """Journal words that begin, end or carry away a stage."""
 OF_THE_PLACE: Final = frozenset({"quarantine", "egg_box"})
 """Stages that stay where they are when an animal leaves."""

@@ -56,6 +56,7 @@ Correction = tuple[int, float, float, float]
 """Since when (elapsed seconds), °C and %RH added, and what the humidity is multiplied by first."""
 UNCORRECTED: Final[Correction] = (NEVER, 0.0, 0.0, 1.0)
 
+
 @remembered
 class Watch:
     """One probe.
@@ -260,15 +261,17 @@ class State:
         tub = self.tubs.get(enclosure or "")
         if tub is None or not tub.deeds or tub.deeds[-1][0] < since:
             return False
-        return any(at >= since and (JOURNAL[what].opens or JOURNAL[what].probe) for at, _, what, _ in tub.deeds[-_DEEDS_ASKED:])
+        return any(
+            at >= since and (JOURNAL[what].opens or JOURNAL[what].probe) for at, _, what, _ in tub.deeds[-_DEEDS_ASKED:]
+        )
 
     def wiped(self, enclosure: str | None, since: int) -> bool:
         """Return whether somebody noted to have dried the probe of an enclosure since a time."""
         tub = self.tubs.get(enclosure or "")
-        return tub is not None and any(at >= since and what == "probe_wiped" for at, _, what, _ in tub.deeds[-_DEEDS_ASKED:])
+        return tub is not None and any(
+            at >= since and what == "probe_wiped" for at, _, what, _ in tub.deeds[-_DEEDS_ASKED:]
+        )
 
     def watches_of(self, enclosure: str) -> list[Watch]:
         """Return the judged probes of an enclosure."""
-        return [
-            w for w in self.watches.values() if w.enclosure == enclosure and w.role == "substrate"
-        ]
+        return [w for w in self.watches.values() if w.enclosure == enclosure and w.role == "substrate"]

@@ -59,7 +59,12 @@ def print_now(looks: Sequence[Look]) -> Print:
 
 
 def _scaled(t: float, e: float, range_t: float, range_e: float) -> Print:
-    return (t / _UNITS[0], e / _UNITS[1], log(0.1 + max(0.0, range_t)) / _UNITS[2], log(0.5 + max(0.0, range_e)) / _UNITS[3])
+    return (
+        t / _UNITS[0],
+        e / _UNITS[1],
+        log(0.1 + max(0.0, range_t)) / _UNITS[2],
+        log(0.5 + max(0.0, range_e)) / _UNITS[3],
+    )
 
 
 def _levels_apart(mine: Print, theirs: Print) -> Apart:
@@ -72,7 +77,9 @@ def _in_warmth(mine: Print, theirs: Print) -> float:
     return hypot(2 * (mine[0] - theirs[0]), mine[2] - theirs[2])
 
 
-def crossed(mine: tuple[Print, Print], theirs: tuple[Print, Print], *, rest: float, near: float, habits: bool = True) -> bool:
+def crossed(
+    mine: tuple[Print, Print], theirs: tuple[Print, Print], *, rest: float, near: float, habits: bool = True
+) -> bool:
     """Return whether two probes, each with its print before and after, took each other's place.
 
     rest: the share of their distance that may be left unexplained. near: how close, in units, each level must come to
@@ -320,7 +327,11 @@ def _peers(state: State, watch: Watch) -> list[Watch]:
 def _seems_exchanged(watch: Watch, other: Watch, now: int, *, habits: bool) -> bool:
     for at in _together(watch, other, now - 24 * 3600, now):
         mine, theirs = _glimpse(watch, at, now), _glimpse(other, at, now)
-        if mine is None or theirs is None or not crossed(mine, theirs, rest=0.7 if habits else 1.0, near=2.0, habits=habits):
+        if (
+            mine is None
+            or theirs is None
+            or not crossed(mine, theirs, rest=0.7 if habits else 1.0, near=2.0, habits=habits)
+        ):
             continue
         was = _levels_apart(mine[0], theirs[0])
         if habits and not _so_this_time_yesterday(watch, other, now):

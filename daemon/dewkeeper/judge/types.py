@@ -141,9 +141,7 @@ class Settings:
     poll_seconds: int
     enclosures: Mapping[str, EnclosureFacts]
     probes: Mapping[str, ProbeFacts]
-    stage_limits: Mapping[str, Limits] = field(
-        default_factory=dict
-    )  # profile name -> limits, for journal stages
+    stage_limits: Mapping[str, Limits] = field(default_factory=dict)  # profile name -> limits, for journal stages
     who: str = "configuration"
     why: str = ""
     others: Mapping[str, str] = field(default_factory=dict)
@@ -236,17 +234,7 @@ class SystemReport:
     action: str = ""
 
 
-Item = (
-    Reading
-    | JournalEntry
-    | Command
-    | Settings
-    | Calibration
-    | Learned
-    | Rebase
-    | Tick
-    | SystemReport
-)
+Item = Reading | JournalEntry | Command | Settings | Calibration | Learned | Rebase | Tick | SystemReport
 
 
 @dataclass(frozen=True, slots=True)

@@ -44,7 +44,14 @@ class Usual:
         first = bisect_right(looks, self.taken, key=itemgetter(0))
         for at, t, _ in looks[first : bisect_right(looks, now - LATENCY_SECONDS, key=itemgetter(0))]:
             self.taken = at
-            near = next((room_t for room_at, room_t, _ in room[bisect_left(room, at - 300, key=itemgetter(0)) :][:1] if room_at <= at + 300), None)
+            near = next(
+                (
+                    room_t
+                    for room_at, room_t, _ in room[bisect_left(room, at - 300, key=itemgetter(0)) :][:1]
+                    if room_at <= at + 300
+                ),
+                None,
+            )
             self._add(t, None if near is None else t - near)
 
     def _add(self, t: float, apart: float | None) -> None:

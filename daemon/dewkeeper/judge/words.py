@@ -46,11 +46,7 @@ class Rationale:
 
     def priority_for(self, band: Band | None) -> Priority:
         """Return the one priority of this kind and band."""
-        return (
-            self.tolerable_priority
-            if band == "tolerable" and self.tolerable_priority
-            else self.priority
-        )
+        return self.tolerable_priority if band == "tolerable" and self.tolerable_priority else self.priority
 
     def within_for(self, band: Band | None) -> int:
         """Return the time to respond, seconds, of this kind and band."""
@@ -61,7 +57,9 @@ class Rationale:
 _UNWATCHED: Final = "unwatched: nobody sees its air until the probe is believed again"
 
 
-def _fault(label: str, cause: str, response: str, ne107: Class, within: int = DAY, consequence: str = _UNWATCHED) -> Rationale:
+def _fault(
+    label: str, cause: str, response: str, ne107: Class, within: int = DAY, consequence: str = _UNWATCHED
+) -> Rationale:
     return Rationale(
         label, cause, consequence, response, within,
         priority="low" if ne107 in ("function_check", "maintenance") else "medium", ne107=ne107,
@@ -184,24 +182,14 @@ _WET: Final[tuple[Kind, ...]] = (*_OPEN, "damp")
 """What a hand in the tub can cause, and a wet cloth in it. Nothing is quieted that a deed cannot cause."""
 
 JOURNAL: Final[Mapping[str, Word]] = {
-    "misted": Word(
-        "misted", suppresses=("damp",), seconds=2 * HOUR, lever="misting"
-    ),
-    "refilled": Word(
-        "bowl refilled", opens=True, suppresses=("dry", "cold"), seconds=HOUR, lever="bowl_refill"
-    ),
+    "misted": Word("misted", suppresses=("damp",), seconds=2 * HOUR, lever="misting"),
+    "refilled": Word("bowl refilled", opens=True, suppresses=("dry", "cold"), seconds=HOUR, lever="bowl_refill"),
     "spot_cleaned": Word("spot-cleaned", opens=True, suppresses=_WET, seconds=HOUR),
-    "cleaned": Word(
-        "cleaned out", opens=True, suppresses=_WET, seconds=2 * HOUR, lever="cleaning"
-    ),
-    "disinfected": Word(
-        "disinfected", opens=True, suppresses=_WET, seconds=2 * HOUR, lever="cleaning"
-    ),
+    "cleaned": Word("cleaned out", opens=True, suppresses=_WET, seconds=2 * HOUR, lever="cleaning"),
+    "disinfected": Word("disinfected", opens=True, suppresses=_WET, seconds=2 * HOUR, lever="cleaning"),
     "opened": Word("opened", opens=True, suppresses=_OPEN, seconds=HOUR),
     "closed": Word("closed again"),
-    "warm_up": Word(
-        "warming up", suppresses=("cold", "dry", "damp", "heat_lost"), seconds=4 * HOUR, long=True
-    ),
+    "warm_up": Word("warming up", suppresses=("cold", "dry", "damp", "heat_lost"), seconds=4 * HOUR, long=True),
     "fed": Word("fed", opens=True, suppresses=("dry", "cold"), seconds=1800),
     "refused": Word("refused food"),
     "handled": Word("handled", opens=True, suppresses=_OPEN, seconds=HOUR),
@@ -216,16 +204,12 @@ JOURNAL: Final[Mapping[str, Word]] = {
     "hatchling": Word("hatchling", stage="hatchling", default_seconds=365 * DAY),
     "eggs": Word("eggs set up", stage="egg_box", default_seconds=65 * DAY),
     "hatched": Word("hatched", ends=("egg_box",)),
-    "stage_over": Word(
-        "stage over", ends=("opaque", "gravid", "quarantine", "hatchling", "egg_box")
-    ),
+    "stage_over": Word("stage over", ends=("opaque", "gravid", "quarantine", "hatchling", "egg_box")),
     "misting_changed": Word("misting changed", lever="misting"),
     "bowl_size_changed": Word(
         "bowl size changed", opens=True, suppresses=("dry", "cold"), seconds=HOUR, lever="bowl_size"
     ),
-    "bowl_place_changed": Word(
-        "bowl moved", opens=True, suppresses=("dry", "cold"), seconds=HOUR, lever="bowl_place"
-    ),
+    "bowl_place_changed": Word("bowl moved", opens=True, suppresses=("dry", "cold"), seconds=HOUR, lever="bowl_place"),
     "mesh_cover_changed": Word(
         "mesh cover changed",
         opens=True,
@@ -233,9 +217,7 @@ JOURNAL: Final[Mapping[str, Word]] = {
         seconds=HOUR,
         lever="mesh_cover",
     ),
-    "holes_changed": Word(
-        "holes changed", opens=True, suppresses=("dry", "cold"), seconds=HOUR, lever="holes"
-    ),
+    "holes_changed": Word("holes changed", opens=True, suppresses=("dry", "cold"), seconds=HOUR, lever="holes"),
     "substrate_changed": Word(
         "substrate changed",
         opens=True,
@@ -254,7 +236,9 @@ JOURNAL: Final[Mapping[str, Word]] = {
     "heater_changed": Word(
         "heater changed", suppresses=("cold", "heat_lost"), seconds=2 * HOUR, restarts_memory=True, long=True
     ),
-    "moistened": Word("substrate moistened", opens=True, suppresses=("dry", "cold", "damp"), seconds=2 * HOUR, lever="substrate"),
+    "moistened": Word(
+        "substrate moistened", opens=True, suppresses=("dry", "cold", "damp"), seconds=2 * HOUR, lever="substrate"
+    ),
     "probe_wiped": Word("probe wiped", probe=True, suppresses=_WET, seconds=HOUR),
     "belly_smooth": Word("belly scales smooth"),
     "belly_rough": Word("belly scales rough"),

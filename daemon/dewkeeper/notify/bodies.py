@@ -16,7 +16,9 @@ from dewkeeper_config.models import WebhookChannel
 
 BODY_VERSION = 1
 _TIMES = frozenset({"since", "until", "respond_by", "now_at"})
-_INTERNAL = frozenset({"siblings", "group", "stand_in", "gathers", "ack_all_link", "stepped", "at", "unworded", "left_off"})
+_INTERNAL = frozenset(
+    {"siblings", "group", "stand_in", "gathers", "ack_all_link", "stepped", "at", "unworded", "left_off"}
+)
 _TEXT_FACTS = ("enclosure", "probe", "rack", "room", "band", "happening", "action", "link", "ack_link", "since")
 
 

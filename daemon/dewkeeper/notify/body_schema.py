@@ -29,9 +29,9 @@ class MemberBody(_Part):
 class Data(_Part):
     """What the message is about; absent where it does not apply."""
 
-    happening: Literal["raised", "escalated", "reminded", "unanswered", "handed_over", "cleared", "annotated"] | None = Field(
-        None, description="What happened to the alarm."
-    )
+    happening: (
+        Literal["raised", "escalated", "reminded", "unanswered", "handed_over", "cleared", "annotated"] | None
+    ) = Field(None, description="What happened to the alarm.")
     kind: str | None = Field(None, description="Kind of the alarm: dry, damp, hot, cold, missing ...")
     enclosure: str | None = Field(None, description="Enclosure, as configured.")
     probe: str | None = Field(None, description="Probe, as configured.")
@@ -45,7 +45,9 @@ class Data(_Part):
     now_value: float | None = Field(None, description="The newest value that is believed, when the message is sent.")
     now_at: Instant | None = Field(None, description="When that was measured, ISO 8601 UTC.")
     over: bool | None = Field(None, description="True if it has ended by the time the message is sent.")
-    still: str | None = Field(None, description="Of one that has ended: what is still beyond its limit there, in words.")
+    still: str | None = Field(
+        None, description="Of one that has ended: what is still beyond its limit there, in words."
+    )
     danger: bool | None = Field(None, description="True beyond the danger limit.")
     doubt: str | None = Field(None, description="What is believed of the probe while its alarm is told all the same.")
     either: str | None = Field(None, description="The other enclosure it may be, where two probes may be exchanged.")
@@ -59,7 +61,9 @@ class Data(_Part):
     members: list[MemberBody] | None = Field(None, description="Enclosures of a grouped message.")
     alarms: list[str] | None = Field(None, description="Ids of all alarms the message speaks of.")
     link: str | None = Field(None, description="The page.")
-    ack_link: str | None = Field(None, description="Link that opens a button to acknowledge; opening it changes nothing.")
+    ack_link: str | None = Field(
+        None, description="Link that opens a button to acknowledge; opening it changes nothing."
+    )
     late_seconds: int | None = Field(None, description="How much later than planned it was sent.")
 
 

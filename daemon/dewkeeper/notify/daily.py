@@ -47,7 +47,11 @@ def morning_words(glance: MorningGlance, wording: Wording) -> tuple[str, tuple[s
     """Return first line and text of the morning message: "All well" said outright, or what is not, worst first."""
     rows = glance.needs_look
     listed = [row for row in rows if row.rank != "unwatched"] if glance.nothing_watched else list(rows)
-    lines = ["Nothing is watched: look at the tubs yourself, then at dewkeeper's own health."] if glance.nothing_watched else []
+    lines = (
+        ["Nothing is watched: look at the tubs yourself, then at dewkeeper's own health."]
+        if glance.nothing_watched
+        else []
+    )
     lines += [_row(row, wording, glance.made_at) for row in listed[:_MOST_NAMED]]
     if len(listed) > _MOST_NAMED:
         lines.append(f"and {len(listed) - _MOST_NAMED} more on the page")
@@ -65,7 +69,11 @@ def _title(glance: MorningGlance, night: str) -> str:
     """Return the first line: what is urgent, else what is not watched, else what asks for a look; "All well" only if so."""
     rows, served = glance.needs_look, len(glance.enclosures) - len(glance.resting)
     if glance.all_well:
-        return f"All well: {served} in service, {len(glance.resting)} not; {night}" if glance.resting else f"All well: {served} enclosures, {night}"
+        return (
+            f"All well: {served} in service, {len(glance.resting)} not; {night}"
+            if glance.resting
+            else f"All well: {served} enclosures, {night}"
+        )
     if glance.nothing_watched and not (rows and rows[0].rank == "urgent"):
         return "Nothing is watched – look at the tubs yourself" if served else "No enclosure is in service"
     if rows:
@@ -146,7 +154,9 @@ def _row(row: EnclosureMorning, wording: Wording, now: int) -> str:
     if row.humidity_min is not None:
         day = row.humidity_min_at_day_percent
         referred = "" if day is None else f" ({wording.humidity(day)} at day temperature)"
-        said.append(f"lowest {wording.humidity(row.humidity_min.value)} at {wording.clock(row.humidity_min.at)}{measured_by(row, row.humidity_min)}{referred}")
+        said.append(
+            f"lowest {wording.humidity(row.humidity_min.value)} at {wording.clock(row.humidity_min.at)}{measured_by(row, row.humidity_min)}{referred}"
+        )
     if row.unwatched.minutes >= 1:
         said.append(f"unwatched for {wording.lasting(row.unwatched.minutes * 60)}")
     if row.now is not None:

@@ -68,9 +68,7 @@ class Dispatcher:
         self._losses = losses or Uncounted()
         self._wording = Wording.of(config.site)
         self._outbox = Outbox(history_factory, self._wording, self._losses)
-        self._lanes = {
-            channel.name: Lane(channel, clock.monotonic()) for channel in open_channels(config, clock.wall)
-        }
+        self._lanes = {channel.name: Lane(channel, clock.monotonic()) for channel in open_channels(config, clock.wall)}
         self.wake = threading.Event()
         self.turned = self.worked = clock.monotonic()
         self._unworded: set[str] = set()

@@ -182,7 +182,9 @@ def _merge(group: Sequence[Parcel], situation: Situation, wording: Wording, now:
     )
     urgent = any(parcel.message.priority == "urgent" for parcel in group)
     every = _text(last.facts, "ack_all_link")
-    facts = dict(last.facts) | ({"ack_link": every} if every else {}) | {"alarms": [alarm for _, alarm in members.values()]}
+    facts = (
+        dict(last.facts) | ({"ack_link": every} if every else {}) | {"alarms": [alarm for _, alarm in members.values()]}
+    )
     message = replace(last, priority="urgent" if urgent else last.priority, facts=facts)
     return Parcel(saying.reworded(message, whole, situation, wording, now), carries)
 
@@ -235,7 +237,8 @@ def _several(calm: Sequence[Parcel], wording: Wording, now: int, *, waited: bool
         title = _first_of(told)
     facts = {
         "gathers": [
-            {"id": row.id, "event": row.event, "title": row.title, "alarm": row.alarm, "type": type_of(row)} for row in carries
+            {"id": row.id, "event": row.event, "title": row.title, "alarm": row.alarm, "type": type_of(row)}
+            for row in carries
         ],
         "since": since,
         "siblings": [],

@@ -33,7 +33,10 @@ def letter(message: Message, sender: str, to: Sequence[str], now: float) -> Emai
     mail["Message-ID"] = message_id(message.id, sender)
     if message.thread:
         # Of a group the alarm's own root as well: its first mail may have gone out before the group was one.
-        roots = [message_id(f"alarm-{root}", sender) for root in dict.fromkeys((message.alarm or message.thread, message.thread))]
+        roots = [
+            message_id(f"alarm-{root}", sender)
+            for root in dict.fromkeys((message.alarm or message.thread, message.thread))
+        ]
         mail["In-Reply-To"] = roots[-1]
         mail["References"] = " ".join(roots)
     mail["Auto-Submitted"] = "auto-generated"

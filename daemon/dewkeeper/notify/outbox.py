@@ -135,9 +135,7 @@ class Outbox:
                 del self._unrecorded[least.id]
                 self._losses.drop("messages that wait unrecorded")
 
-    def due(
-        self, channels: Collection[str], at: Times, reopening: Collection[str] = ()
-    ) -> dict[Place, list[Message]]:
+    def due(self, channels: Collection[str], at: Times, reopening: Collection[str] = ()) -> dict[Place, list[Message]]:
         """Return what may be sent now over these, oldest first; nothing that overtakes its own alarm.
 
         reopening: channels that try their way anew; what failed over them comes along with what is due, so that the

@@ -70,12 +70,8 @@ GROUPS: Final[Mapping[Kind, Shared]] = {
     ),
     "cold": Shared("check room and mains", _ROOM, "check the room's heating, then mains, plugs and heaters"),
     "dry_soon": Shared("treat the room", _ROOM, "look at the room first; refill bowls when you pass"),
-    "heat_lost": Shared(
-        "check the mains", _MAINS, "check plugs and fuse; leave the wiring to a licensed electrician"
-    ),
-    "heat_stuck_on": Shared(
-        "heat off at plugs", _MAINS, "switch the heat off at the plugs and stay until it falls"
-    ),
+    "heat_lost": Shared("check the mains", _MAINS, "check plugs and fuse; leave the wiring to a licensed electrician"),
+    "heat_stuck_on": Shared("heat off at plugs", _MAINS, "switch the heat off at the plugs and stay until it falls"),
     "missing": Shared("check the cable", _CABLE, "check the cable, plug and supply of that branch, then the probes"),
     "crc": Shared("check the cable", _CABLE, "check the cable, plug and supply of that branch"),
     "gross_range": Shared("check the cable", _CABLE, "check the cable, plug and supply of that branch"),

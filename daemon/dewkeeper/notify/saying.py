@@ -76,7 +76,8 @@ def by_the_clock_of_now(row: Message, told: Told, stepped: int) -> tuple[Message
         until=None if told.until is None else told.until + by,
         at=None if told.at is None else told.at + by,
         members=tuple(
-            replace(one, since=one.since + by, until=None if one.until is None else one.until + by) for one in told.members
+            replace(one, since=one.since + by, until=None if one.until is None else one.until + by)
+            for one in told.members
         ),
     )
     return replace(row, created=row.created + by, facts={**row.facts, "stepped": stepped}), later

@@ -144,7 +144,8 @@ class Told:
                 made[item.name] = list(value) if isinstance(value, tuple) else value
         if self.members:
             made["members"] = [
-                {"name": m.name, "since": m.since, "event": m.event, "until": m.until} | ({"over": True} if m.over else {})
+                {"name": m.name, "since": m.since, "event": m.event, "until": m.until}
+                | ({"over": True} if m.over else {})
                 for m in self.members
             ]
         return made

@@ -78,7 +78,9 @@ class Webhook(Channel):
         except (OSError, ValueError) as error:
             if not isinstance(error, TemporaryFailure):
                 guard.remaining()
-                raise TemporaryFailure(f"connection: {getattr(error, 'strerror', None) or type(error).__name__}") from error
+                raise TemporaryFailure(
+                    f"connection: {getattr(error, 'strerror', None) or type(error).__name__}"
+                ) from error
             raise
 
     def _ask(self, guard: Guard, method: str, url: str, headers: Mapping[str, str], content: bytes | None) -> Receipt:

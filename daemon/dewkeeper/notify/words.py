@@ -97,7 +97,11 @@ def _short(told: Told) -> str:
         return OWN[told.what][0] if told.what in OWN else f"trouble with {told.what}"
     if told.band == "target" and told.kind in ("dry", "damp"):
         return "drier than target" if told.kind == "dry" else "damper than target"
-    if told.kind == "hot" and told.danger and (told.now_value is None or told.limit is None or told.now_value >= told.limit):
+    if (
+        told.kind == "hot"
+        and told.danger
+        and (told.now_value is None or told.limit is None or told.now_value >= told.limit)
+    ):
         return "dangerously hot"
     return _many(short_of(told.kind).what, told)
 
@@ -159,7 +163,9 @@ def _story(told: Told, wording: Wording, now: int) -> str:
     if told.happening == "cleared":
         until = now if told.until is None else told.until
         end = f"this is over, but it is still {told.still}" if told.still else "it is over"
-        return f"{subject}: {label} from {since} to {wording.clock(until, now)} ({duration(until - told.since)}); {end}."
+        return (
+            f"{subject}: {label} from {since} to {wording.clock(until, now)} ({duration(until - told.since)}); {end}."
+        )
     if told.over:
         return f"{subject}: {label} from {since} on; {f'it is over by now, but still {told.still}' if told.still else 'it is over by now'}."
     match told.happening:
@@ -205,7 +211,11 @@ def _rationale(told: Told, wording: Wording, now: int) -> list[str]:
     by = told.since + within
     when = f"by {wording.clock(by, now)}" if by > now else f"now; it was due by {wording.clock(by, now)}"
     return [
-        *(["In doubt: see for yourself before you change anything."] if told.doubt and told.kind not in LATCHED else []),
+        *(
+            ["In doubt: see for yourself before you change anything."]
+            if told.doubt and told.kind not in LATCHED
+            else []
+        ),
         f"Cause: {shared.cause if shared else told.cause or row.cause}.",
         f"If nothing is done: {told.consequence or row.consequence}.",
         f"Do: {shared.response if shared else told.response or row.response}.",

@@ -184,7 +184,9 @@ def proposal(settings: Settings, offender: Offender, stream: Stream, earlier: Se
     }
     alone = replace(settings, enclosures={facts.name: facts}, probes=probes)
     candidates = [
-        (change, value) for change in tried if (value := _scaled(facts.limits, *change)) > _value(facts.limits, change[0])
+        (change, value)
+        for change in tried
+        if (value := _scaled(facts.limits, *change)) > _value(facts.limits, change[0])
     ]
     several = [alone, *(_changed(alone, facts, *change) for change, _ in candidates)]
     told = [

@@ -58,7 +58,13 @@ class Animal:
                 for s in self.stays
             ],
             "entries": [
-                {"time": to_plain(e.time, "time"), "enclosure": e.enclosure, "what": e.what, "detail": e.detail, "who": e.who}
+                {
+                    "time": to_plain(e.time, "time"),
+                    "enclosure": e.enclosure,
+                    "what": e.what,
+                    "detail": e.detail,
+                    "who": e.who,
+                }
                 for e in self.entries
             ],
         }

@@ -174,7 +174,9 @@ def stretches_of(events: Sequence[Event]) -> list[Stretch]:
 def journal_mark(entry: JournalEntry) -> JournalMark:
     """Return a journal entry as a mark on a chart."""
     label = JOURNAL[entry.what].label if entry.what in JOURNAL else entry.what
-    return JournalMark(entry.id, entry.time, label + (f": {entry.detail}" if entry.detail else ""), entry.what == "misted")
+    return JournalMark(
+        entry.id, entry.time, label + (f": {entry.detail}" if entry.detail else ""), entry.what == "misted"
+    )
 
 
 def gaps_of(

@@ -206,7 +206,20 @@ class MorningGlance:
 
 
 TIMES = frozenset(
-    {"at", "since", "raised", "respond_by", "shelved_until", "stage_until", "silent_since", "made_at", "night_start", "night_end", "time", "until"}
+    {
+        "at",
+        "since",
+        "raised",
+        "respond_by",
+        "shelved_until",
+        "stage_until",
+        "silent_since",
+        "made_at",
+        "night_start",
+        "night_end",
+        "time",
+        "until",
+    }
 )
 """Names of the fields that hold instants."""
 

@@ -99,7 +99,10 @@ def compose(config: Config, now: int, night: Night, gathered: Gathered) -> Morni
         night_over=now >= night.end,
         enclosures=tuple(sorted(rows, key=lambda row: row_order(row, now))),
         general=tuple(
-            sorted((standing(a) for a in gathered.alarms if a.enclosure not in known and a.state != "normal"), key=lambda a: alarm_order(a, now))
+            sorted(
+                (standing(a) for a in gathered.alarms if a.enclosure not in known and a.state != "normal"),
+                key=lambda a: alarm_order(a, now),
+            )
         ),
         changes=changes,
         silent_since=silent_since(gathered.latest.values(), now, fresh),
@@ -153,9 +156,7 @@ def _enclosure(
     if tonight.humidity_min is not None and before.humidity_min is not None:
         change = tonight.humidity_min.value - before.humidity_min.value
     name, lost = enclosure.name, max(0.0, gathered.due[enclosure.name] - tonight.watched_seconds)
-    unseen = unwatched(
-        probes, alarms, gathered.latest, lost / 60, now, fresh, just_read=name in gathered.just_read
-    )
+    unseen = unwatched(probes, alarms, gathered.latest, lost / 60, now, fresh, just_read=name in gathered.just_read)
     out_of_service = name in gathered.resting
     row = EnclosureMorning(
         enclosure=enclosure.name,

@@ -104,13 +104,19 @@ def _order(row: ProbeNow, at: int) -> tuple[bool, tuple[bool, Need], bool]:
 
 
 def _probe(
-    probe: ProbeConfig, newest: Newest | None, alarms: Sequence[Standing], at: int, fresh: int, resting: Collection[str | None]
+    probe: ProbeConfig,
+    newest: Newest | None,
+    alarms: Sequence[Standing],
+    at: int,
+    fresh: int,
+    resting: Collection[str | None],
 ) -> ProbeNow:
     # A probe beside the judged one is concerned by its own faults only.
     about = (
         a
         for a in alarms
-        if a.probe == probe.name or (probe.role == "substrate" and a.enclosure is not None and a.enclosure == probe.enclosure)
+        if a.probe == probe.name
+        or (probe.role == "substrate" and a.enclosure is not None and a.enclosure == probe.enclosure)
     )
     return ProbeNow(
         probe=probe.name,

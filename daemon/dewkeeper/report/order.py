@@ -25,7 +25,9 @@ def need(*, urgent: bool, stands: bool, respond_by: int | None, now: int, dose: 
 
 def dose_of(detail: Mapping[str, str | float | int]) -> float:
     """Return how far beyond its limit times how long an excursion was, from the detail of its alarm; 0 for any other."""
-    return sum(float(value) for name, value in detail.items() if name.startswith("dose_") and not isinstance(value, str))
+    return sum(
+        float(value) for name, value in detail.items() if name.startswith("dose_") and not isinstance(value, str)
+    )
 
 
 NOTHING: tuple[bool, Need] = (True, (True, True, True, 0.0, 0))

@@ -137,7 +137,9 @@ def _judgeable(rows: Iterable[ReadingRow], probes: Collection[str], refusals: Re
         elif doubtful.rows:
             doubtful.refuse()
         if at <= before:
-            refusals.add("the probe has a row for that second" if at == before else "not after the probe's row before it", line)
+            refusals.add(
+                "the probe has a row for that second" if at == before else "not after the probe's row before it", line
+            )
             continue
         if at > newest:
             newest = at

@@ -18,9 +18,7 @@ from dewkeeper.report.readings_file import Row
 TOLD = frozenset({"raised", "escalated", "cleared"})
 
 
-def replay_rows(
-    settings: Settings, rows: Iterable[Row], journal: Sequence[JournalEntry] = ()
-) -> Iterator[Event]:
+def replay_rows(settings: Settings, rows: Iterable[Row], journal: Sequence[JournalEntry] = ()) -> Iterator[Event]:
     """Yield the events that rows of a file and journal entries, both in order of time, lead to."""
     judge = Judge()
     judge_values, take_events = judge.judge_values, judge.take_events

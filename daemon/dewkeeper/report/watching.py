@@ -57,7 +57,9 @@ def unwatched(
     believed reading. just_read: whether one was believed within the last polls, though the newest was not: a single poll
     that failed is no gap.
     """
-    blind = {a.probe: a for a in alarms if a.kind in BLINDING and a.state != "returned_unacknowledged" and a.probe in judged}
+    blind = {
+        a.probe: a for a in alarms if a.kind in BLINDING and a.state != "returned_unacknowledged" and a.probe in judged
+    }
     sound = [p for p in judged if p not in blind]
     fresh = [p for p in sound if p in latest and not is_stale(latest[p].reading.time, now, stale_after_seconds)]
     if fresh and (just_read or any(latest[p].quality.counts for p in fresh)):
@@ -76,7 +78,8 @@ def due_seconds(in_force: InForce, enclosure: str, start: int, end: int) -> int:
         return max(0, end - start)
     windows = [(max(w.start, in_force.began), w.end) for w in in_force.windows(enclosure, start, end)]
     return sum(
-        max(0, last - first) - in_force.out_of_service_seconds(enclosure, first, max(first, last)) for first, last in windows
+        max(0, last - first) - in_force.out_of_service_seconds(enclosure, first, max(first, last))
+        for first, last in windows
     )
 
 

@@ -62,7 +62,9 @@ class BusReports:
                 sick[part] = SystemReport(now, _what(part), True, text, part=part)
         over = [SystemReport(now, _what(part), False, part=part) for part in sorted(self._told.keys() - sick.keys())]
         # The watch passes on what begins and what ends. Another reason than before is the end of that one.
-        over += [SystemReport(now, _what(p), False, part=p) for p, s in sick.items() if self._told.get(p, s.text) != s.text]
+        over += [
+            SystemReport(now, _what(p), False, part=p) for p, s in sick.items() if self._told.get(p, s.text) != s.text
+        ]
         self._told = {part: report.text for part, report in sick.items()}
         return [*over, *sick.values()]
 

@@ -19,6 +19,7 @@ WARMED_C = 1.0
 CLEAR_LEAD_C = 0.7
 """By so much it must have warmed more than any other, so that a heater switching on nearby is not taken for a hand."""
 
+
 @dataclass(frozen=True, slots=True)
 class Checked:
     """One probe, looked at. `trouble` and `advice` are empty when it is well."""

@@ -86,12 +86,18 @@ def correction(jars: Sequence[Jar], gain: float = 1.0) -> Correction:
     first, last = min(jars, key=_reference), max(jars, key=_reference)
     if len(jars) == 2:
         if _reference(last) - _reference(first) < _LEAST_APART_PERCENT:
-            raise ValueError(f"{first.salt} and {last.salt} are too near to each other: take two salts {_LEAST_APART_PERCENT:.0f} %RH apart")
+            raise ValueError(
+                f"{first.salt} and {last.salt} are too near to each other: take two salts {_LEAST_APART_PERCENT:.0f} %RH apart"
+            )
         if last.read_percent <= first.read_percent:
-            raise ValueError(f"the sensor read no more over {last.salt} than over {first.salt}: were the jars mixed up?")
+            raise ValueError(
+                f"the sensor read no more over {last.salt} than over {first.salt}: were the jars mixed up?"
+            )
         gain = (_reference(last) - _reference(first)) / (last.read_percent - first.read_percent)
         if not 0.75 <= gain <= 1.33:
-            raise ValueError(f"the sensor follows the humidity by a factor of {1 / gain:.2f}: that is no correction, replace it")
+            raise ValueError(
+                f"the sensor follows the humidity by a factor of {1 / gain:.2f}: that is no correction, replace it"
+            )
     offset = _reference(first) - gain * first.read_percent
     salts = max(SALTS[jar.salt].uncertainty_percent for jar in jars)
     return Correction(gain, offset, max(_BEST_PERCENT, hypot(salts, _HYSTERESIS_PERCENT)))
@@ -111,7 +117,9 @@ def _check(jar: Jar) -> None:
     if salt is None:
         raise ValueError(f"no salt {jar.salt!r}; there are: {', '.join(SALTS)}")
     if not LOWEST_C <= jar.temperature_c <= salt.highest_c:
-        raise ValueError(f"{jar.temperature_c:g} °C: the humidity over {jar.salt} is known from {LOWEST_C:.0f} to {salt.highest_c:.0f} °C")
+        raise ValueError(
+            f"{jar.temperature_c:g} °C: the humidity over {jar.salt} is known from {LOWEST_C:.0f} to {salt.highest_c:.0f} °C"
+        )
     if not 0 < jar.read_percent <= 100:
         raise ValueError(f"{jar.read_percent:g} is no humidity: it lies above 0 and up to 100 %RH")
     if abs(jar.read_percent - jar.reference_percent) > LARGEST_PERCENT:

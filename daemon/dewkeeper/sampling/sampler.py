@@ -170,9 +170,7 @@ def _job(worker: AdapterWorker, at: int, collected: _Collected) -> Callable[[], 
     return job
 
 
-def _workers(
-    config: Config, clock: Clock, identify: Callable[[str, int | None], None]
-) -> tuple[AdapterWorker, ...]:
+def _workers(config: Config, clock: Clock, identify: Callable[[str, int | None], None]) -> tuple[AdapterWorker, ...]:
     """Return one worker per physical adapter; probes without a bus (simulated, hwmon) share one more."""
     adapter_of = {bus.name: adapter_name(bus) for bus in config.bus}
     buses: dict[str, list[Bus]] = defaultdict(list)

@@ -104,9 +104,7 @@ class AdapterWorker:
             keep(self._read(probe, at))
         for bus in self._buses.values():
             bus.end_cycle()
-        self.faults = self._siblings.faults() or tuple(
-            fault for bus in self._buses.values() for fault in bus.faults()
-        )
+        self.faults = self._siblings.faults() or tuple(fault for bus in self._buses.values() for fault in bus.faults())
         self.troubles = dict(self._found.values())
 
     def _run(self) -> None:
@@ -161,7 +159,9 @@ class AdapterWorker:
             self._never_read[config.name] = polls + 1
         if isinstance(error, BusAbsent) or (polls is not None and polls % LOOK_POLLS == 0):
             bus = self._buses.get(config.bus or "")
-            found = diagnose(config, bus, error, [p.address for p in self.probes if p.address is not None and _beside(p, config)])
+            found = diagnose(
+                config, bus, error, [p.address for p in self.probes if p.address is not None and _beside(p, config)]
+            )
             if found.scope == "wire":  # named once for all that hangs there, when the bus has given it up
                 self._found.pop(config.name, None)
             else:

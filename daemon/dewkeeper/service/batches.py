@@ -82,7 +82,10 @@ def without_repeats(batches: Sequence[Batch]) -> list[Batch]:
     For what waits long: each poll brings the planner's whole state and perhaps the judge's, many times a poll's size.
     """
     newest = next((batch.snapshot for batch in reversed(batches) if batch.snapshot is not None), None)
-    plain = [batch if batch.snapshot is None or batch.snapshot is newest else replace(batch, snapshot=None) for batch in batches]
+    plain = [
+        batch if batch.snapshot is None or batch.snapshot is newest else replace(batch, snapshot=None)
+        for batch in batches
+    ]
     made = []
     while plain:
         count = mergeable(plain)

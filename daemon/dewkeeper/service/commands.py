@@ -34,7 +34,9 @@ def whole_text(handler: Handler) -> Handler:
             try:
                 json.dumps(value, ensure_ascii=False, default=str).encode()
             except UnicodeEncodeError as error:
-                raise CommandRefused(f"`{key}` holds bytes that are no text (not UTF-8): {value!a}; type it again") from error
+                raise CommandRefused(
+                    f"`{key}` holds bytes that are no text (not UTF-8): {value!a}; type it again"
+                ) from error
         return handler(request)
 
     return checked
@@ -170,7 +172,9 @@ class CommandHandler:
             temperature_offset_c=before.temperature_offset_c if warmer is None else warmer,
         )  # fmt: skip
         if offset is not None:
-            made = replace(made, humidity_gain=1.0, humidity_offset_percent=offset, uncertainty_percent=stated, points=())
+            made = replace(
+                made, humidity_gain=1.0, humidity_offset_percent=offset, uncertainty_percent=stated, points=()
+            )
         elif jars:
             try:
                 found = correction(jars, before.humidity_gain)

@@ -148,7 +148,9 @@ class Daemon:
         self.heartbeats = alive(self.config, self.clock, self.sampler, self.writer, self.dispatcher)
         self.work = working(self.config, self.clock, self.sampler, ledger, self.dispatcher)
         self.pulse = Pulse(self.clock.monotonic)
-        self._repairing = Repairing(self.config.storage, self.writer.mailbox.put, lambda: self._ledger.store, ledger.distrust)
+        self._repairing = Repairing(
+            self.config.storage, self.writer.mailbox.put, lambda: self._ledger.store, ledger.distrust
+        )
         self.copying = NightlyCopy(
             self._folder, self.config.storage.backup, self._repairing.nightly, self.timeline.now, self._repairing.rescue
         )
@@ -316,7 +318,9 @@ class Daemon:
 
         def telling(now: int) -> list[SystemReport]:
             stuck = "telling" in self.work.dead()
-            text = f"no message can be sent: no round succeeded for {duration(self.work.ages()['telling'])}; see the log"
+            text = (
+                f"no message can be sent: no round succeeded for {duration(self.work.ages()['telling'])}; see the log"
+            )
             return [SystemReport(now, "telling", stuck, text, priority="urgent"), self.pulse.report(now)]
 
         buses = BusReports(

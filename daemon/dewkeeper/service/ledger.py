@@ -109,7 +109,9 @@ class Ledger:
     def retry(self, judge: Judge) -> None:
         """Try again, now and then, when the store refused; commit what waited too long."""
         now = self._clock.monotonic()
-        if (self.refused and now - self._last_try >= RETRY_SECONDS) or (not self.refused and self._pending and now - self._last_commit >= self._commit_seconds):
+        if (self.refused and now - self._last_try >= RETRY_SECONDS) or (
+            not self.refused and self._pending and now - self._last_commit >= self._commit_seconds
+        ):
             self._commit()
 
     def close(self, judge: Judge) -> None:
@@ -169,7 +171,9 @@ class Ledger:
         self.refused = why
         if now - self._misplaced_since >= _RESCUE_SECONDS and self.store is not None:
             self._misplaced_since = None
-            self.store.close(sound=False)  # its files cannot be read any more either: whatever there is, a copy or nothing
+            self.store.close(
+                sound=False
+            )  # its files cannot be read any more either: whatever there is, a copy or nothing
             self.store = None
             self._replaced = True
         self._bound()

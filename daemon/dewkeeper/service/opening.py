@@ -33,7 +33,9 @@ class Opening:
     def first(self) -> Store | None:
         """Open or make the database at the start. Raises AlreadyRunning when another daemon has it."""
         try:
-            return self._opened(lambda: open_or_rescue(self._storage.folder, self._storage, self._clock, "", self._busy))
+            return self._opened(
+                lambda: open_or_rescue(self._storage.folder, self._storage, self._clock, "", self._busy)
+            )
         except StoreBusy as error:
             if error.holder.startswith(DAEMON):
                 raise AlreadyRunning(error.holder, str(self._storage.folder)) from error

@@ -55,7 +55,9 @@ def open_page(
         config,
         lambda: History.open(config.storage.folder),
         handle,
-        lambda: health_lines(config, heartbeats, recording(), int(clock.wall()), losses, pulse, clock_trusted=trusted()),
+        lambda: health_lines(
+            config, heartbeats, recording(), int(clock.wall()), losses, pulse, clock_trusted=trusted()
+        ),
         clock,
     )
     try:
@@ -71,7 +73,14 @@ def open_page(
 
 
 def health_lines(
-    config: Config, heartbeats: Heartbeats, not_recorded: str, now: int, losses: Losses, pulse: Pulse, *, clock_trusted: bool
+    config: Config,
+    heartbeats: Heartbeats,
+    not_recorded: str,
+    now: int,
+    losses: Losses,
+    pulse: Pulse,
+    *,
+    clock_trusted: bool,
 ) -> Sequence[HealthLine]:
     """Return what the health screen shows: parts, clock, recording, disk, heartbeat, channels, path tests, backup, own alarms.
 
@@ -84,7 +93,9 @@ def health_lines(
         HealthLine(WORK[name], name not in dead, f"last sign of life {wording.lasting(age)} ago")
         for name, age in sorted(heartbeats.ages().items())
     ]
-    said = wording.stamp(now) if clock_trusted else "it is behind what was stored before; readings wait for the true time"
+    said = (
+        wording.stamp(now) if clock_trusted else "it is behind what was stored before; readings wait for the true time"
+    )
     lines.append(HealthLine("clock", clock_trusted, said))
     lines.append(HealthLine("recording", not not_recorded, not_recorded or "everything is on disk"))
     given_up = "; ".join(text for text in (losses.aside_text(), losses.dropped_text()) if text)
@@ -96,7 +107,11 @@ def health_lines(
         disk = shutil.disk_usage(config.storage.folder)
         free = 100 * disk.free / disk.total
         needed = config.storage.free_percent
-        lines.append(HealthLine("disk", free >= needed, f"{free:.0f} % free" + (f", needs {needed:g} %" if free < needed else "")))
+        lines.append(
+            HealthLine(
+                "disk", free >= needed, f"{free:.0f} % free" + (f", needs {needed:g} %" if free < needed else "")
+            )
+        )
         with History.open(config.storage.folder) as history:
             messages = history.messages(now - _SENT_DAYS * 86400)
             standing = [a for a in history.standing() if a.kind == "system" and a.state != "normal"]
@@ -159,4 +174,6 @@ def _backup(config: Config, wording: Wording, now: int) -> HealthLine:
     made = max((at for copy in backups(folder) if (at := made_at(copy)) is not None), default=None)
     if made is None:
         return HealthLine("backup", False, f"none in {folder} yet")
-    return HealthLine("backup", now - made < _BACKUP_SECONDS, f"newest {wording.stamp(made)}, {wording.lasting(now - made)} old")
+    return HealthLine(
+        "backup", now - made < _BACKUP_SECONDS, f"newest {wording.stamp(made)}, {wording.lasting(now - made)} old"
+    )

@@ -45,7 +45,11 @@ def working(config: Config, clock: Clock, sampler: Sampler, ledger: Ledger, disp
 
 
 def situation(
-    config: Config, writer: Writer, ledger: Ledger, planner: Planner, journal: Callable[[str | None], Sequence[JournalEntry]]
+    config: Config,
+    writer: Writer,
+    ledger: Ledger,
+    planner: Planner,
+    journal: Callable[[str | None], Sequence[JournalEntry]],
 ) -> Situation:
     """Return how things are now, for the words of what is sent now."""
     return Situation(

@@ -29,7 +29,11 @@ class Repairing:
     """
 
     def __init__(
-        self, storage: Storage, post: Callable[[Chore], None], store: Callable[[], Store | None], distrust: Callable[[str], bool]
+        self,
+        storage: Storage,
+        post: Callable[[Chore], None],
+        store: Callable[[], Store | None],
+        distrust: Callable[[str], bool],
     ) -> None:
         self._distrust = distrust
         self._storage = storage

@@ -71,7 +71,9 @@ def _open(config: BusConfig, bus: Bus) -> Step:
         return Step(tried, f"{found.text}: {found.advice}" if found else f"{error}: {advised(error)[0]}", well=False)
     if silent:
         there = ", ".join(f"{address:#04x}" for address in silent)
-        return Step(tried, f"multiplexer {there} does not answer: check its supply and wires, and its pins A0 to A2", well=False)
+        return Step(
+            tried, f"multiplexer {there} does not answer: check its supply and wires, and its pins A0 to A2", well=False
+        )
     answering = ", ".join(f"{m.address:#04x}" for m in config.multiplexers)
     return Step(tried, f"opened; multiplexer {answering} answers" if answering else "opened")
 

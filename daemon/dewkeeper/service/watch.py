@@ -101,7 +101,9 @@ class Watch:
         if self._known.get(report.what, False) != report.trouble:
             self._known[report.what] = report.trouble
             (log.warning if report.trouble else log.info)(
-                "%s: %s", report.what, ": ".join(filter(None, (report.text, report.response))) if report.trouble else "well again"
+                "%s: %s",
+                report.what,
+                ": ".join(filter(None, (report.text, report.response))) if report.trouble else "well again",
             )
             self._report(report)
 

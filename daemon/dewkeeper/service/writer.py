@@ -167,7 +167,9 @@ class Writer:
     def _set_aside(self, post: Post | Deliveries, error: Exception) -> None:
         """Give up what could not be taken in, and say so to whoever waits for it."""
         why = f"{type(error).__name__}: {ascii(str(error))[1:-1]}"
-        self._losses.set_aside("writer", ascii(post.item if isinstance(post, Submission) else type(post).__name__)[:160], why)
+        self._losses.set_aside(
+            "writer", ascii(post.item if isinstance(post, Submission) else type(post).__name__)[:160], why
+        )
         if isinstance(post, Submission | Chore):
             post.error = why
             post.done.set()

@@ -30,7 +30,9 @@ def pack(rows: Sequence[Words]) -> bytes:
     """Return rows (seconds from the block's start, words), ascending, as a blob."""
     masks = bytes(_mask(t, h) for _, t, h in rows)
     humidities = [h if mask & 2 else None for mask, (_, _, h) in zip(masks, rows, strict=True)]
-    seconds, t, h = (_planes(column) for column in ([row[0] for row in rows], _filled([row[1] for row in rows]), _filled(humidities)))
+    seconds, t, h = (
+        _planes(column) for column in ([row[0] for row in rows], _filled([row[1] for row in rows]), _filled(humidities))
+    )
     n = len(rows)
     coder = zlib.compressobj(6, strategy=zlib.Z_FILTERED)
     parts = (masks + seconds, t[:n], t[n:], h[:n], h[n:])
@@ -124,7 +126,8 @@ def archive_block(connection: Connection, block: int) -> int:
     words: dict[int, array[int]] = {}
     moved = 0
     for key, t, h in connection.exec_driver_sql(
-        f"SELECT key, t, h FROM {table(start)} WHERE key >= ? AND key < ?", (start, end)  # noqa: S608
+        f"SELECT key, t, h FROM {table(start)} WHERE key >= ? AND key < ?",  # noqa: S608
+        (start, end),
     ):
         number = key & PROBE_MASK
         times.setdefault(number, array("i")).append((key - start) >> PROBE_BITS)

@@ -158,7 +158,12 @@ class _Part:
             else:
                 temperature_c, humidity_percent = scale.decode(t, h)
                 name = names[key & PROBE_MASK]
-                yield Place(key), Reading(key >> PROBE_BITS, name, temperature_c, humidity_percent, t, h, scale=texts[key & PROBE_MASK])
+                yield (
+                    Place(key),
+                    Reading(
+                        key >> PROBE_BITS, name, temperature_c, humidity_percent, t, h, scale=texts[key & PROBE_MASK]
+                    ),
+                )
         while stepped:
             yield stepped.pop()
 
@@ -180,7 +185,5 @@ def _late_readings(connection: Connection, first: int, last: int, after: Place) 
         return []
     start, end = min(places) >> PROBE_BITS, (max(places) >> PROBE_BITS) + 1
     decoder = Decoder(connection, start, end)
-    found = [
-        (places[row[0]], decoder.decode(*row)[0]) for row in all_rows(connection, start, end) if row[0] in places
-    ]
+    found = [(places[row[0]], decoder.decode(*row)[0]) for row in all_rows(connection, start, end) if row[0] in places]
     return sorted(found, key=lambda pair: pair[0])

@@ -258,4 +258,6 @@ def _run(command: Sequence[str], copy: Path) -> None:
     except (subprocess.TimeoutExpired, OSError) as error:
         raise BackupFailed(f"the copy {copy} is made, but {words[0]}: {error}") from error
     if done.returncode:
-        raise BackupFailed(f"the copy {copy} is made, but {words[0]} ended with {done.returncode}: {done.stderr[-300:]}")
+        raise BackupFailed(
+            f"the copy {copy} is made, but {words[0]} ended with {done.returncode}: {done.stderr[-300:]}"
+        )

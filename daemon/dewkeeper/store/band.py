@@ -46,7 +46,14 @@ class InBand:
 
 
 def in_band(
-    connection: Connection, standards: Standards, number: int, quantity: Quantity, low: float, high: float, start: int, end: int
+    connection: Connection,
+    standards: Standards,
+    number: int,
+    quantity: Quantity,
+    low: float,
+    high: float,
+    start: int,
+    end: int,
 ) -> InBand:
     """Return times and doses of [start, end) against the band [low, high], %RH or °C."""
     decoder = Decoder(connection, start, end)
@@ -74,7 +81,9 @@ def _quarters(connection: Connection, number: int, start: int, end: int) -> Iter
     """Yield the whole quarters of [start, end), ascending."""
     cover = covered(connection)
     for layout, first, last in cover.parts(*cover.whole(start, end)):
-        asked = layout.select(f"{layout.quarter}, watched, t_min, t_range, h_min, h_range", "WHERE id = ? ORDER BY s, key")
+        asked = layout.select(
+            f"{layout.quarter}, watched, t_min, t_range, h_min, h_range", "WHERE id = ? ORDER BY s, key"
+        )
         yield from connection.exec_driver_sql(asked, (first, last, number)).all()
 
 

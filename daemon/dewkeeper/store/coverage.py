@@ -88,7 +88,10 @@ class Layout(NamedTuple):
         """Store quarters of probes by their numbers; one that is there already is replaced, or with "IGNORE" kept."""
         rows = sorted((self.key(row[0], number), *row[1:]) for number, row in made)
         if rows:
-            connection.exec_driver_sql(f"INSERT OR {taken} INTO {self.table} (key, {COLUMNS}) VALUES (?, {_MARKS})", rows)  # noqa: S608
+            connection.exec_driver_sql(
+                f"INSERT OR {taken} INTO {self.table} (key, {COLUMNS}) VALUES (?, {_MARKS})",  # noqa: S608
+                rows,
+            )
 
 
 HOUR = Layout("hour", 1, 0)
@@ -262,7 +265,9 @@ def _oldest(connection: Connection) -> int:
     return min(begins, default=0) // QUARTER_SECONDS
 
 
-def fill_in(connection: Connection, standards: Standards, numbers: Sequence[int], first: int, last: int) -> Iterator[None]:
+def fill_in(
+    connection: Connection, standards: Standards, numbers: Sequence[int], first: int, last: int
+) -> Iterator[None]:
     """Make the covered quarters from `first` to before `last` that are missing, a part at each step."""
     cover = covered(connection)
     size = max(1, _PART_DAYS // max(1, len(numbers))) * DAY_QUARTERS
@@ -296,9 +301,7 @@ def _kept(layout: Layout, unreadable: Sequence[int]) -> str:
     )
 
 
-def made_of(
-    rows: Iterable[Raw], decoder: Decoder, standards: Standards, begin: int, end: int
-) -> list[tuple[int, Row]]:
+def made_of(rows: Iterable[Raw], decoder: Decoder, standards: Standards, begin: int, end: int) -> list[tuple[int, Row]]:
     """Return (number, quarter row) of what the readings in [begin, end) come to; rows: a little past `end` too."""
     quarters: dict[int, Quarter] = {}
     made: list[tuple[int, Row]] = []
@@ -330,7 +333,8 @@ def roll(connection: Connection, before: int) -> None:
         return
     unfinished, limit = (ROLLUP.key(ROLLUP.begin(rolled), 0),), (RECENT.key(before, 0),)
     connection.exec_driver_sql(
-        f"CREATE TEMP TABLE unfinished AS SELECT key, {COLUMNS} FROM rollup WHERE key >= ?", unfinished  # noqa: S608
+        f"CREATE TEMP TABLE unfinished AS SELECT key, {COLUMNS} FROM rollup WHERE key >= ?",  # noqa: S608
+        unfinished,
     )
     connection.exec_driver_sql("DELETE FROM rollup WHERE key >= ?", unfinished)
     connection.exec_driver_sql(

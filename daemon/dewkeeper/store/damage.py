@@ -56,7 +56,9 @@ def forget(connection: Connection) -> set[int]:
 def set_aside(connection: Connection, keys: Iterable[int]) -> None:
     """Move blocks out of the archive, in the caller's transaction."""
     for key in keys:
-        connection.exec_driver_sql("INSERT OR REPLACE INTO damaged SELECT key, n, data FROM chunk WHERE key = ?", (key,))
+        connection.exec_driver_sql(
+            "INSERT OR REPLACE INTO damaged SELECT key, n, data FROM chunk WHERE key = ?", (key,)
+        )
         connection.exec_driver_sql("DELETE FROM chunk WHERE key = ?", (key,))
 
 

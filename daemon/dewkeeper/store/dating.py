@@ -32,7 +32,8 @@ def date_anew(connection: Connection, rebase: Rebase) -> tuple[Rebase, int]:
     for table in _KEYED:
         # By way of negative keys: a key may be taken until its holder has moved too.
         connection.exec_driver_sql(
-            f"UPDATE {table} SET key = -(key + ?) WHERE key >= ?", (shift, first)  # noqa: S608
+            f"UPDATE {table} SET key = -(key + ?) WHERE key >= ?",  # noqa: S608
+            (shift, first),
         )
         for (key,) in connection.exec_driver_sql(
             f"SELECT -key FROM {table} WHERE key < 0 ORDER BY key DESC"  # noqa: S608
@@ -88,7 +89,9 @@ def _events(connection: Connection, since: int, step: int) -> None:
             continue
         began = event.since + step if event.since >= since else event.since
         event = replace(event, time=event.time + step, since=began)
-        connection.exec_driver_sql("UPDATE event SET time = ?, data = ? WHERE seq = ?", (event.time, codec.pack(event), seq))
+        connection.exec_driver_sql(
+            "UPDATE event SET time = ?, data = ? WHERE seq = ?", (event.time, codec.pack(event), seq)
+        )
     for name, data in connection.exec_driver_sql("SELECT alarm, data FROM alarm WHERE raised >= ?", (since,)).all():
         alarm = next(codec.readable(codec.unpack_alarm, [(data,)]), None)
         if alarm is None:

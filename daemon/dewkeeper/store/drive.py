@@ -21,7 +21,14 @@ HIDDEN = ".dewkeeper-*.db.part*"
 
 LOCK_NAME = "backup.lock"
 _SPARE_BYTES = 1 << 20
-_WRITING = ("SQLITE_FULL", "SQLITE_READONLY", "SQLITE_IOERR_WRITE", "SQLITE_IOERR_FSYNC", "SQLITE_IOERR_TRUNCATE", "SQLITE_IOERR_DELETE")
+_WRITING = (
+    "SQLITE_FULL",
+    "SQLITE_READONLY",
+    "SQLITE_IOERR_WRITE",
+    "SQLITE_IOERR_FSYNC",
+    "SQLITE_IOERR_TRUNCATE",
+    "SQLITE_IOERR_DELETE",
+)
 """What SQLite only says of a file that it writes, and it writes nothing but the copy."""
 
 
@@ -76,7 +83,9 @@ def make_room(folder: Path, source: Path, copies: Sequence[Path], spare: Sequenc
         old.unlink()
         log.warning("the backup drive is too small: %s was given up for the next copy", old.name)
     if _free(folder) < needed:
-        raise BackupFailed(f"backup to {folder}: it is full, {_free(folder) >> 20} MB are free of {needed >> 20} MB needed")
+        raise BackupFailed(
+            f"backup to {folder}: it is full, {_free(folder) >> 20} MB are free of {needed >> 20} MB needed"
+        )
 
 
 def crowded(folder: Path, newest: Path) -> bool:
@@ -103,7 +112,9 @@ def fault(error: Exception, source: Path, folder: Path) -> BackupFailed:
     if not plain and getattr(error, "sqlite_errorname", "") not in _WRITING:
         trouble = _damage(source)
         if trouble:
-            return DatabaseAtFault(f"{source} cannot be copied, and the backup drive is not to blame: {trouble}", trouble)
+            return DatabaseAtFault(
+                f"{source} cannot be copied, and the backup drive is not to blame: {trouble}", trouble
+            )
     return BackupFailed(f"backup to {folder}: {plain_reason(error)}")
 
 

@@ -47,9 +47,23 @@ def export(folder: Path, target: Path) -> dict[str, Any]:
                 readings += 1
                 failed += row[1] is None or row[2] is None
                 rows.writerow(
-                    [format_time(reading.time), reading.probe, _number(reading.temperature_c), _number(reading.humidity_percent)]
+                    [
+                        format_time(reading.time),
+                        reading.probe,
+                        _number(reading.temperature_c),
+                        _number(reading.humidity_percent),
+                    ]
                 )
-                beside = [reading.time, reading.probe, row[1], row[2], quality.flag, list(quality.tests), reading.failure, list(reading.notes)]
+                beside = [
+                    reading.time,
+                    reading.probe,
+                    row[1],
+                    row[2],
+                    quality.flag,
+                    list(quality.tests),
+                    reading.failure,
+                    list(reading.notes),
+                ]
                 words.write(json.dumps(beside, separators=(",", ":")) + "\n")
             missing = list(damage.blocks(connection, damage.forget(connection)).values())
         journal = history.journal(0)
@@ -64,7 +78,12 @@ def export(folder: Path, target: Path) -> dict[str, Any]:
     finally:
         engine.dispose()
         history.close()
-    return {"readings": readings, "failed": failed, "journal": len(journal), "missing": [block.text() for block in missing]}
+    return {
+        "readings": readings,
+        "failed": failed,
+        "journal": len(journal),
+        "missing": [block.text() for block in missing],
+    }
 
 
 def sidecar(target: Path) -> Path:

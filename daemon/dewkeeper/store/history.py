@@ -200,7 +200,12 @@ class History:
         return list(codec.readable(codec.unpack_event, rows))
 
     def journal(
-        self, since: int = 0, *, replaced: bool = False, words: Collection[str] | None = None, enclosure: str | None = None
+        self,
+        since: int = 0,
+        *,
+        replaced: bool = False,
+        words: Collection[str] | None = None,
+        enclosure: str | None = None,
     ) -> Sequence[JournalEntry]:
         """Return journal entries from `since` on, oldest first; those a correction replaced only if asked for.
 
@@ -327,7 +332,8 @@ def _after(connection: Connection, newest: int) -> Sequence[Any]:
     for key, _ in keys:
         second = key >> PROBE_BITS
         found += connection.exec_driver_sql(
-            f"SELECT key, t, h FROM {source(second, second + 1)} WHERE key = ?", (key,)  # noqa: S608
+            f"SELECT key, t, h FROM {source(second, second + 1)} WHERE key = ?",  # noqa: S608
+            (key,),
         ).all()
     return found
 

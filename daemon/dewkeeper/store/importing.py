@@ -234,7 +234,9 @@ class _Import:
                 if codec.pack(calibration) not in known:
                     _past_item(connection, calibration)
                     if calibration.probe in numbers:
-                        rebuild(connection, _standards(connection), [numbers[calibration.probe]], calibration.time, FOREVER)
+                        rebuild(
+                            connection, _standards(connection), [numbers[calibration.probe]], calibration.time, FOREVER
+                        )
             text = connection.exec_driver_sql("SELECT value FROM note WHERE name = ?", (self._note,)).scalar()
         done = json.loads(text or "{}")
         if "passed" in done:
@@ -296,7 +298,9 @@ def _past_item(connection: Connection, item: JournalEntry | Calibration) -> None
     """Store an item with a number below every other: history, which a restarted judge is not given again."""
     lowest = connection.exec_driver_sql("SELECT min(0, coalesce(min(seq), 0)) FROM item").scalar_one()
     data = codec.pack(item)
-    connection.exec_driver_sql("INSERT INTO item VALUES (?, 0, ?, ?, ?)", (lowest - 1, item.time, type(item).__name__, data))
+    connection.exec_driver_sql(
+        "INSERT INTO item VALUES (?, 0, ?, ?, ?)", (lowest - 1, item.time, type(item).__name__, data)
+    )
     keep_lasting(connection, lowest - 1, item, data)
 
 

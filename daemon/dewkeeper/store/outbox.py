@@ -53,7 +53,9 @@ def restate(connection: Connection) -> None:
     """Make the states of alarms that have none from their events, which tell them in order."""
     known = set(connection.exec_driver_sql("SELECT alarm FROM alarm").scalars())
     made: dict[str, Alarm] = {}
-    for event in codec.readable(codec.unpack_event, connection.exec_driver_sql("SELECT data FROM event ORDER BY seq").all()):
+    for event in codec.readable(
+        codec.unpack_event, connection.exec_driver_sql("SELECT data FROM event ORDER BY seq").all()
+    ):
         if event.alarm not in known:
             made[event.alarm] = _alarm_after(made.get(event.alarm), event)
     for alarm in made.values():

@@ -45,7 +45,9 @@ class Verdicts:
         span = self.standing.get(number)
         alike = span is not None and span[2:] == (flag, tests)
         if span is not None and alike and 0 <= time - span[1] <= _GAP_SECONDS and time - span[0] < LONGEST_SPAN_SECONDS:
-            connection.exec_driver_sql("UPDATE verdict SET stop = ? WHERE key = ?", (time, span[0] << PROBE_BITS | number))
+            connection.exec_driver_sql(
+                "UPDATE verdict SET stop = ? WHERE key = ?", (time, span[0] << PROBE_BITS | number)
+            )
             self.standing[number] = (span[0], time, flag, tests)
             return
         self.standing[number] = (time, time, flag, tests)

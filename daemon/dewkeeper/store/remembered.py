@@ -45,7 +45,9 @@ def gather(connection: Connection) -> None:
     done = connection.exec_driver_sql("SELECT value FROM note WHERE name = ?", (NOTE,)).scalar()
     if done != _WORDS:
         words = json.dumps(sorted(SERVICE_VERBS)), json.dumps(sorted(STAGE_WORDS))
-        connection.exec_driver_sql("DELETE FROM lasting WHERE kind != 'Rebase'")  # which do not say any more that they dated
+        connection.exec_driver_sql(
+            "DELETE FROM lasting WHERE kind != 'Rebase'"
+        )  # which do not say any more that they dated
         connection.exec_driver_sql(f"INSERT INTO lasting SELECT seq, kind, data FROM item WHERE {_LASTS}", words)  # noqa: S608
         connection.exec_driver_sql("INSERT OR REPLACE INTO note VALUES (?, ?)", (NOTE, _WORDS))
 
@@ -92,7 +94,9 @@ class Remembered:
         if rows:
             self.in_force = InForce(tuple(self._settings), self._journal, self._commands)
 
-    def changed(self, before: InForce, items: Sequence[Item], end: int) -> Iterator[tuple[Collection[str] | None, int, int]]:
+    def changed(
+        self, before: InForce, items: Sequence[Item], end: int
+    ) -> Iterator[tuple[Collection[str] | None, int, int]]:
         """Yield what limits these items changed before `end`: probes (None: all), from when, until when (seconds).
 
         before: what held without them. A correction of the journal takes away a stage that held for weeks.
@@ -109,8 +113,12 @@ class Remembered:
             for place in sorted(before.neighbours(entry.enclosure) | self.in_force.neighbours(entry.enclosure)):
                 yield from self._changed_in(place, before, start, end)
 
-    def _changed_in(self, enclosure: str, before: InForce, start: int, end: int) -> Iterator[tuple[Collection[str], int, int]]:
-        moments = sorted({start, end, *(at for at in [*before.moments(), *self.in_force.moments()] if start < at < end)})
+    def _changed_in(
+        self, enclosure: str, before: InForce, start: int, end: int
+    ) -> Iterator[tuple[Collection[str], int, int]]:
+        moments = sorted(
+            {start, end, *(at for at in [*before.moments(), *self.in_force.moments()] if start < at < end)}
+        )
         other = [
             (first, last)
             for first, last in pairwise(moments)
@@ -121,5 +129,8 @@ class Remembered:
 
     def _ever_in(self, enclosure: str) -> set[str]:
         return {
-            name for settings in self._settings for name, facts in settings.probes.items() if facts.enclosure == enclosure
+            name
+            for settings in self._settings
+            for name, facts in settings.probes.items()
+            if facts.enclosure == enclosure
         }

@@ -71,7 +71,9 @@ def bring_back(
         if source is not None:
             here = there(connection, key)
             taken = {row[0] for row in here}
-            keep(connection, key, sorted([*here, *(row for row in rows if row[0] not in taken)], key=lambda row: row[0]))
+            keep(
+                connection, key, sorted([*here, *(row for row in rows if row[0] not in taken)], key=lambda row: row[0])
+            )
             connection.exec_driver_sql("DELETE FROM damaged WHERE key = ?", (key,))
             rebuilt(key & PROBE_MASK, block.start, block.end)
         done.append(Repaired(block, source, len(rows)))

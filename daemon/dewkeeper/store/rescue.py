@@ -52,7 +52,9 @@ class Rescue:
         elif self.restored is None:
             after = "There was no good backup: recording began anew, older history is missing."
         else:
-            after = f"Backup {self.restored.name} with {self.readings} readings is in use. What came after it is missing."
+            after = (
+                f"Backup {self.restored.name} with {self.readings} readings is in use. What came after it is missing."
+            )
         if self.failed:
             after += f" What the damaged file still holds could not be taken over: {self.failed}."
         return f"{what}. {after} Look at the card: it may be dying, or the power failing."

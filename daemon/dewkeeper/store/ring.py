@@ -40,7 +40,11 @@ def source(start: int, end: int) -> str:
 
 
 def insert(
-    connection: Connection, keys: Sequence[int], ts: Sequence[int | None], hs: Sequence[int | None], verb: str = "INSERT"
+    connection: Connection,
+    keys: Sequence[int],
+    ts: Sequence[int | None],
+    hs: Sequence[int | None],
+    verb: str = "INSERT",
 ) -> None:
     """Store plain rows of one block; verb: how the statement begins, which says what is done about a key that is taken.
 
@@ -94,7 +98,10 @@ def empty(connection: Connection, block: int) -> None:
 
 def shift(connection: Connection, first: int, step: int) -> None:
     """Move every row from a key on by a step, each to the next free second of its probe."""
-    rows = [tuple(row) for row in connection.exec_driver_sql("SELECT key, t, h FROM reading WHERE key >= ? ORDER BY key", (first,))]
+    rows = [
+        tuple(row)
+        for row in connection.exec_driver_sql("SELECT key, t, h FROM reading WHERE key >= ? ORDER BY key", (first,))
+    ]
     for name in _TABLES:
         connection.exec_driver_sql(f"DELETE FROM {name} WHERE key >= ?", (first,))  # noqa: S608
     for key, t, h in rows:

@@ -59,7 +59,11 @@ class Salvage:
         """Say it to the keeper."""
         journal, readings = self.rows.get("item", 0), self.rows.get("readings", 0)
         said = f"What could be read was taken over: {readings} readings and {journal} entries of journal, settings and calibrations."
-        names = list(dict.fromkeys(_named(table, self.unread[table]) for table in TABLES if table in self.unread and table not in MADE_ANEW))
+        names = list(
+            dict.fromkeys(
+                _named(table, self.unread[table]) for table in TABLES if table in self.unread and table not in MADE_ANEW
+            )
+        )
         if names:
             said += f" Part could not be read of: {', '.join(names)}."
         if self.copy is not None and self.filled:
@@ -144,7 +148,10 @@ def _copy_table(fresh: sqlite3.Connection, source: str, table: str) -> list[Rang
     insert = f"INSERT OR IGNORE INTO main.{table} ({columns}) SELECT {columns} FROM {source}.{table} NOT INDEXED"  # noqa: S608
     if _took(fresh, insert):
         return []
-    if "WITHOUT ROWID" in fresh.execute("SELECT sql FROM main.sqlite_master WHERE name = ?", (table,)).fetchone()[0].upper():
+    if (
+        "WITHOUT ROWID"
+        in fresh.execute("SELECT sql FROM main.sqlite_master WHERE name = ?", (table,)).fetchone()[0].upper()
+    ):
         _copy_from_both_ends(fresh, source, table, columns)
         return [_ALL]
     return list(_Halving(fresh, source, table, insert).failed())
@@ -258,7 +265,9 @@ def _fill(fresh: sqlite3.Connection, copy: Path, result: Salvage, alive: Callabl
         result.copy = copy
         for table, ranges in result.unread.items():
             alive()
-            if table in ("covered", "alarm") or (table == "snapshot" and fresh.execute("SELECT 1 FROM main.snapshot").fetchone()):
+            if table in ("covered", "alarm") or (
+                table == "snapshot" and fresh.execute("SELECT 1 FROM main.snapshot").fetchone()
+            ):
                 continue  # of another day: what is made of the rest is truer
             columns, before = _columns(fresh, table), fresh.total_changes
             insert = f"INSERT OR IGNORE INTO main.{table} ({columns}) SELECT {columns} FROM old.{table} WHERE {_sound(table)}"  # noqa: S608
@@ -278,7 +287,9 @@ def _sound(table: str) -> str:
     if table == "message":
         return "state != 'pending'"
     if table in ("hot0", "hot1", "hot2", "reading"):
-        block = f"(old.{table}.key >> {PROBE_BITS}) / {BLOCK_SECONDS} << {PROBE_BITS} | (old.{table}.key & {PROBE_MASK})"
+        block = (
+            f"(old.{table}.key >> {PROBE_BITS}) / {BLOCK_SECONDS} << {PROBE_BITS} | (old.{table}.key & {PROBE_MASK})"
+        )
         return f"NOT EXISTS (SELECT 1 FROM main.chunk WHERE chunk.key = ({block}))"  # noqa: S608
     return "1"
 

@@ -278,7 +278,8 @@ class Store(Kept):
                 known = self._remembered.in_force
             data = codec.pack_item(kept)
             stored = connection.exec_driver_sql(
-                "INSERT INTO item (after_key, time, kind, data) VALUES (?, ?, ?, ?)", (after_key, kept.time, type(kept).__name__, data)
+                "INSERT INTO item (after_key, time, kind, data) VALUES (?, ?, ?, ?)",
+                (after_key, kept.time, type(kept).__name__, data),
             )
             keep(connection, stored.lastrowid, item, data)
         self._remembered.bring_up_to_date(connection)
@@ -321,7 +322,9 @@ class Store(Kept):
             self._filler.take(poll, uneven)
             for place in uneven:
                 reading, quality = readings[place]
-                self._verdicts.note(connection, poll.numbers[place], poll.time, quality.flag, _spelled(reading, quality))
+                self._verdicts.note(
+                    connection, poll.numbers[place], poll.time, quality.flag, _spelled(reading, quality)
+                )
             self._filler.flush(connection)
             return
         self._write_out_of_order(connection, list(zip(keys, poll.ts, poll.hs, strict=True)), readings)
@@ -335,13 +338,17 @@ class Store(Kept):
             if key > self._max_key:
                 insert(connection, [key], [t], [h])
                 self._max_key = self._last_key = key
-                self._verdicts.note(connection, key & PROBE_MASK, reading.time, quality.flag, _spelled(reading, quality))
+                self._verdicts.note(
+                    connection, key & PROBE_MASK, reading.time, quality.flag, _spelled(reading, quality)
+                )
             else:
                 self._write_late(connection, (key, t, h), reading, quality)
             keys.append(self._last_key)
         times, newest = [key >> PROBE_BITS for key in keys], self._max_key >> PROBE_BITS
         self._rebuild(connection, sorted({key & PROBE_MASK for key in keys}), min(times), max(times) + 1)
-        if max(times) > newest - LONGEST_HOLD_SECONDS:  # how long these stand is for readings to say that are yet to come
+        if (
+            max(times) > newest - LONGEST_HOLD_SECONDS
+        ):  # how long these stand is for readings to say that are yet to come
             uncover(connection, newest - LONGEST_HOLD_SECONDS)
 
     def _write_late(self, connection: Connection, row: Row, reading: Reading, quality: Quality) -> None:

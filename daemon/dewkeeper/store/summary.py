@@ -169,7 +169,9 @@ def _ragged(
     decoder = Decoder(connection, start, end)
     made: list[tuple[int, ...]] = []
     for number, row in made_of(rows, decoder, standards, start, end):
-        quarter, n, watched, t_min, t_range, t_over, h_min, h_range, h_over, t_driest, h_at, t_at, humid, heat, dose = row
+        quarter, n, watched, t_min, t_range, t_over, h_min, h_range, h_over, t_driest, h_at, t_at, humid, heat, dose = (
+            row
+        )
         at = quarter * QUARTER_SECONDS
         made.append((
             number, n, watched, n * t_min + t_over, n * h_min + h_over,

@@ -108,7 +108,9 @@ def opened(path: Path) -> Iterator[WordsFile]:
             words = _described(file)
         except (ValueError, TypeError, KeyError, AttributeError, RecursionError) as error:
             why = "it is damaged, or no words file" if not isinstance(error, _NotOurs) else str(error)
-            raise FileRefused(f"{path}: {why}. Without it beside the CSV, the CSV alone is taken in: move it away") from error
+            raise FileRefused(
+                f"{path}: {why}. Without it beside the CSV, the CSV alone is taken in: move it away"
+            ) from error
         yield words
 
 

@@ -147,7 +147,8 @@ def _lines(scale: Scale, values: Sequence[float]) -> str:
 
 def _gaps(scale: Scale, gaps: Sequence[Gap], hatch: str) -> str:
     return "".join(
-        f'<path class="gap" fill="url(#hatch-{hatch})" d="M{scale.x(g.start)} {_TOP}H{scale.x(g.end)}V{TALL}H{scale.x(g.start)}Z"/>' for g in gaps
+        f'<path class="gap" fill="url(#hatch-{hatch})" d="M{scale.x(g.start)} {_TOP}H{scale.x(g.end)}V{TALL}H{scale.x(g.start)}Z"/>'
+        for g in gaps
     )
 
 
@@ -166,7 +167,9 @@ def _marks(scale: Scale, marks: Sequence[JournalMark]) -> str:
     drawn = ""
     for mark in marks:
         x = round(scale.x(mark.at) / WIDE * _DRAWN, 2)
-        shape, top = ('class="misting" d="M-6 0H6L0 12Z"', _TOP) if mark.misting else ('class="mark" d="M0 0V14"', TALL - 14)
+        shape, top = (
+            ('class="misting" d="M-6 0H6L0 12Z"', _TOP) if mark.misting else ('class="mark" d="M0 0V14"', TALL - 14)
+        )
         drawn += f'<svg x="{x}%" y="{top}" width="1" height="1" overflow="visible"><path {shape}/></svg>'
     return drawn
 
@@ -194,7 +197,12 @@ def _runs(points: Sequence[Point], pause_seconds: int) -> list[list[Point]]:
 
 
 def _curve(
-    scale: Scale, run: Sequence[Point], values: Callable[[Point], tuple[float, float, float]], look: str, *, shaded: bool
+    scale: Scale,
+    run: Sequence[Point],
+    values: Callable[[Point], tuple[float, float, float]],
+    look: str,
+    *,
+    shaded: bool,
 ) -> str:
     middles = [(scale.x(p.at + p.seconds / 2), *values(p)) for p in run]
     if len(middles) == 1:

@@ -74,7 +74,9 @@ CHOICES: Final[Mapping[str, Sequence[Choice]]] = {
         Choice("stage-over", "stage over, the usual limits again", "stage_over"),
     ),
     "the shed": (
-        Choice("shed-whole", "shed whole, spectacles and tail tip too", "shed", "one piece, spectacles and tail tip off"),
+        Choice(
+            "shed-whole", "shed whole, spectacles and tail tip too", "shed", "one piece, spectacles and tail tip off"
+        ),
         Choice("shed-pieces", "shed in pieces", "shed", "in pieces", asks="spectacles off? tail tip off?"),
         Choice("shed-eyes", "a spectacle is still on", "shed", "spectacle retained", asks="which eye"),
         Choice("shed-tail", "the tail tip is still on", "shed", "tail tip retained"),

@@ -72,7 +72,9 @@ def living(past: StoredPast) -> dict[str, list[str]]:
 def animals(visit: Visit) -> Response:
     """Show every animal and where it lives, and the form that moves one."""
     return visit.render(
-        "animals.html", animals=animals_of(visit.past.journal(0, words=MOVES)), enclosures=visit.services.config.enclosure
+        "animals.html",
+        animals=animals_of(visit.past.journal(0, words=MOVES)),
+        enclosures=visit.services.config.enclosure,
     )
 
 

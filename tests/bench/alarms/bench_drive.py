@@ -151,7 +151,9 @@ def chunks(rack: Rack) -> Iterator[tuple[int, list[Item]]]:
     plan = rack.plan
     chance = Random(f"stream/{plan.name}/{plan.seed}")
     names = list(rack.wires)
-    journal = sorted(((h.start, tub.name, h) for tub in plan.tubs for h in tub.happenings if h.word), key=lambda row: row[:2])
+    journal = sorted(
+        ((h.start, tub.name, h) for tub in plan.tubs for h in tub.happenings if h.word), key=lambda row: row[:2]
+    )
     at, held = 0, None
     minutes = plan.days * DAY
     for first in range(0, minutes, CHUNK_MINUTES):
@@ -182,7 +184,9 @@ def told_of(event: Event) -> Told:
     """Return the scorer's form of a judge's event."""
     minute = max(0, (event.time - START) // 60)
     doubt = str(event.detail.get("doubt", ""))
-    return Told(minute, event.event, event.kind, event.enclosure, event.probe, event.band, event.priority, event.alarm, doubt)
+    return Told(
+        minute, event.event, event.kind, event.enclosure, event.probe, event.band, event.priority, event.alarm, doubt
+    )
 
 
 def run(plan: RackPlan) -> Run:

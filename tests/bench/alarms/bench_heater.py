@@ -91,7 +91,9 @@ def draw(scene: Scene, seed: int, *, room_probe: bool) -> Case:
     heaters = [_heater(i, mean_c, chance) for i in range(_SHELVES)]
     for heater in heaters:
         heater.spans = _deeds(minutes, scene == "calm", chance)
-    for heater in chance.sample(heaters, 3) if scene in ("stuck on", "stuck off") else heaters if scene == "power cut" else []:
+    for heater in (
+        chance.sample(heaters, 3) if scene in ("stuck on", "stuck off") else heaters if scene == "power cut" else []
+    ):
         if scene != "power cut":
             start = EVENT_FROM + chance.randrange(DAY)
             event = (start, start + chance.randrange(60, 12 * 60))
@@ -130,7 +132,9 @@ def _deeds(minutes: int, weekly: bool, chance: Random) -> list[Trouble]:
     return found
 
 
-def _room(scene: Scene, event: tuple[int, int], mean_c: float, minutes: int, chance: Random) -> tuple[array[float], array[float]]:
+def _room(
+    scene: Scene, event: tuple[int, int], mean_c: float, minutes: int, chance: Random
+) -> tuple[array[float], array[float]]:
     """Return the room's °C and hPa for every minute; a wave makes its days up to ten degrees warmer, a power cut cools it."""
     gauss = chance.gauss
     swing, wave_c = chance.uniform(0.5, 2.0), chance.uniform(6, 11)

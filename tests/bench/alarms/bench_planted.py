@@ -55,7 +55,9 @@ def window_room(plan: RoomPlan, minutes: int, chance: Random) -> tuple[array[flo
         opened = windows[at][2] if at < len(windows) and windows[at][0] <= minute else 0.0
         lived_c = plan.mean_c - 4 + 2.5 * plan.swing_c * wave + 0.8 * front + shift_c
         celsius += (lived_c - celsius) / 80 + opened * (outdoor_c - celsius) / 25
-        vapour += (outdoor_hpa + plan.gain_hpa * (0.8 + 0.3 * wave) - vapour) / 100 + opened * (outdoor_hpa - vapour) / 9
+        vapour += (outdoor_hpa + plan.gain_hpa * (0.8 + 0.3 * wave) - vapour) / 100 + opened * (
+            outdoor_hpa - vapour
+        ) / 9
         gust_c = 0.93 * gust_c + gauss(0, 0.03 + 0.1 * opened)
         gust_hpa = 0.93 * gust_hpa + gauss(0, 0.04 + 0.12 * opened)
         temperatures.append(celsius + gust_c)
@@ -67,7 +69,11 @@ def _windows(minutes: int, chance: Random) -> list[tuple[int, int, float]]:
     """Return (from, to, how wide) of every time the window stands open: most mornings, some evenings, a night now and then."""
     found = []
     for day in range(minutes // DAY):
-        for likely, hours, lasts in ((0.7, (6.5, 9.5), (10, 45)), (0.4, (17.0, 20.0), (15, 120)), (0.08, (21.5, 22.5), (400, 560))):
+        for likely, hours, lasts in (
+            (0.7, (6.5, 9.5), (10, 45)),
+            (0.4, (17.0, 20.0), (15, 120)),
+            (0.08, (21.5, 22.5), (400, 560)),
+        ):
             if chance.random() < likely:
                 start = day * DAY + int(60 * chance.uniform(*hours))
                 found.append((start, start + chance.randrange(*lasts), chance.uniform(0.3, 1.0)))
@@ -95,7 +101,9 @@ class _Vivarium:
         rest = plan.rest_percent / 100 * saturation(plan.set_c)
         need = plan.vent * max(0.5, rest - sum(room_hpa) / len(room_hpa))  # grams a minute
         self._bowl = _SHARES["bowl"] * need / max(1.0, saturation(plan.set_c - 1.5) - rest)
-        self._plants = 2 * _SHARES["plants"] * need / max(1.0, saturation(plan.set_c - 0.5) - rest)  # half the day they rest
+        self._plants = (
+            2 * _SHARES["plants"] * need / max(1.0, saturation(plan.set_c - 0.5) - rest)
+        )  # half the day they rest
         self._floor = _SHARES["floor"] * need / max(0.5, 0.97 * saturation(plan.set_c - 1) - rest)
         self._top_g, self._deep_g = 60_000 * plan.volume_m3 * 0.25, 60_000 * plan.volume_m3 * 0.75
         self._top = self._deep = _FLOOR_WATER
@@ -123,10 +131,15 @@ class _Vivarium:
     def _warm(self, minute: int, heat_leak: float) -> float:
         """Move the heat and let droplets evaporate; return how much of them did, grams."""
         # Towards the wet bulb and no further: the cooler the air, the less it takes; what it does not take settles.
-        evaporated = min(0.5 * self._droplets, 0.25 * self._held * max(0.0, quick_saturation_hpa(self.air) - self._vapour))
+        evaporated = min(
+            0.5 * self._droplets, 0.25 * self._held * max(0.0, quick_saturation_hpa(self.air) - self._vapour)
+        )
         self._droplets = 0.85 * (self._droplets - evaporated)
         outside = self._room_c[minute]
-        self.air += 0.6 * (outside + self._power / heat_leak - self.air) * heat_leak / self._plan.heat_minutes + (self._mass - self.air) / 25
+        self.air += (
+            0.6 * (outside + self._power / heat_leak - self.air) * heat_leak / self._plan.heat_minutes
+            + (self._mass - self.air) / 25
+        )
         self.air -= _DROPLET_COOLING * evaporated / self._held
         self._mass += (self.air - self._mass) / 300 + (outside - self._mass) / 2500
         return evaporated

@@ -79,7 +79,11 @@ class _Shell:
     def step(self, minute: int, drive: float, doings: Doings) -> None:
         """Go on by a minute, in steps of 20 s."""
         vent, held, layers, speed = self._vent, self._held, self._layers, self._speed
-        volume, shell_minutes, air_minutes = self._plan.volume_m3, self._plan.heat_minutes * 0.8, 3.0 + 200 * self._plan.volume_m3
+        volume, shell_minutes, air_minutes = (
+            self._plan.volume_m3,
+            self._plan.heat_minutes * 0.8,
+            3.0 + 200 * self._plan.volume_m3,
+        )
         diffusion = 0.0007 * self._dry_floor  # grams a minute for one gram a gram of difference
         outside = self._room_c[minute]
         outside_density = 216.7 * self._room_hpa[minute] / (273.15 + outside)
@@ -91,7 +95,11 @@ class _Shell:
         for _ in range(_STEPS):
             step = 1 / _STEPS
             shell += step * (outside + self._power - shell) / shell_minutes
-            air += step * ((shell - air) / air_minutes + (outside - air) * (doings.heat_leak - 1) / air_minutes + (outside - air) * 0.02)
+            air += step * (
+                (shell - air) / air_minutes
+                + (outside - air) * (doings.heat_leak - 1) / air_minutes
+                + (outside - air) * 0.02
+            )
             water_c += step * (0.7 * shell + 0.3 * air - 1.2 - water_c) / 25
             full = _saturation(air)
             top = (1 - math.exp(-_ISOTHERM * max(0.0, held[0]))) * _saturation(0.5 * (air + shell))

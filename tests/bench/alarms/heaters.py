@@ -89,7 +89,9 @@ def measure(job: tuple[Scene, int, bool]) -> Measured:
             later = max(warm[e.enclosure][minute : minute + 60])
             if now_c > 34.0 or (span is not None and span.start <= minute < span.end):
                 found.counts["cleared while hot"] += 1
-                found.notes.append(f"cleared while hot: {where} {e.enclosure} minute {minute} at {now_c:.1f}, then {later:.1f}, {span}")
+                found.notes.append(
+                    f"cleared while hot: {where} {e.enclosure} minute {minute} at {now_c:.1f}, then {later:.1f}, {span}"
+                )
     for name, span in broken.items():
         mine = [e for e in events if e.enclosure == name and e.time >= START + 60 * span.start]
         if span.what == "stuck":
@@ -119,7 +121,9 @@ def _stuck(name: str, span: Trouble, events: list[Event], warm: list[float], fou
     found.counts["stuck, warned in time by any name"] += hot_at - min(by_any, default=1e9) >= LEAD_MINUTES
     if lead < LEAD_MINUTES:
         found.notes.append(f"late: {where} {name} {span}, danger after {hot_at - span.start}, told {raised}")
-    cleared = [_minute(e) for e in events if e.event == "cleared" and e.kind == "heat_stuck_on" and _minute(e) > span.end]
+    cleared = [
+        _minute(e) for e in events if e.event == "cleared" and e.kind == "heat_stuck_on" and _minute(e) > span.end
+    ]
     found.counts["stuck, mended"] += bool(raised)
     found.counts["stuck, mended, over"] += bool(raised) and bool(cleared)
     if raised and not cleared:
@@ -164,7 +168,9 @@ def _messages(case: Case, told: list[Event], found: Measured, where: str) -> Non
         found.counts["cuts, one cause"] += len(groups) == 1
         found.counts["cuts, messages"] += len(messages)
         if len(messages) > 1:
-            found.notes.append(f"{len(messages)} messages: {where} {[(e.enclosure, (e.time - START) // 60) for e in raised]}")
+            found.notes.append(
+                f"{len(messages)} messages: {where} {[(e.enclosure, (e.time - START) // 60) for e in raised]}"
+            )
 
 
 def seeds_of(text: str) -> list[int]:
@@ -196,7 +202,9 @@ def main() -> int:
     for scene in ("stuck on", "stuck off", "power cut"):
         leads = sorted(lead for job, found in results if job[0] == scene for lead in found.leads if abs(lead) < 1e8)
         if leads:
-            sys.stdout.write(f"- {scene}: median {leads[len(leads) // 2]:.0f} min, from {leads[0]:.0f} to {leads[-1]:.0f}\n")
+            sys.stdout.write(
+                f"- {scene}: median {leads[len(leads) // 2]:.0f} min, from {leads[0]:.0f} to {leads[-1]:.0f}\n"
+            )
     for note in [note for _, found in results for note in found.notes][: args.cases]:
         sys.stdout.write(f"  {note}\n")
     return 0 if met else 1

@@ -84,7 +84,11 @@ def table(tallies: dict[str, Tally], tub_years: float) -> list[str]:
     add("missed", "0", [_of(c["excursion missed"], must) for c in counts])
     add("told late", "0", [str(c["excursion late"]) for c in counts])
     add("excursions told from bad readings", "0", [str(c["excursion from bad readings"]) for c in counts])
-    add("told in doubt, past their bound, from readings of a probe in a fault only inferred", "", [str(c["told in doubt"]) for c in counts])
+    add(
+        "told in doubt, past their bound, from readings of a probe in a fault only inferred",
+        "",
+        [str(c["told in doubt"]) for c in counts],
+    )
     add("false alerts per tub-year", "≤ 1", [zero(c["false alert"], tub_years) for c in counts])
     add("false urgent alerts per tub-year", "≤ 0.2", [zero(c["false urgent"], tub_years) for c in counts])
     add("faults named right and in time", "≥ 95 %", [share(c["faults named"], c["faults"]) for c in counts])
@@ -144,7 +148,9 @@ def report(runs: list[Run], ramps: list[Ramp], args: argparse.Namespace, took: f
             tallies.setdefault(name, Tally()).add(tally)
     late = [ramp for ramp in ramps if ramp.samples is None or ramp.samples > 2]
     say(f"Alarm bench, {datetime.now(UTC):%Y-%m-%d}, {platform.machine()}, Python {platform.python_version()},")
-    say(f"physics {args.physics}, seed {args.seed}, {len(runs)} racks, {tub_years:.2f} simulated tub-years, {readings} readings, {took:.0f} s.")
+    say(
+        f"physics {args.physics}, seed {args.seed}, {len(runs)} racks, {tub_years:.2f} simulated tub-years, {readings} readings, {took:.0f} s."
+    )
     say()
     for line in table(tallies, tub_years):
         say(line)

@@ -134,7 +134,9 @@ def wrong_rows(stored: dict[int, list[Words | None]], given: Sequence[list[Words
     return wrong
 
 
-def measure(route: str, polls: int, dead_polls: int = 12, say: Callable[[str], None] = lambda _: None) -> dict[str, float]:
+def measure(
+    route: str, polls: int, dead_polls: int = 12, say: Callable[[str], None] = lambda _: None
+) -> dict[str, float]:
     """Return what a day came to; seconds are the wire's."""
     with EmulatedKernel() as kernel, tempfile.TemporaryDirectory(prefix="bus-day-") as folder:
         day = Day(kernel, Path(folder), route)

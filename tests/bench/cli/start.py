@@ -46,7 +46,11 @@ def _fill(folder: Path) -> Path:
     shelf.store.commit(Batch(items=(judge_settings(load(file), now - 3 * 86400),)))
     for start in range(now - 2 * 86400, now, 86400):
         shelf.put(
-            [(start + 60 * i, f"b{n}", 26000 + i % 500, 41000 + i % 300, True) for i in range(1440) for n in range(1, PROBES + 1)]
+            [
+                (start + 60 * i, f"b{n}", 26000 + i % 500, 41000 + i % 300, True)
+                for i in range(1440)
+                for n in range(1, PROBES + 1)
+            ]
         )
     shelf.store.close()
     return file

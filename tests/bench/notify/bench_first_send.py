@@ -57,9 +57,7 @@ def measured(count: int) -> tuple[list[float], list[float]]:
             with lock:
                 store.commit(Batch(deliveries=(result,)))
 
-        dispatcher = Dispatcher(
-            _config(phone.url), lambda: History.open(Path(folder)), clock, deliver, lambda _: None
-        )
+        dispatcher = Dispatcher(_config(phone.url), lambda: History.open(Path(folder)), clock, deliver, lambda _: None)
         stop = threading.Event()
         thread = threading.Thread(target=dispatcher.run, args=(stop,))
         thread.start()

@@ -158,7 +158,9 @@ def main() -> None:
             print(f"\rfilled in {time.perf_counter() - begun:.0f} s", file=sys.stderr)
         took, sql, count = measure(folder, config)
         size = (folder / FILE_NAME).stat().st_size / 1e6
-        print(f"morning, 40 enclosures, {args.days} days ({size:.0f} MB): {took:.0f} ms; its {count} statements alone {sql:.0f} ms; {took / sql:.1f} times")
+        print(
+            f"morning, 40 enclosures, {args.days} days ({size:.0f} MB): {took:.0f} ms; its {count} statements alone {sql:.0f} ms; {took / sql:.1f} times"
+        )
 
 
 if __name__ == "__main__":

@@ -27,7 +27,9 @@ SCREENS = (
 def resident(pid: int) -> str:
     """Return what is resident now and was at most, in MB."""
     status = Path(f"/proc/{pid}/status").read_text()
-    now, most = (int(found) / 1000 for found in (re.findall(rf"{name}:\s+(\d+)", status)[0] for name in ("VmRSS", "VmHWM")))
+    now, most = (
+        int(found) / 1000 for found in (re.findall(rf"{name}:\s+(\d+)", status)[0] for name in ("VmRSS", "VmHWM"))
+    )
     return f"{now:.1f} MB (at most {most:.1f})"
 
 

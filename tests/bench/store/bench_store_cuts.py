@@ -85,7 +85,11 @@ def disk_after(recorded: Sequence[Step], cut: int, dice: random.Random, way: str
         for step in loose[:last]:
             _apply(files[step.file], step.offset, step.data)
         if last < len(loose):
-            _apply(files[loose[last].file], loose[last].offset, loose[last].data[: dice.randrange(len(loose[last].data) + 1)])
+            _apply(
+                files[loose[last].file],
+                loose[last].offset,
+                loose[last].data[: dice.randrange(len(loose[last].data) + 1)],
+            )
         return files
     for step in loose:
         for start in range(0, len(step.data), _SECTOR):

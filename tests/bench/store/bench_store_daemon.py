@@ -12,6 +12,7 @@ from pathlib import Path
 
 FORBIDDEN = ("numpy", "matplotlib", "pandas", "rich")
 
+
 def config(folder: Path, probes: int) -> Path:
     """Write the configuration of a rack of simulated probes without the page; return the file."""
     lines = [

@@ -60,7 +60,9 @@ class Bench:
 
     def writing(self, minutes: int = 1) -> Iterator[Row]:
         """Syncs and bytes of every poll, maintenance included, with commits so far apart."""
-        before, measured = (4.0, 2.0) if self.quick else (4.0, 4.0)  # whole blocks of the archive, else one half counts twice
+        before, measured = (
+            (4.0, 2.0) if self.quick else (4.0, 4.0)
+        )  # whole blocks of the archive, else one half counts twice
         answer, counts = self._fill(f"writing{minutes}", before, measured, minutes)
         each = counts.written / answer["polls"] / 1000
         if minutes == 1:
@@ -86,9 +88,21 @@ class Bench:
             yield Row(f"cold bytes read, {name}: median", read[len(read) // 2], limit, "KB", gate=limit)
             yield Row(f"cold bytes read, {name}: dearest of {len(read)}", read[-1], limit, "KB", gate=limit)
         found = bench_store_cost.queries(folder, START + round(days * DAY))
-        yield Row("overnight, times cheaper than the same by SQL over raw rows", found["alike over overnight"], 8, at_least=True)
-        yield Row("  than no more than min, mean, max by SQL over raw rows", found["least over overnight"], 1, at_least=True)
-        yield Row("  than all raw rows through the store", found["raw rows through the store over overnight"], 8, at_least=True)
+        yield Row(
+            "overnight, times cheaper than the same by SQL over raw rows",
+            found["alike over overnight"],
+            8,
+            at_least=True,
+        )
+        yield Row(
+            "  than no more than min, mean, max by SQL over raw rows", found["least over overnight"], 1, at_least=True
+        )
+        yield Row(
+            "  than all raw rows through the store",
+            found["raw rows through the store over overnight"],
+            8,
+            at_least=True,
+        )
         yield Row("query against sqlite3 with the same SQL", found["engine over sqlite3"], 1.3)
 
     def ingest(self) -> Iterator[Row]:
@@ -107,7 +121,9 @@ class Bench:
         yield Row("idle wakeups a minute, page off", found["wakeups_a_minute"], 40)
         yield Row("numpy, matplotlib, pandas, rich in the daemon", found["forbidden"], 0)
 
-    def _fill(self, name: str, before: float, measured: float, minutes: int) -> tuple[dict[str, float], bench_store_io.Counts]:
+    def _fill(
+        self, name: str, before: float, measured: float, minutes: int
+    ) -> tuple[dict[str, float], bench_store_io.Counts]:
         folder = self.folder / name
         folder.mkdir()
         answer = bench_store_io.run(

@@ -58,14 +58,21 @@ def test_one_transfer_is_one_message(below: Below, adapter: LinuxAdapter) -> Non
     """What is written and read is on the wire once, as given."""
     adapter.write(0x44, b"\xf3\x2d")
     adapter.read(0x44, 3)
-    assert [(t.kind, t.address, t.data) for t in below.wire.trace] == [("write", 0x44, b"\xf3\x2d"), ("read", 0x44, b"")]
+    assert [(t.kind, t.address, t.data) for t in below.wire.trace] == [
+        ("write", 0x44, b"\xf3\x2d"),
+        ("read", 0x44, b""),
+    ]
 
 
 @pytest.mark.parametrize("code", [errno.EREMOTEIO, errno.ENXIO, errno.EIO, errno.EAGAIN, errno.ETIMEDOUT, errno.EBUSY])
 def test_each_error_keeps_its_number(code: int, below: Below, adapter: LinuxAdapter) -> None:
     """Whatever the kernel refuses with is raised with that number, after one try, for writes and for reads."""
     below.wire.faults.append(Refuse(code=code))
-    for call in (lambda: adapter.write(0x44, b"\x24\x00"), lambda: adapter.read(0x44, 6), lambda: adapter.write(0x44, b"")):
+    for call in (
+        lambda: adapter.write(0x44, b"\x24\x00"),
+        lambda: adapter.read(0x44, 6),
+        lambda: adapter.write(0x44, b""),
+    ):
         before = below.wire.transfers
         with pytest.raises(OSError) as refused:  # noqa: PT011  the number is the point
             call()

@@ -38,9 +38,7 @@ class ChannelRack:
                 at = 16 * place + 2 * channel
                 mux.channels[channel].extend(self.chips[at : at + 2])
         buses = [BusConfig(name=f"c{n}", number=FIRST + n, adapter="i2c1") for n in CHANNELS]
-        probes = [
-            ProbeConfig(name=f"p{n}", enclosure="B4", bus=f"c{n // 2}", address=0x44 + n % 2) for n in range(32)
-        ]
+        probes = [ProbeConfig(name=f"p{n}", enclosure="B4", bus=f"c{n // 2}", address=0x44 + n % 2) for n in range(32)]
         self.worker = AdapterWorker("i2c1", buses, probes, ManualClock(), lambda *_: None)
         self.seconds = 0.0
 
