@@ -57,6 +57,7 @@ SOURCES = ("i2c_dev.c", "bus_time.c", "i2c_dev.h")
 _QUESTION = struct.Struct("=c3xIq")
 _ANSWER = struct.Struct("=iId")
 
+
 def compiler() -> str | None:
     """Return the C compiler, None where there is none."""
     return shutil.which("cc")
@@ -70,7 +71,20 @@ def library() -> Path:
         fresh = made.with_suffix(f".{os.getpid()}")
         sources = [str(HERE / name) for name in SOURCES if name.endswith(".c")]
         subprocess.run(
-            ["cc", "-O2", "-Wall", "-Wextra", "-Werror", "-shared", "-fPIC", "-o", str(fresh), *sources, "-ldl", "-lpthread"],
+            [
+                "cc",
+                "-O2",
+                "-Wall",
+                "-Wextra",
+                "-Werror",
+                "-shared",
+                "-fPIC",
+                "-o",
+                str(fresh),
+                *sources,
+                "-ldl",
+                "-lpthread",
+            ],
             check=True,
         )
         fresh.replace(made)
@@ -157,7 +171,9 @@ class EmulatedKernel:
         """Have a driver of the kernel hold an address, as after an overlay; return its folder below sys/."""
         self.adapters[number].controller.owned[address] = driver
         at = self.folder / "sys/bus/i2c/devices" / f"i2c-{number}"
-        here = self._device(f"{at.resolve().relative_to(self._devices)}/{number}-{address:04x}", f"{number}-{address:04x}", driver)
+        here = self._device(
+            f"{at.resolve().relative_to(self._devices)}/{number}-{address:04x}", f"{number}-{address:04x}", driver
+        )
         kind = self.folder / "sys/bus/i2c/drivers" / driver
         kind.mkdir(exist_ok=True)
         (here / "driver").symlink_to(os.path.relpath(kind, here))
@@ -217,16 +233,17 @@ class EmulatedKernel:
             while head := file.read(_QUESTION.size):
                 what, length, about = _QUESTION.unpack(head)
                 data = file.read(length)
-                if what == b"o":
-                    number = about
-                    self._count(number, 1)
-                elif what == b"c" and number is not None:
+                if what == b"c" and number is not None:
                     self._count(number, -1)
                     number = None
-                connection.sendall(self._answered(number, what, about, data))
+                answer = self._answered(about if what == b"o" else number, what, about, data)
+                if what == b"o" and _ANSWER.unpack_from(answer)[0] == 0:  # what was refused is not open
+                    number = about
+                    self._count(number, 1)
+                connection.sendall(answer)
         with self._lock:
             self._connections.discard(connection)
-        if number is not None:  # its process ended, or opening was refused
+        if number is not None:  # its process ended
             self._count(number, -1)
 
     def _count(self, number: int, more: int) -> None:
