@@ -1,0 +1,80 @@
+"""The ways to reach people; `kind` tells them apart."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from dewkeeper_config.models.base import Model, Name
+from dewkeeper_config.secrets import Secret
+from dewkeeper_config.values import PathText
+
+
+class WebhookChannel(Model):
+    """A POST to an address of your choice."""
+
+    kind: Literal["webhook"] = Field(description="`webhook`.")
+    name: Name = Field(description="Unique name.", examples=["phone"])
+    url: Secret = Field(
+        description="Where to POST: text, or `{file = ...}`, `{env = ...}`, `{credential = ...}`.",
+        examples=[{"credential": "phone_url"}],
+    )
+    secrets: list[Secret] = Field([], max_length=2, description="Signing keys (`whsec_...`); two while rotating.")
+    body: Literal["json", "text", "template"] = Field("json", description="Own JSON schema, plain text, or a template.")
+    template: str | None = Field(
+        None,
+        max_length=5000,
+        description="Body for `template`: `{title}`, `{text}`, `{kind}` ...",
+        examples=["{title}: {text}"],
+    )
+    content_type: str | None = Field(
+        None,
+        max_length=100,
+        description="Content-Type for `text` and `template`.",
+        examples=["text/plain; charset=utf-8"],
+    )
+    headers: dict[str, Secret] = Field({}, description="Extra headers.")
+    ca_file: PathText | None = Field(
+        None, description="Own certificate authority, PEM.", examples=["/etc/dewkeeper/ca.pem"]
+    )
+    timeout_seconds: float = Field(20, ge=1, le=120, description="Total deadline of one send.")
+
+
+class MailChannel(Model):
+    """Mail over your provider's submission server."""
+
+    kind: Literal["mail"] = Field(description="`mail`.")
+    name: Name = Field(description="Unique name.", examples=["mail"])
+    host: str = Field(min_length=1, max_length=253, description="Submission server.", examples=["mail.example.org"])
+    port: int = Field(587, ge=1, le=65535, description="587 for STARTTLS, 465 for TLS.")
+    security: Literal["starttls", "tls", "none"] = Field("starttls", description="`none` is allowed for loopback only.")
+    username: Secret | None = Field(None, description="Login name.", examples=[{"credential": "mail_user"}])
+    password: Secret | None = Field(
+        None,
+        description="Login password: a file, variable or credential, please.",
+        examples=[{"credential": "mail_password"}],
+    )
+    sender: str = Field(min_length=3, max_length=254, description="From address.", examples=["rack@example.org"])
+    to: list[str] = Field(min_length=1, max_length=10, description="To addresses.", examples=[["marit@example.org"]])
+    ca_file: PathText | None = Field(
+        None, description="Own certificate authority, PEM.", examples=["/etc/dewkeeper/ca.pem"]
+    )
+    timeout_seconds: float = Field(30, ge=1, le=120, description="Total deadline of one send.")
+    per_hour: int = Field(
+        30, ge=1, le=1000, description="At most so many mails an hour; the rest wait and are gathered."
+    )
+
+
+class AppriseChannel(Model):
+    """Any service the optional extra `apprise` can reach."""
+
+    kind: Literal["apprise"] = Field(description="`apprise`.")
+    name: Name = Field(description="Unique name.", examples=["other"])
+    url: Secret = Field(
+        description="Service address as that library writes it.", examples=[{"credential": "other_url"}]
+    )
+    timeout_seconds: float = Field(30, ge=1, le=120, description="Total deadline of one send.")
+
+
+Channel = Annotated[WebhookChannel | MailChannel | AppriseChannel, Field(discriminator="kind")]

@@ -1,0 +1,63 @@
+"""Buses, multiplexers and the probes on them."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from pydantic import Field
+
+from dewkeeper_config.models.base import Model, Name
+
+Role = Literal["substrate", "warm_end", "humid_hide", "room"]
+
+
+class Multiplexer(Model):
+    """A TCA9548A or PCA9548 driven from user space. The kernel's driver is better: then list its buses instead."""
+
+    address: int = Field(0x70, ge=0x70, le=0x77, description="I2C address, 0x70 to 0x77.")
+
+
+class Bus(Model):
+    """One I2C bus."""
+
+    name: Name = Field(description="The name probes refer to.", examples=["i2c1"])
+    kind: str = Field(
+        "linux", description="`linux` for /dev/i2c-N; others come from installed packages (`wire` in the demo)."
+    )
+    number: int = Field(1, ge=0, le=255, description="N of /dev/i2c-N.")
+    adapter: str | None = Field(
+        None,
+        description="Buses with the same adapter name share one worker (kernel multiplexer channels). "
+        "Default: the bus name.",
+        examples=["i2c1"],
+    )
+    multiplexers: list[Multiplexer] = Field(
+        [], description="User-space multiplexers on this bus.", examples=[[{"address": 0x70}]]
+    )
+    options: dict[str, str | int | float | bool] = Field({}, description="Options of a bus kind other than `linux`.")
+
+
+class ProbeConfig(Model):
+    """One probe and where it is."""
+
+    name: Name = Field(description="Unique name.", examples=["b4"])
+    enclosure: Name | None = Field(None, description="Enclosure it reads; left out for a room probe.", examples=["B4"])
+    room: Name | None = Field(None, description="Room it reads, for role `room`.", examples=["room"])
+    role: Role = Field("substrate", description="`substrate` is judged; the others inform.")
+    driver: str = Field(
+        "sht31d", description="Driver name: `sht31d`, `sht4x`, `hwmon`, `simulated` or an installed one."
+    )
+    bus: Name | None = Field(None, description="Bus it hangs on.", examples=["i2c1"])
+    address: int | None = Field(
+        None, ge=0x08, le=0x77, description="I2C address, 0x44 or 0x45 for an SHT31-D.", examples=[0x44]
+    )
+    multiplexer: int | None = Field(
+        None, ge=0x70, le=0x77, description="Address of the user-space multiplexer it hangs behind.", examples=[0x70]
+    )
+    channel: int | None = Field(None, ge=0, le=7, description="Channel of that multiplexer.", examples=[0])
+    serial: int | None = Field(None, ge=0, description="Serial number, if you want it checked.", examples=[12345678])
+    placement: str = Field("", max_length=200, description="Where exactly: end, height, depth.")
+    rounded: bool = Field(
+        False, description="The data are rounded (hwmon, imports): flat-line needs 60 min instead of 10 readings."
+    )
+    options: dict[str, str | int | float | bool] = Field({}, description="Options of the driver.")
