@@ -9,7 +9,7 @@ import pytest
 from tests.judge.judge_desk import Desk, rack
 
 from dewkeeper.air import humidity_at, split, vapour_hpa
-from dewkeeper.judge.types import Event, JournalEntry, Learned, Settings
+from dewkeeper.judge.types import Event, Fact, JournalEntry, Learned, Settings
 
 ROOM = ("air", 22.0, 45.0)
 DAY = 86400
@@ -108,11 +108,24 @@ def test_a_full_bowl_and_a_short_drying_time_is_too_much_air() -> None:
     desk = _desk()
     desk.hold(1, others=[ROOM])
     _note(desk, "refilled", DAY)
-    desk.feed(Learned(desk.now, "B1", "tau_seconds", 3600.0))
+    fact = Fact("drying_hours", 1.0, 0.9, 1.1, decays=5, days=42, until=desk.now + 14 * DAY)
+    desk.feed(Learned(desk.now, "B1", (fact,)))
     response = _dries(desk).response
     assert "too much air" in response
     assert "away from any heat" in response
     assert "recheck temperature within the hour" in response
+
+
+def test_a_fact_that_is_withdrawn_or_too_old_counts_no_more() -> None:
+    """What the newest word of an enclosure leaves out, withholds, or let run out, is not used."""
+    fact = Fact("drying_hours", 1.0, 0.9, 1.1, decays=5, days=42, until=10**10)
+    for last in ((), (Fact("drying_hours", why="two stores"),), (replace(fact, until=1),)):
+        desk = _desk()
+        desk.hold(1, others=[ROOM])
+        _note(desk, "refilled", DAY)
+        desk.feed(Learned(desk.now, "B1", (fact,)))
+        desk.feed(Learned(desk.now, "B1", last))
+        assert "too much air" not in _dries(desk).response
 
 
 def test_a_mesh_near_a_lamp_is_never_to_be_covered() -> None:

@@ -13,6 +13,7 @@ from dewkeeper.judge import Judge
 from dewkeeper.judge.types import (
     Command,
     Event,
+    Fact,
     Item,
     JournalEntry,
     Learned,
@@ -32,6 +33,9 @@ _VALUES = st.one_of(
 )
 _PROBES = st.sampled_from(["p1", "p2", "air", "stranger"])
 _PLACES = st.sampled_from(["B1", "B2", "nowhere"])
+_FACTS = st.builds(
+    Fact, st.sampled_from(["drying_hours", "usual_peak_c"]), st.one_of(st.none(), st.floats(0, 1e5)), until=_TIMES
+)
 _ITEMS: st.SearchStrategy[Item] = st.one_of(
     st.builds(
         Reading, _TIMES, _PROBES, _VALUES, _VALUES,
@@ -47,7 +51,7 @@ _ITEMS: st.SearchStrategy[Item] = st.one_of(
     ),
     st.builds(Rebase, _TIMES, st.integers(-200_000, 200_000)),
     st.builds(Tick, _TIMES),
-    st.builds(Learned, _TIMES, _PLACES, st.sampled_from(["tau_seconds", "usual_peak_c"]), st.floats(0, 1e5)),
+    st.builds(Learned, _TIMES, _PLACES, st.lists(_FACTS, max_size=3).map(tuple)),
     st.builds(SystemReport, _TIMES, st.sampled_from(["disk", "clock"]), st.booleans()),
     st.builds(rack, st.sampled_from([("B1", "B2"), ("B2",), ("B1", "B2", "B3")]), room=st.booleans()),
 )  # fmt: skip

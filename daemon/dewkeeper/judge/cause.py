@@ -22,7 +22,7 @@ _SLIGHT: Final = 0.02  # 2 % of the humidity: less than a probe repeats
 _RECENT_SECONDS: Final = 14 * DAY
 _CLEANING_SECONDS: Final = 30 * DAY
 _FIRST_BOWL_SECONDS: Final = 2 * DAY
-_SHORT_TAU_SECONDS: Final = 3 * 3600.0  # a closed tub dries over a working day; common practice, no source
+_SHORT_DRYING_HOURS: Final = 3.0  # a closed tub dries over a working day; common practice, no source
 
 SICK: Final = frozenset({"wheeze", "belly_discoloured"})
 """What a keeper notes of an animal that no number should be tuned for any more."""
@@ -71,7 +71,7 @@ def advice(state: State, watch: Watch, kind: Kind, cause: str, now: int) -> str:
         return f"check {what}; {'do not mist' if kind == 'dry' else 'do not dry it out'}"
     if kind == "damp":
         return "; ".join(_damp(facts, tub, now))
-    return "; ".join(_dry(facts, tub, now, state.learned.get(tub.name, {}).get("tau_seconds"), _mist_minutes(watch)))
+    return "; ".join(_dry(facts, tub, now, state.known(tub.name, "drying_hours", now), _mist_minutes(watch)))
 
 
 def consequence(state: State, watch: Watch, kind: Kind, now: int) -> str:
@@ -104,13 +104,13 @@ def _done(tub: Tub, now: int, lever: str, within: int = _RECENT_SECONDS) -> bool
     return any(now - at <= within and JOURNAL[what].lever == lever for at, _, what, _ in tub.deeds)
 
 
-def _dry(facts: EnclosureFacts, tub: Tub, now: int, tau_seconds: float | None, mist_minutes: int | None) -> list[str]:
+def _dry(facts: EnclosureFacts, tub: Tub, now: int, drying_hours: float | None, mist_minutes: int | None) -> list[str]:
     tried = [lever for lever in ("bowl_size", "bowl_place", "mesh_cover", "holes") if _done(tub, now, lever)]
     if len(tried) >= 2:
         return ["two changes did not help: change no more, have the probe checked and ask your vet if she looks unwell"]
     steps = []
     full = _done(tub, now, "bowl_refill", _FIRST_BOWL_SECONDS)
-    too_much_air = full and tau_seconds is not None and tau_seconds < _SHORT_TAU_SECONDS
+    too_much_air = full and drying_hours is not None and drying_hours < _SHORT_DRYING_HOURS
     if not full:
         steps.append("refill the bowl")
     elif too_much_air:

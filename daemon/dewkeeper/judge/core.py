@@ -194,7 +194,7 @@ class Judge:
             case Command():
                 obey(state, item, now)
             case Learned():
-                state.learned.setdefault(item.enclosure, {})[item.name] = item.value
+                state.learned[item.enclosure] = item
             case SystemReport():
                 self._report(item, now)
             case Calibration():

@@ -116,8 +116,8 @@ def _stuck(
     state: State, watch: Watch, room: Watch | None, trend: list[Look], room_rise: float | None, now: int
 ) -> None:
     key: Key = (watch.place, "heat_stuck_on")
-    learned = state.learned.get(watch.enclosure or "", {}).get("usual_peak_c", UNKNOWN_C)
-    peak = max(watch.usual.high_c if watch.usual.known() else UNKNOWN_C, learned)
+    learned = state.known(watch.enclosure, "usual_peak_c", now)
+    peak = max(watch.usual.high_c if watch.usual.known() else UNKNOWN_C, UNKNOWN_C if learned is None else learned)
     if state.book.stands(key):
         _stuck_over(state, watch, peak, key, now)
         return

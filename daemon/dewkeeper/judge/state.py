@@ -12,7 +12,7 @@ from dewkeeper.judge.book import Book
 from dewkeeper.judge.codec import remembered
 from dewkeeper.judge.limits import Run, Side
 from dewkeeper.judge.past import Past
-from dewkeeper.judge.types import EnclosureFacts, Exclusion, Learned, ProbeFacts, Settings, SystemReport
+from dewkeeper.judge.types import EnclosureFacts, Exclusion, Fact, Learned, ProbeFacts, Quantity, Settings, SystemReport
 from dewkeeper.judge.usual import Usual
 from dewkeeper.judge.words import JOURNAL
 from dewkeeper_config.models import Delays, HumiditySpan, Limits, TemperatureSpan
@@ -21,6 +21,7 @@ for _class in (
     EnclosureFacts,
     ProbeFacts,
     Settings,
+    Fact,
     Learned,
     Limits,
     SystemReport,
@@ -228,7 +229,7 @@ class State:
         self.rooms: dict[str, str] = {}
         self.sick: dict[str, SystemReport] = {}
         self.corrections: dict[str, Correction] = {}
-        self.learned: dict[str, dict[str, float]] = {}
+        self.learned: dict[str, Learned] = {}
         self.heap: list[tuple[int, str, str]] = []
         self.due = 10**15
         self.now = NEVER
@@ -250,6 +251,12 @@ class State:
         entry = heapq.heappop(self.heap)
         self.due = self.heap[0][0] if self.heap else 10**15
         return entry
+
+    def known(self, enclosure: str | None, quantity: Quantity, now: int) -> float | None:
+        """Return what was learned of an enclosure and still holds at an elapsed time, in the quantity's unit."""
+        learned = self.learned.get(enclosure or "")
+        fact = None if learned is None else learned.fact(quantity, now + self.shift)
+        return None if fact is None else fact.value
 
     def beyond_before(self, enclosure: str, kind: str, at: int) -> bool:
         """Return whether a probe of an enclosure read beyond tolerable on this side well before a time, whatever was believed of it."""

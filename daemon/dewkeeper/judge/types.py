@@ -184,15 +184,70 @@ class Calibration:
         return temperature_c + self.temperature_offset_c, min(100.0, max(0.0, humidity_percent))
 
 
+Quantity = Literal[
+    "drying_hours", "resting_hpa", "misting_hours", "room_share", "room_hours", "usual_peak_c", "heat_period_minutes", "heat_swing_c",
+    "probe_error_percent",
+]  # fmt: skip
+UNITS: Final[Mapping[Quantity, str]] = {
+    "drying_hours": "h",
+    "resting_hpa": "hPa",
+    "misting_hours": "h",
+    "room_share": "",
+    "room_hours": "h",
+    "usual_peak_c": "°C",
+    "heat_period_minutes": "min",
+    "heat_swing_c": "°C",
+    "probe_error_percent": "%RH",
+}
+
+
+LONGEST_FACT_SECONDS: Final = 60 * 86400
+"""No fact holds for longer: seasons, bedding and bowls change."""
+
+
+@dataclass(frozen=True, slots=True)
+class Fact:
+    """One quantity of an enclosure, with what it rests on; without a value it is withheld, and `why` says why.
+
+    drying_hours: in which what vapour is above its resting level (resting_hpa) falls to 1/e. misting_hours: in which half
+    of a misting's rise is gone. room_share: how many hPa the enclosure follows its room by, in the end, for each of the
+    room's; room_hours: until two thirds of that. usual_peak_c: what its heat reaches on most days. heat_period_minutes, heat_swing_c: the thermostat's cycle.
+    probe_error_percent: what its judged probe reads too much, from clean-outs with the lid off.
+
+    value: in `unit`; low, high: its 95 % interval. decays: undisturbed ones after wetting, of drying quantities; of
+    probe_error_percent the clean-outs. days: of readings it was learned from. until: UTC seconds, from which on it is too old.
+    """
+
+    quantity: Quantity
+    value: float | None = None
+    low: float | None = None
+    high: float | None = None
+    decays: int = 0
+    days: int = 0
+    until: int = 0
+    why: str = ""
+
+    @property
+    def unit(self) -> str:
+        """Return the unit of the value, as it is written."""
+        return UNITS[self.quantity]
+
+
 @dataclass(frozen=True, slots=True)
 class Learned:
-    """A dated fact insight found in history, for example `tau_seconds` of an enclosure."""
+    """All that insight knows of an enclosure; it takes the place of what was known before: what is not in it is withdrawn.
+
+    version: of the way of learning.
+    """
 
     time: int
     enclosure: str
-    name: str
-    value: float
-    uncertainty: float | None = None
+    facts: tuple[Fact, ...] = ()
+    version: int = 1
+
+    def fact(self, quantity: Quantity, at: int) -> Fact | None:
+        """Return a fact that holds at a time (UTC seconds), None for one that is withheld, too old or unknown."""
+        return next((f for f in self.facts if f.quantity == quantity and f.value is not None and at < f.until), None)
 
 
 @dataclass(frozen=True, slots=True)

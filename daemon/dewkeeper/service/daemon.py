@@ -43,6 +43,7 @@ from dewkeeper.service.parts import alive, situation, working
 from dewkeeper.service.recall import recall, recall_calibrations, recall_journal
 from dewkeeper.service.repairing import Repairing
 from dewkeeper.service.settings import digest, judge_settings, reason
+from dewkeeper.service.taught import Taught
 from dewkeeper.service.waking import Waking, earlier_doubt, found
 from dewkeeper.service.watch import Watch
 from dewkeeper.service.writer import Chore, Note, Submission, Writer
@@ -285,7 +286,15 @@ class Daemon:
             lambda: self.writer.calibrations,
         )  # fmt: skip
         desk = Desk(self.config, self.writer.submit, self.timeline.now)
-        handlers = {**self.commands.handlers(), **tools.handlers(), **desk.handlers(), "repair": self._repairing.handle}
+        taught = Taught(
+            [enclosure.name for enclosure in self.config.enclosure],
+            self.writer.submit,
+            self._store_note,
+            self.timeline.now,
+        )
+        handlers = {
+            **self.commands.handlers(), **tools.handlers(), **desk.handlers(), **taught.handlers(), "repair": self._repairing.handle,
+        }  # fmt: skip
         handlers["alive"] = self._signs_of_life
         return {verb: whole_text(handler) for verb, handler in handlers.items()}
 

@@ -14,6 +14,7 @@ from dewkeeper.judge.types import (
     Calibration,
     Command,
     Event,
+    Fact,
     Item,
     JournalEntry,
     Learned,
@@ -75,6 +76,11 @@ def as_calibration(described: Mapping[str, Any]) -> Calibration:
     """Return a calibration from its JSON values. Raises ValueError."""
     calibration: Calibration = _adapter(Calibration).validate_python(described)
     return calibration
+
+
+def as_facts(described: Sequence[Any]) -> tuple[Fact, ...]:
+    """Return learned facts from their JSON values. Raises ValueError."""
+    return tuple(_adapter(Fact).validate_python(one) for one in described)
 
 
 def unpack_event(text: str) -> Event:

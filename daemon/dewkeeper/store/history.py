@@ -16,7 +16,7 @@ from sqlalchemy.exc import DatabaseError
 
 from dewkeeper.judge.calibrating import Calibrations
 from dewkeeper.judge.in_force import InForce
-from dewkeeper.judge.types import Alarm, Event, Item, JournalEntry, Quality, Reading
+from dewkeeper.judge.types import LONGEST_FACT_SECONDS, Alarm, Event, Item, JournalEntry, Learned, Quality, Reading
 from dewkeeper.store import codec
 from dewkeeper.store.archive import all_rows, probe_rows
 from dewkeeper.store.arrival import arrivals, before, fetch, others
@@ -223,6 +223,17 @@ class History:
             gone = set() if replaced else self._remembered.replaced
         entries = codec.readable(codec.unpack_item, (("JournalEntry", data) for (data,) in rows))
         return [entry for entry in entries if isinstance(entry, JournalEntry) and entry.id not in gone]
+
+    def learned(self, at: int) -> Mapping[str, Learned]:
+        """Return by enclosure what insight had last said of it at a time (UTC seconds); nothing it says holds for two months."""
+        with self._read() as connection:
+            rows = connection.exec_driver_sql(
+                f"SELECT data, max(seq) FROM item WHERE kind = 'Learned' AND time > ? AND time <= ? "  # noqa: S608  our own words
+                f"GROUP BY {TEXT} ->> '$.enclosure'",
+                (at - LONGEST_FACT_SECONDS, at),
+            ).all()
+        found = codec.readable(codec.unpack_item, (("Learned", data) for data, _ in rows))
+        return {item.enclosure: item for item in found if isinstance(item, Learned)}
 
     def calibrations(self) -> Calibrations:
         """Return every calibration."""
