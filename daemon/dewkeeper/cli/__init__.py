@@ -10,9 +10,11 @@ import argparse
 import importlib
 import os
 import sys
-from collections.abc import Sequence
+import time
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
+from dewkeeper.cli.asking import answered
 from dewkeeper.cli.output import (
     BAD_USE,
     INTERRUPTED,
@@ -76,14 +78,17 @@ def _add_common(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -
         parser.add_argument("--format", choices=("table", "json"), default="table", help="for people or for programs")
 
 
-def main(argv: Sequence[str] | None = None) -> int:
-    """Run one command and return its exit code; what is wrong is said in words, never by a traceback."""
+def main(argv: Sequence[str] | None = None, clock: Callable[[], float] = time.time) -> int:
+    """Run one command and return its exit code; what is wrong is said in words, never by a traceback.
+
+    clock: UTC seconds; what is read is told as of then.
+    """
     speak_anywhere()
     # No plugin of another package takes part in reading a configuration, nor is one looked for in all that is installed.
     os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
     try:
         try:
-            return _run(list(sys.argv[1:] if argv is None else argv))
+            return _run(list(sys.argv[1:] if argv is None else argv), clock)
         finally:  # also behind a help text, which ends by SystemExit
             if sys.stdout is not None:
                 sys.stdout.flush()
@@ -99,10 +104,19 @@ def main(argv: Sequence[str] | None = None) -> int:
         return NOT_WELL
 
 
-def _run(given: list[str]) -> int:
+def parsed(given: Sequence[str], into: Arguments) -> Arguments:
+    """Return the arguments of a command line, put into what is given. Raises SystemExit, as argparse does."""
     first = next((word for word in given if not word.startswith("-")), None)
     known = {name for names in TOPICS.values() for name in names}
-    args = build_parser(first if first in known else None).parse_args(given, namespace=Arguments())
+    return build_parser(first if first in known else None).parse_args(given, namespace=into)
+
+
+def _run(given: list[str], clock: Callable[[], float]) -> int:
+    args = parsed(given, Arguments(clock=clock))
+    if args.reads:
+        told = answered(args, given)
+        if told is not None:
+            return told
     try:
         code: int = args.run(args)
     except BrokenPipeError:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import time
 
 from dewkeeper.cli.output import DONE, NOT_WELL, Arguments, emit, emit_json, known_enclosure, say
 from dewkeeper.cli.times import duration_seconds
@@ -24,7 +23,7 @@ def add_commands(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
         help="how far back (default 90d)",
     )
     parser.add_argument("--enclosure", help="only this enclosure")
-    parser.set_defaults(run=_changes)
+    parser.set_defaults(run=_changes, reads=True)
 
 
 def _changes(args: Arguments) -> int:
@@ -34,7 +33,7 @@ def _changes(args: Arguments) -> int:
     config = args.load_config()
     if not known_enclosure(config, args.enclosure):
         return NOT_WELL
-    wording, now = Wording.of(config.site), int(time.time())
+    wording, now = Wording.of(config.site), args.now()
     with History.open(config.storage.folder) as history:
         # A logged change is no alarm's event: it stands for itself.
         events = [e for e in history.events(now - args.span, args.enclosure) if e.kind == "system" and e.alarm == e.id]

@@ -8,7 +8,7 @@ import time
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
-from dewkeeper.cli.output import DONE, NOT_WELL, complain, emit, emit_json, known_enclosure, say, taken_in
+from dewkeeper.cli.output import DONE, NOT_WELL, Arguments, complain, emit, emit_json, known_enclosure, say, taken_in
 from dewkeeper.cli.times import duration_seconds, moment
 
 if TYPE_CHECKING:
@@ -43,7 +43,7 @@ def add_commands(commands: Commands[argparse.ArgumentParser]) -> None:
         help="how far back (default 31d)",
     )
     listing.add_argument("--replaced", action="store_true", help="show entries that were corrected too")
-    listing.set_defaults(run=_list)
+    listing.set_defaults(run=_list, reads=True)
 
     words = parts.add_parser("words", help="the words the journal knows")
     words.set_defaults(run=_words)
@@ -95,7 +95,7 @@ def _send(args: argparse.Namespace, request: dict[str, Any]) -> int:
     return taken_in(reply)
 
 
-def _list(args: argparse.Namespace) -> int:
+def _list(args: Arguments) -> int:
     from dewkeeper.judge.words import JOURNAL
     from dewkeeper.report.model import to_plain
     from dewkeeper.report.past import StoredPast
@@ -105,7 +105,7 @@ def _list(args: argparse.Namespace) -> int:
     if not known_enclosure(config, args.enclosure):
         return NOT_WELL
     wording = Wording.of(config.site)
-    since = int(time.time()) - args.seconds
+    since = args.now() - args.seconds
     with StoredPast.open(config) as past:
         entries = past.journal(since, replaced=args.replaced)
     entries = [entry for entry in entries if args.enclosure in (None, entry.enclosure)]

@@ -1,4 +1,4 @@
-"""`now`, `morning`, `history`, `alarms` and `animals`: they only read, and need no daemon.
+"""`now`, `morning`, `history`, `alarms` and `animals`: they only read, and need no daemon, though one may answer for them.
 
 Exit code 1 when what was asked about is not well: a reading that is not believed, a tub that needs a look, an alarm.
 """
@@ -6,11 +6,9 @@ Exit code 1 when what was asked about is not well: a reading that is not believe
 from __future__ import annotations
 
 import argparse
-import shutil
-import time
 from typing import TYPE_CHECKING
 
-from dewkeeper.cli.output import DONE, NOT_WELL, complain, emit, emit_json, say
+from dewkeeper.cli.output import DONE, NOT_WELL, Arguments, complain, emit, emit_json, say, terminal_width, transcript
 from dewkeeper.cli.times import duration_seconds
 from dewkeeper.errors import CommandRefused, DaemonDown
 
@@ -23,11 +21,11 @@ Commands = argparse._SubParsersAction  # argparse gives its type no public name
 def add_commands(commands: Commands[argparse.ArgumentParser]) -> None:
     """Add `now`, `morning`, `history`, `alarms` and `animals`."""
     now = commands.add_parser("now", help="the newest reading of every probe")
-    now.set_defaults(run=_now)
+    now.set_defaults(run=_now, reads=True)
 
     morning = commands.add_parser("morning", help="the night at a glance, worst enclosure first")
     morning.add_argument("--all", action="store_true", help="list the calm enclosures too")
-    morning.set_defaults(run=_morning)
+    morning.set_defaults(run=_morning, reads=True)
 
     history = commands.add_parser("history", help="humidity and temperature over time, drawn in the terminal")
     history.add_argument("enclosure", help="name of the enclosure, or of a probe")
@@ -35,24 +33,24 @@ def add_commands(commands: Commands[argparse.ArgumentParser]) -> None:
         "--for", dest="seconds", type=duration_seconds, metavar="DURATION", default="24h",
         help="how far back: 12h, 7d, 8w (default 24h)",
     )  # fmt: skip
-    history.set_defaults(run=_history)
+    history.set_defaults(run=_history, reads=True)
 
     alarms = commands.add_parser("alarms", help="alarms that stand: since when, why and what to do")
-    alarms.set_defaults(run=_alarms)
+    alarms.set_defaults(run=_alarms, reads=True)
 
     animals = commands.add_parser("animals", help="who lives where; with a name, where it lived and what was noted")
     animals.add_argument("name", nargs="?", help="name of an animal, as `journal add B4 moved_in NAME` gave it")
-    animals.set_defaults(run=_animals)
+    animals.set_defaults(run=_animals, reads=True)
 
 
-def _now(args: argparse.Namespace) -> int:
+def _now(args: Arguments) -> int:
     from dewkeeper.cli.glance import alarm_lines, silence_line
     from dewkeeper.report.now import now
     from dewkeeper.report.past import StoredPast
     from dewkeeper.report.wording import Wording, headline
 
     config: Config = args.load_config()
-    wording, at = Wording.of(config.site), int(time.time())
+    wording, at = Wording.of(config.site), args.now()
     with StoredPast.open(config) as past:
         glance = now(past, config, at)
     if args.format == "json":
@@ -109,6 +107,8 @@ def _alive(config: Config, silent_since: int | None) -> bool | None:
     """Return whether the daemon answers; asked only where nothing new is stored, for then it matters."""
     if silent_since is None:
         return None
+    if transcript.get() is not None:  # it is the daemon that writes this
+        return True
     from dewkeeper.service.client import request
 
     try:
@@ -120,7 +120,7 @@ def _alive(config: Config, silent_since: int | None) -> bool | None:
     return True
 
 
-def _morning(args: argparse.Namespace) -> int:
+def _morning(args: Arguments) -> int:
     from dewkeeper.cli.glance import morning_lines
     from dewkeeper.report.morning import morning
     from dewkeeper.report.past import StoredPast
@@ -128,18 +128,18 @@ def _morning(args: argparse.Namespace) -> int:
 
     config: Config = args.load_config()
     with StoredPast.open(config) as past:
-        glance = morning(past, config, int(time.time()))
+        glance = morning(past, config, args.now())
     if args.format == "json":
         emit_json(glance.to_json())
     else:
-        width = shutil.get_terminal_size().columns
+        width = terminal_width()
         alive = _alive(config, glance.silent_since)
         for line in morning_lines(glance, Wording.of(config.site), everything=args.all, width=width, alive=alive):
             say(line)
     return NOT_WELL if glance.needs_look or glance.general or glance.nothing_watched else DONE
 
 
-def _alarms(args: argparse.Namespace) -> int:
+def _alarms(args: Arguments) -> int:
     from dewkeeper.cli.glance import alarm_lines
     from dewkeeper.judge.words import STALE_SECONDS
     from dewkeeper.report.model import to_plain
@@ -149,7 +149,7 @@ def _alarms(args: argparse.Namespace) -> int:
     from dewkeeper.report.wording import STATE_WORDS, Wording
 
     config: Config = args.load_config()
-    wording, at = Wording.of(config.site), int(time.time())
+    wording, at = Wording.of(config.site), args.now()
     with StoredPast.open(config) as past:
         alarms = [standing(alarm) for alarm in past.standing() if alarm.state != "normal"]
         resting = past.in_force().resting(e.name for e in config.enclosure)
@@ -177,7 +177,7 @@ def _alarms(args: argparse.Namespace) -> int:
     return NOT_WELL if alarms else DONE
 
 
-def _history(args: argparse.Namespace) -> int:
+def _history(args: Arguments) -> int:
     from dewkeeper.cli.plot import plot
     from dewkeeper.report.enclosure import gaps_of, judged_probes
     from dewkeeper.report.model import to_plain
@@ -191,9 +191,9 @@ def _history(args: argparse.Namespace) -> int:
         known = ", ".join(e.name for e in config.enclosure)
         complain(f"no enclosure or probe {args.enclosure!r}; enclosures: {known}")
         return NOT_WELL
-    end, wording = int(time.time()), Wording.of(config.site)
+    end, wording = args.now(), Wording.of(config.site)
     start = end - args.seconds
-    width = max(40, min(shutil.get_terminal_size().columns - 10, 160))
+    width = max(40, min(terminal_width() - 10, 160))
     with StoredPast.open(config) as past:
         points = past.series(args.enclosure, start, end, width)
         in_force = past.in_force()
@@ -211,14 +211,14 @@ def _history(args: argparse.Namespace) -> int:
     return DONE
 
 
-def _animals(args: argparse.Namespace) -> int:
+def _animals(args: Arguments) -> int:
     from dewkeeper.judge.words import JOURNAL
     from dewkeeper.report.animals import animals, stays
     from dewkeeper.report.past import StoredPast
     from dewkeeper.report.wording import Wording
 
     config: Config = args.load_config()
-    wording, at = Wording.of(config.site), int(time.time())
+    wording, at = Wording.of(config.site), args.now()
     with StoredPast.open(config) as past:
         known = animals(past.journal(0))
         one = next((a for a in known if args.name is not None and a.name.casefold() == args.name.casefold()), None)

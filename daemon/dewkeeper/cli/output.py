@@ -1,4 +1,7 @@
-"""How commands speak: tables for people, JSON for programs, complaints on standard error."""
+"""How commands speak: tables for people, JSON for programs, complaints on standard error.
+
+What a command prints goes to the streams of its process, or into a `Transcript` where the daemon answers for it.
+"""
 
 from __future__ import annotations
 
@@ -7,7 +10,9 @@ import io
 import json
 import os
 import sys
+import time
 from collections.abc import Callable, Mapping, Sequence
+from contextvars import ContextVar
 from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -20,17 +25,58 @@ DONE, NOT_WELL, BAD_USE, INTERRUPTED = 0, 1, 2, 130
 the shells' convention of 128 + SIGINT."""
 
 
+OUT, ERROR = 1, 2
+"""The two streams, by the numbers of their descriptors."""
+
+LONGEST_TRANSCRIPT = 150_000
+"""Characters; each takes six bytes of a reply at most, and a reply a megabyte."""
+
+
+class TranscriptTooLong(ValueError):
+    """A command says more than a reply of the daemon holds."""
+
+
+class Transcript:
+    """What a command says, written down in its order. width: columns of the reader's terminal. utf8: whether it is UTF-8."""
+
+    def __init__(self, *, width: int, utf8: bool) -> None:
+        self.width = width
+        self.utf8 = utf8
+        self.said: list[tuple[int, str]] = []
+        self._length = 0
+
+    def write(self, stream: int, text: str) -> None:
+        """Add a line. Raises TranscriptTooLong."""
+        self._length += len(text)
+        if self._length > LONGEST_TRANSCRIPT:
+            raise TranscriptTooLong(f"more than {LONGEST_TRANSCRIPT} characters")
+        self.said.append((stream, text))
+
+
+transcript: ContextVar[Transcript | None] = ContextVar("transcript", default=None)
+"""Where the command of this thread speaks; None: to the streams of the process."""
+
+
 class Arguments(argparse.Namespace):
-    """Parsed arguments, with the two things every command may want."""
+    """Parsed arguments, with what every command may want.
+
+    reads: whether the command only reads, so that a running daemon may answer it. clock: UTC seconds.
+    """
 
     config: Path
     format: str
+    reads: bool = False
+    clock: Callable[[], float] = time.time
 
     def load_config(self) -> Config:
         """Return the configuration named by `--config`. Raises ConfigError."""
         from dewkeeper_config import load  # pydantic and its models: a third of a second on a Pi
 
         return load(self.config)
+
+    def now(self) -> int:
+        """Return the UTC second as of which the command answers."""
+        return int(self.clock())
 
 
 def late(module: str, name: str) -> Callable[[argparse.Namespace], int]:
@@ -60,12 +106,17 @@ def give_up_output() -> None:
 
 def say(text: str = "") -> None:
     """Print a line for the person."""
-    print(text)
+    if (written := transcript.get()) is not None:
+        written.write(OUT, text)
+    else:
+        print(text)
 
 
 def complain(text: str) -> None:
     """Print what is wrong, and what to do, on standard error."""
-    if sys.stderr is not None:  # closed by `2>&-`; print() would then take standard output
+    if (written := transcript.get()) is not None:
+        written.write(ERROR, text)
+    elif sys.stderr is not None:  # closed by `2>&-`; print() would then take standard output
         print(text, file=sys.stderr)
 
 
@@ -93,13 +144,28 @@ def known_enclosure(config: Config, name: str | None) -> bool:
 
 def emit_json(value: object) -> None:
     """Print one JSON document."""
-    print(as_json(value, indent=2))
+    say(as_json(value, indent=2))
 
 
 def as_json(value: object, indent: int | None = None) -> str:
     """Return a JSON document; where the output is not UTF-8, letters beyond ASCII are escaped, so that none is lost."""
-    utf8 = (getattr(sys.stdout, "encoding", None) or "").lower().replace("-", "") == "utf8"
-    return json.dumps(value, ensure_ascii=not utf8, indent=indent, default=str)
+    return json.dumps(value, ensure_ascii=not speaks_utf8(), indent=indent, default=str)
+
+
+def speaks_utf8() -> bool:
+    """Return whether the output is UTF-8."""
+    if (written := transcript.get()) is not None:
+        return written.utf8
+    return (getattr(sys.stdout, "encoding", None) or "").lower().replace("-", "") == "utf8"
+
+
+def terminal_width() -> int:
+    """Return the columns of the terminal."""
+    if (written := transcript.get()) is not None:
+        return written.width
+    import shutil  # with every compression there is
+
+    return shutil.get_terminal_size().columns
 
 
 def emit(args: argparse.Namespace, rows: Sequence[Mapping[str, object]], columns: Mapping[str, str]) -> None:

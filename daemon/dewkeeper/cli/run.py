@@ -3,9 +3,16 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from dewkeeper.cli.output import DONE, NOT_WELL, Arguments, emit_json, say
+
+if TYPE_CHECKING:
+    from dewkeeper.service.commands import Handler
+    from dewkeeper_config.errors import Problem
+    from dewkeeper_config.models import Config
 
 Commands = argparse._SubParsersAction  # argparse gives its type no public name
 
@@ -44,12 +51,26 @@ def _run(args: argparse.Namespace) -> int:
     daemon = Daemon(
         config, problems=problems, recheck=lambda: load_or_last_good(args.config, args.state)[1],
         synchronised=synchronised, boot=boot_id(),
+        answers=_answers(config, problems, args.state),
     )  # fmt: skip
     daemon.start()
     while not end.wait(3600):
         pass
     daemon.stop()
     return DONE
+
+
+def _answers(config: Config, problems: Sequence[Problem], state: Path | None) -> Mapping[str, Handler]:
+    """Return how the daemon answers commands that only read: not at all where it cannot tell which file it runs by."""
+    from dewkeeper.cli.answers import answers
+    from dewkeeper_config.last_good import COPY, last_good
+
+    if any(problem.key == COPY for problem in problems):
+        return {}
+    try:
+        return answers(config, last_good(config, state))
+    except OSError:
+        return {}
 
 
 def _selftest(args: Arguments) -> int:

@@ -32,11 +32,18 @@ class ControlSocket:
 
     A request is `{"do": verb, ...}`; the reply is the handler's mapping, or `{"refused": why}`. The name of the
     person is the peer's login name unless the request names one.
+
+    aside: handlers that may take a while. One at a time runs, in a thread of its own, so that nobody who acknowledges an
+    alarm waits for one who looks at a year; while it runs others are refused.
     """
 
-    def __init__(self, folder: Path, handlers: Mapping[str, Handler]) -> None:
+    def __init__(
+        self, folder: Path, handlers: Mapping[str, Handler], aside: Mapping[str, Handler] | None = None
+    ) -> None:
         self._path = folder / SOCKET_NAME
         self._handlers = handlers
+        self._aside = aside or {}
+        self._answering: threading.Thread | None = None
         self._stopped = threading.Event()
         self._socket: socket.socket | None = None
         self.thread = threading.Thread(target=self._run, name="control", daemon=True)
@@ -66,6 +73,8 @@ class ControlSocket:
         with contextlib.suppress(OSError):
             self._socket.shutdown(socket.SHUT_RDWR)  # wakes accept() at once
         self.thread.join(5.0)
+        if self._answering is not None:
+            self._answering.join(5.0)
         self._socket.close()
         with contextlib.suppress(OSError):
             self._path.unlink()
@@ -89,21 +98,37 @@ class ControlSocket:
     def _serve(self, connection: socket.socket) -> None:
         connection.settimeout(_CONNECTION_SECONDS)
         try:
-            reply = self._answer(_line(connection), _login_name(connection))
-            connection.sendall(json.dumps(reply, default=str).encode())
+            message = _message(_line(connection))
+        except CommandRefused as error:
+            _send(connection, {"refused": str(error)})
+            return
         except OSError as error:
             log.debug("control: %s", error)
-
-    def _answer(self, line: bytes, login: str) -> Mapping[str, Any]:
-        try:
-            message = _message(line)
-        except CommandRefused as error:
-            return {"refused": str(error)}
+            return
         verb = message.get("do")
+        if not isinstance(verb, str) or verb not in self._aside:
+            _send(connection, self._answer(verb, message, _login_name(connection)))
+        elif self._answering is not None and self._answering.is_alive():
+            _send(connection, {"refused": "busy"})
+        else:
+            self._answering = threading.Thread(
+                target=self._answer_aside, args=(connection.dup(), verb, message), name="answer", daemon=True
+            )
+            self._answering.start()
+
+    def _answer_aside(self, connection: socket.socket, verb: str, message: dict[str, Any]) -> None:
+        with connection:
+            connection.settimeout(_CONNECTION_SECONDS)
+            _send(connection, self._carry_out(verb, self._aside[verb], message))
+
+    def _answer(self, verb: object, message: dict[str, Any], login: str) -> Mapping[str, Any]:
         handler = self._handlers.get(verb) if isinstance(verb, str) else None
         if handler is None:
             return {"refused": f"unknown request {verb!r:.60}; known: {', '.join(sorted(self._handlers))}"}
         message.setdefault("who", login)
+        return self._carry_out(str(verb), handler, message)
+
+    def _carry_out(self, verb: str, handler: Handler, message: dict[str, Any]) -> Mapping[str, Any]:
         try:
             return handler(message)
         except CommandRefused as error:
@@ -111,6 +136,13 @@ class ControlSocket:
         except Exception as error:
             log.exception("control: %s failed", verb)
             return {"refused": f"{verb} failed: {error}"}
+
+
+def _send(connection: socket.socket, reply: Mapping[str, Any]) -> None:
+    try:
+        connection.sendall(json.dumps(reply, default=str).encode())
+    except OSError as error:
+        log.debug("control: %s", error)
 
 
 def _answers(path: Path) -> bool:

@@ -73,6 +73,7 @@ class Daemon:
     configuration file was refused, when the last good copy is in force, or why there is no copy of it. recheck: looks
     again; asked while there is no copy, for a full disk may have room again. synchronised:
     whether a time service has set the clock, None when nothing says so. boot: what tells this boot from others.
+    answers: requests that only read and may take a while, by verb.
     """
 
     def __init__(
@@ -84,6 +85,7 @@ class Daemon:
         recheck: Callable[[], Sequence[Problem]] = tuple,
         synchronised: Callable[[], bool | None] = lambda: None,
         boot: str = "",
+        answers: Mapping[str, Handler] | None = None,
     ) -> None:
         self.config = config
         self.clock: Clock = clock or SystemClock()
@@ -93,6 +95,7 @@ class Daemon:
         self._recheck = recheck
         self._synchronised = synchronised
         self._boot = boot
+        self._answers = answers or {}
         self._zone = ZoneInfo(config.site.timezone)
         self._folder = config.storage.folder
         self._stopping = threading.Event()
@@ -206,7 +209,7 @@ class Daemon:
         )
         self._dispatching.start()
         self.sampler.start()
-        self._control: ControlSocket | None = ControlSocket(self._folder, self._handlers())
+        self._control: ControlSocket | None = ControlSocket(self._folder, self._handlers(), self._answers)
         try:
             self._control.start()
         except OSError as error:

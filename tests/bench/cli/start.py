@@ -1,11 +1,14 @@
 """What commands cost to start: processor time against a bare Python (`python -c pass`) in the same run.
 
 Run from the top: `PYTHONPATH=. python tests/bench/cli/start.py [ROUNDS]`. Two days of twelve probes are stored first. Each command
-runs ROUNDS times (default 5), by turns with the others, and the least counts: what else runs on the machine only adds.
+runs ROUNDS times (default 5), by turns with the others, and the least counts: what else runs on the machine only adds. What
+reads is measured twice: for itself, and beside a running daemon that answers it; what the answer costs the daemon is given
+with it, the mean of all rounds.
 """
 
 from __future__ import annotations
 
+import os
 import resource
 import subprocess
 import sys
@@ -20,10 +23,13 @@ from dewkeeper.store.records import Batch
 from dewkeeper_config import load
 
 PROBES = 12
+BARE = "python -c pass"
+OURS = [sys.executable, "-m", "dewkeeper"]
 READING = (["now"], ["morning"], ["history", "B1"], ["alarms"], ["journal", "list"])
 HELP = (["--help"], ["now", "--help"], ["journal", "--help"], ["probes", "--help"], ["replay", "--help"])
 HEAD = """
 storage = {{ folder = "{folder}/state", ballast_mb = 0 }}
+web = {{ enabled = false }}
 [[rack]]
 name = "R"
 [[channel]]
@@ -63,22 +69,53 @@ def _seconds(command: list[str]) -> float:
     return after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
 
 
+def _least(commands: dict[str, list[str]], rounds: int) -> dict[str, float]:
+    least = dict.fromkeys(commands, float("inf"))
+    for _ in range(rounds):
+        for words, command in commands.items():
+            least[words] = min(least[words], _seconds(command))
+    return least
+
+
+def _answered(commands: dict[str, list[str]], config: list[str], rounds: int) -> dict[str, tuple[float, float]]:
+    """Return what commands cost beside a running daemon, and what they cost the daemon: seconds of processor time."""
+    daemon = subprocess.Popen([*OURS, "run", *config], stderr=subprocess.DEVNULL)
+    try:
+        while not list(Path(config[1]).parent.glob("state/control.sock")):
+            time.sleep(0.2)
+        found = {}
+        for words, command in commands.items():
+            _seconds(command)  # the first one has the daemon import what it needs
+            before = _spent(daemon.pid)
+            least = min(_seconds(command) for _ in range(rounds))
+            found[words] = least, (_spent(daemon.pid) - before) / rounds
+        return found
+    finally:
+        daemon.terminate()
+        daemon.wait(30)
+
+
+def _spent(pid: int) -> float:
+    fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+
+
 def main() -> None:
     """Print milliseconds and ratios."""
     rounds = int(sys.argv[1]) if len(sys.argv) > 1 else 5
     with tempfile.TemporaryDirectory() as name:
         config = ["--config", str(_fill(Path(name)))]
-        ours = [sys.executable, "-m", "dewkeeper"]
-        commands = {"python -c pass": [sys.executable, "-c", "pass"]}
-        commands |= {" ".join(words): [*ours, *words] for words in HELP}
-        commands |= {" ".join(words): [*ours, *words, *config] for words in READING}
-        least = dict.fromkeys(commands, float("inf"))
-        for _ in range(rounds):
-            for words, command in commands.items():
-                least[words] = min(least[words], _seconds(command))
-    bare = least["python -c pass"]
+        helps = {" ".join(words): [*OURS, *words] for words in HELP}
+        reading = {" ".join(words): [*OURS, *words, *config] for words in READING}
+        least = _least({BARE: [sys.executable, "-c", "pass"], **helps, **reading}, rounds)
+        answered = _answered(reading, config, rounds)
+    bare = least[BARE]
     for words, seconds in least.items():
         print(f"{words:20} {seconds * 1000:6.0f} ms {seconds / bare:6.1f} times a bare Python")
+    for words, (seconds, daemon) in answered.items():
+        print(
+            f"{words:20} {seconds * 1000:6.0f} ms {seconds / bare:6.1f} times, answered; the daemon {daemon * 1000:.0f} ms"
+        )
 
 
 if __name__ == "__main__":
