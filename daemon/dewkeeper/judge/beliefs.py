@@ -13,6 +13,7 @@ from typing import Final, Literal
 
 from dewkeeper.judge.limits import Doubtable
 from dewkeeper.judge.state import State, Watch
+from dewkeeper.judge.types import Kind
 
 Quantity = Literal["humidity", "temperature"]
 BOTH: Final = frozenset[Quantity]({"humidity", "temperature"})
@@ -101,7 +102,7 @@ def rare(state: State, watch: Watch) -> bool:
     return bool(watch.rubbish) and watch.rubbish[-1] - watch.rubbish[0] > 2 * (len(watch.rubbish) - 1) * state.poll
 
 
-def belief(state: State, watch: Watch, kind: str, now: int) -> Belief | None:
+def belief(state: State, watch: Watch, kind: Kind, now: int) -> Belief | None:
     """Return what is believed of a probe because of a fault it is in; None where the fault takes nothing away."""
     if kind == "gross_range" and rare(state, watch):
         return None
@@ -111,7 +112,7 @@ def belief(state: State, watch: Watch, kind: str, now: int) -> Belief | None:
     return INFERRED.get(kind)
 
 
-def beliefs(state: State, watch: Watch, now: int) -> list[tuple[str, Belief]]:
+def beliefs(state: State, watch: Watch, now: int) -> list[tuple[Kind, Belief]]:
     """Return (fault, what is believed of it) of a probe: all that take something away."""
     found = ((kind, belief(state, watch, kind, now)) for kind in sorted(watch.faults))
     return [(kind, held) for kind, held in found if held is not None]

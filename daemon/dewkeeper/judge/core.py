@@ -167,16 +167,8 @@ class Judge:
 
     def _take(self, item: Item) -> None:
         state = self._state
-        if isinstance(item, Rebase) and item.step_seconds == 0:
-            state.begun = max(state.now, item.time - state.shift)
-            unpolled = state.begun - state.now
-            for watch in state.watches.values():
-                if "missing" not in watch.faults:  # that nobody polled it is no silence of the probe
-                    watch.live += unpolled
-        elif isinstance(item, Rebase):
-            since = state.now if item.dates_since is None else item.dates_since - state.shift
-            state.book.step(min(since, state.now), item.step_seconds)
-            state.shift += item.step_seconds
+        if isinstance(item, Rebase):
+            self._step_clock(item)
         at = item.entered if isinstance(item, JournalEntry) and item.entered is not None else item.time
         now = at - state.shift
         if now > state.now:
@@ -201,6 +193,19 @@ class Judge:
                 recalibrate(state, item, now)
             case _:
                 pass
+
+    def _step_clock(self, item: Rebase) -> None:
+        state = self._state
+        if item.step_seconds == 0:
+            state.begun = max(state.now, item.time - state.shift)
+            unpolled = state.begun - state.now
+            for watch in state.watches.values():
+                if "missing" not in watch.faults:  # that nobody polled it is no silence of the probe
+                    watch.live += unpolled
+            return
+        since = state.now if item.dates_since is None else item.dates_since - state.shift
+        state.book.step(min(since, state.now), item.step_seconds)
+        state.shift += item.step_seconds
 
     def _report(self, item: SystemReport, now: int) -> None:
         if item.part:

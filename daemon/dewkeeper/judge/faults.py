@@ -167,7 +167,7 @@ def let_go(state: State, watch: Watch, now: int, why: str) -> None:
 def retire(state: State, watch: Watch, now: int) -> None:
     """Believe nothing of a probe from now on: what stood because of it is over, it is neither read nor missed."""
     for kind in list(watch.faults):
-        end_fault(state, watch, kind, now)  # type: ignore[arg-type]
+        end_fault(state, watch, kind, now)
     for side in watch.sides:
         side.end()
     let_go(state, watch, now, "the probe was retired")
@@ -185,7 +185,7 @@ def recover(state: State, watch: Watch, now: int, traces: frozenset[str] | set[s
         elif spell[1] < 0:
             spell[1] = now
         elif now - spell[1] >= _recovery(state, watch, kind):
-            end_fault(state, watch, kind, now)  # type: ignore[arg-type]
+            end_fault(state, watch, kind, now)
 
 
 def _recovery(state: State, watch: Watch, kind: str) -> int:

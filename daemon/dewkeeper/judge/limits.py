@@ -137,20 +137,7 @@ class Run:
             self.beyond += seconds
             self.dose += (self.limit - value) * seconds
         if self.active:
-            if (
-                value >= self.limit + self.deadband
-                and slow >= self.limit
-                and not (self.carried and self._held(slow, cycles))
-            ):
-                self.back = 0.0 if self.back < 0 else self.back + seconds
-                if self.back >= self.off_now:
-                    self.active = False
-                    self.seconds = self.back = -1.0
-                    self.cleared = now
-                    return -1
-            else:
-                self.back = -1.0
-            return 0
+            return self._return(value, slow, seconds, now, cycles)
         if value < self.limit:
             if self.seconds < 0:
                 self._begin(now)
@@ -164,19 +151,37 @@ class Run:
                 self.activate(now)
                 return 1
         elif self.seconds >= 0:
-            if self.plain or slow >= self.limit + self.slack:
-                if self._held(slow, cycles):
-                    self.carried = True
-                    self.seconds += seconds
-                else:
-                    self.seconds = -1.0
-            elif value >= self.limit + self.deadband:
-                self.calm = 0.0 if self.calm < 0 else self.calm + seconds
-                self.seconds = -1.0 if self.calm > _CALM_SECONDS else self.seconds + seconds
-            else:
-                self.calm = -1.0
-                self.seconds += seconds
+            self._inside(value, slow, seconds, cycles)
         return 0
+
+    def _return(self, value: float, slow: float, seconds: float, now: int, cycles: Cycles | None) -> int:
+        """Take a reading of what is an alarm already; return -1 when it has been back for its off-delay."""
+        far = value >= self.limit + self.deadband and slow >= self.limit
+        if not far or (self.carried and self._held(slow, cycles)):
+            self.back = -1.0
+            return 0
+        self.back = 0.0 if self.back < 0 else self.back + seconds
+        if self.back < self.off_now:
+            return 0
+        self.active = False
+        self.seconds = self.back = -1.0
+        self.cleared = now
+        return -1
+
+    def _inside(self, value: float, slow: float, seconds: float, cycles: Cycles | None) -> None:
+        """Take a reading inside the limit while the on-delay runs: is it a return, or a thermostat's?"""
+        if self.plain or slow >= self.limit + self.slack:
+            if self._held(slow, cycles):
+                self.carried = True
+                self.seconds += seconds
+            else:
+                self.seconds = -1.0
+        elif value >= self.limit + self.deadband:
+            self.calm = 0.0 if self.calm < 0 else self.calm + seconds
+            self.seconds = -1.0 if self.calm > _CALM_SECONDS else self.seconds + seconds
+        else:
+            self.calm = -1.0
+            self.seconds += seconds
 
     def _begin(self, now: int) -> None:
         """The first reading beyond came."""

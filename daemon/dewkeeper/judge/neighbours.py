@@ -17,6 +17,7 @@ from dewkeeper.judge.faults import start_fault
 from dewkeeper.judge.signs import reads_room, room_of
 from dewkeeper.judge.state import NEVER_JUMPED, State, Watch
 from dewkeeper.judge.swaps import LONGEST_SECONDS, look_for_swaps
+from dewkeeper.judge.types import Kind
 from dewkeeper.judge.words import JOURNAL
 
 COMPARED: Final = frozenset({"displaced", "impossible", "swapped"})
@@ -129,7 +130,7 @@ def _room_still_wrong(state: State, room: Watch, e: float) -> bool:
     return below > 0 and e > room.jumped_from + MARGIN_HPA
 
 
-def still_apart(state: State, watch: Watch, now: int, t: float, h: float, kind: str) -> bool:
+def still_apart(state: State, watch: Watch, now: int, t: float, h: float, kind: Kind) -> bool:
     """Return whether a reading still shows a fault found by comparison; without the room it is not ended."""
     room = room_of(state, watch, now)
     if kind == "swapped":

@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import uuid
 from bisect import insort
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Mapping
+from typing import Final
 
 from dewkeeper.judge.book import Key
 from dewkeeper.judge.changes import changes, limits_difference
 from dewkeeper.judge.faults import end_fault, let_go, missing_after, retire
+from dewkeeper.judge.lifecycle import Life
 from dewkeeper.judge.limits import DOUBT_SECONDS, sides_for
 from dewkeeper.judge.stages import MOVES, STAGE_WORDS, StageDeed, neighbours, stage_deed, stages_at
 from dewkeeper.judge.state import BEFORE_SECONDS, NEVER, State, Tub, Watch
-from dewkeeper.judge.types import FAIL, Command, Event, Exclusion, JournalEntry, Kind, Settings
+from dewkeeper.judge.types import FAIL, Command, Event, Exclusion, JournalEntry, Kind, ProbeFacts, Settings
 from dewkeeper.judge.words import (
     DAY,
     JOURNAL,
@@ -47,26 +49,9 @@ def settle(state: State, settings: Settings, now: int) -> None:
         for place, changed in changes(old, settings):
             log(state, now, place, settings.who, settings.why, changed)
     for name in [n for n in state.watches if n not in settings.probes]:
-        watch = state.watches.pop(name)
-        for kind in list(watch.faults):
-            end_fault(state, watch, kind, now)  # type: ignore[arg-type]
-        let_go(state, watch, now, _ELSEWHERE)
-    for name, facts in settings.probes.items():
-        known = state.watches.get(name)
-        if known is None:
-            known = state.watches[name] = Watch(facts, now)
-            state.set_timer(now + missing_after(state), "missing", name)
-        elif (known.enclosure, known.role, known.room) != (
-            facts.enclosure,
-            facts.role,
-            facts.room or "",
-        ):
-            for kind in list(known.faults):
-                end_fault(state, known, kind, now)  # type: ignore[arg-type]
-            let_go(state, known, now, _ELSEWHERE)
-            state.watches[name] = known = Watch(facts, now)
-        else:
-            known.adopt(facts)
+        _gone(state, state.watches.pop(name), now)
+    for facts in settings.probes.values():
+        _settle_probe(state, facts, now)
     state.rooms = {facts.room or "": name for name, facts in settings.probes.items() if facts.role == "room"}
     for name in settings.enclosures:
         state.tubs.setdefault(name, Tub(name))
@@ -76,6 +61,26 @@ def settle(state: State, settings: Settings, now: int) -> None:
             state.book.clear(key, now, why="the enclosure is no longer configured")
     for tub in state.tubs.values():
         apply_limits(state, tub, now)
+
+
+def _settle_probe(state: State, facts: ProbeFacts, now: int) -> None:
+    """Take what the configuration says of one probe; one that hangs elsewhere now begins anew."""
+    known = state.watches.get(facts.name)
+    if known is None:
+        state.watches[facts.name] = Watch(facts, now)
+        state.set_timer(now + missing_after(state), "missing", facts.name)
+    elif (known.enclosure, known.role, known.room) != (facts.enclosure, facts.role, facts.room or ""):
+        _gone(state, known, now)
+        state.watches[facts.name] = Watch(facts, now)
+    else:
+        known.adopt(facts)
+
+
+def _gone(state: State, watch: Watch, now: int) -> None:
+    """A probe is no longer here: nothing stands because of it."""
+    for kind in list(watch.faults):
+        end_fault(state, watch, kind, now)
+    let_go(state, watch, now, _ELSEWHERE)
 
 
 def limits_now(state: State, tub: Tub) -> Limits:
@@ -205,76 +210,119 @@ def _hush(state: State, keys: list[Key], until: int, now: int) -> None:
 
 def obey(state: State, command: Command, now: int) -> None:
     """Carry out a command; one that names nothing known is ignored."""
-    book = state.book
-    until = None if command.until is None else command.until - state.shift
+    does = _VERBS.get(command.verb)
+    if does is not None:
+        does(state, command, now)
+
+
+def _of(state: State, alarm: str | None) -> list[tuple[Key, Life]]:
+    return [(key, life) for key, life in state.book.lives.items() if life.id == alarm]
+
+
+def _end(state: State, command: Command, now: int, *, usual: int, longest: int | None = None) -> int:
+    """Return when what a command begins ends, elapsed seconds."""
+    end = now + usual if command.until is None else command.until - state.shift
+    return end if longest is None else min(end, now + longest)
+
+
+def _acknowledge(state: State, command: Command, now: int) -> None:
+    state.book.acknowledge(command.alarm or "", now, command.who, command.why)
+    for key, life in _of(state, command.alarm):
+        if life.state == "acknowledged":
+            state.set_timer(now + realarm_seconds(state, life.enclosure), "realarm", f"{key[0]}\x1f{key[1]}")
+
+
+def _shelve(state: State, command: Command, now: int) -> None:
+    end = _end(state, command, now, usual=3600, longest=LONGEST_SHELF_SECONDS)
+    for key, life in _of(state, command.alarm):
+        if life.stands and end > now:
+            state.book.shelf[key] = end
+            state.set_timer(end, "shelf", f"{key[0]}\x1f{key[1]}")
+            state.book.withhold([key], now, command.who, command.why)
+
+
+def _unshelve(state: State, command: Command, now: int) -> None:
+    for key, _ in _of(state, command.alarm):
+        if state.book.shelf.pop(key, None) is not None:
+            state.book.release([key], now, command.who, command.why)
+
+
+def _out_of_service(state: State, command: Command, now: int) -> None:
+    book, place = state.book, command.enclosure or ""
+    if place not in state.tubs:
+        return
+    end = _end(state, command, now, usual=REVIEW_SECONDS)
+    end = end if end > now else now + REVIEW_SECONDS
+    book.removed[place] = end
+    state.set_timer(end, "review", place)
+    book.withhold([k for k in book.lives if k[0] == place], now, command.who, command.why)
+    detail: dict[str, str | float | int] = {"out of service": "until in_service", "review": book.wall(end)}
+    log(state, now, place, command.who, command.why, detail)
+
+
+def _in_service(state: State, command: Command, now: int) -> None:
+    book, place = state.book, command.enclosure or ""
+    if place not in book.removed:
+        return
+    del book.removed[place]
+    book.clear((f"review:{place}", "system"), now)
+    book.release([k for k in book.lives if k[0] == place], now, command.who, command.why)
+    log(state, now, place, command.who, command.why, {"in service": "again"})
+
+
+def _suppress(state: State, command: Command, now: int) -> None:
     place = command.enclosure or ""
-    match command.verb:
-        case "acknowledge":
-            book.acknowledge(command.alarm or "", now, command.who, command.why)
-            for key, life in book.lives.items():
-                if life.id == command.alarm and life.state == "acknowledged":
-                    state.set_timer(
-                        now + realarm_seconds(state, life.enclosure),
-                        "realarm",
-                        f"{key[0]}\x1f{key[1]}",
-                    )
-        case "shelve":
-            end = min(until if until is not None else now + 3600, now + LONGEST_SHELF_SECONDS)
-            for key, life in list(book.lives.items()):
-                if life.id == command.alarm and life.stands and end > now:
-                    book.shelf[key] = end
-                    state.set_timer(end, "shelf", f"{key[0]}\x1f{key[1]}")
-                    book.withhold([key], now, command.who, command.why)
-        case "unshelve":
-            for key, life in list(book.lives.items()):
-                if life.id == command.alarm and book.shelf.pop(key, None) is not None:
-                    book.release([key], now, command.who, command.why)
-        case "out_of_service" if place in state.tubs:
-            end = until if until is not None and until > now else now + REVIEW_SECONDS
-            book.removed[place] = end
-            state.set_timer(end, "review", place)
-            book.withhold([k for k in book.lives if k[0] == place], now, command.who, command.why)
-            log(
-                state,
-                now,
-                place,
-                command.who,
-                command.why,
-                {"out of service": "until in_service", "review": book.wall(end)},
-            )
-        case "in_service" if place in book.removed:
-            del book.removed[place]
-            book.clear((f"review:{place}", "system"), now)
-            book.release([k for k in book.lives if k[0] == place], now, command.who, command.why)
-            log(state, now, place, command.who, command.why, {"in service": "again"})
-        case "suppress" if place in state.tubs:
-            end = min(until if until is not None else now + 3600, now + LONGEST_SUPPRESSION_SECONDS)
-            keys = [(place, kind) for kind in KINDS if kind not in NEVER_SUPPRESSED and command.kind in (None, kind)]
-            _hush(state, keys, end, now)
-            book.withhold(keys, now, command.who, command.why)
-        case "unsuppress" if place in state.tubs:
-            ended = [k for k in book.quiet if k[0] == place and command.kind in (None, k[1])]
-            for key in ended:
-                del book.quiet[key]
-            book.release(ended, now, command.who, command.why)
-        case "retire" if command.probe in state.watches:
-            retire(state, state.watches[command.probe], now)
-            log(
-                state, now, state.watches[command.probe].enclosure, command.who, command.why, {"retired": command.probe}
-            )
-        case "accept" if command.probe in state.watches:
-            watch = state.watches[command.probe]
-            if watch.retired != NEVER:
-                watch.retired, watch.live = NEVER, now
-            log(state, now, watch.enclosure, command.who, command.why, {"sensor accepted for": command.probe})
-        case "exclude" if command.probe in state.watches:
-            since = min(command.time, book.wall(now))
-            state.exclusions.append(Exclusion(str(command.probe), since, book.wall(now), ("excluded",), FAIL))
-            for side in state.watches[str(command.probe)].sides:
-                for run in (*side.runs(), *([side.read] if side.read is not None else [])):
-                    run.restart()
-        case _:
-            pass
+    if place not in state.tubs:
+        return
+    end = _end(state, command, now, usual=3600, longest=LONGEST_SUPPRESSION_SECONDS)
+    keys = [(place, kind) for kind in KINDS if kind not in NEVER_SUPPRESSED and command.kind in (None, kind)]
+    _hush(state, keys, end, now)
+    state.book.withhold(keys, now, command.who, command.why)
+
+
+def _unsuppress(state: State, command: Command, now: int) -> None:
+    place = command.enclosure or ""
+    if place not in state.tubs:
+        return
+    ended = [k for k in state.book.quiet if k[0] == place and command.kind in (None, k[1])]
+    for key in ended:
+        del state.book.quiet[key]
+    state.book.release(ended, now, command.who, command.why)
+
+
+def _retire(state: State, command: Command, now: int) -> None:
+    watch = state.watches.get(command.probe or "")
+    if watch is not None:
+        retire(state, watch, now)
+        log(state, now, watch.enclosure, command.who, command.why, {"retired": watch.name})
+
+
+def _accept(state: State, command: Command, now: int) -> None:
+    watch = state.watches.get(command.probe or "")
+    if watch is None:
+        return
+    if watch.retired != NEVER:
+        watch.retired, watch.live = NEVER, now
+    log(state, now, watch.enclosure, command.who, command.why, {"sensor accepted for": watch.name})
+
+
+def _exclude(state: State, command: Command, now: int) -> None:
+    watch = state.watches.get(command.probe or "")
+    if watch is None:
+        return
+    wall = state.book.wall(now)
+    state.exclusions.append(Exclusion(watch.name, min(command.time, wall), wall, ("excluded",), FAIL))
+    for side in watch.sides:
+        for run in (*side.runs(), *([side.read] if side.read is not None else [])):
+            run.restart()
+
+
+_VERBS: Final[Mapping[str, Callable[[State, Command, int], None]]] = {
+    "acknowledge": _acknowledge, "shelve": _shelve, "unshelve": _unshelve, "out_of_service": _out_of_service,
+    "in_service": _in_service, "suppress": _suppress, "unsuppress": _unsuppress, "retire": _retire, "accept": _accept,
+    "exclude": _exclude,
+}  # fmt: skip
+"""`away` and `back` are the planner's."""
 
 
 def realarm_seconds(state: State, enclosure: str | None) -> int:

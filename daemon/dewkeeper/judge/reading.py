@@ -338,7 +338,7 @@ def _coolest_film(t: float, e: float) -> float:
 
 def _lasting(state: State, watch: Watch, now: int, t: float, h: float) -> set[str]:
     """Return the faults found by comparison that this reading does not end."""
-    lasting = set()
+    lasting: set[str] = set()
     for kind in watch.faults:
         if kind == "sensor_heater":
             hot = watch.heater_from and t > watch.heater_from + 1.0

@@ -158,20 +158,25 @@ def _opening(state: State, watch: Watch, room: Watch | None, now: int) -> None:
         unhush(state, watch.place, "dry", watch.opened + OPENING_DRY_SECONDS)
     if now - watch.opened < RESTORE_SECONDS or watch.faults or watch.t > min(watch.open_t - 0.5, watch.open_low):
         return
-    if room is None or watch.opened - watch.misted < 3 * 3600 or watch.near_since != NEVER:
-        return  # without the room, or while a misting dries off, a fall proves no lid
-    if watch.past.learned and watch.open_t > median(hour[1] for hour in watch.past.hours) + 2.0:
-        return  # it came down from a heat it is not used to, and its vapour with it
-    excess = watch.open_e - room.e
-    if watch.past.learned:
-        excess = min(excess, watch.past.usual_de)  # what was more than usual was a misting's, and dries off by itself
-    mixed = watch.low_e - room.e < 0.5 * excess and watch.fell_by >= 0.35 * excess
-    still_open = mixed and -1.0 < watch.e - room.e < 0.45 * excess and back < 0.25 * drop
-    if still_open:
+    if room is not None and _still_open(watch, room):
         state.book.raise_(
             key, now, since=watch.opened, enclosure=watch.enclosure, probe=watch.name, holder=watch.name,
             value=round(watch.h, 1), cause="the air is still the room's after an opening",
         )  # fmt: skip
+
+
+def _still_open(watch: Watch, room: Watch) -> bool:
+    """Return whether the air fell most of its way to the room's and has stayed there."""
+    if watch.opened - watch.misted < 3 * 3600 or watch.near_since != NEVER:
+        return False  # while a misting dries off, a fall proves no lid
+    if watch.past.learned and watch.open_t > median(hour[1] for hour in watch.past.hours) + 2.0:
+        return False  # it came down from a heat it is not used to, and its vapour with it
+    excess = watch.open_e - room.e
+    if watch.past.learned:
+        excess = min(excess, watch.past.usual_de)  # what was more than usual was a misting's, and dries off by itself
+    mixed = watch.low_e - room.e < 0.5 * excess and watch.fell_by >= 0.35 * excess
+    drop, back = watch.open_e - watch.low_e, watch.e - watch.low_e
+    return mixed and -1.0 < watch.e - room.e < 0.45 * excess and back < 0.25 * drop
 
 
 def _begin_anew(watch: Watch) -> None:

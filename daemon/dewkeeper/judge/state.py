@@ -12,7 +12,17 @@ from dewkeeper.judge.book import Book
 from dewkeeper.judge.codec import remembered
 from dewkeeper.judge.limits import Run, Side
 from dewkeeper.judge.past import Past
-from dewkeeper.judge.types import EnclosureFacts, Exclusion, Fact, Learned, ProbeFacts, Quantity, Settings, SystemReport
+from dewkeeper.judge.types import (
+    EnclosureFacts,
+    Exclusion,
+    Fact,
+    Kind,
+    Learned,
+    ProbeFacts,
+    Quantity,
+    Settings,
+    SystemReport,
+)
 from dewkeeper.judge.usual import Usual
 from dewkeeper.judge.words import JOURNAL
 from dewkeeper_config.models import Delays, HumiditySpan, Limits, TemperatureSpan
@@ -110,7 +120,7 @@ class Watch:
         self.crc = 0
         self.crc_since = 0
         self.wet_since = NEVER
-        self.faults: dict[str, list[int]] = {}
+        self.faults: dict[Kind, list[int]] = {}
         self.ended: dict[str, int] = {}
         self.returns: dict[str, int] = {}
         self.places: dict[str, str] = {}
