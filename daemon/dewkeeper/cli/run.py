@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import sys
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -52,6 +53,7 @@ def _run(args: argparse.Namespace) -> int:
         config, problems=problems, recheck=lambda: load_or_last_good(args.config, args.state)[1],
         synchronised=synchronised, boot=boot_id(),
         answers=_answers(config, problems, args.state),
+        learn=[sys.executable, "-m", "dewkeeper", "learn", "--config", str(args.config)],
     )  # fmt: skip
     daemon.start()
     while not end.wait(3600):

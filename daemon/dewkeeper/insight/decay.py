@@ -114,17 +114,17 @@ def _decays(tub: Series, room: Series | None, deeds: Sequence[Deed]) -> list[_De
         if not deed.wets:
             continue
         after = next((at for at in marks if at > deed.at + 600), deed.at + _WINDOW_SECONDS)
-        crest = _crest(tub, deed.at, min(after, deed.at + 4 * HOUR_SECONDS))
-        if crest is None:
+        top = crest(tub, deed.at, min(after, deed.at + 4 * HOUR_SECONDS))
+        if top is None:
             continue
         end = min(after - 600, deed.at + _WINDOW_SECONDS, tub.end)
-        decay = _between(tub, room, crest, end)
+        decay = _between(tub, room, top, end)
         if decay is not None:
             found.append(decay)
     return found
 
 
-def _crest(tub: Series, at: int, until: int) -> int | None:
+def crest(tub: Series, at: int, until: int) -> int | None:
     """Return when vapour turned down after a wetting: the last five minutes near its highest; None without a rise."""
     first, last = ((t - tub.start) // GRID_SECONDS for t in (at, until))
     if first < 6 or last <= first:

@@ -18,9 +18,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dewkeeper.insight.hours import Hours
+from dewkeeper.insight.outlook import SLOW_HOURS
 from dewkeeper.insight.series import Numbers
 
-SLOW_HOURS: Final = 6
 _FIRST: Final = SLOW_HOURS + 1
 LEARNING_DAYS: Final = 42
 """Older hours say less: bowls, bedding and seasons change. Common practice for such fits, no source."""

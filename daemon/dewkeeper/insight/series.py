@@ -91,6 +91,11 @@ class Series:
         keep = max(0, (at - self.start) // GRID_SECONDS)
         return Series(self.start, self.temperature_c[:keep], self.vapour_hpa[:keep])
 
+    def since(self, at: int) -> Series:
+        """Return the part that begins at a time."""
+        first = max(0, -(-(at - self.start) // GRID_SECONDS))
+        return Series(self.start + first * GRID_SECONDS, self.temperature_c[first:], self.vapour_hpa[first:])
+
     def without(self, spans: Sequence[tuple[int, int]]) -> Series:
         """Return the series with what lies between these times taken out."""
         if not spans:

@@ -34,6 +34,7 @@ from dewkeeper.service.calendar import Calendar, Daily, Every, SchedulerAlarm, T
 from dewkeeper.service.commands import CommandHandler, Handler, whole_text
 from dewkeeper.service.control import ControlSocket
 from dewkeeper.service.copying import NightlyCopy
+from dewkeeper.service.learner import Learner
 from dewkeeper.service.ledger import Ledger
 from dewkeeper.service.losses import Losses
 from dewkeeper.service.memory import give_back
@@ -57,7 +58,7 @@ from dewkeeper_config.models import Config
 log = logging.getLogger(__name__)
 
 _IDLE_SECONDS = 10.0
-_CHORE_AT = wall_time(4, 10)  # outside the hours any DST change touches
+_CHORE_AT, _LEARN_AT = wall_time(4, 10), wall_time(4, 40)  # outside the hours any DST change touches
 _DONE = "done:"
 _TRIES = "restarts for bus:"
 _DIGEST = "settings digest"
@@ -74,6 +75,7 @@ class Daemon:
     again; asked while there is no copy, for a full disk may have room again. synchronised:
     whether a time service has set the clock, None when nothing says so. boot: what tells this boot from others.
     answers: requests that only read and may take a while, by verb.
+    learn: the command that learns from history, run every night; empty for none.
     """
 
     def __init__(
@@ -86,7 +88,9 @@ class Daemon:
         synchronised: Callable[[], bool | None] = lambda: None,
         boot: str = "",
         answers: Mapping[str, Handler] | None = None,
+        learn: Sequence[str] = (),
     ) -> None:
+        self._learn = learn
         self.config = config
         self.clock: Clock = clock or SystemClock()
         self._make_alarm = alarm
@@ -158,6 +162,7 @@ class Daemon:
         self.copying = NightlyCopy(
             self._folder, self.config.storage.backup, self._repairing.nightly, self.timeline.now, self._repairing.rescue
         )
+        self.learner = Learner(self._learn, self.timeline.now)
         self.calendar = self._calendar(notes)
         waking = Waking(self.config, self.clock, self.timeline, self._boot, outage, notes, self.writer.mailbox.put)
         sources = [*self._sources(), waking.look]
@@ -187,6 +192,7 @@ class Daemon:
         systemd.notify("STOPPING=1")
         self._stopping.set()
         self.calendar.stop()
+        self.learner.stop(2.0)
         self.copying.join(5.0)
         self._watch.stop()
         if self._control is not None:
@@ -340,12 +346,15 @@ class Daemon:
             lambda: {part: found for worker in self.sampler.workers for part, found in worker.troubles.items()},
         )  # fmt: skip
         return [
-            configuration, copy, recording, self._opening.report, telling, self._repairing.reports, self.copying.reports,
+            configuration, copy, recording, self._opening.report, telling, self._repairing.reports, self.copying.reports, self.learner.reports,
             self.losses.reports, self._disk.reports, buses,
         ]  # fmt: skip
 
     def _calendar(self, notes: Mapping[str, str]) -> Calendar:
-        tasks = [Task("nightly", Daily(_CHORE_AT, self._zone), self._nightly)]
+        tasks = [
+            Task("nightly", Daily(_CHORE_AT, self._zone), self._nightly),
+            Task("learning", Daily(_LEARN_AT, self._zone), self.learner.start),
+        ]
         if self.config.notify.heartbeat_url is not None:
             every = Every(round(self.config.notify.heartbeat_minutes * 60))
             tasks.append(Task("heartbeat", every, self._beat))

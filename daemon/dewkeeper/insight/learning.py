@@ -1,0 +1,94 @@
+"""One pass of learning over an enclosure: its facts, and the figures its hours ahead are run on with."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+from dewkeeper.insight.facts import VERSION, facts_of
+from dewkeeper.insight.forecast import outlook, study
+from dewkeeper.insight.hours import Deed, hours_of
+from dewkeeper.insight.outlook import Outlook
+from dewkeeper.insight.response import LEARNING_DAYS, learn
+from dewkeeper.insight.series import DAY_SECONDS, HOUR_SECONDS, Series
+from dewkeeper.judge.types import Fact, Learned
+from dewkeeper.judge.words import JOURNAL
+
+HORIZON_HOURS: Final = 72
+_KEPT_MISSES: Final = 30
+"""So many past forecasts are kept whole with the figures: enough for a limit's four of five."""
+_RENEWED_SECONDS: Final = 8 * DAY_SECONDS
+"""Facts that would run out sooner are handed in again though nothing is new: a pass or two may fail."""
+
+
+@dataclass(frozen=True, slots=True)
+class Lesson:
+    """What a pass found of one enclosure."""
+
+    facts: tuple[Fact, ...]
+    outlook: Outlook
+
+
+def begins_anew(deeds: Sequence[Deed]) -> int | None:
+    """Return when an enclosure, or the probe in it, last became another one to learn: UTC seconds, None for never."""
+    return max(
+        (
+            d.at
+            for d in deeds
+            if (word := JOURNAL.get(d.what)) and (word.restarts_memory or d.what.endswith("_changed"))
+        ),
+        default=None,
+    )
+
+
+def lesson(tub: Series, room: Series | None, deeds: Sequence[Deed], at: int) -> Lesson:
+    """Return what is learned of an enclosure from what was read and done up to a time; nothing later is looked at."""
+    at = at // HOUR_SECONDS * HOUR_SECONDS
+    done = [deed for deed in deeds if deed.at < at]
+    tub, beside = tub.until(at), None if room is None else room.until(at)
+    changed = begins_anew(done)
+    if changed is not None:
+        tub = tub.since(changed)
+        done = [deed for deed in done if deed.at >= changed]
+    hours = hours_of(tub, beside, done, at, LEARNING_DAYS * 24)
+    known = study(hours, HORIZON_HOURS)
+    figures = Outlook(made=at, why=known) if isinstance(known, str) else outlook(hours, known)
+    if not isinstance(known, str) and known.skill <= 0:
+        figures = Outlook(made=at, why="its past forecasts here were no better than a plain guess")
+    return Lesson(facts_of(tub, beside, done, hours, learn(hours)), _shortened(figures))
+
+
+def news(found: Sequence[Fact], known: Learned | None, at: int) -> bool:
+    """Return whether facts say something that those known do not say: else they need not be stored again."""
+    if known is None or known.version != VERSION:
+        return True
+    before = {fact.quantity: fact for fact in known.facts}
+    return before.keys() != {fact.quantity for fact in found} or any(_new(f, before[f.quantity], at) for f in found)
+
+
+def _new(fact: Fact, before: Fact, at: int) -> bool:
+    if (fact.value is None) != (before.value is None):
+        return True
+    if fact.value is None or before.value is None:
+        return False  # withheld as it was; that two decays have become three is no news
+    if before.until - at < _RENEWED_SECONDS:
+        return True
+    half = (before.high - before.low) / 2 if before.low is not None and before.high is not None else 0.0
+    return abs(fact.value - before.value) > max(0.5 * half, 0.05 * abs(before.value))
+
+
+def _shortened(figures: Outlook) -> Outlook:
+    """Return figures with as many digits as matter, to be stored every night."""
+
+    def short(values: Sequence[float], digits: int = 2) -> tuple[float, ...]:
+        return tuple(round(value, digits) for value in values)
+
+    step = max(1, -(-len(figures.misses) // _KEPT_MISSES))
+    return replace(
+        figures,
+        blend=tuple((round(a, 3), round(b, 3), round(c, 3)) for a, b, c in figures.blend),
+        usual_c=short(figures.usual_c), usual_percent=short(figures.usual_percent),
+        low=short(figures.low), middle=short(figures.middle), high=short(figures.high),
+        misses=tuple(short(row, 1) for row in figures.misses[::step]),
+    )  # fmt: skip

@@ -1,0 +1,176 @@
+"""The hours ahead of one enclosure, run on from now with figures that were learned last night; plain Python, no numpy.
+
+`forecast` finds the figures in weeks of hours; what runs them on is here, once, for the page, the evening round and
+`dewkeeper insight` alike. Extrapolated, and called so wherever it is shown.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Final, NamedTuple
+
+from pydantic import TypeAdapter
+
+from dewkeeper.air import saturation_hpa
+
+COVERS: Final = 0.8
+SLOW_HOURS: Final = 6
+"""Hours of its own past from which an enclosure's vapour is run on."""
+WARMTH_KEPT: Final = 0.8
+ROOM_KEPT: Final = 0.97
+"""How much of its distance from the usual temperature, and of the room's from its mean, is left an hour later. Tuned:
+tests/bench/insight, seeds 1-9."""
+OLDEST_SECONDS: Final = 3 * 86400
+"""Older figures say nothing: the learning pass did not come through."""
+_UNLIKELY: Final = 0.12
+"""Fewer possible futures than this leave the limit: then it is said that it holds. Tuned: tests/bench/insight, seeds 1-9."""
+
+
+class Leaving(NamedTuple):
+    """Hours until a limit is left: the middle of all futures, None when hardly any does; and four of five lie between."""
+
+    hours: float | None
+    earliest: float
+    latest: float
+
+
+@dataclass(frozen=True, slots=True)
+class Present:
+    """An enclosure's air at a time (UTC seconds): °C, vapour pressure of the last six hours, hPa, newest last, and its room's."""
+
+    at: int
+    temperature_c: float
+    vapour_hpa: tuple[float, ...]
+    room_hpa: float | None = None
+
+    @property
+    def humidity_percent(self) -> float:
+        """Return the last hour's %RH."""
+        return 100 * self.vapour_hpa[-1] / saturation_hpa(self.temperature_c)
+
+
+@dataclass(frozen=True, slots=True)
+class Ahead:
+    """The hours after a time, %RH by hour from the first, if nobody does anything: middle, and where four of five lie."""
+
+    at: int
+    now_percent: float
+    middle: tuple[float, ...]
+    low: tuple[float, ...]
+    high: tuple[float, ...]
+    futures: tuple[tuple[float, ...], ...]
+
+    def leaves(self, limit: float, horizon: int | None = None) -> Leaving:
+        """Return when a limit is left, falling where humidity is above it now, rising elsewhere; hours, at most the horizon."""
+        longest = float(horizon or len(self.middle))
+        sign = 1.0 if self.now_percent >= limit else -1.0
+        times = sorted(_crossing([self.now_percent, *future], sign, limit) for future in self.futures)
+        if not times:
+            return Leaving(None, longest, longest)
+        low, middle, high = (times[round(q * (len(times) - 1))] for q in ((1 - COVERS) / 2, 0.5, (1 + COVERS) / 2))
+        holds = sum(t <= longest for t in times) < _UNLIKELY * len(times) or middle > longest
+        return Leaving(None if holds else middle, min(low, longest), min(high, longest))
+
+
+@dataclass(frozen=True, slots=True)
+class Outlook:
+    """Figures of one enclosure; without `blend` it is not forecast, and `why` says why.
+
+    made: UTC seconds. weights, constant: of its response (`response.Response`). usual_c, usual_percent: °C and %RH by
+    hour of the day, UTC. room_hpa: what its room returns to. blend: by hour ahead, how far humidity goes towards the
+    physical path, along the usual day, and back to its usual mean. low, middle, high: what past forecasts missed by,
+    %RH. misses: whole past forecasts, hour by hour. skill: by how much they missed less than the best plain guess.
+    """
+
+    made: int
+    why: str = ""
+    weights: tuple[float, ...] = ()
+    constant: float = 0.0
+    usual_c: tuple[float, ...] = ()
+    usual_percent: tuple[float, ...] = ()
+    room_hpa: float | None = None
+    blend: tuple[tuple[float, float, float], ...] = ()
+    low: tuple[float, ...] = ()
+    middle: tuple[float, ...] = ()
+    high: tuple[float, ...] = ()
+    misses: tuple[tuple[float, ...], ...] = ()
+    skill: float = 0.0
+    origins: int = 0
+
+    def text(self) -> str:
+        """Return the figures as JSON text, `from_text` reads it."""
+        return _adapter().dump_json(self).decode()
+
+    @classmethod
+    def from_text(cls, text: str) -> Outlook | None:
+        """Return figures from their text, None for text that is none."""
+        try:
+            return _adapter().validate_json(text)
+        except ValueError:
+            return None
+
+    def ahead(self, now: Present) -> Ahead | str:
+        """Return the hours ahead of a time, or in words why there are none."""
+        if not self.blend:
+            return self.why
+        if not 0 <= now.at - self.made <= OLDEST_SECONDS:
+            return "the figures for it are too old: the learning pass has not come through"
+        if len(now.vapour_hpa) < SLOW_HOURS or (self.room_hpa is not None and now.room_hpa is None):
+            return "the last hours were not read"
+        start = now.humidity_percent
+        usual = [self._usual(self.usual_percent, now.at, k) for k in range(len(self.blend) + 1)]
+        mean = sum(self.usual_percent) / len(self.usual_percent)
+        path = [
+            start + a * (physical - start) + b * (usual[k] - usual[0]) + c * (mean - start)
+            for k, (physical, (a, b, c)) in enumerate(zip(self._physical(now), self.blend, strict=True), 1)
+        ]
+        low, middle, high = (
+            tuple(min(100.0, max(0.0, p + by)) for p, by in zip(path, missed, strict=True))
+            for missed in (self.low, self.middle, self.high)
+        )
+        futures = tuple(tuple(p + by for p, by in zip(path, missed, strict=True)) for missed in self.misses)
+        return Ahead(now.at, start, middle, low, high, futures)
+
+    def _usual(self, table: Sequence[float], at: int, hours: int) -> float:
+        """Return what is usual so many hours after a time; between two hours of the day a mean of both."""
+        hour, part = divmod(at, 3600)
+        first, second = (table[(hour + hours + more) % 24] for more in (0, 1))
+        return first + (second - first) * part / 3600
+
+    def _physical(self, now: Present) -> list[float]:
+        """Return %RH as the learned response runs on from now."""
+        w, past, path = self.weights, list(now.vapour_hpa[-SLOW_HOURS:]), []
+        rest = self.room_hpa or 0.0
+        apart_room = (now.room_hpa or 0.0) - rest if self.room_hpa is not None else 0.0
+        apart_c = now.temperature_c - self._usual(self.usual_c, now.at, 0)
+        room_before, warm_before = rest + apart_room, saturation_hpa(now.temperature_c)
+        for k in range(1, len(self.blend) + 1):
+            room = rest + apart_room * ROOM_KEPT**k
+            warm = saturation_hpa(self._usual(self.usual_c, now.at, k) + apart_c * WARMTH_KEPT**k)
+            value = (
+                w[0] * past[-1] + w[1] * past[-2] + w[2] * sum(past) / len(past) + w[3] * room + w[4] * room_before
+                + w[5] * warm + w[6] * warm_before + self.constant
+            )  # fmt: skip
+            value = min(warm, max(0.3, value))
+            path.append(100 * value / warm)
+            past = [*past[1:], value]
+            room_before, warm_before = room, warm
+        return path
+
+
+@lru_cache
+def _adapter() -> TypeAdapter[Outlook]:
+    return TypeAdapter(Outlook)
+
+
+def _crossing(path: Sequence[float], sign: float, limit: float) -> float:
+    """Return after how many hours a path, from now on, first goes past a limit; infinite for never."""
+    above = [sign * (value - limit) for value in path]
+    for k in range(len(above) - 1):
+        if above[k + 1] < 0:
+            fall = above[k] - above[k + 1]
+            return k + (max(0.0, above[k]) / fall if fall > 1e-9 else 1.0)
+    return math.inf

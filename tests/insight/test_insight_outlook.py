@@ -1,0 +1,75 @@
+"""The figures of an enclosure run on from now: as the learned response runs on, and when a limit is left."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from tests.insight.test_insight_forecast import START, furnished
+
+from dewkeeper.insight.forecast import _paths, outlook, study
+from dewkeeper.insight.hours import Hours
+from dewkeeper.insight.outlook import Ahead, Outlook, Present
+from dewkeeper.insight.response import learn
+from dewkeeper.insight.series import HOUR_SECONDS
+
+
+@pytest.fixture(scope="module")
+def hours() -> Hours:
+    """A month of an enclosure."""
+    return furnished(28)
+
+
+@pytest.fixture(scope="module")
+def figures(hours: Hours) -> Outlook:
+    """What was learned of it."""
+    known = study(hours, 72)
+    assert not isinstance(known, str)
+    return outlook(hours, known)
+
+
+def _now(hours: Hours) -> Present:
+    recent = tuple(hours.vapour[-6:].tolist())
+    return Present(hours.end, float(hours.temperature_c[-1]), recent, float(hours.room[-1]))
+
+
+def test_it_runs_on_as_the_learned_response_does(hours: Hours, figures: Outlook) -> None:
+    """With the physical path alone it is, hour by hour, what the response itself gives in numpy: within 0.05 %RH."""
+    response = learn(hours)
+    assert response is not None
+    bare = replace(
+        figures, blend=((1.0, 0.0, 0.0),) * 72, low=(0.0,) * 72, middle=(0.0,) * 72, high=(0.0,) * 72, misses=()
+    )
+    found = bare.ahead(_now(hours))
+    assert isinstance(found, Ahead)
+    plain = _paths(hours, response, np.array([len(hours) - 1]), 72)[0]
+    assert np.abs(np.array(found.middle) - plain).max() < 0.05
+
+
+def test_figures_survive_as_text(figures: Outlook) -> None:
+    """What is stored at night is what is read by the page; text that is none gives nothing."""
+    assert Outlook.from_text(figures.text()) == figures
+    assert Outlook.from_text("{") is None
+    assert Outlook.from_text('{"made": "once"}') is None
+
+
+def test_what_is_too_old_or_not_read_is_not_forecast(hours: Hours, figures: Outlook) -> None:
+    """Figures of four nights ago, hours not read, a room not read, an enclosure not known: a sentence each."""
+    now = _now(hours)
+    assert "too old" in str(figures.ahead(replace(now, at=now.at + 4 * 86400)))
+    assert "not read" in str(figures.ahead(replace(now, vapour_hpa=now.vapour_hpa[:3])))
+    assert "not read" in str(figures.ahead(replace(now, room_hpa=None)))
+    assert figures.ahead(now) != figures.ahead(replace(now, at=now.at + 6 * HOUR_SECONDS))
+    assert Outlook(START, why="unknown").ahead(now) == "unknown"
+
+
+def test_a_limit_is_left_when_four_of_five_futures_say_so() -> None:
+    """Five straight falls of 1 to 5 % an hour from 60 %: 55 % is left in 1 to 5 h; of ones that stay, never; rising from below."""
+    falls = tuple(tuple(60.0 - rate * hour for hour in range(1, 13)) for rate in (1, 2, 3, 4, 5))
+    made = Ahead(START, 60.0, falls[2], falls[4], falls[0], falls)
+    assert tuple(made.leaves(55.0)) == pytest.approx((5 / 3, 1.0, 5.0))
+    flat = replace(made, futures=((60.0,) * 12,) * 10)
+    assert flat.leaves(55.0) == (None, 12.0, 12.0)
+    rises = replace(made, futures=(tuple(60.0 + hour for hour in range(1, 13)),) * 10)
+    assert rises.leaves(65.0).hours == pytest.approx(5.0)
