@@ -31,16 +31,6 @@ def test_every_test_says_what_it_shows() -> None:
     assert not silent
 
 
-def test_modules_stay_readable() -> None:
-    """No module has more than 400 lines: past that it is two rooms."""
-    long = {}
-    for path in _tracked("*.py"):
-        lines = len(path.read_text(encoding="utf-8").splitlines())
-        if lines > 400:
-            long[str(path.relative_to(ROOT))] = lines
-    assert not long
-
-
 def test_test_files_have_unique_names() -> None:
     """Two test files of one name would stop mypy and confuse every report."""
     names = [path.name for path in _tracked("tests/**/*.py") if path.name != "conftest.py"]
