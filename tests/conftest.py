@@ -3,27 +3,34 @@
 from __future__ import annotations
 
 import gc
-import os
-import secrets
 import threading
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, settings
+from tests.amounts import SEED, amount
 
-# How long an example takes is the machine's affair, never a reason to fail.
-settings.register_profile("dewkeeper", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+# How long an example takes is the machine's affair, never a reason to fail. Derandomized is what hypothesis would be in CI.
+settings.register_profile(
+    "dewkeeper", max_examples=amount(30, 1000), deadline=None, derandomize=False, print_blob=True,
+    suppress_health_check=[HealthCheck.too_slow],
+)  # fmt: skip
 settings.load_profile("dewkeeper")
 
 _PATIENCE_SECONDS = 5.0
 
-os.environ.setdefault("DEWKEEPER_SEED", str(secrets.randbelow(2**32)))  # the processes of one run share it
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_configure(config: pytest.Config) -> None:
+    """Let every property draw from the run's seed, unless the command line names one."""
+    if config.option.hypothesis_seed is None:
+        config.option.hypothesis_seed = str(SEED)
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
-    """Say with which seed the properties that draw new days at each run were run, so that they can be run again."""
-    terminalreporter.write_line(f"drawn with DEWKEEPER_SEED={os.environ['DEWKEEPER_SEED']}")
+    """Say with which seed everything was drawn, so that it can be drawn again."""
+    terminalreporter.write_line(f"drawn with DEWKEEPER_SEED={SEED}")
 
 
 def pytest_collection_finish() -> None:

@@ -10,6 +10,7 @@ from typing import Any
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from tests.amounts import amount
 
 from dewkeeper_config import effective_limits
 from dewkeeper_config.errors import ConfigError, ConfigInvalid
@@ -103,7 +104,7 @@ def assert_it_means_what_it_says(config: Config) -> None:
     assert isinstance(config.site.night_start, time)
 
 
-@settings(max_examples=300)
+@settings(max_examples=amount(60, 3000))
 @given(data=st.data())
 def test_a_mutated_rack_is_refused_or_still_sound(
     fresh_rack: Callable[[], Any], as_toml: Callable[[Any], str], data: st.DataObject
@@ -124,7 +125,7 @@ def test_a_mutated_rack_is_refused_or_still_sound(
     assert all(problem.key and problem.given and problem.allowed for problem in refused.problems)
 
 
-@settings(max_examples=200)
+@settings(max_examples=amount(40, 2000))
 @given(data=st.data())
 def test_a_damaged_file_raises_nothing_but_config_errors(data: st.DataObject) -> None:
     """Bytes cut, overwritten or doubled anywhere in a file end in a refusal or in a sound configuration."""

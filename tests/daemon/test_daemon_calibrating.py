@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
+from tests.amounts import amount
 from tests.daemon.conftest import Phone, Racks
 from tests.daemon.test_daemon_replay import Night
 
@@ -141,7 +142,7 @@ def test_another_sensor_is_not_corrected_by_the_calibration_of_the_one_before(ra
 
 
 @settings(
-    max_examples=6, deadline=None, suppress_health_check=list(HealthCheck), derandomize=True,
+    max_examples=amount(3, 60), deadline=None, suppress_health_check=list(HealthCheck),
     phases=(Phase.explicit, Phase.generate),
 )  # fmt: skip
 @given(

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from tests.amounts import LONG
 from tests.kernel.emulated import EmulatedKernel
 
 from dewkeeper_config.models import Bus as BusConfig
@@ -23,9 +24,21 @@ from dewkeeper_drivers.contract import SHT3X, Probe
 from dewkeeper_drivers.table import open_probe
 
 OVER_KERNEL = "EMULATED_I2C" in os.environ
+HERE = Path(__file__).parent
 
 Seam = Callable[[Wire, BusConfig], BusConfig]
 """Makes a wire reachable, and returns the configuration with which it is reached."""
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Over the kernel leave out what is slow: it is about what stands above the seam, and is run over the wire.
+
+    The long run leaves nothing out.
+    """
+    if OVER_KERNEL and not LONG:
+        slow = [item for item in items if item.get_closest_marker("slow") and HERE in item.path.parents]
+        config.hook.pytest_deselected(items=slow)
+        items[:] = [item for item in items if item not in slow]
 
 
 @pytest.fixture

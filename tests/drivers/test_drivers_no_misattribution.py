@@ -7,7 +7,6 @@ exactly one sensor gave: the probe's own.
 from __future__ import annotations
 
 import errno
-import os
 import random
 from collections import Counter
 from collections.abc import Callable
@@ -16,6 +15,7 @@ from itertools import takewhile
 from typing import Any
 
 import pytest
+from tests.amounts import amount
 
 from dewkeeper_config.models import Bus as BusConfig
 from dewkeeper_demo.wire import Transfer, Wire
@@ -131,7 +131,7 @@ def _rarely(fault: Any, seed: int, share: float = 0.02) -> Callable[[Any, Any, A
 def test_no_reading_is_another_sensors(scene: str, seam: Callable[[Wire, BusConfig], BusConfig]) -> None:
     """Under each kind of trouble every reading that arrives is its own sensor's, and many arrive."""
     readings, faults = SCENES[scene]
-    readings //= 1 if os.environ.get("CI") == "true" and "EMULATED_I2C" not in os.environ else 10
+    readings //= amount(20, 1)
     rack = large_rack(f"judge {scene}", keep=TRANSFERS_OF_A_READING)
     reader = Reader(rack, seam)
     rack.wire.faults.extend(faults())

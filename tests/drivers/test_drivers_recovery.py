@@ -7,12 +7,13 @@ somebody pulled the multiplexer's supply, is tried ever more rarely.
 from __future__ import annotations
 
 import errno
-import os
 from collections.abc import Callable
 from typing import Any
 
+import pytest
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
+from tests.amounts import amount
 
 from dewkeeper.clock import ManualClock
 from dewkeeper.judge.types import Reading
@@ -150,10 +151,12 @@ STEPS = st.lists(
     min_size=1,
     max_size=6,
 ).filter(_one_short)
-EXAMPLES = 20 if "EMULATED_I2C" in os.environ else 150 if os.environ.get("CI") else 40
 
 
-@settings(max_examples=EXAMPLES, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])
+@pytest.mark.slow
+@settings(
+    max_examples=amount(15, 600), suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
+)
 @given(steps=STEPS)
 @example(steps=[([("held_multiplexer", 0)], 6), ([("dead_channel", 0), ("held_multiplexer", 0)], 6)])
 @example(steps=[([("dead_channel", 0)], 6), ([("dead_channel", 0), ("slow_multiplexer", 0)], 6)])

@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from tests.amounts import amount
 
 from dewkeeper_demo.wire_faults import AllBits, BitFlips, Refuse
 from dewkeeper_drivers.contract import SHT3X
@@ -42,8 +43,9 @@ def test_reference_frames_decode(rig: Any, frame: dict[str, str]) -> None:
     assert sample.humidity_percent == pytest.approx(float(frame["rh_pct"]), abs=5e-5)
 
 
+@pytest.mark.slow
 @given(words=st.tuples(st.integers(0, 0xFFFF), st.integers(0, 0xFFFF)))
-@settings(max_examples=200, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=amount(50, 2000), suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_words_come_back_whole(rig: Any, words: tuple[int, int]) -> None:
     """Every pair of words survives the library's conversion to values and back."""
     if not rig.wire.chips:
@@ -155,6 +157,7 @@ def test_one_flipped_bit_is_read_again(rig: Any) -> None:
     assert chip.converted == 2
 
 
+@pytest.mark.slow
 def test_bit_flips_never_give_a_wrong_value(rig: Any) -> None:
     """Over 2,000 readings with half of the answers damaged in one bit, none differs from what the sensor sent."""
     rig.direct(number=9)

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import os
 from dataclasses import replace
 from math import sin
 
 import pytest
 from hypothesis import Phase, example, given, settings
 from hypothesis import strategies as st
+from tests.amounts import amount
 from tests.judge.judge_desk import START, Desk, rack
 
 from dewkeeper.judge import Judge
@@ -80,7 +80,7 @@ def test_a_correction_is_no_jump_no_opening_and_no_swap(calibration: Calibration
     assert {q.flag for q in wrong.quality if q.time > START + 60} == {1}
 
 
-@settings(max_examples=60 if os.environ.get("CI") else 8, deadline=None, phases=(Phase.explicit, Phase.generate))
+@settings(max_examples=amount(6, 200), phases=(Phase.explicit, Phase.generate))
 @example(0.0, 8.0, 1.0, [(29.0, 92.0)] * 5)
 @example(0.0, -8.0, 1.0, [(29.0, 42.0)] * 5)
 @example(-1.0, 0.0, 1.0, [(29.0, 42.0), (29.0, 65.0), (29.0, 65.0), (29.0, 65.0)])

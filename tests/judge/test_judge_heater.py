@@ -8,6 +8,7 @@ from collections.abc import Callable
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from tests.amounts import amount
 from tests.judge.judge_desk import Desk, rack
 
 from dewkeeper.judge.types import Event
@@ -133,7 +134,7 @@ def test_a_power_cut_is_lost_heat_with_one_cause(room: bool) -> None:
     assert sum(e.time == lost[0].time for e in lost) >= 3
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=amount(6, 250))
 @given(
     st.lists(st.tuples(st.floats(24, 45), st.integers(5, 240)), min_size=2, max_size=8), st.booleans(), st.floats(20, 33),
 )  # fmt: skip

@@ -7,6 +7,7 @@ from collections import Counter
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from tests.amounts import amount
 from tests.judge.judge_desk import START, rack
 
 from dewkeeper.judge import Judge
@@ -69,7 +70,7 @@ def _runs(items: list[Item]) -> list[Item]:
     return stretched
 
 
-@settings(max_examples=150)
+@settings(max_examples=amount(40, 1500))
 @given(
     st.lists(_ITEMS, max_size=40).map(_runs),
     st.lists(st.sampled_from(["acknowledge", "shelve", "unshelve"]), max_size=8),
@@ -95,7 +96,7 @@ def test_nothing_crashes_and_one_kind_stands_once(items: list[Item], verbs: list
             judge.feed(Command(f"c{n}", item.time, verbs[n % len(verbs)], "m", "why", alarm=alarm.alarm))
 
 
-@settings(max_examples=100)
+@settings(max_examples=amount(25, 1000))
 @given(st.lists(_ITEMS, max_size=30).map(_runs), st.data())
 def test_a_loaded_judge_goes_on_exactly(items: list[Item], data: st.DataObject) -> None:
     """Dumped and loaded at random points, the judge gives the same events, quality and exclusions as undisturbed."""

@@ -10,9 +10,10 @@ import os
 
 from hypothesis import HealthCheck, given, seed, settings
 from hypothesis import strategies as st
+from tests.amounts import amount
 from tests.judge.told_days import ROOM, TUBS, WORDS, Air, Days, Deed, Misfortune, broken
 
-EXAMPLES = int(os.environ.get("DEWKEEPER_EXAMPLES", "40"))
+EXAMPLES = int(os.environ.get("DEWKEEPER_EXAMPLES", amount(25, 2000)))
 
 _MINUTES = 4 * 1440
 _WHEN = st.integers(9 * 60, _MINUTES - 1440)

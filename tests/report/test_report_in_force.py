@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from tests.amounts import amount
 from tests.report.conftest import RACK, judged, seconds
 
 from dewkeeper.judge import Judge
@@ -112,7 +113,7 @@ _DEEDS = st.lists(
 )  # fmt: skip
 
 
-@settings(max_examples=60)
+@settings(max_examples=amount(15, 600))
 @given(deeds=_DEEDS, asked=st.lists(st.integers(0, 800), min_size=1, max_size=5))
 def test_stage_is_the_judges(
     tmp_path_factory: Any, deeds: list[tuple[int, str, int | None, str, str]], asked: list[int]

@@ -12,6 +12,7 @@ from random import Random
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from tests.amounts import amount
 
 from dewkeeper.errors import FileRefused
 from dewkeeper.interchange import READINGS_HEADER, format_time, parse_time
@@ -62,7 +63,7 @@ def _rows_of(path: Path) -> tuple[list[Row], Refusals]:
         return list(file.rows(PROBES, refusals)), refusals
 
 
-@settings(max_examples=150)
+@settings(max_examples=amount(40, 1500))
 @given(
     _POLLS,
     st.sampled_from(["\n", "\r\n"]),
@@ -82,7 +83,7 @@ def test_what_was_written_comes_back(
     assert refusals.total == 0
 
 
-@settings(max_examples=150)
+@settings(max_examples=amount(40, 1500))
 @given(
     _POLLS.filter(lambda polls: len(polls) > 2),
     st.lists(st.tuples(st.integers(0, 10_000), st.sampled_from(BAD)), max_size=12),
@@ -110,7 +111,7 @@ def test_bad_rows_cost_themselves_only(
         assert shown == set(wrong)
 
 
-@settings(max_examples=100)
+@settings(max_examples=amount(40, 1000))
 @given(st.binary(max_size=400), st.booleans())
 def test_no_bytes_crash_the_reader(tmp_path_factory: pytest.TempPathFactory, rubbish: bytes, headed: bool) -> None:
     """Any bytes at all: rows, refused rows or a refused file, never another error."""
@@ -142,7 +143,7 @@ def test_doubled_and_disordered_rows_are_refused_by_name(tmp_path: Path) -> None
     }  # fmt: skip
 
 
-@settings(max_examples=150)
+@settings(max_examples=amount(40, 1500))
 @given(
     _POLLS.filter(lambda polls: len(polls) > 2),
     st.randoms(use_true_random=False),

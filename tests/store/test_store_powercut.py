@@ -10,11 +10,12 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from tests.amounts import amount
 from tests.bench.store.bench_store_cuts import Step, steps, toll
 from tests.bench.store.bench_store_io import build, run
 
 IN_CI = os.environ.get("CI") == "true"
-POINTS = 600 if IN_CI else 30
+POINTS = amount(60, 600)
 
 pytestmark = pytest.mark.skipif(
     shutil.which("cc") is None and not IN_CI, reason="no C compiler for the recorder of writes"

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import os
 import random
 import shutil
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from tests.amounts import amount
 from tests.store.conftest import MIDNIGHT, Shelf
 
 from dewkeeper.clock import ManualClock
@@ -16,7 +16,7 @@ from dewkeeper.store import History, Store
 from dewkeeper.store.database import FILE_NAME
 from dewkeeper_config.models import Storage
 
-TRIES = 150 if os.environ.get("CI") == "true" else 15
+TRIES = amount(15, 150)
 PROBES, POLLS = 16, 60
 
 

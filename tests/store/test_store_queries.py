@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import random
 import sqlite3
 import tempfile
@@ -11,6 +10,7 @@ from pathlib import Path
 
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from tests.amounts import amount
 from tests.store.conftest import MIDNIGHT
 from tests.store.plain import PROBES, Plain
 from tests.store.plain import settings as made_settings
@@ -19,7 +19,6 @@ from dewkeeper.judge.types import Calibration
 from dewkeeper.store import History
 from dewkeeper.store.database import FILE_NAME
 
-_MANY = os.environ.get("CI") == "true"
 _seed = st.integers(0, 1 << 30)
 _moves = st.lists(
     st.one_of(
@@ -53,7 +52,7 @@ def _polls(
     return rows
 
 
-@settings(max_examples=150 if _MANY else 12, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=amount(12, 300), suppress_health_check=[HealthCheck.too_slow])
 @given(_moves, st.integers(0, 5 * 86400), st.integers(1, 3 * 86400), st.integers(35, 70))
 def test_every_query_equals_the_plain_list(
     moves: list[tuple[str, int, int]], start: int, length: int, low: int

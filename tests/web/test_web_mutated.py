@@ -2,21 +2,19 @@
 
 from __future__ import annotations
 
-import os
 from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from tests.amounts import amount
 from werkzeug.test import EnvironBuilder, run_wsgi_app
 
 from dewkeeper.web.app import RULES
 from dewkeeper.web.choices import BY_KEY
 
-# Ten thousand in all where CI has the time.
-EACH = settings(
-    max_examples=5000 if os.environ.get("CI") == "true" else 200, deadline=None, suppress_health_check=list(HealthCheck)
-)
+# Ten thousand in all in the long run.
+EACH = settings(max_examples=amount(200, 5000), deadline=None, suppress_health_check=list(HealthCheck))
 
 _PATHS = st.one_of(
     st.sampled_from([str(rule.rule) for rule in RULES]),

@@ -11,6 +11,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+from tests.amounts import amount
 from tests.bench.store.bench_store_rack import DAY, NAMES, START, UTC, HandClock, Rack, cycles, mark, nights, settings
 
 from dewkeeper.judge.types import MISSING, PASS, JournalEntry, Quality, Reading
@@ -32,7 +33,7 @@ NIGHT = 4 * 3600 + 600
 
 def cut_polls() -> Iterator[tuple[Reading, ...]]:
     """Yield the polls that the power cuts fall into."""
-    return cycles(0, 9 if os.environ.get("CI") == "true" else 5, seed=5, names=CUT_NAMES, poll_seconds=STEP_SECONDS)
+    return cycles(0, amount(5, 9), seed=5, names=CUT_NAMES, poll_seconds=STEP_SECONDS)
 
 
 def fill(folder: Path, before: float, measured: float, commit_minutes: int) -> dict[str, float]:
