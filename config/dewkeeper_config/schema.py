@@ -24,8 +24,9 @@ def _schema() -> Node:
         "anyOf": [{"type": "string", "minLength": 1}, secret],
     }
     # TOML has no null: what may be null is left out, except where `false` was given that meaning.
-    person = root["$defs"]["Person"]["properties"]["quiet_hours"]
-    person["anyOf"] = [{"const": False} if option == {"type": "null"} else option for option in person["anyOf"]]
+    for table, key in (("Person", "quiet_hours"), ("Notify", "round_at")):
+        field = root["$defs"][table]["properties"][key]
+        field["anyOf"] = [{"const": False} if option == {"type": "null"} else option for option in field["anyOf"]]
     for node in _nodes(root):
         if {"type": "null"} in node.get("anyOf", []):
             rest = [option for option in node.pop("anyOf") if option != {"type": "null"}]
@@ -163,7 +164,8 @@ def toml_value(value: Any, node: Node | None = None) -> str:
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, str):
-        if node is not None and resolve(node).get("format") == "time":
+        options = [] if node is None else map(resolve, [node, *node.get("anyOf", [])])
+        if any(option.get("format") == "time" for option in options):
             value = value.removesuffix(":00") if value.count(":") > 1 else value
         return '"' + str(value).replace("\\", "\\\\").replace('"', '\\"') + '"'
     if isinstance(value, list):

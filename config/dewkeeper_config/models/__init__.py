@@ -10,6 +10,7 @@ from dewkeeper_config.models.housing import Enclosure, Rack
 from dewkeeper_config.models.limits import Delays, HumiditySpan, Limits, Profile, Stage, TemperatureSpan
 from dewkeeper_config.models.page import Web
 from dewkeeper_config.models.people import Notify, Person, QuietHours
+from dewkeeper_config.models.round import Round
 from dewkeeper_config.models.site import Backup, Change, Site, Storage
 from dewkeeper_config.models.wiring import Bus, Multiplexer, ProbeConfig
 
@@ -34,6 +35,7 @@ __all__ = [
     "Profile",
     "QuietHours",
     "Rack",
+    "Round",
     "Site",
     "Stage",
     "Storage",
@@ -56,5 +58,6 @@ class Config(Model):
     channel: list[Channel] = Field(min_length=1, description="Ways to reach people.")
     person: list[Person] = Field(min_length=1, description="People who are told.")
     notify: Notify = Field(Notify(), description="How people are told.")
+    round: Round = Field(Round(), description="How often what is due.")
     web: Web = Field(Web(), description="The page.")
     change: Change = Field(Change(), description="Who changed this file last, and why.")

@@ -53,6 +53,11 @@ class Notify(Model):
     morning_at: LocalTime | None = Field(
         None, description="Local time of the morning message; leave out for none.", examples=["06:50"]
     )
+    round_at: Annotated[LocalTime | None, BeforeValidator(false_is_none)] = Field(
+        time(18, 0),
+        description="Local time of the message that says what is due, sent when anything is; `false` for none.",
+        examples=["18:00"],
+    )
     heartbeat_url: Secret | None = Field(
         None,
         description="Pinged while probes are read, readings stored and messages sent; an outside service notices silence.",

@@ -53,6 +53,9 @@ def _add_what(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("what", help="a word of the journal, see `dewkeeper journal words`")
     parser.add_argument("detail", nargs="*", help="free text")
     parser.add_argument("--at", help="when it was: 07:30, 2026-03-01 07:30, or `2h ago` (default: now)")
+    parser.add_argument(
+        "--until", help="when a stage ends, or what is put off comes back: 2026-03-04, 2026-03-01 07:30"
+    )
     parser.add_argument("--who", default=None, help="who writes (default: your login name)")
 
 
@@ -81,12 +84,13 @@ def _send(args: argparse.Namespace, request: dict[str, Any]) -> int:
 
     config: Config = args.load_config()
     request |= {"what": args.what, "detail": " ".join(args.detail), "who": args.who or getpass.getuser()}
-    if args.at is not None:
-        try:
-            request["time"] = moment(args.at, time.time(), ZoneInfo(config.site.timezone))
-        except argparse.ArgumentTypeError as error:
-            complain(str(error))
-            return 2
+    for key, given in (("time", args.at), ("until", args.until)):
+        if given is not None:
+            try:
+                request[key] = moment(given, time.time(), ZoneInfo(config.site.timezone))
+            except argparse.ArgumentTypeError as error:
+                complain(str(error))
+                return 2
     reply = ask(config.storage.folder, request)
     if args.format == "json":
         emit_json(reply)

@@ -243,13 +243,17 @@ JOURNAL: Final[Mapping[str, Word]] = {
     "belly_smooth": Word("belly scales smooth"),
     "belly_rough": Word("belly scales rough"),
     "belly_discoloured": Word("belly red or brown"),
+    "belly_cracked": Word("belly scales cracked, or lifted at their edges"),
     "wheeze": Word("wheeze or mucus"),
+    "open_mouth": Word("breathes with an open mouth"),
     "probe_moved": Word("probe moved", probe=True, suppresses=_WET, seconds=HOUR, restarts_memory=True),
     "probe_replaced": Word("probe replaced", probe=True, suppresses=_WET, seconds=HOUR, restarts_memory=True),
     "probe_checked": Word("probe checked", probe=True, suppresses=_WET, seconds=2 * HOUR, long=True),
     "moved_in": Word("snake moved in", opens=True, suppresses=("dry", "cold"), seconds=HOUR),
     "moved_out": Word("snake moved out", opens=True, suppresses=("dry", "cold"), seconds=HOUR),
     "vet": Word("vet seen"),
+    "looked": Word("looked at again"),
+    "not_today": Word("not today"),
     "note": Word("note"),
 }
 """Every journal word and what the judge makes of it. Page, command line and judge share this table."""

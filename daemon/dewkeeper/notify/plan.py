@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 from dewkeeper.judge.types import Alarm, Command, Event, JournalEntry
 from dewkeeper.notify import links, words
 from dewkeeper.notify.daily import morning_draft, morning_due, nag_draft, overdue_paths, path_name, test_draft
+from dewkeeper.notify.evening import round_draft, round_due
 from dewkeeper.notify.grouping import Telling, Where, tellings, together
 from dewkeeper.notify.memory import Budget, Known, Memory
 from dewkeeper.notify.people import Draft, address, ladder
@@ -41,6 +42,7 @@ class Context:
     journal: the last entries about an enclosure, oldest first. base_url: how phones reach the page.
     recorded: whether the store takes things just now. link_key: key of acknowledge links, None for no links.
     morning: makes first line and text of the morning message; called once a day, may read history.
+    round: the same of the message that says what is due, None when nothing is.
     """
 
     zone: ZoneInfo
@@ -50,6 +52,7 @@ class Context:
     journal: Callable[[str | None], Sequence[JournalEntry]] = _no_journal
     link_key: str | None = None
     morning: Callable[[], tuple[str, Sequence[str]]] | None = None
+    round: Callable[[], tuple[str, Sequence[str]] | None] | None = None
 
     @property
     def wording(self) -> Wording:
@@ -172,11 +175,23 @@ class Planner:
             # The keeper wants to know that all is well also while away; the sitter then needs the list as well.
             for person in {p.name: p for p in [*ladder(self._config, away=False)[0], *self._steps.first(now)]}.values():
                 rows += self._address(draft, person, now, context)
+        rows += self._round(now, context)
         since = max(memory.paths_from, min(now, int(memory.done.get("nag", "0"))))
         for name, channels in overdue_paths(self._config, memory.confirmed, since, now).items():
             memory.done["nag"] = str(now)
             draft = nag_draft(self._people[name], channels, self._config.notify.path_test_days, now)
             rows += self._address(draft, self._people[name], now, context)
+        return rows
+
+    def _round(self, now: int, context: Context) -> list[Message]:
+        """Return the message that says what is due, at its hour; to the sitter while the keeper is away."""
+        day = round_due(self._config, self._memory.done, now, context.zone)
+        if day is None or context.round is None:
+            return []
+        self._memory.done["round"] = day
+        said, rows = context.round(), list[Message]()
+        for person in self._steps.first(now) if said is not None else ():
+            rows += self._address(round_draft(day, said or ("", ()), context.base_url), person, now, context)
         return rows
 
     def _address(

@@ -18,7 +18,8 @@ from dewkeeper.report.model import to_plain
 ABOUT_THE_ANIMAL = frozenset(
     {
         "fed", "refused", "handled", "weighed", "opaque", "cleared", "shed", "gravid", "laid", "quarantine",
-        "quarantine_over", "belly_smooth", "belly_rough", "belly_discoloured", "wheeze", "vet", "note",
+        "quarantine_over", "belly_smooth", "belly_rough", "belly_discoloured", "belly_cracked", "wheeze", "open_mouth",
+        "vet", "note",
     }
 )  # fmt: skip
 """Journal words that are about who lives in the enclosure rather than about the enclosure."""
@@ -70,18 +71,24 @@ class Animal:
         }
 
 
-def animals(journal: Sequence[JournalEntry]) -> list[Animal]:
+def animals(journal: Sequence[JournalEntry], *, nameless: bool = False) -> list[Animal]:
     """Return every animal the journal (oldest first, corrected entries left out) names, in order of its name.
 
     Names are told apart without regard to capitals; what follows a comma is no part of the name. Of two animals in
-    one enclosure, an entry whose words begin with the name of one is about that one alone.
+    one enclosure, an entry whose words begin with the name of one is about that one alone. nameless: also who was never
+    named, with the name "", one for each enclosure that has entries about an animal; named later, it takes them along.
     """
     known: dict[str, Animal] = {}
     for entry in journal:
         if entry.enclosure is None:
             continue
         name = animal_named(entry)
-        here = [animal for animal in known.values() if animal.home == entry.enclosure]
+        here = [animal for animal in known.values() if animal.name and animal.home == entry.enclosure]
+        unnamed = f"@{entry.enclosure}"
+        if name and name.casefold() not in known and unnamed in known:
+            known[name.casefold()] = known.pop(unnamed)
+            known[name.casefold()].name = name
+            here.append(known[name.casefold()])
         if entry.what == "moved_in" and name:
             animal = known.setdefault(name.casefold(), Animal(name))
             if animal.home != entry.enclosure:  # said twice is moved once
@@ -91,11 +98,18 @@ def animals(journal: Sequence[JournalEntry]) -> list[Animal]:
             for animal in here:
                 if not name or animal.name.casefold() == name.casefold():
                     _leave(animal, entry.time)
+            if not name and not here and unnamed in known:
+                _leave(known[unnamed], entry.time)
+                known[f"{unnamed} to {entry.time}"] = known.pop(unnamed)
         elif entry.what in ABOUT_THE_ANIMAL:
-            named = [a for a in here if entry.detail.casefold().startswith(a.name.casefold())]
-            for animal in named or here:
+            about = [a for a in here if entry.detail.casefold().startswith(a.name.casefold())] or here
+            if not about:
+                stays = [Stay(entry.enclosure, entry.time)]
+                about = [known.setdefault(unnamed, Animal("", stays))]
+            for animal in about:
                 animal.entries.append(entry)
-    return sorted(known.values(), key=lambda animal: animal.name.casefold())
+    found = [animal for animal in known.values() if animal.name or nameless]
+    return sorted(found, key=lambda animal: animal.name.casefold())
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,11 +15,13 @@ from dewkeeper.judge.types import JournalEntry, Rebase, SystemReport
 from dewkeeper.notify.daily import morning_words
 from dewkeeper.notify.desk import Desk
 from dewkeeper.notify.dispatcher import Dispatcher
+from dewkeeper.notify.evening import round_now
 from dewkeeper.notify.heartbeat import Pulse, beat
 from dewkeeper.notify.links import NOTE_KEY as _LINK_KEY
 from dewkeeper.notify.plan import Context, Planner
 from dewkeeper.report.morning import morning
 from dewkeeper.report.past import StoredPast
+from dewkeeper.report.round_words import round_message
 from dewkeeper.report.wording import Wording, duration
 from dewkeeper.sampling.bus_reports import BusReports
 from dewkeeper.sampling.identity import Identities
@@ -256,6 +258,7 @@ class Daemon:
             journal=self._last_entries,
             link_key=self._link_key,
             morning=self._morning,
+            round=self._round,
         )
 
     def _morning(self) -> tuple[str, Sequence[str]]:
@@ -266,6 +269,15 @@ class Daemon:
             log.exception("the morning message could not be made")
             return "Morning: the night cannot be read – see page", [f"The database does not answer: {error}"]
         return morning_words(glance, Wording.of(self.config.site))
+
+    def _round(self) -> tuple[str, Sequence[str]] | None:
+        try:
+            with StoredPast.open(self.config) as past:
+                made = round_now(past, self.config, self.timeline.now())
+        except Exception:  # a report must not keep the writer from its work
+            log.exception("the message of the round could not be made")
+            return "Round: what is due cannot be read – see page", ["The database does not answer."]
+        return round_message(made) if made.due else None
 
     def _last_entries(self, enclosure: str | None) -> Sequence[JournalEntry]:
         return sorted(self.writer.entries.get(enclosure, ()), key=lambda entry: entry.time)

@@ -15,7 +15,7 @@ from werkzeug.routing import Map, Rule
 from werkzeug.wrappers import Response
 
 from dewkeeper.store.errors import StoreError
-from dewkeeper.web import deeds, doors, screens
+from dewkeeper.web import book, deeds, doors, screens
 from dewkeeper.web.errors import Refused
 from dewkeeper.web.visit import COOKIE, PageRequest, Services, Visit
 
@@ -61,6 +61,11 @@ RULES = (
     _rule("/rack", "GET", screens.rack),
     _rule("/enclosure/<name>", "GET", screens.enclosure),
     _rule("/enclosure/<name>/service", "POST", deeds.service),
+    _rule("/round", "GET", book.round_screen),
+    _rule("/round", "POST", book.round_did),
+    _rule("/round/later", "POST", book.round_later),
+    _rule("/sheds/<entry>", "GET", book.grade_form),
+    _rule("/sheds/<entry>", "POST", book.grade),
     _rule("/alarms", "GET", screens.alarms),
     _rule("/alarms/<alarm>/acknowledge", "POST", deeds.acknowledge),
     _rule("/alarms/<alarm>/shelve", "POST", deeds.shelve),

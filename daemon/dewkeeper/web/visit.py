@@ -175,6 +175,8 @@ SAID = {
     "service": "Noted.",
     "journal": "Written down.",
     "corrected": "Corrected. The old entry is kept.",
+    "later": "Put off. It comes back on its day.",
+    "gone": "It is not on the list any more: somebody has done it.",
     "waiting": "Taken in, but not recorded yet: the database refuses just now.",
     "tested": "Sent. Tap the link in each message that arrives; this page then says so.",
     "out": "Logged out.",

@@ -1,0 +1,65 @@
+"""The round as it is now, and its message at the hour the keeper chose."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+from typing import Final
+from zoneinfo import ZoneInfo
+
+from dewkeeper.judge.words import JOURNAL
+from dewkeeper.notify.daily import overdue_paths
+from dewkeeper.notify.memory import Memory
+from dewkeeper.notify.people import Draft
+from dewkeeper.notify.words import TITLE_LENGTH, page_line
+from dewkeeper.report.animals import ABOUT_THE_ANIMAL
+from dewkeeper.report.checks import checks
+from dewkeeper.report.due import ServiceRound
+from dewkeeper.report.past import StoredPast
+from dewkeeper.report.round import RoundFacts, service_round
+from dewkeeper_config.models import Config
+
+ROUND_GRACE_SECONDS: Final = 4 * 3600
+"""A message about the evening that could not be made in the evening is left for the next day."""
+_OFTEN: Final = frozenset({"misted", "opened", "closed", "closed_again", "fed", "refused", "handled", "note"})
+"""Words the round does not read: most of what is written every day."""
+READ: Final = tuple(word for word in JOURNAL if word not in _OFTEN or word in ABOUT_THE_ANIMAL & {"note"})
+
+
+def round_now(past: StoredPast, config: Config, now: int) -> ServiceRound:
+    """Return the round of the local date of `now` (UTC seconds). Raises StoreError."""
+    memory = Memory.load(past.notes().get("planner"))
+    resting = past.in_force().resting(enclosure.name for enclosure in config.enclosure)
+    facts = RoundFacts(
+        resting={out.enclosure or "": out.until for out in resting},
+        probe_checks={one.probe: one.due for one in checks(past.calibrations(), config, now) if one.due is not None},
+        untested=overdue_paths(config, memory.confirmed, memory.paths_from or now, now),
+    )
+    return service_round(past.journal(0, words=READ), config, now, facts)
+
+
+def round_due(config: Config, done: Mapping[str, str], now: int, zone: ZoneInfo) -> str | None:
+    """Return the local date whose round is to be told now, or None. done: the date last done under `round`."""
+    at = config.notify.round_at
+    if at is None:
+        return None
+    today = datetime.fromtimestamp(now, zone).date()
+    slot = datetime.combine(today, at, tzinfo=zone).timestamp()
+    if not slot <= now < slot + ROUND_GRACE_SECONDS or done.get("round") == today.isoformat():
+        return None
+    return today.isoformat()
+
+
+def round_draft(day: str, said: tuple[str, Sequence[str]], link: str | None) -> Draft:
+    """Return the message that says what is due on a day."""
+    title, lines = said
+    address = None if link is None else f"{link.rstrip('/')}/round"
+    return Draft(
+        event=f"round/{day}",
+        title=title[:TITLE_LENGTH],
+        lines=(*lines, *([page_line(address)] if address else [])),
+        priority="low",
+        kind="round",
+        facts={"link": address} if address else {},
+        bypass_quiet=True,  # the person named the hour
+    )

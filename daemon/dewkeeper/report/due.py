@@ -1,0 +1,151 @@
+"""What a round is made of: one thing due, what to tap when it is done, and the places in the order they are served."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import date
+from typing import Any, Final, Literal
+
+Serving = Literal["house", "eggs", "healthy", "signs", "quarantine"]
+SERVINGS: Final[tuple[Serving, ...]] = ("house", "eggs", "healthy", "signs", "quarantine")
+"""The order of service: what can be carried nowhere first, what may carry something last."""
+
+SERVING_WORDS: Final[dict[Serving, str]] = {
+    "house": "Before you begin",
+    "eggs": "Eggs first, with clean hands",
+    "healthy": "The healthy",
+    "signs": "With a sign of illness: after the healthy",
+    "quarantine": "Quarantine, last",
+}
+QUARANTINE_TOOLS: Final = (
+    "Its own hook, tongs, cloth and bin; nothing of them goes back to the others. Wash your hands before and after."
+)
+
+
+def say_day(day: date) -> str:
+    """Return "Wed 25 Nov"."""
+    return f"{day:%a} {day.day} {day:%b}"
+
+
+@dataclass(frozen=True, slots=True)
+class DueTap:
+    """What one tap writes: a word of the journal and its detail. label: what stands on it. asks: a word it needs first."""
+
+    what: str
+    label: str
+    detail: str = ""
+    asks: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Due:
+    """One thing to do: what, why, and since which local date. enclosure: None for what belongs to no enclosure.
+
+    kind names it in its enclosure, together with `about` (an animal, a probe, a person; "" where it is clear).
+    shed: id of the shed that is to be graded, with a form of its own; "" for all else. caution: what to mind in doing it.
+    """
+
+    kind: str
+    enclosure: str | None
+    todo: str
+    why: str
+    since: date
+    taps: tuple[DueTap, ...] = ()
+    about: str = ""
+    shed: str = ""
+    caution: str = ""
+
+    @property
+    def key(self) -> str:
+        """Its name in its enclosure, as `not_today` writes it."""
+        return f"{self.kind} {self.about}".strip()
+
+    def to_json(self) -> dict[str, Any]:
+        """Return it as JSON values."""
+        return {
+            "key": self.key,
+            "enclosure": self.enclosure,
+            "todo": self.todo,
+            "why": self.why,
+            "since": self.since.isoformat(),
+            "caution": self.caution,
+            "words": [{"what": tap.what, "detail": tap.detail} for tap in self.taps],
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class PutOff:
+    """Something due that somebody put off: until which local date, and who."""
+
+    due: Due
+    until: date
+    who: str
+
+
+@dataclass(slots=True)
+class PlaceRound:
+    """What is due at one enclosure (None: at none), and what is good to know there though nothing is to be done."""
+
+    enclosure: str | None
+    serving: Serving
+    animals: tuple[str, ...] = ()
+    due: list[Due] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+    put_off: list[PutOff] = field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True)
+class ServiceRound:
+    """The round of a local date. places: in the order of service, those with nothing to say left out.
+
+    uncounted: what is not asked for because nobody ever noted it there: words for it -> enclosures.
+    """
+
+    day: date
+    places: Sequence[PlaceRound]
+    uncounted: dict[str, list[str]]
+
+    @property
+    def due(self) -> list[Due]:
+        """Everything due, in the order of service."""
+        return [due for place in self.places for due in place.due]
+
+    @property
+    def put_off(self) -> list[PutOff]:
+        """Everything put off."""
+        return [off for place in self.places for off in place.put_off]
+
+    def find(self, enclosure: str | None, key: str) -> Due | None:
+        """Return what is due there under this key, None when it is not (any more)."""
+        return next((due for due in self.due if due.enclosure == enclosure and due.key == key), None)
+
+    def sentence(self) -> str:
+        """Return the round in one sentence; that nothing is due is one as well."""
+        count = len(self.due)
+        if not count:
+            return "Nothing is due today."
+        where = len({due.enclosure for due in self.due if due.enclosure})
+        things = "one thing is" if count == 1 else f"{count} things are"
+        return f"{things} due".capitalize() + (f", at {where} enclosure{'s' if where != 1 else ''}." if where else ".")
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the round as JSON values."""
+        return {
+            "day": self.day.isoformat(),
+            "says": self.sentence(),
+            "places": [
+                {
+                    "enclosure": place.enclosure,
+                    "serving": place.serving,
+                    "animals": list(place.animals),
+                    "due": [due.to_json() for due in place.due],
+                    "notes": place.notes,
+                    "put_off": [
+                        {**off.due.to_json(), "until": off.until.isoformat(), "who": off.who} for off in place.put_off
+                    ],
+                }
+                for place in self.places
+            ],
+            "uncounted": self.uncounted,
+        }

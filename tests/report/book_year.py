@@ -1,0 +1,192 @@
+"""A simulated year of an invented keeper: 40 tubs, 3 furnished enclosures, a clutch, a quarantine, a holiday, 30 sheds.
+
+The keeper walks the round every evening and does what it says, but now and then puts something off, writes something
+down a day late and dated back, or in the wrong tub and corrects it the next day.
+"""
+
+from __future__ import annotations
+
+import random
+from bisect import insort
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from datetime import date, datetime, time, timedelta
+from zoneinfo import ZoneInfo
+
+from dewkeeper.judge.types import JournalEntry
+from dewkeeper.report.due import Due, ServiceRound
+from dewkeeper.report.round import RoundFacts, service_round
+from dewkeeper_config.models import Config
+
+ZONE = ZoneInfo("Europe/Vienna")
+FIRST = date(2026, 1, 1)
+HOLIDAY = (date(2026, 7, 10), date(2026, 7, 24))
+CLUTCH = date(2026, 4, 20)
+ARRIVAL, SIGN = date(2026, 3, 2), date(2026, 5, 10)
+TUBS = [f"T{n:02}" for n in range(1, 41)]
+FURNISHED = ["F1", "F2", "F3"]
+
+
+def house() -> Config:
+    """Return the invented keeper's configuration."""
+    enclosures = [
+        {"name": n, "rack": "left" if n < "T21" else "right", "shelf": 1 + i % 20 // 4, "place": 1 + i % 4}
+        for i, n in enumerate(TUBS)
+    ]
+    enclosures += [{"name": n, "rack": "wall", "place": i + 1, "kind": "furnished"} for i, n in enumerate(FURNISHED)]
+    enclosures += [{"name": "Egg box", "rack": "wall", "place": 4, "kind": "egg_box"}]
+    enclosures += [{"name": n, "rack": "back", "place": i + 1} for i, n in enumerate(("Q1", "Q2"))]
+    return Config.model_validate(
+        {
+            "site": {"timezone": "Europe/Vienna"},
+            "rack": [{"name": n, "room": "back room" if n == "back" else "snake room"} for n in ("left", "right", "wall", "back")],
+            "enclosure": enclosures,
+            "probe": [{"name": str(e["name"]).lower(), "enclosure": e["name"]} for e in enclosures],
+            "channel": [{"kind": "webhook", "name": "phone", "url": "http://localhost/"}],
+            "person": [{"name": "Runa", "channels": ["phone"]}],
+        }
+    )  # fmt: skip
+
+
+def at(day: date, hour: int = 18, minute: int = 0) -> int:
+    """Return the UTC second of a local time."""
+    return int(datetime.combine(day, time(hour, minute), tzinfo=ZONE).timestamp())
+
+
+@dataclass(slots=True)
+class KeptBook:
+    """A journal as it is written, and what is left of it once corrections are heeded."""
+
+    entries: list[JournalEntry] = field(default_factory=list)
+    number: int = 0
+
+    def write(
+        self, when: int, place: str | None, what: str, detail: str = "", until: int | None = None, who: str = "Runa"
+    ) -> str:
+        """Write an entry and return its id."""
+        self.number += 1
+        entry = JournalEntry(f"e{self.number}", when, place, what, detail, who, until)
+        insort(self.entries, entry, key=lambda e: e.time)
+        return entry.id
+
+    def correct(self, identity: str, place: str) -> None:
+        """Say that an entry was about another enclosure: the store then leaves the old one out."""
+        old = next(e for e in self.entries if e.id == identity)
+        self.entries.remove(old)
+        self.write(old.time, place, old.what, old.detail)
+
+    def grade(self, identity: str, detail: str) -> None:
+        """Complete a shed's entry."""
+        old = next(e for e in self.entries if e.id == identity)
+        self.entries.remove(old)
+        self.write(old.time, old.enclosure, old.what, detail)
+
+
+@dataclass(frozen=True, slots=True)
+class YearDay:
+    """A day of the year: the round before and after the keeper walked it, and what was done."""
+
+    day: date
+    before: ServiceRound
+    after: ServiceRound | None
+    done: list[Due]
+
+
+def sheds(seed: int) -> list[tuple[str, date, str]]:
+    """Return thirty sheds: where, when it turned opaque, how it is graded; no two of one animal within three months."""
+    chance = random.Random(seed)
+    places = [*chance.sample(TUBS[:37], 28), "F1", "Q1"]
+    grades = ["one piece, both spectacles off, tail tip off"] * 27 + [
+        "in pieces, both spectacles off, tail tip off", "in pieces, spectacle retained, tail tip off",
+        "one piece, both spectacles off, tail tip retained",
+    ]  # fmt: skip
+    days = [FIRST + timedelta(20 + 10 * n + chance.randrange(6)) for n in range(30)]
+    return list(zip(places, days, chance.sample(grades, 30), strict=True))
+
+
+class InventedYear:
+    """Plays the year. book: the journal so far."""
+
+    def __init__(self, seed: int = 1) -> None:
+        self.config = house()
+        self.book = KeptBook()
+        self.chance = random.Random(seed)
+        self.sheds = sheds(seed)
+        self.late: list[tuple[int, str | None, str, str]] = []
+        self.wrong: list[tuple[str, str]] = []
+        for n, name in enumerate(TUBS + FURNISHED):
+            self.book.write(at(FIRST, 10), name, "moved_in", f"Snake {n + 1}")
+
+    def round(self, when: int) -> ServiceRound:
+        """Return the round at a moment."""
+        return service_round(self.book.entries, self.config, when, RoundFacts())
+
+    def days(self) -> Iterator[YearDay]:
+        """Play one day after the other."""
+        for number in range(365):
+            day = FIRST + timedelta(number)
+            self._happens(day)
+            before = self.round(at(day))
+            done = self._walk(day, before)
+            after = self.round(at(day, 20)) if number % 4 == 0 else None  # the year is to take seconds
+            yield YearDay(day, before, after, done)
+
+    def _happens(self, day: date) -> None:
+        for written in self.late:
+            self.book.write(*written)
+        for identity, place in self.wrong:
+            self.book.correct(identity, place)
+        self.late, self.wrong = [], []
+        for place, opaque, _ in self.sheds:
+            if day == opaque:
+                self.book.write(at(day, 9), place, "opaque")
+        if day == CLUTCH:
+            self.book.write(at(day, 9), "Egg box", "eggs", "6")
+        if day == ARRIVAL:
+            for name in ("Q1", "Q2"):
+                self.book.write(at(day, 9), name, "moved_in", f"Guest {name}")
+                self.book.write(at(day, 9), name, "quarantine", until=at(day, 9) + 90 * 86400)
+        if day == SIGN:
+            self.book.write(at(day, 9), "Q1", "wheeze")
+
+    def _walk(self, day: date, made: ServiceRound) -> list[Due]:
+        done = []
+        for due in made.due:
+            if HOLIDAY[0] <= day <= HOLIDAY[1] and due.kind != "bowl":
+                continue
+            if not self._ready(due, day):
+                continue
+            if self.chance.random() < 0.03:
+                until = day + timedelta(self.chance.randint(1, 3))
+                self.book.write(at(day, 19), due.enclosure, "not_today", due.key, at(until, 0))
+            elif self._do(due, day):
+                done.append(due)
+        return done
+
+    def _ready(self, due: Due, day: date) -> bool:
+        """Whether the snake has come so far, or somebody decides: the keeper does not tap what is not so."""
+        cycle = next((o for p, o, _ in self.sheds if p == due.enclosure and o <= day < o + timedelta(40)), None)
+        if due.kind == "eyes":
+            return cycle is not None and day >= cycle + timedelta(5)
+        if due.kind == "shed":
+            return cycle is not None and day >= cycle + timedelta(11)
+        if due.kind == "eggs":
+            return day >= CLUTCH + timedelta(58)
+        return True
+
+    def _do(self, due: Due, day: date) -> bool:
+        if due.kind == "grade":
+            grade = next(g for p, o, g in self.sheds if p == due.enclosure and o <= day < o + timedelta(40))
+            self.book.grade(due.shed, grade)
+            return True
+        tap = due.taps[0]
+        roll = self.chance.random()
+        if roll < 0.01:
+            self.late.append((at(day, 19), due.enclosure, tap.what, tap.detail))
+            return False
+        if roll < 0.02 and due.kind == "bowl" and due.enclosure in TUBS:
+            wrong = self.chance.choice([n for n in TUBS if n != due.enclosure])
+            self.wrong.append((self.book.write(at(day, 19), wrong, tap.what), due.enclosure or ""))
+            return False
+        self.book.write(at(day, 19), due.enclosure, tap.what, tap.detail)
+        return True

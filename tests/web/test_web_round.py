@@ -1,0 +1,94 @@
+"""The round on the page: due, tapped, gone; put off and back; a shed graded before anybody sees its air."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+import requests
+
+DAY = 86400
+
+
+def _tell(rig: Any, **entry: Any) -> str:
+    return str(rig.daemon.handle({"do": "journal", "who": "Runa", **entry})["id"])
+
+
+def _forms(text: str) -> list[dict[str, str]]:
+    """Return the fields of every form of a screen."""
+    return [
+        dict(re.findall(r'<input type="hidden" name="([^"]+)" value="([^"]*)"', form))
+        for form in re.findall(r"<form.*?</form>", text, re.DOTALL)
+    ]
+
+
+def _now(rig: Any) -> int:
+    return int(rig.clock.wall())
+
+
+def _post(rig: Any, keeper: requests.Session, path: str, **fields: str) -> str:
+    answer = keeper.post(rig.base + path, data={"csrf": rig.csrf(keeper), **fields}, timeout=60)
+    assert answer.status_code == 200, answer.text
+    return answer.text
+
+
+def test_a_tap_does_it_once_and_says_who(rig: Any) -> None:
+    """A bowl due is on the list; the tap writes it down in the keeper's name; tapped again it says that it is done."""
+    keeper = rig.keeper()
+    assert "Nothing is due today." in keeper.get(rig.base + "/round").text
+    _tell(rig, what="moved_in", enclosure="T1", detail="Cinder", time=_now(rig) - 4 * DAY)
+    text = keeper.get(rig.base + "/round").text
+    assert "One thing is due, at 1 enclosure." in text
+    assert {"enclosure": "T1", "key": "bowl"}.items() <= _forms(text)[0].items()
+    assert "Written down." in _post(rig, keeper, "/round", enclosure="T1", key="bowl", tap="0")
+    with rig.history() as history:
+        (entry,) = [e for e in history.journal(0) if e.what == "refilled"]
+    assert (entry.enclosure, entry.who) == ("T1", "Ina")
+    assert "not on the list any more" in _post(rig, keeper, "/round", enclosure="T1", key="bowl", tap="0")
+    with rig.history() as history:
+        assert len([e for e in history.journal(0) if e.what == "refilled"]) == 1
+
+
+def test_not_today_comes_back_on_its_day(rig: Any) -> None:
+    """Put off until tomorrow it is shown as put off, by whom, and tomorrow it is due again."""
+    keeper = rig.keeper()
+    _tell(rig, what="moved_in", enclosure="T1", detail="Cinder", time=_now(rig) - 4 * DAY)
+    text = _post(rig, keeper, "/round/later", enclosure="T1", key="bowl", days="1")
+    assert "Nothing is due today." in text
+    assert re.search(r"T1: refill the bowl with fresh water, until .*, by Ina", text)
+    rig.clock.advance(DAY)
+    assert "One thing is due" in keeper.get(rig.base + "/round").text
+    answer = keeper.post(
+        rig.base + "/round/later",
+        data={"csrf": rig.csrf(keeper), "enclosure": "T1", "key": "bowl", "days": "0"},
+        timeout=60,
+    )
+    assert answer.status_code == 400
+
+
+def test_a_shed_is_graded_before_its_air_is_shown(rig: Any) -> None:
+    """Neither round nor form say a word of humidity; the grade completes the entry, and what stayed on names the vet."""
+    keeper = rig.keeper()
+    _tell(rig, what="moved_in", enclosure="T1", detail="Cinder", time=_now(rig) - 20 * DAY)
+    _tell(rig, what="refilled", enclosure="T1")
+    _tell(rig, what="spot_cleaned", enclosure="T1")
+    _tell(rig, what="opaque", enclosure="T1", time=_now(rig) - 11 * DAY)
+    shed = _tell(rig, what="shed", enclosure="T1", time=_now(rig) - 3600)
+    text = keeper.get(rig.base + "/round").text
+    assert f"/sheds/{shed}" in text
+    form = keeper.get(f"{rig.base}/sheds/{shed}").text
+    for said in (text, form):
+        assert not re.search(r"\d\s*%|humidity", said)
+    assert (
+        keeper.post(f"{rig.base}/sheds/{shed}", data={"csrf": rig.csrf(keeper), "whole": "yes"}, timeout=60).status_code
+        == 400
+    )
+    answer = _post(rig, keeper, f"/sheds/{shed}", whole="yes", spectacles="no", tail="yes")
+    assert "exotics vet" in answer
+    with rig.history() as history:
+        (entry,) = [e for e in history.journal(0) if e.what == "shed"]
+    assert entry.detail == "one piece, spectacle retained, tail tip off"
+    assert entry.replaces == shed
+    again = keeper.get(rig.base + "/round").text
+    assert "grade it" not in again
+    assert "ask an exotics vet" in again
