@@ -18,3 +18,17 @@ def test_said_twice_is_moved_once() -> None:
     assert cinder.stays == [Stay("A1", 0, 180), Stay("A4", 180)]
     assert cinder.home == "A4"
     assert [entry.detail for entry in cinder.entries] == ["one mouse", "two mice"]
+
+
+def test_what_was_noted_before_its_name_is_the_animals_own() -> None:
+    """Entries of a tub where nobody was named are those of the first one named there; one that left unnamed keeps its own."""
+    told = [
+        ("opaque", "A1", ""), ("moved_out", "A1", ""), ("fed", "A1", "one mouse"), ("moved_in", "A1", "Cinder"),
+        ("shed", "A2", ""),
+    ]  # fmt: skip
+    journal = [JournalEntry(str(n), n * 60, place, what, detail) for n, (what, place, detail) in enumerate(told)]
+    assert [(a.name, [e.what for e in a.entries]) for a in animals(journal)] == [("Cinder", ["fed"])]
+    everybody = animals(journal, nameless=True)
+    assert sorted((a.name, a.home or "", [e.what for e in a.entries]) for a in everybody) == [
+        ("", "", ["opaque"]), ("", "A2", ["shed"]), ("Cinder", "A1", ["fed"]),
+    ]  # fmt: skip

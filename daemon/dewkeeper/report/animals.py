@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from dewkeeper.judge.stages import animal_named
+from dewkeeper.judge.stages import MOVES, animal_named
 from dewkeeper.judge.types import JournalEntry
 from dewkeeper.report.history import Past
 from dewkeeper.report.model import to_plain
@@ -82,34 +82,40 @@ def animals(journal: Sequence[JournalEntry], *, nameless: bool = False) -> list[
     for entry in journal:
         if entry.enclosure is None:
             continue
-        name = animal_named(entry)
         here = [animal for animal in known.values() if animal.name and animal.home == entry.enclosure]
-        unnamed = f"@{entry.enclosure}"
-        if name and name.casefold() not in known and unnamed in known:
-            known[name.casefold()] = known.pop(unnamed)
-            known[name.casefold()].name = name
-            here.append(known[name.casefold()])
-        if entry.what == "moved_in" and name:
-            animal = known.setdefault(name.casefold(), Animal(name))
-            if animal.home != entry.enclosure:  # said twice is moved once
-                _leave(animal, entry.time)
-                animal.stays.append(Stay(entry.enclosure, entry.time))
-        elif entry.what == "moved_out":
-            for animal in here:
-                if not name or animal.name.casefold() == name.casefold():
-                    _leave(animal, entry.time)
-            if not name and not here and unnamed in known:
-                _leave(known[unnamed], entry.time)
-                known[f"{unnamed} to {entry.time}"] = known.pop(unnamed)
+        if entry.what in MOVES:
+            _moves(known, here, entry)
         elif entry.what in ABOUT_THE_ANIMAL:
             about = [a for a in here if entry.detail.casefold().startswith(a.name.casefold())] or here
             if not about:
-                stays = [Stay(entry.enclosure, entry.time)]
-                about = [known.setdefault(unnamed, Animal("", stays))]
+                first = Animal("", [Stay(entry.enclosure, entry.time)])
+                about = [known.setdefault(f"@{entry.enclosure}", first)]
             for animal in about:
                 animal.entries.append(entry)
     found = [animal for animal in known.values() if animal.name or nameless]
     return sorted(found, key=lambda animal: animal.name.casefold())
+
+
+def _moves(known: dict[str, Animal], here: list[Animal], entry: JournalEntry) -> None:
+    """Take an entry about a move; here: the named ones that live in its enclosure."""
+    name, place, unnamed = animal_named(entry), entry.enclosure or "", f"@{entry.enclosure}"
+    if name and name.casefold() not in known and unnamed in known:  # named for the first time: who lived here unnamed
+        known[name.casefold()] = one = known.pop(unnamed)
+        one.name = name
+        here.append(one)
+    if entry.what == "moved_in":
+        if name:
+            animal = known.setdefault(name.casefold(), Animal(name))
+            if animal.home != place:  # said twice is moved once
+                _leave(animal, entry.time)
+                animal.stays.append(Stay(place, entry.time))
+        return
+    for animal in here:
+        if not name or animal.name.casefold() == name.casefold():
+            _leave(animal, entry.time)
+    if not name and not here and unnamed in known:
+        _leave(known[unnamed], entry.time)
+        known[f"{unnamed} to {entry.time}"] = known.pop(unnamed)
 
 
 @dataclass(frozen=True, slots=True)
