@@ -49,7 +49,7 @@ def test_a_pass_hands_in_facts_and_figures_and_says_what_is_withheld(racks: Rack
     assert not daemon.learner.reports(0)[0].trouble, daemon.learner.reports(0)[0].text
     now = daemon.timeline.now()
     with History.open(racks.folder) as history:
-        known, notes = history.learned(now), history.notes()
+        known, notes = history.learned(now), history.figures("outlook:")
     assert set(known) == {"T1", "T2"}
     peak = known["T1"].fact("usual_peak_c", now)
     assert peak is not None
@@ -58,10 +58,10 @@ def test_a_pass_hands_in_facts_and_figures_and_says_what_is_withheld(racks: Rack
         "only 0 undisturbed decays"
     )
     assert all(fact.value is None and fact.why for fact in known["T2"].facts)
-    figures = Outlook.from_text(notes["outlook:T1"])
+    figures = Outlook.from_text(notes["T1"])
     assert figures is not None
     assert len(figures.blend) == 72
-    assert len(notes["outlook:T1"]) < 15_000
+    assert len(notes["T1"]) < 15_000
     again = subprocess.run([*command, "--at", str(now), "--format", "json"], capture_output=True, text=True, check=True)
     assert {row["enclosure"] for row in json.loads(again.stdout)} == {"T1", "T2"}
     with History.open(racks.folder) as history:

@@ -16,6 +16,8 @@ from pydantic import TypeAdapter
 
 from dewkeeper.air import saturation_hpa
 
+OUTLOOK: Final = "outlook:"
+"""Its figures are stored under this and the enclosure's name (`History.figures`)."""
 COVERS: Final = 0.8
 SLOW_HOURS: Final = 6
 """Hours of its own past from which an enclosure's vapour is run on."""

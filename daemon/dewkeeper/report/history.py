@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from dewkeeper.judge.in_force import InForce
-from dewkeeper.judge.types import Alarm, Event, JournalEntry, Quality, Reading, Role
+from dewkeeper.judge.types import Alarm, Event, JournalEntry, Learned, Quality, Reading, Role
 from dewkeeper.report.model import Mark
 
 JUDGED: Role = "substrate"
@@ -141,6 +141,14 @@ class Past(Protocol):
         Those without believed readings are left out. An enclosure is told of by the judged probes that were in it
         then, all together: lowest and highest of any, mean of their means.
         """
+        ...
+
+    def learned(self, at: int) -> Mapping[str, Learned]:
+        """Return by enclosure what insight had last said of it at a time (UTC seconds)."""
+        ...
+
+    def figures(self, about: str) -> Mapping[str, str]:
+        """Return the large named facts about something (`outlook:`), by the rest of their names."""
         ...
 
     def traces(self, enclosure: str, start: int, end: int, points: int) -> Sequence[Trace]:

@@ -9,7 +9,7 @@ from typing import Any, cast
 
 from dewkeeper.judge.calibrating import Calibrations
 from dewkeeper.judge.in_force import InForce, Window
-from dewkeeper.judge.types import Alarm, Event, JournalEntry, Role
+from dewkeeper.judge.types import Alarm, Event, JournalEntry, Learned, Role
 from dewkeeper.report.history import JUDGED, NightSums, Point, Trace, together
 from dewkeeper.report.model import Mark
 from dewkeeper.store import History
@@ -60,6 +60,14 @@ class StoredPast:
     def notes(self) -> Mapping[str, str]:
         """Return the small named facts."""
         return self._history.notes()
+
+    def learned(self, at: int) -> Mapping[str, Learned]:
+        """Return by enclosure what insight had last said of it at a time."""
+        return self._history.learned(at)
+
+    def figures(self, about: str) -> Mapping[str, str]:
+        """Return the large named facts about something, by the rest of their names."""
+        return self._history.figures(about)
 
     def calibrations(self) -> Calibrations:
         """Return every calibration."""

@@ -11,12 +11,12 @@ from collections.abc import Callable, Collection, Mapping
 from typing import Any, Final
 
 from dewkeeper.errors import CommandRefused
+from dewkeeper.insight.outlook import OUTLOOK
 from dewkeeper.judge.types import LONGEST_FACT_SECONDS, Fact, Item, Learned
 from dewkeeper.service.commands import Handler
 from dewkeeper.store import codec
+from dewkeeper.store.records import FIGURES
 
-OUTLOOK: Final = "outlook:"
-"""Prefix of the stored notes that keep the figures of an enclosure's forecast: `outlook:` and its name."""
 _MOST_FACTS: Final = 32
 _LONGEST_OUTLOOK: Final = 40_000
 _LONGEST_WHY: Final = 400
@@ -61,7 +61,7 @@ class Taught:
             now = self._now()
             not_recorded = self._submit(Learned(now, enclosure, _facts(facts, now), version))
         if outlook:
-            self._store_note(f"{OUTLOOK}{enclosure}", outlook)
+            self._store_note(f"{FIGURES}{OUTLOOK}{enclosure}", outlook)
         return {"done": True, "not_recorded": not_recorded}
 
 

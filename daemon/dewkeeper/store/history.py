@@ -25,7 +25,7 @@ from dewkeeper.store.database import FILE_NAME, PROBE_BITS, PROBE_MASK, plain_re
 from dewkeeper.store.errors import StoreUnusable
 from dewkeeper.store.quarters import QUARTER_SECONDS, Standards
 from dewkeeper.store.reading import Decoder, calibrations
-from dewkeeper.store.records import UNREADABLE, Delivery, Message
+from dewkeeper.store.records import FIGURES, UNREADABLE, Delivery, Message
 from dewkeeper.store.remembered import TEXT, Remembered
 from dewkeeper.store.ring import last_key, source
 from dewkeeper.store.slices import Slice, slices
@@ -292,10 +292,18 @@ class History:
         return self._messages("created >= ? ORDER BY seq", (since,))
 
     def notes(self) -> Mapping[str, str]:
-        """Return the small named facts."""
+        """Return the small named facts, without those that begin with `FIGURES`: they are large, and `figures` gives them."""
         with self._read() as connection:
-            rows = connection.exec_driver_sql("SELECT name, value FROM note").all()
+            asked = "SELECT name, value FROM note WHERE name < ? OR name >= ?"
+            rows = connection.exec_driver_sql(asked, _figures("")).all()
         return {row.name: row.value for row in rows}
+
+    def figures(self, about: str) -> Mapping[str, str]:
+        """Return the named facts whose names go on so after `FIGURES`, by the rest of their names."""
+        with self._read() as connection:
+            asked = "SELECT name, value FROM note WHERE name >= ? AND name < ?"
+            rows = connection.exec_driver_sql(asked, _figures(about)).all()
+        return {row.name.removeprefix(FIGURES + about): row.value for row in rows}
 
     def _messages(self, where: str, values: tuple[int | str | None, ...]) -> Sequence[Message]:
         with self._read() as connection:
@@ -354,6 +362,10 @@ def _number(connection: Connection, probe: str) -> int | None:
     asked = "SELECT id FROM probe NOT INDEXED WHERE name = ?"
     number: int | None = connection.exec_driver_sql(asked, (probe,)).scalar()
     return number
+
+
+def _figures(about: str) -> tuple[str, str]:
+    return FIGURES + about, FIGURES + about + "\U0010ffff"
 
 
 class _Reader:

@@ -9,6 +9,8 @@ from typing import Any, Final, Literal
 from dewkeeper.judge.types import Event, Exclusion, Item, Quality, Reading
 
 Delivery = Literal["pending", "sent", "failed", "expired", "collapsed"]
+FIGURES: Final = "figures:"
+"""Beginning of the names of stored facts that are large: nobody reads them who does not ask for them."""
 UNREADABLE: Final = "unreadable"
 """Kind of a stored message that is damaged: nothing but its id is known."""
 

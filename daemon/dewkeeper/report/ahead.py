@@ -1,0 +1,153 @@
+"""The hours ahead of enclosures, from last night's figures and the last hours read; and what of it people read.
+
+Measured, extrapolated and not known are different sentences: what was learned is said as it is, what is run on says
+"if nobody does anything", and what is not known says why and what would help.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection, Mapping, Sequence
+from typing import Final
+
+from dewkeeper.air import vapour_hpa
+from dewkeeper.insight.outlook import OUTLOOK, SLOW_HOURS, Ahead, Leaving, Outlook, Present
+from dewkeeper.judge.types import Fact, Learned
+from dewkeeper.report.history import Past, Point
+from dewkeeper.report.wording import Wording
+from dewkeeper_config.models import Config, Limits
+
+HOUR: Final = 3600
+_QUARTER: Final = 900
+_HELPS: Final = {
+    "not known well enough": "It takes about a week of hours in which nobody opens or wets it; note what you do in the journal.",
+    "can be checked": "A few more days of readings will do.",
+    "plain guess": "It is shown as soon as it is better than a guess here.",
+    "not read": "It needs its own and its room's last six hours.",
+    "too old": "See the daemon's log, or run `dewkeeper learn`.",
+}
+"""What would help, by words of the reason why nothing is forecast."""
+NEVER_LEARNED: Final = "nothing was learned of it yet"
+
+
+def hours_ahead(past: Past, config: Config, names: Collection[str], now: int) -> dict[str, Ahead | str]:
+    """Return the hours ahead of these enclosures at a time, or in words why there are none."""
+    figures = past.figures(OUTLOOK)
+    rooms: dict[str, list[float] | None] = {}
+    room_of = {rack.name: rack.room for rack in config.rack}
+    probe_of = {probe.room: probe.name for probe in config.probe if probe.role == "room" and probe.room}
+    found: dict[str, Ahead | str] = {}
+    end = now // _QUARTER * _QUARTER  # whole quarter hours are summed up already
+    for enclosure in config.enclosure:
+        if enclosure.name not in names:
+            continue
+        outlook = Outlook.from_text(figures.get(enclosure.name, ""))
+        if outlook is None or not outlook.blend:
+            found[enclosure.name] = NEVER_LEARNED if outlook is None else outlook.why
+            continue
+        probe = probe_of.get(room_of[enclosure.rack])
+        if probe is not None and probe not in rooms:
+            hours = _hours(past, probe, end, 1)
+            rooms[probe] = None if hours is None else [vapour_hpa(*pair) for pair in hours]
+        found[enclosure.name] = _ahead(past, enclosure.name, outlook, rooms.get(probe or ""), end)
+    return found
+
+
+def _ahead(past: Past, name: str, outlook: Outlook, room: Sequence[float] | None, end: int) -> Ahead | str:
+    hours = _hours(past, name, end, SLOW_HOURS)
+    if hours is None:
+        return "the last hours were not read"
+    vapour = tuple(vapour_hpa(*pair) for pair in hours)
+    return outlook.ahead(Present(end, hours[-1][0], vapour, None if room is None else room[-1]))
+
+
+def _hours(past: Past, place: str, end: int, count: int) -> list[tuple[float, float]] | None:
+    """Return hourly means (°C, %RH) before a time, None where one of them was not read."""
+    start = end - count * HOUR
+    points: dict[int, Point] = {(point.at - start) // HOUR: point for point in past.series(place, start, end, count)}
+    if len(points) < count:
+        return None
+    return [(points[hour].temperature_c, points[hour].humidity_percent) for hour in range(count)]
+
+
+def water_words(
+    learned: Learned | None, ahead: Ahead | str, limits: Limits, now: int, wording: Wording
+) -> dict[str, list[str]]:
+    """Return how long the water lasts, in sentences: what was "measured", what is "extrapolated", what is "not known"."""
+    measured, extrapolated, unknown = [], [], []
+    for quantity, say in (("drying_hours", _drying), ("misting_hours", _misting)):
+        fact = next((f for f in learned.facts if f.quantity == quantity), None) if learned is not None else None
+        if fact is not None and fact.value is not None and now < fact.until:
+            measured.append(say(fact))
+        elif fact is not None and fact.why:
+            unknown.append(
+                f"{'How fast it dries' if quantity == 'drying_hours' else 'How long a misting lasts'}: {fact.why}."
+            )
+    if isinstance(ahead, Ahead):
+        extrapolated = [holds_words(ahead, limits, wording)]
+    else:
+        help_ = next((text for words, text in _HELPS.items() if words in ahead), "")
+        unknown.append(f"The hours ahead: {ahead}. {help_}".rstrip())
+    return {"measured": measured, "extrapolated": extrapolated, "not known": unknown}
+
+
+def _drying(fact: Fact) -> str:
+    half = math.log(2)
+    low, high = (half * (v if v is not None else 0.0) for v in (fact.low, fact.high))
+    value = half * (fact.value or 0.0)
+    return (
+        f"Half of what it holds above its resting level is gone in {_hours_text(value)} ({_hours_text(low)} to"
+        f" {_hours_text(high)}), from {fact.decays} undisturbed decays."
+    )
+
+
+def _misting(fact: Fact) -> str:
+    low, high = (_hours_text(v if v is not None else 0.0) for v in (fact.low, fact.high))
+    return (
+        f"A misting lasts about {_hours_text(fact.value or 0.0)} here ({low} to {high}), from {fact.decays} mistings."
+    )
+
+
+def _hours_text(hours: float) -> str:
+    if hours < 1.5:
+        return f"{max(5, 5 * round(hours * 12))} min"
+    return f"{hours:.0f} h" if hours >= 9.95 else f"{hours:.1f} h".replace(".0 h", " h")
+
+
+def holds_words(ahead: Ahead, limits: Limits, wording: Wording) -> str:
+    """Return until when humidity holds, if nobody does anything: of target first, of tolerable where it is out of target."""
+    for span, name in ((limits.humidity_target, "target"), (limits.humidity_tolerable, "tolerable")):
+        for limit, way, other in ((span.low, "above", "falls below"), (span.high, "below", "rises above")):
+            inside = ahead.now_percent >= limit if way == "above" else ahead.now_percent <= limit
+            if not inside:
+                continue
+            leaving = ahead.leaves(limit)
+            if leaving.hours is not None:
+                return f"If nobody does anything it {other} {wording.humidity(limit)} ({name}) {when(ahead.at, leaving, len(ahead.middle), wording)}."
+        if span.low <= ahead.now_percent <= span.high:
+            limit = span.low
+            return f"If nobody does anything it stays {name} ({wording.humidity(limit)} and above) for the next three days."
+    return "It is beyond its limits now."
+
+
+def when(at: int, leaving: Leaving, horizon: float, wording: Wording) -> str:
+    """Return "about Wed 04:00 (Tue 23:00 to Wed 09:00)"; where the latest lies beyond the horizon, that it may hold."""
+    middle = hour_words(at, leaving.hours or 0.0, wording)
+    first = hour_words(at, leaving.earliest, wording)
+    if leaving.latest >= horizon:
+        return f"about {middle} (from {first} on; it may hold)"
+    return f"about {middle} ({first} to {hour_words(at, leaving.latest, wording)})"
+
+
+def hour_words(at: int, hours: float, wording: Wording) -> str:
+    """Return "Wed 04:00": a time to come, to the hour."""
+    local = wording.local(round((at + hours * HOUR) / HOUR) * HOUR)
+    return f"{local:%a %H:%M}"
+
+
+def facts_by_enclosure(learned: Mapping[str, Learned], name: str, now: int) -> Mapping[str, float]:
+    """Return the facts of an enclosure that hold now: quantity -> value."""
+    known = learned.get(name)
+    if known is None:
+        return {}
+    return {fact.quantity: fact.value for fact in known.facts if fact.value is not None and now < fact.until}

@@ -1,0 +1,257 @@
+"""The air's part of the evening round: which enclosures leave target before tomorrow evening if nobody does anything.
+
+For each: what to do, or to leave it alone and why, in order of need. From facts and figures learned the night before;
+nothing is computed here that takes more than a moment. What was advised is scored a day later against what then
+happened. Common practice, never veterinary advice; an animal with a sign of illness is the round's own matter.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Final, Literal
+
+from dewkeeper.insight.outlook import Ahead, Leaving
+from dewkeeper.judge.types import JournalEntry
+from dewkeeper.judge.words import DAY
+from dewkeeper.report.ahead import HOUR, facts_by_enclosure, hour_words, hours_ahead, when
+from dewkeeper.report.history import Past
+from dewkeeper.report.wording import Wording
+from dewkeeper_config.models import Config, Enclosure, Limits
+from dewkeeper_config.profiles import effective_limits
+
+Deed = Literal["refill", "mist", "moisten", "humid_hide", "keep_water_away", "treat_room", "nothing", "unknown"]
+
+HORIZON_HOURS: Final = 24
+_FULL_SECONDS: Final = 2 * DAY
+"""A bowl refilled since then is taken as full; common practice, no source."""
+_SHORT_MISTING_HOURS: Final = 3.0
+"""A misting that is half gone sooner bridges no night."""
+_WHOLE_ROOM: Final = 3
+_ROOM_SHARE: Final = 0.6
+_WETS: Final = frozenset({"misted", "moistened", "refilled", "substrate_changed", "humid_hide_changed"})
+ADVICE: Final = "advice:"
+"""What was advised is kept under this and the day of the month: a month's worth, for scoring."""
+_CAME_TRUE_SECONDS: Final = HOUR
+
+
+@dataclass(frozen=True, slots=True)
+class AirAdvice:
+    """What the air of one enclosure needs this evening.
+
+    deed: `nothing` to leave it alone, `unknown` where it is not forecast. todo, why: in words. word: the journal's word
+    that a tap writes, "" for none. side: which way it leaves target, "" for not. limit: %RH. hours: until then, None for
+    not before tomorrow evening. need: order, the smallest first.
+    """
+
+    enclosure: str
+    deed: Deed
+    todo: str
+    why: str
+    word: str = ""
+    side: Literal["dry", "damp", ""] = ""
+    limit: float | None = None
+    hours: float | None = None
+    need: float = math.inf
+
+    @property
+    def due(self) -> bool:
+        """Whether something is to be done."""
+        return self.deed not in ("nothing", "unknown", "keep_water_away")
+
+    def to_json(self) -> dict[str, Any]:
+        """Return it as JSON values."""
+        return {
+            "enclosure": self.enclosure, "deed": self.deed, "todo": self.todo, "why": self.why, "side": self.side or None,
+            "limit": self.limit, "hours": None if self.hours is None else round(self.hours, 1),
+        }  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Situation:
+    """What advice on one enclosure rests on. last: journal word -> seconds since it was last noted there."""
+
+    enclosure: Enclosure
+    limits: Limits
+    stage: str
+    ahead: Ahead | str
+    facts: Mapping[str, float]
+    last: Mapping[str, int]
+
+
+def evening(past: Past, config: Config, now: int) -> list[AirAdvice]:
+    """Return the advice for every enclosure in service, those in need first. Raises StoreError."""
+    in_force = past.in_force()
+    served = [e for e in config.enclosure if in_force.out_of_service(e.name) is None and e.kind != "egg_box"]
+    ahead = hours_ahead(past, config, {e.name for e in served}, now)
+    learned = past.learned(now)
+    last = _last(past.journal(now - 14 * DAY, words=_WETS), now)
+    wording = Wording.of(config.site)
+    advice = [
+        advise(
+            Situation(
+                enclosure=e,
+                limits=in_force.limits(e.name, now) or effective_limits(config, e.name),
+                stage=in_force.stage(e.name, now)[0],
+                ahead=ahead[e.name],
+                facts=facts_by_enclosure(learned, e.name, now),
+                last=last.get(e.name, {}),
+            ),
+            wording,
+        )
+        for e in served
+    ]
+    rooms = {rack.name: rack.room for rack in config.rack}
+    return by_need(advice, {e.name: rooms[e.rack] for e in served})
+
+
+def advise(about: Situation, wording: Wording) -> AirAdvice:
+    """Return the advice for one enclosure."""
+    name, ahead = about.enclosure.name, about.ahead
+    if isinstance(ahead, str):
+        return AirAdvice(name, "unknown", "look at it as usual", f"not forecast: {ahead}")
+    target = about.limits.humidity_target
+    if ahead.now_percent > target.high:
+        return _damp(about, ahead, wording, Leaving(0.0, 0.0, 0.0))
+    dry = ahead.leaves(target.low, HORIZON_HOURS) if ahead.now_percent >= target.low else Leaving(0.0, 0.0, 0.0)
+    if dry.hours is not None and not _passes(ahead, about.limits, dry.hours):
+        return _dry(about, ahead, wording, dry)
+    damp = ahead.leaves(target.high, HORIZON_HOURS)
+    if damp.hours is not None:
+        return _damp(about, ahead, wording, damp)
+    holds = ahead.leaves(target.low)
+    until = "for three days" if holds.hours is None else f"until about {hour_words(ahead.at, holds.hours, wording)}"
+    why = f"holds above {wording.humidity(target.low)} {until}"
+    if dry.hours is not None:
+        why = f"dips below {wording.humidity(target.low)} for a short while, as on other days, and comes back by itself"
+    return AirAdvice(name, "nothing", "leave it alone", why)
+
+
+def _passes(ahead: Ahead, limits: Limits, hours: float) -> bool:
+    """Return whether it dips below target for less than would be told, stays tolerable, and comes back by itself."""
+    course = ahead.middle[:HORIZON_HOURS]
+    below = [value < limits.humidity_target.low for value in course]
+    told = limits.delays.dry_target_minutes / 60
+    return hours > 0 and sum(below) < told and min(course) >= limits.humidity_tolerable.low and not below[-1]
+
+
+def _dry(about: Situation, ahead: Ahead, wording: Wording, leaving: Leaving) -> AirAdvice:
+    limits, low = about.limits, about.limits.humidity_target.low
+    if leaving.hours:
+        why = f"falls below {wording.humidity(low)} {when(ahead.at, leaving, HORIZON_HOURS, wording)}"
+    else:
+        why = f"{wording.humidity(ahead.now_percent)} now, below {wording.humidity(low)} already"
+    if min(ahead.middle[:HORIZON_HOURS]) < limits.humidity_tolerable.low:
+        why += f", and below {wording.humidity(limits.humidity_tolerable.low)} before tomorrow evening"
+    deed, todo, more = _deed(about)
+    word = {"refill": "refilled", "mist": "misted", "moisten": "moistened", "humid_hide": "humid_hide_changed"}[deed]
+    worst = min(ahead.middle[:HORIZON_HOURS]) - limits.humidity_tolerable.low
+    hours = leaving.hours or 0.0
+    return AirAdvice(about.enclosure.name, deed, todo, why + more, word, "dry", low, hours, worst + 0.25 * hours)
+
+
+def _deed(about: Situation) -> tuple[Deed, str, str]:
+    """Return what adds water for a night: word, what to do, and what else to say of it."""
+    levers, misting = about.enclosure.levers, about.facts.get("misting_hours")
+    if about.enclosure.open_water and about.last.get("refilled", _FULL_SECONDS) >= _FULL_SECONDS:
+        return "refill", "refill the bowl", ""
+    if about.stage == "opaque" and "humid_hide" in levers:
+        return "humid_hide", "moisten the humid hide, not the floor", ""
+    if "misting" in levers and (misting is None or misting >= _SHORT_MISTING_HOURS or "substrate" not in levers):
+        short = misting is not None and misting < _SHORT_MISTING_HOURS
+        said = f"; a misting is half gone in {misting:.1f} h here: a bridge, not the cure" if short and misting else ""
+        return "mist", "mist it", said
+    if "substrate" in levers:
+        said = "" if misting is None else f"; a misting is half gone in {misting:.1f} h here"
+        return "moisten", "moisten the substrate under the hide", said
+    return "refill", "top up the bowl", ""
+
+
+def _damp(about: Situation, ahead: Ahead, wording: Wording, leaving: Leaving) -> AirAdvice:
+    high = about.limits.humidity_target.high
+    why = f"{wording.humidity(ahead.now_percent)} now, above {wording.humidity(high)}"
+    if leaving.hours:
+        why = f"rises above {wording.humidity(high)} {when(ahead.at, leaving, HORIZON_HOURS, wording)}"
+    return AirAdvice(
+        about.enclosure.name, "keep_water_away", "no water tonight", why, side="damp", limit=high, hours=leaving.hours
+    )
+
+
+def by_need(advice: Sequence[AirAdvice], room_of: Mapping[str, str]) -> list[AirAdvice]:
+    """Return advice in order of need; where most of a room leaves target at its dry side, it says to treat the room first."""
+    said = []
+    for one in advice:
+        beside = [other for other in advice if room_of[other.enclosure] == room_of[one.enclosure]]
+        dry = [other for other in beside if other.side == "dry"]
+        if one.side == "dry" and len(dry) >= max(_WHOLE_ROOM, _ROOM_SHARE * len(beside)):
+            why = f"{one.why}; so do {len(dry)} of {len(beside)} in this room: look at the room's air first"
+            one = replace(one, why=why)
+        said.append(one)
+    order = {"unknown": 1, "keep_water_away": 2, "nothing": 3}
+    return sorted(said, key=lambda one: (order.get(one.deed, 0), one.need))
+
+
+def kept(advice: Sequence[AirAdvice], now: int) -> str:
+    """Return advice as it is kept for scoring; what was not forecast is left out."""
+    said = {one.enclosure: one.side if one.hours is not None else "" for one in advice if one.deed != "unknown"}
+    return json.dumps({"at": now, "said": said}, separators=(",", ":"))
+
+
+@dataclass(frozen=True, slots=True)
+class Score:
+    """How often what was said of an evening came true. helped: told to leave target, treated, and did not."""
+
+    right: int = 0
+    wrong: int = 0
+    helped: int = 0
+
+    def sentence(self) -> str:
+        """Return it in words, "" where nothing can be scored."""
+        checked = self.right + self.wrong
+        if not checked:
+            return ""
+        more = f"; {self.helped} more were treated and held" if self.helped else ""
+        return f"{self.right} of {checked} came true{more}."
+
+
+def score(past: Past, now: int) -> Score:
+    """Return how the advice of the last month came out, evening by evening, up to those a day old."""
+    total = Score()
+    for text in past.figures(ADVICE).values():
+        try:
+            found = json.loads(text)
+            at, said = int(found["at"]), dict(found["said"])
+        except (ValueError, KeyError, TypeError):
+            continue
+        if at > 0 and at + DAY <= now:
+            one = _came_out(past, at, said)
+            total = Score(total.right + one.right, total.wrong + one.wrong, total.helped + one.helped)
+    return total
+
+
+def _came_out(past: Past, at: int, said: Mapping[str, str]) -> Score:
+    nights = past.nights(at, at + DAY)
+    wetted = {e.enclosure for e in past.journal(at, words=_WETS) if e.time < at + DAY}
+    right = wrong = helped = 0
+    for name, side in said.items():
+        night = nights.get(name)
+        if night is None or night.watched_seconds < DAY / 2:
+            continue
+        left = night.beyond_target_seconds >= _CAME_TRUE_SECONDS
+        if name in wetted or None in wetted:
+            helped += side == "dry" and not left  # what nothing done would have led to, nobody saw
+        elif left == bool(side):
+            right += 1
+        else:
+            wrong += 1
+    return Score(right, wrong, helped)
+
+
+def _last(journal: Sequence[JournalEntry], now: int) -> dict[str, dict[str, int]]:
+    found: dict[str, dict[str, int]] = {}
+    for entry in journal:
+        if entry.enclosure is not None:
+            found.setdefault(entry.enclosure, {})[entry.what] = now - entry.time
+    return found

@@ -1,0 +1,220 @@
+"""The air's part of the evening round: who needs what, who is left alone and why, and whether it came true."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from tests.store.conftest import Shelf
+
+from dewkeeper.insight.outlook import Ahead, Outlook
+from dewkeeper.judge.types import PASS, Fact, JournalEntry, Learned, Quality, Reading
+from dewkeeper.report.ahead import holds_words, hours_ahead, water_words
+from dewkeeper.report.evening import AirAdvice, Score, Situation, advise, by_need, evening, kept, score
+from dewkeeper.report.past import StoredPast
+from dewkeeper.report.wording import Wording
+from dewkeeper.service.settings import judge_settings
+from dewkeeper.store.records import Batch
+from dewkeeper_config.loading import ReplayConfig, parse
+from dewkeeper_config.models import Config
+from dewkeeper_config.profiles import effective_limits
+from dewkeeper_drivers.contract import SHT3X
+
+NOON = 1_790_078_400  # 22 September 2026, 12:00 UTC
+HOUR, DAY = 3600, 86400
+
+
+def _config(folder: Path, enclosures: int = 3) -> Config:
+    lines = [
+        'site = { name = "Test" }',
+        f'storage = {{ folder = "{folder}" }}',
+        'rack = [{ name = "R", room = "room" }]',
+    ]
+    for number in range(1, enclosures + 1):
+        lines += ["[[enclosure]]", f'name = "T{number}"', 'rack = "R"', f"place = {number}"]
+        lines += ["[[probe]]", f'name = "t{number}"', f'enclosure = "T{number}"', 'driver = "simulated"']
+    return parse("\n".join(lines).encode(), folder / "test.toml", ReplayConfig)
+
+
+CONFIG = _config(Path("/nowhere"))
+WORDING = Wording.of(CONFIG.site)
+
+
+def _ahead(now: float, per_hour: float, spread: float = 0.5, hours: int = 72) -> Ahead:
+    """Return a straight course from now, and futures around it."""
+
+    def line(rate: float) -> tuple[float, ...]:
+        return tuple(now + rate * hour for hour in range(1, hours + 1))
+
+    rates = [per_hour * (1 + spread * (k - 5) / 5) for k in range(11)]
+    return Ahead(NOON, now, line(per_hour), line(rates[1]), line(rates[9]), tuple(line(rate) for rate in rates))
+
+
+def _about(ahead: Ahead | str, **more: object) -> Situation:
+    enclosure = CONFIG.enclosure[0]
+    levers = more.pop("levers", None)
+    if levers is not None:
+        enclosure = enclosure.model_copy(update={"levers": levers})
+    facts = more.pop("facts", {})
+    last = more.pop("last", {"refilled": DAY})
+    stage = str(more.pop("stage", ""))
+    return Situation(enclosure, effective_limits(CONFIG, "T1"), stage, ahead, facts, last)  # type: ignore[arg-type]
+
+
+def test_one_that_falls_below_target_tonight_is_to_be_wetted_and_says_when() -> None:
+    """64 % falling by half a per cent an hour leaves 60 % in 8 h: about 20:00, with its interval; a full bowl, so mist."""
+    advice = advise(_about(_ahead(64.0, -0.5)), WORDING)
+    assert (advice.deed, advice.word, advice.side, advice.limit) == ("mist", "misted", "dry", 60)
+    assert advice.hours == pytest.approx(8.0)
+    assert "falls below 60 % about Tue 20:00" in advice.why
+    assert advice.due
+
+
+@pytest.mark.parametrize(
+    ("more", "deed", "said"),
+    [
+        ({"last": {}}, "refill", "refill the bowl"),
+        ({"last": {"refilled": 3 * DAY}}, "refill", "refill the bowl"),
+        ({"stage": "opaque"}, "humid_hide", "humid hide, not the floor"),
+        ({"facts": {"misting_hours": 1.5}}, "moisten", "substrate"),
+        ({"facts": {"misting_hours": 1.5}, "levers": ["misting"]}, "mist", "mist it"),
+        ({"levers": []}, "refill", "top up"),
+    ],
+)
+def test_what_is_done_depends_on_bowl_stage_misting_and_levers(more: dict[str, object], deed: str, said: str) -> None:
+    """An unfilled bowl first; in blue the hide; where a misting lasts too short, the substrate, or it is said."""
+    advice = advise(_about(_ahead(62.0, -0.5), **more), WORDING)
+    assert advice.deed == deed
+    assert said in advice.todo
+    if more.get("levers") == ["misting"]:
+        assert "half gone in 1.5 h here: a bridge, not the cure" in advice.why
+
+
+def test_one_that_holds_is_left_alone_and_says_until_when() -> None:
+    """Falling by a twentieth an hour from 63 % it leaves 60 % in 60 h; one that does not fall holds for three days."""
+    slow, still = advise(_about(_ahead(63.0, -0.05, 0.1)), WORDING), advise(_about(_ahead(63.0, 0.0)), WORDING)
+    assert (slow.deed, slow.why) == ("nothing", "holds above 60 % until about Fri 00:00")
+    assert (still.deed, still.why) == ("nothing", "holds above 60 % for three days")
+    assert not slow.due
+
+
+def test_a_dip_that_passes_is_left_alone() -> None:
+    """Two hours at 59 % in the afternoon, shorter than would be told, and back: nothing to do."""
+    course = tuple(59.0 if 3 <= hour < 5 else 62.0 for hour in range(72))
+    made = Ahead(NOON, 62.0, course, course, course, (course,) * 10)
+    assert "comes back by itself" in advise(_about(made), WORDING).why
+    deep = tuple(53.0 if 3 <= hour < 5 else 62.0 for hour in range(72))
+    assert advise(_about(replace(made, middle=deep, futures=(deep,) * 10)), WORDING).deed == "mist"
+
+
+def test_one_that_is_too_damp_gets_no_water_and_one_not_known_is_said_to_be() -> None:
+    """Above target, or on its way there: no water tonight. Not forecast: look at it as usual, with the reason."""
+    assert advise(_about(_ahead(75.0, -0.1)), WORDING).deed == "keep_water_away"
+    assert "rises above 70 %" in advise(_about(_ahead(66.0, 0.5)), WORDING).why
+    unknown = advise(_about("the last hours were not read"), WORDING)
+    assert (unknown.deed, unknown.due) == ("unknown", False)
+    assert "the last hours were not read" in unknown.why
+
+
+def test_the_neediest_comes_first_and_a_whole_dry_room_is_named() -> None:
+    """Sooner and deeper comes first; when most of a room leaves target, each of them says to look at the room first."""
+
+    def dry(name: str, hours: float) -> AirAdvice:
+        return AirAdvice(name, "mist", "mist it", "falls", "misted", "dry", 60.0, hours, hours)
+
+    still = AirAdvice("T9", "nothing", "leave it alone", "holds")
+    advice = [still, dry("T1", 9.0), dry("T2", 3.0), dry("T3", 5.0)]
+    ordered = by_need(advice, {"T1": "a", "T2": "a", "T3": "a", "T9": "a"})
+    assert [one.enclosure for one in ordered] == ["T2", "T3", "T1", "T9"]
+    assert all("3 of 4 in this room" in one.why for one in ordered[:3])
+    apart = by_need(advice, {"T1": "a", "T2": "b", "T3": "c", "T9": "a"})
+    assert not any("room" in one.why for one in apart)
+
+
+def _store(shelf: Shelf, rows: Sequence[tuple[int, str, float, float]], **batch: object) -> None:
+    pairs = []
+    for at, probe, t, h in sorted(rows):
+        words = SHT3X.encode(t, h)
+        pairs.append((Reading(at, probe, *SHT3X.decode(*words), *words), Quality(at, probe, PASS)))
+    shelf.store.commit(Batch(readings=tuple(pairs), **batch))  # type: ignore[arg-type]
+
+
+@pytest.fixture
+def kept_air(tmp_path: Path) -> Iterator[Shelf]:
+    """A fresh store."""
+    made = Shelf(tmp_path)
+    yield made
+    made.store.close()
+
+
+def _figures(at: int) -> str:
+    """Return figures that say: humidity stays, give or take 1 %RH."""
+    usual = (62.0,) * 24
+    return Outlook(
+        made=at, weights=(1.0, 0, 0, 0, 0, 0, 0), usual_c=(29.0,) * 24, usual_percent=usual, blend=((0.0, 0.0, 0.0),) * 72,
+        low=(-1.0,) * 72, middle=(0.0,) * 72, high=(1.0,) * 72, misses=((-1.0,) * 72, (0.0,) * 72, (1.0,) * 72), skill=0.5,
+        origins=50,
+    ).text()  # fmt: skip
+
+
+def test_the_evening_is_read_from_the_store(kept_air: Shelf) -> None:
+    """Figures of the night and the last six hours are enough; what was never learned, or not read, says so."""
+    config = _config(kept_air.folder)
+    rows = [(NOON - 7 * HOUR + 60 * m, probe, 29.0, h) for m in range(420) for probe, h in (("t1", 66.0), ("t2", 57.0))]
+    notes = {f"figures:outlook:T{n}": _figures(NOON - 8 * HOUR) for n in (1, 2, 3)}
+    _store(kept_air, rows, items=(judge_settings(config, NOON - DAY),), notes=notes)
+    with StoredPast(kept_air.history(), config) as past:
+        advice = evening(past, config, NOON)
+        assert [(one.enclosure, one.deed) for one in advice] == [("T2", "refill"), ("T3", "unknown"), ("T1", "nothing")]
+        assert "57 % now, below 60 % already" in advice[0].why
+        ahead = hours_ahead(past, config, {"T1"}, NOON)["T1"]
+        assert isinstance(ahead, Ahead)
+        assert ahead.middle[11] == pytest.approx(66.0, abs=0.1)
+        later = evening(past, config, NOON + 4 * DAY)
+    assert {one.deed for one in later} == {"unknown"}
+
+
+def test_what_was_advised_is_scored_a_day_later(kept_air: Shelf) -> None:
+    """Left as said, held as said, and left unsaid count; what was wetted meanwhile does not, and is counted apart."""
+    config = _config(kept_air.folder, 4)
+    falls = {"t1": 55.0, "t2": 65.0, "t3": 55.0, "t4": 65.0}
+    rows = [(NOON + 60 * m, probe, 29.0, h) for m in range(0, 1441, 1) for probe, h in falls.items()]
+    said = [
+        AirAdvice("T1", "mist", "", "", side="dry", limit=60.0, hours=5.0),
+        AirAdvice("T2", "nothing", "", ""),
+        AirAdvice("T3", "nothing", "", ""),
+        AirAdvice("T4", "mist", "", "", side="dry", limit=60.0, hours=5.0),
+    ]
+    misted = JournalEntry("1", NOON + HOUR, "T4", "misted", entered=NOON + HOUR)
+    items = (judge_settings(config, NOON - DAY), misted)
+    _store(kept_air, rows, items=items, notes={"figures:advice:22": kept(said, NOON), "figures:advice:21": "{"})
+    with StoredPast(kept_air.history(), config) as past:
+        assert score(past, NOON + DAY - 1) == Score()
+        found = score(past, NOON + DAY)
+    assert found == Score(right=2, wrong=1, helped=1)
+    assert found.sentence() == "2 of 3 came true; 1 more were treated and held."
+    assert Score().sentence() == ""
+    assert json.loads(kept(said, NOON))["said"] == {"T1": "dry", "T2": "", "T3": "", "T4": "dry"}
+
+
+def test_sentences_tell_measured_from_extrapolated_from_unknown() -> None:
+    """The half-life of KEEPER's nine hours, the lifetime of a misting, until when it holds; and why something is not told."""
+    facts = (
+        Fact("drying_hours", 9.0, 8.0, 11.0, decays=6, until=NOON + DAY),
+        Fact("misting_hours", 2.0, 1.5, 3.0, decays=5, until=NOON + DAY),
+    )
+    limits = _about("").limits
+    told = water_words(Learned(NOON, "T1", facts), _ahead(64.0, -0.5), limits, NOON, WORDING)
+    assert told["measured"] == [
+        "Half of what it holds above its resting level is gone in 6.2 h (5.5 h to 7.6 h), from 6 undisturbed decays.",
+        "A misting lasts about 2 h here (1.5 h to 3 h), from 5 mistings.",
+    ]
+    assert told["extrapolated"][0].startswith("If nobody does anything it falls below 60 % (target) about Tue 20:00")
+    assert not told["not known"]
+    old = water_words(Learned(NOON, "T1", facts), "the last hours were not read", limits, NOON + 2 * DAY, WORDING)
+    assert (old["measured"], old["extrapolated"]) == ([], [])
+    assert "six hours" in old["not known"][0]
+    assert "for the next three days" in holds_words(_ahead(65.0, 0.0), limits, WORDING)
