@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 
 import pytest
@@ -13,7 +14,18 @@ from tests.store.conftest import Shelf
 from dewkeeper.insight.outlook import Ahead, Outlook
 from dewkeeper.judge.types import PASS, Fact, JournalEntry, Learned, Quality, Reading
 from dewkeeper.report.ahead import holds_words, hours_ahead, water_words
-from dewkeeper.report.evening import AirAdvice, Score, Situation, advise, by_need, evening, kept, score
+from dewkeeper.report.evening import (
+    AirAdvice,
+    Score,
+    Situation,
+    advise,
+    air_aside,
+    air_due,
+    by_need,
+    evening,
+    kept,
+    score,
+)
 from dewkeeper.report.past import StoredPast
 from dewkeeper.report.wording import Wording
 from dewkeeper.service.settings import judge_settings
@@ -119,6 +131,26 @@ def test_one_that_is_too_damp_gets_no_water_and_one_not_known_is_said_to_be() ->
     assert "the last hours were not read" in unknown.why
 
 
+def test_one_that_was_wetted_today_is_left_alone() -> None:
+    """Misted two hours ago, or refilled: the figures know nothing of it, and nobody is asked to do it twice."""
+    advice = advise(_about(_ahead(62.0, -0.5), last={"misted": 2 * HOUR, "refilled": DAY}), WORDING)
+    assert (advice.due, advice.why) == (False, "misted today: what that does shows tomorrow")
+
+
+def test_as_things_due_and_as_sentences() -> None:
+    """What is to be done is on the round, with the tap that writes it; what is left alone is said in groups, with the score."""
+    mist = AirAdvice("T1", "mist", "mist it", "falls below 60 %", "misted", "dry", 60.0, 9.0, 9.0)
+    alone = [AirAdvice(name, "nothing", "leave it alone", "holds above 60 % for three days") for name in ("T2", "T3")]
+    due = air_due([mist, *alone], date(2026, 9, 22))
+    assert [(one.key, one.enclosure, one.taps[0].what, one.taps[0].label) for one in due] == [
+        ("air", "T1", "misted", "misted")
+    ]
+    assert air_aside([mist, *alone], Score(12, 2)) == [
+        "Leave it alone: T2, T3 – holds above 60 % for three days.",
+        "What was said of the air on the evenings before: 12 of 14 came true.",
+    ]
+
+
 def test_the_neediest_comes_first_and_a_whole_dry_room_is_named() -> None:
     """Sooner and deeper comes first; when most of a room leaves target, each of them says to look at the room first."""
 
@@ -195,7 +227,7 @@ def test_what_was_advised_is_scored_a_day_later(kept_air: Shelf) -> None:
         assert score(past, NOON + DAY - 1) == Score()
         found = score(past, NOON + DAY)
     assert found == Score(right=2, wrong=1, helped=1)
-    assert found.sentence() == "2 of 3 came true; 1 more were treated and held."
+    assert found.sentence() == "2 of 3 came true; 1 that would have left target were wetted and held."
     assert Score().sentence() == ""
     assert json.loads(kept(said, NOON))["said"] == {"T1": "dry", "T2": "", "T3": "", "T4": "dry"}
 

@@ -80,21 +80,23 @@ def study(hours: Hours, horizon: int) -> Study | str:
     known = int((~np.isnan(truth[:, TESTED_HOURS - 1])).sum()) if len(origins) else 0
     if known < NEEDED_ORIGINS:
         return f"only {known} past forecasts can be checked yet, {NEEDED_ORIGINS} are needed"
-    pulls = _pulls(hours, response, origins, horizon)
     start = hours.humidity[origins]
     moved = truth - start[:, None]
-    early = origins < np.median(origins)
-    blends = [_blend(pulls[half], moved[half]) for half in (~early, early)]
+    middle = int(np.median(origins))
     made = np.empty_like(truth)
-    for half, blend in ((early, blends[0]), (~early, blends[1])):
-        made[half] = start[half, None] + (pulls[half] * blend[None]).sum(axis=2)
+    for early in (True, False):  # each half by what the other half teaches
+        half = (origins < middle) == early
+        apart = (int(origins.min()), middle) if early else (middle, len(hours))
+        pulls = _pulls(hours, learn(hours, apart) or response, origins, horizon)
+        made[half] = start[half, None] + (pulls[half] * _blend(pulls[~half], moved[~half])[None]).sum(axis=2)
     at = TESTED_HOURS - 1
     checked = ~np.isnan(truth[:, at])
     then, first, true = origins[checked], start[checked], truth[checked, at]
     line = first + (first - hours.humidity[then - 3]) / 3 * TESTED_HOURS
     guesses = (made[checked, at], first, hours.humidity[then + TESTED_HOURS - 24], line)
     own, *others = (_middle(np.abs(true - guess)) for guess in guesses)
-    return Study(response, _blend(pulls, moved), truth - made, 1 - own / max(1e-9, min(others)), known)
+    blend = _blend(_pulls(hours, response, origins, horizon), moved)
+    return Study(response, blend, truth - made, 1 - own / max(1e-9, min(others)), known)
 
 
 def forecast(hours: Hours, limit: float | None, horizon: int) -> Forecast | str:
@@ -264,7 +266,9 @@ def around(misses: Numbers) -> tuple[tuple[float, ...], tuple[float, ...], tuple
     for hour in range(misses.shape[1]):
         known = misses[:, hour][~np.isnan(misses[:, hour])]
         if len(known) >= NEEDED_ORIGINS:
-            outer = min(1.0, COVERS * (1 + 1 / len(known)))
+            # Moments a few hours apart saw the same hours: so many of them are one witness.
+            witnesses = len(known) * _ORIGIN_EVERY / max(_ORIGIN_EVERY, hour + 1)
+            outer = min(1.0, COVERS * (1 + 1 / max(1.0, witnesses)))
             low, middle, high = np.quantile(known, [(1 - outer) / 2, 0.5, (1 + outer) / 2]).tolist()
             spread = (low, middle, high)
         elif hour:  # too few reach so far: at least as wide as the last hour known

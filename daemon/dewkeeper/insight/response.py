@@ -88,9 +88,13 @@ def usable(hours: Hours) -> NDArray[np.intp]:
     return np.flatnonzero(~reach)
 
 
-def learn(hours: Hours) -> Response | None:
-    """Return what the hours teach, None for too few of them or for a fit that physics forbids."""
+def learn(hours: Hours, leave_out: tuple[int, int] = (0, 0)) -> Response | None:
+    """Return what the hours teach, None for too few of them or for a fit that physics forbids.
+
+    leave_out: indices [from, to) that are not learned from.
+    """
     places = usable(hours)
+    places = places[(places < leave_out[0]) | (places >= leave_out[1])]
     if len(places) < NEEDED_HOURS:
         return None
     e, s = hours.vapour, hours.saturation

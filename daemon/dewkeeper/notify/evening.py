@@ -15,6 +15,7 @@ from dewkeeper.notify.words import TITLE_LENGTH, page_line
 from dewkeeper.report.animals import ABOUT_THE_ANIMAL
 from dewkeeper.report.checks import checks
 from dewkeeper.report.due import ServiceRound
+from dewkeeper.report.evening import air_aside, air_due, evening, score
 from dewkeeper.report.past import StoredPast
 from dewkeeper.report.round import RoundFacts, service_round
 from dewkeeper_config.models import Config
@@ -30,7 +31,11 @@ def round_now(past: StoredPast, config: Config, now: int) -> ServiceRound:
     """Return the round of the local date of `now` (UTC seconds). Raises StoreError."""
     memory = Memory.load(past.notes().get("planner"))
     resting = past.in_force().resting(enclosure.name for enclosure in config.enclosure)
+    advice = evening(past, config, now)
+    today = datetime.fromtimestamp(now, ZoneInfo(config.site.timezone)).date()
     facts = RoundFacts(
+        air=air_due(advice, today),
+        aside=air_aside(advice, score(past, now)),
         resting={out.enclosure or "": out.until for out in resting},
         probe_checks={one.probe: one.due for one in checks(past.calibrations(), config, now) if one.due is not None},
         untested=overdue_paths(config, memory.confirmed, memory.paths_from or now, now),

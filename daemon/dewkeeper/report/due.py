@@ -100,11 +100,13 @@ class ServiceRound:
     """The round of a local date. places: in the order of service, those with nothing to say left out.
 
     uncounted: what is not asked for because nobody ever noted it there: words for it -> enclosures.
+    aside: sentences on the air: what is left alone and why.
     """
 
     day: date
     places: Sequence[PlaceRound]
     uncounted: dict[str, list[str]]
+    aside: Sequence[str] = ()
 
     @property
     def due(self) -> list[Due]:
@@ -148,4 +150,5 @@ class ServiceRound:
                 for place in self.places
             ],
             "uncounted": self.uncounted,
+            "aside": list(self.aside),
         }

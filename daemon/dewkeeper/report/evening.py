@@ -11,12 +11,14 @@ import json
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import date
 from typing import Any, Final, Literal
 
 from dewkeeper.insight.outlook import Ahead, Leaving
 from dewkeeper.judge.types import JournalEntry
-from dewkeeper.judge.words import DAY
+from dewkeeper.judge.words import DAY, JOURNAL
 from dewkeeper.report.ahead import HOUR, facts_by_enclosure, hour_words, hours_ahead, when
+from dewkeeper.report.due import Due, DueTap
 from dewkeeper.report.history import Past
 from dewkeeper.report.wording import Wording
 from dewkeeper_config.models import Config, Enclosure, Limits
@@ -27,6 +29,8 @@ Deed = Literal["refill", "mist", "moisten", "humid_hide", "keep_water_away", "tr
 HORIZON_HOURS: Final = 24
 _FULL_SECONDS: Final = 2 * DAY
 """A bowl refilled since then is taken as full; common practice, no source."""
+_WETTED_SECONDS: Final = 8 * HOUR
+"""Water added since then is not in the figures, which are of hours in which nobody adds any."""
 _SHORT_MISTING_HOURS: Final = 3.0
 """A misting that is half gone sooner bridges no night."""
 _WHOLE_ROOM: Final = 3
@@ -112,6 +116,12 @@ def advise(about: Situation, wording: Wording) -> AirAdvice:
     name, ahead = about.enclosure.name, about.ahead
     if isinstance(ahead, str):
         return AirAdvice(name, "unknown", "look at it as usual", f"not forecast: {ahead}")
+    wetted = min(
+        (word for word in about.last if about.last[word] < _WETTED_SECONDS), key=about.last.__getitem__, default=""
+    )
+    if wetted:
+        what = JOURNAL[wetted].label
+        return AirAdvice(name, "nothing", "leave it alone", f"{what} today: what that does shows tomorrow")
     target = about.limits.humidity_target
     if ahead.now_percent > target.high:
         return _damp(about, ahead, wording, Leaving(0.0, 0.0, 0.0))
@@ -193,6 +203,26 @@ def by_need(advice: Sequence[AirAdvice], room_of: Mapping[str, str]) -> list[Air
     return sorted(said, key=lambda one: (order.get(one.deed, 0), one.need))
 
 
+def air_due(advice: Sequence[AirAdvice], day: date) -> list[Due]:
+    """Return what is to be done this evening, as the round lists it; the neediest first."""
+    return [
+        Due("air", one.enclosure, one.todo, one.why, day, (DueTap(one.word, JOURNAL[one.word].label),))
+        for one in advice
+        if one.due
+    ]
+
+
+def air_aside(advice: Sequence[AirAdvice], scored: Score) -> list[str]:
+    """Return in sentences what is left alone and why, and how often what was said before came true."""
+    alike: dict[tuple[str, str], list[str]] = {}
+    for one in advice:
+        if not one.due:
+            alike.setdefault((one.todo, one.why), []).append(one.enclosure)
+    lines = [f"{todo.capitalize()}: {', '.join(names)} – {why}." for (todo, why), names in alike.items()]
+    said = scored.sentence()
+    return [*lines, *([f"What was said of the air on the evenings before: {said}"] if said else [])]
+
+
 def kept(advice: Sequence[AirAdvice], now: int) -> str:
     """Return advice as it is kept for scoring; what was not forecast is left out."""
     said = {one.enclosure: one.side if one.hours is not None else "" for one in advice if one.deed != "unknown"}
@@ -212,7 +242,7 @@ class Score:
         checked = self.right + self.wrong
         if not checked:
             return ""
-        more = f"; {self.helped} more were treated and held" if self.helped else ""
+        more = f"; {self.helped} that would have left target were wetted and held" if self.helped else ""
         return f"{self.right} of {checked} came true{more}."
 
 

@@ -39,13 +39,14 @@ class RoundFacts:
 
     resting: enclosure -> when it is to be looked at again (UTC seconds; None: no date), of those out of service.
     probe_checks: probe -> when its check is due (UTC seconds). untested: person -> ways nobody confirmed for too long.
-    air: what the air needs, found by whoever reads the learned facts.
+    air: what the air needs, found by whoever reads the learned facts; aside: sentences on what of it is left alone.
     """
 
     resting: Mapping[str, int | None] = field(default_factory=dict)
     probe_checks: Mapping[str, int] = field(default_factory=dict)
     untested: Mapping[str, Sequence[str]] = field(default_factory=dict)
     air: Sequence[Due] = ()
+    aside: Sequence[str] = ()
 
 
 def service_round(journal: Sequence[JournalEntry], config: Config, now: int, facts: RoundFacts) -> ServiceRound:
@@ -76,7 +77,7 @@ def service_round(journal: Sequence[JournalEntry], config: Config, now: int, fac
         due += _isolation(book, enclosure.name)
         places.append(_place(enclosure.name, _serving(book, enclosure), book, due, notes))
     ordered = sorted(places, key=lambda place: SERVINGS.index(place.serving))  # stable: along the racks within each
-    return ServiceRound(book.today, [p for p in ordered if p.due or p.notes or p.put_off], uncounted)
+    return ServiceRound(book.today, [p for p in ordered if p.due or p.notes or p.put_off], uncounted, facts.aside)
 
 
 def _way(config: Config, enclosure: Enclosure) -> tuple[int, int, int]:

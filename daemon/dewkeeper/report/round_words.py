@@ -26,6 +26,8 @@ def sheet_lines(made: ServiceRound) -> list[str]:
             f"  {off.due.enclosure or 'the house'}: {off.due.todo}, until {say_day(off.until)}{f', by {off.who}' if off.who else ''}"
             for off in made.put_off
         ]
+    if made.aside:
+        lines += ["", "The air", *(f"  {line}" for line in made.aside)]
     return lines + ([""] if made.uncounted else []) + uncounted_lines(made)
 
 

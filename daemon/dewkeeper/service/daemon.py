@@ -7,7 +7,6 @@ import secrets
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
-from datetime import time as wall_time
 from zoneinfo import ZoneInfo
 
 from dewkeeper.clock import Clock, SystemClock
@@ -32,10 +31,11 @@ from dewkeeper.sampling.stuck import StuckAdapters
 from dewkeeper.sampling.timeline import Timeline
 from dewkeeper.service import systemd
 from dewkeeper.service.calendar import Alarm as CalendarAlarm
-from dewkeeper.service.calendar import Calendar, Daily, Every, SchedulerAlarm, Task
+from dewkeeper.service.calendar import Calendar, SchedulerAlarm
 from dewkeeper.service.commands import CommandHandler, Handler, whole_text
 from dewkeeper.service.control import ControlSocket
 from dewkeeper.service.copying import NightlyCopy
+from dewkeeper.service.duties import duties
 from dewkeeper.service.learner import Learner
 from dewkeeper.service.ledger import Ledger
 from dewkeeper.service.losses import Losses
@@ -60,7 +60,6 @@ from dewkeeper_config.models import Config
 log = logging.getLogger(__name__)
 
 _IDLE_SECONDS = 10.0
-_CHORE_AT, _LEARN_AT = wall_time(4, 10), wall_time(4, 40)  # outside the hours any DST change touches
 _DONE = "done:"
 _TRIES = "restarts for bus:"
 _DIGEST = "settings digest"
@@ -363,13 +362,7 @@ class Daemon:
         ]  # fmt: skip
 
     def _calendar(self, notes: Mapping[str, str]) -> Calendar:
-        tasks = [
-            Task("nightly", Daily(_CHORE_AT, self._zone), self._nightly),
-            Task("learning", Daily(_LEARN_AT, self._zone), self.learner.start),
-        ]
-        if self.config.notify.heartbeat_url is not None:
-            every = Every(round(self.config.notify.heartbeat_minutes * 60))
-            tasks.append(Task("heartbeat", every, self._beat))
+        tasks = duties(self.config, self._nightly, self.learner.start, self._beat, self.timeline.now, self._store_note)
         now = self.timeline.now()
         done = {name.removeprefix(_DONE): int(value) for name, value in notes.items() if name.startswith(_DONE)}
         for task in tasks:
