@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from dewkeeper_config.draft import Draft, Entry
+from dewkeeper_config.entries import FileEntries, FileEntry
 from dewkeeper_config.errors import Problem
 from dewkeeper_config.models import Enclosure, HumiditySpan, Limits, Profile, TemperatureSpan
 from dewkeeper_config.profiles import BUILT_IN, limits_of_enclosure, limits_of_profile
@@ -16,15 +16,15 @@ from dewkeeper_config.profiles import BUILT_IN, limits_of_enclosure, limits_of_p
 Band = HumiditySpan | TemperatureSpan
 
 
-def limit_problems(draft: Draft) -> Iterator[Problem]:
+def limit_problems(entries: FileEntries) -> Iterator[Problem]:
     """Yield what is wrong with the limits of own profiles and of enclosures that have their own."""
     profiles = {name: profile.limits for name, profile in BUILT_IN.items()}
-    for own in draft.profile:
+    for own in entries.profile:
         profiles[own.model.name] = limits_of_profile(own.model)
         yield from _check(own, profiles[own.model.name])
-    racks = draft.known("rack")
-    usable = {*BUILT_IN, *draft.known("profile")}
-    for entry in draft.enclosure:
+    racks = entries.known("rack")
+    usable = {*BUILT_IN, *entries.known("profile")}
+    for entry in entries.enclosure:
         if entry.model.rack not in racks:
             yield entry.problem(
                 "rack", entry.model.rack, "the name of a [[rack]]: " + (", ".join(racks) or "there is none")
@@ -35,7 +35,7 @@ def limit_problems(draft: Draft) -> Iterator[Problem]:
             yield from _check(entry, limits_of_enclosure(entry.model, profiles))
 
 
-def _check(entry: Entry[Profile] | Entry[Enclosure], limits: Limits) -> Iterator[Problem]:
+def _check(entry: FileEntry[Profile] | FileEntry[Enclosure], limits: Limits) -> Iterator[Problem]:
     spans: list[tuple[str, Band | None]] = [
         ("humidity_target", limits.humidity_target),
         ("humidity_tolerable", limits.humidity_tolerable),
@@ -69,10 +69,12 @@ def _check(entry: Entry[Profile] | Entry[Enclosure], limits: Limits) -> Iterator
         yield entry.problem("limits.delays.temperature_deadband", limits.delays.temperature_deadband, allowed)
 
 
-def _inside(entry: Entry[Profile] | Entry[Enclosure], what: str, target: Band, tolerable: Band) -> Iterator[Problem]:
+def _inside(
+    entry: FileEntry[Profile] | FileEntry[Enclosure], what: str, target: Band, tolerable: Band
+) -> Iterator[Problem]:
     if target.low < tolerable.low or target.high > tolerable.high:
         allowed = f"inside {what}_tolerable, {_text(tolerable)}"
-        yield Problem(f"{entry.key} .limits.{what}_target", _text(target), allowed)
+        yield entry.worded(f"limits.{what}_target", _text(target), allowed)
 
 
 def _text(span: Band) -> str:

@@ -4,44 +4,63 @@ from __future__ import annotations
 
 import ipaddress
 from collections.abc import Iterator
+from pathlib import Path
 from string import Formatter
+from typing import Any
 from urllib.parse import urlsplit
 
-from dewkeeper_config.draft import Draft, Entry
+from dewkeeper_config.entries import FileEntries, FileEntry
 from dewkeeper_config.errors import Problem
-from dewkeeper_config.models import Channel, MailChannel, Person, Storage, Web, WebhookChannel
+from dewkeeper_config.hosts import is_host
+from dewkeeper_config.models import AppriseChannel, Channel, MailChannel, Person, Storage, Web, WebhookChannel
+from dewkeeper_config.models.channels import secrets_of
 from dewkeeper_config.secrets import SecretSource
 
+_WEB_ADDRESS = "an address that begins with https:// or http://, then a host"
 
-def people_problems(draft: Draft) -> Iterator[Problem]:
+
+def people_problems(entries: FileEntries) -> Iterator[Problem]:
     """Yield what is wrong with channels and people."""
-    for entry in draft.channel:
+    for entry in entries.channel:
         channel = entry.model
+        if not isinstance(channel, AppriseChannel) and channel.ca_file is not None and "ca_file" not in entry.lost:
+            yield from _whole_path(entry, "ca_file", channel.ca_file)
+        for field, secret in secrets_of(channel):
+            if secret.file is not None:
+                yield from _whole_path(entry, field, secret.file)
         if isinstance(channel, WebhookChannel):
             yield from _webhook(entry, channel)
         elif isinstance(channel, MailChannel):
             yield from _mail(entry, channel)
-    for person in draft.person:
-        yield from _person(draft, person)
+    if entries.notify is not None and entries.notify.model.heartbeat_url is not None:
+        heartbeat = entries.notify.model.heartbeat_url
+        if not _web_address(heartbeat):
+            yield entries.notify.worded("heartbeat_url", "a secret, not shown", _WEB_ADDRESS)
+        if heartbeat.file is not None:
+            yield from _whole_path(entries.notify, "heartbeat_url", heartbeat.file)
+    for person in entries.person:
+        yield from _person(entries, person)
     # Entries that were refused may be the ones that answer: only a file read whole can lack everybody.
-    read_whole = len(draft.person) == len(draft.names["person"]) > 0
-    if read_whole and not any(p.model.escalation == 0 and not p.model.sitter for p in draft.person):
+    read_whole = len(entries.person) == len(entries.names["person"]) > 0
+    if read_whole and not any(p.model.escalation == 0 and not p.model.sitter for p in entries.person):
         yield Problem("person", "nobody who is told first", "at least one person with escalation 0 who is not a sitter")
 
 
-def site_problems(draft: Draft) -> Iterator[Problem]:
+def site_problems(entries: FileEntries) -> Iterator[Problem]:
     """Yield what is wrong with site, storage and page."""
-    if draft.site is not None and draft.site.model.night_start == draft.site.model.night_end:
-        yield draft.site.problem("night_end", draft.site.model.night_end, "another time than night_start")
-    if draft.storage is not None:
-        yield from _storage(draft.storage)
-    if draft.web is not None:
-        yield from _web(draft.web)
+    if entries.site is not None and entries.site.model.night_start == entries.site.model.night_end:
+        yield entries.site.problem("night_end", entries.site.model.night_end, "another time than night_start")
+    if entries.storage is not None:
+        yield from _storage(entries.storage)
+    if entries.web is not None:
+        yield from _web(entries.web)
 
 
-def _webhook(entry: Entry[Channel], channel: WebhookChannel) -> Iterator[Problem]:
+def _webhook(entry: FileEntry[Channel], channel: WebhookChannel) -> Iterator[Problem]:
     if not _web_address(channel.url):
-        yield Problem(f"{entry.key} .url", "a secret, not shown", "an address that begins with https:// or http://")
+        yield entry.worded("url", "a secret, not shown", _WEB_ADDRESS)
+    if {"body", "template"} & entry.lost:
+        return
     if channel.body == "template" and channel.template is None:
         yield entry.problem("template", None, "a text, for body is template")
     if channel.template is not None:
@@ -58,10 +77,12 @@ def _webhook(entry: Entry[Channel], channel: WebhookChannel) -> Iterator[Problem
     for index, secret in enumerate(channel.secrets):
         plain = _plain(secret)
         if plain is not None and not plain.startswith("whsec_"):
-            yield Problem(f"{entry.key} .secrets[{index + 1}]", "a secret, not shown", "a key that begins with whsec_")
+            yield entry.worded(f"secrets[{index + 1}]", "a secret, not shown", "a key that begins with whsec_")
 
 
-def _mail(entry: Entry[Channel], channel: MailChannel) -> Iterator[Problem]:
+def _mail(entry: FileEntry[Channel], channel: MailChannel) -> Iterator[Problem]:
+    if not is_host(channel.host):
+        yield entry.problem("host", channel.host, "the name or address of a mail server, such as mail.example.org")
     if channel.security == "none" and not _loopback(channel.host):
         # Password and message would cross the network readable by anyone on it.
         yield entry.problem("security", "none", f"starttls or tls, for {channel.host} is not this machine")
@@ -69,28 +90,31 @@ def _mail(entry: Entry[Channel], channel: MailChannel) -> Iterator[Problem]:
         local, at, domain = address.rpartition("@")
         if not (local and at and domain) or any(c.isspace() for c in address):
             yield entry.problem(name, address, "an address such as marit@example.org")
-    if (channel.username is None) != (channel.password is None):
+    if (channel.username is None) != (channel.password is None) and not {"username", "password"} & entry.lost:
         missing = "username" if channel.username is None else "password"
         yield entry.problem(missing, None, "username and password together, or neither")
 
 
-def _person(draft: Draft, entry: Entry[Person]) -> Iterator[Problem]:
+def _person(entries: FileEntries, entry: FileEntry[Person]) -> Iterator[Problem]:
     person = entry.model
-    known = draft.known("channel")
+    known = entries.known("channel")
     for name in person.channels:
         if name not in known:
             yield entry.problem("channels", name, "names of [[channel]]: " + (", ".join(known) or "there is none"))
     if len(set(person.channels)) < len(person.channels):
-        yield Problem(f"{entry.key} .channels", ", ".join(person.channels), "each channel once")
+        yield entry.worded("channels", ", ".join(person.channels), "each channel once")
     if person.quiet_hours is not None and person.quiet_hours.start == person.quiet_hours.end:
         yield entry.problem(
             "quiet_hours.end", person.quiet_hours.end, "another time than start; `false` for no quiet hours"
         )
 
 
-def _storage(entry: Entry[Storage]) -> Iterator[Problem]:
+def _storage(entry: FileEntry[Storage]) -> Iterator[Problem]:
     backup = entry.model.backup
     folder = backup.folder
+    yield from _whole_path(entry, "folder", entry.model.folder)
+    if folder is not None:
+        yield from _whole_path(entry, "backup.folder", folder)
     if folder is not None and (folder == entry.model.folder or entry.model.folder in folder.parents):
         # The copy is for the day this folder's card dies.
         yield entry.problem("backup.folder", str(folder), "a folder outside storage.folder, best on another drive")
@@ -98,8 +122,10 @@ def _storage(entry: Entry[Storage]) -> Iterator[Problem]:
         yield entry.problem("backup.folder", None, "a folder, for a command or require_mount needs one")
 
 
-def _web(entry: Entry[Web]) -> Iterator[Problem]:
+def _web(entry: FileEntry[Web]) -> Iterator[Problem]:
     web = entry.model
+    if not is_host(web.host):
+        yield entry.problem("host", web.host, "an address of this machine, 127.0.0.1, or 0.0.0.0 for the LAN")
     if web.base_url is not None and not _is_http(web.base_url):
         yield entry.problem("base_url", web.base_url, "an address such as http://rack.local:8080")
     for address in web.trusted_proxies:
@@ -107,6 +133,12 @@ def _web(entry: Entry[Web]) -> Iterator[Problem]:
             ipaddress.ip_network(address, strict=False)
         except ValueError:
             yield entry.problem("trusted_proxies", address, "IP addresses or networks, such as 127.0.0.1")
+
+
+def _whole_path(entry: FileEntry[Any], field: str, path: Path) -> Iterator[Problem]:
+    # The service starts in another folder than the keeper's shell: a relative one would be two places.
+    if not path.is_absolute():
+        yield entry.problem(field, str(path), f"a whole path that begins with /, such as /srv/dewkeeper/{path.name}")
 
 
 def _plain(secret: SecretSource) -> str | None:
@@ -122,7 +154,7 @@ def _web_address(secret: SecretSource) -> bool:
 def _is_http(text: str) -> bool:
     try:
         parts = urlsplit(text)
-        return parts.scheme in ("http", "https") and bool(parts.hostname) and parts.port != 0
+        return parts.scheme in ("http", "https") and is_host(parts.hostname or "") and parts.port != 0
     except ValueError:
         return False
 

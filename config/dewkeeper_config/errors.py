@@ -19,14 +19,19 @@ class ConfigError(Exception):
 
 @dataclass(frozen=True, slots=True)
 class Problem:
-    """One refused value: where, what was given and what is allowed."""
+    """One refused value: where, what was given and what is allowed.
+
+    line: of the file, counted from 1, where the value stands or should; None for what no line says.
+    """
 
     key: str
     given: str
     allowed: str
+    line: int | None = None
 
     def __str__(self) -> str:
-        return f"{self.key}: given {self.given}; allowed: {self.allowed}"
+        where = "" if self.line is None else f"line {self.line}: "
+        return f"{where}{self.key}: given {self.given}; allowed: {self.allowed}"
 
 
 class ConfigInvalid(ConfigError, ValueError):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -13,9 +13,14 @@ from pydantic import Field, ValidationError
 from dewkeeper_config.check_wiring import ADDRESSES
 from dewkeeper_config.checks import cross_problems
 from dewkeeper_config.errors import ConfigInvalid, ConfigUnreadable, Problem, SecretUnavailable
-from dewkeeper_config.models import Channel, Config, MailChannel, Person, WebhookChannel
+from dewkeeper_config.layout import expand
+from dewkeeper_config.models import Channel, Config, Person
+from dewkeeper_config.models.channels import secrets_of
+from dewkeeper_config.positions import KeyPath, lines_of
 from dewkeeper_config.problems import from_pydantic
+from dewkeeper_config.recovery import Recovered, recover
 from dewkeeper_config.secrets import SecretSource
+from dewkeeper_config.tree import Tree
 
 _LARGEST_BYTES = 1_000_000  # 1023 probes take some 200 kB; more is not a configuration
 _DEEPEST = 20  # the schema needs five
@@ -52,33 +57,76 @@ def read(path: Path) -> bytes:
 
 def parse(data: bytes, path: Path, model: type[Config] = Config) -> Config:
     """Return the configuration in the bytes of a TOML file; `path` is only named. Raises ConfigInvalid."""
-    raw = _toml(data, path)
-    config: Config | None = None
-    problems: list[Problem] = []
+    text = _text(data, path)
     try:
-        config = model.model_validate(raw)
+        raw = _toml(text, path)
+    except tomllib.TOMLDecodeError as error:
+        broken = recover(text, str(error))
+    else:
+        config, problems = _understood(raw, lines_of(text), model)
+        # Raised outside the handler: pydantic's own error, chained, would carry the values and with them secrets.
+        if config is None or problems:
+            raise ConfigInvalid(path, problems)
+        return config
+    raise ConfigInvalid(path, [*broken.problems, *_beside(broken, path, model)])
+
+
+def _beside(broken: Recovered, path: Path, model: type[Config]) -> list[Problem]:
+    """Return what is wrong in the tables that can be read, beside those that cannot."""
+    if broken.text is None:
+        return []
+    raw = _toml(broken.text, path)
+    _, problems = _understood(raw, lines_of(broken.text), model, cross=broken.named)
+    return [problem for problem in problems if problem.line is not None and problem.line not in broken.lost]
+
+
+def _understood(
+    raw: Mapping[str, Any], lines: Mapping[KeyPath, int], model: type[Config], *, cross: bool = True
+) -> tuple[Config | None, list[Problem]]:
+    """Return what a parsed file says, None when it is refused, and every problem once, each with its line."""
+    written_out = expand(raw, lines)
+    problems = [*from_pydantic(Tree(raw), written_out.refused), *written_out.problems]
+    config: Config | None = None
+    found: list[Problem] = []
+    try:
+        config = model.model_validate(written_out.tree.raw)
     except ValidationError as error:
-        problems = from_pydantic(raw, error.errors(include_url=False, include_input=False))
-    seen = {problem.key for problem in problems}
-    problems += [problem for problem in cross_problems(raw) if problem.key not in seen]
-    # Raised outside the handler: pydantic's own error, chained, would carry the values and with them secrets.
-    if config is None or problems:
-        raise ConfigInvalid(path, problems)
-    return config
+        found = from_pydantic(written_out.tree, error.errors(include_url=False, include_input=False))
+    problems += _news(found, problems)
+    if cross:
+        problems += _news(cross_problems(written_out.tree, written_out.names_known), problems)
+    located = [written_out.tree.located(problem) for problem in problems]
+    return config, sorted(located, key=lambda problem: problem.line or 0)
 
 
-def _toml(data: bytes, path: Path) -> Mapping[str, Any]:
+def _news(found: Sequence[Problem], known: Sequence[Problem]) -> list[Problem]:
+    told = {problem.key for problem in known}
+    return [problem for problem in found if problem.key not in told]
+
+
+def located(problems: Sequence[Problem], data: bytes, path: Path) -> list[Problem]:
+    """Return problems of a configuration that was accepted with their lines in its file. Raises ConfigInvalid."""
+    text = _text(data, path)
+    tree = expand(_toml(text, path), lines_of(text)).tree
+    return [tree.located(problem) for problem in problems]
+
+
+def _text(data: bytes, path: Path) -> str:
     try:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = data[: error.start].count(b"\n") + 1
-        raise ConfigInvalid(
-            path, [Problem(f"line {line}", "bytes that are not UTF-8", "text saved as UTF-8")]
-        ) from None
+        wrong = Problem("the file", "bytes that are not UTF-8", "text saved as UTF-8", line)
+        raise ConfigInvalid(path, [wrong]) from None
     if not text.strip():
         raise ConfigInvalid(
             path, [Problem("the file", "nothing in it", "a TOML file; `dewkeeper config sample` prints one")]
         )
+    return text
+
+
+def _toml(text: str, path: Path) -> Mapping[str, Any]:
+    """Return what a text says. Raises TOMLDecodeError, and ConfigInvalid for what no configuration can be."""
     nested = ConfigInvalid(path, [Problem("the file", "tables or brackets nested without end", f"{_DEEPEST} at most")])
     if any(line.count(".") > _MOST_DOTS for line in _QUOTED.sub("", text).splitlines()):
         raise nested  # the standard library's parser takes the square of a dotted key's length: hours
@@ -86,7 +134,9 @@ def _toml(data: bytes, path: Path) -> Mapping[str, Any]:
         raw = tomllib.loads(text)
     except RecursionError as error:
         raise nested from error
-    except ValueError as error:  # TOMLDecodeError, and what int() says of a number with thousands of digits
+    except tomllib.TOMLDecodeError:
+        raise
+    except ValueError as error:  # what int() says of a number with thousands of digits
         raise ConfigInvalid(path, [Problem("the file", f"not TOML: {error}", "TOML 1.0, each key once")]) from error
     if not _shallow(raw):
         raise nested
@@ -146,14 +196,8 @@ def missing_secrets(config: Config) -> list[Problem]:
 
 
 def _secrets(config: Config) -> list[tuple[str, SecretSource]]:
-    named: list[tuple[str, SecretSource | None]] = [("notify.heartbeat_url", config.notify.heartbeat_url)]
+    heartbeat = config.notify.heartbeat_url
+    named = [("notify.heartbeat_url", heartbeat)] if heartbeat is not None else []
     for number, channel in enumerate(config.channel, 1):
-        key = f'channel[{number}] "{channel.name}" .'
-        if isinstance(channel, MailChannel):
-            named += [(f"{key}username", channel.username), (f"{key}password", channel.password)]
-            continue
-        named.append((f"{key}url", channel.url))
-        if isinstance(channel, WebhookChannel):
-            named += [(f"{key}secrets[{index}]", secret) for index, secret in enumerate(channel.secrets, 1)]
-            named += [(f"{key}headers.{name}", secret) for name, secret in channel.headers.items()]
-    return [(key, source) for key, source in named if source is not None]
+        named += [(f'channel[{number}] "{channel.name}" .{key}', secret) for key, secret in secrets_of(channel)]
+    return named

@@ -4,93 +4,55 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Mapping, Sequence
-from datetime import date, time
 from typing import Any
 
 from pydantic_core import ErrorDetails
 
 from dewkeeper_config.errors import Problem
+from dewkeeper_config.positions import KeyPath
 from dewkeeper_config.schema import allowed, is_secret, node_at, resolve
+from dewkeeper_config.tree import Tree, show, step
 
-KeyPath = tuple[str | int, ...]
-
-_LONGEST_SHOWN = 60
 _TAGGED_BY = "kind"  # what tells the kinds of channel apart
 _CHANNEL_TAG_AT = 2  # ("channel", 0, "mail", "port"): pydantic puts the tag third
 
 
-def key_path(raw: Any, path: Sequence[str | int]) -> str:
-    """Return a path as a person reads it: `probe[3] "b4" .address`. Entries are counted from 1."""
-    words = ""
-    for part in path:
-        raw = _step(raw, part)
-        if isinstance(part, int):
-            name = raw.get("name") if isinstance(raw, Mapping) else None
-            words += f"[{part + 1}]"
-            words += f' "{name}" ' if isinstance(name, str) and _showable(name) else ""
-        else:
-            words += f".{part}" if words else part
-    return words.strip() or "the file"
-
-
-def show(value: Any) -> str:
-    """Return a value as the file might have it; tables by their size, text that looks like a secret not at all."""
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, Mapping):
-        return "a table"
-    if isinstance(value, list):
-        return f"a list of {len(value)}"
-    if value is None:
-        return "nothing"
-    if isinstance(value, str):
-        return f'"{value}"' if _showable(value) else f"text of {len(value)} characters, not shown"
-    if isinstance(value, int) and abs(value) >= 10**18:  # str() of a huge one is refused by Python itself
-        return "a very large number"
-    return str(value) if isinstance(value, int | float | date | time) else type(value).__name__
-
-
-def _showable(text: str) -> bool:
-    # Addresses of webhooks carry their key in the path; whsec_ marks a signing key.
-    return len(text) <= _LONGEST_SHOWN and text.isprintable() and "://" not in text and not text.startswith("whsec_")
-
-
-def from_pydantic(raw: Mapping[str, Any], errors: Sequence[ErrorDetails]) -> list[Problem]:
+def from_pydantic(tree: Tree, errors: Sequence[ErrorDetails]) -> list[Problem]:
     """Return one problem per error, in the file's own terms."""
     found: list[Problem] = []
     for error in errors:
-        problem = _problem(raw, error)
+        problem = _problem(tree, error)
         if problem not in found:
             found.append(problem)
     return found
 
 
-def _problem(raw: Mapping[str, Any], error: ErrorDetails) -> Problem:
-    path, tags = _path_and_tags(raw, error["loc"])
+def _problem(tree: Tree, error: ErrorDetails) -> Problem:
+    path, tags = _path_and_tags(tree.raw, error["loc"])
     if error["type"] == "extra_forbidden":
-        return _unknown_key(raw, path, tags)
+        return _unknown_key(tree, path, tags)
     node = node_at(path, tags)
     if error["type"].startswith("union_tag"):
         path = (*path, _TAGGED_BY)
-    given = _at(raw, path)
+    given = tree.at(path)
     words = allowed(node) if node is not None else "nothing here"
     if error["type"] == "missing":
-        return Problem(key_path(raw, path), "nothing", words)
+        return Problem(tree.key(path), "nothing", words)
     if error["type"] in ("value_error", "string_pattern_mismatch"):
         words = str(error.get("ctx", {}).get("error", error["msg"]))
     if error["type"] == "finite_number":
         words += ", finite"
-    return Problem(key_path(raw, path), show(given) if _public(path, tags) else "a secret, not shown", words)
+    return Problem(tree.key(path), show(given) if _public(path, tags) else "a secret, not shown", words)
 
 
-def _unknown_key(raw: Mapping[str, Any], path: KeyPath, tags: Sequence[str]) -> Problem:
+def _unknown_key(tree: Tree, path: KeyPath, tags: Sequence[str]) -> Problem:
     """Name the key but never its value: a misspelt `password` holds one."""
     table = node_at(path[:-1], tags)
     known = _known_keys(table, tags) if table is not None else []
     key = str(path[-1])
     near = difflib.get_close_matches(key, known, n=1, cutoff=0.6)
     hint = f"did you mean {near[0]}? " if near else ""
-    return Problem(key_path(raw, path), "an unknown key", f"{hint}known keys: {', '.join(known)}")
+    return Problem(tree.key(path), "an unknown key", f"{hint}known keys: {', '.join(known)}")
 
 
 def _known_keys(table: dict[str, Any], tags: Sequence[str]) -> list[str]:
@@ -117,23 +79,8 @@ def _path_and_tags(raw: Any, loc: Sequence[str | int]) -> tuple[KeyPath, list[st
         if isinstance(raw, str):
             break  # a secret written as text is checked as {value = ...}, a key that is not in the file
         path = (*path, part)
-        raw = _step(raw, part)
+        raw = step(raw, part)
     return path, tags
-
-
-def _step(raw: Any, part: str | int) -> Any:
-    """Return the child, None where there is none."""
-    if isinstance(raw, Mapping):
-        return raw.get(str(part))
-    if isinstance(raw, list) and isinstance(part, int) and 0 <= part < len(raw):
-        return raw[part]
-    return None
-
-
-def _at(raw: Any, path: KeyPath) -> Any:
-    for part in path:
-        raw = _step(raw, part)
-    return raw
 
 
 def _public(path: KeyPath, tags: Sequence[str]) -> bool:

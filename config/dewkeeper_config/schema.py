@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 import copy
+import re
 from collections.abc import Iterator, Sequence
 from functools import cache
 from typing import Any
 
-from dewkeeper_config.models import Config
+from dewkeeper_config.models import ConfigFile
 
 Node = dict[str, Any]
+
+_BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
 
 
 @cache
 def _schema() -> Node:
-    root = Config.model_json_schema()
+    root = ConfigFile.model_json_schema()
     root["$schema"] = "https://json-schema.org/draft/2020-12/schema"
     root["title"] = "dewkeeper configuration"
     secret = root["$defs"]["SecretSource"]
@@ -171,12 +174,17 @@ def toml_value(value: Any, node: Node | None = None) -> str:
     if isinstance(value, list):
         return "[" + ", ".join(toml_value(item, node) for item in value) + "]"
     if isinstance(value, dict):
-        inner = ", ".join(f"{key} = {toml_value(v, _child(node, key))}" for key, v in value.items())
+        inner = ", ".join(f"{toml_key(key)} = {toml_value(v, _child(node, key))}" for key, v in value.items())
         return f"{{ {inner} }}" if inner else "{}"
     if isinstance(value, int):
         is_address = node is not None and "address" in node.get("description", "").lower()
         return f"{value:#04x}" if is_address else str(value)
-    return f"{value:g}"
+    return f"{value:g}" if float(f"{value:g}") == value else repr(value)
+
+
+def toml_key(key: str) -> str:
+    """Write a key as TOML would: in quotes only where it needs them."""
+    return key if _BARE_KEY.fullmatch(key) else toml_value(key)
 
 
 def _child(node: Node | None, key: str) -> Node | None:

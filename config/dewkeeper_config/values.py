@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from pydantic import BeforeValidator, Field
 
 _NAME = re.compile(r"[^\W_][\w .+/-]{0,39}", re.UNICODE)
+_NUMBERS = re.compile(r"\d{1,3}(-\d{1,3})?(, *\d{1,3}(-\d{1,3})?)*")
 _TIME = re.compile(r"([01]\d|2[0-3]):[0-5]\d(:[0-5]\d)?")
 
 
@@ -50,6 +51,13 @@ def check_local_time(value: Any) -> Any:
 def false_is_none(value: Any) -> Any:
     """Return None for `false`, the only way TOML has to say "none" where leaving out means the default."""
     return None if value is False else value
+
+
+def check_numbers(value: str) -> str:
+    """Return a row of numbers as `30-37` or `30-33, 40`; else ValueError."""
+    if not _NUMBERS.fullmatch(value):
+        raise ValueError("a row of numbers such as 30-37, or 30-33, 40")
+    return value
 
 
 LocalTime = Annotated[time, BeforeValidator(check_local_time)]

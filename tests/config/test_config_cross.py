@@ -65,6 +65,18 @@ CASES = [
     ("site.night_end", "21:00", "site.night_end", "night_start"),
     ("storage", {"backup": {"folder": "/var/lib/dewkeeper/copies"}}, "storage.backup.folder", "outside"),
     ("storage", {"backup": {"require_mount": True}}, "storage.backup.folder", "needs one"),
+    ("enclosure.0.place", 2, 'enclosure[2] "B4" .place', "of its own"),
+    ("channel.1.host", "mail example", 'channel[2] "mail" .host', "mail.example.org"),
+    ("channel.1.host", "192.168.1.999", 'channel[2] "mail" .host', "mail.example.org"),
+    ("channel.1.host", "-mail.example.org", 'channel[2] "mail" .host', "mail.example.org"),
+    ("channel.0.url", "https://push_example..org/T0PSECRET", 'channel[1] "phone" .url', "host"),
+    ("channel.0.url", {"file": "secrets/url"}, 'channel[1] "phone" .url', "begins with /"),
+    ("channel.1.ca_file", "ca.pem", 'channel[2] "mail" .ca_file', "begins with /"),
+    ("notify", {"heartbeat_url": "T0PSECRET"}, "notify.heartbeat_url", "https://"),
+    ("notify", {"heartbeat_url": {"file": "beat"}}, "notify.heartbeat_url", "begins with /"),
+    ("storage", {"folder": "readings"}, "storage.folder", "begins with /"),
+    ("storage", {"backup": {"folder": "stick"}}, "storage.backup.folder", "begins with /"),
+    ("web", {"host": "the rack"}, "web.host", "127.0.0.1"),
     ("web", {"base_url": "rack.local:8080"}, "web.base_url", "http"),
     ("web", {"base_url": "http://rack.local:99999"}, "web.base_url", "http"),
     ("web", {"trusted_proxies": ["proxy"]}, "web.trusted_proxies", "IP"),
@@ -188,3 +200,29 @@ def test_a_credential_is_found_as_systemd_hands_it_over(
     assert loaded(rack).channel[0].url.read() == "https://a.example"
     rack["channel"][0]["url"] = {"credential": "folder"}
     assert loaded(rack).channel[0].url.read() == "https://b.example"
+
+
+@pytest.mark.parametrize(
+    "host",
+    ["mail.example.org", "mail.example.org.", "rack", "my_box.local", "192.168.1.20", "::1", "[::1]", "bücher.example"],
+)
+def test_a_host_is_a_name_or_an_address(rack: Any, loaded: Any, host: str) -> None:
+    """Names of a home network, addresses of both kinds and names beyond ASCII are hosts (RFC 1123 2.1, RFC 5890)."""
+    rack["channel"][1]["host"] = host
+    assert loaded(rack).channel[1].host == host
+
+
+def test_an_entry_with_a_slip_is_still_there_for_the_others(rack: Any, refused: Any) -> None:
+    """A bus with a wrong number still has its multiplexer, and a probe with a wrong channel is still looked at."""
+    rack["bus"][0]["number"] = 999
+    rack["probe"][1] |= {"multiplexer": 0x71, "serial": "x", "enclosure": "Z9"}
+    assert set(refused(rack)) == {
+        'bus[1] "i2c1" .number', 'probe[2] "b4" .multiplexer', 'probe[2] "b4" .serial', 'probe[2] "b4" .enclosure',
+    }  # fmt: skip
+
+
+def test_what_follows_from_a_refused_value_is_no_news(rack: Any, refused: Any) -> None:
+    """A role that does not exist says nothing of room and enclosure, a body that does not exist nothing of templates."""
+    rack["probe"][2]["role"] = "roof"
+    rack["channel"][0] |= {"body": "tempalte", "template": "{title}"}
+    assert set(refused(rack)) == {'probe[3] "room" .role', 'channel[1] "phone" .body'}

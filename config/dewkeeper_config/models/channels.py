@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from dewkeeper_config.models.base import Model, Name
-from dewkeeper_config.secrets import Secret
+from dewkeeper_config.secrets import Secret, SecretSource
 from dewkeeper_config.values import PathText
 
 
@@ -78,3 +78,15 @@ class AppriseChannel(Model):
 
 
 Channel = Annotated[WebhookChannel | MailChannel | AppriseChannel, Field(discriminator="kind")]
+
+
+def secrets_of(channel: Channel) -> list[tuple[str, SecretSource]]:
+    """Return every secret of a channel that is given, with the key that names it."""
+    if isinstance(channel, MailChannel):
+        both = [("username", channel.username), ("password", channel.password)]
+        return [(key, secret) for key, secret in both if secret is not None]
+    found = [("url", channel.url)]
+    if isinstance(channel, WebhookChannel):
+        found += [(f"secrets[{index}]", secret) for index, secret in enumerate(channel.secrets, 1)]
+        found += [(f"headers.{name}", secret) for name, secret in channel.headers.items()]
+    return found

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Annotated, Literal
 
-from pydantic import Field
+from pydantic import AfterValidator, Field
 
 from dewkeeper_config.models.base import Model, Name
+from dewkeeper_config.values import check_numbers
 
 Role = Literal["substrate", "warm_end", "humid_hide", "room"]
 
@@ -37,16 +38,34 @@ class Bus(Model):
     options: dict[str, str | int | float | bool] = Field({}, description="Options of a bus kind other than `linux`.")
 
 
-class ProbeConfig(Model):
-    """One probe and where it is."""
+class BusTable(Bus):
+    """One I2C bus, or with `numbers` a row of them."""
 
-    name: Name = Field(description="Unique name.", examples=["b4"])
-    enclosure: Name | None = Field(None, description="Enclosure it reads; left out for a room probe.", examples=["B4"])
-    room: Name | None = Field(None, description="Room it reads, for role `room`.", examples=["room"])
-    role: Role = Field("substrate", description="`substrate` is judged; the others inform.")
+    numbers: Annotated[str, AfterValidator(check_numbers)] | None = Field(
+        None,
+        max_length=200,
+        description="Instead of `number`, many buses alike: `30-37` are /dev/i2c-30 to /dev/i2c-37. "
+        "Each is called by this name and its number: `left 30`.",
+        examples=["30-37"],
+    )
+
+
+class SensorTraits(Model):
+    """What a sensor is, apart from where it hangs."""
+
     driver: str = Field(
         "sht31d", description="Driver name: `sht31d`, `sht4x`, `hwmon`, `simulated` or an installed one."
     )
+    placement: str = Field("", max_length=200, description="Where exactly: end, height, depth.")
+    rounded: bool = Field(
+        False, description="The data are rounded (hwmon, imports): flat-line needs 60 min instead of 10 readings."
+    )
+    options: dict[str, str | int | float | bool] = Field({}, description="Options of the driver.")
+
+
+class SensorWires(Model):
+    """Where a sensor hangs."""
+
     bus: Name | None = Field(None, description="Bus it hangs on.", examples=["i2c1"])
     address: int | None = Field(
         None, ge=0x08, le=0x77, description="I2C address, 0x44 or 0x45 for an SHT31-D.", examples=[0x44]
@@ -56,8 +75,14 @@ class ProbeConfig(Model):
     )
     channel: int | None = Field(None, ge=0, le=7, description="Channel of that multiplexer.", examples=[0])
     serial: int | None = Field(None, ge=0, description="Serial number, if you want it checked.", examples=[12345678])
-    placement: str = Field("", max_length=200, description="Where exactly: end, height, depth.")
-    rounded: bool = Field(
-        False, description="The data are rounded (hwmon, imports): flat-line needs 60 min instead of 10 readings."
-    )
-    options: dict[str, str | int | float | bool] = Field({}, description="Options of the driver.")
+
+
+class _ProbeHead(Model):
+    name: Name = Field(description="Unique name.", examples=["b4"])
+    enclosure: Name | None = Field(None, description="Enclosure it reads; left out for a room probe.", examples=["B4"])
+    room: Name | None = Field(None, description="Room it reads, for role `room`.", examples=["room"])
+    role: Role = Field("substrate", description="`substrate` is judged; the others inform.")
+
+
+class ProbeConfig(SensorTraits, SensorWires, _ProbeHead):
+    """One probe and where it is."""

@@ -1,11 +1,11 @@
-"""`dewkeeper config`: check the file, print a sample, its schema, its reference."""
+"""`dewkeeper config`: check the file, show it written out, write a rack, print a sample, its schema, its reference."""
 
 from __future__ import annotations
 
 import argparse
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from dewkeeper.cli.output import BAD_USE, DONE, NOT_WELL, Arguments, complain, emit, emit_json, say
+from dewkeeper.cli.output import BAD_USE, DONE, NOT_WELL, Arguments, complain, emit, emit_json, late, say
 
 if TYPE_CHECKING:
     from dewkeeper_config.errors import Problem
@@ -13,12 +13,30 @@ if TYPE_CHECKING:
 
 _EXAMPLES = ("first_probe", "furnished_and_eggs", "rack_kernel_multiplexer", "rack_user_space_multiplexer")
 """The racks shipped as examples, named here so that a help text need not open the package that has them."""
-_COLUMNS = {"key": "key", "given": "given", "allowed": "allowed"}
+_COLUMNS = {"line": "line", "key": "key", "given": "given", "allowed": "allowed"}
+
+_RACK_FLAGS: dict[str, dict[str, Any]] = {
+        "--name": {"help": "name of the rack", "metavar": "NAME"},
+        "--room": {"help": "room it stands in", "metavar": "ROOM"},
+        "--shelves": {"help": "places on each shelf, from the top: `4,4,3`, or `10x4` for ten shelves of four", "metavar": "PLACES"},
+        "--tubs": {"help": "what the tubs are called, with `{letter}`, `{shelf}`, `{place}`, `{number}`", "metavar": "NAMES"},
+        "--profile": {"help": "whose limits hold for most", "metavar": "PROFILE"},
+        "--sensor": {"help": "driver of the sensors", "metavar": "DRIVER"},
+        "--bus": {"help": "number of the bus, N of /dev/i2c-N", "metavar": "N"},
+        "--multiplexers": {"help": "addresses of multiplexers that dewkeeper drives: `0x70,0x71`", "metavar": "ADDRESSES"},
+        "--numbers": {"help": "numbers of the channels of multiplexers that the kernel drives: `30-37`", "metavar": "NUMBERS"},
+        "--adapter": {"help": "name of the bus whose wires these channels share", "metavar": "BUS", "default": "i2c1"},
+        "--empty": {"help": "places without a tub: `D3,D4`", "metavar": "TUBS"},
+        "--room-probe": {"help": "a probe for the room's air as well", "choices": ("yes", "no")},
+        "--complete": {"help": "print a whole file, with the zone, a channel and a person", "action": "store_true"},
+    }  # fmt: skip
 
 
 def add_commands(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Add `config check`, `config sample`, `config schema` and `config reference`."""
-    topic = commands.add_parser("config", help="check the configuration, or print a sample, its schema, its reference")
+    """Add `config check`, `show`, `rack`, `sample`, `schema` and `reference`."""
+    topic = commands.add_parser(
+        "config", help="check the configuration, show it written out, write a rack, or print a sample"
+    )
     verbs = topic.add_subparsers(dest="verb", metavar="WHAT", required=True)
     check = verbs.add_parser(
         "check",
@@ -26,6 +44,21 @@ def add_commands(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
         description="Exit 0: good. Exit 1: valid, but something would not be watched or told. Exit 2: refused.",
     )
     check.set_defaults(run=_check)
+    show = verbs.add_parser(
+        "show",
+        help="print the configuration written out: every bus, enclosure and probe by itself",
+        description="What is printed reads back as the same configuration. Secrets of the file itself are not shown.",
+    )
+    show.set_defaults(run=_show)
+    rack = verbs.add_parser(
+        "rack",
+        help="write a rack of tubs in a few lines, from questions",
+        description="Asks for what no option gives; where nobody can answer, the usual is taken. Copy what it prints "
+        "into the configuration.",
+    )
+    for flag, how in _RACK_FLAGS.items():
+        rack.add_argument(flag, **how)
+    rack.set_defaults(run=late("rack_questions", "write_rack"))
     sample_parser = verbs.add_parser("sample", help="print a commented configuration to start from")
     sample_parser.add_argument("--example", choices=_EXAMPLES, help="print an example rack instead")
     sample_parser.set_defaults(run=_sample)
@@ -35,7 +68,7 @@ def add_commands(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
 
 def _check(args: Arguments) -> int:
     from dewkeeper_config.errors import ConfigInvalid
-    from dewkeeper_config.loading import missing_secrets, problems_for_run
+    from dewkeeper_config.loading import located, missing_secrets, problems_for_run, read
 
     try:
         config = args.load_config()
@@ -46,6 +79,8 @@ def _check(args: Arguments) -> int:
             complain(str(refused))
         return BAD_USE
     lacking = [*problems_for_run(config), *_unusable(config), *missing_secrets(config)]
+    if lacking:
+        lacking = located(lacking, read(args.config), args.config)
     if args.format == "json":
         _report(args, "incomplete" if lacking else "good", lacking)
     elif lacking:
@@ -90,7 +125,18 @@ def _report(args: Arguments, verdict: str, problems: list[Problem] | tuple[Probl
 
 
 def _row(problem: Problem) -> dict[str, object]:
-    return {"key": problem.key, "given": problem.given, "allowed": problem.allowed}
+    return {"line": problem.line, "key": problem.key, "given": problem.given, "allowed": problem.allowed}
+
+
+def _show(args: Arguments) -> int:
+    from dewkeeper_config.written import plain, written_out
+
+    config = args.load_config()
+    if args.format == "json":
+        emit_json(plain(config))
+    else:
+        say(written_out(config).rstrip("\n"))
+    return DONE
 
 
 def _sample(args: argparse.Namespace) -> int:

@@ -33,7 +33,7 @@ def proposal(scans: Sequence[Scanned], config: Config | None, parents: Mapping[s
         return ""
     lines: list[str] = []
     if config is None:
-        lines += ["[site]", f'timezone = "{_zone()}"', ""]
+        lines += ["[site]", f'timezone = "{zone()}"', ""]
     for scan in scans:
         lines += _bus(scan, new, config, parents)
     rack = "rack"
@@ -48,7 +48,7 @@ def proposal(scans: Sequence[Scanned], config: Config | None, parents: Mapping[s
             *_probe(one, name), "",
         ]  # fmt: skip
     if config is None:
-        lines += _people()
+        lines += people()
     return "\n".join(lines)
 
 
@@ -116,7 +116,8 @@ def _probe(one: Found, name: str) -> Iterator[str]:
     yield f"# {'; '.join(part for part in (reads, serial) if part)}"
 
 
-def _people() -> list[str]:
+def people() -> list[str]:
+    """Return a channel and a person to begin with, as lines of TOML."""
     return [
         "[[channel]]",
         'kind = "webhook"',
@@ -137,7 +138,7 @@ def _login() -> str:
         return "keeper"
 
 
-def _zone() -> str:
+def zone() -> str:
     """Return this machine's time zone, UTC where it does not say."""
     try:
         _, found, zone = str(_ZONE_LINK.resolve(strict=True)).partition("/zoneinfo/")

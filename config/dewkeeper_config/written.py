@@ -1,0 +1,76 @@
+"""A configuration written out as a file: every bus, enclosure and probe by itself, with the limits it is judged by.
+
+What is printed reads back as the same configuration. Secrets that stand in the file itself are not printed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from datetime import time
+from pathlib import Path
+from typing import Any
+
+from pydantic import BaseModel
+
+from dewkeeper_config.models import Config, Enclosure, Limits
+from dewkeeper_config.profiles import limits_of_enclosure, stage_limits
+from dewkeeper_config.schema import Node, resolve, schema, toml_key, toml_value
+from dewkeeper_config.secrets import SecretSource
+
+NOT_SHOWN = {"env": "NOT_SHOWN"}
+"""What stands for a secret of the file itself: a place where none is, so that nobody takes it for one."""
+
+
+def written_out(config: Config) -> str:
+    """Return a configuration as TOML. Only what was given is written: what was left out has its default."""
+    nodes = schema()["properties"]
+    limits = stage_limits(config)
+    lines: list[str] = []
+    for table in type(config).model_fields:
+        if table not in config.model_fields_set:
+            continue
+        value = getattr(config, table)
+        if isinstance(value, list):
+            for entry in value:
+                judged = [_judged_by(limits_of_enclosure(entry, limits))] if isinstance(entry, Enclosure) else []
+                lines += ["", f"[[{table}]]", *judged, *_keys(entry, nodes[table]["items"])]
+        else:
+            lines += ["", f"[{table}]", *_keys(value, nodes[table])]
+    text = "\n".join(lines[1:]) + "\n"
+    if toml_value(NOT_SHOWN) in text:
+        text = f"# Secrets that stand in the file are not shown: {toml_value(NOT_SHOWN)} is in their place.\n\n" + text
+    return text
+
+
+def _keys(entry: BaseModel, node: Node) -> Iterator[str]:
+    node = resolve(node)
+    if "oneOf" in node:
+        node = resolve({"$ref": node["discriminator"]["mapping"][getattr(entry, "kind", "")]})
+    for key, value in plain(entry).items():
+        yield f"{toml_key(key)} = {toml_value(value, node['properties'].get(key))}"
+
+
+def plain(value: Any) -> Any:
+    """Return what was given of a model as TOML can say it: tables, lists, text, numbers."""
+    if isinstance(value, SecretSource):
+        given = {key: str(inner) for key, inner in value if inner is not None}
+        return NOT_SHOWN if value.value is not None else given
+    if isinstance(value, BaseModel):
+        return {key: plain(getattr(value, key)) for key in type(value).model_fields if key in value.model_fields_set}
+    if isinstance(value, Mapping):
+        return {key: plain(inner) for key, inner in value.items()}
+    if isinstance(value, list):
+        return [plain(inner) for inner in value]
+    if isinstance(value, time):
+        return value.isoformat("minutes") if value.second == 0 else value.isoformat()
+    if isinstance(value, Path):
+        return str(value)
+    return False if value is None else value  # TOML says "none" as `false`, where it can be said at all
+
+
+def _judged_by(limits: Limits) -> str:
+    wanted, tolerable, warm = limits.humidity_target, limits.humidity_tolerable, limits.temperature_tolerable
+    return (
+        f"# judged by: target {wanted.low:g} to {wanted.high:g} %RH, tolerable {tolerable.low:g} to {tolerable.high:g} %RH, "
+        f"{warm.low:g} to {warm.high:g} °C, danger above {limits.temperature_danger:g} °C"
+    )
