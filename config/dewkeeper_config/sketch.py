@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+from typing import Any
 
 from dewkeeper_config.layout import wires
 from dewkeeper_config.models import RackProbes
@@ -30,19 +31,23 @@ class RackSketch:
     multiplexers: Sequence[int] = ()
     empty: Sequence[str] = ()
     room_probe: bool = True
-    adapter: str = field(default="i2c1")
+    adapter: str = "i2c1"
+    placement: str = PLACEMENT
 
     @property
     def bus(self) -> str:
         """Return the name of the bus, or of the row of buses, that the probes hang on."""
-        return f"i2c{self.numbers[0]}" if len(self.numbers) == 1 else f"{self.name} rack"
+        return f"i2c{self.numbers[0]}" if len(self.numbers) == 1 else f"{self.name} wires"
+
+    def wires(self) -> list[dict[str, Any]]:
+        """Return where its probes can hang, in the order of the places: keys of a probe, `bus` by its number's name."""
+        names = [self.bus] if len(self.numbers) == 1 else [f"{self.bus} {number}" for number in self.numbers]
+        return wires(names, RackProbes(multiplexers=list(self.multiplexers)))
 
 
 def sketched(rack: RackSketch) -> str:
     """Return the rack, its buses and its probes as TOML, as a keeper would write them."""
-    names = [rack.bus] if len(rack.numbers) == 1 else [f"{rack.bus} {number}" for number in rack.numbers]
-    hang = wires(names, RackProbes(multiplexers=list(rack.multiplexers)))
-    left = hang[sum(rack.shelves) :]
+    left = rack.wires()[sum(rack.shelves) :]
     lines = [
         *_bus(rack),
         "",
@@ -61,7 +66,8 @@ def sketched(rack: RackSketch) -> str:
     ]
     if rack.multiplexers:
         lines.append(f"multiplexers = {_hexed(rack.multiplexers)}")
-    lines.append(f"placement = {toml_value(PLACEMENT)}")
+    if rack.placement:
+        lines.append(f"placement = {toml_value(rack.placement)}")
     if rack.empty:
         lines += ["", "[rack.exceptions]", f"{toml_value(', '.join(rack.empty))} = {{ empty = true }}"]
     if rack.room_probe:

@@ -122,32 +122,66 @@ channels = ["mail"]
 escalation = 1
 
 """
-    buses = "".join(
-        f'[[bus]]\nname = "wire{number}"\nkind = "wire"\nnumber = {number}\n\n'
-        for number in sorted({wire.bus for wire in wiring()})
+    rows = "".join(
+        f'[[bus]]\nname = "{_row(rack)}"\nkind = "wire"\nnumbers = "{min(numbers)}-{max(numbers)}"\n\n'
+        for rack, numbers in _numbers().items()
     )
-    racks = "".join(
-        f'[[rack]]\nname = "{rack}"\nroom = "snake room"\n\n' for rack in dict.fromkeys(place.rack for place in PLACES)
-    )
-    enclosures = "".join(
-        f'[[enclosure]]\nname = "{place.name}"\nrack = "{place.rack}"\nshelf = {place.shelf}\nplace = {place.place}\n'
-        f'kind = "{place.kind}"\nprofile = "{place.profile}"\nvolume_litres = {place.build.volume_litres}\n'
-        f"open_water = {str(place.build.bowl_grams > 0).lower()}\n\n"
-        for place in PLACES
-    )
-    return head + buses + racks + enclosures + "".join(_probe(wire) for wire in wiring())
-
-
-def _probe(wire: Wiring) -> str:
-    settings = {place.name: place.setting for place in PLACES}
-    if wire.probe == ROOM_PROBE:
-        where = 'room = "snake room"\nrole = "room"\nplacement = "on the shelf, away from the heaters"'
-    else:
-        where = f'enclosure = "{wire.probe}"\nplacement = "{settings[wire.probe]}"'
     return (
-        f'[[probe]]\nname = "{probe_name(wire.probe)}"\n{where}\n'
-        f'driver = "sht31d"\nbus = "wire{wire.bus}"\naddress = {wire.address:#x}\n\n'
+        head + rows + _tubs("Rack A", "A{number}") + _tubs("Rack B", "B{number}") + _one_by_one("Vivaria") + _room_air()
     )
+
+
+def _tubs(rack: str, names: str) -> str:
+    """Return a rack of tubs that are alike, by its shelves."""
+    here = [place for place in PLACES if place.rack == rack]
+    shelves = [sum(place.shelf == shelf for place in here) for shelf in range(1, here[-1].shelf + 1)]
+    return (
+        f'[[rack]]\nname = "{rack}"\nroom = "snake room"\nshelves = {shelves}\ntubs = "{names}"\n\n'
+        f"[rack.each]\nvolume_litres = {here[0].build.volume_litres}\n\n"
+        f'[rack.probe]\nname = "{probe_name("{tub}")}"\nbus = "{_row(rack)}"\nplacement = "{here[0].setting}"\n\n'
+    )
+
+
+def _one_by_one(rack: str) -> str:
+    """Return a rack of enclosures that have little in common."""
+    text = f'[[rack]]\nname = "{rack}"\nroom = "snake room"\n\n'
+    for place in PLACES:
+        if place.rack != rack:
+            continue
+        text += (
+            f'[[enclosure]]\nname = "{place.name}"\nrack = "{rack}"\nshelf = {place.shelf}\nplace = {place.place}\n'
+            f'kind = "{place.kind}"\nprofile = "{place.profile}"\nvolume_litres = {place.build.volume_litres}\n'
+            f"open_water = {str(place.build.bowl_grams > 0).lower()}\n\n"
+            f'[[probe]]\nname = "{probe_name(place.name)}"\nenclosure = "{place.name}"\n{_wires(place.name)}'
+            f'placement = "{place.setting}"\n\n'
+        )
+    return text
+
+
+def _room_air() -> str:
+    return (
+        f'[[probe]]\nname = "{ROOM_PROBE}"\nroom = "snake room"\nrole = "room"\n{_wires(ROOM_PROBE)}'
+        'placement = "on the shelf, away from the heaters"\n'
+    )
+
+
+def _numbers() -> dict[str, list[int]]:
+    """Return rack -> the numbers of the buses that its probes hang on; the room's probe hangs with the last."""
+    found: dict[str, list[int]] = {}
+    for wire in wiring():
+        rack = next((place.rack for place in PLACES if place.name == wire.probe), PLACES[-1].rack)
+        found.setdefault(rack, []).append(wire.bus)
+    return found
+
+
+def _row(rack: str) -> str:
+    return f"wires of {rack}"
+
+
+def _wires(probe: str) -> str:
+    wire = next(wire for wire in wiring() if wire.probe == probe)
+    rack = next((place.rack for place in PLACES if place.name == probe), PLACES[-1].rack)
+    return f'bus = "{_row(rack)} {wire.bus}"\naddress = {wire.address:#x}\n'
 
 
 def probe_name(place: str) -> str:

@@ -12,7 +12,7 @@ import pytest
 from dewkeeper.store import History
 from dewkeeper_config import load
 from dewkeeper_demo.history import lay_down
-from dewkeeper_demo.rack import DRY_TUB, HOT_TUB, PLACES, ROOM_PROBE, config_text, wiring
+from dewkeeper_demo.rack import DRY_TUB, HOT_TUB, PLACES, ROOM_PROBE, config_text, probe_name, wiring
 from dewkeeper_demo.stage import NIGHT_POLL_SECONDS, Stage
 from dewkeeper_demo.world import World
 
@@ -29,6 +29,12 @@ def test_the_configuration_is_one_the_daemon_accepts(tmp_path: Path) -> None:
     config = load(path)
     assert {e.name for e in config.enclosure} == {place.name for place in PLACES}
     assert len(config.enclosure) >= 12
+    numbers = {bus.name: bus.number for bus in config.bus}
+    wired = {(probe.name, numbers[probe.bus or ""], probe.address) for probe in config.probe}
+    assert wired == {(probe_name(wire.probe), wire.bus, wire.address) for wire in wiring()}
+    assert {(e.name, e.rack, e.shelf, e.place, e.profile, e.volume_litres, e.open_water) for e in config.enclosure} == {
+        (p.name, p.rack, p.shelf, p.place, p.profile, p.build.volume_litres, p.build.bowl_grams > 0) for p in PLACES
+    }
     assert {e.kind for e in config.enclosure} == {"tub", "furnished", "egg_box"}
     assert sorted(p.enclosure or ROOM_PROBE for p in config.probe) == sorted(w.probe for w in wiring())
     assert all(sum(p.bus == bus.name for p in config.probe) <= 2 for bus in config.bus)

@@ -8,11 +8,14 @@ from pathlib import Path
 
 from dewkeeper_config.models import Bus as BusConfig
 from dewkeeper_config.models import Config
+from dewkeeper_config.sketch import RackSketch, sketched
 from dewkeeper_config.values import check_name
 from dewkeeper_drivers.scan import Found, Scanned
 
 _ZONE_LINK = Path("/etc/localtime")
 _MOST_ON_A_SHELF = 99
+_FEW = 4
+"""So many sensors written one by one still fit a screen, and a keeper sees each with its own wires."""
 
 
 def proposal(scans: Sequence[Scanned], config: Config | None, parents: Mapping[str, str]) -> str:
@@ -34,6 +37,10 @@ def proposal(scans: Sequence[Scanned], config: Config | None, parents: Mapping[s
     lines: list[str] = []
     if config is None:
         lines += ["[site]", f'timezone = "{zone()}"', ""]
+        alike = _alike(new, scans, parents)
+        if alike is not None:
+            said = [f"# T{number} {note}" for number, one in enumerate(new, 1) if (note := _note(one))]
+            return "\n".join([*lines, sketched(alike), *said, "", *people()])
     for scan in scans:
         lines += _bus(scan, new, config, parents)
     rack = "rack"
@@ -50,6 +57,26 @@ def proposal(scans: Sequence[Scanned], config: Config | None, parents: Mapping[s
     if config is None:
         lines += people()
     return "\n".join(lines)
+
+
+def _alike(new: Sequence[Found], scans: Sequence[Scanned], parents: Mapping[str, str]) -> RackSketch | None:
+    """Return the rack that has just these sensors, wired in order; None when they are few, or wired otherwise."""
+    buses = [scan.bus for scan in scans if any(one.bus == scan.bus.name for one in new)]
+    plain = all(bus.kind == "linux" and not bus.options for bus in buses)
+    drivers = {str(one.driver) for one in new}
+    if not _FEW < len(new) <= _MOST_ON_A_SHELF or not plain or len(drivers) > 1:
+        return None
+    multiplexers = tuple(sorted({one.multiplexer for one in new if one.multiplexer is not None}))
+    adapters = {bus.adapter or parents.get(bus.name, bus.name) for bus in buses}
+    rack = RackSketch(
+        name="rack", room="room", shelves=[len(new)], tubs="T{number}", driver=drivers.pop(),
+        numbers=[bus.number for bus in buses], multiplexers=multiplexers, room_probe=False,
+        adapter=min(adapters), placement="",
+    )  # fmt: skip
+    named = {bus.name: f"{rack.bus} {bus.number}" if len(buses) > 1 else rack.bus for bus in buses}
+    found = [(named[one.bus], one.multiplexer, one.channel, one.address) for one in new]
+    wired = [tuple(wire.get(key) for key in ("bus", "multiplexer", "channel", "address")) for wire in rack.wires()]
+    return rack if found == wired[: len(found)] and len(adapters) == 1 else None
 
 
 def _bus(scan: Scanned, new: Sequence[Found], config: Config | None, parents: Mapping[str, str]) -> list[str]:
@@ -109,11 +136,15 @@ def _probe(one: Found, name: str) -> Iterator[str]:
         yield f"multiplexer = {one.multiplexer:#04x}"
         yield f"channel = {one.channel}"
     yield f"address = {one.address:#04x}"
+    yield f"# {_note(one)}"
+
+
+def _note(one: Found) -> str:
     reads = ""
     if one.temperature_c is not None and one.humidity_percent is not None:
         reads = f"reads {one.temperature_c:.1f} °C, {one.humidity_percent:.0f} %RH now"
     serial = "" if one.serial is None else f"serial number {one.serial}, remembered at the first reading"
-    yield f"# {'; '.join(part for part in (reads, serial) if part)}"
+    return "; ".join(part for part in (reads, serial) if part)
 
 
 def people() -> list[str]:
