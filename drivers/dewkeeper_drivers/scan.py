@@ -15,6 +15,9 @@ from dewkeeper_drivers.multiplexers import ADDRESSES as MULTIPLEXER_ADDRESSES
 from dewkeeper_drivers.table import open_probe
 
 ADDRESSES = range(0x08, 0x78)
+LOOK_SECONDS = 10.0
+"""What asking every address of one branch may take. A sensor's second is too short on a slow machine that is busy."""
+
 SENSOR_DRIVERS = {0x44: ("sht31d", "sht4x"), 0x45: ("sht31d", "sht4x"), 0x46: ("sht4x",)}
 """Address -> drivers to try, in this order: the SHT31-D's answer to its status question is unmistakable."""
 
@@ -61,7 +64,7 @@ def scan_bus(config: BusConfig) -> Scanned:
     direct, owned = _direct(config)
     muxes = [address for address in direct if address in MULTIPLEXER_ADDRESSES]
     # Opened anew with every multiplexer there is, so that all of them are closed before anything is read.
-    bus = Bus(_with_multiplexers(config, muxes), find_adapter(config.kind))
+    bus = Bus(_with_multiplexers(config, muxes), find_adapter(config.kind), read_seconds=LOOK_SECONDS)
     try:
         with bus.session(bus.port()):
             direct, owned = _answering(bus)
@@ -96,7 +99,7 @@ def _place_of(seen: Sequence[Found], parents: dict[str, str]) -> Found:
 
 
 def _direct(config: BusConfig) -> tuple[list[int], list[int]]:
-    bus = Bus(config, find_adapter(config.kind))
+    bus = Bus(config, find_adapter(config.kind), read_seconds=LOOK_SECONDS)
     try:
         with bus.session(bus.port()):
             return _answering(bus)

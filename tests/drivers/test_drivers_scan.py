@@ -9,7 +9,7 @@ import pytest
 
 from dewkeeper_config.models import Bus as BusConfig
 from dewkeeper_demo.wire_chips import Sht4x
-from dewkeeper_demo.wire_faults import HeldLow
+from dewkeeper_demo.wire_faults import HeldLow, Slow
 from dewkeeper_drivers.adapters import parent_number
 from dewkeeper_drivers.errors import BusAbsent
 from dewkeeper_drivers.scan import each_once, scan_bus
@@ -50,6 +50,12 @@ def test_channels_left_open_are_not_taken_for_direct_probes(shelf: Any) -> None:
     shelf.wire.muxes[0].mask = 1 << 2
     found = scan_bus(shelf.config().model_copy(update={"multiplexers": []})).found
     assert [f.multiplexer for f in found if f.serial == 2] == [0x72]
+
+
+def test_a_machine_that_asks_slowly_finds_everything_too(shelf: Any) -> None:
+    """Where each question takes 10 ms, all of a branch's addresses take longer than one reading ever may."""
+    shelf.wire.faults.append(Slow(0.01))
+    assert {f.serial for f in scan_bus(shelf.config()).found} == {None, 1, 2, 77}
 
 
 def test_absent_bus_is_said(shelf: Any) -> None:
