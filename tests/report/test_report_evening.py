@@ -240,13 +240,13 @@ def test_sentences_tell_measured_from_extrapolated_from_unknown() -> None:
     )
     limits = _about("").limits
     told = water_words(Learned(NOON, "T1", facts), _ahead(64.0, -0.5), limits, NOON, WORDING)
-    assert told["measured"] == [
+    assert told.measured == (
         "Half of what it holds above its resting level is gone in 6.2 h (5.5 h to 7.6 h), from 6 undisturbed decays.",
         "A misting lasts about 2 h here (1.5 h to 3 h), from 5 mistings.",
-    ]
-    assert told["extrapolated"][0].startswith("If nobody does anything it falls below 60 % (target) about Tue 20:00")
-    assert not told["not known"]
+    )
+    assert told.extrapolated[0].startswith("If nobody does anything it falls below 60 % (target) about Tue 20:00")
+    assert not told.unknown
     old = water_words(Learned(NOON, "T1", facts), "the last hours were not read", limits, NOON + 2 * DAY, WORDING)
-    assert (old["measured"], old["extrapolated"]) == ([], [])
-    assert "six hours" in old["not known"][0]
+    assert (old.measured, old.extrapolated, old.ahead) == ((), (), None)
+    assert "six hours" in old.unknown[0]
     assert "for the next three days" in holds_words(_ahead(65.0, 0.0), limits, WORDING)

@@ -7,15 +7,17 @@ Measured, extrapolated and not known are different sentences: what was learned i
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Mapping, Sequence
-from typing import Final
+from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
 
 from dewkeeper.air import vapour_hpa
 from dewkeeper.insight.outlook import OUTLOOK, SLOW_HOURS, Ahead, Leaving, Outlook, Present
-from dewkeeper.judge.types import Fact, Learned
+from dewkeeper.judge.types import Fact, Learned, Quantity
 from dewkeeper.report.history import Past, Point
 from dewkeeper.report.wording import Wording
 from dewkeeper_config.models import Config, Limits
+from dewkeeper_config.profiles import effective_limits
 
 HOUR: Final = 3600
 _QUARTER: Final = 900
@@ -28,6 +30,27 @@ _HELPS: Final = {
 }
 """What would help, by words of the reason why nothing is forecast."""
 NEVER_LEARNED: Final = "nothing was learned of it yet"
+
+
+@dataclass(frozen=True, slots=True)
+class WaterReport:
+    """How long the water of one enclosure lasts, in sentences by kind, and the hours ahead for a chart, None for none."""
+
+    measured: tuple[str, ...]
+    extrapolated: tuple[str, ...]
+    unknown: tuple[str, ...]
+    ahead: Ahead | None = None
+
+    def to_json(self) -> dict[str, Any]:
+        """Return it as JSON values."""
+        return {"measured": self.measured, "extrapolated": self.extrapolated, "not_known": self.unknown}
+
+
+def water(past: Past, config: Config, name: str, now: int) -> WaterReport:
+    """Return how long the water of an enclosure lasts. Raises StoreError."""
+    limits = past.in_force().limits(name, now) or effective_limits(config, name)
+    ahead = hours_ahead(past, config, {name}, now)[name]
+    return water_words(past.learned(now).get(name), ahead, limits, now, Wording.of(config.site))
 
 
 def hours_ahead(past: Past, config: Config, names: Collection[str], now: int) -> dict[str, Ahead | str]:
@@ -70,25 +93,19 @@ def _hours(past: Past, place: str, end: int, count: int) -> list[tuple[float, fl
     return [(points[hour].temperature_c, points[hour].humidity_percent) for hour in range(count)]
 
 
-def water_words(
-    learned: Learned | None, ahead: Ahead | str, limits: Limits, now: int, wording: Wording
-) -> dict[str, list[str]]:
-    """Return how long the water lasts, in sentences: what was "measured", what is "extrapolated", what is "not known"."""
-    measured, extrapolated, unknown = [], [], []
-    for quantity, say in (("drying_hours", _drying), ("misting_hours", _misting)):
+def water_words(learned: Learned | None, ahead: Ahead | str, limits: Limits, now: int, wording: Wording) -> WaterReport:
+    """Return how long the water lasts in sentences: what was measured, what is extrapolated, and what is not known and why."""
+    measured, unknown = [], []
+    for quantity, (about, say) in _SAID.items():
         fact = next((f for f in learned.facts if f.quantity == quantity), None) if learned is not None else None
         if fact is not None and fact.value is not None and now < fact.until:
             measured.append(say(fact))
         elif fact is not None and fact.why:
-            unknown.append(
-                f"{'How fast it dries' if quantity == 'drying_hours' else 'How long a misting lasts'}: {fact.why}."
-            )
+            unknown.append(f"{about}: {fact.why}.")
     if isinstance(ahead, Ahead):
-        extrapolated = [holds_words(ahead, limits, wording)]
-    else:
-        help_ = next((text for words, text in _HELPS.items() if words in ahead), "")
-        unknown.append(f"The hours ahead: {ahead}. {help_}".rstrip())
-    return {"measured": measured, "extrapolated": extrapolated, "not known": unknown}
+        return WaterReport(tuple(measured), (holds_words(ahead, limits, wording),), tuple(unknown), ahead)
+    helps = next((text for words, text in _HELPS.items() if words in ahead), "")
+    return WaterReport(tuple(measured), (), (*unknown, f"The hours ahead: {ahead}. {helps}".rstrip()))
 
 
 def _drying(fact: Fact) -> str:
@@ -106,6 +123,12 @@ def _misting(fact: Fact) -> str:
     return (
         f"A misting lasts about {_hours_text(fact.value or 0.0)} here ({low} to {high}), from {fact.decays} mistings."
     )
+
+
+_SAID: Final[dict[Quantity, tuple[str, Callable[[Fact], str]]]] = {
+    "drying_hours": ("How fast it dries", _drying),
+    "misting_hours": ("How long a misting lasts", _misting),
+}
 
 
 def _hours_text(hours: float) -> str:

@@ -12,6 +12,7 @@ from dewkeeper.judge.types import Event, JournalEntry
 from dewkeeper.judge.words import FAULTS, JOURNAL, KINDS
 from dewkeeper.report import enclosure as enclosure_report
 from dewkeeper.report import morning as morning_report
+from dewkeeper.report.ahead import water
 from dewkeeper.report.animals import animals as animals_of
 from dewkeeper.report.animals import stays
 from dewkeeper.report.checks import checks, correction_words
@@ -99,6 +100,7 @@ def enclosure(visit: Visit, name: str) -> Response:
     return visit.render(
         "enclosure.html",
         report=report,
+        water=water(visit.past, config, name, visit.now),
         enclosure=row,
         spans=SPANS,
         span=span,
