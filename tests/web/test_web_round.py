@@ -7,6 +7,8 @@ from typing import Any
 
 import requests
 
+from dewkeeper.web.choices import BY_KEY
+
 DAY = 86400
 
 
@@ -92,3 +94,31 @@ def test_a_shed_is_graded_before_its_air_is_shown(rig: Any) -> None:
     again = keeper.get(rig.base + "/round").text
     assert "grade it" not in again
     assert "ask an exotics vet" in again
+
+
+def test_sheds_and_the_vets_sheet_show_the_air_after_the_grade(rig: Any) -> None:
+    """Before the grade neither screen holds a number of humidity; after it the sheds' screen does, and the sheet says no diagnosis."""
+    keeper = rig.keeper()
+    _tell(rig, what="moved_in", enclosure="T1", detail="Cinder", time=_now(rig) - 7000)
+    shed = _tell(rig, what="shed", enclosure="T1", time=_now(rig) - 60)
+    for path in ("/sheds", "/animals/Cinder/vet"):
+        assert not re.search(r"\d+\s*% ?[,;–]|on average \d", keeper.get(rig.base + path).text), path
+    _post(rig, keeper, f"/sheds/{shed}", whole="yes", spectacles="yes", tail="yes")
+    text = keeper.get(rig.base + "/sheds").text
+    assert "the 14 days before: on average 48 %" in text
+    assert "can't tell yet: 0 of 10 bad sheds" in text.replace("&#39;", "'")
+    assert "no diagnosis" in keeper.get(rig.base + "/animals/Cinder/vet").text
+    assert keeper.get(rig.base + "/animals/Nobody/vet").status_code == 404
+
+
+def test_any_deed_is_two_taps_from_the_first_screen(rig: Any) -> None:
+    """Counted on the page: the first screen links every enclosure and the round, and there every word of the journal is one tap more."""
+    keeper = rig.keeper()
+    first = keeper.get(rig.base + "/").text
+    assert 'href="/round"' in first
+    for enclosure in rig.config.enclosure:
+        path = f"/enclosure/{enclosure.name}"
+        assert f'href="{path}"' in first
+        text = keeper.get(rig.base + path).text
+        for key, choice in BY_KEY.items():
+            assert f'value="{key}"' in text or (choice.asks and f"choice={key}" in text), (enclosure.name, key)

@@ -18,6 +18,7 @@ from dewkeeper.report.due import ServiceRound
 from dewkeeper.report.evening import air_aside, air_due, evening, score
 from dewkeeper.report.past import StoredPast
 from dewkeeper.report.round import RoundFacts, service_round
+from dewkeeper.report.shed_round import to_grade
 from dewkeeper_config.models import Config
 
 ROUND_GRACE_SECONDS: Final = 4 * 3600
@@ -31,7 +32,10 @@ def round_now(past: StoredPast, config: Config, now: int) -> ServiceRound:
     """Return the round of the local date of `now` (UTC seconds). Raises StoreError."""
     memory = Memory.load(past.notes().get("planner"))
     resting = past.in_force().resting(enclosure.name for enclosure in config.enclosure)
-    advice = evening(past, config, now)
+    journal = past.journal(0, words=READ)
+    hidden = to_grade(journal)
+    # Whoever grades a shed must not know the air; in the same tub nothing is said of it until then.
+    advice = [one for one in evening(past, config, now) if one.enclosure not in hidden]
     today = datetime.fromtimestamp(now, ZoneInfo(config.site.timezone)).date()
     facts = RoundFacts(
         air=air_due(advice, today),
@@ -40,7 +44,7 @@ def round_now(past: StoredPast, config: Config, now: int) -> ServiceRound:
         probe_checks={one.probe: one.due for one in checks(past.calibrations(), config, now) if one.due is not None},
         untested=overdue_paths(config, memory.confirmed, memory.paths_from or now, now),
     )
-    return service_round(past.journal(0, words=READ), config, now, facts)
+    return service_round(journal, config, now, facts)
 
 
 def round_due(config: Config, done: Mapping[str, str], now: int, zone: ZoneInfo) -> str | None:

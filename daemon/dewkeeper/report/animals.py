@@ -118,6 +118,13 @@ def _moves(known: dict[str, Animal], here: list[Animal], entry: JournalEntry) ->
         known[f"{unnamed} to {entry.time}"] = known.pop(unnamed)
 
 
+def find_animal(known: Sequence[Animal], name: str) -> Animal | None:
+    """Return the animal of a name, or who was never named and lives in the enclosure of that name; None for nobody."""
+    wanted = name.casefold()
+    named = next((a for a in known if a.name and a.name.casefold() == wanted), None)
+    return named or next((a for a in known if not a.name and (a.home or "").casefold() == wanted), None)
+
+
 @dataclass(frozen=True, slots=True)
 class Lived:
     """A stay and the believed humidity where the probe was meanwhile, %RH; None where nothing was measured."""

@@ -70,7 +70,9 @@ def service_round(journal: Sequence[JournalEntry], config: Config, now: int, fac
                     due.append(found)
             due += [*shed_due(book, enclosure.name), *_levers(book, enclosure.name), *_signs(book, enclosure.name)]
             notes += shed_notes(book, enclosure.name)
-            told = [one for one in due if one not in facts.air]
+            if any(one.kind == "air" and any(tap.what == "refilled" for tap in one.taps) for one in due):
+                due = [one for one in due if one.kind != "bowl"]  # a bowl that the air needs is one bowl
+            told = [one for one in due if one.kind != "air"]
             if len(told) < len(due) and any(one.shed for one in due):  # whoever grades must not know the air
                 due = told
                 notes.append("what its air needs is shown once the shed is graded")

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import date, timedelta
 from typing import Final
 
-from dewkeeper.report.animals import Animal
+from dewkeeper.judge.stages import MOVES
+from dewkeeper.judge.types import JournalEntry
+from dewkeeper.report.animals import ABOUT_THE_ANIMAL, Animal, animals
 from dewkeeper.report.due import Due, DueTap, say_day
 from dewkeeper.report.husbandry import Husbandry
-from dewkeeper.report.sheds import DAY, DaySpan, ShedCycle, outlook, shed_cycles, under_way, vigilant
+from dewkeeper.report.sheds import DAY, DaySpan, ShedCycle, outlook, shed_cycles, under_way, ungraded, vigilant
 
 NEVER_PULL: Final = "Never pull skin or a spectacle off, and never leave a soaking snake alone."
 HIDE_BEFORE_SECONDS: Final = 14 * DAY
@@ -32,6 +34,13 @@ def shed_due(book: Husbandry, enclosure: str) -> Iterator[Due]:
         for due in of_this:
             found.setdefault(due.key, due)  # two in blue in one enclosure have one humid hide
     yield from found.values()
+
+
+def to_grade(journal: Sequence[JournalEntry]) -> set[str]:
+    """Return the enclosures in which a shed is still to be graded: of their air nothing is said until then."""
+    about = [entry for entry in journal if entry.what in ABOUT_THE_ANIMAL or entry.what in MOVES]
+    known = [animal for animal in animals(about, nameless=True) if animal.home is not None]
+    return {animal.home or "" for animal in known if ungraded(shed_cycles(animal)) is not None}
 
 
 def shed_notes(book: Husbandry, enclosure: str) -> list[str]:

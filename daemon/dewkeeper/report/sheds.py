@@ -173,6 +173,14 @@ def intervals(cycles: Sequence[ShedCycle]) -> list[int]:
     return [count for count in days if count <= LONGEST_REST_DAYS]
 
 
+def ungraded(cycles: Sequence[ShedCycle]) -> tuple[int, int] | None:
+    """Return from when until when (UTC seconds) the air of the last shed is withheld, None when there is nothing to withhold."""
+    last = next((c for c in reversed(cycles) if c.shed is not None), None)
+    if last is None or last.shed is None or last.grade is not None:
+        return None
+    return min(last.opaque or last.shed, last.shed - 14 * DAY), last.shed
+
+
 def vigilant(cycles: Sequence[ShedCycle]) -> ShedCycle | None:
     """Return the last graded shed if it was a bad one: then the next cycle is watched more closely; else None."""
     graded = [c for c in cycles if c.grade is not None]

@@ -8,16 +8,23 @@ from urllib.parse import quote
 
 from werkzeug.wrappers import Response
 
+from dewkeeper.judge.stages import MOVES
 from dewkeeper.judge.types import JournalEntry
 from dewkeeper.notify.evening import round_now
+from dewkeeper.report.animals import ABOUT_THE_ANIMAL, animals, find_animal
 from dewkeeper.report.due import QUARANTINE_TOOLS, SERVING_WORDS, Due, ServiceRound
 from dewkeeper.report.round_words import uncounted_lines
+from dewkeeper.report.shed_air import animal_sheds, questions
 from dewkeeper.report.shed_round import NEVER_PULL
+from dewkeeper.report.shed_words import air_lines, grade_words, interval_words, name_of
 from dewkeeper.report.sheds import ShedGrade, grade_of
+from dewkeeper.report.vet_sheet import NO_DIAGNOSIS, done_words, month_words, sign_words, vet_sheet
 from dewkeeper.web.errors import Refused
 from dewkeeper.web.visit import Visit
 
 LONGEST_DELAY_DAYS = 60
+BOOK_WORDS = (*ABOUT_THE_ANIMAL, *MOVES)
+"""Journal words about animals."""
 
 
 def round_screen(visit: Visit) -> Response:
@@ -113,3 +120,23 @@ def _shed(visit: Visit, entry: str) -> JournalEntry:
 
 def _who(visit: Visit) -> str:
     return visit.session.who if visit.session else ""
+
+
+def sheds(visit: Visit) -> Response:
+    """Show sheds by animal, what was seen of them and, once graded, the air before; and what can be said of dry air."""
+    known = animal_sheds(visit.past, animals(visit.past.journal(0, words=BOOK_WORDS), nameless=True))
+    return visit.render("sheds.html", sheds=known, asked=questions(known), name_of=name_of, interval_words=interval_words,
+                        grade_words=grade_words, air_lines=air_lines)  # fmt: skip
+
+
+def vet_page(visit: Visit, name: str) -> Response:
+    """Show the one page about an animal for a vet."""
+    journal = visit.past.journal(0)
+    animal = find_animal(animals(journal, nameless=True), name)
+    if animal is None:
+        raise Refused(404, "There is no such animal.")
+    sheet = vet_sheet(visit.past, animal, journal, visit.wording, visit.now)
+    return visit.render(
+        "vet_sheet.html", sheet=sheet, vet=visit.services.config.web.vet_phone, month_words=month_words,
+        sign_words=sign_words, done_words=done_words, grade_words=grade_words, no_diagnosis=NO_DIAGNOSIS,
+    )  # fmt: skip

@@ -1,0 +1,48 @@
+"""Weights as the journal tells of them."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from dewkeeper.judge.types import JournalEntry
+
+_WEIGHT: Final = re.compile(r"(\d+(?:[.,]\d+)?)\s*(kg|g)?\b", re.IGNORECASE)
+LOSS_SHARE: Final = 0.1
+"""A tenth lost within `LOSS_SECONDS` is for a vet (common practice, no source)."""
+LOSS_SECONDS: Final = 90 * 86400
+
+
+@dataclass(frozen=True, slots=True)
+class Weighing:
+    """When (UTC seconds) and how much (grams)."""
+
+    at: int
+    grams: float
+
+
+def grams_of(detail: str) -> float | None:
+    """Return the grams that words give: "1450", "1450 g", "1.45 kg"; None for none."""
+    found = _WEIGHT.search(detail)
+    if found is None:
+        return None
+    value = float(found[1].replace(",", "."))
+    return value * 1000 if (found[2] or "").casefold() == "kg" else value
+
+
+def weighings(entries: Sequence[JournalEntry]) -> list[Weighing]:
+    """Return what was weighed, oldest first; entries without a number are left out."""
+    found = [(entry.time, grams_of(entry.detail)) for entry in entries if entry.what == "weighed"]
+    return [Weighing(at, grams) for at, grams in found if grams]
+
+
+def loss(weights: Sequence[Weighing]) -> float | None:
+    """Return which share the last weight lies below the heaviest of the 90 days before it, if that is a tenth or more."""
+    if not weights:
+        return None
+    last = weights[-1]
+    heaviest = max(w.grams for w in weights if last.at - w.at <= LOSS_SECONDS)
+    share = 1 - last.grams / heaviest
+    return share if share >= LOSS_SHARE else None
