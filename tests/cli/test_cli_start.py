@@ -63,7 +63,7 @@ print(json.dumps(sorted(sys.modules)))
 
 
 def test_looking_imports_nothing_that_judges_writes_or_serves(tmp_path: Path) -> None:
-    """`now`, `morning`, `history`, `alarms`, `journal list`: no scheduler, no server, no migrations, no detectors, no writer."""
+    """`now`, `morning`, `history`, `alarms`, `journal list`: no scheduler, no server, no migrations, no judge, no writer."""
     (tmp_path / "rack.toml").write_text(RACK.format(folder=tmp_path), encoding="utf-8")
     shelf = Shelf(tmp_path / "state")
     shelf.put([(MIDNIGHT + 900 * i, "b1", 26000 + i, 40000, True) for i in range(96)])
@@ -77,7 +77,7 @@ def test_looking_imports_nothing_that_judges_writes_or_serves(tmp_path: Path) ->
     assert (
         not {
             "dewkeeper.judge.core",
-            "dewkeeper.judge.neighbours",
+            "dewkeeper.judge.pipeline",
             "dewkeeper.store.store",
             "dewkeeper.web",
             "dewkeeper.notify",

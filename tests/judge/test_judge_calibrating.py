@@ -143,8 +143,7 @@ def test_it_is_known_of_a_probe_that_was_away_from_the_configuration() -> None:
     desk.feed(replace(alone, time=desk.now + 2), replace(both, time=desk.now + 3))
     desk.hold(30, h=72.0)
     desk.feed(Calibration(desk.now + 1, "p1", 0.0, 9.0))
-    watch = desk.judge._state.watches["p1"]
-    assert abs(watch.h - 71.0) < 0.5
+    assert abs(desk.judge._state.probes["p1"].air.h - 71.0) < 0.5
 
 
 @given(st.lists(st.tuples(st.integers(0, 5), st.integers(-5, 5)), max_size=8), st.integers(-1, 6))

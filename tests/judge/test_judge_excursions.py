@@ -9,8 +9,8 @@ import pytest
 from tests.judge.judge_desk import START, Desk, rack
 
 from dewkeeper.air import humidity_at, vapour_hpa
+from dewkeeper.judge.history import ProbePast
 from dewkeeper.judge.limits import CYCLE_COST_SECONDS, SLOW_CYCLE_COST_SECONDS
-from dewkeeper.judge.past import Past
 from dewkeeper.judge.types import Reading
 from dewkeeper_config.models import Limits
 
@@ -113,7 +113,7 @@ def test_a_thermostat_that_grazes_the_limit_is_silent(desk: Desk) -> None:
 @pytest.mark.parametrize("period", [20, 41, 55, 63, 75, 90, 99])
 def test_the_mean_over_cycles_keeps_little_of_any_cycle(period: int) -> None:
     """Of a swing of 5 %RH less than 0.5 is left, whatever its period up to 100 min and its phase."""
-    past = Past()
+    past = ProbePast()
     for minute in range(0, 6 * 60, 5):
         humidity = 65 + 5 * math.sin(2 * math.pi * minute / period)
         past.look(60 * minute, 29.0, vapour_hpa(29.0, humidity))

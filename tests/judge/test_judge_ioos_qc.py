@@ -22,7 +22,8 @@ from tests.judge import qartod_series as qartod
 from tests.judge.judge_desk import START, rack
 
 from dewkeeper.judge import Judge
-from dewkeeper.judge.reading import FLAT_RUN, H_JUMP_PERCENT, H_SPAN
+from dewkeeper.judge.checks.flat_line import FLAT_RUN
+from dewkeeper.judge.checks.gross_range import H_JUMP_PERCENT, H_SPAN
 from dewkeeper.judge.types import Reading
 
 if not os.environ.get("CI"):

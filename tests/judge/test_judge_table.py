@@ -13,7 +13,7 @@ from typing import get_args
 
 import pytest
 
-from dewkeeper.judge.lifecycle import TABLE, WITHHELD, Life
+from dewkeeper.judge.lifecycle import TABLE, WITHHELD, AlarmInstance
 from dewkeeper.judge.types import State
 
 TRIGGERS = ("raise", "acknowledge", "clear", "realarm", "shelve", "suppress", "remove", "release", "forget")
@@ -40,8 +40,8 @@ MOVES: dict[tuple[State, str], State] = {
 """Every move but release and clearing while withheld, which depend on what was told and seen."""
 
 
-def _life(state: State, *, told: bool = True, acked: bool = False) -> Life:
-    life = Life("a", "dry", "B1", "B1", "p1", "target", 0)
+def _life(state: State, *, told: bool = True, acked: bool = False) -> AlarmInstance:
+    life = AlarmInstance("a", "dry", "B1", "B1", "p1", "target", 0)
     life.state, life.told, life.acked = state, told, acked
     return life
 

@@ -8,87 +8,77 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from dewkeeper.judge.book import Key
-from dewkeeper.judge.lifecycle import Life
-from dewkeeper.judge.orders import realarm_seconds
-from dewkeeper.judge.state import State
+from dewkeeper.judge.inputs.settings import realarm_seconds
+from dewkeeper.judge.lifecycle import AlarmInstance
+from dewkeeper.judge.register import Key
+from dewkeeper.judge.state import JudgeState
 from dewkeeper.judge.types import Alarm
 
 WHY = "judged anew by another version of dewkeeper, it is not found again"
-_NUMBERS = 1000
-"""Events of an alarm are numbered on from so far beyond those stored, of which some may be under way."""
 
 
-def adopt(state: State, alarms: Sequence[Alarm], told: Mapping[str, int]) -> None:
+def adopt(state: JudgeState, alarms: Sequence[Alarm], told: Mapping[str, int]) -> None:
     """Give the alarms found anew their stored names and states, end what is not found, tell what was not stored.
 
     told: alarm -> how many events are stored about it, of those whose raising was told.
     """
-    book, now = state.book, state.now
+    register, now = state.register, state.now
     names = {
-        (life.kind, life.enclosure, life.probe if life.enclosure is None else None): key
-        for key, life in book.lives.items()
+        (instance.kind, instance.enclosure, instance.probe if instance.enclosure is None else None): key
+        for key, instance in register.instances.items()
     }
     stored: set[Key] = set()
     for alarm in alarms:
         key = names.get((alarm.kind, alarm.enclosure, alarm.probe if alarm.enclosure is None else None))
-        life = book.lives.get(key) if key is not None else None
-        if key is not None and life is not None and life.stands and key not in stored:
+        instance = register.instances.get(key) if key is not None else None
+        if key is not None and instance is not None and instance.stands and key not in stored:
             stored.add(key)
-            _rename(state, key, life, alarm, told)
+            _rename(state, key, instance, alarm, told)
         else:
             _end(state, alarm, told.get(alarm.alarm))
-    for key, life in list(book.lives.items()):
-        if key not in stored and life.told and life.stands:
-            book.tell(life, "raised", now)
+    for key, instance in list(register.instances.items()):
+        if key not in stored and instance.told and instance.stands:
+            register.tell(instance, "raised", now)
 
 
-def _rename(state: State, key: Key, life: Life, alarm: Alarm, told: Mapping[str, int]) -> None:
-    book, now = state.book, state.now
-    life.id, life.number = alarm.alarm, told.get(alarm.alarm, 0) + _NUMBERS
-    life.since, life.raised = alarm.since - state.shift, alarm.raised - state.shift
-    life.told = alarm.alarm in told
-    life.acked = alarm.state == "acknowledged"
+def _rename(state: JudgeState, key: Key, instance: AlarmInstance, alarm: Alarm, told: Mapping[str, int]) -> None:
+    register, now = state.register, state.now
+    instance.adopt(alarm, state.shift, told.get(alarm.alarm))
     until = (alarm.shelved_until or 0) - state.shift
     if alarm.state == "shelved" and until > now:
-        book.shelf[key] = until
-        state.set_timer(until, "shelf", f"{key[0]}\x1f{key[1]}")
-    withheld = book.withheld(key, now)
+        register.shelved[key] = until
+        state.set_timer(until, "shelved", f"{key[0]}\x1f{key[1]}")
+    withheld = register.withheld(key, now)
     if withheld is not None:
-        life.state = withheld
-    elif not life.told:
-        life.state = "normal"
-        life.apply("raise", now)
-        book.tell(life, "raised", now)
-    elif life.acked:
-        life.state, life.acked_at = "acknowledged", now
-        state.set_timer(now + realarm_seconds(state, life.enclosure), "realarm", f"{key[0]}\x1f{key[1]}")
+        instance.withhold_as(withheld)
+    elif not instance.told:
+        instance.resume("normal", now)
+        instance.apply("raise", now)
+        register.tell(instance, "raised", now)
+    elif instance.acked:
+        instance.resume("acknowledged", now)
+        state.set_timer(now + realarm_seconds(state, instance.enclosure), "realarm", f"{key[0]}\x1f{key[1]}")
     else:
-        life.state = "unacknowledged"
+        instance.resume("unacknowledged", now)
 
 
-def _end(state: State, alarm: Alarm, events: int | None) -> None:
-    book, now = state.book, state.now
+def _end(state: JudgeState, alarm: Alarm, events: int | None) -> None:
+    register, now = state.register, state.now
     key: Key = (alarm.enclosure or alarm.probe or "", alarm.kind)
-    if key in book.lives:
+    if key in register.instances:
         key = (f"{key[0]}|{alarm.alarm}", alarm.kind)
-    life = Life(alarm.alarm, alarm.kind, key[0], alarm.enclosure, alarm.probe, alarm.band, alarm.since - state.shift)
-    life.priority, life.raised, life.latched, life.told = (
-        alarm.priority,
-        alarm.raised - state.shift,
-        alarm.latched,
-        True,
+    instance = AlarmInstance(
+        alarm.alarm, alarm.kind, key[0], alarm.enclosure, alarm.probe, alarm.band, alarm.since - state.shift
     )
-    life.value, life.limit, life.cause, life.consequence = alarm.value, alarm.limit, alarm.cause, alarm.consequence
-    life.response, life.within, life.number = alarm.response, alarm.within_seconds, (events or 0) + _NUMBERS
-    life.state = "acknowledged" if alarm.state == "acknowledged" else "unacknowledged"
-    life.acked = alarm.state == "acknowledged"
+    instance.adopt(alarm, state.shift, events)
+    instance.adopt_words(alarm)
+    instance.resume("acknowledged" if alarm.state == "acknowledged" else "unacknowledged", now)
     if events is None:  # withheld, and nobody was ever told: it ends untold
-        life.state = "normal"
-        book.tell(life, "annotated", now, why=WHY)
+        instance.resume("normal", now)
+        register.tell(instance, "annotated", now, why=WHY)
         return
-    book.lives[key] = life
+    register.instances[key] = instance
     if alarm.state == "returned_unacknowledged":
-        life.state, life.stands, life.returned = "returned_unacknowledged", False, now
+        instance.resume("returned_unacknowledged", now)
     else:
-        book.clear(key, now, why=WHY)
+        register.clear(key, now, why=WHY)

@@ -11,13 +11,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final, Literal
 
+from dewkeeper.judge.checks.gross_range import rare
 from dewkeeper.judge.limits import Doubtable
-from dewkeeper.judge.state import State, Watch
 from dewkeeper.judge.types import Kind
+from dewkeeper.judge.view import View
 
-Quantity = Literal["humidity", "temperature"]
-BOTH: Final = frozenset[Quantity]({"humidity", "temperature"})
-HUMIDITY: Final = frozenset[Quantity]({"humidity"})
+Taken = Literal["humidity", "temperature"]
+BOTH: Final = frozenset[Taken]({"humidity", "temperature"})
+HUMIDITY: Final = frozenset[Taken]({"humidity"})
 _MOIST: Final = frozenset[Doubtable]({"dry", "damp"})
 
 _STATED_SECONDS: Final = 300
@@ -35,7 +36,7 @@ class Belief:
     heat, or the cold, may be; empty where the temperature is the enclosure's own.
     """
 
-    takes: frozenset[Quantity]
+    takes: frozenset[Taken]
     stated: bool = False
     stated_seconds: int = 0
     elsewhere: bool = False
@@ -97,22 +98,17 @@ INFERRED: Final[Mapping[str, Belief]] = {
 """Faults found by comparison, by shape, or by whose sensor it is."""
 
 
-def rare(state: State, watch: Watch) -> bool:
-    """Return whether the last rubbish came in fewer than every other poll: heat seen by nine polls of ten is not argued away."""
-    return bool(watch.rubbish) and watch.rubbish[-1] - watch.rubbish[0] > 2 * (len(watch.rubbish) - 1) * state.poll
-
-
-def belief(state: State, watch: Watch, kind: Kind, now: int) -> Belief | None:
+def belief(view: View, kind: Kind) -> Belief | None:
     """Return what is believed of a probe because of a fault it is in; None where the fault takes nothing away."""
-    if kind == "gross_range" and rare(state, watch):
+    if kind == "gross_range" and rare(view):
         return None
     stated = STATED.get(kind)
-    if stated is not None and 0 <= now - watch.faults[kind][2] <= stated.stated_seconds:
+    if stated is not None and 0 <= view.now - view.probe.faults[kind][2] <= stated.stated_seconds:
         return stated
     return INFERRED.get(kind)
 
 
-def beliefs(state: State, watch: Watch, now: int) -> list[tuple[Kind, Belief]]:
+def beliefs(view: View) -> list[tuple[Kind, Belief]]:
     """Return (fault, what is believed of it) of a probe: all that take something away."""
-    found = ((kind, belief(state, watch, kind, now)) for kind in sorted(watch.faults))
+    found = ((kind, belief(view, kind)) for kind in sorted(view.probe.faults))
     return [(kind, held) for kind, held in found if held is not None]

@@ -10,9 +10,9 @@ from bisect import bisect_right
 from collections.abc import Iterable
 from dataclasses import replace
 
-from dewkeeper.air import saturation_hpa
-from dewkeeper.judge.orders import log
-from dewkeeper.judge.state import NEVER, UNCORRECTED, Correction, State, Watch
+from dewkeeper.judge.inputs.settings import log
+from dewkeeper.judge.memory import NEVER, UNCORRECTED, Corrected, ReadingCorrection
+from dewkeeper.judge.state import JudgeState, ProbeState
 from dewkeeper.judge.types import Calibration
 
 
@@ -50,52 +50,36 @@ class Calibrations:
         return dated[index - 1] if index else None
 
 
-def recalibrate(state: State, item: Calibration, now: int) -> None:
+def recalibrate(state: JudgeState, item: Calibration, now: int) -> None:
     """Take a calibration: log what it changes, and correct what is remembered of the probe, if it holds from now on."""
-    watch = state.watches.get(item.probe)
+    probe = state.probes.get(item.probe)
     start = item.time - state.shift
     old = state.corrections.get(item.probe, UNCORRECTED)
     new = (start, item.temperature_offset_c, item.humidity_offset_percent, item.humidity_gain)
-    where = watch.enclosure if watch is not None else None
+    where = probe.enclosure if probe is not None else None
     log(state, now, where, item.who or "calibration", item.note, _changed(item, old, new))
     if start < old[0]:
         return  # another one began later, and holds still
     state.corrections[item.probe] = new
-    if watch is not None and watch.seen != NEVER and old[1:] != new[1:]:
-        _correct(state, watch, old, new)
+    if probe is not None and probe.air.seen != NEVER and old[1:] != new[1:]:
+        _correct(state, probe, old, new)
 
 
-def _correct(state: State, watch: Watch, old: Correction, new: Correction) -> None:
-    warmer = new[1] - old[1]
-
-    def humidity(h: float) -> float:
-        return min(100.0, max(0.0, (h - old[2]) / old[3] * new[3] + new[2]))
-
-    def vapour(t: float, e: float) -> tuple[float, float]:
-        return t + warmer, humidity(100.0 * e / saturation_hpa(t)) * 0.01 * saturation_hpa(t + warmer)
-
-    slow_e = watch.slow_e
-    watch.open_t, watch.open_e = vapour(watch.open_t, watch.open_e)
-    watch.low_e = vapour(watch.t, watch.low_e)[1]
-    watch.fell_by = max(0.0, watch.open_e - watch.low_e) if watch.fell_by else 0.0
-    watch.open_low += warmer
-    watch.jumped_from = vapour(watch.t, watch.jumped_from)[1] if watch.jumped_from >= 0 else watch.jumped_from
-    watch.heater_from += warmer if watch.heater_from else 0.0
-    watch.slow_t, watch.slow_e = vapour(watch.slow_t, watch.slow_e)
-    watch.t, watch.h, watch.e = watch.t + warmer, humidity(watch.h), vapour(watch.t, watch.e)[1]
-    if watch.pend_at != NEVER:
-        watch.pend_t, watch.pend_h = watch.pend_t + warmer, humidity(watch.pend_h)
-    watch.past.correct(vapour)
-    watch.usual.warmer(warmer)
-    watch.coldest += warmer
-    if state.rooms.get(watch.room) == watch.name:
-        for other in state.watches.values():
-            if other.room == watch.room and other is not watch:
-                other.past.apart(-warmer, slow_e - watch.slow_e)
-                other.usual.room_warmer(warmer)
+def _correct(state: JudgeState, probe: ProbeState, old: ReadingCorrection, new: ReadingCorrection) -> None:
+    by = Corrected(old, new, probe.air.t)
+    slow_e = probe.air.slow_e
+    for memory in probe.kept():
+        memory.correct(by)
+    probe.past.correct(by.vapour)
+    if state.rooms.get(probe.room) == probe.name:
+        for other in state.probes.values():
+            if other.room == probe.room and other is not probe:
+                other.past.apart(-by.warmer_c, slow_e - probe.air.slow_e)
+                for memory in other.kept():
+                    memory.correct_room(by.warmer_c)
 
 
-def _changed(item: Calibration, old: Correction, new: Correction) -> dict[str, str | float | int]:
+def _changed(item: Calibration, old: ReadingCorrection, new: ReadingCorrection) -> dict[str, str | float | int]:
     changed: dict[str, str | float | int] = {}
     if old[2:] != new[2:]:
         changed[f"{item.probe} humidity"] = f"{_humidity(*old[2:])} -> {_humidity(*new[2:])}"

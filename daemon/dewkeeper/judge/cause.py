@@ -12,9 +12,11 @@ from __future__ import annotations
 from typing import Final
 
 from dewkeeper.air import humidity_at, split
-from dewkeeper.judge.state import State, Tub, Watch
+from dewkeeper.judge.detectors.lid_open import misted
+from dewkeeper.judge.journal_words import JOURNAL
+from dewkeeper.judge.rationale import DAY
+from dewkeeper.judge.state import EnclosureState, JudgeState, ProbeState
 from dewkeeper.judge.types import EnclosureFacts, Kind
-from dewkeeper.judge.words import DAY, JOURNAL
 
 WARMED, COOLED, LEFT, ADDED, ROOM = "warmed", "cooled", "moisture left", "moisture added", "room changed"
 
@@ -28,24 +30,24 @@ SICK: Final = frozenset({"wheeze", "belly_discoloured"})
 """What a keeper notes of an animal that no number should be tuned for any more."""
 
 
-def cause_of(state: State, watch: Watch, kind: Kind, since: int) -> str:
+def cause_of(state: JudgeState, probe: ProbeState, kind: Kind, since: int) -> str:
     """Return the cause of an excursion of a probe: one of the five, or an empty text when the past is not known."""
-    before = watch.past.before(since)
-    if before is None or before[1] <= 0 or watch.e <= 0:
+    before = probe.past.before(since)
+    if before is None or before[1] <= 0 or probe.air.e <= 0:
         return ""
     t1, e1 = before
-    room = state.watches.get(state.rooms.get(watch.room, ""))
+    room = state.probes.get(state.rooms.get(probe.room, ""))
     if kind in ("hot", "cold"):
-        if room is not None and room is not watch:
+        if room is not None and room is not probe:
             room_before = room.past.before(since)
-            if room_before is not None and abs(room.t - room_before[0]) > 0.6 * abs(watch.t - t1):
+            if room_before is not None and abs(room.air.t - room_before[0]) > 0.6 * abs(probe.air.t - t1):
                 return ROOM
         return WARMED if kind == "hot" else COOLED
-    moisture, heat = split(t1, humidity_at(e1, t1), watch.t, max(watch.h, 0.5))
-    if room is not None and room is not watch:
+    moisture, heat = split(t1, humidity_at(e1, t1), probe.air.t, max(probe.air.h, 0.5))
+    if room is not None and room is not probe:
         room_before = room.past.before(since)
         if room_before is not None:
-            change, own = room.slow_e - room_before[1], watch.e - e1
+            change, own = room.air.slow_e - room_before[1], probe.air.e - e1
             if abs(change) > 1.0 and abs(own) > 1.0 and change * own > 0 and abs(change) > 0.6 * abs(own):
                 return ROOM
     wanted = -1 if kind == "dry" else 1
@@ -56,10 +58,10 @@ def cause_of(state: State, watch: Watch, kind: Kind, since: int) -> str:
     return WARMED if kind == "dry" else COOLED
 
 
-def advice(state: State, watch: Watch, kind: Kind, cause: str, now: int) -> str:
+def advice(state: JudgeState, probe: ProbeState, kind: Kind, cause: str, now: int) -> str:
     """Return what to do, first things first, choosing among the levers this enclosure has; empty: the kind's usual words."""
-    facts = state.settings.enclosures.get(watch.enclosure or "") if state.settings else None
-    tub = state.tubs.get(watch.enclosure or "")
+    facts = state.settings.enclosures.get(probe.enclosure or "") if state.settings else None
+    tub = state.enclosures.get(probe.enclosure or "")
     if facts is None or tub is None or kind not in ("dry", "damp"):
         return ""
     if any(now - at <= _RECENT_SECONDS and what in SICK for at, _, what, _ in tub.deeds):
@@ -71,40 +73,43 @@ def advice(state: State, watch: Watch, kind: Kind, cause: str, now: int) -> str:
         return f"check {what}; {'do not mist' if kind == 'dry' else 'do not dry it out'}"
     if kind == "damp":
         return "; ".join(_damp(facts, tub, now))
-    return "; ".join(_dry(facts, tub, now, state.known(tub.name, "drying_hours", now), _mist_minutes(watch)))
+    return "; ".join(_dry(facts, tub, now, state.known(tub.name, "drying_hours", now), _mist_minutes(probe)))
 
 
-def consequence(state: State, watch: Watch, kind: Kind, now: int) -> str:
+def consequence(state: JudgeState, probe: ProbeState, kind: Kind, now: int) -> str:
     """Return what waits when nothing is done, where it is worse than usual; empty: the kind's usual words."""
-    tub = state.tubs.get(watch.enclosure or "")
+    tub = state.enclosures.get(probe.enclosure or "")
     if kind == "damp" and tub is not None and cleaning_overdue(tub, now):
         return "skin infection: damp on a floor overdue for cleaning is worse than damp alone"
     return ""
 
 
-def cleaning_overdue(tub: Tub, now: int) -> bool:
+def cleaning_overdue(tub: EnclosureState, now: int) -> bool:
     """Return whether the last clean-out that was noted lies more than a month back."""
     cleaned = [at for at, _, what, _ in tub.deeds if JOURNAL[what].lever == "cleaning"]
     return bool(cleaned) and now - max(cleaned) > _CLEANING_SECONDS
 
 
-def _mist_minutes(watch: Watch) -> int | None:
+def _mist_minutes(probe: ProbeState) -> int | None:
     """Return how long the last misting lifted the vapour, minutes: until half of the rise was gone; None when not seen."""
-    after = [look for look in watch.past.looks if look[0] >= watch.misted]
-    before = [look for look in watch.past.looks if watch.misted - 3600 <= look[0] < watch.misted]
+    misted_at = misted(probe)
+    after = [look for look in probe.past.looks if look[0] >= misted_at]
+    before = [look for look in probe.past.looks if misted_at - 3600 <= look[0] < misted_at]
     if not after or not before:
         return None
     rest = sum(e for _, _, e in before) / len(before)
     top_at, _, top = max(after, key=lambda look: look[2])
     gone = [at for at, _, e in after if at > top_at and e < rest + 0.5 * (top - rest)]
-    return (gone[0] - watch.misted) // 60 if gone and top > 1.05 * rest else None
+    return (gone[0] - misted_at) // 60 if gone and top > 1.05 * rest else None
 
 
-def _done(tub: Tub, now: int, lever: str, within: int = _RECENT_SECONDS) -> bool:
+def _done(tub: EnclosureState, now: int, lever: str, within: int = _RECENT_SECONDS) -> bool:
     return any(now - at <= within and JOURNAL[what].lever == lever for at, _, what, _ in tub.deeds)
 
 
-def _dry(facts: EnclosureFacts, tub: Tub, now: int, drying_hours: float | None, mist_minutes: int | None) -> list[str]:
+def _dry(
+    facts: EnclosureFacts, tub: EnclosureState, now: int, drying_hours: float | None, mist_minutes: int | None
+) -> list[str]:
     tried = [lever for lever in ("bowl_size", "bowl_place", "mesh_cover", "holes") if _done(tub, now, lever)]
     if len(tried) >= 2:
         return ["two changes did not help: change no more, have the probe checked and ask your vet if she looks unwell"]
@@ -138,7 +143,7 @@ def _dry(facts: EnclosureFacts, tub: Tub, now: int, drying_hours: float | None, 
     return steps
 
 
-def _damp(facts: EnclosureFacts, tub: Tub, now: int) -> list[str]:
+def _damp(facts: EnclosureFacts, tub: EnclosureState, now: int) -> list[str]:
     steps = []
     if cleaning_overdue(tub, now):
         steps.append("clean it out first")

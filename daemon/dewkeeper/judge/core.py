@@ -7,15 +7,19 @@ from dataclasses import replace
 from typing import cast
 
 from dewkeeper.judge.adopt import adopt
-from dewkeeper.judge.book import Key
 from dewkeeper.judge.calibrating import recalibrate
-from dewkeeper.judge.codec import pack, unpack
+from dewkeeper.judge.checks.swapped import SwappedMemory
+from dewkeeper.judge.codec import DumpUnreadable, pack, unpack
 from dewkeeper.judge.excursion import RETURN_SECONDS, may_wait, measures
-from dewkeeper.judge.faults import check_silence, name_cause, unwatched
-from dewkeeper.judge.orders import note_deed, obey, realarm_seconds, restage, settle
-from dewkeeper.judge.reading import lost, notes, take
-from dewkeeper.judge.state import NEVER, State
-from dewkeeper.judge.supply import name_restarts
+from dewkeeper.judge.faults import unwatched
+from dewkeeper.judge.inputs.commands import apply_command
+from dewkeeper.judge.inputs.journal import apply_journal_entry, restage
+from dewkeeper.judge.inputs.settings import apply_settings, realarm_seconds
+from dewkeeper.judge.memory import NEVER
+from dewkeeper.judge.pipeline import check_silence, lost, name_cause, name_restarts, notes, take
+from dewkeeper.judge.register import Key
+from dewkeeper.judge.state import JudgeState
+from dewkeeper.judge.table import MEMORIES
 from dewkeeper.judge.types import (
     FAIL,
     MISSING,
@@ -48,7 +52,7 @@ class Judge:
     """
 
     def __init__(self) -> None:
-        self._state = State()
+        self._state = JudgeState()
 
     def feed(self, item: Item) -> Verdict:
         """Take one item and return what it led to: due timers first, then the item itself."""
@@ -62,10 +66,9 @@ class Judge:
             self._take(item)
             quality = ()
         state = self._state
-        if not quality and not state.book.events and not state.exclusions:
+        if not quality and not state.register.events and not state.exclusions:
             return NOTHING
-        exclusions, state.exclusions = tuple(state.exclusions), []
-        return Verdict(quality, tuple(self.take_events()), exclusions)
+        return Verdict(quality, tuple(self.take_events()), state.take_exclusions())
 
     def judge_values(
         self,
@@ -82,32 +85,33 @@ class Judge:
         state = self._state
         now = time - state.shift
         if now > state.now:
-            if now >= state.due:
+            if now >= state.timers.due:
                 self._fire(now)
-            state.now = now
-        watch = state.watches.get(probe)
-        if watch is None:
+            state.advance(now)
+        known = state.probes.get(probe)
+        if known is None:
             return _UNKNOWN
-        if watch.retired != NEVER:
+        if known.retired != NEVER:
             return _RETIRED if temperature_c is not None else (MISSING, (failure or "missing",))
         if temperature_c is None or humidity_percent is None:
-            return lost(state, watch, now, failure or "missing")
-        if seen or watch.stranger:
-            notes(state, watch, state.now, seen)  # an old reading tells what is seen now, not when
+            return lost(state, known, now, failure or "missing")
+        swapped: SwappedMemory = known.memories["SwappedMemory"]
+        if seen or swapped.note:
+            notes(state, known, state.now, seen)  # an old reading tells what is seen now, not when
         if state.sick:
-            for part in watch.parts:
+            for part in known.parts:
                 state.sick.pop(part, None)  # here is a reading
         burst = bool(seen) and "crc_burst" in seen
         if temperature_word is None or humidity_word is None:
-            return take(state, watch, now, temperature_c, humidity_percent, temperature_c, humidity_percent, burst)
-        return take(state, watch, now, temperature_c, humidity_percent, temperature_word, humidity_word, burst)
+            return take(state, known, now, temperature_c, humidity_percent, temperature_c, humidity_percent, burst)
+        return take(state, known, now, temperature_c, humidity_percent, temperature_word, humidity_word, burst)
 
     def take_events(self) -> list[Event]:
         """Return the events since last asked, in order, and forget them."""
-        book = self._state.book
-        events = book.events
+        register = self._state.register
+        events = register.events
         if events:
-            book.events = []
+            register.events = []
         return events
 
     def alarms(self) -> tuple[Alarm, ...]:
@@ -116,36 +120,36 @@ class Judge:
         dose = measures(state)
         return tuple(
             replace(alarm, detail={**alarm.detail, **dose.get((alarm.enclosure, alarm.kind), {})})
-            for alarm in state.book.alarms()
+            for alarm in state.register.alarms()
         )
 
     def stale(self) -> tuple[Alarm, ...]:
         """Return what has stood, told, for more than a day."""
-        ids = {life.id for life in self._state.book.stale(self._state.now)}
+        ids = {instance.id for instance in self._state.register.stale(self._state.now)}
         return tuple(alarm for alarm in self.alarms() if alarm.alarm in ids)
 
     def out_of_service(self) -> Mapping[str, int]:
         """Return enclosure -> review time (stored seconds) of what is out of service."""
-        book = self._state.book
-        return {place: book.wall(until) for place, until in book.removed.items()}
+        register = self._state.register
+        return {place: register.wall(until) for place, until in register.out_of_service.items()}
 
     def unwatched(self) -> Mapping[str, tuple[str, int]]:
         """Return enclosure -> (why, since) of what nobody sees now."""
-        wall = self._state.book.wall
+        wall = self._state.register.wall
         return {name: (why, wall(since)) for name, (why, since) in unwatched(self._state).items()}
 
     def troubles(self) -> frozenset[str]:
         """Return what the service reported as in trouble and not yet as well again."""
-        lives = self._state.book.lives.items()
+        instances = self._state.register.instances.items()
         return frozenset(
             place.removeprefix("system:")
-            for (place, kind), life in lives
-            if kind == "system" and life.stands and place.startswith("system:")
+            for (place, kind), instance in instances
+            if kind == "system" and instance.stands and place.startswith("system:")
         )
 
     def time(self) -> int:
         """Return the stored time of the last item, UTC seconds; far below zero before the first."""
-        return self._state.book.wall(self._state.now)
+        return self._state.register.wall(self._state.now)
 
     def adopt(self, alarms: Sequence[Alarm], told: Mapping[str, int]) -> None:
         """After judging the last days anew: take over the alarms as they were stored. What must be told comes out next.
@@ -163,6 +167,9 @@ class Judge:
         """Return a judge that goes on where the dump was taken. Raises DumpUnreadable."""
         judge = cls()
         judge._state = unpack(data)
+        wanted = {memory.__name__ for memory in MEMORIES}
+        if any(probe.memories.keys() != wanted for probe in judge._state.probes.values()):
+            raise DumpUnreadable("another version's checks and detectors made this dump")
         return judge
 
     def _take(self, item: Item) -> None:
@@ -173,18 +180,18 @@ class Judge:
         now = at - state.shift
         if now > state.now:
             self._fire(now)
-            state.now = now
+            state.advance(now)
         now = state.now
         if isinstance(item, Settings):
-            settle(state, item, now)
+            apply_settings(state, item, now)
             return
         if state.settings is None:
             return
         match item:
             case JournalEntry():
-                note_deed(state, item, now)
+                apply_journal_entry(state, item, now)
             case Command():
-                obey(state, item, now)
+                apply_command(state, item, now)
             case Learned():
                 state.learned[item.enclosure] = item
             case SystemReport():
@@ -196,16 +203,13 @@ class Judge:
 
     def _step_clock(self, item: Rebase) -> None:
         state = self._state
-        if item.step_seconds == 0:
-            state.begun = max(state.now, item.time - state.shift)
-            unpolled = state.begun - state.now
-            for watch in state.watches.values():
-                if "missing" not in watch.faults:  # that nobody polled it is no silence of the probe
-                    watch.live += unpolled
+        if item.step_seconds != 0:
+            state.step_clock(item.step_seconds, item.dates_since)
             return
-        since = state.now if item.dates_since is None else item.dates_since - state.shift
-        state.book.step(min(since, state.now), item.step_seconds)
-        state.shift += item.step_seconds
+        unpolled = state.began(item.time)
+        for probe in state.probes.values():
+            if "missing" not in probe.faults:  # that nobody polled it is no silence of the probe
+                probe.air.live += unpolled
 
     def _report(self, item: SystemReport, now: int) -> None:
         if item.part:
@@ -216,56 +220,61 @@ class Judge:
             return
         key: Key = (f"system:{item.what}", "system")
         if item.trouble:
-            self._state.book.raise_(
+            self._state.register.raise_(
                 key, now, since=now, enclosure=None, probe=None, holder=item.what, priority=item.priority,
                 cause=item.text or item.what, detail={"what": item.what, "text": item.text},
             )  # fmt: skip
         else:
-            self._state.book.clear(key, now)
+            self._state.register.clear(key, now)
+
+    def _withholding_ends(self, now: int, about: Key, what: str) -> None:
+        state, register = self._state, self._state.register
+        held = register.suppressed if what == "suppressed" else register.shelved
+        if held.get(about, now + 1) > now:
+            return
+        if what == "suppressed" and may_wait(state, about, now):
+            held[about] = now + RETURN_SECONDS
+            state.set_timer(now + RETURN_SECONDS, what, f"{about[0]}\x1f{about[1]}")
+        else:
+            del held[about]
+            register.release([about], now)
 
     def _fire(self, now: int) -> None:
         """Fire the timers due up to now, each at its own time, so that it does not matter which item woke them."""
         state = self._state
-        while state.due <= now:
-            due, what, key = state.pop_timer()
-            state.now = max(state.now, due)
+        while state.timers.due <= now:
+            due, what, key = state.timers.pop()
+            state.advance(due)
             self._timer(state.now, what, key)
 
     def _timer(self, now: int, what: str, key: str) -> None:
-        state, book = self._state, self._state.book
+        state, register = self._state, self._state.register
         place, _, kind = key.partition("\x1f")
         about = cast("Key", (place, kind))
         match what:
-            case "missing" if key in state.watches:
-                check_silence(state, state.watches[key], now)
+            case "missing" if key in state.probes:
+                check_silence(state, state.probes[key], now)
             case "restarts":
                 name_restarts(state, now)
-            case "stage" if key in state.tubs:
+            case "stage" if key in state.enclosures:
                 restage(state, [key], now, "journal")
-            case "quiet" | "shelf":
-                held = book.quiet if what == "quiet" else book.shelf
-                if held.get(about, now + 1) <= now:
-                    if what == "quiet" and may_wait(state, about, now):
-                        held[about] = now + RETURN_SECONDS
-                        state.set_timer(now + RETURN_SECONDS, what, key)
-                    else:
-                        del held[about]
-                        book.release([about], now)
-            case "review" if book.removed.get(place, now + 1) <= now:
-                book.raise_(
+            case "suppressed" | "shelved":
+                self._withholding_ends(now, about, what)
+            case "review" if register.out_of_service.get(place, now + 1) <= now:
+                register.raise_(
                     (f"review:{place}", "system"), now, since=now, enclosure=place, probe=None, holder=place,
                     priority="low", cause="out of service, review due", response="put it back in service, or set a new date",
                 )  # fmt: skip
             case "realarm":
-                life = book.lives.get(about)
-                if life is not None and life.state == "acknowledged":
-                    due = life.acked_at + realarm_seconds(state, life.enclosure)
+                instance = register.instances.get(about)
+                if instance is not None and instance.state == "acknowledged":
+                    due = instance.acked_at + realarm_seconds(state, instance.enclosure)
                     if due <= now:
-                        book.realarm(about, now)
+                        register.realarm(about, now)
                     else:
                         state.set_timer(due, "realarm", key)
             case "daily":
-                book.forget(now)
+                register.forget(now)
                 state.set_timer(now + 86400, "daily", "")
             case _:
                 pass

@@ -10,47 +10,55 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Final, NamedTuple, cast
-from urllib.parse import unquote
 
 from dewkeeper.judge.beliefs import INFERRED, Belief, beliefs
-from dewkeeper.judge.limits import DOUBT_SECONDS, Doubtable, Run, Side
-from dewkeeper.judge.neighbours import HOLD_HPA, SOON_HOURS, below_room, heading_below_room, name_impossible
-from dewkeeper.judge.signs import (
-    DISPLACED_SLOW_SECONDS,
-    DISPLACED_SUDDEN_SECONDS,
-    SATURATED_SECONDS,
-    room_of,
+from dewkeeper.judge.checks.displaced import (
+    SLOW_SECONDS,
+    SUDDEN_SECONDS,
+    DisplacedMemory,
     tells_from_room,
     usually_apart,
-    wetted,
 )
-from dewkeeper.judge.state import BEFORE_SECONDS, NEVER, State, Watch
-from dewkeeper.judge.swaps import may_yet_turn_out_swapped, seems_swapped_with
-from dewkeeper.judge.words import DAY, HOUR, JOURNAL, KINDS
+from dewkeeper.judge.checks.impossible import HOLD_HPA, SOON_HOURS, below_room, falls_as_no_air, name_impossible
+from dewkeeper.judge.checks.saturated import SATURATED_SECONDS, wetted
+from dewkeeper.judge.checks.swapped import may_yet_turn_out_swapped, recorded_for, seems_swapped_with
+from dewkeeper.judge.contract import InFault
+from dewkeeper.judge.journal_words import JOURNAL
+from dewkeeper.judge.limits import DOUBT_SECONDS, Doubtable, LimitRun, Side
+from dewkeeper.judge.memory import NEVER
+from dewkeeper.judge.rationale import DAY, HOUR
+from dewkeeper.judge.state import BEFORE_SECONDS, JudgeState, ProbeState
+from dewkeeper.judge.view import View
+from dewkeeper.judge.words import KINDS
 
 AGAIN_SECONDS: Final = 60
 TARGET_AGAIN_SECONDS: Final = 600
-_HEADING_KNOWN_SECONDS: Final = 900
-"""A fall known for a quarter of an hour to be none of the air's stays known while it goes on."""
+_NAMED_SECONDS: Final = 600
+"""By when `displaced` is named that may be."""
 
 
-class Doubt(NamedTuple):
+class Suspicion(NamedTuple):
     """What is suspected. other: the probe with which this one may have changed places."""
 
     belief: Belief
-    other: Watch | None = None
+    other: ProbeState | None = None
 
 
 class Decision(NamedTuple):
-    """What becomes of an excursion that is due. wait: seconds, 0 to tell it. named: its probe was named instead. doubt: told beside it."""
+    """What becomes of an excursion that is due. wait: seconds, 0 to tell it. found: a probe named instead, this one or its room's. doubt: told beside it."""
 
     wait: int = 0
-    named: bool = False
-    doubt: Doubt | None = None
+    found: tuple[InFault, ...] = ()
+    doubt: Suspicion | None = None
+
+    @property
+    def named(self) -> bool:
+        """Whether its own probe is named instead."""
+        return any(fault.probe is None for fault in self.found)
 
 
 Detail = dict[str, str | float | int]
-Asked = Callable[[State, Watch, Side, int], Doubt | None]
+Asked = Callable[[JudgeState, ProbeState, Side, int], Suspicion | None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,33 +80,33 @@ class HoldOff:
             raise ValueError(f"held longer than harm allows: {self.why}")
 
 
-def decide(state: State, watch: Watch, side: Side, now: int) -> Decision:
+def decide(state: JudgeState, probe: ProbeState, side: Side, now: int) -> Decision:
     """Return what becomes of an excursion of this side that is due."""
     if side.kind not in DOUBT_SECONDS:
-        return Decision(doubt=_somewhere_else(state, watch, now))
+        return Decision(doubt=_somewhere_else(state, probe, now))
     kind = cast("Doubtable", side.kind)
     due = _due(side)
-    explained = _explained_until(state, watch, kind, side.beyond_since)
+    explained = _explained_until(state, probe, kind, side.beyond_since)
     late = side.read is not None and side.read.active and now >= explained + DOUBT_SECONDS[kind]
     from_then = now - max(due.since + due.delay, explained)
     for row in TABLE:
         longest = row.most.get(kind)
         if longest is None or (row.target and (late or due is side.outer)) or (from_then >= longest and not late):
             continue
-        doubt = row.asks(state, watch, side, now)
+        doubt = row.asks(state, probe, side, now)
         if doubt is None:
             continue
         if late:
             return Decision(doubt=doubt)
-        if row is _BELOW_ROOM and _named_below_room(state, watch, due.since, now):
-            return Decision(named=True)
-        return Decision(wait=row.again)
-    return Decision(doubt=_somewhere_else(state, watch, now) if side.thermal else None)
+        return Decision(row.again, _named_below_room(View(state, probe, now), due.since) if row is _BELOW_ROOM else ())
+    return Decision(doubt=_somewhere_else(state, probe, now) if side.thermal else None)
 
 
-def words(state: State, watch: Watch, side: Side, doubt: Doubt, usual: str, now: int) -> tuple[str, str, Detail]:
+def words(
+    state: JudgeState, probe: ProbeState, side: Side, doubt: Suspicion, usual: str, now: int
+) -> tuple[str, str, Detail]:
     """Return cause (empty: as ever), response and detail of an excursion that is told in doubt; usual: its usual response."""
-    belief, own = doubt.belief, watch.enclosure or watch.place
+    belief, own = doubt.belief, probe.enclosure or probe.place
     usual = usual or KINDS[side.kind].response
     other = doubt.other.place if doubt.other is not None else "another enclosure"
     detail: Detail = {"doubt": belief.doubt}
@@ -110,7 +118,7 @@ def words(state: State, watch: Watch, side: Side, doubt: Doubt, usual: str, now:
     said = {
         "kind": side.kind,
         "either": f"{own} or {other}",
-        "percent": f"{watch.h:.0f}",
+        "percent": f"{probe.air.h:.0f}",
         "hours": hours,
         "usual": usual,
         "other": other,
@@ -118,17 +126,17 @@ def words(state: State, watch: Watch, side: Side, doubt: Doubt, usual: str, now:
     return belief.cause.format(**said), belief.response.format(**said), detail
 
 
-def _due(side: Side) -> Run:
+def _due(side: Side) -> LimitRun:
     """Return the run that is being told: the outer one where both are beyond."""
     return side.inner if side.inner is not None and side.inner.active and not side.outer.active else side.outer
 
 
-def _explained_until(state: State, watch: Watch, kind: Doubtable, since: int) -> int:
+def _explained_until(state: JudgeState, probe: ProbeState, kind: Doubtable, since: int) -> int:
     """Return when the last of the keeper's words that the probe is out, said when it began, ends; NEVER for none.
 
     Only then does a belief that it is out begin to be a doubt.
     """
-    tub = state.tubs.get(watch.enclosure or "")
+    tub = state.enclosures.get(probe.enclosure or "")
     ends = [
         at + word.seconds
         for at, _, what, _ in (tub.deeds if tub is not None else ())
@@ -140,106 +148,94 @@ def _explained_until(state: State, watch: Watch, kind: Doubtable, since: int) ->
     return max(ends, default=NEVER)
 
 
-def _believed(state: State, watch: Watch, side: Side, now: int) -> Doubt | None:
+def _believed(state: JudgeState, probe: ProbeState, side: Side, now: int) -> Suspicion | None:
     """It is in a fault that takes this away from its readings."""
-    for kind, belief in beliefs(state, watch, now):
+    for kind, belief in beliefs(View(state, probe, now)):
         if side.kind in belief.holds and belief.doubt:
-            return Doubt(belief, _other(state, watch) if kind == "swapped" else None)
+            return Suspicion(belief, _other(state, probe) if kind == "swapped" else None)
     return None
 
 
-def _somewhere_else(state: State, watch: Watch, now: int) -> Doubt | None:
+def _somewhere_else(state: JudgeState, probe: ProbeState, now: int) -> Suspicion | None:
     """Its temperature is told, but may be some other place's."""
-    if not watch.faults:
+    if not probe.faults:
         return None
-    for kind, belief in beliefs(state, watch, now):
+    for kind, belief in beliefs(View(state, probe, now)):
         if belief.heat:
-            return Doubt(belief, _other(state, watch) if kind == "swapped" else None)
+            return Suspicion(belief, _other(state, probe) if kind == "swapped" else None)
     return None
 
 
-def _other(state: State, watch: Watch) -> Watch | None:
+def _other(state: JudgeState, probe: ProbeState) -> ProbeState | None:
     """Return the probe with which this one is believed to have changed places, None where nobody knows."""
-    life = state.book.lives.get((watch.place, "swapped"))
-    name = (
-        unquote(watch.stranger.partition(":")[2])
-        if watch.stranger
-        else str(life.detail.get("with", ""))
-        if life is not None
-        else ""
-    )
-    return state.watches.get(name)
+    instance = state.register.instances.get((probe.place, "swapped"))
+    return state.probes.get(recorded_for(probe, instance.detail.get("with") if instance is not None else ""))
 
 
-def _in_the_room(state: State, watch: Watch, side: Side, now: int) -> Doubt | None:
+def _in_the_room(state: JudgeState, probe: ProbeState, side: Side, now: int) -> Suspicion | None:
     """It fell into the room's air at once, and it is too early to name that.
 
     Where only a little warmth tells the two apart the name takes longer; dryness, which harms slowly, waits for it.
     """
-    if watch.near_since == NEVER or not watch.near_sudden:
+    near, view = probe.memory(DisplacedMemory), View(state, probe, now)
+    if near.near_since == NEVER or not near.near_sudden:
         return None
-    room = room_of(state, watch, now)
-    since, longest = now - watch.near_since, DISPLACED_SLOW_SECONDS + 600
-    if usually_apart(watch):
-        longest = DISPLACED_SUDDEN_SECONDS + 600
-    elif side.kind != "dry" or room is None or not tells_from_room(watch, room):
+    room, longest = view.room, SLOW_SECONDS + _NAMED_SECONDS
+    if usually_apart(probe):
+        longest = SUDDEN_SECONDS + _NAMED_SECONDS
+    elif side.kind != "dry" or room is None or not tells_from_room(probe, room):
         return None
-    return Doubt(INFERRED["displaced"]) if since < longest else None
+    return Suspicion(INFERRED["displaced"]) if now - near.near_since < longest else None
 
 
-def _just_wet(state: State, watch: Watch, side: Side, now: int) -> Doubt | None:
+def _just_wet(state: JudgeState, probe: ProbeState, side: Side, now: int) -> Suspicion | None:
     """It reads 100 % all of a sudden."""
-    return Doubt(INFERRED["saturated"]) if wetted(watch, now) else None
+    return Suspicion(INFERRED["saturated"]) if wetted(View(state, probe, now)) else None
 
 
-def _below_its_room(state: State, watch: Watch, side: Side, now: int) -> Doubt | None:
+def _below_its_room(state: JudgeState, probe: ProbeState, side: Side, now: int) -> Suspicion | None:
     """It reads less vapour than its room holds: named when the last 20 min say so."""
-    return Doubt(INFERRED["impossible"]) if below_room(state, watch, now, watch.e, HOLD_HPA, SOON_HOURS) else None
+    return (
+        Suspicion(INFERRED["impossible"])
+        if below_room(View(state, probe, now), probe.air.e, HOLD_HPA, SOON_HOURS)
+        else None
+    )
 
 
-def _named_below_room(state: State, watch: Watch, since: int, now: int) -> bool:
-    """Return whether it was named as wrong; it may have come below its room just now."""
-    e = watch.past.lately(now)
-    if not below_room(state, watch, now, e, HOLD_HPA, SOON_HOURS):
-        return False
-    name_impossible(state, watch, now, since, "fairly" if below_room(state, watch, now, e) else "somewhat")
-    return "impossible" in watch.faults
+def _named_below_room(view: View, since: int) -> tuple[InFault, ...]:
+    """Return which probe is wrong, where the last 20 min say so; it may have come below its room just now."""
+    e = view.probe.past.lately(view.now)
+    if not below_room(view, e, HOLD_HPA, SOON_HOURS):
+        return ()
+    found = name_impossible(view, since, "fairly" if below_room(view, e) else "somewhat")
+    return () if found is None else (found,)
 
 
-def _falls_as_no_air(state: State, watch: Watch, side: Side, now: int) -> Doubt | None:
-    """It falls as no air does, or did for a while and falls on: a thermostat may blur that, not undo it."""
-    since = _due(side).since
-    if heading_below_room(state, watch, now, since):
-        if now - watch.heading_last > 3 * AGAIN_SECONDS:
-            watch.heading_first = now
-        watch.heading_last = now
-        return Doubt(INFERRED["impossible"])
-    if watch.heading_last < since or watch.heading_last - watch.heading_first < _HEADING_KNOWN_SECONDS:
-        return None
-    before = [e for at, _, e in watch.past.looks if 1200 < now - at <= 2400]
-    falls = bool(before) and watch.past.lately(now) < sum(before) / len(before)
-    return Doubt(INFERRED["impossible"]) if falls else None
+def _falls_as_no_air(state: JudgeState, probe: ProbeState, side: Side, now: int) -> Suspicion | None:
+    """It falls as no air does, or did for a while and falls on."""
+    falls = falls_as_no_air(View(state, probe, now), _due(side).since)
+    return Suspicion(INFERRED["impossible"]) if falls else None
 
 
-def _seems_swapped(state: State, watch: Watch, side: Side, now: int) -> Doubt | None:
+def _seems_swapped(state: JudgeState, probe: ProbeState, side: Side, now: int) -> Suspicion | None:
     """It and another probe, touched together, seem to have changed places; heat that is told explains what dries by itself."""
-    if watch.sides[2].level:
+    if probe.sides[2].level:
         return None
-    other = seems_swapped_with(state, watch, now)
-    return Doubt(INFERRED["swapped"], other) if other is not None else None
+    other = seems_swapped_with(View(state, probe, now))
+    return Suspicion(INFERRED["swapped"], state.probes[other.name]) if other is not None else None
 
 
-def _may_yet_be_swapped(state: State, watch: Watch, side: Side, now: int) -> Doubt | None:
+def _may_yet_be_swapped(state: JudgeState, probe: ProbeState, side: Side, now: int) -> Suspicion | None:
     """It is too early to say that it did not change places with another."""
-    swapped = not watch.sides[2].level and may_yet_turn_out_swapped(state, watch, now)
-    return Doubt(INFERRED["swapped"]) if swapped else None
+    swapped = not probe.sides[2].level and may_yet_turn_out_swapped(View(state, probe, now))
+    return Suspicion(INFERRED["swapped"]) if swapped else None
 
 
 _BELOW_ROOM: Final = HoldOff("it reads less vapour than its room holds", {"dry": 12 * HOUR}, _below_its_room)
 
 TABLE: Final = (
     HoldOff("it is in a fault that takes this away from its readings", DOUBT_SECONDS, _believed),
-    HoldOff("from one look to the next it reads its room's air", {"dry": DISPLACED_SLOW_SECONDS + 600, "cold": DISPLACED_SUDDEN_SECONDS + 600}, _in_the_room),
+    HoldOff("from one look to the next it reads its room's air", {"dry": SLOW_SECONDS + _NAMED_SECONDS, "cold": SUDDEN_SECONDS + _NAMED_SECONDS}, _in_the_room),
     HoldOff("it went to 100 % all of a sudden", {"damp": SATURATED_SECONDS}, _just_wet),
     _BELOW_ROOM,
     HoldOff("it falls as no air dries", {"dry": 9000}, _falls_as_no_air),

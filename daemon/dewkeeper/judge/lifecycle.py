@@ -13,10 +13,15 @@ seconds; the judge turns them into stored time.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Final
 
 from dewkeeper.judge.codec import remembered
-from dewkeeper.judge.types import Band, Happening, Kind, Priority, State
+from dewkeeper.judge.rationale import Rationale
+from dewkeeper.judge.types import Alarm, Band, Happening, Kind, Priority, State
+
+ADOPTED_NUMBERS: Final = 1000
+"""Events of an alarm that is taken over are numbered on from so far beyond those stored, of which some may be under way."""
 
 WITHHELD: Final = frozenset({"shelved", "suppressed", "out_of_service"})
 
@@ -61,7 +66,7 @@ WITHHOLD: Final[dict[State, str]] = {
 
 
 @remembered
-class Life:
+class AlarmInstance:
     """One alarm of one kind in one place.
 
     told: whether `raised` was told. acked: acknowledged and not returned since. stands: the condition holds.
@@ -110,6 +115,72 @@ class Life:
         self.response = ""
         self.within = 0
         self.detail: dict[str, str | float | int] = {}
+
+    def say(
+        self,
+        row: Rationale,
+        band: Band | None,
+        priority: Priority | None = None,
+        value: float | None = None,
+        limit: float | None = None,
+        cause: str = "",
+        consequence: str = "",
+        response: str = "",
+        detail: Mapping[str, str | float | int] | None = None,
+    ) -> None:
+        """Say what is so: empty words are the kind's own."""
+        self.band = band
+        self.priority = priority or row.priority_for(band)
+        self.value, self.limit = value, limit
+        self.cause = cause or row.cause
+        self.consequence = consequence or row.consequence
+        self.response = response or row.response
+        self.within = row.within_for(band)
+        self.detail = dict(detail or {})
+
+    def ease(self, row: Rationale) -> None:
+        """It is beyond target only, no more beyond tolerable."""
+        self.band, self.priority, self.within = "target", row.priority_for("target"), row.within_for("target")
+
+    def amend(self, cause: str, response: str, detail: Mapping[str, str | float | int] | None = None) -> None:
+        """Bring words, where they are not empty, and figures up to date."""
+        self.cause, self.response = cause or self.cause, response or self.response
+        self.detail |= detail or {}
+
+    def count(self) -> int:
+        """Return the number of one more event about it."""
+        self.number += 1
+        return self.number
+
+    def begin(self, holder: str, now: int, *, latched: bool) -> None:
+        """Its condition holds from now on."""
+        self.raised, self.latched = now, latched
+        self.holders.add(holder)
+
+    def withhold_as(self, state: State) -> None:
+        """It is withheld for another reason than before; nothing is told of that."""
+        self.state = state
+
+    def adopt(self, alarm: Alarm, shift: int, events: int | None) -> None:
+        """Take over what was stored of it: its name, its times, whether it was told and seen. events: so many are numbered already, None: it was never told."""
+        self.id, self.number = alarm.alarm, (events or 0) + ADOPTED_NUMBERS
+        self.since, self.raised = alarm.since - shift, alarm.raised - shift
+        self.told = events is not None
+        self.acked = alarm.state == "acknowledged"
+
+    def adopt_words(self, alarm: Alarm) -> None:
+        """Take over what was stored that it says."""
+        self.priority, self.latched = alarm.priority, alarm.latched
+        self.value, self.limit, self.cause, self.consequence = alarm.value, alarm.limit, alarm.cause, alarm.consequence
+        self.response, self.within = alarm.response, alarm.within_seconds
+
+    def resume(self, state: State, now: int) -> None:
+        """Be in a state again in which it was stored."""
+        self.state = state
+        if state == "acknowledged":
+            self.acked_at = now
+        elif state == "returned_unacknowledged":
+            self.stands, self.returned = False, now
 
     def apply(self, trigger: str, now: int) -> Happening | None:
         """Move by the table and return what is to be told, if anything."""

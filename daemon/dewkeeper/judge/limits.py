@@ -31,7 +31,7 @@ from collections.abc import Mapping
 from typing import Final, Literal
 
 from dewkeeper.judge.codec import remembered
-from dewkeeper.judge.past import CYCLE_SECONDS, Past
+from dewkeeper.judge.history import CYCLE_SECONDS, ProbePast
 from dewkeeper.judge.types import Kind
 from dewkeeper_config.models import Limits
 
@@ -62,7 +62,7 @@ class Cycles:
 
     __slots__ = ("_now", "_past", "_sign")
 
-    def __init__(self, past: Past, sign: float, now: int) -> None:
+    def __init__(self, past: ProbePast, sign: float, now: int) -> None:
         self._past, self._sign, self._now = past, sign, now
 
     def mean(self) -> float:
@@ -77,7 +77,7 @@ class Cycles:
 
 
 @remembered
-class Run:
+class LimitRun:
     """One limit on one side, for one probe. Values are signed so that beyond always means below.
 
     seconds: how long beyond, -1 when not. since: elapsed time of the first reading beyond. active: the on-delay passed.
@@ -230,7 +230,9 @@ class Side:
 
     __slots__ = ("inner", "kind", "level", "outer", "read", "sign", "thermal")
 
-    def __init__(self, kind: Kind, sign: float, thermal: bool, inner: Run | None, outer: Run, read: Run | None) -> None:
+    def __init__(
+        self, kind: Kind, sign: float, thermal: bool, inner: LimitRun | None, outer: LimitRun, read: LimitRun | None
+    ) -> None:
         self.kind: Kind = kind
         self.sign = sign
         self.thermal = thermal
@@ -245,7 +247,7 @@ class Side:
         slow: float,
         seconds: float,
         now: int,
-        past: Past | None = None,
+        past: ProbePast | None = None,
         believed: bool = True,
         touched: bool = False,
     ) -> int:
@@ -312,7 +314,7 @@ class Side:
             or (read is not None and read.seconds >= 0)
         )
 
-    def runs(self) -> tuple[Run, ...]:
+    def runs(self) -> tuple[LimitRun, ...]:
         """Return the runs of this side on believed readings, the outer last."""
         return (self.outer,) if self.inner is None else (self.inner, self.outer)
 
@@ -356,11 +358,11 @@ def sides_for(limits: Limits, old: list[Side] | None = None) -> list[Side]:
     return made
 
 
-def _run(options: Mapping[str, float], off: float, run: Run | None) -> Run:
+def _run(options: Mapping[str, float], off: float, run: LimitRun | None) -> LimitRun:
     """Return a run with these settings, an old one where there was one."""
     limit, delay, deadband, slack = (float(options[name]) for name in ("limit", "delay", "deadband", "slack"))
     samples, plain = int(options.get("samples", 1)), bool(options.get("plain"))
     if run is None:
-        return Run(limit, delay, deadband, off, samples=samples, plain=plain, slack=slack)
+        return LimitRun(limit, delay, deadband, off, samples=samples, plain=plain, slack=slack)
     run.set(limit, delay, deadband, off, samples=samples, plain=plain, slack=slack)
     return run

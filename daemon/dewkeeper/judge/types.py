@@ -113,6 +113,11 @@ class ProbeFacts:
     multiplexer: str = ""  # bus and multiplexer
 
 
+def own_part(probe: str) -> str:
+    """Return the name of the part of the wiring that is a probe alone, its plug and its chip."""
+    return f"probe {probe}"
+
+
 @dataclass(frozen=True, slots=True)
 class EnclosureFacts:
     """What the judge must know of an enclosure."""

@@ -7,8 +7,7 @@ import threading
 from collections.abc import Callable, Sequence
 
 from dewkeeper.clock import Clock
-from dewkeeper.judge.state import own_part
-from dewkeeper.judge.types import Failure, Reading
+from dewkeeper.judge.types import Failure, Reading, own_part
 from dewkeeper.sampling.bus_reports import part_name
 from dewkeeper_config.models import Bus as BusConfig
 from dewkeeper_config.models import ProbeConfig

@@ -1,4 +1,4 @@
-"""Two probes that read each other's enclosure.
+"""`swapped`: two probes that read each other's enclosure.
 
 A tub is known by four things that stay for days: its temperature, its vapour, and how much its thermostat makes either
 swing within an hour. When two probes of a room were both disturbed at the same time and each then reads what the other
@@ -9,14 +9,18 @@ what would be told from the readings of the wrong tub.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from math import hypot, log
 from statistics import median
 from typing import Final
+from urllib.parse import unquote
 
-from dewkeeper.judge.faults import end_fault, start_fault
-from dewkeeper.judge.past import Hour, Look
-from dewkeeper.judge.state import State, Watch
+from dewkeeper.judge.codec import remembered
+from dewkeeper.judge.contract import Check, FaultOver, Finding, InFault, OtherAir
+from dewkeeper.judge.history import Hour, Look
+from dewkeeper.judge.memory import ProbeMemory
+from dewkeeper.judge.rationale import HOUR, fault
+from dewkeeper.judge.view import ProbeView, View
 
 LONGEST_SECONDS: Final = 3 * 86400
 """So long a swap is believed; then the levels they have are their own."""
@@ -38,10 +42,63 @@ _FAINT, _PLAIN = 1.5, 2.2
 _WARMER: Final = 2.0
 """So far apart, in units, temperature alone tells two tubs."""
 
+"""All of these tuned on bench, seeds 1-9; they were retuned more often than any others, so do not trust their last digit."""
+
 Print = tuple[float, float, float, float]
 Apart = tuple[float, float]
 _UNITS: Final[Print] = (0.6, 1.2, 0.5, 0.6)
 """How far a tub's own print wanders from day to day: °C, hPa, and the logarithms of the hourly ranges."""
+
+
+@remembered
+class SwappedMemory(ProbeMemory):
+    """note: of a sensor that is not the position's own, while it has one."""
+
+    __slots__ = ("note",)
+
+    def __init__(self) -> None:
+        self.note = ""
+
+    def let_go(self) -> None:
+        """As the contract says."""
+        self.note = ""
+
+
+def stranger(probe: ProbeView) -> str:
+    """Return the note of a sensor that is not the position's own, empty for its own."""
+    return probe.memory(SwappedMemory).note
+
+
+def note_stranger(view: View, note: str) -> tuple[bool, Finding | None]:
+    """Heed whether the sensor of a position is its own, `note` being empty when it is; return whether it was exchanged, and what follows.
+
+    Another one may hang in another enclosure: until the keeper says that it belongs here, its humidity counts for
+    nothing, and what was usual here is learned anew. Its heat counts: it is some enclosure's.
+    """
+    memory = view.probe.memory(SwappedMemory)
+    before, memory.note = memory.note, note
+    if not note:
+        return bool(before), FaultOver("swapped") if before else None
+    if "swapped" in view.probe.faults:
+        return False, None
+    name, other = view.probe.name, unquote(note.partition(":")[2])
+    return True, InFault(
+        "swapped", view.now, {"with": other, "sure": "very"} if other else {"sure": "very"},
+        cause=f"at {name} answers the sensor recorded for {other}" if other else f"{name} has another sensor",
+        response="`dewkeeper probes check` says which sensor is where; put back what was exchanged, or accept what is "
+        f"there: `dewkeeper probes replace {name}`",
+    )  # fmt: skip
+
+
+def recorded_for(probe: ProbeView, alarm_detail: object) -> str:
+    """Return the name of the probe with which this one is believed to have changed places, empty where nobody knows."""
+    note = stranger(probe)
+    return unquote(note.partition(":")[2]) if note else str(alarm_detail or "")
+
+
+def still_swapped(view: View) -> bool:
+    """Return whether a swap is still believed."""
+    return bool(stranger(view.probe)) or view.now - view.probe.faults["swapped"][0] < LONGEST_SECONDS
 
 
 def print_of(hours: Sequence[Hour]) -> Print:
@@ -113,64 +170,64 @@ def _heat_crossed(mine: tuple[Print, Print], theirs: tuple[Print, Print]) -> boo
     return abs(before) >= _WARMER and abs(before + after) <= 0.25 * abs(before) and apart <= 0.6 and abs(swings) <= 0.5
 
 
-def look_for_swaps(state: State, watch: Watch, now: int) -> None:
+def hourly(view: View) -> Iterator[Finding]:
     """A new hour of a probe begins: has it changed places with another?"""
+    probe = view.probe
     for before in _BEFORE_HOURS:
-        other = _exchanged_with(state, watch, now, before)
+        other = _exchanged_with(view, before)
         if other is None:
             continue
-        since = _turned(watch, other, now)
-        back = "swapped" in watch.faults
-        for one, two in ((watch, other), (other, watch)):
-            one.past.keep(since)
+        since = _turned(probe, other, view.now)
+        back = "swapped" in probe.faults
+        for one, two in ((probe, other), (other, probe)):
+            yield OtherAir(one, since)
             if back:
-                end_fault(state, one, "swapped", now)
+                yield FaultOver("swapped", one)
             else:
-                start_fault(state, one, "swapped", now, since, {"with": two.name, "sure": "fairly"})
+                yield InFault("swapped", since, {"with": two.name, "sure": "fairly"}, probe=one)
         return
 
 
-def _exchanged_with(state: State, watch: Watch, now: int, before: tuple[int, int]) -> Watch | None:
+def _exchanged_with(view: View, before: tuple[int, int]) -> ProbeView | None:
     """Return the probe with which this one changed places since some hours ago, if any."""
+    probe, now = view.probe, view.now
     hour = now // 3600
     first, last = (hour - before[1] - 1) * 3600, (hour - _AFTER_HOURS + 1) * 3600
-    if not any(first <= at <= last for at in watch.breaks):
+    if not any(first <= at <= last for at in probe.breaks):
         return None  # never touched then, so not swapped: nearly always, and a print costs more than a hundred readings
-    mine = _halves(watch, now, before)
+    mine = _halves(probe, now, before)
     if mine is None or hypot(*(a - b for a, b in zip(*mine, strict=True))) < 1.5:
         return None
-    peers = [w for w in state.watches.values() if w.role == "substrate" and w.room == watch.room]
+    peers = view.neighbours
     found = {w.name: halves for w in peers if (halves := _halves(w, now, before)) is not None}
     shift = _common(found.values())
     for other in peers:
-        if other is watch or other.name not in found or other.faults.keys() != watch.faults.keys():
+        if other is probe or other.name not in found or other.faults.keys() != probe.faults.keys():
             continue
-        if watch.stranger or other.stranger:
-            continue  # their serial numbers tell it better
-        deeds = _together(watch, other, first, last)
-        if not deeds:
-            continue
-        here, there = found[watch.name], found[other.name]
-        named = "swapped" in watch.faults  # and put back only if all of it says so
-        if not named and _heat_crossed(here, there) and not _as_warm_yesterday(watch, other, now):
+        deeds = _together(probe, other, first, last)
+        if not deeds or stranger(probe) or stranger(other):
+            continue  # serial numbers tell it better
+        here, there = found[probe.name], found[other.name]
+        named = "swapped" in probe.faults  # and put back only if all of it says so
+        if not named and _heat_crossed(here, there) and not _as_warm_yesterday(probe, other, now):
             return other
-        if _so_yesterday(watch, other, now):
+        if _so_yesterday(probe, other, now):
             continue
         was = _levels_apart(here[0], there[0])
         if hypot(*shift) > hypot(*was):
             continue  # the whole room changed by more than tells these two apart
         if not crossed(_without(here, shift), _without(there, shift), rest=0.6, near=1.2):
             continue
-        if _by_moisture(here[0], there[0]) and not _differed_until(watch, other, deeds, was):
+        if _by_moisture(here[0], there[0]) and not _differed_until(probe, other, deeds, was):
             continue
         return other
     return None
 
 
-def _halves(watch: Watch, now: int, before: tuple[int, int]) -> tuple[Print, Print] | None:
+def _halves(probe: ProbeView, now: int, before: tuple[int, int]) -> tuple[Print, Print] | None:
     hour = now // 3600
-    earlier = watch.past.within(hour - before[0], hour - before[1])
-    after = watch.past.within(hour - _AFTER_HOURS, hour)
+    earlier = probe.past.within(hour - before[0], hour - before[1])
+    after = probe.past.within(hour - _AFTER_HOURS, hour)
     if len(earlier) < _FEWEST_BEFORE or len(after) < _FEWEST_AFTER:
         return None
     return print_of(earlier), print_of(after)
@@ -189,25 +246,25 @@ def _without(halves: tuple[Print, Print], shift: tuple[float, float]) -> tuple[P
     return before, (after[0] - shift[0], after[1] - shift[1], after[2], after[3])
 
 
-def _together(watch: Watch, other: Watch, first: int, last: int) -> list[int]:
+def _together(probe: ProbeView, other: ProbeView, first: int, last: int) -> list[int]:
     """Return when both were disturbed at the same time within a span: nobody swaps probes without touching both."""
-    mine = [at for at in watch.breaks if first <= at <= last]
+    mine = [at for at in probe.breaks if first <= at <= last]
     return [at for at in mine if any(abs(at - there) <= _TOGETHER_SECONDS for there in other.breaks)]
 
 
-def _just_before(watch: Watch, other: Watch, at: int, back: int = 0) -> Apart | None:
+def _just_before(probe: ProbeView, other: ProbeView, at: int, back: int = 0) -> Apart | None:
     """Return how far two probes lay apart in the hours just before a deed, or so many hours earlier; None: not known."""
     hour = at // 3600 - back
-    mine, theirs = (w.past.within(hour - 3, hour) for w in (watch, other))
+    mine, theirs = (w.past.within(hour - 3, hour) for w in (probe, other))
     return _apart(_middle(mine), _middle(theirs)) if mine and theirs else None
 
 
-def _new_at(watch: Watch, other: Watch, at: int) -> bool:
+def _new_at(probe: ProbeView, other: ProbeView, at: int) -> bool:
     """Return whether two probes differed, just before a deed, the other way round than a day before it.
 
     Then it is no matter of the time of day how they differ after it.
     """
-    lately, day_before = _just_before(watch, other, at), _just_before(watch, other, at, 24)
+    lately, day_before = _just_before(probe, other, at), _just_before(probe, other, at, 24)
     return lately is not None and day_before is not None and _opposite(day_before, lately)
 
 
@@ -219,31 +276,31 @@ def _by_moisture(mine: Print, theirs: Print) -> bool:
     return _in_warmth(mine, theirs) < 0.3 * abs(mine[1] - theirs[1])
 
 
-def _differed_until(watch: Watch, other: Watch, deeds: Sequence[int], before: Apart) -> bool:
+def _differed_until(probe: ProbeView, other: ProbeView, deeds: Sequence[int], before: Apart) -> bool:
     """Return whether two probes are known to have differed as before until one of some deeds: an exchange changes them then."""
-    just_before = [lately for at in deeds if (lately := _just_before(watch, other, at)) is not None]
+    just_before = [lately for at in deeds if (lately := _just_before(probe, other, at)) is not None]
     return any(_along(lately, before) > 0.5 * _along(before, before) for lately in just_before)
 
 
-def _as_warm_yesterday(watch: Watch, other: Watch, now: int) -> bool:
+def _as_warm_yesterday(probe: ProbeView, other: ProbeView, now: int) -> bool:
     """Return whether the same one was the warmer in the same hours of yesterday, or nothing is known of them."""
-    known = _same_hours(watch, other, now)
+    known = _same_hours(probe, other, now)
     return known is None or known[0][0] * known[1][0] > 0
 
 
-def _so_yesterday(watch: Watch, other: Watch, now: int) -> bool:
+def _so_yesterday(probe: ProbeView, other: ProbeView, now: int) -> bool:
     """Return whether these two may well differ as they did in the same hours of yesterday: it is the night, or a daily misting.
 
     Where yesterday's hours are not known, neither is whether it is the night.
     """
-    known = _same_hours(watch, other, now)
+    known = _same_hours(probe, other, now)
     return known is None or _as_before(*known)
 
 
-def _same_hours(watch: Watch, other: Watch, now: int) -> tuple[Apart, Apart] | None:
+def _same_hours(probe: ProbeView, other: ProbeView, now: int) -> tuple[Apart, Apart] | None:
     """Return how two probes differed in the last hours' same hours of yesterday and in the last hours, None where too few are known."""
     hour = now // 3600
-    mine, theirs = ({h[0]: h for h in w.past.hours} for w in (watch, other))
+    mine, theirs = ({h[0]: h for h in w.past.hours} for w in (probe, other))
     pairs: list[tuple[Apart, Apart]] = []
     for h in range(hour - _AFTER_HOURS, hour):
         if all(n in known for n in (h, h - 24) for known in (mine, theirs)):
@@ -281,10 +338,10 @@ def _as_before(before: Apart, after: Apart) -> bool:
     return hypot(t0 + t1, e0 + e1) > 0.7 * hypot(t0, e0)
 
 
-def _turned(watch: Watch, other: Watch, now: int) -> int:
+def _turned(probe: ProbeView, other: ProbeView, now: int) -> int:
     """Return the beginning of the hour after which the difference is no more what it was: of yesterday's hour, else of the first known."""
     hour = now // 3600
-    mine, theirs = ({h[0]: h for h in w.past.hours} for w in (watch, other))
+    mine, theirs = ({h[0]: h for h in w.past.hours} for w in (probe, other))
     both = [n for n in mine if n in theirs]
     turned = hour - _AFTER_HOURS
     for n in range(hour - 1, hour - 25, -1):
@@ -297,36 +354,34 @@ def _turned(watch: Watch, other: Watch, now: int) -> int:
     return turned * 3600
 
 
-def seems_swapped_with(state: State, watch: Watch, now: int) -> Watch | None:
+def seems_swapped_with(view: View) -> ProbeView | None:
     """Return the probe with which this one changed places, by what the last hour looks like: a suspicion, no more."""
-    return next((other for other in _peers(state, watch) if _seems_exchanged(watch, other, now, habits=True)), None)
+    return next((other for other in _peers(view) if _seems_exchanged(view.probe, other, view.now, habits=True)), None)
 
 
-def may_yet_turn_out_swapped(state: State, watch: Watch, now: int) -> bool:
+def may_yet_turn_out_swapped(view: View) -> bool:
     """Return whether it is too early to say that this probe did not change places with another.
 
     Asked of what can wait. After a clean-out all tubs of a room are drier for hours, so all that is asked of two of them,
     touched at the same time, is whether the one is now the warmer or moister that was not. Some nine hours later the
     swap is named or there was none; only what looks like one in every respect is doubted for a day.
     """
-    for other in _peers(state, watch):
-        if _seems_exchanged(watch, other, now, habits=False):
+    probe, now = view.probe, view.now
+    for other in _peers(view):
+        if _seems_exchanged(probe, other, now, habits=False):
             return True
-        if any(_turned_round(watch, other, at, now) for at in _together(watch, other, now - _OPEN_SECONDS, now)):
+        if any(_turned_round(probe, other, at, now) for at in _together(probe, other, now - _OPEN_SECONDS, now)):
             return True
     return False
 
 
-def _peers(state: State, watch: Watch) -> list[Watch]:
-    return [
-        w for w in state.watches.values()
-        if w is not watch and w.role == "substrate" and w.room == watch.room and not w.faults.keys() - {"missing"}
-    ]  # fmt: skip
+def _peers(view: View) -> list[ProbeView]:
+    return [w for w in view.neighbours if w is not view.probe and not w.faults.keys() - {"missing"}]
 
 
-def _seems_exchanged(watch: Watch, other: Watch, now: int, *, habits: bool) -> bool:
-    for at in _together(watch, other, now - 24 * 3600, now):
-        mine, theirs = _glimpse(watch, at, now), _glimpse(other, at, now)
+def _seems_exchanged(probe: ProbeView, other: ProbeView, now: int, *, habits: bool) -> bool:
+    for at in _together(probe, other, now - 24 * 3600, now):
+        mine, theirs = _glimpse(probe, at, now), _glimpse(other, at, now)
         if (
             mine is None
             or theirs is None
@@ -334,16 +389,16 @@ def _seems_exchanged(watch: Watch, other: Watch, now: int, *, habits: bool) -> b
         ):
             continue
         was = _levels_apart(mine[0], theirs[0])
-        if habits and not _so_this_time_yesterday(watch, other, now):
+        if habits and not _so_this_time_yesterday(probe, other, now):
             return True
-        if not habits and (not _rather_yesterday(watch, other, now, was) or _new_at(watch, other, at)):
+        if not habits and (not _rather_yesterday(probe, other, now, was) or _new_at(probe, other, at)):
             return True
     return False
 
 
-def _turned_round(watch: Watch, other: Watch, at: int, now: int) -> bool:
+def _turned_round(probe: ProbeView, other: ProbeView, at: int, now: int) -> bool:
     """Return whether two probes that differed before a time differ the other way round since, or may yet turn out to."""
-    (mine, my_looks), (theirs, their_looks) = (_around(w, at, now) for w in (watch, other))
+    (mine, my_looks), (theirs, their_looks) = (_around(w, at, now) for w in (probe, other))
     if min(len(mine), len(theirs)) < _FEWEST_BEFORE:
         return False
     was = _apart(_middle(mine), _middle(theirs))
@@ -352,28 +407,28 @@ def _turned_round(watch: Watch, other: Watch, at: int, now: int) -> bool:
     if min(len(my_looks), len(their_looks)) < _FEWEST_LOOKS:
         return True
     turned = _opposite(was, _apart(_middle(my_looks), _middle(their_looks)))
-    return turned and (not _rather_yesterday(watch, other, now, was) or _new_at(watch, other, at))
+    return turned and (not _rather_yesterday(probe, other, now, was) or _new_at(probe, other, at))
 
 
-def _yesterday_and_now(watch: Watch, other: Watch, now: int) -> tuple[Apart, Apart] | None:
+def _yesterday_and_now(probe: ProbeView, other: ProbeView, now: int) -> tuple[Apart, Apart] | None:
     """Return how two probes differed a day ago and how they do in the last looks, None where either is not known."""
     hour = now // 3600
-    old = [w.past.within(hour - 25, hour - 23) for w in (watch, other)]
-    new = [[look for look in w.past.looks if now - look[0] <= _GLIMPSE_SECONDS] for w in (watch, other)]
+    old = [w.past.within(hour - 25, hour - 23) for w in (probe, other)]
+    new = [[look for look in w.past.looks if now - look[0] <= _GLIMPSE_SECONDS] for w in (probe, other)]
     if not all(old) or not all(new):
         return None
     return _apart(_middle(old[0]), _middle(old[1])), _apart(_middle(new[0]), _middle(new[1]))
 
 
-def _so_this_time_yesterday(watch: Watch, other: Watch, now: int) -> bool:
+def _so_this_time_yesterday(probe: ProbeView, other: ProbeView, now: int) -> bool:
     """Return whether these two are known to have differed a day ago as they do in the last looks."""
-    known = _yesterday_and_now(watch, other, now)
+    known = _yesterday_and_now(probe, other, now)
     return known is not None and _as_before(*known)
 
 
-def _rather_yesterday(watch: Watch, other: Watch, now: int, was: Apart) -> bool:
+def _rather_yesterday(probe: ProbeView, other: ProbeView, now: int, was: Apart) -> bool:
     """Return whether the last looks differ rather as a day ago than as what was before a deed, the other way round."""
-    known = _yesterday_and_now(watch, other, now)
+    known = _yesterday_and_now(probe, other, now)
     if known is None:
         return False
     old, new = known
@@ -384,15 +439,28 @@ def _middle(parts: Sequence[Hour] | Sequence[Look]) -> tuple[float, float, float
     return 0.0, median(part[1] for part in parts), median(part[2] for part in parts)
 
 
-def _glimpse(watch: Watch, at: int, now: int) -> tuple[Print, Print] | None:
+def _glimpse(probe: ProbeView, at: int, now: int) -> tuple[Print, Print] | None:
     """Return the print of the half day before a deed and of the last looks since, None where too little is known."""
-    before, looks = _around(watch, at, now)
+    before, looks = _around(probe, at, now)
     if len(before) < _FEWEST_BEFORE or len(looks) < _FEWEST_LOOKS:
         return None
     return print_of(before), print_now(looks)
 
 
-def _around(watch: Watch, at: int, now: int) -> tuple[list[Hour], list[Look]]:
+def _around(probe: ProbeView, at: int, now: int) -> tuple[list[Hour], list[Look]]:
     """Return the hours of the half day before a deed and the last looks since."""
-    looks = [look for look in watch.past.looks if look[0] > max(at, now - _GLIMPSE_SECONDS)]
-    return watch.past.within(at // 3600 - _GLIMPSE_HOURS, at // 3600), looks
+    looks = [look for look in probe.past.looks if look[0] > max(at, now - _GLIMPSE_SECONDS)]
+    return probe.past.within(at // 3600 - _GLIMPSE_HOURS, at // 3600), looks
+
+
+CHECK: Final = Check(
+    "swapped",
+    {
+        "swapped": fault(
+            "wrong probe", "two probes read each other's enclosure", "swap them back, or their names",
+            "function_check", HOUR,
+        ),
+    },
+    SwappedMemory,
+    hourly=hourly,
+)  # fmt: skip

@@ -18,6 +18,7 @@ LEARNED_HOURS: Final = 6
 
 TRAIL_SECONDS: Final = 300
 """What is compared with the newest reading is up to so old."""
+LOOK_SECONDS: Final = 300
 LOOKS_KEPT: Final = 48
 """Four hours of looks at one every five minutes of readings."""
 
@@ -34,7 +35,7 @@ Look = tuple[int, float, float]
 
 
 @remembered
-class Past:
+class ProbePast:
     """Hours, newest last, and what follows from them.
 
     trail: the counted readings of the last five minutes. looks: one reading every five minutes of the last hours.

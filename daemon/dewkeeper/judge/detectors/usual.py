@@ -11,7 +11,7 @@ from operator import itemgetter
 from typing import Final
 
 from dewkeeper.judge.codec import remembered
-from dewkeeper.judge.past import Look
+from dewkeeper.judge.history import Look
 
 LATENCY_SECONDS: Final = 3 * 3600
 """A look is usual when so long after it nothing is wrong yet: a heater that sticks is told within that, or climbs too slowly to harm."""
@@ -26,7 +26,7 @@ Day = tuple[int, float, float, float, int]
 
 
 @remembered
-class Usual:
+class UsualHeat:
     """days: of so many looks each, newest last. taken: the time of the look last counted or passed over."""
 
     __slots__ = ("days", "taken")

@@ -1,0 +1,128 @@
+"""What a check or a detector is, and what it may say. `contract_suite` holds every one of the table to it.
+
+It owns a memory of its own for each probe, its words and its numbers. It is given a view, which it only reads, and returns
+findings. What follows, the pipeline does: it alone excludes readings, raises, clears and quiets.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field
+
+from dewkeeper.judge.memory import ProbeMemory
+from dewkeeper.judge.rationale import Rationale
+from dewkeeper.judge.types import Kind
+from dewkeeper.judge.view import ProbeView, View
+
+Detail = Mapping[str, str | float | int]
+
+
+@dataclass(frozen=True, slots=True)
+class Stands:
+    """A condition holds since `since`: its alarm is raised, or stands on.
+
+    holder: what keeps it standing, "" for the probe. probe: another one than the one looked at. cause, response: where the
+    kind's own words do not fit.
+    """
+
+    kind: Kind
+    since: int
+    value: float | None = None
+    limit: float | None = None
+    cause: str = ""
+    response: str = ""
+    detail: Detail = field(default_factory=dict)
+    holder: str = ""
+    probe: ProbeView | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Over:
+    """A condition holds no more. holder: as in `Stands`; None: whoever held it."""
+
+    kind: Kind
+    why: str = ""
+    holder: str | None = ""
+
+
+@dataclass(frozen=True, slots=True)
+class InFault:
+    """A probe is in a fault from `since` on; what was read since then is excluded where the fault takes it away.
+
+    stated: the sensor itself says so. probe: another one than the one looked at. place: where its alarm is kept, if it is
+    several probes' (a part of the wiring); began: since when theirs is.
+    """
+
+    kind: Kind
+    since: int
+    detail: Detail = field(default_factory=dict)
+    stated: bool = False
+    cause: str = ""
+    response: str = ""
+    probe: ProbeView | None = None
+    place: str = ""
+    began: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class FaultOver:
+    """A probe is out of a fault."""
+
+    kind: Kind
+    probe: ProbeView | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Explained:
+    """What the air shows happened explains this kind until a time: suppressed by design, unless it was so before."""
+
+    kind: Kind
+    until: int
+
+
+@dataclass(frozen=True, slots=True)
+class Unexplained:
+    """It explained nothing: that suppression, and no other, ends now."""
+
+    kind: Kind
+    until: int
+
+
+@dataclass(frozen=True, slots=True)
+class TimedAnew:
+    """What of these kinds runs since a time or later is timed anew, alarms apart: it rested on other air."""
+
+    kinds: tuple[Kind, ...]
+    since: int
+
+
+@dataclass(frozen=True, slots=True)
+class OtherAir:
+    """What a probe read before a time was another place's air, and is no past of its own."""
+
+    probe: ProbeView
+    since: int
+
+
+Finding = Stands | Over | InFault | FaultOver | Explained | Unexplained | TimedAnew | OtherAir
+Findings = Iterable[Finding]
+
+
+@dataclass(frozen=True, slots=True)
+class Detector:
+    """One row of the table.
+
+    words: alarm kind -> cause, consequence, response and time to respond. memory: what it keeps of a probe, None for nothing.
+    look: asked every five minutes of readings; hourly: when a new hour of a believed probe begins. roles: of which probes.
+    """
+
+    name: str
+    words: Mapping[Kind, Rationale]
+    memory: type[ProbeMemory] | None = None
+    look: Callable[[View], Findings] | None = None
+    hourly: Callable[[View], Findings] | None = None
+    roles: tuple[str, ...] = ("substrate",)
+
+
+Check = Detector
+"""A check is a detector whose kinds are faults of the probe; what it does at each reading the pipeline asks by name."""

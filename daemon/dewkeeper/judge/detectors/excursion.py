@@ -1,0 +1,30 @@
+"""`dry`, `damp`, `hot`, `cold`: beyond a limit for longer than its on-delay. Timed by `limits` at every reading, held back by `hold_off`."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from dewkeeper.judge.contract import Detector
+from dewkeeper.judge.rationale import DAY, HOUR, Rationale
+
+DETECTOR: Final = Detector(
+    "excursion",
+    {
+        "dry": Rationale(
+            "too dry", "moisture left the air, or the air warmed", "a poor shed over days",
+            "refill the bowl, then look at the ventilation", 2 * DAY, "low", "medium", 12 * HOUR,
+        ),
+        "damp": Rationale(
+            "too damp", "moisture was added and does not leave", "skin and lung disease over days",
+            "let it dry: more air, less misting, look at the floor", 2 * DAY, "low", "medium", DAY,
+        ),
+        "hot": Rationale(
+            "too hot", "the heat source gives too much, or the room is hot", "death within hours",
+            "switch the heat off at the plug, open, move the snake", 15 * 60, "urgent", "urgent",
+        ),
+        "cold": Rationale(
+            "too cold", "the heat source fails, or the room is cold", "no digestion, weak defences, in a day or two",
+            "check the heater, its thermostat and the plug", 2 * HOUR, "medium", "medium",
+        ),
+    },
+)  # fmt: skip

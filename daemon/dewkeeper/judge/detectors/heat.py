@@ -1,0 +1,310 @@
+"""`heat_stuck_on`, `heat_lost`: heat that does not stop, and heat that stopped, told from what is usual for an enclosure (`usual`).
+
+`heat_stuck_on`: warmer than at any time of the last days and climbing on, and the room does not explain it. It is over when
+the temperature is back at the usual, and never while it is above its limit. `heat_lost`: colder than at any time of the last
+days and warming no more. It is over when the enclosure warms again by itself, or is back at the usual. Both work without a
+room's probe; then more is asked of the enclosure itself.
+
+A cut or a fuse stops many heaters at once: those of one room that began to cool together are told together, each as its own
+alarm, with what they have in common.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from collections.abc import Iterator
+from itertools import pairwise
+from operator import itemgetter
+from typing import Final
+
+from dewkeeper.judge.checks.displaced import near_since
+from dewkeeper.judge.codec import remembered
+from dewkeeper.judge.contract import Detector, Finding, Over, Stands
+from dewkeeper.judge.detectors.lid_open import opened
+from dewkeeper.judge.detectors.usual import UsualHeat
+from dewkeeper.judge.history import Look
+from dewkeeper.judge.memory import NEVER, Corrected, ProbeMemory
+from dewkeeper.judge.rationale import DAY, HOUR, Rationale
+from dewkeeper.judge.types import Kind
+from dewkeeper.judge.view import ProbeView, View
+
+UNKNOWN_C: Final = -99.0
+BACK_C: Final = 0.3
+"""So near to the highest or lowest of the last days it is back at the usual."""
+_LOOKS: Final = 4
+_APART_SECONDS: Final = 700
+"""A trend is read from four looks, a quarter of an hour; further apart than this two looks show none."""
+
+CLIMB_ABOVE_C: Final = 1.0
+CLIMB_C_PER_HOUR: Final = 1.0
+ALONE_C_PER_HOUR: Final = 2.0
+"""Without a room's probe: no room warms a tub so fast, but for the sun upon it, and that is told as well."""
+CLIMBS: Final = 3
+_NEW_C: Final = 0.2
+"""Above all of the last hours too: what came down from there by itself is a thermostat's, somewhere else or set anew."""
+RECOVERY_SECONDS: Final = 3 * HOUR
+OVERSHOOT_C: Final = 1.5
+OVERSHOOT_CLIMBS: Final = 4
+"""Rates: tuned on the heater suite, seeds 1-9. Above and climbs: also on the alarm bench, seed 5, where a snake warms its probe."""
+_ROOM_SHARE: Final = 0.5
+"""Less than half its usual way above its room, and it is the room's heat, not the heater's."""
+_LEAST_APART_C: Final = 2.0
+
+DAY_UNKNOWN_LOOKS: Final = 72
+"""Six hours: with a room to compare with, heat that is gone is known without having seen the night."""
+COOL_SECONDS: Final = 1800
+_COOL_BELOW_C: Final = 0.5
+_ALONE_BELOW_C: Final = 1.5
+_HEATED_APART_C: Final = 3.0
+"""An enclosure that is usually less above its room has no heat that could be missed."""
+_WARMED_C: Final = 1.0
+_WARMED_SHARE: Final = 0.25
+"""Risen from its coldest by so much, and by this share of what it lacks of the usual, its heat is on again."""
+_OPENED_SECONDS: Final = 2 * HOUR
+_OPENED_SHARE: Final = 0.93
+"""What is left of the vapour after five minutes, at most; as in `signs`."""
+TOGETHER_SECONDS: Final = 3 * HOUR
+TOGETHER_FROM: Final = 3
+_NEARLY_C: Final = 0.5
+_FURTHER: Final = 1.2
+_STEADY_C: Final = 0.1
+"""Of what is lost: tuned on the heater suite, seeds 1-9."""
+
+_TOGETHER: Final = "several stopped together: the mains, a fuse, or a plug or thermostat they share"
+
+_FREEZING: Final[tuple[Kind, ...]] = ("hot", "cold", "heat_stuck_on", "heat_lost", "lid_open")
+
+
+@remembered
+class HeatMemory(ProbeMemory):
+    """usual: what is usual of its heat. climbs: looks in a row at which it climbed past that. cool_since: since when its heat is gone, coldest: what it fell to."""
+
+    __slots__ = ("climbs", "coldest", "cool_since", "usual")
+
+    def __init__(self) -> None:
+        self.usual = UsualHeat()
+        self.climbs = 0
+        self.cool_since = NEVER
+        self.coldest = 0.0
+
+    def correct(self, by: Corrected) -> None:
+        """As the contract says."""
+        self.usual.warmer(by.warmer_c)
+        self.coldest += by.warmer_c
+
+    def correct_room(self, warmer_c: float) -> None:
+        """As the contract says."""
+        self.usual.room_warmer(warmer_c)
+
+    def begin_anew(self) -> None:
+        """As the contract says."""
+        self.usual = UsualHeat()
+
+
+def look(view: View) -> Iterator[Finding]:
+    """Every five minutes of a judged probe."""
+    probe, memory, room = view.probe, view.probe.memory(HeatMemory), view.room
+    if not _heated(view):
+        return
+    if _disturbed(view):
+        memory.usual.skip(view.now)
+    else:
+        memory.usual.learn(probe.past.looks, room.past.looks if room is not None else [], view.now)
+    trend = probe.past.looks[-_LOOKS:]
+    if len(trend) < _LOOKS or any(b[0] - a[0] > _APART_SECONDS for a, b in pairwise(trend)):
+        return
+    yield from _stuck(view, memory, room, trend)
+    yield from _lost(view, memory, room, trend)
+
+
+def _heated(view: View) -> bool:
+    facts = view.facts
+    return facts is not None and facts.heater
+
+
+def _disturbed(view: View) -> bool:
+    """Return whether what is read now is not to be learned from: an alarm, a fault, or a hand in the tub."""
+    if view.probe.faults or view.now - opened(view.probe) < _OPENED_SECONDS or view.handled(_OPENED_SECONDS):
+        return True
+    return view.any_stands(_FREEZING) or view.stands("room_heat", f"room:{view.probe.room}")
+
+
+def _rise(looks: list[Look], since: int) -> float | None:
+    """Return by how many °C the looks rose since a time; None where they do not reach back."""
+    first = bisect_left(looks, since - 300, key=itemgetter(0))
+    return looks[-1][1] - looks[first][1] if first < len(looks) else None
+
+
+def _limit_c(probe: ProbeView) -> float:
+    """Return the temperature above which it is too hot."""
+    return next((-side.runs()[0].limit for side in probe.sides if side.kind == "hot"), 999.0)
+
+
+def _stuck(view: View, memory: HeatMemory, room: ProbeView | None, trend: list[Look]) -> Iterator[Finding]:
+    probe = view.probe
+    learned = view.learned("usual_peak_c")
+    peak = max(memory.usual.high_c if memory.usual.known() else UNKNOWN_C, UNKNOWN_C if learned is None else learned)
+    if view.stands("heat_stuck_on"):
+        yield from _stuck_over(view, memory, peak)
+        return
+    if peak == UNKNOWN_C or probe.air.t <= peak + CLIMB_ABOVE_C:
+        memory.climbs = 0  # nearly always: what was before need not be looked at
+        return
+    recovering = _recovering(view, memory)
+    above = peak + CLIMB_ABOVE_C + (OVERSHOOT_C if recovering else 0.0)
+    lately = max((t for at, t, _ in probe.past.looks if at < trend[0][0]), default=UNKNOWN_C)
+    climbs = probe.air.t > max(above, lately + _NEW_C) and _climbs(probe, memory, room, trend)
+    memory.climbs = memory.climbs + 1 if climbs else 0
+    if memory.climbs < (OVERSHOOT_CLIMBS if recovering else CLIMBS):
+        return
+    hours = (trend[-1][0] - trend[0][0]) / HOUR
+    figures = {"usual_peak_c": round(peak, 1), "celsius_per_hour": round((trend[-1][1] - trend[0][1]) / hours, 1)}
+    yield Stands("heat_stuck_on", trend[0][0], round(probe.air.t, 1), detail=figures)
+
+
+def _climbs(probe: ProbeView, memory: HeatMemory, room: ProbeView | None, trend: list[Look]) -> bool:
+    """Return whether it became warmer from each look to the next, and not because its room did."""
+    if any(a[1] >= b[1] for a, b in pairwise(trend)):
+        return False
+    hours = (trend[-1][0] - trend[0][0]) / HOUR
+    rise = trend[-1][1] - trend[0][1]
+    room_rise = _rise(room.past.looks, trend[0][0]) if room is not None else None
+    if room is None or room_rise is None:
+        return rise >= ALONE_C_PER_HOUR * hours
+    heated = probe.air.t - room.air.t >= max(_LEAST_APART_C, _ROOM_SHARE * (memory.usual.apart_c or 0.0))
+    return heated and rise - max(0.0, room_rise) >= CLIMB_C_PER_HOUR * hours
+
+
+def _recovering(view: View, memory: HeatMemory) -> bool:
+    """Return whether it stood open or was colder than usual not long ago: a heater that made up for that overshoots."""
+    if _opened(view, RECOVERY_SECONDS):
+        return True
+    low = memory.usual.low_c - _COOL_BELOW_C if memory.usual.known() else UNKNOWN_C
+    return any(t < low for at, t, _ in view.probe.past.looks if at >= view.now - RECOVERY_SECONDS)
+
+
+def _opened(view: View, within: int) -> bool:
+    """Return whether it stood open in the last seconds: by its air, by the journal, or as any lid shows it."""
+    by_air = view.now - opened(view.probe) < within
+    return by_air or view.handled(within) or _opened_lately(view.probe, view.now - within)
+
+
+def _opened_lately(probe: ProbeView, since: int) -> bool:
+    """Return whether the air fell since a time, from one look to the next, as only an open lid makes it: colder, and drier by as much."""
+    return any(b[1] < a[1] and b[2] < _OPENED_SHARE * a[2] for a, b in pairwise(probe.past.looks) if a[0] >= since)
+
+
+def _stuck_over(view: View, memory: HeatMemory, peak: float) -> Iterator[Finding]:
+    """Heat that did not stop is over when it is back at the usual, or what it is now has become the usual; never above its limit."""
+    probe, alarm, now = view.probe, view.alarm("heat_stuck_on"), view.now
+    limit = _limit_c(probe)
+    if probe.air.t >= limit - BACK_C or view.stands("hot") or alarm is None or probe.name not in alarm.holders:
+        return
+    hour_ago = next((t for at, t, _ in probe.past.looks if at >= now - HOUR), probe.air.t)
+    if probe.air.t <= peak + BACK_C or (peak == UNKNOWN_C and probe.air.t <= hour_ago):
+        memory.climbs = 0
+        yield Over("heat_stuck_on")
+    elif now - alarm.raised > DAY and all(h[3] < limit for h in probe.past.within(now // HOUR - 24, now // HOUR)):
+        memory.climbs = 0
+        memory.usual.days = []
+        yield Over("heat_stuck_on", "a day like this, below its limit: this is the usual from now on")
+
+
+def _lost(view: View, memory: HeatMemory, room: ProbeView | None, trend: list[Look]) -> Iterator[Finding]:
+    if view.stands("heat_lost"):
+        yield from _lost_over(view.probe, memory)
+    elif not memory.usual.known(DAY_UNKNOWN_LOOKS) or not _cools(view, memory, room, trend):
+        memory.cool_since = NEVER
+    else:
+        if memory.cool_since == NEVER:
+            memory.cool_since = view.now
+        if view.now - memory.cool_since >= COOL_SECONDS:
+            yield from _tell_lost(view, memory)
+
+
+def _cools(view: View, memory: HeatMemory, room: ProbeView | None, trend: list[Look]) -> bool:
+    """Return whether it is colder than ever in the last days, nobody opened it and it does not warm."""
+    probe, low, apart = view.probe, memory.usual.low_c, memory.usual.apart_c
+    if room is None or apart is None:
+        cold = memory.usual.known() and probe.air.t < low - _ALONE_BELOW_C
+    else:
+        cool = probe.air.t - room.air.t < _ROOM_SHARE * apart and probe.air.t < low - _COOL_BELOW_C
+        cold = apart >= _HEATED_APART_C and cool
+    if not cold or probe.faults or near_since(probe) != NEVER or trend[-1][1] > trend[0][1] + _STEADY_C:
+        return False
+    return not _opened(view, _OPENED_SECONDS)
+
+
+def _lost_over(probe: ProbeView, memory: HeatMemory) -> Iterator[Finding]:
+    """It is over when it warms again by itself, the sooner the nearer it is to the usual."""
+    t = probe.air.t
+    memory.coldest = min(memory.coldest, t)
+    low = memory.usual.low_c if memory.usual.days else memory.coldest + 2 * _WARMED_C
+    warmed = t - memory.coldest
+    enough = max(_WARMED_C, _WARMED_SHARE * (low - memory.coldest))
+    if (t >= low - BACK_C and warmed >= BACK_C) or warmed >= enough:
+        memory.cool_since = NEVER
+        yield Over("heat_lost")
+
+
+def _tell_lost(view: View, memory: HeatMemory) -> Iterator[Finding]:
+    """Tell it, and of those of its room that stopped with it as well."""
+    others = [w for w in view.neighbours if w is not view.probe and not w.faults]
+    common = next(filter(None, (_told_together(view.of(w)) for w in others)), "")
+    cooling = [w for w in others if _cools_too(view.of(w))]
+    if not common and len(cooling) + 1 >= TOGETHER_FROM:
+        common = f"{view.probe.room} {view.wall(memory.cool_since)}"
+    for one in [view.probe, *(cooling if common else [])]:
+        its = one.memory(HeatMemory)
+        its.coldest = one.air.t
+        its.cool_since = memory.cool_since if its.cool_since == NEVER else its.cool_since
+        figures = {"usual_low_c": round(its.usual.low_c, 1)} | ({"common": common} if common else {})
+        yield Stands(
+            "heat_lost",
+            its.cool_since,
+            round(one.air.t, 1),
+            cause=_TOGETHER if common else "",
+            detail=figures,
+            probe=one,
+        )
+
+
+def _told_together(view: View) -> str:
+    """Return what the heat of this enclosure was lately lost in common with, empty for nothing."""
+    alarm = view.alarm("heat_lost")
+    if alarm is None or not alarm.stands or view.now - alarm.raised >= TOGETHER_SECONDS:
+        return ""
+    return str(alarm.detail.get("common", ""))
+
+
+def _cools_too(view: View) -> bool:
+    """Return whether an enclosure whose neighbour's heat stopped has lost its own, though it is not yet so cold that it would be told alone.
+
+    Nearly at the lowest of the last days, and it fell for half an hour without a break, further than its thermostat lets it.
+    """
+    probe, memory, now = view.probe, view.probe.memory(HeatMemory), view.now
+    if not _heated(view) or view.stands("heat_lost") or not memory.usual.known(DAY_UNKNOWN_LOOKS):
+        return False
+    if memory.cool_since != NEVER:
+        return True
+    falls = all(a[1] > b[1] for a, b in pairwise(probe.past.looks) if a[0] >= now - COOL_SECONDS)
+    top = max((t for at, t, _ in probe.past.looks if at >= now - 2 * HOUR), default=probe.air.t)
+    far = top - probe.air.t > _FURTHER * probe.past.usual_swing and probe.air.t < memory.usual.low_c + _NEARLY_C
+    return falls and far and not _opened_lately(probe, now - _OPENED_SECONDS)
+
+
+DETECTOR: Final = Detector(
+    "heat",
+    {
+        "heat_stuck_on": Rationale(
+            "heat does not stop", "heater or thermostat stuck on", "overheating, death within hours",
+            "switch the heat off at the plug and stay until it falls", 15 * 60, "urgent",
+        ),
+        "heat_lost": Rationale(
+            "heat source stopped", "heater, thermostat or plug failed", "it cools to the room within hours",
+            "check plug, thermostat and heater", 2 * HOUR, "medium",
+        ),
+    },
+    HeatMemory,
+    look=look,
+)  # fmt: skip

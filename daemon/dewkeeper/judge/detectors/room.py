@@ -1,0 +1,99 @@
+"""`room_heat`, `room_frost`: the room itself, so hot that nothing in it can cool, so cold that heaters struggle, or frost-dry.
+
+One alarm for the room instead of one for every tub in it. Limits are common practice, no source: within 2 °C of what
+the most sensitive enclosure tolerates; below 18 °C; below 7 hPa and 30 %RH, which is what heating makes of air from a
+hard frost (air of -2 °C holds 5 hPa at most).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Final
+
+from dewkeeper.air import humidity_at
+from dewkeeper.judge.codec import remembered
+from dewkeeper.judge.contract import Detector, Finding, Over, Stands
+from dewkeeper.judge.history import LOOK_SECONDS
+from dewkeeper.judge.limits import LimitRun
+from dewkeeper.judge.memory import ProbeMemory
+from dewkeeper.judge.rationale import HOUR, Rationale
+from dewkeeper.judge.types import Kind
+from dewkeeper.judge.view import View
+
+NEAR_LIMIT_C: Final = 2.0
+COLD_C: Final = 18.0
+DRY_HPA: Final = 7.0
+DRY_PERCENT: Final = 30.0
+_PERCENT_A_HPA: Final = 4  # at 22 °C, by which one deadband serves both
+
+_HEAT_SECONDS, _COLD_SECONDS, _DRY_SECONDS = 1800.0, 3600.0, 7200.0
+"""On-delays; common practice, no source."""
+
+
+@remembered
+class RoomMemory(ProbeMemory):
+    """runs: of a room's probe, its heat, cold and dryness over time."""
+
+    __slots__ = ("runs",)
+
+    def __init__(self) -> None:
+        self.runs: list[LimitRun] = []
+
+    def let_go(self) -> None:
+        """As the contract says."""
+        self.runs = []
+
+
+def look(view: View) -> Iterator[Finding]:
+    """Every five minutes of a room's probe."""
+    probe, memory, looks = view.probe, view.probe.memory(RoomMemory), view.probe.past.looks
+    judged = [w for w in view.neighbours if w.sides]
+    if not judged or probe.faults:
+        return
+    gap = looks[-1][0] - looks[-2][0] if len(looks) > 1 else 0
+    seconds = gap if gap <= LOOK_SECONDS + view.hold else 0  # a longer gap holds
+    hottest_c = min(-w.sides[2].runs()[0].limit for w in judged) - NEAR_LIMIT_C
+    if not memory.runs:
+        memory.runs = [
+            LimitRun(0.0, delay, deadband, off, plain=True, slack=0.0)
+            for delay, deadband, off in (
+                (_HEAT_SECONDS, 0.5, _HEAT_SECONDS),
+                (_COLD_SECONDS, 0.5, _COLD_SECONDS),
+                (_DRY_SECONDS, 1.0, 3 * _DRY_SECONDS),
+            )
+        ]
+    air = probe.air
+    percent = humidity_at(air.slow_e, air.slow_t)
+    dryness = max(air.slow_e - DRY_HPA, (percent - DRY_PERCENT) / _PERCENT_A_HPA)
+    conditions: tuple[tuple[float, Kind, str, str], ...] = (
+        (hottest_c - air.t, "room_heat", "hot", "the room is nearly as hot as its enclosures may be"),
+        (air.t - COLD_C, "room_frost", "cold", "the room is cold"),
+        (dryness, "room_frost", "dry", "the room's air is frost-dry"),
+    )
+    detail: dict[str, str | float | int] = {
+        "room": probe.room, "hpa": round(air.slow_e, 1), "percent": round(percent, 1),
+    }  # fmt: skip
+    for run, (value, kind, holder, cause) in zip(memory.runs, conditions, strict=True):
+        change = run.step(value, value, seconds, view.now)
+        if change == 1:
+            yield Stands(kind, run.since, round(air.t, 1), cause=cause, detail=detail, holder=holder)
+        elif change == -1:
+            yield Over(kind, holder=holder)
+
+
+DETECTOR: Final = Detector(
+    "room",
+    {
+        "room_heat": Rationale(
+            "room too hot", "the room is as hot as an enclosure may be", "no enclosure in it can cool down",
+            "cool the room: shade, air, fewer heaters", HOUR, "medium",
+        ),
+        "room_frost": Rationale(
+            "room cold or bone-dry", "cold or frost-dry air in the room", "every enclosure in it dries or cools",
+            "warm or moisten the room; change no tub", 6 * HOUR, "low",
+        ),
+    },
+    RoomMemory,
+    look=look,
+    roles=("room",),
+)  # fmt: skip

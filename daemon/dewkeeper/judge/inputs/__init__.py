@@ -1,0 +1,1 @@
+"""What people and the configuration tell the judge."""

@@ -1,0 +1,105 @@
+"""Journal entries: each may set or end a stage, and explains what the air does next."""
+
+from __future__ import annotations
+
+from bisect import insort
+from collections.abc import Iterable
+from typing import Final
+
+from dewkeeper.judge.acting import suppress
+from dewkeeper.judge.changes import limits_difference
+from dewkeeper.judge.faults import end
+from dewkeeper.judge.inputs.settings import apply_limits, limits_now, log
+from dewkeeper.judge.journal_words import JOURNAL, LONGEST_SUPPRESSION_SECONDS, SOON_BACK, SOON_BACK_SECONDS
+from dewkeeper.judge.limits import DOUBT_SECONDS
+from dewkeeper.judge.rationale import DAY
+from dewkeeper.judge.stages import MOVES, STAGE_WORDS, StageDeed, neighbours, stage_deed, stages_at
+from dewkeeper.judge.state import BEFORE_SECONDS, EnclosureState, JudgeState
+from dewkeeper.judge.types import JournalEntry, Kind
+
+_COMPARED: Final[tuple[Kind, ...]] = ("swapped", "displaced", "impossible")
+"""What is found by comparison with what was, and is over when that is learned anew."""
+_STAGES_KEPT = 3000
+_STAGES_KEPT_SECONDS = 400 * DAY
+"""Longer than any stage lasts."""
+
+
+def apply_journal_entry(state: JudgeState, entry: JournalEntry, now: int) -> None:
+    """Take a journal entry: it may set or end a stage and explain what the air does next."""
+    tub = state.enclosures.get(entry.enclosure or "")
+    word = JOURNAL.get(entry.what)
+    if word is None or tub is None:
+        return
+    at = entry.time - state.shift
+    until = -1 if entry.until is None else entry.until - state.shift
+    tub.deeds = [d for d in tub.deeds if d[1] != entry.replaces][-199:]
+    tub.deeds.append((at, entry.id, entry.what, until))
+    tub.deeds.sort(key=lambda deed: deed[0])
+    _note_stage(state, entry, now)
+    if word.opens or word.restarts_memory:
+        for probe in state.judged_probes(tub.name):
+            probe.disturbed(now)
+    for kind in word.suppresses:
+        if state.beyond_before(tub.name, kind, at):
+            continue  # what was so before it was done is not explained by it
+        seconds = min(word.seconds, SOON_BACK_SECONDS) if kind in SOON_BACK and not word.long else word.seconds
+        seconds = min(seconds, _longest_quiet(state, tub, kind))
+        suppress(state, (tub.name, kind), min(min(at, now) + seconds, now + LONGEST_SUPPRESSION_SECONDS), now)
+    if word.restarts_memory:
+        for probe in state.judged_probes(tub.name):
+            probe.begin_anew()
+            for kind in _COMPARED:
+                end(state, probe, kind, now)
+
+
+def _longest_quiet(state: JudgeState, tub: EnclosureState, kind: Kind) -> int:
+    """Return for how long a deed may quiet a kind, seconds: what is written may be wrong, and the bound of doubt holds for that, too."""
+    delays = limits_now(state, tub).delays
+    minutes = {"dry": delays.dry_tolerable_minutes, "damp": delays.damp_tolerable_minutes, "cold": delays.cold_minutes}
+    if kind not in ("dry", "damp", "cold"):
+        return LONGEST_SUPPRESSION_SECONDS
+    return round(60 * minutes[kind]) + DOUBT_SECONDS[kind] - BEFORE_SECONDS
+
+
+def _note_stage(state: JudgeState, entry: JournalEntry, now: int) -> None:
+    """Keep what an entry says of stages and moves, as long as it can matter, in order of time."""
+    touched = {place for row in state.stage_deeds if row[0] == entry.replaces for place in _near(state, row[2])}
+    if touched:
+        state.stage_deeds[:] = [row for row in state.stage_deeds if row[0] != entry.replaces]
+    if entry.what in STAGE_WORDS:
+        row = (entry.id, *stage_deed(entry, state.shift))
+        insort(state.stage_deeds, row, key=lambda row: row[1])
+        _forget_stages(state, now)
+        touched |= _near(state, row[2])
+    restage(state, touched, now, entry.who or "journal")
+
+
+def _near(state: JudgeState, enclosure: str) -> set[str]:
+    return neighbours((StageDeed(*row[1:]) for row in state.stage_deeds), enclosure)
+
+
+def _forget_stages(state: JudgeState, now: int) -> None:
+    kept = [row for row in state.stage_deeds if row[3] in MOVES or now - row[1] < _STAGES_KEPT_SECONDS]
+    state.stage_deeds[:] = kept[-_STAGES_KEPT:]
+
+
+def restage(state: JudgeState, enclosures: Iterable[str], now: int, who: str) -> None:
+    """Recompute the stages of some enclosures; a change of limits is logged and reverts by itself."""
+    for place in sorted(enclosures):
+        tub = state.enclosures.get(place)
+        if tub is not None:
+            near = _near(state, place)
+            held = stages_at((StageDeed(*row[1:]) for row in state.stage_deeds if row[2] in near), now)
+            _set_stage(state, tub, *held.get(place, ("", -1)), now, who)
+
+
+def _set_stage(state: JudgeState, tub: EnclosureState, stage: str, until: int, now: int, who: str) -> None:
+    if stage and until != tub.stage_until:
+        state.set_timer(until, "stage", tub.name)
+    if stage != tub.stage:
+        before = limits_now(state, tub)
+        was, tub.stage = tub.stage, stage
+        changed = limits_difference(before, limits_now(state, tub))
+        log(state, now, tub.name, who, f"stage {was or 'usual'} -> {stage or 'usual'}", changed)
+        apply_limits(state, tub, now)
+    tub.stage_until = until

@@ -1,0 +1,66 @@
+"""Why an alarm kind exists: what it says, how urgent it is, how much time there is. No alarm kind exists without these words.
+
+Priorities follow consequence and time to harm: heat kills within the hour, dry or damp air harms over days. Numbers
+are common practice, not veterinary advice.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final, Literal
+
+from dewkeeper.judge.types import Band, Priority
+
+HOUR: Final = 3600
+DAY: Final = 24 * HOUR
+
+Class = Literal["failure", "function_check", "out_of_specification", "maintenance"]
+"""Classes of NAMUR NE 107 for what is wrong with a probe."""
+
+
+@dataclass(frozen=True, slots=True)
+class Rationale:
+    """Why an alarm kind exists: what to tell, how urgently, and what harm waits.
+
+    within_seconds: time to respond. ne107: class of a probe fault, None for anything else.
+    tolerable_priority: priority once tolerable is passed; `priority` holds for the target band and where there is none.
+    """
+
+    label: str
+    cause: str
+    consequence: str
+    response: str
+    within_seconds: int
+    priority: Priority = "low"
+    tolerable_priority: Priority | None = None
+    tolerable_within_seconds: int | None = None
+    ne107: Class | None = None
+
+    def __post_init__(self) -> None:
+        for name in ("label", "cause", "consequence", "response"):
+            if not getattr(self, name).strip():
+                raise ValueError(f"an alarm kind without {name}")
+        if self.within_seconds <= 0:
+            raise ValueError("an alarm kind without a time to respond")
+
+    def priority_for(self, band: Band | None) -> Priority:
+        """Return the one priority of this kind and band."""
+        return self.tolerable_priority if band == "tolerable" and self.tolerable_priority else self.priority
+
+    def within_for(self, band: Band | None) -> int:
+        """Return the time to respond, seconds, of this kind and band."""
+        beyond = self.tolerable_within_seconds
+        return beyond if band == "tolerable" and beyond is not None else self.within_seconds
+
+
+UNWATCHED: Final = "unwatched: nobody sees its air until the probe is believed again"
+
+
+def fault(
+    label: str, cause: str, response: str, ne107: Class, within: int = DAY, consequence: str = UNWATCHED
+) -> Rationale:
+    """Return the words of a probe fault: of its class follows how urgent it is."""
+    return Rationale(
+        label, cause, consequence, response, within,
+        priority="low" if ne107 in ("function_check", "maintenance") else "medium", ne107=ne107,
+    )  # fmt: skip
