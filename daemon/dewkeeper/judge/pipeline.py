@@ -41,6 +41,8 @@ _GROSS: Final[Outcome] = (FAIL, ("gross_range",))
 _JUMPED: Final[Outcome] = (SUSPECT, ("rate_of_change",))
 _ALONE: Final[Outcome] = (SUSPECT, ("crc_burst",))
 
+_NO_TRACES: Final = frozenset[str]()
+
 _T_LOW, _T_HIGH = T_SPAN
 _H_LOW, _H_HIGH = H_SPAN
 _GAP_SECONDS: Final = 600
@@ -75,25 +77,25 @@ def take(
     air.last = air.live = now
     if not (_T_LOW <= t <= _T_HIGH and _H_LOW <= h <= _H_HIGH):
         return _gross(state, probe, now)
-    memories = probe.memories
+    memories, standing = probe.memories, probe.fault.standing
     crc: CrcMemory = memories["CrcMemory"]
     if crc.score:
         crc.good()
-    traces: set[str] = set()
+    traces = _NO_TRACES
     flat: FlatLineMemory = memories["FlatLineMemory"]
-    if flat.take(pair_t, pair_h, now, probe.fault.standing):
-        _find_flat(state, probe, now, words=pair_t.__class__ is int, traces=traces)
+    if flat.take(pair_t, pair_h, now, standing):
+        traces = traces | _find_flat(state, probe, now, words=pair_t.__class__ is int)
     wet: SaturatedMemory = memories["SaturatedMemory"]
     if h >= SATURATED_PERCENT or wet.since != NEVER:
-        _find_wet(state, probe, now, h, traces)
+        traces = traces | _find_wet(state, probe, now, h)
 
     outcome = _GOOD
-    if probe.fault.standing:
+    if standing:
         faults.recover(state, probe, now, traces | _lasting(View(state, probe, now), t, h))
         outcome = _in_fault(View(state, probe, now))
         if outcome[0] == FAIL:
             return outcome
-        burst = burst or "gross_range" in probe.fault.standing  # between rubbish, too, only neighbours that agree count
+        burst = burst or "gross_range" in standing  # between rubbish, too, only neighbours that agree count
     seconds = now - air.seen
     gross: GrossRangeMemory = memories["GrossRangeMemory"]
     if (
@@ -110,19 +112,21 @@ def take(
     return outcome
 
 
-def _find_flat(state: JudgeState, probe: ProbeState, now: int, *, words: bool, traces: set[str]) -> None:
+def _find_flat(state: JudgeState, probe: ProbeState, now: int, *, words: bool) -> frozenset[str]:
+    """Return the trace of a flat line, if any."""
     found = stuck(View(state, probe, now), words=words)
-    if found is not None:
-        traces.add("flat_line")
-        act(state, probe, (found,), now)
+    if found is None:
+        return _NO_TRACES
+    act(state, probe, (found,), now)
+    return frozenset({"flat_line"})
 
 
-def _find_wet(state: JudgeState, probe: ProbeState, now: int, h: float, traces: set[str]) -> None:
+def _find_wet(state: JudgeState, probe: ProbeState, now: int, h: float) -> frozenset[str]:
+    """Return the trace of a wet probe, if any."""
     trace, found = saturated.pinned(View(state, probe, now), h)
-    if trace:
-        traces.add("saturated")
     if found is not None:
         act(state, probe, (found,), now)
+    return frozenset({"saturated"}) if trace else _NO_TRACES
 
 
 def _gross(state: JudgeState, probe: ProbeState, now: int) -> Outcome:

@@ -18,7 +18,7 @@ from dewkeeper.judge.checks import (
     swapped,
 )
 from dewkeeper.judge.contract import Detector
-from dewkeeper.judge.detectors import dry_soon, excursion, heat, lid_open, room, system
+from dewkeeper.judge.detectors import dry_soon, excursion, heat, lid_open, room, stale_air, system
 
 TABLE: Final[tuple[Detector, ...]] = (
     missing.CHECK,
@@ -33,6 +33,7 @@ TABLE: Final[tuple[Detector, ...]] = (
     displaced.CHECK,
     heat.DETECTOR,
     dry_soon.DETECTOR,
+    stale_air.DETECTOR,
     impossible.CHECK,
     swapped.CHECK,
     drift.CHECK,

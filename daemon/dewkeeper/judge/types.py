@@ -15,7 +15,7 @@ from dewkeeper_config.models import Limits
 Role = Literal["substrate", "warm_end", "humid_hide", "room"]
 Kind = Literal[
     "dry", "damp", "hot", "cold",
-    "heat_stuck_on", "heat_lost", "dry_soon", "lid_open", "room_heat", "room_frost", "system",
+    "heat_stuck_on", "heat_lost", "dry_soon", "stale_air", "lid_open", "room_heat", "room_frost", "system",
     "missing", "crc", "gross_range", "flat_line", "saturated", "sensor_heater", "brownout",
     "displaced", "impossible", "drift", "swapped",
 ]  # fmt: skip

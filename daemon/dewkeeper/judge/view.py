@@ -7,7 +7,7 @@ nothing else; what follows from what it found is the pipeline's.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from typing import TYPE_CHECKING, Literal, Protocol
+from typing import TYPE_CHECKING, Protocol
 
 from dewkeeper.judge.history import ProbePast
 from dewkeeper.judge.lifecycle import AlarmInstance
@@ -87,7 +87,7 @@ class View:
         self._state = state
         self.probe: ProbeView = probe
         self.now = now
-        self._room: ProbeView | Literal["unasked"] | None = "unasked"
+        self._room: tuple[ProbeView | None] | None = None
 
     def of(self, probe: ProbeView) -> View:
         """Return the same moment seen from another probe."""
@@ -117,9 +117,9 @@ class View:
     @property
     def room(self) -> ProbeView | None:
         """The room's probe, when it has a believed reading of the last quarter of an hour."""
-        if self._room == "unasked":
-            self._room = self._find_room()
-        return self._room
+        if self._room is None:
+            self._room = (self._find_room(),)
+        return self._room[0]
 
     def _find_room(self) -> ProbeView | None:
         state = self._state

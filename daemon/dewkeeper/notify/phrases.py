@@ -31,6 +31,7 @@ SHORT: Final[Mapping[Kind, Short]] = {
     "heat_stuck_on": Short("heater stuck on", "heater was stuck on", "heat off at plug", "heater still stuck on"),
     "heat_lost": Short("heater stopped", "heater had stopped", "check heater", "heater still off"),
     "dry_soon": Short("drying out", "was drying out", "refill bowl"),
+    "stale_air": Short("stale and wet", "was stale and wet", "uncover some mesh"),
     "lid_open": Short("not closed", "was not closed", "close and lock"),
     "room_heat": Short("room too hot", "room was too hot", "cool the room", "room still too hot"),
     "room_frost": Short("room cold or dry", "room was cold or dry", "warm the room", "room still cold or dry"),

@@ -1,6 +1,6 @@
 """Measure what the judge makes of heaters: `python tests/bench/alarms/heaters.py --seeds 101-109 --jobs 2`.
 
-Seeds 1-9 are for tuning, 101-109 for judging: what is reported was measured on seeds nobody tuned on. Simulated, no field
+Seeds 1-99 are for tuning, 101-199 for judging: what is reported was measured on seeds nobody tuned on. Simulated, no field
 results. Exit code 0 when every goal is met, 1 when one is missed.
 """
 
@@ -182,7 +182,7 @@ def seeds_of(text: str) -> list[int]:
 def main() -> int:
     """Run the suite and print what came of it."""
     parser = argparse.ArgumentParser(description="Measure the judge on simulated heaters.")
-    parser.add_argument("--seeds", default="101-109", help="first-last; 1-9 for tuning, 101-109 for judging")
+    parser.add_argument("--seeds", default="101-109", help="first-last; 1-99 for tuning, 101-199 for judging")
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--scene", choices=SCENES)
     parser.add_argument("--cases", type=int, default=40)

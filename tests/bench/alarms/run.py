@@ -3,8 +3,9 @@
 Simulated tub-years are never field results; they say what the judge does with physics nobody tuned it on. Exit code
 0 when every goal is met, 1 when one is missed, 2 for bad usage.
 
-Seeds 1 to 9 are for tuning: look at their cases as you like. Seeds 101 to 109 are for judging: report their table, do not
-mend a case of theirs. Who did look at one takes the next hundred (201 to 209) and says so here.
+Seeds 1 to 99 are for tuning: look at their cases as you like, and report none of their figures. Seeds 101 to 199 are for
+judging: report their table, do not mend a case of theirs. Whoever does mend one takes it out here and judges by others.
+Measured on so far: 102 (29 November 2026), 105 (30 November 2026).
 """
 
 from __future__ import annotations
@@ -28,6 +29,7 @@ from tests.bench.alarms.bench_score import Tally
 from tests.bench.alarms.bench_variants import VARIANTS, vary
 
 SHOWN_CASES = 12
+TUNING, JUDGING = range(1, 100), range(101, 200)
 
 
 def plans(tub_years: float, seed: int, variant: str = "drawn") -> list[RackPlan]:
@@ -126,7 +128,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(description="Measure the judge on simulated racks.")
     parser.add_argument("--tub-years", type=float, default=15.0)
     parser.add_argument("--jobs", type=int, default=2)
-    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--seed", type=int, default=JUDGING[0], help="1-99 for tuning, 101-199 for judging")
     parser.add_argument("--physics", choices=sorted(VARIANTS), default="drawn", help="another nature of the same racks")
     parser.add_argument("--cases", type=int, default=SHOWN_CASES, help="cases shown of each kind")
     args = parser.parse_args()
@@ -151,6 +153,8 @@ def report(runs: list[Run], ramps: list[Ramp], args: argparse.Namespace, took: f
     say(
         f"physics {args.physics}, seed {args.seed}, {len(runs)} racks, {tub_years:.2f} simulated tub-years, {readings} readings, {took:.0f} s."
     )
+    if args.seed in TUNING:
+        say("A seed for tuning: look at its cases, report none of its figures.")
     say()
     for line in table(tallies, tub_years):
         say(line)

@@ -1,6 +1,6 @@
 """Measure what insight says against racks of which the truth is known: `PYTHONPATH=. python tests/bench/insight/insight_bench.py`.
 
-Seeds 1 to 9 are for tuning, 101 and up for judging; figures are reported of judging seeds only. All simulated.
+Seeds 1 to 99 are for tuning, 101 to 199 for judging; figures are reported of judging seeds only. All simulated.
 """
 
 from __future__ import annotations

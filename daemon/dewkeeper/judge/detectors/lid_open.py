@@ -12,7 +12,7 @@ from typing import Final
 
 from dewkeeper.judge.checks.displaced import near_since
 from dewkeeper.judge.codec import remembered
-from dewkeeper.judge.contract import Detector, Explained, Finding, Over, Stands, TimedAnew, Unexplained
+from dewkeeper.judge.contract import Detector, Explained, Finding, Findings, Over, Stands, TimedAnew, Unexplained
 from dewkeeper.judge.history import TRAIL_SECONDS
 from dewkeeper.judge.memory import NEVER, Corrected, ProbeMemory
 from dewkeeper.judge.rationale import HOUR, Rationale
@@ -101,11 +101,14 @@ def jumped(view: View, t: float, e: float) -> Iterator[Finding]:
         yield Explained("dry", memory.opened + OPENING_SECONDS)
 
 
-def look(view: View) -> Iterator[Finding]:
+def look(view: View) -> Findings:
     """Every five minutes: is an opened enclosure on its way back?"""
-    probe, memory, now = view.probe, view.probe.memory(LidMemory), view.now
-    if memory.restored:
-        return
+    memory = view.probe.memory(LidMemory)
+    return () if memory.restored else _on_its_way(view, memory)
+
+
+def _on_its_way(view: View, memory: LidMemory) -> Iterator[Finding]:
+    probe, now = view.probe, view.now
     if memory.low_e > probe.air.e or memory.low_at < memory.opened:
         memory.low_e, memory.low_at = probe.air.e, now
     drop, since = memory.open_e - memory.low_e, now - memory.opened
