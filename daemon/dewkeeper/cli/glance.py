@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from dewkeeper.report.first_line import age_words, first_line
 from dewkeeper.report.model import EnclosureMorning, Mark, MorningGlance, Standing
 from dewkeeper.report.wording import (
     RANK_WORDS,
@@ -43,9 +44,8 @@ def morning_lines(
     """
     span = f"{wording.clock(glance.night_start)}–{wording.clock(glance.night_end)}"
     running = "" if glance.night_over else ", still running"
-    lines = [f"{glance.site}: the night to {wording.day(glance.night_end)}, {span}{running}", ""]
-    if glance.nothing_watched:
-        lines.append("Nothing is watched.")
+    night = f"The night to {wording.day(glance.night_end)}, {span}{running}; {age_words(glance, wording)}"
+    lines = [f"{glance.site}: {first_line(glance)}", night, ""]
     if (silent := silence_line(glance.silent_since, wording, glance.made_at, alive=alive)) is not None:
         lines.append(silent)
     for alarm in glance.general:

@@ -16,7 +16,7 @@ from dewkeeper.notify import saying, words
 from dewkeeper.notify.phrases import rationale_of
 from dewkeeper.notify.saying import UNWORDED, Situation
 from dewkeeper.notify.told import Member, Told
-from dewkeeper.report.order import Need, dose_of, need
+from dewkeeper.report.order import Need, dose_in_bands, dose_of, need
 from dewkeeper.report.wording import Wording
 from dewkeeper.store.records import Message
 
@@ -105,7 +105,8 @@ def _order(parcel: Parcel, situation: Situation, now: int) -> Need:
     since = facts.get("since")
     begun = since if isinstance(since, int) else parcel.message.created
     within = facts.get("within_seconds") or rationale_of(parcel.message.kind).within_for(facts.get("band"))
-    doses = [dose_of(alarms[alarm].detail) for alarm in parcel.alarms if alarm in alarms]
+    told = (alarms[alarm] for alarm in parcel.alarms if alarm in alarms)
+    doses = [dose_in_bands(dose_of(alarm.detail), alarm.kind) for alarm in told]
     return need(
         urgent=_pressing(parcel),
         stands=_standing(parcel),

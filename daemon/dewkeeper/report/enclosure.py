@@ -137,6 +137,14 @@ def enclosure(history: Past, config: Config, name: str, span: Span, now: int) ->
     )
 
 
+def room_traces(history: Past, config: Config, name: str, start: int, end: int) -> tuple[Trace, ...]:
+    """Return what the probes of the air around enclosure `name` read over [start, end). Raises StoreError."""
+    rack = next(e.rack for e in config.enclosure if e.name == name)
+    room = next(r.room for r in config.rack if r.name == rack)
+    probes = (p for p in config.probe if p.role == "room" and p.room == room)
+    return tuple(Trace(p.name, p.role, tuple(history.series(p.name, start, end, _POINTS))) for p in probes)
+
+
 def default_span(history: Past, config: Config, name: str, now: int) -> Span:
     """Return what to show of an enclosure unasked: the night, but where something stands a span that contains now."""
     over = night_to_show(config.site, now).end < now

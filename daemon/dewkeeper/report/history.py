@@ -9,6 +9,7 @@ from typing import Protocol
 from dewkeeper.judge.in_force import InForce
 from dewkeeper.judge.types import Alarm, Event, JournalEntry, Learned, Quality, Reading, Role
 from dewkeeper.report.model import Mark
+from dewkeeper.store.coarse import Day
 
 JUDGED: Role = "substrate"
 """The role of the probes that the limits apply to."""
@@ -149,6 +150,10 @@ class Past(Protocol):
 
     def figures(self, about: str) -> Mapping[str, str]:
         """Return the large named facts about something (`outlook:`), by the rest of their names."""
+        ...
+
+    def days(self, enclosure: str, moments: Sequence[int]) -> Mapping[int, Day]:
+        """Return what an enclosure's judged probes read on each day between `moments`, by its first UTC second."""
         ...
 
     def traces(self, enclosure: str, start: int, end: int, points: int) -> Sequence[Trace]:

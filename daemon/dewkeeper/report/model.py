@@ -148,6 +148,7 @@ class MorningGlance:
     """The morning, worst first. `night_over` is False while the night is still running.
 
     silent_since: when the newest reading of all was taken, if that is so long ago that nothing is watched; else None.
+    newest: when the newest reading of all was taken, believed or not; None when there is none up to now.
     """
 
     site: str
@@ -161,6 +162,7 @@ class MorningGlance:
     general: tuple[Standing, ...]
     changes: tuple[Change, ...]
     silent_since: int | None = None
+    newest: int | None = None
 
     @property
     def needs_look(self) -> tuple[EnclosureMorning, ...]:
@@ -214,6 +216,7 @@ TIMES = frozenset(
         "shelved_until",
         "stage_until",
         "silent_since",
+        "newest",
         "made_at",
         "night_start",
         "night_end",

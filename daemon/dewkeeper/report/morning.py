@@ -106,6 +106,7 @@ def compose(config: Config, now: int, night: Night, gathered: Gathered) -> Morni
         ),
         changes=changes,
         silent_since=silent_since(gathered.latest.values(), now, fresh),
+        newest=max((n.reading.time for n in gathered.latest.values() if n.reading.time <= now), default=None),
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Collection, Mapping, Sequence
 from itertools import pairwise
 from types import TracebackType
@@ -13,6 +14,7 @@ from dewkeeper.judge.types import Alarm, Event, JournalEntry, Learned, Role
 from dewkeeper.report.history import JUDGED, NightSums, Point, Trace, together
 from dewkeeper.report.model import Mark
 from dewkeeper.store import History
+from dewkeeper.store.coarse import Day, Extremes, joined
 from dewkeeper.store.history import Stored
 from dewkeeper.store.summary import Span
 from dewkeeper_config.models import Config
@@ -92,6 +94,37 @@ class StoredPast:
             found[enclosure.name] = one_after_another(pieces)
         return found
 
+    def glimpses(self, start: int, end: int, quarters: int) -> Mapping[str, Sequence[Extremes]]:
+        """Return by enclosure the lowest and highest of slices of so many quarter hours of [start, end), oldest first.
+
+        Of the judged probes that were in it then, all together. Slices without believed readings are left out.
+        """
+        in_force, read = self.in_force(), self._history.extremes(start, end, quarters)
+        found = {}
+        for enclosure in self._config.enclosure:
+            slices: dict[int, Extremes] = {}
+            for first, last, probes in _by_probes(self._windows(in_force, enclosure.name, start, end)):
+                for slice_ in (s for probe in probes for s in read.get(probe, ()) if first <= s.at < last):
+                    known = slices.get(slice_.at)
+                    slices[slice_.at] = slice_ if known is None else _wider(known, slice_)
+            found[enclosure.name] = [slices[at] for at in sorted(slices)]
+        return found
+
+    def days(self, enclosure: str, moments: Sequence[int]) -> Mapping[int, Day]:
+        """Return what an enclosure's judged probes read on each day between `moments`, by its first UTC second.
+
+        Days without believed readings are left out. A day in which another probe was judged is told of by both.
+        """
+        found: dict[int, Day] = {}
+        windows = self._windows(self.in_force(), enclosure, moments[0], moments[-1])
+        for first, last, probes in _by_probes(windows):
+            begun = max(0, bisect_right(moments, first) - 1)
+            inside = moments[begun : bisect_left(moments, last) + 1]
+            for day in (d for probe in probes for d in self._history.days(probe, inside)) if len(inside) > 1 else ():
+                known = found.get(day.at)
+                found[day.at] = day if known is None else _one_day(known, day)
+        return found
+
     def series(self, place: str, start: int, end: int, points: int) -> Sequence[Point]:
         """Return about `points` slices of [start, end) of an enclosure or a probe, oldest first.
 
@@ -147,6 +180,22 @@ class StoredPast:
             )
             for s in self._history.series(probe, start, end, points)
         ]  # fmt: skip
+
+
+def _wider(one: Extremes, other: Extremes) -> Extremes:
+    return Extremes(
+        one.at,
+        min(one.humidity_low, other.humidity_low),
+        max(one.humidity_high, other.humidity_high),
+        min(one.temperature_low, other.temperature_low),
+        max(one.temperature_high, other.temperature_high),
+    )
+
+
+def _one_day(one: Day, other: Day) -> Day:
+    """Return a day of two probes of one enclosure: all extremes, the worst of each time beyond."""
+    seconds = max(one.watched_seconds, other.watched_seconds), max(one.beyond_seconds, other.beyond_seconds)
+    return joined(one, other)._replace(watched_seconds=seconds[0], beyond_seconds=seconds[1])
 
 
 def _by_probes(windows: Sequence[Window]) -> list[tuple[int, int, tuple[str, ...]]]:

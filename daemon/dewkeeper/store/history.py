@@ -17,7 +17,7 @@ from sqlalchemy.exc import DatabaseError
 from dewkeeper.judge.calibrating import Calibrations
 from dewkeeper.judge.in_force import InForce
 from dewkeeper.judge.types import LONGEST_FACT_SECONDS, Alarm, Event, Item, JournalEntry, Learned, Quality, Reading
-from dewkeeper.store import codec
+from dewkeeper.store import coarse, codec
 from dewkeeper.store.archive import all_rows, probe_rows
 from dewkeeper.store.arrival import arrivals, before, fetch, others
 from dewkeeper.store.band import InBand, Quantity, in_band
@@ -152,6 +152,17 @@ class History:
         """
         with self._read() as connection:
             return spans(connection, self._standards(connection), start, end)
+
+    def extremes(self, start: int, end: int, quarters: int) -> Mapping[str, Sequence[coarse.Extremes]]:
+        """Return every probe's lowest and highest by slices of so many whole quarter hours of [start, end), oldest first."""
+        with self._read() as connection:
+            return coarse.extremes(connection, start, end, quarters)
+
+    def days(self, probe: str, moments: Sequence[int]) -> Sequence[coarse.Day]:
+        """Return what one probe read on each of the days between `moments` (UTC seconds, on quarter hours), oldest first."""
+        with self._read() as connection:
+            number = _number(connection, probe)
+            return [] if number is None else coarse.days(connection, number, moments)
 
     def stats(self, probe: str, start: int, end: int) -> Span | None:
         """Return what one probe's counted readings in [start, end) come to, None without any."""

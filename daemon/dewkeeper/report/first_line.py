@@ -1,0 +1,49 @@
+"""The first sentence of a morning: how many enclosures are in which state, and how old that knowledge is."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+from dewkeeper.report.model import MorningGlance, Rank
+from dewkeeper.report.wording import Wording
+
+_COUNTED: dict[Rank, str] = {
+    "urgent": "to act on now",
+    "alarm": "to see to",
+    "unwatched": "unwatched",
+    "outside": "was outside",
+    "shelved": "shelved",
+    "out_of_service": "out of service",
+    "calm": "calm",
+}
+"""What follows the number of enclosures of a rank, in the order of need."""
+
+
+def first_line(glance: MorningGlance) -> str:
+    """Return one true sentence with counts: "1 to act on now, 2 unwatched, 9 calm"; each enclosure is counted once.
+
+    "All well" and "Nothing is watched" come first where they are so (DESIGN.md, invariant 15).
+    """
+    found = Counter(row.rank for row in glance.enclosures)
+    parts = [f"{found[rank]} {words}" for rank, words in _COUNTED.items() if found[rank]]
+    if found["outside"] > 1:
+        parts = [part.replace("was outside", "were outside") for part in parts]
+    if glance.patchy and not glance.nothing_watched:
+        some = "" if len(glance.patchy) == found["calm"] else f"{len(glance.patchy)} of them "
+        parts[-1] += f" ({some}not watched all the time)"
+    if glance.general:
+        parts.insert(0, f"{len(glance.general)} about the room or dewkeeper itself")
+    said = ", ".join(parts)
+    if glance.nothing_watched:
+        return f"Nothing is watched: {said}"
+    return f"All well: {said}" if glance.all_well else said
+
+
+def age_words(glance: MorningGlance, wording: Wording) -> str:
+    """Return when the newest reading of all was taken and how long ago; "stale" where that is not of now."""
+    if glance.newest is None:
+        return "nothing was ever measured"
+    ago = glance.made_at - glance.newest
+    said = f"newest reading {wording.clock(glance.newest, glance.made_at)}"
+    said += f", {wording.lasting(ago)} ago" if ago >= 60 else ", just now"
+    return said if glance.silent_since is None else f"stale: {said}"

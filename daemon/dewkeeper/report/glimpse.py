@@ -1,0 +1,102 @@
+"""The night of every enclosure in few numbers: what the small curves of the overview are drawn from, and their words."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from dewkeeper.report.model import EnclosureMorning, MorningGlance
+from dewkeeper.report.order import THERMAL
+from dewkeeper.report.past import StoredPast
+from dewkeeper.report.wording import Wording, measured_by, round_half_up
+from dewkeeper.store.coarse import Extremes
+
+_SLICES: Final = 24
+"""So many steps a small curve has at most: each is then as wide as a finger's line on a phone."""
+_QUARTER: Final = 900
+
+
+@dataclass(frozen=True, slots=True)
+class Glimpse:
+    """From the night's beginning to now, UTC seconds [start, end): slices of `seconds` by enclosure, oldest first.
+
+    from_: before it nothing was to be watched. until: whole quarter hours are stored up to here.
+    """
+
+    start: int
+    end: int
+    seconds: int
+    from_: int
+    until: int
+    slices: Mapping[str, Sequence[Extremes]]
+
+
+def glimpse(past: StoredPast, glance: MorningGlance) -> Glimpse:
+    """Return the night so far, and the hours since, of every enclosure. Raises StoreError."""
+    start = -(-glance.night_start // _QUARTER) * _QUARTER
+    end = max(glance.made_at, start + _QUARTER)
+    quarters = -(-(end - start) // (_QUARTER * _SLICES))
+    slices = past.glimpses(start, end, quarters)
+    seconds = quarters * _QUARTER
+    until = (
+        start + max(0, end - start - _QUARTER) // seconds * seconds
+    )  # the newest quarter hour is stored when it is over
+    began = past.in_force().began
+    return Glimpse(start, end, seconds, start if began is None else max(start, began), until, slices)
+
+
+def thermal(row: EnclosureMorning) -> bool:
+    """Return whether an enclosure's worst trouble is one of temperature: then that is what is shown of it."""
+    return bool(row.alarms) and row.alarms[0].kind in THERMAL
+
+
+def lowest_words(row: EnclosureMorning, wording: Wording) -> str:
+    """Return "low 46 % 05:12", of heat "night up to 39.5 °C 03:10", of cold "night down to 21.0 °C 06:30"."""
+    if not thermal(row):
+        mark, said = row.humidity_min, "low "
+        text = wording.humidity(mark.value) if mark else ""
+    elif row.alarms[0].kind in ("cold", "heat_lost", "room_frost"):
+        mark, said = row.temperature_min, "night down to "
+        text = wording.temperature(mark.value) if mark else ""
+    else:
+        mark, said = row.temperature_max, "night up to "
+        text = wording.temperature(mark.value) if mark else ""
+    if mark is None:
+        return "nothing measured this night"
+    return f"{said}{text} {wording.clock(mark.at)}{measured_by(row, mark)}"
+
+
+def now_words(row: EnclosureMorning, wording: Wording) -> str:
+    """Return the value of now beside the limit it is beyond, or beside its band: "now 46 %, limit 55 %"."""
+    now, limits, aimed = row.now, row.limits, False
+    if now is None:
+        return "no believed reading now"
+    if thermal(row):
+        said, value = wording.temperature(now.temperature_c), now.temperature_c
+        low, high = limits.temperature_low, limits.temperature_high
+        sides = f"{wording.degrees(low):.0f}–{wording.day_temperature(high)}"
+        limit = {low: wording.day_temperature(low), high: wording.day_temperature(high)}
+    else:
+        said, value = wording.humidity(now.humidity_percent), now.humidity_percent
+        low, high = limits.tolerable_low, limits.tolerable_high
+        if low <= value <= high and (not row.alarms or row.alarms[0].band == "target"):
+            aimed, low, high = True, limits.target_low, limits.target_high
+        sides = f"{round_half_up(low)}–{wording.humidity(high)}"
+        limit = {low: wording.humidity(low), high: wording.humidity(high)}
+    if low <= value <= high:
+        against = f"within {sides}"
+    else:
+        against = f"target {sides}" if aimed else f"limit {limit[low if value < low else high]}"
+    who = measured_by(row, now)
+    if now.stale:
+        return f"{wording.clock(now.at)} {said}{who} (stale)"
+    return f"now {said}{who}, {against}"
+
+
+def change_words(percent: float, wording: Wording) -> str:
+    """Return "+3 %", "−4 %", or "no change" where it rounds to nothing."""
+    whole = round_half_up(percent)
+    if whole == 0:
+        return "no change"
+    return f"{'+' if whole > 0 else '−'}{abs(whole)}{wording.space}%"

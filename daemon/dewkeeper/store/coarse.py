@@ -1,0 +1,146 @@
+"""Coarse looks back: a night's extremes of every probe at once, and one probe day by day. From quarter hours only."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from itertools import pairwise
+from typing import NamedTuple
+
+from sqlalchemy import Connection
+
+from dewkeeper.store.coverage import covered
+from dewkeeper.store.quarters import QUARTER_SECONDS
+from dewkeeper.store.reading import Decoder
+from dewkeeper.store.slices import slices
+
+
+class Extremes(NamedTuple):
+    """Lowest and highest believed values, %RH and °C, of the slice that begins at `at` (UTC seconds)."""
+
+    at: int
+    humidity_low: float
+    humidity_high: float
+    temperature_low: float
+    temperature_high: float
+
+
+class Day(NamedTuple):
+    """What one probe's believed readings of one day come to; `at` is its first second (UTC), times are in seconds.
+
+    beyond_seconds: beyond tolerable humidity or temperature, by the limits then in force.
+    """
+
+    at: int
+    watched_seconds: int
+    humidity_low: float
+    humidity_high: float
+    temperature_low: float
+    temperature_high: float
+    beyond_seconds: int
+
+
+def extremes(connection: Connection, start: int, end: int, quarters: int) -> Mapping[str, Sequence[Extremes]]:
+    """Return what every probe read in each slice of so many quarter hours of [start, end), oldest first.
+
+    Only whole quarter hours that are stored: the last minutes before now are in none. A slice without any is left out.
+    """
+    cover = covered(connection)
+    first, last = cover.whole(start, end)
+    names = Decoder(connection, start, start)  # verdicts are in the quarters already
+    rows: dict[int, list[tuple[int, int, int, int, int]]] = {}
+    for layout, begin, finish in cover.parts(first, last):
+        by_slice = f"GROUP BY id, ({layout.quarter} - ?) / ?"
+        asked = layout.select(
+            f"id, min({layout.quarter}), min(h_min), max(h_min + h_range), min(t_min), max(t_min + t_range)", by_slice
+        )
+        for number, *row in connection.exec_driver_sql(asked, (begin, finish, first, quarters)):
+            rows.setdefault(number, []).append(tuple(row))
+    return {
+        names.names[number]: _decoded(connection, names, number, found, first, quarters)
+        for number, found in rows.items()
+    }
+
+
+def _decoded(
+    connection: Connection,
+    names: Decoder,
+    number: int,
+    rows: Sequence[tuple[int, int, int, int, int]],
+    first: int,
+    quarters: int,
+) -> list[Extremes]:
+    begin, finish = first * QUARTER_SECONDS, (rows[-1][0] + 1) * QUARTER_SECONDS
+    size = quarters * QUARTER_SECONDS
+    if names.recalibrations(number, begin, finish):  # words of two calibrations cannot be compared
+        return [
+            Extremes(s.at, s.humidity_low, s.humidity_high, s.temperature_low, s.temperature_high)
+            for s in slices(connection, number, begin, finish, size)
+        ]
+    values, found = names.by_calibration(number, begin), dict[int, Extremes]()
+    for quarter, h_low, h_high, t_low, t_high in rows:
+        (coldest, lowest), (warmest, highest) = values(t_low, h_low), values(t_high, h_high)
+        at = begin + (quarter - first) // quarters * size
+        if at in found:  # a slice that lies in two tables
+            _, low, high, cold, warm = found[at]
+            lowest, highest, coldest, warmest = (
+                min(low, lowest),
+                max(high, highest),
+                min(cold, coldest),
+                max(warm, warmest),
+            )
+        found[at] = Extremes(at, lowest, highest, coldest, warmest)
+    return list(found.values())
+
+
+def days(connection: Connection, number: int, moments: Sequence[int]) -> list[Day]:
+    """Return what one probe read on each of the days between two `moments` that follow each other, oldest first.
+
+    moments: UTC seconds on quarter hours. A day without believed readings is left out; so are, of today, the last minutes.
+    A day in which the probe was calibrated is read by the calibration of its beginning.
+    """
+    cover = covered(connection)
+    names = Decoder(connection, moments[0], moments[0])
+    found: list[Day] = []
+    for first, last, size in _even(moments):
+        for layout, begin, finish in cover.parts(first, min(last, cover.until)):
+            asked = layout.select(
+                f"min({layout.quarter}), sum(watched), min(h_min), max(h_min + h_range), min(t_min), max(t_min + t_range), "
+                "sum(max(((humid >> 24) & 4095) + (humid >> 36), (heat & 4095) + (heat >> 12)))",
+                f"WHERE id = ? GROUP BY ({layout.quarter} - ?) / ?",
+            )
+            for quarter, watched, h_low, h_high, t_low, t_high, beyond in connection.exec_driver_sql(
+                asked, (begin, finish, number, first, size)
+            ):
+                at = (first + (quarter - first) // size * size) * QUARTER_SECONDS
+                values = names.by_calibration(number, at)
+                (coldest, lowest), (warmest, highest) = values(t_low, h_low), values(t_high, h_high)
+                day = Day(at, watched, lowest, highest, coldest, warmest, beyond)
+                if found and found[-1].at == at:  # a day that lies in two tables
+                    day = joined(found.pop(), day)
+                found.append(day)
+    return found
+
+
+def joined(one: Day, other: Day) -> Day:
+    """Return two parts of one day as one."""
+    return Day(
+        one.at,
+        one.watched_seconds + other.watched_seconds,
+        min(one.humidity_low, other.humidity_low),
+        max(one.humidity_high, other.humidity_high),
+        min(one.temperature_low, other.temperature_low),
+        max(one.temperature_high, other.temperature_high),
+        one.beyond_seconds + other.beyond_seconds,
+    )
+
+
+def _even(moments: Sequence[int]) -> list[tuple[int, int, int]]:
+    """Return (first quarter, the one after the last, quarters a day) of runs of days of one length: clocks change."""
+    runs: list[tuple[int, int, int]] = []
+    for begin, finish in pairwise(moments):
+        first, last = -(-begin // QUARTER_SECONDS), finish // QUARTER_SECONDS
+        if runs and runs[-1][1] == first and runs[-1][2] == last - first:
+            runs[-1] = (runs[-1][0], last, last - first)
+        elif last > first:
+            runs.append((first, last, last - first))
+    return runs
