@@ -58,8 +58,8 @@ def test_each_of_the_four_words_is_its_own_place_on_the_page(browser: Browser, h
     house.do(do="shelve", alarm=house.alarm("dry"), why="waits for the vet", until=house.at + 8 * 3600)
     house.hours(0.2)
     said = seen(browser, house, "/", "/rack", "/health", "/probes")
-    assert said["/"].startswith("Calm, not always watched")
-    for line in ("Shelved: T1", "Out of service, nobody is told of them: T2", "for a part of the night unwatched: T3"):
+    assert said["/"].startswith("1 shelved, 1 out of service, 3 calm (")
+    for line in ("T1 shelved: too dry until", "T2 out of service, nobody is told of it", "T3 calm, unwatched for"):
         assert line in said["/"]
     assert "out of service" in said["/rack"]
     assert "shelved: too dry" in said["/rack"]
@@ -73,7 +73,7 @@ def test_nothing_watched_is_one_line_and_heat_stands_above_it(browser: Browser, 
     house.hours(6)
     said = seen(browser, house, "/", "/rack", "/enclosure/T1")["/"]
     assert said.startswith("Nothing is watched")
-    assert in_order(said, "act now: too hot", "No enclosure is watched", "Not watched"), said
+    assert in_order(said, "act now: too hot", "No enclosure is watched", "T2 unwatched"), said
 
 
 def test_a_bus_that_is_not_switched_on_is_the_first_thing_on_the_page(browser: Browser, house: House) -> None:

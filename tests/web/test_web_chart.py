@@ -15,7 +15,8 @@ from dewkeeper.report.enclosure import EnclosureReport, Gap, JournalMark, Stretc
 from dewkeeper.report.history import Point, Trace
 from dewkeeper.report.model import Limiting
 from dewkeeper.report.wording import Wording
-from dewkeeper.web.chart import TALL, WIDE, humidity_chart, temperature_chart
+from dewkeeper.web.axis import WIDE
+from dewkeeper.web.chart import DRAWN, LEFT, TALL, Outlook, humidity_chart, temperature_chart, vapour_chart
 
 VIENNA = Wording(ZoneInfo("Europe/Vienna"))
 START = int(datetime(2026, 11, 24, 20, tzinfo=UTC).timestamp())
@@ -45,12 +46,17 @@ REPORT = EnclosureReport(
 def paths(drawing: str, name: str) -> list[list[tuple[float, float]]]:
     """Return the corners of every path whose class begins with `name`."""
     found = []
-    for element in ElementTree.fromstring(drawing).iter("path"):  # noqa: S314  our own text
+    for element in ElementTree.fromstring(f"<x>{drawing}</x>").iter("path"):  # noqa: S314  our own text
         if (element.get("class") or "").split(" ")[0] == name:
             found.append(
                 [(float(x), float(y)) for x, y in re.findall(r"(-?[\d.]+) (-?[\d.]+)", element.get("d") or "")]
             )
     return found
+
+
+def inside(per_cent: str) -> float:
+    """Return x in the inner drawing of a place in per cent of the outer one."""
+    return (float(per_cent) - LEFT) / DRAWN * WIDE
 
 
 def when(x: float) -> float:
@@ -107,13 +113,12 @@ def test_a_second_probe_is_another_line_and_one_that_informs_has_no_shade() -> N
 def test_marks_and_bars_stand_at_their_time() -> None:
     """Mistings are wedges and other entries ticks at their time; an alarm is a filled bar, a fault a hollow one that lasts."""
     drawing = str(humidity_chart(REPORT, VIENNA))
-    at = re.findall(r'<svg x="([\d.]+)%"[^>]*><path class="(\w+)"', drawing)
-    width = float(re.findall(r'<svg width="(\d+)%"', drawing)[0])
+    at = re.findall(r'<svg x="([\d.]+)%" y[^>]*><path class="(\w+)"', drawing)
     assert [kind for _, kind in at] == ["misting", "mark"]
-    assert [when(float(x) / width * WIDE) for x, _ in at] == pytest.approx([START + 3600, START + 7200], abs=30)
+    assert [when(inside(x)) for x, _ in at] == pytest.approx([START + 3600, START + 7200], abs=30)
     bars = {
         kind: (float(a), float(b))
-        for kind, a, b in re.findall(r'class="(excursion|fault)" d="M([\d.]+) 2H([\d.]+)V', drawing)
+        for kind, a, b in re.findall(r'class="(excursion|fault)" d="M([\d.]+) \d+H([\d.]+)V', drawing)
     }
     assert [when(x) for x in bars["excursion"]] == pytest.approx([START + 600, START + 7200], abs=30)
     assert bars["fault"][1] == WIDE
@@ -122,10 +127,20 @@ def test_marks_and_bars_stand_at_their_time() -> None:
 def test_limits_are_written_in_the_sites_unit() -> None:
     """A temperature chart names 24 and 34 °C, or 75 and 93 °F; the curve is the same."""
     celsius, fahrenheit = (str(temperature_chart(REPORT, w)) for w in (VIENNA, replace(VIENNA, fahrenheit=True)))
-    assert {"24 °C", "34 °C"} <= set(re.findall(r">(\d+ °[CF])<", celsius))
-    assert {"75 °F", "93 °F"} <= set(re.findall(r">(\d+ °[CF])<", fahrenheit))
+    assert {"24 °C", "34 °C"} <= set(re.findall(r">tolerable (?:from|to) (\d+ °[CF])<", celsius))
+    assert {"75 °F", "93 °F"} <= set(re.findall(r">tolerable (?:from|to) (\d+ °[CF])<", fahrenheit))
     assert "°C" not in fahrenheit
     assert paths(celsius, "curve") == paths(fahrenheit, "curve")
+    for drawing, low, high in ((celsius, 24, 34), (fahrenheit, 75, 93)):
+        numbers = [
+            (float(y) - 4, float(n)) for y, n in re.findall(r'class="number"[^>]* y="(\d+)"[^>]*>(\d+)<', drawing)
+        ]
+        assert 4 <= len(numbers) <= 8
+        lines = [float(y) for y in re.findall(r'class="tolerable" d="M0 ([\d.]+)H', drawing)]
+        for y, number in numbers:  # each stands at its own height, by the two limits
+            exact = (75.2, 93.2) if high == 93 else (low, high)
+            at = lines[0] + (number - exact[0]) / (exact[1] - exact[0]) * (lines[1] - lines[0])
+            assert y == pytest.approx(at, abs=0.6)
 
 
 @pytest.mark.parametrize(
@@ -149,8 +164,80 @@ def test_moments_under_the_chart_are_round_local_ones(zone: str, start: str, day
     drawing = str(humidity_chart(report, Wording(place)))
     found = re.findall(r'class="hour" x="([\d.]+)%"[^>]*>([^<]+)<', drawing)
     assert [word for _, word in found] == said
-    width = float(re.findall(r'<svg width="(\d+)%"', drawing)[0])
     if days < 2:
         for x, word in found:
-            at = first + float(x) / width * days * 86400
+            at = first + inside(x) / WIDE * days * 86400
             assert f"{datetime.fromtimestamp(round(at / 1800) * 1800, place):%H:%M}" == word
+
+
+def words_of(drawing: str, kind: str) -> list[str]:
+    """Return the words of a class in a drawing."""
+    return re.findall(rf'<text class="{kind}"[^>]*>([^<]+)<', drawing)
+
+
+def test_limits_gaps_alarms_and_marks_are_named_where_they_are() -> None:
+    """Limits and target by their numbers, the alarm and the fault once by their words, the gap with its reason, marks with what was noted."""
+    drawing = str(humidity_chart(REPORT, VIENNA))
+    assert set(words_of(drawing, "limit")) == {"tolerable from 55 %", "target 60–70 %", "tolerable to 80 %"}
+    assert words_of(drawing, "alarm-word") == ["too dry", "no reading"]
+    assert words_of(drawing, "gap-word") == ["unwatched"]  # a third of a phone's chart has no room for the reason
+    longer = replace(REPORT, gaps=(Gap(START, END, "no reading"),))
+    assert words_of(str(humidity_chart(longer, VIENNA)), "gap-word") == ["unwatched: no reading"]
+    assert words_of(drawing, "journal-word") == ["misted", "fed"]
+    assert words_of(drawing, "trace") == []  # one curve needs no name
+    assert (
+        words_of(str(temperature_chart(REPORT, VIENNA)), "alarm-word") == []
+    )  # dryness is told once, where it is seen
+
+
+def test_names_of_several_curves_stand_at_their_ends_apart() -> None:
+    """Three probes that read the same are three names, one below the other."""
+    traces = tuple(
+        Trace(name, "substrate", points(START, 92, 60)) for name in ("floor", "back", "a name much too long")
+    )
+    drawing = str(humidity_chart(replace(REPORT, traces=traces), VIENNA))
+    found = re.findall(r'<text class="trace"[^>]* y="(\d+)"[^>]*>([^<]+)<', drawing)
+    assert {name for _, name in found} == {"floor", "back", "a name much to…"}
+    heights = sorted(int(y) for y, _ in found)
+    assert all(b - a >= 13 for a, b in pairwise(heights))
+
+
+def test_every_column_to_tap_leads_to_the_values_of_its_time() -> None:
+    """A tap on a twenty-fourth of the night shows mean, lowest and highest of exactly what was measured in it; on a gap nothing."""
+    drawing = str(humidity_chart(REPORT, VIENNA))
+    columns = re.findall(r'<i></i>|<a tabindex="-1" href="#(h\d+)" title="([^"]+)">', drawing)
+    assert len(columns) == 24
+    told = dict(re.findall(r'<p id="(h\d+)">([^<]+)<', drawing))
+    step = (END - START) // 24
+    for n, (name, title) in enumerate(columns):
+        held = [p for p in REPORT.traces[0].points if START + n * step <= p.at < START + (n + 1) * step]
+        if not held:
+            assert name == ""
+            continue
+        assert told[name] == title
+        low, high = min(p.humidity_low for p in held), max(p.humidity_high for p in held)
+        assert f"lowest {VIENNA.humidity(low)}, highest {VIENNA.humidity(high)}" in title
+    assert 0 < sum(name == "" for name, _ in columns) < 24
+
+
+def test_a_forecast_has_its_place_to_the_right_of_now() -> None:
+    """Given one, the chart reaches as far as it, now is marked, and the band lies between its lowest and highest; without one nothing is kept free."""
+    middle = [(END + n * 3600, 50.0, 55.0, 61.0) for n in range(7)]
+    drawing = str(humidity_chart(REPORT, VIENNA, Outlook(middle, "forecast"), now=END))
+    band = paths(drawing, "outlook")[0]
+    whole = END + 6 * 3600 - START
+    assert min(x for x, _ in band) == pytest.approx((END - START) / whole * WIDE, abs=1)
+    assert max(x for x, _ in band) == WIDE
+    assert "now" in words_of(drawing, "hour")
+    assert words_of(drawing, "outlook-word") == ["forecast"]
+    assert "outlook" not in str(humidity_chart(REPORT, VIENNA, now=END))
+
+
+def test_vapour_pressure_stands_beside_the_rooms() -> None:
+    """60 % of what saturates at 30 °C (42.5 hPa, a handbook's steam table, from memory) is 25.5 hPa; the room's is a line of its own."""
+    still = (Point(START, 300, 60, 60, 60, 30, 30, 30), Point(START + 300, 300, 60, 60, 60, 30, 30, 30))
+    room = Trace("air", "room", tuple(replace(p, humidity_percent=50, temperature_c=22) for p in still))
+    drawing = str(vapour_chart(replace(REPORT, traces=(Trace("floor", "substrate", still),)), [room], VIENNA))
+    assert re.findall(r'class="curve (\w+)"', drawing) == ["beside1", "judged1"]
+    assert set(words_of(drawing, "trace")) == {"floor", "room"}
+    assert "25.5 hPa" in drawing

@@ -32,9 +32,9 @@ def test_every_screen_is_served_to_the_keeper_only(rig: Any) -> None:
 
 @pytest.mark.parametrize("span", ["night", "day", "week", "month", "year"])
 def test_enclosure_shows_its_curve_with_the_numbers_as_a_table(rig: Any, span: str) -> None:
-    """Every span shows two drawings and a table of the same numbers."""
+    """Every span shows three drawings, the third folded, and a table of the same numbers."""
     text = rig.keeper().get(f"{rig.base}/enclosure/T1?span={span}").text
-    assert text.count('role="img"') == 2
+    assert text.count('role="img"') == 3
     assert "The same numbers as a table" in text
 
 

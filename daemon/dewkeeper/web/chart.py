@@ -2,176 +2,334 @@
 
 The curve lies in an inner drawing that is stretched to the width; the words are placed in per cent of the outer one,
 so they keep their size on a phone and on a desk. Colours come from the stylesheet, by class; every meaning has a
-pattern, a place or a word besides.
+pattern, a place or a word besides. Over a chart lie columns to tap, each a link to the line that says its values.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
-from datetime import datetime, timedelta
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Final
 
 from markupsafe import Markup, escape
 
+from dewkeeper.air import vapour_hpa
 from dewkeeper.report.enclosure import EnclosureReport, Gap, JournalMark, Stretch
-from dewkeeper.report.history import Point, Trace
+from dewkeeper.report.history import Point, Trace, joined, together
+from dewkeeper.report.order import THERMAL
 from dewkeeper.report.wording import Wording
+from dewkeeper.web.axis import WIDE, Line, Scale, moments, numbers, spread, width_of
 
-WIDE = 1000
-"""Width of the stretched drawing in its own units."""
-TALL = 180
-_TOP = 16
-_FOOT = 22
-_WORD = 13
+TALL: Final = 190
+"""Height of the curve's part: a lane for alarms and one for faults where there are any, and the curve."""
+_EDGE, _LANE = 18, 19
+"""Height above the curve for the unit alone, and of a lane for bars with their words."""
+_WORD: Final = 13
 """Height of a word with a little air."""
-_PATTERNS = 3
+_PATTERNS: Final = 3
 """Line patterns the stylesheet knows for judged probes, and as many for those beside them."""
-_DRAWN = 87
-"""Per cent of the width that the curve has; the limits' words stand beside it."""
+LEFT, DRAWN = 11, 87
+"""Per cent of the width left of the curve, for the numbers, and that the curve has."""
+COLUMNS: Final = 24
+"""Columns to tap: as wide as a finger can tell apart on a phone."""
+_LONGEST_NAME: Final = 15
+_JOURNAL_LINES: Final = 2
+
+Values = Callable[[Point], tuple[float, float, float]]
+"""Lowest, mean and highest of a point."""
 
 
 @dataclass(frozen=True, slots=True)
-class Scale:
-    """Maps time to x and a value to y."""
+class Outlook:
+    """A forecast to the right of now: (UTC second, lowest, middle, highest) in %RH or °C, ascending, and its words."""
 
-    start: int
-    end: int
-    low: float
-    high: float
-
-    def x(self, at: float) -> float:
-        """Return x of an instant, held inside the drawing."""
-        return round(min(max((at - self.start) / max(1, self.end - self.start), 0.0), 1.0) * WIDE, 1)
-
-    def y(self, value: float) -> float:
-        """Return y of a value, held inside the drawing."""
-        share = (value - self.low) / (self.high - self.low)
-        return round(_TOP + (1 - min(max(share, 0.0), 1.0)) * (TALL - _TOP), 1)
+    points: Sequence[tuple[int, float, float, float]]
+    words: str
 
 
-def humidity_chart(report: EnclosureReport, wording: Wording) -> Markup:
-    """Return the humidity curve with its bands, gaps, excursions and journal marks."""
+@dataclass(frozen=True, slots=True)
+class _Quantity:
+    """What a chart is of. limits: names by value; band: the target, and its name. shown: which stretches belong to it."""
+
+    key: str
+    title: str
+    unit: str
+    values: Values
+    display: Callable[[float], float]
+    say: Callable[[float], str]
+    shown: Callable[[Stretch], bool]
+    limits: Mapping[float, str] = field(default_factory=dict)
+    band: tuple[float, float, str] | None = None
+    margin: float = 1.0
+    shaded: bool = True
+
+
+def humidity_chart(
+    report: EnclosureReport, wording: Wording, outlook: Outlook | None = None, *, now: int = 0
+) -> Markup:
+    """Return the humidity curve with its bands, gaps, alarms, journal marks and, if given, what is forecast.
+
+    now: UTC second of the visit; it is marked where it lies inside the chart.
+    """
     limits = report.limits
-    values = [v for t in report.traces for p in t.points for v in (p.humidity_low, p.humidity_high)]
-    low = min([*values, limits.tolerable_low]) - 3
-    high = max([*values, limits.tolerable_high]) + 3
-    scale = Scale(report.start, report.end, max(0, low), min(100, high))
-    band = _band(scale, limits.target_low, limits.target_high)
-    lines = _lines(scale, (limits.tolerable_low, limits.tolerable_high))
-    shown = (limits.tolerable_low, limits.target_low, limits.target_high, limits.tolerable_high)
-    marks = {f"{v:.0f}": v for v in shown}
-    return _draw(
-        report,
-        scale,
-        band + lines,
+    quantity = _Quantity(
+        "humidity",
+        "Humidity",
+        "%",
         lambda p: (p.humidity_low, p.humidity_percent, p.humidity_high),
-        {f"{label} %": value for label, value in marks.items()},
-        f"Humidity of {report.enclosure}",
-        wording,
-    )
+        lambda value: value,
+        wording.humidity,
+        lambda stretch: stretch.kind not in THERMAL,
+        {limits.tolerable_low: f"tolerable from {limits.tolerable_low:.0f} %", limits.tolerable_high: f"tolerable to {limits.tolerable_high:.0f} %"},
+        (limits.target_low, limits.target_high, f"target {limits.target_low:.0f}–{limits.target_high:.0f} %"),
+        margin=3,
+    )  # fmt: skip
+    return _draw(report, quantity, report.traces, wording, outlook, now)
 
 
-def temperature_chart(report: EnclosureReport, wording: Wording) -> Markup:
-    """Return the temperature curve with its tolerable limits."""
-    limits = report.limits
-    values = [v for t in report.traces for p in t.points for v in (p.temperature_low, p.temperature_high)]
-    low = min([*values, limits.temperature_low]) - 1
-    high = max([*values, limits.temperature_high]) + 1
-    scale = Scale(report.start, report.end, low, high)
-    shown = (limits.temperature_low, limits.temperature_high)
-    return _draw(
-        report,
-        scale,
-        _lines(scale, shown),
+def temperature_chart(
+    report: EnclosureReport, wording: Wording, outlook: Outlook | None = None, *, now: int = 0
+) -> Markup:
+    """Return the temperature curve with its tolerable limits; the rest as `humidity_chart`."""
+    low, high = report.limits.temperature_low, report.limits.temperature_high
+    quantity = _Quantity(
+        "temperature",
+        "Temperature",
+        wording.unit,
         lambda p: (p.temperature_low, p.temperature_c, p.temperature_high),
-        {f"{wording.degrees(v):.0f} {wording.unit}": v for v in shown},
-        f"Temperature of {report.enclosure}",
-        wording,
-    )
+        wording.degrees,
+        wording.temperature,
+        lambda stretch: stretch.kind in THERMAL,
+        {low: f"tolerable from {wording.degrees(low):.0f} {wording.unit}", high: f"tolerable to {wording.degrees(high):.0f} {wording.unit}"},
+    )  # fmt: skip
+    return _draw(report, quantity, report.traces, wording, outlook, now)
+
+
+def vapour_chart(report: EnclosureReport, room: Sequence[Trace], wording: Wording, *, now: int = 0) -> Markup:
+    """Return the vapour pressure of the enclosure's probes and of its room's, hPa, from the means of each slice."""
+
+    def vapour(point: Point) -> tuple[float, float, float]:
+        value = vapour_hpa(point.temperature_c, point.humidity_percent)
+        return value, value, value
+
+    quantity = _Quantity(
+        "vapour", "Vapour pressure", "hPa", vapour, lambda value: value,
+        lambda value: f"{value:.1f}{wording.space}hPa", lambda _: False, shaded=False,
+    )  # fmt: skip
+    return _draw(report, quantity, (*report.traces, *room), wording, None, now)
 
 
 def _draw(
     report: EnclosureReport,
-    scale: Scale,
-    under: str,
-    values: Callable[[Point], tuple[float, float, float]],
-    labels: dict[str, float],
-    title: str,
+    of: _Quantity,
+    traces: Sequence[Trace],
     wording: Wording,
+    outlook: Outlook | None,
+    now: int,
 ) -> Markup:
-    hatch = title.split()[0].lower()  # an id must be unique on the page
-    ticks = _ticks(report.start, report.end, wording)
-    drawn = under + "".join(f'<path class="grid" d="M{scale.x(at)} {_TOP}V{TALL}"/>' for at, _ in ticks)
-    drawn += _gaps(scale, report.gaps, hatch) + _stretches(scale, report.stretches)
-    for trace, look in reversed(looks(report.traces)):  # what is judged lies on top
+    scale, marked = _scale(report, of, traces, outlook)
+    hours = moments(scale.start, scale.end, wording)
+    drawn = _under(scale, of, marked, hours) + _gaps(scale, report.gaps, of.key)
+    bars = _bars(report, of)
+    drawn += _stretches(scale, bars)
+    if outlook is not None and outlook.points:
+        drawn += _outlook(scale, outlook)
+    shown = looks(traces)
+    for trace, look in reversed(shown):  # what is judged lies on top
         for run in _runs(trace.points, report.pause_seconds):
-            drawn += _curve(scale, run, values, look, shaded=trace.judged)
-    words = _marks(scale, report.marks)
-    words += "".join(
-        f'<text class="limit" x="{_DRAWN}%" dx="4" y="{scale.y(value) + 4:.0f}">{escape(label)}</text>'
-        for label, value in _apart(labels, scale).items()
-    )
-    words += "".join(
-        f'<text class="hour" x="{scale.x(at) / WIDE * _DRAWN:.1f}%" y="{TALL + 15}">{escape(label)}</text>'
-        for at, label in ticks
-    )
+            drawn += _curve(scale, run, of.values, look, shaded=trace.judged and of.shaded)
+    foot = Line()
+    words = _now(scale, now, foot)
+    if words:
+        drawn += f'<path class="now" d="M{scale.x(now)} {scale.top - 4}V{TALL}"/>'
+    words += _hours(scale, hours, foot) + _side(scale, of, marked) + _names(scale, of)
+    words += _alarm_words(scale, bars)
+    words += _gap_words(scale, report.gaps) + _trace_words(scale, of, shown)
+    journal, lines = _marks(scale, report.marks)
+    if outlook is not None and outlook.points:
+        words += _text("outlook-word", scale.x(outlook.points[0][0]) / 10, scale.top + 10, outlook.words)
     span = f"{wording.stamp(report.start)} to {wording.stamp(report.end)}"
-    description = f"{title}, {span}. The numbers follow as a table."
+    description = f"{of.title} of {report.enclosure}, {span}. The numbers follow as a table."
+    tall = TALL + 22 + lines * 15
+    picks, told = _picks(scale, of, traces, wording)
     return Markup(  # noqa: S704  every word in it was escaped above
-        f'<svg class="chart" role="img" aria-label="{escape(description)}" width="100%" height="{TALL + _FOOT}">'
-        f'<defs><pattern id="hatch-{hatch}" width="8" height="8" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">'
+        f'<div class="plot"><svg class="chart" role="img" aria-label="{escape(description)}" width="100%" height="{tall}">'
+        f'<defs><pattern id="hatch-{of.key}" width="8" height="8" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">'
         '<path class="hatch" d="M0 0V8"/></pattern></defs>'
-        f'<svg width="{_DRAWN}%" height="{TALL}" viewBox="0 0 {WIDE} {TALL}" preserveAspectRatio="none">{drawn}</svg>'
-        f"{words}</svg>"
+        f'<svg x="{LEFT}%" width="{DRAWN}%" height="{TALL}" viewBox="0 0 {WIDE} {TALL}" preserveAspectRatio="none">{drawn}</svg>'
+        f"{words}{journal}</svg>{picks}</div>{told}"
     )
 
 
-def _apart(labels: dict[str, float], scale: Scale) -> dict[str, float]:
-    """Return the labels that can be read: of two that would touch, the outer one, which is the more serious limit."""
-    kept: dict[str, float] = {}
-    middle = len(labels) / 2 - 0.5
-    for _, label in sorted((-abs(place - middle), label) for place, label in enumerate(labels)):
-        if all(abs(scale.y(labels[label]) - scale.y(other)) >= _WORD for other in kept.values()):
-            kept[label] = labels[label]
-    return kept
+def _scale(
+    report: EnclosureReport, of: _Quantity, traces: Sequence[Trace], outlook: Outlook | None
+) -> tuple[Scale, list[tuple[float, str]]]:
+    """Return the scale, and the numbers at its side as (value, words)."""
+    held = [v for t in traces for p in t.points for v in (of.values(p)[0], of.values(p)[2])]
+    held += [*of.limits, *(of.band[:2] if of.band else ())]
+    end = report.end
+    if outlook is not None and outlook.points:
+        held += [v for _, low, _, high in outlook.points for v in (low, high)]
+        end = max(end, outlook.points[-1][0])
+    low, high = min(held, default=0.0) - of.margin, max(held, default=1.0) + of.margin
+    if of.key == "humidity":
+        low, high = max(0.0, low), min(100.0, high)
+    shown_low, shown_high = of.display(low), of.display(high)
+    step, round_ones = numbers(shown_low, shown_high)
+    inside = [n for n in round_ones if shown_low <= n <= shown_high]
+    scale = Scale(report.start, end, low, high, _EDGE + len(_lanes(_bars(report, of))) * _LANE, TALL)
+    share = (high - low) / (shown_high - shown_low)
+    said = [f"{n:g}" if step >= 1 else f"{n:.1f}" for n in inside]
+    return scale, [(low + (n - shown_low) * share, text) for n, text in zip(inside, said, strict=True)]
 
 
-def _band(scale: Scale, low: float, high: float) -> str:
-    top, bottom = scale.y(high), scale.y(low)
-    return f'<path class="target" d="M0 {top}H{WIDE}V{bottom}H0Z"/>'
+def _bars(report: EnclosureReport, of: _Quantity) -> list[Stretch]:
+    return [stretch for stretch in report.stretches if of.shown(stretch)]
 
 
-def _lines(scale: Scale, values: Sequence[float]) -> str:
-    return "".join(f'<path class="tolerable" d="M0 {scale.y(v)}H{WIDE}"/>' for v in values)
+def _lanes(bars: Sequence[Stretch]) -> dict[bool, int]:
+    """Return where the bars of alarms (False) and of faults (True) begin, from above; a lane nobody needs is left out."""
+    return {fault: n * _LANE for n, fault in enumerate(sorted({bar.fault for bar in bars}))}
+
+
+def _under(scale: Scale, of: _Quantity, marked: Sequence[tuple[float, str]], hours: Sequence[tuple[int, str]]) -> str:
+    drawn = ""
+    if of.band is not None:
+        top, bottom = scale.y(of.band[1]), scale.y(of.band[0])
+        drawn = f'<path class="target" d="M0 {top}H{WIDE}V{bottom}H0Z"/>'
+    drawn += "".join(f'<path class="grid" d="M0 {scale.y(value)}H{WIDE}"/>' for value, _ in marked)
+    drawn += "".join(f'<path class="grid" d="M{scale.x(at)} {scale.top}V{TALL}"/>' for at, _ in hours)
+    return drawn + "".join(f'<path class="tolerable" d="M0 {scale.y(value)}H{WIDE}"/>' for value in of.limits)
+
+
+def _text(kind: str, place: float, y: float, words: str, anchor: str = "start") -> str:
+    """Return words at a place in per cent of the curve's width."""
+    x = LEFT + place * DRAWN / 100
+    held = "" if anchor == "start" else f' text-anchor="{anchor}"'
+    return f'<text class="{kind}" x="{x:.1f}%" y="{y:.0f}"{held}>{escape(words)}</text>'
+
+
+def _now(scale: Scale, now: int, line: Line) -> str:
+    """Return the word under now, where it lies inside the chart and not at its very end."""
+    if not scale.start < now < scale.end - (scale.end - scale.start) / 50:
+        return ""
+    line.place(scale.x(now) / 10, "now", "middle")
+    return _text("hour", scale.x(now) / 10, TALL + 15, "now", "middle")
+
+
+def _hours(scale: Scale, hours: Sequence[tuple[int, str]], line: Line) -> str:
+    places = [(scale.x(at) / 10, words) for at, words in hours]
+    return "".join(
+        _text("hour", place, TALL + 15, words, "middle")
+        for place, words in places
+        if line.place(place, words, "middle")
+    )
+
+
+def _side(scale: Scale, of: _Quantity, marked: Sequence[tuple[float, str]]) -> str:
+    """Write the unit above the numbers: beside one of them it would not fit on a phone."""
+    places = [(scale.top - 8.0, of.unit), *((scale.y(value) + 4, words) for value, words in marked)]
+    return "".join(
+        f'<text class="number" x="{LEFT}%" dx="-5" y="{y:.0f}" text-anchor="end">{escape(words)}</text>'
+        for y, words in places
+    )
+
+
+def _names(scale: Scale, of: _Quantity) -> str:
+    """Name the limits where they lie, above their lines; the target inside its band."""
+    places = [(scale.y(value) - 3, words) for value, words in of.limits.items()]
+    if of.band is not None:
+        places.append((scale.y(of.band[1]) + 12, of.band[2]))
+    return "".join(_text("limit", 1, y, words) for y, words in spread(places, _WORD, scale.top + 9, TALL - 3))
+
+
+def _alarm_words(scale: Scale, stretches: Sequence[Stretch]) -> str:
+    lines, lanes = {True: Line(), False: Line()}, _lanes(stretches)
+    said = ""
+    for stretch in stretches:
+        place = max(0.0, scale.x(stretch.start) / 10)
+        anchor = "start" if place < 60 else "end"
+        place = place if place < 60 else min(100.0, scale.x(stretch.end if stretch.end is not None else scale.end) / 10)
+        if lines[stretch.fault].place(place, stretch.text, anchor):
+            said += _text("alarm-word", place, lanes[stretch.fault] + 15, stretch.text, anchor)
+    return said
+
+
+def _gap_words(scale: Scale, gaps: Sequence[Gap]) -> str:
+    line, said = Line(), ""
+    for gap in gaps:
+        left, right = scale.x(gap.start) / 10, scale.x(gap.end) / 10
+        middle = (left + right) / 2
+        for words in (f"unwatched: {gap.reason}", "unwatched"):
+            fits = width_of(words) <= right - left
+            if fits and (gap.reason or words == "unwatched") and line.place(middle, words, "middle"):
+                said += _text("gap-word", middle, TALL - 6, words, "middle")
+                break
+    return said
+
+
+def _trace_words(scale: Scale, of: _Quantity, shown: Sequence[tuple[Trace, str]]) -> str:
+    """Name each of several curves at its end; a chart of one needs no name."""
+    places = [
+        (scale.y(of.values(trace.points[-1])[1]) - 4, _short("room" if trace.role == "room" else trace.probe))
+        for trace, _ in shown
+        if trace.points
+    ]
+    if len(places) < 2:
+        return ""
+    return "".join(_text("trace", 99, y, words, "end") for y, words in spread(places, _WORD, scale.top + 9, TALL - 20))
+
+
+def _short(name: str) -> str:
+    return name if len(name) <= _LONGEST_NAME else name[: _LONGEST_NAME - 1] + "…"
 
 
 def _gaps(scale: Scale, gaps: Sequence[Gap], hatch: str) -> str:
     return "".join(
-        f'<path class="gap" fill="url(#hatch-{hatch})" d="M{scale.x(g.start)} {_TOP}H{scale.x(g.end)}V{TALL}H{scale.x(g.start)}Z"/>'
+        f'<path class="gap" fill="url(#hatch-{hatch})" d="M{scale.x(g.start)} {scale.top}H{scale.x(g.end)}V{TALL}H{scale.x(g.start)}Z"/>'
         for g in gaps
     )
 
 
 def _stretches(scale: Scale, stretches: Sequence[Stretch]) -> str:
-    """Draw each stretch as a bar along the upper edge: solid for an excursion, hollow for a fault."""
-    drawn = ""
+    """Draw each stretch as a bar above the curve: solid for an excursion, hollow and lower for a fault."""
+    drawn, lanes = "", _lanes(stretches)
     for stretch in stretches:
         left, right = scale.x(stretch.start), scale.x(stretch.end if stretch.end is not None else scale.end)
-        kind = "fault" if stretch.fault else "excursion"
-        drawn += f'<path class="{kind}" d="M{left} 2H{max(right, left + 3)}V9H{left}Z"/>'
+        kind, top = "fault" if stretch.fault else "excursion", lanes[stretch.fault]
+        drawn += f'<path class="{kind}" d="M{left} {top}H{max(right, left + 3)}V{top + 4}H{left}Z"/>'
     return drawn
 
 
-def _marks(scale: Scale, marks: Sequence[JournalMark]) -> str:
-    """Draw mistings as wedges from above and other entries as ticks from below, not stretched with the curve."""
-    drawn = ""
+def _outlook(scale: Scale, outlook: Outlook) -> str:
+    upper = " ".join(f"{scale.x(at)} {scale.y(high)}" for at, _, _, high in outlook.points)
+    lower = " ".join(f"{scale.x(at)} {scale.y(low)}" for at, low, _, _ in reversed(outlook.points))
+    middle = " ".join(f"{scale.x(at)} {scale.y(value)}" for at, _, value, _ in outlook.points)
+    return f'<path class="outlook" d="M{upper} L{lower}Z"/><path class="outlook-line" d="M{middle}"/>'
+
+
+def _marks(scale: Scale, marks: Sequence[JournalMark]) -> tuple[str, int]:
+    """Draw mistings as wedges from above and other entries as ticks from below, with their words where there is room.
+
+    Returns the drawing and how many lines of words it needs below the hours. All of them are told beside the chart too.
+    """
+    drawn, lines, used = "", [Line() for _ in range(_JOURNAL_LINES)], 0
     for mark in marks:
-        x = round(scale.x(mark.at) / WIDE * _DRAWN, 2)
+        place = scale.x(mark.at) / 10
         shape, top = (
-            ('class="misting" d="M-6 0H6L0 12Z"', _TOP) if mark.misting else ('class="mark" d="M0 0V14"', TALL - 14)
+            ('class="misting" d="M-6 0H6L0 12Z"', scale.top)
+            if mark.misting
+            else ('class="mark" d="M0 0V14"', TALL - 14)
         )
-        drawn += f'<svg x="{x}%" y="{top}" width="1" height="1" overflow="visible"><path {shape}/></svg>'
-    return drawn
+        x = LEFT + place * DRAWN / 100
+        drawn += f'<svg x="{x:.2f}%" y="{top}" width="1" height="1" overflow="visible"><path {shape}/></svg>'
+        words, anchor = mark.text if len(mark.text) <= 22 else mark.text[:21] + "…", "start" if place < 55 else "end"
+        for number, line in enumerate(lines):
+            if line.place(place, words, anchor):
+                drawn += _text("journal-word", place, TALL + 31 + 15 * number, words, anchor)
+                used = max(used, number + 1)
+                break
+    return drawn, used
 
 
 def looks(traces: Sequence[Trace]) -> list[tuple[Trace, str]]:
@@ -196,14 +354,7 @@ def _runs(points: Sequence[Point], pause_seconds: int) -> list[list[Point]]:
     return runs
 
 
-def _curve(
-    scale: Scale,
-    run: Sequence[Point],
-    values: Callable[[Point], tuple[float, float, float]],
-    look: str,
-    *,
-    shaded: bool,
-) -> str:
+def _curve(scale: Scale, run: Sequence[Point], values: Values, look: str, *, shaded: bool) -> str:
     middles = [(scale.x(p.at + p.seconds / 2), *values(p)) for p in run]
     if len(middles) == 1:
         x, low, _, high = middles[0]
@@ -217,39 +368,27 @@ def _curve(
     return f'<path class="spread" d="M{upper} L{lower}Z"/>{line}'
 
 
-def _ticks(start: int, end: int, wording: Wording) -> list[tuple[int, str]]:
-    """Return (instant, words) of round local moments, evenly apart and away from both edges."""
-    length, edge = end - start, (end - start) // 16
-    if length <= 2 * 86400:
-        moments, said = _every(start, end, timedelta(hours=3 if length <= 16 * 3600 else 6), wording), "%H:%M"
-    elif length <= 8 * 86400:
-        moments, said = _every(start, end, timedelta(days=2), wording), "%a {day}"
-    elif length <= 60 * 86400:
-        moments, said = _every(start, end, timedelta(days=7), wording), "{day} %b"
-    else:
-        moments, said = _quarters(start, end, wording), "%b %Y"
-    found = []
-    for at in moments:
-        if start + edge <= at <= end - edge:
-            local = wording.local(at)
-            found.append((at, local.strftime(said).format(day=local.day)))
-    return found
+def _picks(scale: Scale, of: _Quantity, traces: Sequence[Trace], wording: Wording) -> tuple[str, str]:
+    """Return columns to tap over the chart, and the line that each of them shows below it.
 
-
-def _every(start: int, end: int, step: timedelta, wording: Wording) -> Iterator[int]:
-    wall = wording.local(start).replace(hour=0, minute=0, second=0, microsecond=0, tzinfo=None)
-    while (at := _instant(wall, wording)) < end:
-        yield at
-        wall += step
-
-
-def _quarters(start: int, end: int, wording: Wording) -> Iterator[int]:
-    year = wording.local(start).year
-    for month in range(24):
-        at = _instant(datetime(year + month // 12, month % 12 + 1, 1), wording)  # noqa: DTZ001  made aware there
-        if month % 3 == 0 and start <= at < end:
-            yield at
-
-
-def _instant(wall: datetime, wording: Wording) -> int:
-    return int(wall.replace(tzinfo=wording.zone).timestamp())
+    Whoever comes by keyboard or is read to has the table, which says more.
+    """
+    step = max(1, -(-(scale.end - scale.start) // COLUMNS))
+    held: dict[int, list[Point]] = {}
+    for point in together(trace for trace in traces if trace.judged):
+        held.setdefault((point.at - scale.start) // step, []).append(point)
+    columns, told = [], []
+    for n in range(COLUMNS):
+        if n not in held:
+            columns.append("<i></i>")
+            continue
+        at = max(scale.start, scale.start + n * step)
+        whole = joined(held[n], at, step)
+        low, mean, high = of.values(whole)
+        when = wording.within(at, step, scale.end)
+        when = f"{wording.day(at)} {when}" if step < 43200 and scale.end - scale.start > 2 * 86400 else when
+        said = f"{when}: {of.say(mean)}" + (f", lowest {of.say(low)}, highest {of.say(high)}" if of.shaded else "")
+        name = f"{of.key[0]}{n}"
+        columns.append(f'<a tabindex="-1" href="#{name}" title="{escape(said)}"></a>')
+        told.append(f'<p id="{name}">{escape(said)}</p>')
+    return f'<div class="picks" aria-hidden="true">{"".join(columns)}</div>', f'<div class="told">{"".join(told)}</div>'

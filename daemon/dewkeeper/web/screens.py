@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from werkzeug.wrappers import Response
 
@@ -17,6 +18,8 @@ from dewkeeper.report.animals import animals as animals_of
 from dewkeeper.report.animals import stays
 from dewkeeper.report.checks import checks, correction_words
 from dewkeeper.report.enclosure import SPANS
+from dewkeeper.report.first_line import age_words, first_line
+from dewkeeper.report.glimpse import glimpse
 from dewkeeper.report.history import Point, Trace, joined
 from dewkeeper.report.model import EnclosureMorning, Standing
 from dewkeeper.report.now import ProbeNow
@@ -24,29 +27,41 @@ from dewkeeper.report.now import now as now_report
 from dewkeeper.report.order import alarm_order
 from dewkeeper.report.past import StoredPast
 from dewkeeper.report.wording import worth_telling
+from dewkeeper.report.year_days import by_month, year_of
 from dewkeeper.sampling.salts import CAUTION
-from dewkeeper.web.chart import humidity_chart, looks, temperature_chart
+from dewkeeper.web.chart import humidity_chart, looks, temperature_chart, vapour_chart
 from dewkeeper.web.choices import BY_KEY, CHOICES, QUICK
 from dewkeeper.web.errors import Refused
+from dewkeeper.web.small_curve import small_curves
 from dewkeeper.web.visit import Visit
 
 DAY_SECONDS = 86400
 JOURNAL_DAYS = 31
 ALARM_DAYS = 31
+RENEW_SECONDS = 120
+"""So often a browser fetches an overview anew: about as often as something new is read."""
 _TABLE_ROWS = 48
 _MOST_ENTRIES = 100
 
 
 def morning(visit: Visit) -> Response:
-    """Show the night: what is wrong first, calm enclosures folded."""
-    glance = morning_report.morning(visit.past, visit.services.config, visit.now)
-    return visit.render("morning.html", glance=glance)
+    """Show the night: one sentence, then every enclosure with its curve, the worst first, and the rack beside."""
+    return _overview(visit, "morning.html")
 
 
 def rack(visit: Visit) -> Response:
     """Show the racks as they stand on the floor, shelves from the top, with who lives there and the air of the room."""
-    config = visit.services.config
-    glance = morning_report.morning(visit.past, config, visit.now)
+    air: dict[str, list[ProbeNow]] = {}
+    for probe in now_report(visit.past, visit.services.config, visit.now).probes:
+        if probe.role == "room" and probe.room is not None:
+            air.setdefault(probe.room, []).append(probe)
+    return _overview(visit, "rack.html", living=living(visit.past), air=air)
+
+
+def _overview(visit: Visit, template: str, **values: Any) -> Response:
+    """Return a screen about all enclosures; it has no form, so a browser may fetch it anew by itself."""
+    past, config = visit.past, visit.services.config
+    glance = morning_report.morning(past, config, visit.now)
     racks = []
     for one in config.rack:
         rows = [row for row in glance.enclosures if row.rack == one.name]
@@ -54,11 +69,19 @@ def rack(visit: Visit) -> Response:
         for row in sorted(rows, key=lambda r: (r.shelf, r.place)):
             shelves.setdefault(row.shelf, []).append(row)
         racks.append((one, shelves))
-    air: dict[str, list[ProbeNow]] = {}
-    for probe in now_report(visit.past, config, visit.now).probes:
-        if probe.role == "room" and probe.room is not None:
-            air.setdefault(probe.room, []).append(probe)
-    return visit.render("rack.html", racks=racks, living=living(visit.past), air=air)
+    answer = visit.render(
+        template,
+        glance=glance,
+        racks=racks,
+        curves=small_curves(glance.enclosures, glimpse(past, glance), visit.wording),
+        sentence=first_line(glance),
+        age=age_words(glance, visit.wording),
+        renew=visit.request.args.get("renew") != "no",
+        **values,
+    )
+    if visit.request.args.get("renew") != "no":
+        answer.headers["Refresh"] = f"{RENEW_SECONDS}; url={visit.request.path}"
+    return answer
 
 
 def living(past: StoredPast) -> dict[str, list[str]]:
@@ -97,15 +120,23 @@ def enclosure(visit: Visit, name: str) -> Response:
         raise Refused(404, "There is no such span.")
     report = enclosure_report.enclosure(visit.past, config, name, span, visit.now)
     row = next(e for e in config.enclosure if e.name == name)
+    room = enclosure_report.room_traces(visit.past, config, name, report.start, report.end)
+    days = []
+    if span == "year":
+        zone = visit.wording.zone
+        days = by_month(year_of(visit.past, name, visit.wording.local(visit.now).date(), zone, visit.now))
     return visit.render(
         "enclosure.html",
         report=report,
         water=water(visit.past, config, name, visit.now),
+        months=days,
         enclosure=row,
         spans=SPANS,
         span=span,
-        humidity=humidity_chart(report, visit.wording),
-        temperature=temperature_chart(report, visit.wording),
+        humidity=humidity_chart(report, visit.wording, now=visit.now),
+        temperature=temperature_chart(report, visit.wording, now=visit.now),
+        vapour=vapour_chart(report, room, visit.wording, now=visit.now),
+        around=[trace for trace in room if trace.points],
         drawn=[Drawn(trace, look, table(trace.points)) for trace, look in looks(report.traces) if trace.points],
         quick=[BY_KEY[key] for key in QUICK],
         choices=CHOICES,

@@ -14,6 +14,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from dewkeeper.clock import Clock
 from dewkeeper.judge.words import FAULTS
 from dewkeeper.notify.links import NOTE_KEY
+from dewkeeper.report.glimpse import change_words, lowest_words, now_words, thermal
 from dewkeeper.report.order import QUIET_STATES
 from dewkeeper.report.past import StoredPast
 from dewkeeper.report.wording import (
@@ -28,6 +29,7 @@ from dewkeeper.report.wording import (
     shelved_words,
     to_do,
 )
+from dewkeeper.report.year_days import hours_words
 from dewkeeper.store import History
 from dewkeeper.store.errors import StoreError
 from dewkeeper.web.app import Application
@@ -134,6 +136,7 @@ def _templates() -> Environment:
         state_words=STATE_WORDS,
         beyond=beyond,
         headline=headline,
+        hours_words=hours_words,
         happened=happened,
         first_steps=first_steps,
         measured_by=measured_by,
@@ -141,5 +144,9 @@ def _templates() -> Environment:
         quiet=QUIET_STATES,
         shelved_words=shelved_words,
         to_do=to_do,
+        change_words=change_words,
+        lowest_words=lowest_words,
+        now_words=now_words,
+        thermal=thermal,
     )
     return environment
