@@ -19,7 +19,7 @@ from dewkeeper.store import History
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
 SCREENS = (
-    "/", "/rack", "/enclosure/A2?span=night", "/enclosure/A5?span=day", "/enclosure/B3?span=week",
+    "/", "/?numbers=all", "/rack", "/enclosure/A2?span=night", "/enclosure/A5?span=day", "/enclosure/B3?span=week",
     "/enclosure/A4?span=month", "/enclosure/Egg%20box?span=year", "/enclosure/B4", "/alarms", "/journal", "/round", "/sheds",
     "/animals/Cinder/vet",
     "/journal?said=journal&care=mesh-on", "/animals", "/animals/Cinder", "/vet/wheeze", "/probes", "/health",

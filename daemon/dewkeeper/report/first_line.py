@@ -25,7 +25,12 @@ def first_line(glance: MorningGlance) -> str:
     "All well" and "Nothing is watched" come first where they are so (DESIGN.md, invariant 15).
     """
     found = Counter(row.rank for row in glance.enclosures)
-    parts = [f"{found[rank]} {words}" for rank, words in _COUNTED.items() if found[rank]]
+    back = sum(row.rank == "unwatched" and not row.unwatched.now for row in glance.enclosures)
+    counted = {rank: found[rank] - (back if rank == "unwatched" else 0) for rank in _COUNTED}
+    parts = [f"{counted[rank]} {words}" for rank, words in _COUNTED.items() if counted[rank]]
+    if back:
+        before = sum(counted[rank] > 0 for rank in ("urgent", "alarm", "unwatched"))
+        parts.insert(before, f"{back} unwatched for a part of the night")
     if found["outside"] > 1:
         parts = [part.replace("was outside", "were outside") for part in parts]
     if glance.patchy and not glance.nothing_watched:

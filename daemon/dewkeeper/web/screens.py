@@ -46,7 +46,7 @@ _MOST_ENTRIES = 100
 
 def morning(visit: Visit) -> Response:
     """Show the night: one sentence, then every enclosure with its curve, the worst first, and the rack beside."""
-    return _overview(visit, "morning.html")
+    return _overview(visit, "morning.html", numbers=visit.request.args.get("numbers") == "all")
 
 
 def rack(visit: Visit) -> Response:

@@ -4,7 +4,8 @@
 
 Fills a store (in FOLDER, or a temporary one) with a poll a minute of 40 probes for DAYS days (default 365), a journal
 entry a tub and day, an alarm a tub and week, and limits changed once a month; archives it as every night would; then
-prints medians. The SQL alone is every statement of one morning, asked again through Python's own sqlite3.
+prints medians. The SQL alone is every statement of one morning with its small curves, asked again through Python's own
+sqlite3. The screen is the same as a keeper's browser gets it, without the network.
 """
 
 from __future__ import annotations
@@ -21,16 +22,21 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
+import requests
 from sqlalchemy import event
 
 from dewkeeper.clock import ManualClock
 from dewkeeper.judge.types import PASS, Event, JournalEntry, Quality, Reading
+from dewkeeper.report.glimpse import glimpse
 from dewkeeper.report.morning import morning
 from dewkeeper.report.past import StoredPast
+from dewkeeper.report.wording import Wording
 from dewkeeper.service.settings import judge_settings
 from dewkeeper.store import History, Store
 from dewkeeper.store.database import FILE_NAME
 from dewkeeper.store.records import Batch, Snapshot
+from dewkeeper.web.serve import PageServer
+from dewkeeper.web.small_curve import small_curves
 from dewkeeper_config.loading import parse
 from dewkeeper_config.models import Config
 from dewkeeper_drivers.contract import SCALES
@@ -47,7 +53,7 @@ def rack(folder: Path) -> Config:
 
 def rack_text(folder: Path) -> str:
     """Return the same as a configuration file."""
-    lines = [f'storage = {{ folder = "{folder}", ballast_mb = 0 }}', '[[rack]]\nname = "R"']
+    lines = [f'storage = {{ folder = "{folder}", ballast_mb = 0 }}', "web = { port = 0 }", '[[rack]]\nname = "R"']
     for n in range(40):
         lines.append(f'[[enclosure]]\nname = "T{n}"\nrack = "R"\nplace = {n + 1}')
         lines.append(f'[[probe]]\nname = "p{n}"\nenclosure = "T{n}"\ndriver = "simulated"')
@@ -122,12 +128,13 @@ def statements_of(history: History, work: Callable[[], object]) -> list[str]:
 
 
 def measure(folder: Path, config: Config) -> tuple[float, float, int]:
-    """Return the median milliseconds of a morning and of its SQL alone, and how many statements that is."""
+    """Return the median milliseconds of a morning with its curves and of its SQL alone, and how many statements that is."""
     with History.open(folder) as history:
-        past = StoredPast(history, config)
+        past, wording = StoredPast(history, config), Wording.of(config.site)
 
         def whole() -> object:
-            return morning(past, config, END)
+            glance = morning(past, config, END)
+            return small_curves(glance.enclosures, glimpse(past, glance), wording)
 
         took = median_ms(whole)
         statements = statements_of(history, whole)
@@ -140,6 +147,23 @@ def measure(folder: Path, config: Config) -> tuple[float, float, int]:
     sql = median_ms(alone)
     connection.close()
     return took, sql, len(statements)
+
+
+def screen(folder: Path, config: Config) -> tuple[float, int]:
+    """Return the median milliseconds and the bytes of the first screen as the page makes it, its styles included."""
+    page = PageServer(config, lambda: History.open(folder), lambda _: {}, list, ManualClock(wall=END))
+    with requests.Session() as browser:
+        browser.trust_env = False
+        page.start()
+        try:
+            base = "http://{}:{}".format(*page.address)
+            login = {"code": page.first_run_code, "name": "Ina", "password": "four plain words here"}
+            browser.post(base + "/first", data=login, timeout=60)
+            styles = len(browser.get(base + "/page.css", timeout=60).content)
+            size = len(browser.get(base + "/", timeout=60).content)
+            return median_ms(lambda: browser.get(base + "/", timeout=60)), styles + size
+        finally:
+            page.stop()
 
 
 def main() -> None:
@@ -158,8 +182,10 @@ def main() -> None:
             print(f"\rfilled in {time.perf_counter() - begun:.0f} s", file=sys.stderr)
         took, sql, count = measure(folder, config)
         size = (folder / FILE_NAME).stat().st_size / 1e6
+        page_ms, page_bytes = screen(folder, config)
+        print(f"first screen over loopback: {page_ms:.0f} ms, {page_bytes / 1000:.1f} kB with its styles")
         print(
-            f"morning, 40 enclosures, {args.days} days ({size:.0f} MB): {took:.0f} ms; its {count} statements alone {sql:.0f} ms; {took / sql:.1f} times"
+            f"morning with its curves, 40 enclosures, {args.days} days ({size:.0f} MB): {took:.0f} ms; its {count} statements alone {sql:.0f} ms; {took / sql:.1f} times"
         )
 
 

@@ -1,0 +1,119 @@
+"""Mornings of an invented rack, each put together by hand from what the store would give, for golden texts."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from dewkeeper.judge.types import FAIL, PASS, Alarm, Quality, Reading
+from dewkeeper.judge.words import FAULTS, KINDS
+from dewkeeper.report.history import NightSums
+from dewkeeper.report.model import Mark, MorningGlance
+from dewkeeper.report.morning import Gathered, compose
+from dewkeeper.report.nights import night_to_show
+from dewkeeper.store.history import Stored
+from dewkeeper_config.loading import parse
+from dewkeeper_config.models import Config
+from dewkeeper_config.profiles import effective_limits
+
+ZONE = ZoneInfo("Europe/Vienna")
+HOUR = 3600
+
+
+def rack(count: int, probes: int | None = None) -> Config:
+    """Return a configuration of so many tubs, of which the first `probes` have a judged probe each (None: all)."""
+    lines = ['site = { name = "Attic", timezone = "Europe/Vienna" }', '[[rack]]\nname = "R"\nroom = "attic"']
+    for n in range(1, count + 1):
+        lines.append(f'[[enclosure]]\nname = "T{n}"\nrack = "R"\nshelf = {(n + 19) // 20}\nplace = {(n - 1) % 20 + 1}')
+    for n in range(1, (count if probes is None else probes) + 1):
+        lines.append(f'[[probe]]\nname = "p{n}"\nenclosure = "T{n}"\ndriver = "simulated"')
+    lines.append('[[probe]]\nname = "air"\nroom = "attic"\nrole = "room"\ndriver = "simulated"')
+    lines.append('[[channel]]\nkind = "webhook"\nname = "phone"\nurl = "http://127.0.0.1:9/"')
+    lines.append('[[person]]\nname = "Ina"\nchannels = ["phone"]')
+    return parse("\n".join(lines).encode(), Path("rack.toml"))
+
+
+@dataclass
+class Tub:
+    """What one tub's night was and how it is now. ago: seconds since its newest reading; None: it was never read.
+
+    tonight: whether it was there in the night that is told of.
+    """
+
+    humidity: float = 65.0
+    low: float | None = None
+    temperature: float = 28.0
+    ago: int | None = 30
+    believed: bool = True
+    unwatched_minutes: float = 0.0
+    alarms: Sequence[Mapping[str, Any]] = ()
+    resting: bool = False
+    stage: str = ""
+    tonight: bool = True
+    sums: Mapping[str, float] = field(default_factory=dict)
+
+
+def alarm(kind: str, hours: float, **more: Any) -> dict[str, Any]:
+    """Return an alarm of a tub that began so many hours ago; more: what is unusual about it."""
+    return {"kind": kind, "hours": hours, **more}
+
+
+def morning_of(
+    tubs: Mapping[str, Tub], when: str = "2026-11-24T06:50", probes: int | None = None, general: Sequence[Any] = ()
+) -> tuple[MorningGlance, Config]:
+    """Return the glance over tubs T1, T2 ... at a wall time in Vienna, and its configuration."""
+    config = rack(len(tubs), probes)
+    now = int(datetime.fromisoformat(when).replace(tzinfo=ZONE).timestamp())
+    night = night_to_show(config.site, now)
+    due = min(night.end, now) - night.start
+    tonight, latest, alarms = {}, {}, []
+    for n, (name, tub) in enumerate(tubs.items(), start=1):
+        if tub.ago is not None:
+            reading = Reading(now - tub.ago, f"p{n}", tub.temperature, tub.humidity)
+            latest[f"p{n}"] = Stored(reading, Quality(reading.time, f"p{n}", PASS if tub.believed else FAIL))
+        if tub.ago is not None and tub.tonight:
+            low = tub.low if tub.low is not None else min(64.0, tub.humidity)
+            tonight[name] = NightSums(
+                watched_seconds=due - tub.unwatched_minutes * 60,
+                humidity_min=Mark(low, min(now, night.start + 8 * HOUR)),
+                humidity_min_temperature_c=30.0,
+                humidity_max=Mark(max(66.0, tub.humidity), night.start + HOUR),
+                temperature_min=Mark(min(27.5, tub.temperature), min(now, night.start + 9 * HOUR)),
+                temperature_max=Mark(max(29.0, tub.temperature), night.start + 2 * HOUR),
+                **tub.sums,
+            )
+        alarms += [_alarm(name, f"p{n}", now, **said) for said in tub.alarms]
+    alarms += [_alarm(None, None, now, **said) for said in general]
+    names = list(tubs)
+    gathered = Gathered(
+        tonight=tonight,
+        before={},
+        latest=latest,
+        alarms=alarms,
+        events=(),
+        journal=(),
+        limits={name: effective_limits(config, name) for name in names},
+        stages={name: tub.stage or "adult" for name, tub in tubs.items()},
+        resting=frozenset(name for name, tub in tubs.items() if tub.resting),
+        due={name: 0 if tub.resting or tub.ago is None or not tub.tonight else due for name, tub in tubs.items()},
+        just_read=frozenset(
+            name for name, tub in tubs.items() if tub.believed and tub.ago is not None and tub.ago < 180
+        ),
+    )
+    return compose(config, now, night, gathered), config
+
+
+def _alarm(enclosure: str | None, probe: str | None, now: int, kind: str, hours: float, **more: Any) -> Alarm:
+    rationale, band = KINDS[kind], more.pop("band", "tolerable" if kind in ("dry", "damp", "hot", "cold") else None)  # type: ignore[index]
+    since = int(now - hours * HOUR)
+    said: dict[str, Any] = {
+        "alarm": f"{kind} {enclosure}", "kind": kind, "band": band, "priority": rationale.priority_for(band),
+        "state": "unacknowledged", "enclosure": enclosure, "probe": probe if kind in FAULTS else None, "since": since,
+        "raised": since, "cause": rationale.cause, "consequence": rationale.consequence, "response": rationale.response,
+        "within_seconds": rationale.within_for(band),
+    }  # fmt: skip
+    return Alarm(**(said | more))

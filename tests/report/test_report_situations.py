@@ -1,0 +1,107 @@
+"""What the first line, the order and the morning message say in situations that keepers named, as golden texts."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+from tests.report.situations import Tub, alarm, morning_of
+
+from dewkeeper.cli.glance import morning_lines
+from dewkeeper.notify.daily import morning_words
+from dewkeeper.report.first_line import age_words, first_line
+from dewkeeper.report.glimpse import lowest_words, now_words
+from dewkeeper.report.wording import RANK_WORDS, Wording
+
+CALM = Tub()
+OUT = Tub(believed=False, ago=5 * 3600, alarms=[alarm("missing", 5)], unwatched_minutes=290)
+HOT = Tub(temperature=41.0, humidity=48.0, alarms=[alarm("hot", 0.2), alarm("dry", 0.5, band="target")])
+SITUATIONS: dict[str, tuple[dict[str, Tub], dict[str, Any]]] = {
+    "all calm": ({"T1": CALM, "T2": CALM, "T3": CALM}, {}),
+    "41 °C now": ({"T1": CALM, "T2": Tub(humidity=40, alarms=[alarm("dry", 14)]), "T3": HOT}, {}),
+    "41 °C, seen by somebody": (
+        {"T1": Tub(humidity=40, alarms=[alarm("dry", 14)]),
+         "T2": Tub(temperature=41, alarms=[alarm("hot", 3, state="acknowledged")])}, {},
+    ),
+    "hot in the night, over and unseen": (
+        {"T1": CALM, "T2": Tub(alarms=[alarm("hot", 3, state="returned_unacknowledged")])}, {},
+    ),
+    "all probes out": ({"T1": OUT, "T2": OUT, "T3": OUT}, {}),
+    "all probes out, one tub too hot before": ({"T1": OUT, "T2": Tub(**{**vars(OUT), "temperature": 40, "alarms": [alarm("hot", 6), *OUT.alarms]})}, {}),
+    "three out of service": ({f"T{n}": Tub(resting=n > 2) for n in range(1, 6)}, {}),
+    "everything out of service": ({"T1": Tub(resting=True), "T2": Tub(resting=True)}, {}),
+    "shelved at 28 %": (
+        {"T1": CALM, "T2": Tub(humidity=28, low=27, alarms=[alarm("dry", 20, state="shelved", shelved_until=1_795_525_200)])}, {},
+    ),
+    "power cut of three hours in the night": ({"T1": Tub(unwatched_minutes=192), "T2": Tub(unwatched_minutes=192)}, {}),
+    "daemon dead since 05:12": ({"T1": Tub(ago=98 * 60), "T2": Tub(ago=98 * 60)}, {}),
+    "first day, an hour after the start": ({"T1": Tub(tonight=False), "T2": Tub(tonight=False)}, {"when": "2026-11-24T15:00"}),
+    "nothing was ever measured": ({"T1": Tub(ago=None), "T2": Tub(ago=None)}, {}),
+    "a tub without a probe": ({"T1": CALM, "T2": Tub(ago=None)}, {"probes": 1}),
+    "eight minutes without readings": ({"T1": CALM, "T2": Tub(unwatched_minutes=8)}, {}),
+    "120 enclosures, three in trouble": (
+        {f"T{n}": CALM for n in range(1, 121)} | {"T77": HOT, "T12": Tub(humidity=50, alarms=[alarm("dry", 3)]), "T119": OUT}, {},
+    ),
+    "night of the clock change, the hour from two to three twice": (
+        {"T1": Tub(humidity=50, low=49, alarms=[alarm("dry", 9)]), "T2": CALM}, {"when": "2026-10-25T06:50"},
+    ),
+    "overdue stands above a larger dose that is not": (
+        {"T1": Tub(humidity=45, alarms=[alarm("dry", 6, detail={"dose_percent_hours": 60.0})]),
+         "T2": Tub(humidity=53, alarms=[alarm("dry", 13, detail={"dose_percent_hours": 20.0})])}, {},
+    ),
+    "a dose of cold and one of dryness, in widths of their bands": (
+        {"T1": Tub(humidity=50, alarms=[alarm("dry", 1.5, detail={"dose_percent_hours": 7.0})]),
+         "T2": Tub(temperature=20, alarms=[alarm("cold", 1.5, detail={"dose_celsius_hours": 6.0})])}, {},
+    ),
+    "a probe silent for two days stands above a dry tub of an hour": (
+        {"T1": Tub(humidity=50, alarms=[alarm("dry", 1)]), "T2": Tub(**{**vars(OUT), "alarms": [alarm("missing", 48)]})}, {},
+    ),
+    "frost in the room": ({"T1": CALM, "T2": CALM}, {"general": [alarm("room_frost", 2)]}),
+    "dewkeeper's own disk": ({"T1": CALM, "T2": CALM}, {"general": [alarm("system", 2)]}),
+    "too dry in the night, mended by itself": (
+        {"T1": CALM, "T2": Tub(low=50, sums={"beyond_tolerable_seconds": 5400, "beyond_target_seconds": 9000, "dose_percent_hours": 12.0})}, {},
+    ),
+    "in blue, below the target only": (
+        {"T1": Tub(humidity=58, low=57, stage="opaque", alarms=[alarm("dry", 4, band="target")]), "T2": CALM}, {},
+    ),
+    "three hours of quiet evening": ({"T1": CALM, "T2": CALM}, {"when": "2026-11-24T00:10"}),
+}  # fmt: skip
+
+
+def told(name: str) -> str:
+    """Return what is said in a situation: first line, age, rows in their order, and the message's own first line."""
+    tubs, more = SITUATIONS[name]
+    glance, config = morning_of(tubs, **more)
+    wording = Wording.of(config.site)
+    rows = glance.enclosures if len(glance.enclosures) <= 5 else glance.needs_look
+    terminal = morning_lines(glance, wording)
+    assert terminal[0] == f"Attic: {first_line(glance)}"
+    assert terminal[1].endswith(age_words(glance, wording))
+    said = [first_line(glance), age_words(glance, wording)]
+    said += [
+        f"{row.enclosure} {RANK_WORDS[row.rank]}: {lowest_words(row, wording)}; {now_words(row, wording)}"
+        for row in rows
+    ]
+    return "\n".join([*said, f"message: {morning_words(glance, wording)[0]}"])
+
+
+GOLDEN = Path(__file__).with_name("golden_situations.txt")
+"""Each situation's name after "## ", then what is said; whoever changes a word reads it all again."""
+
+
+def golden() -> dict[str, str]:
+    """Return what was read and found right, by situation."""
+    parts = GOLDEN.read_text(encoding="utf-8").split("## ")[1:]
+    return {name: said.strip() for name, _, said in (part.partition("\n") for part in parts)}
+
+
+@pytest.mark.parametrize("name", SITUATIONS)
+def test_what_is_said(name: str) -> None:
+    """The first line counts every enclosure once, the rows are worst first, and both are the words a reviewer read."""
+    assert told(name) == golden()[name]
+
+
+def test_every_golden_text_belongs_to_a_situation() -> None:
+    """No text outlives its situation."""
+    assert list(golden()) == list(SITUATIONS)
