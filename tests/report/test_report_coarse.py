@@ -51,6 +51,7 @@ def test_the_nights_slices_are_the_raw_lists_extremes(shelf: Callable[..., Any],
         if quality.flag == PASS and night.start <= reading.time < night.until:
             offset = 4.0 if calibrated and reading.time >= offset_from else 0.0
             slice_start = night.start + (reading.time - night.start) // night.seconds * night.seconds
+            assert reading.humidity_percent is not None
             held.setdefault(slice_start, []).append(reading.humidity_percent + offset)
     found = {s.at: (s.humidity_low, s.humidity_high) for s in night.slices["T1"] if s.at < night.until}
     assert found == {at: pytest.approx((min(values), max(values))) for at, values in held.items()}
@@ -85,7 +86,7 @@ def test_days_of_a_year_are_local_days_over_a_change_of_clocks(
     assert days[silent].state == "unwatched"
     assert days[silent].lowest is None
     for day in (d for d in days if d not in (silent, last)):
-        values = [r.humidity_percent for r, _ in rows if datetime.fromtimestamp(r.time, place).date() == day]
+        values = [r.humidity_percent or 0.0 for r, _ in rows if datetime.fromtimestamp(r.time, place).date() == day]
         assert (days[day].lowest, days[day].highest) == pytest.approx((min(values), max(values)))
         beyond = sum(300 for v in values if not 55 <= v <= 80)
         # The last reading before the silence stands for three polls instead of one.
