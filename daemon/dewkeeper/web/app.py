@@ -17,6 +17,7 @@ from werkzeug.wrappers import Response
 from dewkeeper.store.errors import StoreError
 from dewkeeper.web import book, deeds, doors, screens
 from dewkeeper.web.errors import Refused
+from dewkeeper.web.squeeze import squeeze
 from dewkeeper.web.visit import COOKIE, PageRequest, Services, Visit
 
 log = logging.getLogger(__name__)
@@ -145,7 +146,7 @@ class Application:
         if request.path in self._files and request.method in ("GET", "HEAD"):
             content, kind = self._files[request.path]
             kept = {"Cache-Control": "public, max-age=31536000, immutable"}
-            return Response(content, content_type=kind, headers=kept)
+            return squeeze(request, Response(content, content_type=kind, headers=kept))
         door, values = self._map.bind("page").match(request.path, method=request.method)
         visit.session = services.memory.session(request.cookies.get(COOKIE, ""), visit.now)
         if request.method == "POST":

@@ -33,6 +33,7 @@ from dewkeeper.web.chart import humidity_chart, looks, temperature_chart, vapour
 from dewkeeper.web.choices import BY_KEY, CHOICES, QUICK
 from dewkeeper.web.errors import Refused
 from dewkeeper.web.small_curve import small_curves
+from dewkeeper.web.squeeze import squeeze
 from dewkeeper.web.visit import Visit
 
 DAY_SECONDS = 86400
@@ -81,7 +82,7 @@ def _overview(visit: Visit, template: str, **values: Any) -> Response:
     )
     if visit.request.args.get("renew") != "no":
         answer.headers["Refresh"] = f"{RENEW_SECONDS}; url={visit.request.path}"
-    return answer
+    return squeeze(visit.request, answer)
 
 
 def living(past: StoredPast) -> dict[str, list[str]]:
