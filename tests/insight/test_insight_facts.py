@@ -14,7 +14,7 @@ from scipy import stats
 from dewkeeper.air import humidity_at
 from dewkeeper.insight.facts import VERSION, _interval_of_median
 from dewkeeper.insight.hours import Deed
-from dewkeeper.insight.learning import Lesson, lesson, news
+from dewkeeper.insight.learning import Lesson, findings, lesson, news
 from dewkeeper.insight.series import DAY_SECONDS, Gathering, Series
 from dewkeeper.judge.types import Fact, Learned, Quantity
 
@@ -117,3 +117,27 @@ def test_only_news_is_handed_in() -> None:
     assert news((replace(first, value=1.2 * first.value), *others), known, END)
     assert news((Fact(first.quantity, why="two stores"), *others), known, END)
     assert not news((replace(first, value=1.001 * first.value), *others), known, END)
+
+
+def test_what_changes_did_is_found_beside_those_left_alone() -> None:
+    """Three hectopascals more since the mesh was covered, told with its interval; a change of yesterday can't be told yet."""
+    dice = Random(5)
+    walk, tubs = 0.0, {name: Gathering() for name in ("A", "B", "C")}
+    at = START + 17 * DAY_SECONDS + 50_000
+    for slot in range(36 * 288):
+        if slot % 288 == 0:
+            walk = 0.6 * walk + dice.gauss(0, 0.4)
+        for name, tub in tubs.items():
+            more = 3.0 if name == "A" and START + 300 * slot >= at else 0.0
+            tub.add(START + 300 * slot, 29.0, humidity_at(22.0 + walk + more + dice.gauss(0, 0.1), 29.0))
+    end = START + 36 * DAY_SECONDS
+    deeds = {"A": [Deed(at, "mesh_cover_changed")], "B": [Deed(end - DAY_SECONDS, "holes_changed")]}
+    series = {name: tub.series() for name, tub in tubs.items()}
+    (found,) = findings("A", series, None, deeds, end)
+    assert (found.at, found.what, found.why) == (at, "mesh_cover_changed", "")
+    assert found.low is not None
+    assert found.high is not None
+    assert found.low < 3.0 < found.high
+    assert found.low > 2.0
+    assert findings("B", series, None, deeds, end)[0].why.startswith("can't tell yet")
+    assert findings("C", series, None, deeds, end) == []

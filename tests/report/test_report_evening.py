@@ -6,14 +6,16 @@ import json
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from datetime import date
+from functools import partial
 from pathlib import Path
 
 import pytest
 from tests.store.conftest import Shelf
 
+from dewkeeper.insight.changed import Finding, as_text, from_text
 from dewkeeper.insight.outlook import Ahead, Outlook
 from dewkeeper.judge.types import PASS, Fact, JournalEntry, Learned, Quality, Reading
-from dewkeeper.report.ahead import holds_words, hours_ahead, water_words
+from dewkeeper.report.ahead import changed_words, holds_words, hours_ahead, water_words
 from dewkeeper.report.evening import (
     AirAdvice,
     Score,
@@ -250,3 +252,26 @@ def test_sentences_tell_measured_from_extrapolated_from_unknown() -> None:
     assert (old.measured, old.extrapolated, old.ahead) == ((), (), None)
     assert "six hours" in old.unknown[0]
     assert "for the next three days" in holds_words(_ahead(65.0, 0.0), limits, WORDING)
+
+
+def test_what_a_change_did_is_said_in_words() -> None:
+    """Moister or drier with its interval at 30 °C, no effect found, too early with the day to look again, or why not at all."""
+    finding = partial(Finding, NOON, before=20, after=16, beside=3)
+    moister = changed_words(finding("mesh_cover_changed", 2.1, 0.9, 3.4), WORDING)
+    assert moister == (
+        "Mesh cover changed on Tue 22 Sep: moister by 5 %RH at 30 °C (2 to 8; 20 days before and 16 after, beside 3 left alone)."
+    )
+    drier = changed_words(finding("holes_changed", -2.1, -3.4, -0.9), WORDING)
+    assert "drier by 5 %RH at 30 °C (2 to 8;" in drier
+    assert "no effect found; it lies between -1 and +2 %RH" in changed_words(
+        finding("bowl_size_changed", 0.2, -0.5, 0.9), WORDING
+    )
+    early = changed_words(
+        Finding(NOON, "bowl_size_changed", why="can't tell yet: 20 whole days before and 3 after"), WORDING
+    )
+    assert early.endswith("Look again on Thu 8 Oct.")
+    two = changed_words(Finding(NOON, "bowl_size_changed", why="two changes within a day"), WORDING)
+    assert two == "Bowl size changed on Tue 22 Sep: two changes within a day."
+    kept_findings = [finding("holes_changed", 1.0, 0.5, 1.5)]
+    assert from_text(as_text(kept_findings)) == kept_findings
+    assert from_text("") == []

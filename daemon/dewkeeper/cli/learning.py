@@ -16,12 +16,16 @@ from dewkeeper.cli.output import DONE, NOT_WELL, Arguments, complain, emit, emit
 from dewkeeper.errors import CommandRefused, DaemonDown
 from dewkeeper.interchange import format_time
 from dewkeeper.judge.types import Fact
+from dewkeeper.report.ahead import changed_words
+from dewkeeper.report.wording import Wording
 from dewkeeper.service.client import request
 from dewkeeper.store import History
 from dewkeeper_config.models import Config
 
 if TYPE_CHECKING:
+    from dewkeeper.insight.changed import Finding
     from dewkeeper.insight.learning import Lesson
+    from dewkeeper.insight.series import Series
 
 _PART_SECONDS = 86400
 _NICE = 19
@@ -30,6 +34,7 @@ _NICE = 19
 def learn(args: Arguments) -> int:
     """Learn from the database and hand in what was found; exit 1 when something was missing or not taken."""
     try:
+        from dewkeeper.insight.changed import as_text
         from dewkeeper.insight.facts import VERSION
         from dewkeeper.insight.learning import news
     except ModuleNotFoundError as error:
@@ -44,8 +49,10 @@ def learn(args: Arguments) -> int:
     told: list[dict[str, Any]] = []
     with History.open(config.storage.folder) as history:
         known = history.learned(at)
-        for name, lesson in _lessons(history, config, args.enclosure, at).items():
-            order: dict[str, Any] = {"do": "learned", "enclosure": name, "outlook": lesson.outlook.text()}
+        for name, (lesson, findings) in _lessons(history, config, args.enclosure, at).items():
+            order: dict[str, Any] = {
+                "do": "learned", "enclosure": name, "outlook": lesson.outlook.text(), "changed": as_text(findings),
+            }  # fmt: skip
             if news(lesson.facts, known.get(name), at):
                 order |= {"facts": [asdict(fact) for fact in lesson.facts], "version": VERSION}
             try:
@@ -54,6 +61,7 @@ def learn(args: Arguments) -> int:
                 complain(f"{name}: learned, but not handed in: {error}")
                 code = NOT_WELL
             told += [_row(name, fact) for fact in lesson.facts] + [_outlook_row(name, lesson)]
+            told += [_finding_row(name, finding, config) for finding in findings]
     if args.format == "json":
         emit_json(told)
     else:
@@ -66,24 +74,27 @@ def _be_nice() -> None:
         os.nice(_NICE)
 
 
-def _lessons(history: History, config: Config, only: str | None, at: int) -> Mapping[str, Lesson]:
-    """Return what is learned of every enclosure (or one) that has a judged probe."""
+def _lessons(history: History, config: Config, only: str | None, at: int) -> Mapping[str, tuple[Lesson, list[Finding]]]:
+    """Return what is learned of every enclosure (or one) that has a judged probe, and what its changes did."""
     from dewkeeper.insight.hours import Deed
-    from dewkeeper.insight.learning import lesson
+    from dewkeeper.insight.learning import changes, findings, lesson
     from dewkeeper.insight.response import LEARNING_DAYS
     from dewkeeper.insight.series import Gathering
 
     start = at - LEARNING_DAYS * 86400
     probe_of = {
-        probe.enclosure: probe.name
-        for probe in reversed(config.probe)
-        if probe.role == "substrate" and probe.enclosure and only in (None, probe.enclosure)
+        probe.enclosure: probe.name for probe in reversed(config.probe) if probe.role == "substrate" and probe.enclosure
     }
     rooms = {probe.room: probe.name for probe in config.probe if probe.role == "room" and probe.room}
     room_of = {rack.name: rooms.get(rack.room) for rack in config.rack}
     gathered = {name: Gathering() for name in {*probe_of.values(), *rooms.values()}}
     in_force = history.in_force()
-    for begin in range(start, at, _PART_SECONDS):
+    deeds: dict[str | None, list[Deed]] = {}
+    for entry in history.journal(start - LEARNING_DAYS * 86400):
+        deeds.setdefault(entry.enclosure, []).append(Deed(entry.time, entry.what))
+    done = {e.name: sorted([*deeds.get(e.name, []), *deeds.get(None, [])]) for e in config.enclosure}
+    first = min((d.at for own in done.values() for d in changes(own, at)), default=at) - LEARNING_DAYS * 86400
+    for begin in range(min(start, first), at, _PART_SECONDS):
         for probe, rows in history.believed(begin, min(begin + _PART_SECONDS, at)).items():
             gathering = gathered.get(probe)
             if gathering is not None:
@@ -91,19 +102,22 @@ def _lessons(history: History, config: Config, only: str | None, at: int) -> Map
                     if warm is not None and humidity is not None:
                         gathering.add(second, warm, humidity)
     series = {name: gathering.series() for name, gathering in gathered.items()}
-    deeds: dict[str | None, list[Deed]] = {}
-    for entry in history.journal(start):
-        deeds.setdefault(entry.enclosure, []).append(Deed(entry.time, entry.what))
+    tubs: dict[str, Series] = {}
+    for name, judged in probe_of.items():
+        placed = [w.start for w in in_force.windows(name, min(start, first), at) if w.probes and w.probes[0] == judged]
+        tubs[name] = series[judged].since(placed[0]) if placed else series[judged]
     found = {}
     for enclosure in config.enclosure:
-        judged = probe_of.get(enclosure.name)
-        if judged is None:
+        if enclosure.name not in tubs or only not in (None, enclosure.name):
             continue
-        placed = [w.start for w in in_force.windows(enclosure.name, start, at) if w.probes and w.probes[0] == judged]
-        tub = series[judged].since(placed[0]) if placed else series[judged]
-        room = room_of.get(enclosure.rack)
-        done = sorted([*deeds.get(enclosure.name, []), *deeds.get(None, [])])
-        found[enclosure.name] = lesson(tub, series[room] if room else None, done, at)
+        beside = {
+            e.name: tubs[e.name]
+            for e in config.enclosure
+            if e.name in tubs and room_of[e.rack] == room_of[enclosure.rack]
+        }
+        room = series[where] if (where := room_of[enclosure.rack]) else None
+        own = lesson(tubs[enclosure.name], room, done[enclosure.name], at)
+        found[enclosure.name] = own, findings(enclosure.name, beside, room, done, at)
     return found
 
 
@@ -117,6 +131,11 @@ def _row(name: str, fact: Fact) -> dict[str, Any]:
         "unit": fact.unit, "decays": fact.decays, "days": fact.days, "why": fact.why,
         "until": format_time(fact.until) if fact.until else None,
     }  # fmt: skip
+
+
+def _finding_row(name: str, finding: Finding, config: Config) -> dict[str, Any]:
+    said = changed_words(finding, Wording.of(config.site))
+    return {"enclosure": name, "quantity": "a change", "said": said, **asdict(finding)}
 
 
 def _outlook_row(name: str, lesson: Lesson) -> dict[str, Any]:

@@ -266,9 +266,7 @@ def around(misses: Numbers) -> tuple[tuple[float, ...], tuple[float, ...], tuple
     for hour in range(misses.shape[1]):
         known = misses[:, hour][~np.isnan(misses[:, hour])]
         if len(known) >= NEEDED_ORIGINS:
-            # Moments a few hours apart saw the same hours: so many of them are one witness.
-            witnesses = len(known) * _ORIGIN_EVERY / max(_ORIGIN_EVERY, hour + 1)
-            outer = min(1.0, COVERS * (1 + 1 / max(1.0, witnesses)))
+            outer = min(1.0, COVERS * (1 + 1 / _witnesses(len(known), hour)))
             low, middle, high = np.quantile(known, [(1 - outer) / 2, 0.5, (1 + outer) / 2]).tolist()
             spread = (low, middle, high)
         elif hour:  # too few reach so far: at least as wide as the last hour known
@@ -278,14 +276,23 @@ def around(misses: Numbers) -> tuple[tuple[float, ...], tuple[float, ...], tuple
     return lows, middles, highs
 
 
+def _witnesses(known: int, hour: int) -> float:
+    """Return how many independent past moments are known an hour ahead: those a few hours apart saw the same hours."""
+    return max(1.0, known * _ORIGIN_EVERY / max(_ORIGIN_EVERY, hour + 1))
+
+
 def whole(misses: Numbers) -> tuple[tuple[float, ...], ...]:
     """Return what past forecasts missed by, each to the end of the horizon.
 
     A past that ended early, because somebody came with water, goes on missing at the pace it had: a forecast that was
-    too moist by the hour stays so.
+    too moist by the hour stays so. Few independent pasts have not seen the worst: the fewer there are, the farther apart
+    they are laid, as the spread of a new draw exceeds that of those it is judged by (1 + 1/n of its variance, and as much
+    again for the middle that was learned from them).
     """
     found = []
     hours = np.arange(1, misses.shape[1] + 1)
+    many = (~np.isnan(misses)).sum(axis=0)
+    wider = np.sqrt([1 + 2 / _witnesses(int(count), hour) for hour, count in enumerate(many)])
     for row in misses:
         known = np.flatnonzero(~np.isnan(row))
         if len(known) < TESTED_HOURS // 2:
@@ -295,5 +302,5 @@ def whole(misses: Numbers) -> tuple[tuple[float, ...], ...]:
         tail = hours[last + 1 :] - hours[last]
         pace = row[last] / hours[last]
         filled[last + 1 :] = row[last] + pace * _PACE_KEPT_HOURS * (1 - np.exp(-tail / _PACE_KEPT_HOURS))
-        found.append(tuple(filled.tolist()))
+        found.append(tuple((filled * wider).tolist()))
     return tuple(found)

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
+from dewkeeper.insight.changed import Finding
 from dewkeeper.insight.facts import VERSION, facts_of
 from dewkeeper.insight.forecast import outlook, study
 from dewkeeper.insight.hours import Deed, hours_of
@@ -57,6 +58,29 @@ def lesson(tub: Series, room: Series | None, deeds: Sequence[Deed], at: int) -> 
     if not isinstance(known, str) and known.skill <= 0:
         figures = Outlook(made=at, why="its past forecasts here were no better than a plain guess")
     return Lesson(facts_of(tub, beside, done, hours, learn(hours)), _shortened(figures))
+
+
+def findings(
+    name: str, tubs: Mapping[str, Series], room: Series | None, deeds: Mapping[str, Sequence[Deed]], at: int
+) -> list[Finding]:
+    """Return what the changes of an enclosure in the last six weeks did, beside those of its room; the newest first."""
+    from dewkeeper.insight.effect import effect  # scipy, which most nights nobody needs
+
+    found = []
+    for deed in changes(deeds.get(name, ()), at):
+        made = effect(name, deed.at, {other: tub.until(at) for other, tub in tubs.items()}, room, deeds)
+        if isinstance(made, str):
+            found.append(Finding(deed.at, deed.what, why=made))
+        else:
+            hpa, low, high = (round(v, 3) for v in (made.hpa, made.low, made.high))
+            found.append(Finding(deed.at, deed.what, hpa, low, high, made.before, made.after, made.beside))
+    return found
+
+
+def changes(deeds: Sequence[Deed], at: int) -> list[Deed]:
+    """Return the changes that last among what was done in the six weeks before a time, the newest first."""
+    recent = (d for d in deeds if d.what.endswith("_changed") and at - LEARNING_DAYS * DAY_SECONDS <= d.at < at)
+    return sorted(recent, reverse=True)
 
 
 def news(found: Sequence[Fact], known: Learned | None, at: int) -> bool:

@@ -8,18 +8,22 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Collection, Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any, Final
+from dataclasses import dataclass, replace
+from typing import Final
 
-from dewkeeper.air import vapour_hpa
+from dewkeeper.air import saturation_hpa, vapour_hpa
+from dewkeeper.insight.changed import CHANGED, LOOK_AGAIN_DAYS, Finding, from_text
 from dewkeeper.insight.outlook import OUTLOOK, SLOW_HOURS, Ahead, Leaving, Outlook, Present
 from dewkeeper.judge.types import Fact, Learned, Quantity
+from dewkeeper.judge.words import DAY, JOURNAL
 from dewkeeper.report.history import Past, Point
 from dewkeeper.report.wording import Wording
 from dewkeeper_config.models import Config, Limits
 from dewkeeper_config.profiles import effective_limits
 
 HOUR: Final = 3600
+_REFERENCE_C: Final = 30.0
+"""At which a change of vapour is also told as %RH."""
 _QUARTER: Final = 900
 _HELPS: Final = {
     "not known well enough": "It takes about a week of hours in which nobody opens or wets it; note what you do in the journal.",
@@ -34,23 +38,23 @@ NEVER_LEARNED: Final = "nothing was learned of it yet"
 
 @dataclass(frozen=True, slots=True)
 class WaterReport:
-    """How long the water of one enclosure lasts, in sentences by kind, and the hours ahead for a chart, None for none."""
+    """How long the water of one enclosure lasts, in sentences by kind, the hours ahead for a chart (None for none), and
+    what its changes did."""
 
     measured: tuple[str, ...]
     extrapolated: tuple[str, ...]
     unknown: tuple[str, ...]
     ahead: Ahead | None = None
-
-    def to_json(self) -> dict[str, Any]:
-        """Return it as JSON values."""
-        return {"measured": self.measured, "extrapolated": self.extrapolated, "not_known": self.unknown}
+    changes: tuple[str, ...] = ()
 
 
 def water(past: Past, config: Config, name: str, now: int) -> WaterReport:
     """Return how long the water of an enclosure lasts. Raises StoreError."""
     limits = past.in_force().limits(name, now) or effective_limits(config, name)
     ahead = hours_ahead(past, config, {name}, now)[name]
-    return water_words(past.learned(now).get(name), ahead, limits, now, Wording.of(config.site))
+    wording = Wording.of(config.site)
+    changes = tuple(changed_words(one, wording) for one in from_text(past.figures(CHANGED).get(name, "")))
+    return replace(water_words(past.learned(now).get(name), ahead, limits, now, wording), changes=changes)
 
 
 def hours_ahead(past: Past, config: Config, names: Collection[str], now: int) -> dict[str, Ahead | str]:
@@ -106,6 +110,30 @@ def water_words(learned: Learned | None, ahead: Ahead | str, limits: Limits, now
         return WaterReport(tuple(measured), (holds_words(ahead, limits, wording),), tuple(unknown), ahead)
     helps = next((text for words, text in _HELPS.items() if words in ahead), "")
     return WaterReport(tuple(measured), (), (*unknown, f"The hours ahead: {ahead}. {helps}".rstrip()))
+
+
+def changed_words(finding: Finding, wording: Wording) -> str:
+    """Return what a change did: moister or drier by how much, no effect found, or that it can't be told and when to look again."""
+    label = JOURNAL[finding.what].label if finding.what in JOURNAL else finding.what.replace("_", " ")
+    subject = f"{label.capitalize()} on {wording.day(finding.at)}"
+    if finding.hpa is None or finding.low is None or finding.high is None:
+        again = ""
+        if finding.why.startswith("can't tell yet"):
+            again = f" Look again on {wording.day(finding.at + LOOK_AGAIN_DAYS * DAY)}."
+        return f"{subject}: {finding.why}.{again}"
+    percent = [100 * v / saturation_hpa(_REFERENCE_C) for v in (finding.hpa, finding.low, finding.high)]
+    low, high = sorted((abs(percent[1]), abs(percent[2])))
+    rests = f"{finding.before} days before and {finding.after} after, beside {finding.beside} left alone"
+    if finding.low <= 0 <= finding.high:
+        return (
+            f"{subject}: no effect found; it lies between {percent[1]:+.0f} and {percent[2]:+.0f} %RH at"
+            f" {wording.day_temperature(_REFERENCE_C)} ({rests})."
+        )
+    way = "moister" if finding.hpa > 0 else "drier"
+    return (
+        f"{subject}: {way} by {abs(percent[0]):.0f} %RH at {wording.day_temperature(_REFERENCE_C)} ({low:.0f} to {high:.0f};"
+        f" {rests})."
+    )
 
 
 def _drying(fact: Fact) -> str:

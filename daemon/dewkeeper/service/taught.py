@@ -11,6 +11,7 @@ from collections.abc import Callable, Collection, Mapping
 from typing import Any, Final
 
 from dewkeeper.errors import CommandRefused
+from dewkeeper.insight.changed import CHANGED
 from dewkeeper.insight.outlook import OUTLOOK
 from dewkeeper.judge.types import LONGEST_FACT_SECONDS, Fact, Item, Learned
 from dewkeeper.service.commands import Handler
@@ -18,7 +19,8 @@ from dewkeeper.store import codec
 from dewkeeper.store.records import FIGURES
 
 _MOST_FACTS: Final = 32
-_LONGEST_OUTLOOK: Final = 40_000
+_LONGEST_TEXT: Final = 40_000
+_FIGURES: Final = {"outlook": OUTLOOK, "changed": CHANGED}
 _LONGEST_WHY: Final = 400
 
 
@@ -46,13 +48,13 @@ class Taught:
         return {"learned": self.learned}
 
     def learned(self, request: dict[str, Any]) -> Mapping[str, Any]:
-        """Take what was learned of an `enclosure`: `facts` (None: as before) with the `version` of the way of learning, and its `outlook` (text)."""
+        """Take what was learned of an `enclosure`: `facts` (None: as before) with the `version` of the way of learning, and the figures of its `outlook` and of what was `changed` (texts)."""
         enclosure = request.get("enclosure")
         if enclosure not in self._enclosures:
             raise CommandRefused(f"no enclosure {enclosure!r}; there are: {', '.join(sorted(self._enclosures))}")
-        outlook = request.get("outlook", "")
-        if not isinstance(outlook, str) or len(outlook) > _LONGEST_OUTLOOK:
-            raise CommandRefused(f"`outlook` must be text of at most {_LONGEST_OUTLOOK} characters")
+        texts = {about: request.get(key, "") for key, about in _FIGURES.items()}
+        if not all(isinstance(text, str) and len(text) <= _LONGEST_TEXT for text in texts.values()):
+            raise CommandRefused(f"{', '.join(_FIGURES)} must be text of at most {_LONGEST_TEXT} characters each")
         facts, version = request.get("facts"), request.get("version")
         not_recorded = ""
         if facts is not None:
@@ -60,8 +62,9 @@ class Taught:
                 raise CommandRefused("`version` must be an integer above 0")
             now = self._now()
             not_recorded = self._submit(Learned(now, enclosure, _facts(facts, now), version))
-        if outlook:
-            self._store_note(f"{FIGURES}{OUTLOOK}{enclosure}", outlook)
+        for about, text in texts.items():
+            if text:
+                self._store_note(f"{FIGURES}{about}{enclosure}", text)
         return {"done": True, "not_recorded": not_recorded}
 
 
