@@ -12,7 +12,7 @@ import pytest
 from tests.daemon.conftest import Racks
 
 from dewkeeper.air import humidity_at
-from dewkeeper.insight.outlook import Outlook
+from dewkeeper.insight.outlook import OutlookFigures
 from dewkeeper.judge.types import PASS, Quality, Reading
 from dewkeeper.store import History, Store
 from dewkeeper.store.records import Batch
@@ -58,7 +58,7 @@ def test_a_pass_hands_in_facts_and_figures_and_says_what_is_withheld(racks: Rack
         "only 0 undisturbed decays"
     )
     assert all(fact.value is None and fact.why for fact in known["T2"].facts)
-    figures = Outlook.from_text(notes["T1"])
+    figures = OutlookFigures.from_text(notes["T1"])
     assert figures is not None
     assert len(figures.blend) == 72
     assert len(notes["T1"]) < 15_000

@@ -10,7 +10,7 @@ from tests.insight.test_insight_forecast import START, furnished
 
 from dewkeeper.insight.forecast import _paths, outlook, study
 from dewkeeper.insight.hours import Hours
-from dewkeeper.insight.outlook import Ahead, Outlook, Present
+from dewkeeper.insight.outlook import Ahead, OutlookFigures, Present
 from dewkeeper.insight.response import learn
 from dewkeeper.insight.series import HOUR_SECONDS
 
@@ -22,7 +22,7 @@ def hours() -> Hours:
 
 
 @pytest.fixture(scope="module")
-def figures(hours: Hours) -> Outlook:
+def figures(hours: Hours) -> OutlookFigures:
     """What was learned of it."""
     known = study(hours, 72)
     assert not isinstance(known, str)
@@ -34,7 +34,7 @@ def _now(hours: Hours) -> Present:
     return Present(hours.end, float(hours.temperature_c[-1]), recent, float(hours.room[-1]))
 
 
-def test_it_runs_on_as_the_learned_response_does(hours: Hours, figures: Outlook) -> None:
+def test_it_runs_on_as_the_learned_response_does(hours: Hours, figures: OutlookFigures) -> None:
     """With the physical path alone it is, hour by hour, what the response itself gives in numpy: within 0.05 %RH."""
     response = learn(hours)
     assert response is not None
@@ -47,21 +47,21 @@ def test_it_runs_on_as_the_learned_response_does(hours: Hours, figures: Outlook)
     assert np.abs(np.array(found.middle) - plain).max() < 0.05
 
 
-def test_figures_survive_as_text(figures: Outlook) -> None:
+def test_figures_survive_as_text(figures: OutlookFigures) -> None:
     """What is stored at night is what is read by the page; text that is none gives nothing."""
-    assert Outlook.from_text(figures.text()) == figures
-    assert Outlook.from_text("{") is None
-    assert Outlook.from_text('{"made": "once"}') is None
+    assert OutlookFigures.from_text(figures.text()) == figures
+    assert OutlookFigures.from_text("{") is None
+    assert OutlookFigures.from_text('{"made": "once"}') is None
 
 
-def test_what_is_too_old_or_not_read_is_not_forecast(hours: Hours, figures: Outlook) -> None:
+def test_what_is_too_old_or_not_read_is_not_forecast(hours: Hours, figures: OutlookFigures) -> None:
     """Figures of four nights ago, hours not read, a room not read, an enclosure not known: a sentence each."""
     now = _now(hours)
     assert "too old" in str(figures.ahead(replace(now, at=now.at + 4 * 86400)))
     assert "not read" in str(figures.ahead(replace(now, vapour_hpa=now.vapour_hpa[:3])))
     assert "not read" in str(figures.ahead(replace(now, room_hpa=None)))
     assert figures.ahead(now) != figures.ahead(replace(now, at=now.at + 6 * HOUR_SECONDS))
-    assert Outlook(START, why="unknown").ahead(now) == "unknown"
+    assert OutlookFigures(START, why="unknown").ahead(now) == "unknown"
 
 
 def test_a_limit_is_left_when_four_of_five_futures_say_so() -> None:

@@ -13,7 +13,7 @@ import pytest
 from tests.store.conftest import Shelf
 
 from dewkeeper.insight.changed import Finding, as_text, from_text
-from dewkeeper.insight.outlook import Ahead, Outlook
+from dewkeeper.insight.outlook import Ahead, OutlookFigures
 from dewkeeper.judge.types import PASS, Fact, JournalEntry, Learned, Quality, Reading
 from dewkeeper.report.ahead import changed_words, holds_words, hours_ahead, water_words
 from dewkeeper.report.evening import (
@@ -32,6 +32,7 @@ from dewkeeper.report.past import StoredPast
 from dewkeeper.report.wording import Wording
 from dewkeeper.service.settings import judge_settings
 from dewkeeper.store.records import Batch
+from dewkeeper.web.outlook import humidity_outlook
 from dewkeeper_config.loading import ReplayConfig, parse
 from dewkeeper_config.models import Config
 from dewkeeper_config.profiles import effective_limits
@@ -187,7 +188,7 @@ def kept_air(tmp_path: Path) -> Iterator[Shelf]:
 def _figures(at: int) -> str:
     """Return figures that say: humidity stays, give or take 1 %RH."""
     usual = (62.0,) * 24
-    return Outlook(
+    return OutlookFigures(
         made=at, weights=(1.0, 0, 0, 0, 0, 0, 0), usual_c=(29.0,) * 24, usual_percent=usual, blend=((0.0, 0.0, 0.0),) * 72,
         low=(-1.0,) * 72, middle=(0.0,) * 72, high=(1.0,) * 72, misses=((-1.0,) * 72, (0.0,) * 72, (1.0,) * 72), skill=0.5,
         origins=50,
@@ -275,3 +276,15 @@ def test_what_a_change_did_is_said_in_words() -> None:
     kept_findings = [finding("holes_changed", 1.0, 0.5, 1.5)]
     assert from_text(as_text(kept_findings)) == kept_findings
     assert from_text("") == []
+
+
+def test_the_band_of_a_chart_begins_now_and_reaches_half_as_far_as_it_looks_back() -> None:
+    """Of a day twelve hours, of a week three days; a night that is over and longer spans have none, nor has what is not known."""
+    made = _ahead(64.0, -0.5)
+    day, week = humidity_outlook(made, "day"), humidity_outlook(made, "week")
+    assert day is not None
+    assert week is not None
+    assert (day.points[0], len(day.points), len(week.points)) == ((NOON, 64.0, 64.0, 64.0), 13, 73)
+    assert day.points[12] == (NOON + 12 * HOUR, made.low[11], 58.0, made.high[11])
+    assert humidity_outlook(made, "night") is None
+    assert humidity_outlook(None, "day") is None

@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dewkeeper.insight.hours import Hours
-from dewkeeper.insight.outlook import COVERS, ROOM_KEPT, SLOW_HOURS, WARMTH_KEPT, Outlook, Present
+from dewkeeper.insight.outlook import COVERS, ROOM_KEPT, SLOW_HOURS, WARMTH_KEPT, OutlookFigures, Present
 from dewkeeper.insight.response import Response, learn
 from dewkeeper.insight.series import HOUR_SECONDS, Numbers, saturation
 
@@ -127,7 +127,7 @@ def forecast(hours: Hours, limit: float | None, horizon: int) -> Forecast | str:
     return Forecast(middle, low, high, leaves, earliest, latest, known.skill, known.origins)
 
 
-def outlook(hours: Hours, known: Study) -> Outlook:
+def outlook(hours: Hours, known: Study) -> OutlookFigures:
     """Return the figures from which the hours ahead are run on."""
     now = np.array([len(hours) - 1])
     clock = (hours.end // HOUR_SECONDS + np.arange(24)) % 24
@@ -137,7 +137,7 @@ def outlook(hours: Hours, known: Study) -> Outlook:
         table[clock] = np.where(np.isnan(usual), np.nanmean(values[-24 * USUAL_DAYS :]), usual)
         tables.append(tuple(table.tolist()))
     low, middle, high = around(known.misses)
-    return Outlook(
+    return OutlookFigures(
         made=hours.end,
         weights=tuple(known.response.weights.tolist()),
         constant=known.response.constant,

@@ -10,7 +10,7 @@ from dewkeeper.insight.changed import Finding
 from dewkeeper.insight.facts import VERSION, facts_of
 from dewkeeper.insight.forecast import outlook, study
 from dewkeeper.insight.hours import Deed, hours_of
-from dewkeeper.insight.outlook import Outlook
+from dewkeeper.insight.outlook import OutlookFigures
 from dewkeeper.insight.response import LEARNING_DAYS, learn
 from dewkeeper.insight.series import DAY_SECONDS, HOUR_SECONDS, Series
 from dewkeeper.judge.types import Fact, Learned
@@ -28,7 +28,7 @@ class Lesson:
     """What a pass found of one enclosure."""
 
     facts: tuple[Fact, ...]
-    outlook: Outlook
+    outlook: OutlookFigures
 
 
 def begins_anew(deeds: Sequence[Deed]) -> int | None:
@@ -54,9 +54,9 @@ def lesson(tub: Series, room: Series | None, deeds: Sequence[Deed], at: int) -> 
         done = [deed for deed in done if deed.at >= changed]
     hours = hours_of(tub, beside, done, at, LEARNING_DAYS * 24)
     known = study(hours, HORIZON_HOURS)
-    figures = Outlook(made=at, why=known) if isinstance(known, str) else outlook(hours, known)
+    figures = OutlookFigures(made=at, why=known) if isinstance(known, str) else outlook(hours, known)
     if not isinstance(known, str) and known.skill <= 0:
-        figures = Outlook(made=at, why="its past forecasts here were no better than a plain guess")
+        figures = OutlookFigures(made=at, why="its past forecasts here were no better than a plain guess")
     return Lesson(facts_of(tub, beside, done, hours, learn(hours)), _shortened(figures))
 
 
@@ -102,7 +102,7 @@ def _new(fact: Fact, before: Fact, at: int) -> bool:
     return abs(fact.value - before.value) > max(0.5 * half, 0.05 * abs(before.value))
 
 
-def _shortened(figures: Outlook) -> Outlook:
+def _shortened(figures: OutlookFigures) -> OutlookFigures:
     """Return figures with as many digits as matter, to be stored every night."""
 
     def short(values: Sequence[float], digits: int = 2) -> tuple[float, ...]:

@@ -78,7 +78,7 @@ class Ahead:
 
 
 @dataclass(frozen=True, slots=True)
-class Outlook:
+class OutlookFigures:
     """Figures of one enclosure; without `blend` it is not forecast, and `why` says why.
 
     made: UTC seconds. weights, constant: of its response (`response.Response`). usual_c, usual_percent: °C and %RH by
@@ -107,7 +107,7 @@ class Outlook:
         return _adapter().dump_json(self).decode()
 
     @classmethod
-    def from_text(cls, text: str) -> Outlook | None:
+    def from_text(cls, text: str) -> OutlookFigures | None:
         """Return figures from their text, None for text that is none."""
         try:
             return _adapter().validate_json(text)
@@ -164,8 +164,8 @@ class Outlook:
 
 
 @lru_cache
-def _adapter() -> TypeAdapter[Outlook]:
-    return TypeAdapter(Outlook)
+def _adapter() -> TypeAdapter[OutlookFigures]:
+    return TypeAdapter(OutlookFigures)
 
 
 def _crossing(path: Sequence[float], sign: float, limit: float) -> float:

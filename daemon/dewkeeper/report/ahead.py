@@ -13,7 +13,7 @@ from typing import Final
 
 from dewkeeper.air import saturation_hpa, vapour_hpa
 from dewkeeper.insight.changed import CHANGED, LOOK_AGAIN_DAYS, Finding, from_text
-from dewkeeper.insight.outlook import OUTLOOK, SLOW_HOURS, Ahead, Leaving, Outlook, Present
+from dewkeeper.insight.outlook import OUTLOOK, SLOW_HOURS, Ahead, Leaving, OutlookFigures, Present
 from dewkeeper.judge.types import Fact, Learned, Quantity
 from dewkeeper.judge.words import DAY, JOURNAL
 from dewkeeper.report.history import Past, Point
@@ -68,7 +68,7 @@ def hours_ahead(past: Past, config: Config, names: Collection[str], now: int) ->
     for enclosure in config.enclosure:
         if enclosure.name not in names:
             continue
-        outlook = Outlook.from_text(figures.get(enclosure.name, ""))
+        outlook = OutlookFigures.from_text(figures.get(enclosure.name, ""))
         if outlook is None or not outlook.blend:
             found[enclosure.name] = NEVER_LEARNED if outlook is None else outlook.why
             continue
@@ -80,7 +80,7 @@ def hours_ahead(past: Past, config: Config, names: Collection[str], now: int) ->
     return found
 
 
-def _ahead(past: Past, name: str, outlook: Outlook, room: Sequence[float] | None, end: int) -> Ahead | str:
+def _ahead(past: Past, name: str, outlook: OutlookFigures, room: Sequence[float] | None, end: int) -> Ahead | str:
     hours = _hours(past, name, end, SLOW_HOURS)
     if hours is None:
         return "the last hours were not read"

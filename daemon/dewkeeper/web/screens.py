@@ -32,6 +32,7 @@ from dewkeeper.sampling.salts import CAUTION
 from dewkeeper.web.chart import humidity_chart, looks, temperature_chart, vapour_chart
 from dewkeeper.web.choices import BY_KEY, CHOICES, QUICK
 from dewkeeper.web.errors import Refused
+from dewkeeper.web.outlook import humidity_outlook
 from dewkeeper.web.small_curve import small_curves
 from dewkeeper.web.squeeze import squeeze
 from dewkeeper.web.visit import Visit
@@ -121,6 +122,7 @@ def enclosure(visit: Visit, name: str) -> Response:
         raise Refused(404, "There is no such span.")
     report = enclosure_report.enclosure(visit.past, config, name, span, visit.now)
     row = next(e for e in config.enclosure if e.name == name)
+    lasting = water(visit.past, config, name, visit.now)
     room = enclosure_report.room_traces(visit.past, config, name, report.start, report.end)
     days = []
     if span == "year":
@@ -129,12 +131,12 @@ def enclosure(visit: Visit, name: str) -> Response:
     return visit.render(
         "enclosure.html",
         report=report,
-        water=water(visit.past, config, name, visit.now),
+        water=lasting,
         months=days,
         enclosure=row,
         spans=SPANS,
         span=span,
-        humidity=humidity_chart(report, visit.wording, now=visit.now),
+        humidity=humidity_chart(report, visit.wording, humidity_outlook(lasting.ahead, span), now=visit.now),
         temperature=temperature_chart(report, visit.wording, now=visit.now),
         vapour=vapour_chart(report, room, visit.wording, now=visit.now),
         around=[trace for trace in room if trace.points],
