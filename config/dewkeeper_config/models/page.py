@@ -22,3 +22,10 @@ class Web(Model):
         [], description="Addresses of reverse proxies whose forwarded headers are believed."
     )
     vet_phone: str = Field("", max_length=80, description="Your exotics vet, shown on the sitter's sheet.")
+    keeper_phone: str = Field("", max_length=80, description="Whom the sitter calls, shown on the sitter's sheet.")
+    heat_off: str = Field(
+        "",
+        max_length=600,
+        description="How heat is switched off by hand, in plain words, for the sitter's sheet.",
+        examples=["Pull the white plug marked HEAT LEFT at the wall, lift the lid, and call me."],
+    )

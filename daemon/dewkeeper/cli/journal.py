@@ -25,6 +25,7 @@ def add_commands(commands: Commands[argparse.ArgumentParser]) -> None:
     add = parts.add_parser("add", help="write down: dewkeeper journal add B4 misted")
     add.add_argument("enclosure", help="name of the enclosure, or - for all of it")
     _add_what(add)
+    add.add_argument("--sure", action="store_true", help="write a move out of quarantine down though it is not over")
     add.set_defaults(run=_add)
 
     correct = parts.add_parser("correct", help="replace an entry; the old one is kept")
@@ -61,6 +62,16 @@ def _add_what(parser: argparse.ArgumentParser) -> None:
 
 def _add(args: argparse.Namespace) -> int:
     enclosure = None if args.enclosure == "-" else args.enclosure
+    if args.what == "moved_in" and enclosure is not None and not args.sure:
+        from dewkeeper.report.past import StoredPast
+        from dewkeeper.report.quarantine import leaving_quarantine
+
+        config: Config = args.load_config()
+        with StoredPast.open(config) as past:
+            asked = leaving_quarantine(past, config, " ".join(args.detail), enclosure, int(time.time()))
+        if asked:
+            complain(f"{asked}; nothing was written down. With --sure it is, all the same.")
+            return NOT_WELL
     return _send(args, {"do": "journal", "enclosure": enclosure})
 
 

@@ -33,6 +33,32 @@ def add_commands(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
     alarms.add_argument("--counts-only", action="store_true", help="leave out the proposals")
     alarms.set_defaults(run=report_alarms)
 
+    away = report.add_parser(
+        "away", help="what happened while you were away: alarms, deeds and by whom, what was unwatched"
+    )
+    away.add_argument(
+        "--since", type=duration_seconds, default=14 * 86400, metavar="DURATION", help="how far back (default 14d)"
+    )
+    away.set_defaults(run=report_away, reads=True)
+
+
+def report_away(args: Arguments) -> int:
+    """Print what happened meanwhile."""
+    from dewkeeper.report.past import StoredPast
+    from dewkeeper.report.sitter import away_lines, while_away
+    from dewkeeper.report.wording import Wording
+
+    config = args.load_config()
+    now = args.now()
+    with StoredPast.open(config) as past:
+        made = while_away(past, config, now - args.since, now)
+    if args.format == "json":
+        emit_json(made.to_json())
+        return DONE
+    for line in away_lines(made, Wording.of(config.site)):
+        say(line)
+    return DONE
+
 
 def report_alarms(args: Arguments) -> int:
     """Print the alarms by month and enclosure, and what other settings would have changed for the worst."""

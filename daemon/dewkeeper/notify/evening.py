@@ -16,6 +16,7 @@ from dewkeeper.report.animals import ABOUT_THE_ANIMAL
 from dewkeeper.report.checks import checks
 from dewkeeper.report.due import ServiceRound
 from dewkeeper.report.evening import air_aside, air_due, evening, score
+from dewkeeper.report.hygiene import damp_seconds
 from dewkeeper.report.past import StoredPast
 from dewkeeper.report.round import RoundFacts, service_round
 from dewkeeper.report.shed_round import to_grade
@@ -38,6 +39,7 @@ def round_now(past: StoredPast, config: Config, now: int) -> ServiceRound:
     advice = [one for one in evening(past, config, now) if one.enclosure not in hidden]
     today = datetime.fromtimestamp(now, ZoneInfo(config.site.timezone)).date()
     facts = RoundFacts(
+        damp_seconds=damp_seconds(past, config, journal, now, hidden),
         air=air_due(advice, today),
         aside=air_aside(advice, score(past, now)),
         resting={out.enclosure or "": out.until for out in resting},

@@ -14,6 +14,7 @@ from typing import Final
 from dewkeeper.judge.stages import animal_named
 from dewkeeper.judge.types import JournalEntry
 from dewkeeper.judge.words import JOURNAL
+from dewkeeper.report.history import Past
 from dewkeeper_config.models import Config
 
 SIGNS: Final = frozenset({"wheeze", "open_mouth", "belly_discoloured", "belly_cracked"})
@@ -96,3 +97,12 @@ def crossing(journal: Sequence[JournalEntry], rooms: Mapping[str, str], animal: 
     days = -(-(held[home].end - now) // 86400)
     left = f"{days} day{'s' if days != 1 else ''} before its end" if days > 0 else "before anybody said that it is over"
     return f"{animal} would leave quarantine {left}"
+
+
+def leaving_quarantine(past: Past, config: Config, detail: str, to: str, at: int) -> str:
+    """Return what to ask before an animal is written down as moved (detail: its name, as the journal takes it), "" for nothing.
+
+    to: the enclosure it moves to; at: UTC seconds. Raises StoreError.
+    """
+    name = detail.partition(",")[0].strip()
+    return crossing(past.journal(0, words=HEEDED), rooms_of(config), name, to, at) if name else ""

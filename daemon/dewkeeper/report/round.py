@@ -15,6 +15,7 @@ from dewkeeper.judge.types import JournalEntry
 from dewkeeper.judge.words import JOURNAL
 from dewkeeper.report.due import SERVINGS, Due, DueTap, PlaceRound, PutOff, ServiceRound, Serving, say_day
 from dewkeeper.report.husbandry import Husbandry
+from dewkeeper.report.hygiene import DAMP_SECONDS_A_DAY
 from dewkeeper.report.shed_round import shed_due, shed_notes
 from dewkeeper.sampling.salts import CHECK_SECONDS
 from dewkeeper_config.models import Config, Enclosure
@@ -39,12 +40,14 @@ class RoundFacts:
 
     resting: enclosure -> when it is to be looked at again (UTC seconds; None: no date), of those out of service.
     probe_checks: probe -> when its check is due (UTC seconds). untested: person -> ways nobody confirmed for too long.
+    damp_seconds: enclosure -> how long it was above its target band since its last deep clean.
     air: what the air needs, found by whoever reads the learned facts; aside: sentences on what of it is left alone.
     """
 
     resting: Mapping[str, int | None] = field(default_factory=dict)
     probe_checks: Mapping[str, int] = field(default_factory=dict)
     untested: Mapping[str, Sequence[str]] = field(default_factory=dict)
+    damp_seconds: Mapping[str, int] = field(default_factory=dict)
     air: Sequence[Due] = ()
     aside: Sequence[str] = ()
 
@@ -63,7 +66,7 @@ def service_round(journal: Sequence[JournalEntry], config: Config, now: int, fac
         elif book.holds_eggs(enclosure):
             due += _eggs(book, enclosure)
         elif not book.empty(enclosure.name):
-            for what, found in _cleaning(book, enclosure):
+            for what, found in _cleaning(book, enclosure, facts.damp_seconds.get(enclosure.name, 0)):
                 if found is None:
                     uncounted.setdefault(what, []).append(enclosure.name)
                 else:
@@ -109,7 +112,7 @@ def _place(name: str | None, serving: Serving, book: Husbandry, found: Iterable[
     return place
 
 
-def _cleaning(book: Husbandry, enclosure: Enclosure) -> Iterator[tuple[str, Due | None]]:
+def _cleaning(book: Husbandry, enclosure: Enclosure, damp_seconds: int) -> Iterator[tuple[str, Due | None]]:
     """Return bowl and cleaning as they become due; None for what was never noted where nobody is known to have moved in."""
     name, ways = enclosure.name, book.config.round
     deep = ways.deep_clean_furnished_days if enclosure.kind == "furnished" else ways.deep_clean_days
@@ -120,7 +123,10 @@ def _cleaning(book: Husbandry, enclosure: Enclosure) -> Iterator[tuple[str, Due 
         "spot-clean": max((e.time for e in (spot, clean) if e is not None), default=begun),
         "deep-clean": clean.time if clean is not None else begun,
     }
-    when_deep = None if last["deep-clean"] is None else book.day(last["deep-clean"]) + timedelta(deep)
+    damp_days = damp_seconds // DAMP_SECONDS_A_DAY
+    when_deep = (
+        None if last["deep-clean"] is None else (book.day(last["deep-clean"]) + timedelta(max(1, deep - damp_days)))
+    )
     for what, days, tap, todo in (
         ("bowl", ways.bowl_days, DueTap("refilled", "bowl refilled"), "refill the bowl with fresh water"),
         ("spot-clean", ways.spot_clean_days, DueTap("spot_cleaned", "spot-cleaned"), "spot-clean"),
@@ -134,8 +140,13 @@ def _cleaning(book: Husbandry, enclosure: Enclosure) -> Iterator[tuple[str, Due 
         elif what != "spot-clean" or when_deep is None or when_deep > book.today:  # a deep clean is one as well
             done = book.day(at)
             why = f"last {_ago((book.today - done).days)}; every {days} days"
-            caution = DISINFECTANT if what == "deep-clean" else ""
-            yield what, Due(what, name, todo, why, done + timedelta(days), (tap,), caution=caution)
+            since, caution = done + timedelta(days), ""
+            if what == "deep-clean":
+                since, caution = when_deep or since, DISINFECTANT
+                used = book.last(name, "disinfected")
+                why += f"; {damp_seconds // 3600} h above target count as {damp_days} days more" if damp_days else ""
+                why += f"; disinfected last time with {used.detail}" if used is not None and used.detail else ""
+            yield what, Due(what, name, todo, why, since, (tap,), caution=caution)
 
 
 def _eggs(book: Husbandry, enclosure: Enclosure) -> Iterator[Due]:

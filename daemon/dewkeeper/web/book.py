@@ -18,6 +18,7 @@ from dewkeeper.report.shed_air import animal_sheds, questions
 from dewkeeper.report.shed_round import NEVER_PULL
 from dewkeeper.report.shed_words import air_lines, grade_words, interval_words, name_of
 from dewkeeper.report.sheds import ShedGrade, grade_of
+from dewkeeper.report.sitter import by_day, while_away
 from dewkeeper.report.vet_sheet import NO_DIAGNOSIS, done_words, month_words, sign_words, vet_sheet
 from dewkeeper.web.errors import Refused
 from dewkeeper.web.visit import Visit
@@ -140,3 +141,10 @@ def vet_page(visit: Visit, name: str) -> Response:
         "vet_sheet.html", sheet=sheet, vet=visit.services.config.web.vet_phone, month_words=month_words,
         sign_words=sign_words, done_words=done_words, grade_words=grade_words, no_diagnosis=NO_DIAGNOSIS,
     )  # fmt: skip
+
+
+def away(visit: Visit) -> Response:
+    """Show what happened while the keeper was away: alarms, what was done and by whom, and what nobody watched."""
+    days = min(max(1, visit.request.args.get("days", 14, type=int)), 90)
+    made = while_away(visit.past, visit.services.config, visit.now - days * 86400, visit.now)
+    return visit.render("away.html", made=made, days=days, deeds=by_day(made.deeds, visit.wording))

@@ -7,6 +7,7 @@ from urllib.parse import quote
 
 from werkzeug.wrappers import Response
 
+from dewkeeper.report.quarantine import leaving_quarantine
 from dewkeeper.web.choices import BY_KEY, CAUTIONS, asks_for_vet
 from dewkeeper.web.errors import Refused
 from dewkeeper.web.visit import Visit
@@ -57,6 +58,14 @@ def write(visit: Visit) -> Response:
     at = visit.moment("at")
     if at is not None:
         request["time"] = at
+    if what == "moved_in" and enclosure is not None and not visit.text("sure", required=False, limit=3):
+        asked = leaving_quarantine(
+            visit.past, visit.services.config, detail, enclosure, visit.now if at is None else at
+        )
+        if asked:
+            return visit.render(
+                "crossing.html", asked=asked, enclosure=enclosure, detail=detail, at=visit.request.form.get("at", "")
+            )
     recorded = visit.submit(request, _who(visit), f"journal: {BY_KEY[choice].label} {enclosure or ''}".strip())
     if asks_for_vet(BY_KEY[choice].what, detail):
         return visit.go(f"/vet/{choice}")

@@ -5,14 +5,17 @@ from __future__ import annotations
 from werkzeug.wrappers import Response
 
 from dewkeeper.notify.errors import LinkRefused
+from dewkeeper.notify.evening import round_now
 from dewkeeper.notify.links import GOOD_SECONDS, GROUP, Link, verify
 from dewkeeper.notify.memory import Memory
 from dewkeeper.report.model import Rank, Standing
 from dewkeeper.report.morning import morning, standing
+from dewkeeper.report.sitter import sitter_rows
 from dewkeeper.web.choices import BY_KEY, SITTER
 from dewkeeper.web.errors import Refused
 from dewkeeper.web.limiter import login_wait_seconds
 from dewkeeper.web.memory import SESSION_SECONDS, SitterLink
+from dewkeeper.web.screens import living
 from dewkeeper.web.visit import COOKIE, Visit
 
 SHORTEST_PASSWORD = 10
@@ -142,10 +145,17 @@ def sitter_sheet(visit: Visit, token: str) -> Response:
         "sitter.html",
         link=link,
         token=token,
-        rows=morning(visit.past, config, visit.now).enclosures,
+        rows=sitter_rows(
+            morning(visit.past, config, visit.now).enclosures,
+            round_now(visit.past, config, visit.now),
+            living(visit.past),
+            visit.wording,
+        ),
         words=SITTER_WORDS,
         actions=[BY_KEY[key] for key in SITTER],
         vet=config.web.vet_phone,
+        keeper=config.web.keeper_phone,
+        heat_off=config.web.heat_off,
     )
 
 

@@ -1,0 +1,63 @@
+"""Holiday and quarantine on the page: the sitter's sheet, what comes back from it, and a move that asks first."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+import requests
+
+DAY = 86400
+
+
+def _tell(rig: Any, **entry: Any) -> None:
+    rig.daemon.handle({"do": "journal", "who": "Ina", **entry})
+
+
+def _post(rig: Any, keeper: requests.Session, path: str, **fields: str) -> str:
+    answer = keeper.post(rig.base + path, data={"csrf": rig.csrf(keeper), **fields}, timeout=60)
+    assert answer.status_code == 200, answer.text
+    return answer.text
+
+
+def test_the_sitters_sheet_says_all_and_what_was_tapped_comes_back(rig: Any) -> None:
+    """What is wanted today, what is normal, heat and numbers to call stand on it; a tap is the sitter's in the journal and on the keeper's return."""
+    keeper, now = rig.keeper(), int(rig.clock.wall())
+    _tell(rig, what="moved_in", enclosure="T2", detail="Cinder", time=now - 4 * DAY)
+    _tell(rig, what="opaque", enclosure="T2", time=now - DAY)
+    made = _post(rig, keeper, "/sitter", name="Leo", hours="24")
+    path = re.search(r"/sitter/[\w-]+", made)
+    assert path is not None
+    sitter = rig.stranger()
+    text = sitter.get(rig.base + path[0]).text
+    section = text[text.index('aria-label="T2"') : text.index("</section>", text.index('aria-label="T2"'))]
+    assert "Today: refill the bowl" in section
+    assert "Cinder" in section
+    assert "Leave it in peace" in section
+    assert re.search(r"Normal here: humidity \d+–\d+.%, temperature \d+–\d+.°C", section)
+    assert section.count("<button") == 2
+    for said in ("Do not touch", "+43 1 234", "cannot switch heat off", "Wash your hands"):
+        assert said in text
+    assert (
+        sitter.post(rig.base + path[0], data={"choice": "refilled", "enclosure": "T2"}, timeout=60).status_code == 200
+    )
+    again = sitter.get(rig.base + path[0]).text
+    assert "Today: refill the bowl" not in again[again.index('aria-label="T2"') :].split("</section>")[0]
+    back = keeper.get(rig.base + "/away?days=3").text
+    assert re.search(r'bowl refilled: T2 <span class="soft">Leo</span>', back)
+    assert "While you were away" in back
+
+
+def test_a_move_out_of_quarantine_asks_first(rig: Any) -> None:
+    """Before its end the page asks, and writes nothing down until somebody says that it has moved all the same."""
+    keeper, now = rig.keeper(), int(rig.clock.wall())
+    _tell(rig, what="moved_in", enclosure="T1", detail="Ash", time=now - 10 * DAY)
+    _tell(rig, what="quarantine", enclosure="T1", time=now - 10 * DAY, until=now + 20 * DAY)
+    fields = {"choice": "moved-in", "enclosure": "T2", "detail": "Ash", "back": "animals"}
+    asked = _post(rig, keeper, "/journal", **fields)
+    assert "Ash would leave quarantine 20 days before its end" in asked
+    with rig.history() as history:
+        assert len([e for e in history.journal(0) if e.what == "moved_in"]) == 1
+    _post(rig, keeper, "/journal", **fields, sure="yes")
+    with rig.history() as history:
+        assert len([e for e in history.journal(0) if e.what == "moved_in"]) == 2
