@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from dewkeeper.judge.words import JOURNAL
-from dewkeeper.web.choices import BY_KEY, CHOICES, asks_for_vet
+from dewkeeper.web.choices import BY_KEY, CHOICES, IN_THE_ROUND, asks_for_vet
 
 
 def test_every_word_of_the_journal_can_be_tapped() -> None:
-    """The page knows each word that the command line knows, and no key twice."""
-    assert {choice.what for choice in BY_KEY.values()} == set(JOURNAL)
+    """The page knows each word that the command line knows, the round's own in the round, and no key twice."""
+    assert {choice.what for choice in BY_KEY.values()} | IN_THE_ROUND == set(JOURNAL)
     assert len(BY_KEY) == sum(len(group) for group in CHOICES.values())
 
 
 def test_signs_of_illness_ask_for_the_vet_and_others_do_not() -> None:
     """Wheeze, a discoloured belly, a spectacle or tail tip left on: the vet. A whole shed, a refused meal: no."""
     asking = {key for key, choice in BY_KEY.items() if asks_for_vet(choice.what, choice.detail)}
-    assert asking == {"wheeze", "belly-colour", "shed-eyes", "shed-tail"}
+    assert asking == {"wheeze", "open-mouth", "belly-colour", "belly-cracked", "shed-eyes", "shed-tail"}

@@ -26,7 +26,7 @@ _CLEANING_SECONDS: Final = 30 * DAY
 _FIRST_BOWL_SECONDS: Final = 2 * DAY
 _SHORT_DRYING_HOURS: Final = 3.0  # a closed tub dries over a working day; common practice, no source
 
-SICK: Final = frozenset({"wheeze", "belly_discoloured"})
+SICK: Final = frozenset({"wheeze", "open_mouth", "belly_discoloured", "belly_cracked"})
 """What a keeper notes of an animal that no number should be tuned for any more."""
 
 

@@ -11,14 +11,15 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
+from dewkeeper.judge.cause import SICK
 from dewkeeper.judge.stages import animal_named
 from dewkeeper.judge.types import JournalEntry
 from dewkeeper.judge.words import JOURNAL
 from dewkeeper.report.history import Past
 from dewkeeper_config.models import Config
 
-SIGNS: Final = frozenset({"wheeze", "open_mouth", "belly_discoloured", "belly_cracked"})
-"""Journal words that are a sign of illness."""
+SIGNS: Final = SICK
+"""Journal words that are a sign of illness: what ends advice restarts a quarantine."""
 ENDS: Final = frozenset({"quarantine_over", "stage_over"})
 HEEDED: Final = SIGNS | ENDS | {"quarantine", "moved_in"}
 """Journal words that quarantine is read from."""

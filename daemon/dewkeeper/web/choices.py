@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from typing import Final
 
 from dewkeeper.judge.words import JOURNAL
+from dewkeeper.report.quarantine import SIGNS
+from dewkeeper.report.sheds import grade_of
 from dewkeeper.sampling.salts import CAUTION as SALT_CAUTION
 
 
@@ -80,12 +82,15 @@ CHOICES: Final[Mapping[str, Sequence[Choice]]] = {
         Choice("shed-pieces", "shed in pieces", "shed", "in pieces", asks="spectacles off? tail tip off?"),
         Choice("shed-eyes", "a spectacle is still on", "shed", "spectacle retained", asks="which eye"),
         Choice("shed-tail", "the tail tip is still on", "shed", "tail tip retained"),
+        Choice("shed", "has shed, to be graded in the round", "shed"),
     ),
     "looked at": (
         Choice("belly-smooth", "belly scales smooth", "belly_smooth"),
         Choice("belly-rough", "belly scales rough", "belly_rough"),
         Choice("belly-colour", "belly red or brown", "belly_discoloured", asks="where"),
+        Choice("belly-cracked", "belly scales cracked, or lifted at their edges", "belly_cracked", asks="where"),
         Choice("wheeze", "wheeze or mucus", "wheeze"),
+        Choice("open-mouth", "breathes with an open mouth", "open_mouth"),
         Choice("vet", "vet seen", "vet", asks="what was said"),
         Choice("note", "note", "note", asks="what"),
     ),
@@ -122,13 +127,13 @@ QUICK: Final = ("misted", "refilled", "spot", "fed", "handled", "opaque")
 SITTER: Final = ("refilled", "misted")
 """The two things a sitter may do and say."""
 
-_UNWELL: Final = frozenset({"wheeze", "belly_discoloured"})
-_RETAINED: Final = ("spectacle retained", "tail tip retained")
+IN_THE_ROUND: Final = frozenset({"looked", "not_today"})
+"""Words that only the round taps: they say which of its things they are about."""
 
 
 def asks_for_vet(what: str, detail: str) -> bool:
     """Whether an entry is a sign of illness: then the page names the vet and gives no advice."""
-    return what in _UNWELL or (what == "shed" and detail.startswith(_RETAINED))
+    return what in SIGNS or (what == "shed" and grade_of(detail).retained)
 
 
 if unknown := set(CAUTIONS) - set(BY_KEY):
