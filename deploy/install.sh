@@ -36,7 +36,7 @@ while [ "$#" -gt 0 ]; do
 done
 need_root /etc
 
-# --- is this a machine it was made for? ---------------------------------------------------------------------------
+# --- is this a machine it was made for? A dry run refuses what the run refuses ------------------------------------
 codename=$(. /etc/os-release && echo "${VERSION_CODENAME:-unknown}")
 say "dewkeeper for $codename, $(uname -m)"
 case $codename in
@@ -44,6 +44,15 @@ case $codename in
   *) refuse "made for Raspberry Pi OS or Debian bookworm and trixie, this is $codename" ;;
 esac
 [ "$(getconf LONG_BIT)" -eq 64 ] || refuse "needs a 64-bit system: a 32-bit one lacks ready-made packages"
+need_systemd
+if [ "${#multiplexers[@]}" -gt 0 ] && [ ! -e "$boot" ]; then
+  refuse "--multiplexer needs a Raspberry Pi: there is no $boot"
+fi
+zone=$(zone_here)
+say "-- this machine's time zone is $zone: the night and quiet hours of the configuration will follow it"
+case $zone in
+  UTC | Etc/*) say "   if you do not live by it: sudo timedatectl set-timezone Europe/Vienna (yours), then this again" ;;
+esac
 
 # --- packages, I2C, user ------------------------------------------------------------------------------------------
 step "install what it needs from Debian" \
@@ -57,9 +66,6 @@ if [ "$i2c" = yes ]; then
     say "-- no Raspberry Pi firmware here: the I2C bus is left as it is"
   fi
   put 0644 /etc/modules-load.d/dewkeeper.conf <<<"i2c-dev"
-fi
-if [ "${#multiplexers[@]}" -gt 0 ] && [ ! -e "$boot" ] && [ "$dry_run" = no ]; then
-  refuse "--multiplexer needs a Raspberry Pi: there is no $boot"
 fi
 # A fixed base, for otherwise the numbers depend on the order in which the kernel finds things. From 30 on: below that a
 # Pi's own buses have their numbers, and which of them appear depends on the displays and cameras that are plugged in.
@@ -102,9 +108,9 @@ step "put the command on everybody's path" ln -sfn "$prefix/current/bin/dewkeepe
 step "make the folder of the configuration" install -d -m 0755 "$(dirname "$configuration")"
 step "make the folder of secrets, root's alone" install -d -m 0700 /etc/dewkeeper/credentials
 if [ "$dry_run" = yes ]; then
-  say "-- write $configuration from \`dewkeeper config sample\`, unless it is there (root:dewkeeper, mode 0640)"
+  say "-- write $configuration from \`dewkeeper config sample\` with the zone $zone, unless it is there (root:dewkeeper, mode 0640)"
 elif [ ! -e "$configuration" ]; then
-  "$prefix/current/bin/dewkeeper" config sample | put 0640 "$configuration"
+  "$prefix/current/bin/dewkeeper" config sample | sed "s|^timezone = .*|timezone = \"$zone\"|" | put 0640 "$configuration"
   chgrp dewkeeper "$configuration"
 fi
 step "install the unit" install -m 0644 "$here/dewkeeper.service" /etc/systemd/system/dewkeeper.service
@@ -136,4 +142,5 @@ cautions
 if [ "$dry_run" = yes ]; then
   say ""
   say "This was a dry run: nothing was changed."
+  [ -w /etc ] || say "The run itself needs root: sudo $0"
 fi

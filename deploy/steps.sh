@@ -6,8 +6,8 @@
 prefix=/opt/dewkeeper  # releases/NAME holds one installation each, current points to the one that runs
 state=/var/lib/dewkeeper
 configuration=/etc/dewkeeper/dewkeeper.toml
-boot=/boot/firmware/config.txt  # of a Pi, since bookworm
-machine=  # a folder instead of the root, for the tests, where it is asked which buses there are
+machine=${DEWKEEPER_MACHINE:-}  # a folder instead of the root, for the tests, where it is asked what this machine has
+boot=$machine/boot/firmware/config.txt  # of a Pi, since bookworm
 dry_run=no
 
 say() { printf '%s\n' "$*"; }
@@ -95,6 +95,22 @@ channels() {
   for channel in 0 1 2 3 4 5 6 7; do
     printf '[[bus]]\nname = "%s channel %d"\nnumber = %d\nadapter = "i2c1"\n\n' "$1" "$channel" $(($2 + channel))
   done
+}
+
+# need_systemd: refuse where nothing would start the service, before anything is changed.
+need_systemd() {
+  [ -d "$machine/run/systemd/system" ] || refuse "systemd does not run this machine (a container, or another init): \
+nothing would start the watch or notice that it hangs, so nothing is installed. To try dewkeeper here: demo/run"
+}
+
+# zone_here: the time zone of this machine, by which the night and the quiet hours are meant.
+zone_here() {
+  local link
+  link=$(readlink -f "$machine/etc/localtime" || true)
+  case $link in
+    */zoneinfo/*) link=${link##*/zoneinfo/} && printf '%s\n' "${link#posix/}" ;;
+    *) printf 'UTC\n' ;;
+  esac
 }
 
 # need_root FOLDER: refuse to begin what cannot be carried through.

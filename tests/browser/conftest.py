@@ -19,6 +19,7 @@ from dewkeeper.service.calendar import SilentAlarm
 from dewkeeper.service.daemon import Daemon
 from dewkeeper_config.models import Config
 from dewkeeper_demo import night
+from dewkeeper_demo.inbox import Inbox
 from dewkeeper_demo.scenes import EVENING, moment
 from dewkeeper_demo.show import Show
 from dewkeeper_demo.stage import NIGHT_POLL_SECONDS, Stage
@@ -53,6 +54,11 @@ class DemoRack:
 
     def _tell(self, **entry: Any) -> None:
         self.daemon.handle({"do": "journal", "who": "Runa", **entry})
+
+    @property
+    def inbox(self) -> Inbox:
+        """Return what the demonstration's people were sent."""
+        return self._stage.inbox
 
     def make_trouble(self) -> None:
         """Beside the dry, the unplugged and the overheated tub: one that overheats, one that cools, one in a draught."""

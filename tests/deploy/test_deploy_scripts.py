@@ -36,18 +36,32 @@ def test_the_scripts_are_clean() -> None:
     assert checked.returncode == 0, checked.stdout
 
 
+def install(folder: Path, *arguments: str) -> subprocess.CompletedProcess[str]:
+    """Run the installer on the machine that a folder shows."""
+    return subprocess.run(
+        [str(DEPLOY / "install.sh"), *arguments], capture_output=True, text=True, check=False, timeout=60,
+        env=os.environ | {"DEWKEEPER_MACHINE": str(folder)},
+    )  # fmt: skip
+
+
 @pytest.fixture
-def install_dry() -> Callable[..., str]:
-    """Return a function that runs the installer dry and gives what it printed."""
+def pi_root(tmp_path: Path) -> Path:
+    """Return a folder with what the installer looks at on a Pi: systemd at work, the firmware's settings, a zone."""
+    for folder in ("run/systemd/system", "boot/firmware", "etc", "usr/share/zoneinfo/Europe"):
+        (tmp_path / folder).mkdir(parents=True)
+    (tmp_path / "boot/firmware/config.txt").touch()
+    (tmp_path / "usr/share/zoneinfo/Europe/Vienna").touch()
+    (tmp_path / "etc/localtime").symlink_to(tmp_path / "usr/share/zoneinfo/Europe/Vienna")
+    return tmp_path
+
+
+@pytest.fixture
+def install_dry(pi_root: Path) -> Callable[..., str]:
+    """Return a function that runs the installer dry, on a Pi, and gives what it printed."""
 
     def run(*arguments: str) -> str:
-        done = subprocess.run(
-            [str(DEPLOY / "install.sh"), "--dry-run", *arguments],
-            capture_output=True,
-            text=True,
-            check=True,
-            timeout=60,
-        )
+        done = install(pi_root, "--dry-run", *arguments)
+        assert done.returncode == 0, done.stderr
         return done.stdout
 
     return run
@@ -71,6 +85,8 @@ def test_a_dry_run_prints_every_step_and_changes_nothing(install_dry: Callable[.
         'name = "0x71 channel 7"\nnumber = 45\nadapter = "i2c1"',
         'ATTR{idle_state}="-2"',
         "systemctl enable dewkeeper.service",
+        "zone is Europe/Vienna",
+        "with the zone Europe/Vienna",
         "This was a dry run: nothing was changed.",
     ):
         assert words in said
@@ -83,6 +99,46 @@ def test_the_installer_says_what_must_not_be_relied_on(install_dry: Callable[...
     said = install_dry()
     for words in ("It only watches", "over-temperature cut-out", "residual-current", "no veterinary advice", "silence"):
         assert words in said[said.index("Before you rely on it") :]
+
+
+@pytest.mark.skipif(not supported(), reason="the installer refuses systems other than bookworm and trixie")
+@pytest.mark.parametrize("dry", [["--dry-run"], []])
+@pytest.mark.parametrize(
+    ("lacks", "arguments", "said"),
+    [
+        ("run/systemd/system", [], "systemd does not run this machine"),
+        ("boot/firmware/config.txt", ["--multiplexer", "0x70"], "needs a Raspberry Pi"),
+    ],
+)
+def test_what_cannot_be_carried_through_is_refused_before_anything_is_changed(
+    pi_root: Path, dry: list[str], lacks: str, arguments: list[str], said: str
+) -> None:
+    """No systemd, or a multiplexer without a Pi: plain words and no step, in a dry run as in the run."""
+    place = pi_root / lacks
+    place.rmdir() if place.is_dir() else place.unlink()
+    done = install(pi_root, *dry, *arguments)
+    assert done.returncode == 1
+    assert said in done.stderr
+    assert "   + " not in done.stdout
+
+
+@pytest.mark.parametrize(
+    ("link", "zone"),
+    [
+        ("Europe/Vienna", "Europe/Vienna"),
+        ("posix/America/Argentina/Ushuaia", "America/Argentina/Ushuaia"),
+        (None, "UTC"),
+    ],
+)
+def test_the_zone_is_the_machines(tmp_path: Path, link: str | None, zone: str) -> None:
+    """It is read from where the system keeps it; UTC where it keeps none."""
+    (tmp_path / "etc").mkdir()
+    if link is not None:
+        place = tmp_path / "usr/share/zoneinfo" / link
+        place.parent.mkdir(parents=True)
+        place.touch()
+        (tmp_path / "etc/localtime").symlink_to(place)
+    assert Pi(tmp_path, ()).ask("zone_here") == zone
 
 
 @pytest.mark.parametrize(

@@ -1,6 +1,6 @@
 """What is done to a virtual machine, in order, and what must have come of each step.
 
-What the README tells to paste is taken from the README itself, block by block, and pasted into a login shell of the
+What README and guide tell to paste is taken from them, block by block, and pasted into a login shell of the
 keeper's. Where it says `<this repository>` stands a folder of the machine, and the editor writes `guest/rack.toml`.
 """
 
@@ -384,15 +384,16 @@ class Journey:
 
 
 PASTED = ("install.sh", "config check", "dewkeeper now", "dewkeeper backup ", "git pull", "dewkeeper restore --yes")
-"""Words by which the README's blocks are found."""
+"""Words by which the blocks of README and guide are found."""
 
 
 def readme_block(words: str) -> str:
-    """Return the one fenced block of the README that has these words. Raises StepFailed when there is not one."""
-    blocks = (ROOT / "README.md").read_text(encoding="utf-8").split("```")[1::2]
+    """Return the one fenced block of README and guide that has these words. Raises StepFailed when there is not one."""
+    documents = (ROOT / "README.md", ROOT / "deploy" / "GUIDE.md")
+    blocks = [block for text in documents for block in text.read_text(encoding="utf-8").split("```")[1::2]]
     found = [block.partition("\n")[2] for block in blocks if words in block]
     if len(found) != 1:
-        raise StepFailed(f"{len(found)} blocks of the README have `{words}`")
+        raise StepFailed(f"{len(found)} blocks of README and guide have `{words}`")
     return found[0]
 
 

@@ -1,4 +1,4 @@
-"""The virtual machine pastes the README: the blocks it needs are there, once each, without booting anything."""
+"""The virtual machine pastes README and guide: the blocks it needs are there, once each, without booting anything."""
 
 from __future__ import annotations
 
