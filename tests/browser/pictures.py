@@ -14,6 +14,7 @@ import struct
 import sys
 import tempfile
 import zlib
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -44,25 +45,33 @@ def digest() -> str:
     return whole.hexdigest()
 
 
-def with_text(png: bytes, text: str) -> bytes:
-    """Return a PNG with a text of its own after its header (PNG specification, third edition, 11.3.3.2: tEXt)."""
-    after_header = 8 + 4 + 4 + 13 + 4  # signature; length, type, content and checksum of IHDR
-    content = KEY.encode("latin-1") + b"\0" + text.encode("latin-1")
-    chunk = b"tEXt" + content
-    written = struct.pack(">I", len(content)) + chunk + struct.pack(">I", zlib.crc32(chunk))
-    return png[:after_header] + written + png[after_header:]
+def chunks(png: bytes) -> Iterator[tuple[bytes, bytes]]:
+    """Yield type and content of every chunk (PNG specification, third edition, 5.3)."""
+    at = 8  # after the signature
+    while at + 8 <= len(png):
+        (length,) = struct.unpack(">I", png[at : at + 4])
+        yield png[at + 4 : at + 8], png[at + 8 : at + 8 + length]
+        at += length + 12
+
+
+def packed(png: bytes, text: str) -> bytes:
+    """Return the same picture, packed as tight as zlib can, with a text of its own (tEXt, 11.3.3.2)."""
+    pixels = b"".join(content for kind, content in chunks(png) if kind == b"IDAT")
+    kept = [(kind, content) for kind, content in chunks(png) if kind not in (b"IDAT", b"IEND", b"tEXt")]
+    said = (b"tEXt", KEY.encode("latin-1") + b"\0" + text.encode("latin-1"))
+    written = [*kept, said, (b"IDAT", zlib.compress(zlib.decompress(pixels), 9)), (b"IEND", b"")]
+    return png[:8] + b"".join(
+        struct.pack(">I", len(content)) + kind + content + struct.pack(">I", zlib.crc32(kind + content))
+        for kind, content in written
+    )
 
 
 def carried(png: bytes) -> str:
-    """Return the text that `with_text` put into a PNG, an empty one when there is none."""
-    at = 8
-    while at + 8 <= len(png):
-        (length,) = struct.unpack(">I", png[at : at + 4])
-        content = png[at + 8 : at + 8 + length]
-        if png[at + 4 : at + 8] == b"tEXt" and content.startswith(KEY.encode() + b"\0"):
-            return content.partition(b"\0")[2].decode("latin-1")
-        at += length + 12
-    return ""
+    """Return the text that `packed` put into a PNG, an empty one when there is none."""
+    begins = KEY.encode() + b"\0"
+    return next(
+        (c[len(begins) :].decode("latin-1") for kind, c in chunks(png) if kind == b"tEXt" and c.startswith(begins)), ""
+    )
 
 
 def take(folder: Path) -> None:
@@ -71,12 +80,12 @@ def take(folder: Path) -> None:
     driver = _chromium(folder / "profile")
     try:
         visitor = Visitor(driver)
-        visitor.look_like(1000, 900)
+        visitor.look_like(900, 800)
         assert rack.page.first_run_code is not None
         visitor.log_in(rack.base, rack.page.first_run_code)
         visitor.go(rack.base + "/")
         height = driver.execute_script("return document.querySelector('main').getBoundingClientRect().bottom")
-        _write("morning.png", driver, 1000, min(1000, int(height) + BAR_PIXELS))
+        _write("morning.png", driver, 900, min(800, int(height) + BAR_PIXELS))
         sent = [arrival for arrival in rack.inbox.arrivals if arrival.genuine is not None]
         chosen = [next(one for one in sent if one.title.startswith(name)) for name in ("B3", "A2")]
         page = folder / "phone.html"
@@ -100,7 +109,7 @@ def _card(title: str, text: str) -> str:
 def _write(name: str, driver: Any, width: int, height: int) -> None:
     metrics = {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": False}
     driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
-    png = with_text(driver.get_screenshot_as_png(), digest())
+    png = packed(driver.get_screenshot_as_png(), digest())
     assert len(png) <= LARGEST_BYTES, f"{name}: {len(png)} bytes"
     (PICTURES / name).write_bytes(png)
     print(f"{PICTURES / name}: {len(png)} bytes")
@@ -111,7 +120,7 @@ def _chromium(profile: Path) -> Any:
 
     options = webdriver.ChromeOptions()
     options.binary_location = shutil.which("chromium") or "chromium"
-    for flag in (*FLAGS, f"--user-data-dir={profile}"):
+    for flag in (*FLAGS, "--disable-lcd-text", f"--user-data-dir={profile}"):  # grey letters pack better
         options.add_argument(flag)
     return webdriver.Chrome(options=options, service=webdriver.ChromeService(shutil.which("chromedriver")))
 

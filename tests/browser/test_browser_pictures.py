@@ -7,7 +7,7 @@ import xml.etree.ElementTree as ElementTree
 from pathlib import Path
 
 import pytest
-from tests.browser.pictures import LARGEST_BYTES, PICTURES, ROOT, carried, with_text
+from tests.browser.pictures import LARGEST_BYTES, PICTURES, ROOT, carried, chunks, packed
 
 AGAIN = "take the pictures again: PYTHONPATH=. .venv/bin/python -m tests.browser.pictures"
 
@@ -21,11 +21,14 @@ def test_a_picture_is_there_small_and_of_the_page_as_it_is(name: str) -> None:
     assert carried(png), AGAIN
 
 
-def test_what_a_picture_carries_is_read_back() -> None:
-    """The text goes in and comes out, and a picture without one says nothing."""
+def test_packing_changes_no_pixel() -> None:
+    """The text goes in and comes out, and the pixels stay as they are; a picture without a text says nothing."""
     png = (PICTURES / "message.png").read_bytes()
-    assert carried(with_text(png[:33] + png[33:], "abc")) == "abc"
+    again = packed(png, "abc")
+    assert carried(again) == "abc"
     assert carried(png[:33]) == ""
+    for kind in (b"IHDR", b"IDAT"):
+        assert [one for one in chunks(again) if one[0] == kind] == [one for one in chunks(png) if one[0] == kind]
 
 
 def test_every_picture_in_the_documents_is_there_and_has_words() -> None:
