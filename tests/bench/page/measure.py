@@ -157,11 +157,15 @@ def screen(folder: Path, config: Config) -> tuple[float, int]:
         page.start()
         try:
             base = "http://{}:{}".format(*page.address)
-            login = {"code": page.first_run_code, "name": "Ina", "password": "four plain words here"}
-            browser.post(base + "/first", data=login, timeout=60)
-            styles = len(browser.get(base + "/page.css", timeout=60).content)
-            size = len(browser.get(base + "/", timeout=60).content)
-            return median_ms(lambda: browser.get(base + "/", timeout=60)), styles + size
+            login = {"code": page.first_run_code or "", "name": "Ina", "password": "four plain words here"}
+            browser.post(base + ("/first" if page.first_run_code else "/login"), data=login, timeout=60)
+            sizes = []
+            for path, held in (("/page.css", ".night"), ("/", "T39")):
+                answer = browser.get(base + path, timeout=60)
+                if held not in answer.text:
+                    raise RuntimeError(f"{path} is not what a keeper sees")
+                sizes.append(int(answer.headers["Content-Length"]))
+            return median_ms(lambda: browser.get(base + "/", timeout=60)), sum(sizes)
         finally:
             page.stop()
 
