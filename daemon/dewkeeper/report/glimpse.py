@@ -85,7 +85,7 @@ def now_words(row: EnclosureMorning, wording: Wording) -> str:
         sides = f"{round_half_up(low)}–{wording.humidity(high)}"
         limit = {low: wording.humidity(low), high: wording.humidity(high)}
     if low <= value <= high:
-        against = f"within {sides}"
+        against = f"in {sides}"
     else:
         against = f"target {sides}" if aimed else f"limit {limit[low if value < low else high]}"
     who = measured_by(row, now)
