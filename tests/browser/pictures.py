@@ -24,7 +24,13 @@ from tests.browser.visitor import Visitor
 ROOT = Path(__file__).resolve().parents[2]
 PICTURES = ROOT / "deploy" / "pictures"
 WEB = ROOT / "daemon" / "dewkeeper" / "web"
-SHOWN = ("templates/base.html", "templates/parts.html", "templates/morning.html", "static/page.css")
+SHOWN = (
+    "templates/base.html",
+    "templates/parts.html",
+    "templates/overview.html",
+    "templates/morning.html",
+    "static/page.css",
+)
 KEY = "templates"
 LARGEST_BYTES = 150_000
 BAR_PIXELS = 70
