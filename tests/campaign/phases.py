@@ -7,7 +7,6 @@ descriptors, threads and memory do not grow.
 
 from __future__ import annotations
 
-import time
 from dataclasses import dataclass, field
 from itertools import pairwise
 from pathlib import Path
@@ -24,17 +23,17 @@ POLL = POLL_SECONDS / SPEED
 TOLD_SECONDS = (ON_DELAY_MINUTES * 60 + POLL_SECONDS + 120) / SPEED
 CLEARED_SECONDS = (300 + 4 * POLL_SECONDS) / SPEED
 SLACK_SECONDS = 4.0
-"""What a busy machine may take on top, real seconds."""
+"""What the machine may take on top, seconds of the pace."""
 
 PHASES = ("at start", "steady", "open alarm")
 HEALTHY = dict(zip(PHASES, ("G0", "G1", "G2"), strict=True))
 """Enclosures on a bus which no fault touches: the excursion of each phase's must be told in time, always."""
 
 RESTARTED_SECONDS = (PATIENCE_SECONDS + 60) / SPEED + WATCHDOG_SECONDS + 6.0
-"""Real seconds from a call that does not return to the process's next life being ready."""
+"""Seconds from a call that does not return to the process's next life being ready."""
 
 LONGEST_GAP_SECONDS = WATCHDOG_SECONDS * SPEED + 6 * SPEED + 2 * POLL_SECONDS
-"""Without rows, where the process is restarted: the watchdog's patience, six real seconds to end and start, two polls."""
+"""Without rows, where the process is restarted: the watchdog's patience, six seconds to end and start, two polls."""
 
 OPEN = "E1"
 """The enclosure whose alarm stands during the third phase."""
@@ -149,7 +148,7 @@ def _phase(fault: Fault, run: Run, outcome: Outcome, *, open_alarm: bool) -> Non
         standing = _alarm(run, "dry", OPEN)
     others = [place for place in PLACES if place not in fault.struck]
     seen = _numbers(run, fault)
-    began = time.monotonic()
+    began = run.pace.seconds()
     fault_began = run.now() if outcome.phase != "at start" else WALL
     if outcome.phase != "at start":
         run.control(**fault.control, dry=sorted(dry))
@@ -161,7 +160,7 @@ def _phase(fault: Fault, run: Run, outcome: Outcome, *, open_alarm: bool) -> Non
             for control in ({}, fault.control):
                 run.control(**control, dry=sorted(dry))
     if fault.kind is not None and (fault.kind_at_start or outcome.phase != "at start"):
-        left = fault.within / SPEED + SLACK_SECONDS - (time.monotonic() - began)
+        left = fault.within / SPEED + SLACK_SECONDS - (run.pace.seconds() - began)
         for place in fault.kinds_in:
             run.wait_for(
                 lambda place=place: _raised(run, fault.kind, place, fault_began) > 0,  # type: ignore[misc]

@@ -21,7 +21,7 @@ def main(folder: Path) -> None:
     end = EndSignal()
     with (
         EmulatedKernel(folder / "k") as kernel,
-        wired(folder, FastClock(time.monotonic(), 0.0), wire_speed=1.0) as rack,
+        wired(folder, FastClock(time.monotonic, 0.0), wire_speed=1.0) as rack,
     ):
         for wire in rack.wires:
             kernel.add(wire)

@@ -1,6 +1,6 @@
 """The daemon's process in the campaign: the real `Daemon` on an emulated wire, sixty times as fast as life.
 
-Run as `python rack_process.py FOLDER`. With the emulated kernel below it (tests/kernel) the wire is in another process,
+Run as `python -m tests.campaign.rack_process FOLDER`. With the emulated kernel below it (tests/kernel) the wire is in another process,
 which lives on when the daemon is killed (rack_chips.py). The wire: bus 1 has a multiplexer 0x70 with a probe on each channel, another,
 0x71, with two, one of which repeats their address; bus 2 has three probes which no fault touches. Every conversion is numbered: the temperature word
 counts the probe's conversions, the humidity word says whose it is, so that loss and mixing can be counted in the
@@ -21,6 +21,8 @@ import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
+
+from tests.campaign.pace import LOOK_SECONDS, Told
 
 from dewkeeper.service.calendar import SilentAlarm
 from dewkeeper.service.daemon import Daemon
@@ -59,20 +61,20 @@ def whose(humidity_word: int) -> int:
 
 
 class FastClock:
-    """The machine's monotonic clock, `SPEED` times as fast, from a start all processes of one run share.
+    """A clock of seconds since the start of a run, `SPEED` times as fast.
 
     frozen: names of threads that do not come back from waiting. stepped: seconds the wall clock was stepped by.
     """
 
-    def __init__(self, began: float, wall: float) -> None:
-        self._began = began
+    def __init__(self, seconds: Callable[[], float], wall: float) -> None:
+        self._seconds = seconds
         self._wall = wall
         self.frozen: set[str] = set()
         self.stepped = 0.0
 
     def monotonic(self) -> float:
         """Return simulated seconds since the start of the run."""
-        return (time.monotonic() - self._began) * SPEED
+        return self._seconds() * SPEED
 
     def wall(self) -> float:
         """Return simulated UTC seconds."""
@@ -82,7 +84,13 @@ class FastClock:
         """Wait so many simulated seconds at most."""
         if threading.current_thread().name in self.frozen:
             threading.Event().wait()
-        return event.wait(None if seconds is None else max(0.0, seconds) / SPEED)
+        if seconds is None:
+            return event.wait()
+        end = self.monotonic() + seconds
+        while (left := (end - self.monotonic()) / SPEED) > 0:  # it may run slower than it seems now
+            if event.wait(max(left, LOOK_SECONDS / 2)):
+                return True
+        return event.is_set()
 
 
 class FastWire(Wire):
@@ -239,7 +247,7 @@ def main(folder: Path) -> None:
     """Run until SIGTERM."""
     logging.basicConfig(level=logging.INFO, format="%(relativeCreated)8d %(levelname)s %(name)s: %(message)s")
     run = json.loads((folder / "run.json").read_text())
-    clock = FastClock(run["began"], run["wall"])
+    clock = FastClock(Told(folder / "pace").seconds, run["wall"])
     end = EndSignal()
     with contextlib.nullcontext() if "EMULATED_I2C" in os.environ else wired(folder, clock):
         file = folder / "dewkeeper.toml"

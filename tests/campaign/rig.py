@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import sqlite3
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Mapping, Sequence
-from contextlib import ExitStack, closing, suppress
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import ExitStack, closing, contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
 from typing import Any
 
 import requests
+from tests.campaign.pace import Pace
 from tests.campaign.rack_process import CHANNEL, PLACES, SERIAL, SPEED, address_of
 from tests.campaign.supervisor import Supervisor
 from tests.kernel.emulated import preloaded
@@ -32,7 +34,10 @@ POLL_SECONDS = 60
 ON_DELAY_MINUTES = 5
 WALL = 1_795_003_200.0  # 2026-11-18 12:00 UTC: no quiet hours, no change of clocks
 WATCHDOG_SECONDS = 4.0
-"""Real seconds; four minutes of simulated time."""
+"""Seconds of the pace; four minutes of simulated time."""
+ANSWER_SECONDS = 60.0
+"""Real seconds after which an answer will not come any more."""
+TICKS = os.sysconf("SC_CLK_TCK")
 
 
 WITH_SERIAL = PLACES[CHANNEL : CHANNEL + 2]
@@ -98,15 +103,17 @@ class Run:
         self.folder = folder
         self.seam = seam
         self.state = folder / "state"
+        self._supervised: Supervisor | None = None
         self._number = 0
+        self._chips = 0
         self._stack = ExitStack()
 
     def __enter__(self) -> Run:
         self.folder.mkdir(parents=True, exist_ok=True)
         self.inbox = self._stack.enter_context(Inbox())
         self._browser = self._stack.enter_context(requests.Session())
-        self.clock_began = time.monotonic()
-        (self.folder / "run.json").write_text(json.dumps({"began": self.clock_began, "wall": WALL}))
+        self.pace = self._stack.enter_context(Pace(self.folder / "pace", self._processes))
+        (self.folder / "run.json").write_text(json.dumps({"wall": WALL}))
         (self.folder / "dewkeeper.toml").write_text(config_text(self.folder, self.ways(), self.seam))
         return self
 
@@ -118,6 +125,7 @@ class Run:
             serving = subprocess.Popen(command, stdout=log, stderr=log, cwd=Path(__file__).parents[2])
         self._stack.callback(lambda: serving.wait(60))
         self._stack.callback(serving.terminate)
+        self._chips = serving.pid
         self.wait_for(ready.exists, 30.0, "the chips to be served")
         return preloaded(self.folder / "k", "gone")
 
@@ -132,15 +140,15 @@ class Run:
 
     def command(self) -> list[str]:
         """Return what the supervisor runs."""
-        return [sys.executable, "-W", "error", str(Path(__file__).with_name("rack_process.py")), str(self.folder)]
+        return [sys.executable, "-W", "error", "-m", "tests.campaign.rack_process", str(self.folder)]
 
     def start(
         self, environment: dict[str, str] | None = None, watchdog_seconds: float = WATCHDOG_SECONDS
     ) -> Supervisor:
         """Start the daemon under its supervisor, the last control already in force."""
         environment = {**(environment or {}), **(self._serve_chips() if self.seam == "kernel" else {})}
-        self.supervisor = self._stack.enter_context(
-            Supervisor(self.command(), self.folder, environment, watchdog_seconds=watchdog_seconds)
+        self.supervisor = self._supervised = self._stack.enter_context(
+            Supervisor(self.command(), self.folder, environment, self.pace.seconds, watchdog_seconds=watchdog_seconds)
         )
         return self.supervisor
 
@@ -154,13 +162,19 @@ class Run:
             self.wait_for(lambda: self._obeyed() == self._number, 10.0, "the control file to be obeyed")
 
     def wait_for(self, condition: Callable[[], bool], seconds: float, what: str) -> float:
-        """Wait real seconds until a condition holds; return how long. Raises TimeoutError naming what did not come."""
-        began = time.monotonic()
+        """Wait seconds of the pace until a condition holds; return how long. Raises TimeoutError naming what did not come."""
+        began = self.pace.seconds()
         while not condition():
-            if time.monotonic() - began > seconds:
+            if self.pace.seconds() - began > seconds:
                 raise TimeoutError(f"waited {seconds:.0f} s for {what}")
             time.sleep(0.05)
-        return time.monotonic() - began
+        return self.pace.seconds() - began
+
+    def pass_time(self, seconds: float) -> None:
+        """Let seconds of the pace pass."""
+        end = self.pace.seconds() + seconds
+        while self.pace.seconds() < end:
+            time.sleep(0.02)
 
     def messages(self, kind: str, enclosure: str) -> list[dict[str, Any]]:
         """Return the bodies that reached the phone about a kind of alarm in an enclosure, those put into one message too."""
@@ -177,26 +191,25 @@ class Run:
         ]
 
     def answers_within_seconds(self) -> float:
-        """Return how long the control socket takes to answer, real seconds. Raises DaemonDown."""
-        began = time.monotonic()
-        with suppress(CommandRefused):
-            request(self.state, {"do": "nothing at all"}, timeout_seconds=10.0)
-        return time.monotonic() - began
+        """Return how long the control socket takes to answer, in seconds as `_cost` counts them. Raises DaemonDown."""
+        with self._cost() as cost, suppress(CommandRefused):
+            request(self.state, {"do": "nothing at all"}, timeout_seconds=ANSWER_SECONDS)
+        return cost()
 
     def page_answers_within_seconds(self) -> float:
-        """Return how long the page with every enclosure takes, real seconds. Raises OSError when it does not come."""
+        """Return how long the page with every enclosure takes, counted by `_cost`. Raises OSError when it does not come."""
         log = self.supervisor.log.read_text()
         address = re.findall(r"the page is at (http://127\.0\.0\.1:\d+)/", log)[-1]
         if not self._browser.cookies:
             code = re.findall(r"good once: (\S+)", log)[-1]
             form = {"code": code, "name": "Ina", "password": _PASSWORD}
-            self._browser.post(f"{address}/first", data=form, timeout=10.0).raise_for_status()
-        began = time.monotonic()
-        page = self._browser.get(f"{address}/", timeout=10.0)
+            self._browser.post(f"{address}/first", data=form, timeout=ANSWER_SECONDS).raise_for_status()
+        with self._cost() as cost:
+            page = self._browser.get(f"{address}/", timeout=ANSWER_SECONDS)
         page.raise_for_status()
         if page.url != f"{address}/" or not all(place in page.text for place in PLACES):
             raise OSError(f"{page.url} does not show every enclosure")
-        return time.monotonic() - began
+        return cost()
 
     def usage(self) -> Usage:
         """Return what the process holds now."""
@@ -208,7 +221,7 @@ class Run:
 
     def now(self) -> float:
         """Return the run's simulated UTC seconds."""
-        return WALL + (time.monotonic() - self.clock_began) * SPEED
+        return WALL + self.pace.seconds() * SPEED
 
     def standing(self) -> list[Alarm]:
         """Return the alarms that are not over, as stored."""
@@ -242,6 +255,22 @@ class Run:
             with closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as database:
                 verdicts += [row[0] for row in database.execute("PRAGMA integrity_check")]
         return "ok" if verdicts and set(verdicts) == {"ok"} else "; ".join(verdicts or ["no database"])
+
+    @contextmanager
+    def _cost(self) -> Iterator[Callable[[], float]]:
+        """Give what tells the seconds that what is done inside took: those of the pace, or the processor's if they are more."""
+        file = Path("/proc") / str(self.supervisor.life.pid) / "stat"
+
+        def spent() -> float:
+            return sum(int(part) for part in file.read_text().rpartition(") ")[2].split()[11:13]) / TICKS
+
+        began, used = self.pace.seconds(), spent()
+        yield lambda: max(self.pace.seconds() - began, spent() - used)
+
+    def _processes(self) -> list[int]:
+        """Return the processes whose work time waits for: the daemon's, and the chips' where they are apart."""
+        daemon = self._supervised.life.pid if self._supervised is not None and self._supervised.alive else 0
+        return [process for process in (daemon, self._chips) if process]
 
     def _obeyed(self) -> int:
         try:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import signal
 import sqlite3
 import subprocess
-import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -20,7 +19,7 @@ from dewkeeper_demo.servers.phone import Phone
 
 POLL = POLL_SECONDS / SPEED
 RESTART_SECONDS = 15.0
-"""Real seconds a killed process may take until it is ready again on a busy machine."""
+"""Seconds a killed process may take until it is ready again."""
 Disk = Literal["tmpfs", "ext4"]
 
 
@@ -181,7 +180,7 @@ def _phase(fault: StorageFault, run: StorageRun, outcome: Outcome) -> None:
         run.wait_for(lambda: _alarm(run, OPEN) is not None, TOLD_SECONDS + SLACK_SECONDS, "the open alarm")
         standing = _alarm(run, OPEN)
     seen, count = run.samples(), len(run.inbox.arrivals)
-    began = time.monotonic()
+    began = run.pace.seconds()
     if outcome.phase == "at start":
         run.kill(lambda: run.control(wait=False, **fault.control, dry=dry))
     else:
@@ -194,7 +193,9 @@ def _phase(fault: StorageFault, run: StorageRun, outcome: Outcome) -> None:
     )
     if fault.says:
         run.wait_for(lambda: run.told(fault.says, count), 15.0, f"a message that says {fault.says!r}")
-    run.wait_for(lambda: (time.monotonic() - began) * SPEED > fault.lasts, fault.lasts / SPEED + 5, "the fault to last")
+    run.wait_for(
+        lambda: (run.pace.seconds() - began) * SPEED > fault.lasts, fault.lasts / SPEED + 5, "the fault to last"
+    )
     outcome.answered_seconds = run.answers_within_seconds()
     outcome.demand(outcome.answered_seconds < 2.0, f"answered after {outcome.answered_seconds:.1f} s")
     run.control(dry=[OPEN] if outcome.phase == "open alarm" else [])

@@ -256,9 +256,9 @@ FAULTS = (
 
 
 def _pause(run: StorageRun, seconds: float) -> None:
-    """Stop the process for real seconds; when it goes on, what was due meanwhile is done once, and one poll is made."""
+    """Stop the process for seconds; when it goes on, what was due meanwhile is done once, and one poll is made."""
     run.supervisor.signal(signal.SIGSTOP)
-    time.sleep(seconds)
+    run.pass_time(seconds)
     resumed, beats = run.now(), len(run.beats.calls)
     run.supervisor.signal(signal.SIGCONT)
     run.wait_for(lambda: len(run.beats.calls) > beats, 5.0, "the beat that is due")
@@ -283,7 +283,7 @@ def _terminate(run: StorageRun) -> None:
     count = len(run.inbox.arrivals)
     run.wait_for(held.is_set, TOLD_SECONDS + SLACK_SECONDS + RESTART_SECONDS, "a message on its way")
     sent = {arrival.id for arrival in run.inbox.arrivals[count:]}
-    life, began = run.supervisor.life, time.monotonic()
+    life, began = run.supervisor.life, run.pace.seconds()
     run.supervisor.signal(signal.SIGTERM)
     try:
         run.wait_for(lambda: life.ended is not None, 20.0, "the end")

@@ -13,7 +13,7 @@ import socket
 import subprocess
 import threading
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import TracebackType
@@ -25,7 +25,7 @@ ABORT_SECONDS = 2.0
 
 @dataclass
 class Life:
-    """One run of the process. Times are monotonic seconds."""
+    """One run of the process. Times are seconds of the supervisor's clock."""
 
     pid: int
     began: float
@@ -38,19 +38,21 @@ class Life:
 
 
 class Supervisor:
-    """Keeps one command running. Everything it saw stays in `lives`; `log` holds the process's output."""
+    """Keeps one command running, by a clock. Everything it saw stays in `lives`; `log` holds the process's output."""
 
     def __init__(
         self,
         command: Sequence[str],
         folder: Path,
         environment: Mapping[str, str],
+        now: Callable[[], float],
         *,
         watchdog_seconds: float,
         restart_seconds: float = 0.2,
     ) -> None:
         self._command = list(command)
         self._environment = {**environment}
+        self._now = now
         self._watchdog_seconds = watchdog_seconds
         self._restart_seconds = restart_seconds
         self.log = folder / "log.txt"
@@ -90,8 +92,8 @@ class Supervisor:
         self._restarting = False
         self.signal(signal.SIGCONT)
         self.signal(signal.SIGTERM)
-        give_up = time.monotonic() + patience_seconds
-        while self.alive and time.monotonic() < give_up:
+        give_up = self._now() + patience_seconds
+        while self.alive and self._now() < give_up:
             time.sleep(ROUND_SECONDS)
         self.signal(signal.SIGKILL)
         self._stopping.set()
@@ -106,12 +108,12 @@ class Supervisor:
             output = stack.enter_context(self.log.open("ab"))
             restart_at = 0.0
             while not self._stopping.is_set():
-                now = time.monotonic()
+                now = self._now()
                 if not self.alive and self._restarting and now >= restart_at:
                     self._spawn(output)
                 self._hear(listener)
                 if self.alive and self._settle():
-                    restart_at = time.monotonic() + self._restart_seconds
+                    restart_at = self._now() + self._restart_seconds
             if self._process is not None:
                 with contextlib.suppress(ProcessLookupError):
                     self._process.kill()
@@ -126,14 +128,14 @@ class Supervisor:
             "WATCHDOG_USEC": str(int(self._watchdog_seconds * 1e6)),
         }
         self._process = subprocess.Popen(self._command, stdout=output, stderr=output, env=environment)
-        self.lives.append(Life(self._process.pid, time.monotonic()))
+        self.lives.append(Life(self._process.pid, self._now()))
 
     def _hear(self, listener: socket.socket) -> None:
         try:
             message = listener.recv(4096).decode("utf-8", "replace")
         except TimeoutError:
             return
-        now = time.monotonic()
+        now = self._now()
         for line in message.splitlines():
             if line == "READY=1":
                 self.life.ready = now
@@ -149,7 +151,7 @@ class Supervisor:
         code = self._process.poll()
         if code is None and life.ready is not None and not life.hungry and not life.stopping:
             last = max([life.ready, *life.feedings[-1:]])
-            if time.monotonic() - last > self._watchdog_seconds:
+            if self._now() - last > self._watchdog_seconds:
                 life.hungry = True
                 self._process.send_signal(signal.SIGABRT)
                 try:
@@ -159,5 +161,5 @@ class Supervisor:
                     code = self._process.wait()
         if code is None:
             return False
-        life.ended, life.exit_code = time.monotonic(), code
+        life.ended, life.exit_code = self._now(), code
         return True

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import faulthandler
-import os
 from pathlib import Path
 
 import pytest
+from tests.amounts import amount
 from tests.notify.fault_run import outcome_of, problems
 
-EVENTS = 10_000 if os.environ.get("LONG") else 2_500
+EVENTS = amount(1_000, 10_000)
 KINDS = 24
 """Kinds of fault the run knows where it may have a name server of its own; two fewer where it may not."""
 

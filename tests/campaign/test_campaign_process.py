@@ -6,7 +6,6 @@ A foreign write lock (F23) cannot be told truly here: SQLite's patience is real 
 from __future__ import annotations
 
 import faulthandler
-import os
 import random
 import re
 import signal
@@ -17,11 +16,12 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
+from tests.amounts import amount
 from tests.campaign.phases import SLACK_SECONDS, TOLD_SECONDS
 from tests.campaign.rack_process import PLACES, SPEED
 from tests.campaign.rig import POLL_SECONDS, Run
 
-KILLS = 100 if os.environ.get("CI") == "true" else 12
+KILLS = amount(12, 100)
 
 
 def _started(run: Run) -> None:

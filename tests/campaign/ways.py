@@ -18,7 +18,7 @@ from dewkeeper_demo.servers.mail import MailServer
 from dewkeeper_demo.servers.names import Manner, Names
 from dewkeeper_demo.servers.phone import Call, Phone
 
-SEND_SECONDS = 1.0
+SEND_SECONDS = 2.0
 """Total deadline of one send, real seconds."""
 LOGIN = ("rack", "pass word")
 
