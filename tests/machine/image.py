@@ -138,6 +138,7 @@ def seed(suite: str, folder: Path) -> Path:
     shutil.copytree(_wheels(suite), stage / "wheels")
     # The emulated kernel of tests/kernel: its library, built here by this machine's older C library, and its chips.
     shutil.copytree(ROOT / "tests" / "kernel", stage / "kernel" / "tests" / "kernel")
+    shutil.copytree(ROOT / "demo" / "dewkeeper_demo", stage / "kernel" / "dewkeeper_demo")
     shutil.copy(library(), stage / "kernel")
     for path in (stage, *stage.rglob("*")):  # whoever built it: everybody in the machine may read it
         path.chmod(path.stat().st_mode | (0o555 if path.is_dir() else 0o444))

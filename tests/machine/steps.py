@@ -39,7 +39,7 @@ systemctl daemon-reload
 systemctl enable --now phone.service
 """
 
-# The chips are served by the demonstration's code, which the installed release brings along.
+# The chips are served by the demonstration's code, which is in no release: it lies beside the emulated kernel.
 _CHIPS = """set -eu
 echo 'd /run/i2c 0777 root root' >/etc/tmpfiles.d/chips.conf
 systemd-tmpfiles --create chips.conf
