@@ -141,7 +141,7 @@ def test_a_dead_channel_delays_no_other(bad: Answer) -> None:
     with Phone() as dead, Phone() as good:
         dead.usual = bad
         people = {"Marit": ["dead"], "Ode": ["good"]}
-        with running(config({"dead": dead.url, "good": good.url}, people)) as run:
+        with running(config({"dead": dead.url, "good": good.url}, people, timeout_seconds=1.0)) as run:
             for n in range(5):
                 urgent = {"priority": "urgent"}
                 run.outbox.add(

@@ -69,7 +69,7 @@ def test_mails_of_one_alarm_form_one_thread(authority: Authority) -> None:
 
 def test_a_link_down_for_a_day_and_then_a_stalling_proxy_end_in_one_digest() -> None:
     """Twenty-four hours of news, the link refused, then a proxy that says nothing: one digest and what is urgent, in order."""
-    with Phone() as phone, running(config({"phone": phone.url})) as run:
+    with Phone() as phone, running(config({"phone": phone.url}, timeout_seconds=2.0)) as run:
         phone.refuse()
         for hour in range(24):
             at = START + hour * HOUR
