@@ -1,9 +1,7 @@
-"""What the air holds: vapour pressure, dew point, and how a change of humidity splits into heat and moisture.
+"""What the air holds: vapour pressure, and how a change of humidity splits into heat and moisture.
 
-Two speeds. The named quantities use `psychrolib` (ASHRAE Fundamentals 2017, chapter 1; within 0.03 % of IAPWS-95 in
-saturation pressure and 0.01 °C in dew point from 15 to 40 °C). The judge, which needs one number per reading, uses
-`saturation_hpa`, the formula of Buck (1996): one exponential, within 0.06 % of psychrolib from 0 to 50 °C. Both are
-far finer than any probe: ±2 %RH at 25 °C is ±0.5 °C of dew point.
+The formula is Buck's (1996): one exponential, within 0.06 % of IAPWS-95 in saturation pressure from 0 to 50 °C, far finer
+than any probe: ±2 %RH at 25 °C is ±0.5 °C of dew point.
 
 Pressures are hPa, temperatures °C, humidities %RH.
 """
@@ -11,15 +9,6 @@ Pressures are hPa, temperatures °C, humidities %RH.
 from __future__ import annotations
 
 import math
-from typing import Final
-
-import psychrolib
-
-psychrolib.SetUnitSystem(psychrolib.SI)
-
-LOWEST_C: Final = -40.0
-HIGHEST_C: Final = 125.0
-"""Where the formulas here may be asked: the span of the probes."""
 
 
 def saturation_hpa(temperature_c: float) -> float:
@@ -52,40 +41,3 @@ def split(t1_c: float, h1_percent: float, t2_c: float, h2_percent: float) -> tup
         raise ValueError("humidities must be above 0 %RH")
     temperature = math.log(saturation_hpa(t1_c) / saturation_hpa(t2_c))
     return math.log(h2_percent / h1_percent) - temperature, temperature
-
-
-def _fraction(temperature_c: float, humidity_percent: float) -> float:
-    # psychrolib's dew point never converges for NaN and refuses exactly 0 %: both are caught here, by name.
-    if not LOWEST_C <= temperature_c <= HIGHEST_C:
-        raise ValueError(f"temperature {temperature_c} °C outside {LOWEST_C} to {HIGHEST_C} °C")
-    if not 0 < humidity_percent <= 100:
-        raise ValueError(f"humidity {humidity_percent} %RH outside 0 (excluded) to 100 %RH")
-    return humidity_percent / 100
-
-
-def exact_vapour_hpa(temperature_c: float, humidity_percent: float) -> float:
-    """Return the vapour pressure by psychrolib, hPa. Raises ValueError outside -40..125 °C or 0..100 %RH."""
-    return float(psychrolib.GetVapPresFromRelHum(temperature_c, _fraction(temperature_c, humidity_percent))) / 100
-
-
-def dew_point_c(temperature_c: float, humidity_percent: float) -> float:
-    """Return the dew point, °C; below 0.01 °C it is the frost point. Raises ValueError outside the ranges."""
-    return float(psychrolib.GetTDewPointFromRelHum(temperature_c, _fraction(temperature_c, humidity_percent)))
-
-
-def deficit_hpa(temperature_c: float, humidity_percent: float) -> float:
-    """Return the vapour pressure deficit, hPa: how strongly the air dries. Raises ValueError outside the ranges."""
-    fraction = _fraction(temperature_c, humidity_percent)
-    return float(psychrolib.GetSatVapPres(temperature_c)) / 100 * (1 - fraction)
-
-
-def absolute_g_m3(temperature_c: float, humidity_percent: float) -> float:
-    """Return grams of water per cubic metre. For display only: warming alone changes it. Raises ValueError."""
-    vapour_pa = exact_vapour_hpa(temperature_c, humidity_percent) * 100
-    return vapour_pa / (461.52 * (temperature_c + 273.15)) * 1000
-
-
-def mixing_ratio_g_kg(temperature_c: float, humidity_percent: float, pressure_hpa: float = 1013.25) -> float:
-    """Return grams of water per kilogram of dry air at an air pressure. Raises ValueError outside the ranges."""
-    fraction = _fraction(temperature_c, humidity_percent)
-    return float(psychrolib.GetHumRatioFromRelHum(temperature_c, fraction, pressure_hpa * 100)) * 1000

@@ -19,7 +19,6 @@ HEAVY = (
     "jinja2",
     "werkzeug",
     "waitress",
-    "psychrolib",
     "asyncio",
 )
 

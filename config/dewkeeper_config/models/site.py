@@ -27,9 +27,6 @@ class Site(Model):
         time(21, 0), description="Local time at which the night of the morning glance begins."
     )
     night_end: LocalTime = Field(time(8, 0), description="Local time at which that night ends.")
-    sea_level_pressure_hpa: float = Field(
-        1013.25, ge=500, le=1100, description="Air pressure used for mixing ratios, hPa."
-    )
 
 
 class Backup(Model):

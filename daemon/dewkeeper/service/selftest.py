@@ -23,7 +23,7 @@ from dewkeeper_drivers.buses import Bus
 from dewkeeper_drivers.diagnosis import advised, diagnose_bus
 from dewkeeper_drivers.errors import DriverError
 
-_NEEDED = ("adafruit_sht31d", "apscheduler.schedulers.background", "requests", "smtplib", "smbus2", "psychrolib")
+_NEEDED = ("adafruit_sht31d", "apscheduler.schedulers.background", "requests", "smtplib", "smbus2")
 
 
 @dataclass(frozen=True, slots=True)
