@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import os
 from collections.abc import Iterator
 from pathlib import Path
@@ -153,3 +154,29 @@ def test_covered_vents_leave_stale_air() -> None:
 def test_other_humid_air_is_not_called_stale(humid: float, swing: float, noted: bool) -> None:
     """Without the deed, with the thermostat's swings, or within target it is not told."""
     assert _covered(Desk(rack(room=True)), humid=humid, swing=swing, noted=noted) == []
+
+
+def _unexplained(path: Path) -> list[str]:
+    """Return the numbers at the head of a module that neither a comment nor a sentence below them explains."""
+    source = path.read_text(encoding="utf-8")
+    lines, body = source.splitlines(), ast.parse(source).body
+    found = []
+    for i, node in enumerate(body):
+        if not isinstance(node, ast.Assign | ast.AnnAssign) or node.value is None:
+            continue
+        inside = list(ast.walk(node.value))
+        numbers = any(isinstance(n, ast.Constant) and type(n.value) in (int, float) for n in inside)
+        if not numbers or any(isinstance(n, ast.Call) for n in inside):
+            continue
+        group = next((j for j in range(i + 1, len(body)) if not isinstance(body[j], ast.Assign | ast.AnnAssign)), i)
+        below = body[group]
+        said = isinstance(below, ast.Expr) and isinstance(below.value, ast.Constant)
+        if not said and not any("#" in line for line in lines[node.lineno - 1 : node.end_lineno]):
+            found.append(f"{path.name}: {ast.unparse(node)}")
+    return found
+
+
+def test_every_number_at_the_head_of_a_file_is_explained() -> None:
+    """Each number with a name says where it is from, or what it means, beside it or right below."""
+    folder = Path(contract_suite.__file__).parent
+    assert [text for path in sorted(folder.rglob("*.py")) for text in _unexplained(path)] == []

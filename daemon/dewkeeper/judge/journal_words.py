@@ -124,3 +124,4 @@ SOON_BACK_SECONDS: Final = HOUR
 """A hand in the tub explains these for an hour; what lasts longer is told like any other."""
 
 LONGEST_SUPPRESSION_SECONDS: Final = 4 * HOUR
+"""Common practice, no source."""

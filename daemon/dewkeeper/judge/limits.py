@@ -55,6 +55,7 @@ _CLEARLY_PERCENT: Final = 0.5
 _HALF: Final = 0.5
 _CHATTER_SECONDS: Final = 2 * 3600.0
 _LONGEST_OFF_SECONDS: Final = 2 * 3600.0
+"""A share, and a chattering alarm (ISA-18.2) damped by its off-delay: seconds tuned on bench, seeds 1-9."""
 
 
 class Cycles:

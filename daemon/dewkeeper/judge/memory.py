@@ -17,6 +17,7 @@ NEVER: Final = -(10**12)
 ReadingCorrection = tuple[int, float, float, float]
 """Since when (elapsed seconds), °C and %RH added, and what the humidity is multiplied by first."""
 UNCORRECTED: Final[ReadingCorrection] = (NEVER, 0.0, 0.0, 1.0)
+"""Nothing added, times one."""
 
 
 @dataclass(frozen=True, slots=True)

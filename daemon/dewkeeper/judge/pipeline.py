@@ -265,8 +265,8 @@ def _time(state: JudgeState, probe: ProbeState, now: int, step: int) -> None:
     """Let a reading move the timers of its sides."""
     air = probe.air
     slow_h = humidity_at(air.slow_e, air.slow_t)
-    held = beliefs(View(state, probe, now)) if probe.fault.standing else ()
-    believed = not any("humidity" in belief.takes for _, belief in held)
+    standing = probe.fault.standing
+    believed = not standing or not any("humidity" in belief.takes for _, belief in beliefs(View(state, probe, now)))
     past = probe.past if believed else None
     touched = state.touched(probe.enclosure, now - TOUCHED_SECONDS)
     busy = False

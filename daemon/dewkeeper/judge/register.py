@@ -17,6 +17,7 @@ from dewkeeper.judge.words import FORECASTS, KINDS, LATCHED, STALE_SECONDS
 
 _NAMES: Final = uuid.UUID("6b0c6b1e-6f0e-5c57-9a56-0f7f6a5f2a11")
 _FORGET_SECONDS: Final = 7 * 86400
+"""Common practice, no source."""
 
 Place = str
 Key = tuple[Place, Kind]

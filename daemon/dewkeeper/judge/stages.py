@@ -25,6 +25,7 @@ STAGE_WORDS: Final = frozenset(what for what, word in JOURNAL.items() if word.st
 OF_THE_PLACE: Final = frozenset({"quarantine", "egg_box"})
 """Stages that stay where they are when an animal leaves."""
 _LONGEST_NAME: Final = 60
+"""Letters of a name that are compared; no source."""
 
 
 class StageDeed(NamedTuple):

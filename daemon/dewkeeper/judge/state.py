@@ -50,8 +50,10 @@ _DEEDS_ASKED: Final = 8
 HOLD_POLLS: Final = 3
 """A gap of up to so many polls is no break (DESIGN)."""
 _NO_TIMER: Final = 10**15
+"""An elapsed time after everything."""
 _BREAKS_KEPT: Final = 12
 _BREAKS_KEPT_SECONDS: Final = 2 * 86400
+"""So many, of as long as a swap may be looked for; no source."""
 
 
 @remembered

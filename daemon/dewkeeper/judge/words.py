@@ -42,3 +42,4 @@ LATCHED: Final = frozenset[Kind]({"hot", "heat_stuck_on"})
 LONGEST_SHELF_SECONDS: Final = DAY
 REVIEW_SECONDS: Final = 7 * DAY
 STALE_SECONDS: Final = DAY
+"""A day on the shelf at most, a week out of service before it is asked about, stale after a day (keeper's goals)."""

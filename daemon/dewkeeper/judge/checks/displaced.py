@@ -6,12 +6,11 @@ than its room, for its heater goes on. Vapour is compared, not humidity.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from typing import Final
 
 from dewkeeper.air import saturation_hpa
 from dewkeeper.judge.codec import remembered
-from dewkeeper.judge.contract import Check, Finding, InFault, Over
+from dewkeeper.judge.contract import Check, Findings, InFault, Over
 from dewkeeper.judge.memory import NEVER, ProbeMemory
 from dewkeeper.judge.rationale import fault
 from dewkeeper.judge.view import ProbeView, View
@@ -67,34 +66,36 @@ def tells_from_room(probe: ProbeView, room: ProbeView) -> bool:
     return probe.past.learned and (told_by_heat or abs(probe.past.usual_de) >= 3 * max(_NEAR_E * room.air.e, 0.6))
 
 
-def look(view: View) -> Iterator[Finding]:
+def look(view: View) -> Findings:
     """Every five minutes: is what it reads the room's air?"""
     probe, room, memory = view.probe, view.room, view.probe.memory(DisplacedMemory)
     if room is None:
         memory.near_since = NEVER
-        return
+        return ()
     sudden = memory.near_sudden if memory.near_since != NEVER else memory.far_looks <= _SUDDEN_LOOKS
     if not _close(probe, room) or not reads_room(probe.air.t, probe.air.e, room, sudden):
         memory.near_since = NEVER
         memory.far_looks, memory.far_at = (0, view.now) if _far(probe, room) else (memory.far_looks + 1, memory.far_at)
-        return
+        return ()
     if memory.near_since == NEVER:
         memory.near_since, memory.near_sudden = view.now, sudden
     if "displaced" in probe.faults or not tells_from_room(probe, room):
-        return
+        return ()
     touched = any(0 <= memory.near_since - at <= _TOUCHED_SECONDS for at in probe.breaks)
     if not memory.near_sudden and not touched:
-        return  # it came there slowly and by itself: it cooled
+        return ()  # it came there slowly and by itself: it cooled
     at_once = memory.near_sudden and usually_apart(probe) and _one_air(probe, room)
-    if view.now - memory.near_since >= (SUDDEN_SECONDS if at_once else SLOW_SECONDS):
-        # It may have fallen right after the last look that was still the tub's.
-        since = memory.far_at + 1 if at_once and memory.far_at != NEVER else memory.near_since
-        sure = "very" if at_once else "fairly"
-        yield InFault(
-            "displaced", since, {"sure": sure, "room_c": round(room.air.t, 1), "room_hpa": round(room.air.e, 1)}
-        )
-        yield Over("lid_open")
-        yield Over("heat_lost")
+    if view.now - memory.near_since < (SUDDEN_SECONDS if at_once else SLOW_SECONDS):
+        return ()
+    # It may have fallen right after the last look that was still the tub's.
+    since = memory.far_at + 1 if at_once and memory.far_at != NEVER else memory.near_since
+    sure = "very" if at_once else "fairly"
+    detail: dict[str, str | float | int] = {
+        "sure": sure,
+        "room_c": round(room.air.t, 1),
+        "room_hpa": round(room.air.e, 1),
+    }
+    return InFault("displaced", since, detail), Over("lid_open"), Over("heat_lost")
 
 
 def _close(probe: ProbeView, room: ProbeView) -> bool:

@@ -21,6 +21,7 @@ _REPEATS_SHARE: Final = 50
 _COUNTED_PAIRS: Final = 20000
 """Two weeks at a poll a minute; then both counts are halved."""
 _NO_PAIR: Final = -999.0
+"""No sensor reads that."""
 
 
 @remembered

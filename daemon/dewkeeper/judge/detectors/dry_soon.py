@@ -9,12 +9,11 @@ that the room's own vapour keeps it above is not reached, and a fall that no air
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from typing import Final
 
 from dewkeeper.air import humidity_at, saturation_hpa
 from dewkeeper.judge.checks.impossible import heading_below_room, lowest_room_e
-from dewkeeper.judge.contract import Detector, Finding, Over, Stands
+from dewkeeper.judge.contract import Detector, Findings, Over, Stands
 from dewkeeper.judge.detectors.lid_open import misted, opened
 from dewkeeper.judge.rationale import HOUR, Rationale
 from dewkeeper.judge.view import ProbeView, View
@@ -31,33 +30,33 @@ _BACK_PERCENT: Final = 2.0
 """Hours, shares and per cents: tuned on bench, seeds 1-9."""
 
 
-def look(view: View) -> Iterator[Finding]:
+def look(view: View) -> Findings:
     """Every five minutes: look ahead from the last three hours of a judged probe."""
     probe, now = view.probe, view.now
     if not probe.sides:
-        return
+        return ()
     percent = humidity_at(probe.air.slow_e, probe.air.slow_t)
     alarm = view.alarm("dry_soon")
     if alarm is not None and alarm.stands:
         risen = alarm.value is not None and percent > alarm.value + _BACK_PERCENT
         if probe.name in alarm.holders and (probe.faults or risen or now - alarm.since > STANDS_SECONDS):
-            yield Over("dry_soon", "the forecast did not come true", holder=None)
-        return
+            return (Over("dry_soon", "the forecast did not come true", holder=None),)
+        return ()
     limit = probe.sides[0].outer.limit
     if probe.faults or not limit < percent < limit + 3 * WITHIN_HOURS or _disturbed(view) or view.stands("dry"):
-        return  # or it is told already
+        return ()  # or it is told already
     falls = _falls(probe, now)
     if falls is None:
-        return
+        return ()
     rate, keeps = falls
     hours = _hours_to_fall(percent - limit, rate, keeps)
     if hours > WITHIN_HOURS or heading_below_room(view, now - 2 * HOUR):
-        return
+        return ()
     lowest = lowest_room_e(view)
     if lowest is not None and limit / 100 * saturation_hpa(probe.air.slow_t) <= lowest:
-        return
+        return ()
     figures = {"percent_per_hour": round(rate, 1), "hours": round(hours, 1)}
-    yield Stands("dry_soon", now, round(percent, 1), limit, detail=figures)
+    return (Stands("dry_soon", now, round(percent, 1), limit, detail=figures),)
 
 
 def _disturbed(view: View) -> bool:

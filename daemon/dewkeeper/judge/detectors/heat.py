@@ -19,7 +19,7 @@ from typing import Final
 
 from dewkeeper.judge.checks.displaced import near_since
 from dewkeeper.judge.codec import remembered
-from dewkeeper.judge.contract import Detector, Finding, Over, Stands
+from dewkeeper.judge.contract import Detector, Finding, Findings, Over, Stands
 from dewkeeper.judge.detectors.lid_open import opened
 from dewkeeper.judge.detectors.usual import UsualHeat
 from dewkeeper.judge.history import Look
@@ -101,20 +101,19 @@ class HeatMemory(ProbeMemory):
         self.usual = UsualHeat()
 
 
-def look(view: View) -> Iterator[Finding]:
+def look(view: View) -> Findings:
     """Every five minutes of a judged probe."""
     probe, memory, room = view.probe, view.probe.memory(HeatMemory), view.room
     if not _heated(view):
-        return
+        return ()
     if _disturbed(view):
         memory.usual.skip(view.now)
     else:
         memory.usual.learn(probe.past.looks, room.past.looks if room is not None else [], view.now)
     trend = probe.past.looks[-_LOOKS:]
     if len(trend) < _LOOKS or any(b[0] - a[0] > _APART_SECONDS for a, b in pairwise(trend)):
-        return
-    yield from _stuck(view, memory, room, trend)
-    yield from _lost(view, memory, room, trend)
+        return ()
+    return (*_stuck(view, memory, room, trend), *_lost(view, memory, room, trend))
 
 
 def _heated(view: View) -> bool:
@@ -140,26 +139,25 @@ def _limit_c(probe: ProbeView) -> float:
     return next((-side.runs()[0].limit for side in probe.sides if side.kind == "hot"), 999.0)
 
 
-def _stuck(view: View, memory: HeatMemory, room: ProbeView | None, trend: list[Look]) -> Iterator[Finding]:
+def _stuck(view: View, memory: HeatMemory, room: ProbeView | None, trend: list[Look]) -> Findings:
     probe = view.probe
     learned = view.learned("usual_peak_c")
     peak = max(memory.usual.high_c if memory.usual.known() else UNKNOWN_C, UNKNOWN_C if learned is None else learned)
     if view.stands("heat_stuck_on"):
-        yield from _stuck_over(view, memory, peak)
-        return
+        return _stuck_over(view, memory, peak)
     if peak == UNKNOWN_C or probe.air.t <= peak + CLIMB_ABOVE_C:
         memory.climbs = 0  # nearly always: what was before need not be looked at
-        return
+        return ()
     recovering = _recovering(view, memory)
     above = peak + CLIMB_ABOVE_C + (OVERSHOOT_C if recovering else 0.0)
     lately = max((t for at, t, _ in probe.past.looks if at < trend[0][0]), default=UNKNOWN_C)
     climbs = probe.air.t > max(above, lately + _NEW_C) and _climbs(probe, memory, room, trend)
     memory.climbs = memory.climbs + 1 if climbs else 0
     if memory.climbs < (OVERSHOOT_CLIMBS if recovering else CLIMBS):
-        return
+        return ()
     hours = (trend[-1][0] - trend[0][0]) / HOUR
     figures = {"usual_peak_c": round(peak, 1), "celsius_per_hour": round((trend[-1][1] - trend[0][1]) / hours, 1)}
-    yield Stands("heat_stuck_on", trend[0][0], round(probe.air.t, 1), detail=figures)
+    return (Stands("heat_stuck_on", trend[0][0], round(probe.air.t, 1), detail=figures),)
 
 
 def _climbs(probe: ProbeView, memory: HeatMemory, room: ProbeView | None, trend: list[Look]) -> bool:
@@ -210,16 +208,15 @@ def _stuck_over(view: View, memory: HeatMemory, peak: float) -> Iterator[Finding
         yield Over("heat_stuck_on", "a day like this, below its limit: this is the usual from now on")
 
 
-def _lost(view: View, memory: HeatMemory, room: ProbeView | None, trend: list[Look]) -> Iterator[Finding]:
+def _lost(view: View, memory: HeatMemory, room: ProbeView | None, trend: list[Look]) -> Findings:
     if view.stands("heat_lost"):
-        yield from _lost_over(view.probe, memory)
-    elif not memory.usual.known(DAY_UNKNOWN_LOOKS) or not _cools(view, memory, room, trend):
+        return _lost_over(view.probe, memory)
+    if not memory.usual.known(DAY_UNKNOWN_LOOKS) or not _cools(view, memory, room, trend):
         memory.cool_since = NEVER
-    else:
-        if memory.cool_since == NEVER:
-            memory.cool_since = view.now
-        if view.now - memory.cool_since >= COOL_SECONDS:
-            yield from _tell_lost(view, memory)
+        return ()
+    if memory.cool_since == NEVER:
+        memory.cool_since = view.now
+    return _tell_lost(view, memory) if view.now - memory.cool_since >= COOL_SECONDS else ()
 
 
 def _cools(view: View, memory: HeatMemory, room: ProbeView | None, trend: list[Look]) -> bool:
