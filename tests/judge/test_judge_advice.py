@@ -116,6 +116,38 @@ def test_a_full_bowl_and_a_short_drying_time_is_too_much_air() -> None:
     assert "recheck temperature within the hour" in response
 
 
+def _follows(desk: Desk, share: float) -> None:
+    facts = (
+        Fact("room_share", share, share - 0.1, share + 0.1, days=42, until=desk.now + 21 * DAY),
+        Fact("room_hours", 1.0, days=42, until=desk.now + 21 * DAY),
+    )
+    desk.feed(Learned(desk.now, "B1", facts))
+
+
+def _room_dries(desk: Desk) -> Event:
+    """Let the room lose a third of its vapour, and the tub with it what would be two fifths of that, and more."""
+    desk.hold(8 * 60, others=[ROOM])
+    events = []
+    for minute in range(5 * 60):
+        part = min(1.0, minute / 120)
+        events += desk.hold(1, h=63 - 9.5 * part, others=[("air", 22.0, 45.0 - 25.0 * part)])
+    return next(e for e in events if e.kind == "dry")
+
+
+def test_the_rooms_part_is_what_this_enclosure_follows_by() -> None:
+    """The same air: of a tub known to follow by half, the room is the cause; of one that hardly does, moisture left. The parts add up."""
+    for share, cause in ((0.6, "room changed"), (0.05, "moisture left")):
+        desk = _desk()
+        _follows(desk, share)
+        event = _room_dries(desk)
+        assert event.cause == cause
+        parts = [event.detail[f"percent_by_{name}"] for name in ("temperature", "room", "moisture")]
+        assert event.value is not None
+        assert sum(float(part) for part in parts) == pytest.approx(event.value - 65.0, abs=0.3)
+    bare = _room_dries(_desk())
+    assert "percent_by_room" not in bare.detail
+
+
 def test_a_fact_that_is_withdrawn_or_too_old_counts_no_more() -> None:
     """What the newest word of an enclosure leaves out, withholds, or let run out, is not used."""
     fact = Fact("drying_hours", 1.0, 0.9, 1.1, decays=5, days=42, until=10**10)

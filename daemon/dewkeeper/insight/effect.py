@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from scipy import stats
+from scipy.special import stdtrit
 
 from dewkeeper.insight.hours import Deed
 from dewkeeper.insight.series import DAY_SECONDS, Numbers, Series
@@ -97,7 +97,7 @@ def effect(
         for untouched, values in beside.items()
     ]
     error *= _widened([result[0] / result[1] for result in placebos if result is not None])
-    width = float(stats.t.ppf(0.975, freedom)) * error
+    width = float(stdtrit(freedom, 0.975)) * error
     return Effect(value, value - width, value + width, len(before), len(later), len(beside))
 
 

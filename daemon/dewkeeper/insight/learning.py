@@ -64,10 +64,13 @@ def findings(
     name: str, tubs: Mapping[str, Series], room: Series | None, deeds: Mapping[str, Sequence[Deed]], at: int
 ) -> list[Finding]:
     """Return what the changes of an enclosure in the last six weeks did, beside those of its room; the newest first."""
+    changed = changes(deeds.get(name, ()), at)
+    if not changed:
+        return []
     from dewkeeper.insight.effect import effect  # scipy, which most nights nobody needs
 
     found = []
-    for deed in changes(deeds.get(name, ()), at):
+    for deed in changed:
         made = effect(name, deed.at, {other: tub.until(at) for other, tub in tubs.items()}, room, deeds)
         if isinstance(made, str):
             found.append(Finding(deed.at, deed.what, why=made))

@@ -1,7 +1,8 @@
 """Why the air changed, and what to do about it, in order.
 
 ln(RH2/RH1) is exactly ln(e2/e1) - ln(es2/es1): what moisture did and what temperature did add up. The larger part names
-the cause; when the room's vapour went the same way by most of it, the room is the cause. A floor that releases water
+the cause. The room's part is what this enclosure's learned exchange carried (`account`); where that is not known, the room is
+the cause when its vapour went the same way by most of it. A floor that releases water
 when warmed hides part of the moisture, so the words are "left the air", never "left the tub".
 
 Advice is common practice, not veterinary advice: the mechanism first, one change at a time, among what can be changed here.
@@ -12,6 +13,7 @@ from __future__ import annotations
 from typing import Final
 
 from dewkeeper.air import humidity_at, split
+from dewkeeper.judge.account import account_of
 from dewkeeper.judge.detectors.lid_open import misted
 from dewkeeper.judge.journal_words import JOURNAL
 from dewkeeper.judge.rationale import DAY
@@ -21,6 +23,8 @@ from dewkeeper.judge.types import EnclosureFacts, Kind
 WARMED, COOLED, LEFT, ADDED, ROOM = "warmed", "cooled", "moisture left", "moisture added", "room changed"
 
 _SLIGHT: Final = 0.02  # 2 % of the humidity: less than a probe repeats
+_SMALL_PERCENT: Final = 1.5  # the same of 70 %RH
+_CLEAR_SHARE: Final = 0.6  # as `insight.cause` has it, tuned there
 _RECENT_SECONDS: Final = 14 * DAY
 _CLEANING_SECONDS: Final = 30 * DAY
 _FIRST_BOWL_SECONDS: Final = 2 * DAY
@@ -43,6 +47,10 @@ def cause_of(state: JudgeState, probe: ProbeState, kind: Kind, since: int) -> st
             if room_before is not None and abs(room.air.t - room_before[0]) > 0.6 * abs(probe.air.t - t1):
                 return ROOM
         return WARMED if kind == "hot" else COOLED
+    wanted = -1 if kind == "dry" else 1
+    parts = account_of(state, probe, since)
+    if parts is not None:
+        return _named(kind, wanted * parts.temperature, wanted * parts.room, wanted * parts.moisture)
     moisture, heat = split(t1, humidity_at(e1, t1), probe.air.t, max(probe.air.h, 0.5))
     if room is not None and room is not probe:
         room_before = room.past.before(since)
@@ -50,10 +58,20 @@ def cause_of(state: JudgeState, probe: ProbeState, kind: Kind, since: int) -> st
             change, own = room.air.slow_e - room_before[1], probe.air.e - e1
             if abs(change) > 1.0 and abs(own) > 1.0 and change * own > 0 and abs(change) > 0.6 * abs(own):
                 return ROOM
-    wanted = -1 if kind == "dry" else 1
     if max(wanted * moisture, wanted * heat) < _SLIGHT:
         return ""
     if wanted * moisture >= wanted * heat:
+        return LEFT if kind == "dry" else ADDED
+    return WARMED if kind == "dry" else COOLED
+
+
+def _named(kind: Kind, heat: float, room: float, moisture: float) -> str:
+    """Return the cause that pulled the excursion's way by most, %RH; the room only where it clearly did."""
+    if max(heat, room, moisture) < _SMALL_PERCENT:
+        return ""
+    if room >= _CLEAR_SHARE * sum(max(0.0, pull) for pull in (heat, room, moisture)):
+        return ROOM
+    if moisture >= heat:
         return LEFT if kind == "dry" else ADDED
     return WARMED if kind == "dry" else COOLED
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
+from dewkeeper.judge.account import account_of
 from dewkeeper.judge.acting import act
 from dewkeeper.judge.cause import advice, cause_of, consequence
 from dewkeeper.judge.hold_off import Suspicion, decide, words
@@ -51,6 +52,9 @@ def _tell(
     cause = cause_of(state, probe, side.kind, started)
     response = advice(state, probe, side.kind, cause, now)
     detail = side.measure(level)
+    parts = None if side.thermal else account_of(state, probe, started)
+    if parts is not None:
+        detail |= parts.told()
     if danger:
         detail["danger"] = 1
     if doubt is not None:
