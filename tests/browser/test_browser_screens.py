@@ -21,7 +21,7 @@ pytestmark = [pytest.mark.browser, pytest.mark.slow]
 SCREENS = (
     "/", "/?numbers=all", "/rack", "/enclosure/A2?span=night", "/enclosure/A5?span=day", "/enclosure/B3?span=week",
     "/enclosure/A4?span=month", "/enclosure/Egg%20box?span=year", "/enclosure/B4", "/alarms", "/journal", "/round", "/sheds",
-    "/animals/Cinder/vet", "/away",
+    "/animals/Cinder/vet", "/away", "/eggs",
     "/journal?said=journal&care=mesh-on", "/animals", "/animals/Cinder", "/vet/wheeze", "/probes", "/health",
     "/cautions", "/no-such-page",
 )  # fmt: skip

@@ -61,3 +61,15 @@ def test_a_move_out_of_quarantine_asks_first(rig: Any) -> None:
     _post(rig, keeper, "/journal", **fields, sure="yes")
     with rig.history() as history:
         assert len([e for e in history.journal(0) if e.what == "moved_in"]) == 2
+
+
+def test_a_clutch_is_weighed_from_its_screen(rig: Any) -> None:
+    """The screen says temperature first, shows the clutch, and its tap weighs; nothing set up is a sentence."""
+    keeper = rig.keeper()
+    assert "No clutch is set up" in keeper.get(rig.base + "/eggs").text
+    _tell(rig, what="eggs", enclosure="T3", detail="6 eggs, 480 g", time=int(rig.clock.wall()) - DAY)
+    text = keeper.get(rig.base + "/eggs").text
+    assert "6 eggs since" in text
+    assert "heat kills eggs faster" in text
+    _post(rig, keeper, "/journal", choice="weighed", enclosure="T3", detail="478")
+    assert "478 g" in keeper.get(rig.base + "/eggs").text

@@ -33,7 +33,7 @@ TOPICS: dict[str, tuple[str, ...]] = {
     "learn": ("learn",),
     "report": ("report",),
     "look": ("now", "morning", "history", "alarms", "animals"),
-    "book": ("round", "sheds", "vet-sheet"),
+    "book": ("round", "sheds", "vet-sheet", "eggs"),
     "journal": ("journal",),
     "act": ("ack", "shelve", "unshelve", "service", "suppress", "away"),
     "changes": ("changes",),

@@ -1,4 +1,4 @@
-"""The keeper's book at the terminal: `round`, `sheds` and `vet-sheet`. They only read."""
+"""The keeper's book at the terminal: `round`, `sheds`, `vet-sheet` and `eggs`. They only read."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from dewkeeper.cli.output import DONE, NOT_WELL, Arguments, complain, emit_json,
 
 
 def add_commands(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Add `round`, `sheds` and `vet-sheet`."""
+    """Add `round`, `sheds`, `vet-sheet` and `eggs`."""
     due = commands.add_parser(
         "round",
         help="what is due today and why, in the order of service; a sheet to print",
@@ -26,6 +26,11 @@ def add_commands(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
     vet = commands.add_parser("vet-sheet", help="one page about an animal for an exotics vet; no diagnosis")
     vet.add_argument("name", help="name of the animal, or of the enclosure of one that was never named")
     vet.set_defaults(run=_vet_sheet, reads=True)
+
+    eggs = commands.add_parser(
+        "eggs", help="clutches: masses, water lost beside the box's air, and when to expect hatching"
+    )
+    eggs.set_defaults(run=_eggs, reads=True)
 
 
 def _round(args: Arguments) -> int:
@@ -101,4 +106,23 @@ def _vet_sheet(args: Arguments) -> int:
         return DONE
     for line in vet_lines(sheet, wording, config.web.vet_phone):
         say(line)
+    return DONE
+
+
+def _eggs(args: Arguments) -> int:
+    from dewkeeper.report.eggs import EGG_WORDS, clutch_lines, clutches
+    from dewkeeper.report.past import StoredPast
+    from dewkeeper.report.wording import Wording
+
+    config = args.load_config()
+    with StoredPast.open(config) as past:
+        found = clutches(past, config, past.journal(0, words=EGG_WORDS), args.now())
+    if args.format == "json":
+        emit_json([one.to_json() for one in found])
+        return DONE
+    for one in found:
+        for line in clutch_lines(one, Wording.of(config.site)):
+            say(line)
+    if not found:
+        say("no clutch is set up; `dewkeeper journal add BOX eggs 6 eggs, 480 g` says so")
     return DONE

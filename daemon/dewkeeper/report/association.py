@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Final
 
 NEEDED_BAD: Final = 10
-"""Bad sheds a question needs before it is answered (KEEPER.md C 8: ten for each predictor)."""
+"""Bad sheds a question needs before it is answered: ten events for each predictor, the usual rule of thumb."""
 DRAWS: Final = 1999
 LEVEL: Final = 0.05
 DRIER_BY: Final = 5.0

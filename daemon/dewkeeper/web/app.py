@@ -66,6 +66,7 @@ RULES = (
     _rule("/round", "POST", book.round_did),
     _rule("/round/later", "POST", book.round_later),
     _rule("/away", "GET", book.away),
+    _rule("/eggs", "GET", book.eggs),
     _rule("/sheds", "GET", book.sheds),
     _rule("/sheds/<entry>", "GET", book.grade_form),
     _rule("/sheds/<entry>", "POST", book.grade),

@@ -13,6 +13,7 @@ from dewkeeper.judge.types import JournalEntry
 from dewkeeper.notify.evening import round_now
 from dewkeeper.report.animals import ABOUT_THE_ANIMAL, animals, find_animal
 from dewkeeper.report.due import QUARANTINE_TOOLS, SERVING_WORDS, Due, ServiceRound
+from dewkeeper.report.eggs import EGG_WORDS, HEAT_FIRST, clutch_lines, clutches
 from dewkeeper.report.round_words import uncounted_lines
 from dewkeeper.report.shed_air import animal_sheds, questions
 from dewkeeper.report.shed_round import NEVER_PULL
@@ -148,3 +149,11 @@ def away(visit: Visit) -> Response:
     days = min(max(1, visit.request.args.get("days", 14, type=int)), 90)
     made = while_away(visit.past, visit.services.config, visit.now - days * 86400, visit.now)
     return visit.render("away.html", made=made, days=days, deeds=by_day(made.deeds, visit.wording))
+
+
+def eggs(visit: Visit) -> Response:
+    """Show the clutches: masses, what was lost beside the box's air, and when hatching is expected; heat first."""
+    found = clutches(visit.past, visit.services.config, visit.past.journal(0, words=EGG_WORDS), visit.now)
+    return visit.render(
+        "eggs.html", clutches=[(one, clutch_lines(one, visit.wording)) for one in found], heat=HEAT_FIRST
+    )
