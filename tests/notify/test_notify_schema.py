@@ -25,7 +25,7 @@ from dewkeeper.notify.plan import Context, Planner
 from dewkeeper.notify.webhook import Webhook
 from dewkeeper.report.wording import Wording
 from dewkeeper.store.records import Message
-from dewkeeper_config.models import Config, WebhookChannel
+from dewkeeper_config.models import Config, Notify, WebhookChannel
 from dewkeeper_demo.servers.phone import Phone
 
 DAEMON = Path(__file__).parents[2] / "daemon"
@@ -54,6 +54,8 @@ def planned() -> list[Message]:
     )
     context = Context(zone=ZONE, base_url="http://rack.local", link_key="any", morning=lambda: ("All well", ["x"]))
     planner = Planner(config, None)
+    # Without a morning message nothing waits for it, and each kind is told by itself.
+    talkative = Planner(config.model_copy(update={"notify": Notify()}), None)
     rows: list[Message] = []
     for number, kind in enumerate(get_args(Kind)):
         for happening in ("raised", "escalated", "cleared"):
@@ -63,7 +65,7 @@ def planned() -> list[Message]:
                 "tolerable" if kind in EXCURSIONS else None, KINDS[kind].priority_for("tolerable"), "unacknowledged",
                 at - 60, value=20.0, limit=25.0,
             )  # fmt: skip
-            rows += planner.plan([event], [], at, context)
+            rows += talkative.plan([event], [], at, context)
     planner.heed(Command("c", NOW, "path_test", "Marit", why="phone"))
     rows += planner.plan([], [], NOW, context)
     for day in range(33):  # a leap of more than a day would be taken for a stepped clock
@@ -75,7 +77,7 @@ def planned() -> list[Message]:
         )
         for n in range(30, 33)
     ]
-    rows += planner.plan(together, [], NOW, context)
+    rows += talkative.plan(together, [], NOW, context)
     digest = parcels([replace(MESSAGE, id=f"d{n}", alarm=f"d{n}") for n in range(6)], Wording(ZONE), NOW + 7200)
     return rows + [parcel.message for parcel in digest]
 

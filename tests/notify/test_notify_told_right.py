@@ -199,7 +199,8 @@ def test_in_one_message_urgent_comes_first_then_overdue_then_the_larger_dose() -
     rows = planner.plan(raised, [], NOON, CONTEXT)
     standing = [
         replace(alarm("A1"), detail={"dose_percent_hours": 4.0}), replace(alarm("B2", "damp"), detail={"dose_percent_hours": 31.5}),
-        alarm("A3", "cold"), alarm("B9", "hot", priority="urgent"),
+        replace(alarm("A3", "cold"), within_seconds=2 * HOUR, asked=NOON - 9 * HOUR),
+        alarm("B9", "hot", priority="urgent"),
     ]  # fmt: skip
     first, together = sent(rows, NOON, situation(*standing))
     assert first.title.startswith("B9: too hot")

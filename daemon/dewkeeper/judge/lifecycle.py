@@ -69,12 +69,12 @@ WITHHOLD: Final[dict[State, str]] = {
 class AlarmInstance:
     """One alarm of one kind in one place.
 
-    told: whether `raised` was told. acked: acknowledged and not returned since. stands: the condition holds.
+    told: whether `raised` was told. asked: when it was last told as new or as worse. acked: acknowledged and not returned since. stands: the condition holds.
     holders: the probes by which it holds. number: events so far, for their ids. latched: shown until seen.
     """
 
     __slots__ = (
-        "acked", "acked_at", "band", "cause", "consequence", "detail", "enclosure", "escalated", "holders", "id", "kind",
+        "acked", "acked_at", "asked", "band", "cause", "consequence", "detail", "enclosure", "escalated", "holders", "id", "kind",
         "latched", "limit", "number", "place", "priority", "probe", "raised", "response", "returned", "since",
         "stands", "state", "told", "value", "within",
     )  # fmt: skip
@@ -99,6 +99,7 @@ class AlarmInstance:
         self.state: State = "normal"
         self.since = now
         self.raised = now
+        self.asked = now
         self.returned = 0
         self.acked = False
         self.acked_at = 0
@@ -147,6 +148,10 @@ class AlarmInstance:
         self.cause, self.response = cause or self.cause, response or self.response
         self.detail |= detail or {}
 
+    def ask(self, now: int) -> None:
+        """It is told as new or as worse: the time to respond counts from now."""
+        self.asked = now
+
     def count(self) -> int:
         """Return the number of one more event about it."""
         self.number += 1
@@ -165,6 +170,7 @@ class AlarmInstance:
         """Take over what was stored of it: its name, its times, whether it was told and seen. events: so many are numbered already, None: it was never told."""
         self.id, self.number = alarm.alarm, (events or 0) + ADOPTED_NUMBERS
         self.since, self.raised = alarm.since - shift, alarm.raised - shift
+        self.asked = (alarm.asked or alarm.raised) - shift
         self.told = events is not None
         self.acked = alarm.state == "acknowledged"
 

@@ -223,6 +223,8 @@ class AlarmRegister:
 
     def tell(self, instance: AlarmInstance, happening: Happening, now: int, who: str = "", why: str = "") -> None:
         """Add an event about an alarm."""
+        if happening in ("raised", "escalated"):
+            instance.ask(now)
         name = f"{instance.id}|{instance.count()}|{happening}"
         detail = dict(instance.detail)
         end = self._withheld_until(instance)
@@ -260,6 +262,7 @@ class AlarmRegister:
                 shelved_until=self.wall(self.shelved[key]) if instance.state == "shelved" and key in self.shelved else None,
                 value=instance.value, limit=instance.limit, cause=instance.cause, consequence=instance.consequence,
                 response=instance.response, within_seconds=instance.within, detail=dict(instance.detail),
+                asked=self.wall(instance.asked),
             )
             for key, instance in self.instances.items()
         )  # fmt: skip

@@ -355,7 +355,11 @@ class Event:
 
 @dataclass(frozen=True, slots=True)
 class Alarm:
-    """A standing alarm, as the judge sees it now; `detail` of an excursion holds its minutes and dose beyond so far."""
+    """A standing alarm, as the judge sees it now; `detail` of an excursion holds its minutes and dose beyond so far.
+
+    raised: when it was told first. asked: when it was last told as new or as worse, 0 where an older version did not note
+    it; the time to respond counts from there.
+    """
 
     alarm: str
     kind: Kind
@@ -375,6 +379,12 @@ class Alarm:
     response: str = ""
     within_seconds: int = 0
     detail: Mapping[str, str | float | int] = field(default_factory=dict)
+    asked: int = 0
+
+    @property
+    def respond_by(self) -> int | None:
+        """Until when it is to be answered, UTC seconds; None where there is no hurry. The one deadline everybody is told."""
+        return (self.asked or self.raised) + self.within_seconds if self.within_seconds else None
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,6 +24,7 @@ class MemberBody(_Part):
     event: str = Field(description="Id of its own event.")
     until: int | None = Field(None, description="When it was over, UTC seconds; null while it stands.")
     over: bool | None = Field(None, description="True if it has ended, where nobody knows since when.")
+    do: str | None = Field(None, description="What to do there in a few words, where it is not the same for all.")
 
 
 class Data(_Part):
@@ -55,7 +56,8 @@ class Data(_Part):
     cause: str | None = Field(None, description="Likely cause.")
     consequence: str | None = Field(None, description="What happens if nothing is done.")
     response: str | None = Field(None, description="What to do.")
-    within_seconds: int | None = Field(None, description="Time to respond, seconds from `since`.")
+    within_seconds: int | None = Field(None, description="Time to respond, seconds.")
+    respond_by: Instant | None = Field(None, description="Until when it is to be answered, ISO 8601 UTC.")
     action: str | None = Field(None, description="What to do, in a few words.")
     recorded: bool | None = Field(None, description="False while the database refuses to store.")
     members: list[MemberBody] | None = Field(None, description="Enclosures of a grouped message.")

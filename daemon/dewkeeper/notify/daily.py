@@ -85,10 +85,10 @@ def _title(glance: MorningGlance, night: str) -> str:
     return f"Morning: calm; shelved: {_named([row.enclosure for row in glance.shelved])}"
 
 
-def morning_draft(day: str, said: tuple[str, Sequence[str]], link: str | None) -> Draft:
-    """Return the morning message of a day."""
+def morning_draft(day: str, said: tuple[str, Sequence[str]], link: str | None, ended: Sequence[str] = ()) -> Draft:
+    """Return the morning message of a day. ended: lines about what was told by itself and is over."""
     title, lines = said
-    more = [page_line(link)] if link else []
+    more = [*ended, *([page_line(link)] if link else [])]
     return Draft(
         event=f"morning/{day}",
         title=title,

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from dewkeeper.notify import saying, words
-from dewkeeper.notify.phrases import rationale_of
+from dewkeeper.notify.grouping import agreed
 from dewkeeper.notify.saying import UNWORDED, Situation
 from dewkeeper.notify.told import Member, Told
 from dewkeeper.report.order import Need, dose_in_bands, dose_of, need
@@ -102,15 +102,13 @@ def _by_moment(calm: Sequence[Parcel], situation: Situation) -> list[list[Parcel
 
 def _order(parcel: Parcel, situation: Situation, now: int) -> Need:
     facts, alarms = parcel.message.facts, situation.alarms or {}
-    since = facts.get("since")
-    begun = since if isinstance(since, int) else parcel.message.created
-    within = facts.get("within_seconds") or rationale_of(parcel.message.kind).within_for(facts.get("band"))
+    due = facts.get("respond_by")
     told = (alarms[alarm] for alarm in parcel.alarms if alarm in alarms)
     doses = [dose_in_bands(dose_of(alarm.detail), alarm.kind) for alarm in told]
     return need(
         urgent=_pressing(parcel),
         stands=_standing(parcel),
-        respond_by=begun + int(within),
+        respond_by=due if isinstance(due, int) else None,
         now=now,
         dose=max(doses, default=0.0),
         since=parcel.message.created,
@@ -165,12 +163,17 @@ def _merge(group: Sequence[Parcel], situation: Situation, wording: Wording, now:
         ids = list(row.facts.get("alarms", ())) or [row.alarm or row.id]
         members |= {one.name: (one, str(alarm)) for one, alarm in zip(named, ids, strict=False)}
     unique = tuple(member for member, _ in members.values())
+    by_name = {told.subject: (told.cause, told.response) for _, told in tolds if not told.members}
+    accounts = [
+        saying.account(alarm, by_name.get(member.name, ("", "")), situation) for member, alarm in members.values()
+    ]
     over = [member.until for member in unique if member.until is not None]
     racks = {told.rack for _, told in tolds}
     whole = replace(
         tolds[-1][1],
         enclosure=None,
         probe=None,
+        respond_by=min((told.respond_by for _, told in tolds if told.respond_by is not None), default=None),
         rack=tolds[-1][1].rack if len(racks) == 1 else None,
         since=min(member.since for member in unique),
         until=max(over) if len(over) == len(unique) else None,
@@ -187,6 +190,7 @@ def _merge(group: Sequence[Parcel], situation: Situation, wording: Wording, now:
         dict(last.facts) | ({"ack_link": every} if every else {}) | {"alarms": [alarm for _, alarm in members.values()]}
     )
     message = replace(last, priority="urgent" if urgent else last.priority, facts=facts)
+    whole = agreed(whole, accounts)
     return Parcel(saying.reworded(message, whole, situation, wording, now), carries)
 
 

@@ -12,11 +12,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
+from dewkeeper.judge.cause import ROOM
 from dewkeeper.judge.lifecycle import WITHHELD
 from dewkeeper.judge.types import Event
 from dewkeeper.judge.words import FAULTS, KINDS
 from dewkeeper.notify.memory import Group, Memory
 from dewkeeper.notify.people import MESSAGE_NAMESPACE
+from dewkeeper.notify.phrases import OWN_CAUSES, short_step
 from dewkeeper.notify.told import Happening, Member, Place, Told
 from dewkeeper_config.models import Config
 
@@ -143,7 +145,7 @@ def _grouped(key: str, together: Sequence[tuple[Event, Told]], memory: Memory, n
     before = len(group.members)
     group.last = now
     for event, told in together:
-        group.members.append([told.subject, told.since, event.id, event.alarm, told.rack])
+        group.members.append([told.subject, told.since, event.id, event.alarm, told.rack, told.cause, told.response])
     urgent = any(told.priority == "urgent" for _, told in together)
     # Faults of one branch that come in one cycle are one piece of news from two on.
     enough = len(group.members) >= (2 if fault and len(together) > 1 else FROM)
@@ -189,9 +191,26 @@ def _stands(memory: Memory, key: str, alarm: str) -> bool:
 
 def together(tolds: Sequence[Told], events: Sequence[str]) -> Told:
     """Return several of one kind as one: each a member under its event, the place what they have in common."""
-    last = tolds[-1]
     members = tuple(Member(told.subject, told.since, event) for told, event in zip(tolds, events, strict=True))
-    return _as_one(tolds, last, members)
+    return agreed(_as_one(tolds, tolds[-1], members), [(told.cause, told.response) for told in tolds])
+
+
+def agreed(told: Told, accounts: Sequence[tuple[str, str]]) -> Told:
+    """Return what several are told as, by the cause and advice of each member: the room's, one they share, or each its own.
+
+    The room it is when most say so, or when nobody knows better.
+    """
+    if told.kind not in OWN_CAUSES:
+        return told
+    rooms = sum(cause == ROOM for cause, _ in accounts)
+    if 2 * rooms >= len(accounts) or not any(cause for cause, _ in accounts):
+        return replace(told, cause=ROOM if rooms else "", members=tuple(replace(m, do="") for m in told.members))
+    causes = dict.fromkeys(cause for cause, _ in accounts if cause)
+    steps = [short_step(told.kind, response) for _, response in accounts]
+    if len(set(steps)) == 1:
+        return replace(told, cause=" or ".join(causes), response=accounts[0][1])
+    members = tuple(replace(member, do=step) for member, step in zip(told.members, steps, strict=True))
+    return replace(told, cause=" or ".join(causes), response="what stands beside each of them", members=members)
 
 
 def _as_one(tolds: Sequence[Told], last: Told, members: tuple[Member, ...]) -> Told:
@@ -201,6 +220,7 @@ def _as_one(tolds: Sequence[Told], last: Told, members: tuple[Member, ...]) -> T
         enclosure=None,
         probe=None,
         since=min(member.since for member in members),
+        respond_by=min((told.respond_by for told in tolds if told.respond_by is not None), default=None),
         rack=last.rack if len(racks) == 1 else None,
         priority="urgent" if any(told.priority == "urgent" for told in tolds) else last.priority,
         members=members,
@@ -222,6 +242,7 @@ def _together(
     whole = _as_one([t for _, t in joined], told, tuple(Member(str(m[0]), int(m[1]), str(m[2])) for m in members))
     if len({m[4] for m in members if len(m) > 4} | {told.rack}) > 1:
         whole = replace(whole, rack=None)
+    whole = agreed(whole, [(str(m[5]), str(m[6])) if len(m) > 6 else ("", "") for m in members])
     if late:
         whole = replace(whole, detail=f"new since the last message: {', '.join(t.subject for _, t in joined)}")
     alarms = tuple(str(m[3]) for m in members)

@@ -34,8 +34,8 @@ class Known:
 class Group:
     """Alarms of one kind and place that are told together: the first began near each other, later ones join.
 
-    `members` are `[name, since, event, alarm, rack]`, in order. opened, last, over_from: elapsed seconds at which the window
-    for joining was opened, the last member came, the first of them ended.
+    `members` are `[name, since, event, alarm, rack, cause, response]`, in order; older versions knew fewer. opened,
+    last, over_from: elapsed seconds at which the window for joining was opened, the last member came, the first of them ended.
     """
 
     id: str
@@ -60,6 +60,7 @@ class Memory:
     """All of it. confirmed: way to a person -> when a test over it was last confirmed, UTC seconds.
 
     stepped: seconds by which the wall clock was stepped so far. was_away: whether away mode was on when last looked at.
+    over: facts of what was told and ended since the last morning message.
     """
 
     alarms: dict[str, Known] = field(default_factory=dict)
@@ -71,6 +72,7 @@ class Memory:
     paths_from: int | None = None
     stepped: int = 0
     was_away: bool = False
+    over: list[dict[str, Any]] = field(default_factory=list)
 
     def elapsed(self, now: int) -> int:
         """Return UTC seconds as they would be had the clock never been stepped: their differences are elapsed time."""
@@ -107,6 +109,7 @@ class Memory:
             paths_from=data["paths_from"],
             stepped=data.get("stepped", 0),
             was_away=data.get("was_away", False),
+            over=data.get("over", []),
         )
 
 

@@ -123,12 +123,14 @@ def address(
 def _quiet(draft: Draft, person: Person, now: int, zone: ZoneInfo) -> int | None:
     """Return when the quiet hours this message waits for end, None if it does not.
 
-    What must be answered before they end does not wait for them, nor does what is overdue already.
+    What must be answered before they end does not wait for them, nor does what is overdue already; low priority always does.
     """
     if draft.priority == "urgent" or draft.bypass_quiet:
         return None
     end = quiet_until(person, now + draft.hold_seconds, zone)
-    if end is None or (draft.respond_by is not None and draft.respond_by <= end):
+    if end is None:
+        return None
+    if draft.priority != "low" and draft.respond_by is not None and draft.respond_by <= end:
         return None
     return end
 

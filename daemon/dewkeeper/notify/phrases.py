@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -59,6 +59,46 @@ class Shared:
     response: str
 
 
+_STEPS: Final[Mapping[Kind, Sequence[tuple[str, str]]]] = {
+    "dry": (
+        ("refill the bowl", "refill bowl"),
+        ("the bowl is full", "too much air"),
+        ("a wider bowl", "wider bowl"),
+        ("move the bowl", "move the bowl"),
+        ("two changes", "check the probe"),
+        ("in blue", "humid hide"),
+        ("misting is", "mist for now"),
+    ),
+    "damp": (
+        ("clean it out", "clean it out"),
+        ("open more holes", "more holes"),
+        ("uncover the mesh", "uncover mesh"),
+        ("mist less", "mist less"),
+        ("change a wet floor", "change wet floor"),
+        ("look for a spilt", "look for a spill"),
+    ),
+}
+"""How the first step of an advice is called on a lock screen; what is not here goes by the kind's own words."""
+_ANY_STEP: Final = (
+    ("change nothing more", "call the vet"),
+    ("treat the room's air", "treat the room"),
+    ("check the heater", "check heater"),
+)
+
+
+def short_step(kind: str, response: str) -> str:
+    """Return the first step of an advice in a few words; the first line never says another thing than the text."""
+    own = _STEPS.get(kind, ()) if response else ()  # type: ignore[call-overload]  # any text
+    for beginning, said in (*own, *_ANY_STEP):
+        if response.startswith(beginning):
+            return str(said)
+    advised = own and response != rationale_of(kind).response
+    return "see advice" if advised and kind == "dry" else short_of(kind).action
+
+
+OWN_CAUSES: Final = frozenset[Kind]({"dry", "damp", "hot"})
+"""Kinds that several may have at once each by itself: the judge's cause says whether it is the room."""
+
 _ROOM = "several at once: most likely the room's air, or something they share"
 _MAINS = "several at once: most likely the mains, a fuse, or a plug they share"
 _CABLE = "several at once: most likely the cable, plug or supply they share"
@@ -70,7 +110,9 @@ GROUPS: Final[Mapping[Kind, Shared]] = {
         "cool the room now", _ROOM, "heat off at the plugs, cool the room: shade, air; then look at every snake"
     ),
     "cold": Shared("check room and mains", _ROOM, "check the room's heating, then mains, plugs and heaters"),
-    "dry_soon": Shared("treat the room", _ROOM, "look at the room first; refill bowls when you pass"),
+    "dry_soon": Shared(
+        "refill bowls", "moisture is leaving several at once", "refill the bowls when you pass; look at the room too"
+    ),
     "heat_lost": Shared("check the mains", _MAINS, "check plugs and fuse; leave the wiring to a licensed electrician"),
     "heat_stuck_on": Shared("heat off at plugs", _MAINS, "switch the heat off at the plugs and stay until it falls"),
     "missing": Shared("check the cable", _CABLE, "check the cable, plug and supply of that branch, then the probes"),

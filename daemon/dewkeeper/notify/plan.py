@@ -11,16 +11,18 @@ from dataclasses import dataclass, replace
 from typing import Final, Literal
 from zoneinfo import ZoneInfo
 
+from dewkeeper.judge.lifecycle import WITHHELD
 from dewkeeper.judge.types import Alarm, Command, Event, JournalEntry
 from dewkeeper.notify import links, words
 from dewkeeper.notify.daily import morning_draft, morning_due, nag_draft, overdue_paths, path_name, test_draft
 from dewkeeper.notify.evening import round_draft, round_due
 from dewkeeper.notify.grouping import Telling, Where, tellings, together
 from dewkeeper.notify.memory import Budget, Known, Memory
-from dewkeeper.notify.people import Draft, address, ladder
+from dewkeeper.notify.people import Draft, address, ladder, quiet_until
 from dewkeeper.notify.phrases import rationale_of
 from dewkeeper.notify.steps import Steps
 from dewkeeper.notify.told import Happening, Told
+from dewkeeper.notify.waiting import next_morning, waits
 from dewkeeper.report.wording import Wording
 from dewkeeper.store.records import Message
 from dewkeeper_config.models import Config, Person
@@ -29,6 +31,7 @@ _OPEN: Final = ("unacknowledged", "returned_unacknowledged")
 _STANDING: Final = ("unacknowledged", "acknowledged")
 _LEAP_SECONDS: Final = 86400
 _MOST_KNOWN: Final = 4096
+_MOST_OVER: Final = 200
 
 
 def _no_journal(enclosure: str | None) -> Sequence[JournalEntry]:
@@ -83,7 +86,7 @@ class Planner:
         elapsed = self._memory.elapsed(now)
         for event in events:
             self._note(event, elapsed)
-        for telling in tellings(events, self._memory, self._where, elapsed):
+        for telling in tellings(self._for_now(events, now, context), self._memory, self._where, elapsed):
             planned += self._tell(telling, now, context)
         return self._counted(planned, now, context)
 
@@ -94,13 +97,17 @@ class Planner:
         """
         planned = self._hand_over(alarms, now, context)
         waiting = {a.alarm: a for a in alarms if a.alarm in self._memory.alarms and a.state in _OPEN}
+        leading = self._steps.leading(waiting.values())
         while waiting:
             alarm = next(iter(waiting.values()))
             happening = self._steps.due(alarm, now)
+            if happening == "reminded" and alarm.alarm not in leading:
+                happening = None  # what is worse in the same enclosure is repeated: one story
             # What was told together is repeated together: a frost is not twenty reminders.
             together = self._steps.companions(alarm, waiting.values(), happening) if happening else [alarm]
             if happening:
                 planned += self._step(together, happening, self._steps.whom(together, happening, now), now, context)
+                self._steps.repeated(together, waiting.values(), now)
             for done in together:
                 del waiting[done.alarm]
         return self._counted(planned + self._daily(now, context), now, context)
@@ -171,7 +178,9 @@ class Planner:
         day = morning_due(self._config, memory.done, now, context.zone)
         if day is not None and context.morning is not None:
             memory.done["morning"] = day
-            draft = morning_draft(day, context.morning(), _page(context))
+            draft = morning_draft(day, context.morning(), _page(context), self._over(now, context))
+            for known in memory.alarms.values():
+                known.reminded = memory.elapsed(now)  # it names all that stands
             # The keeper wants to know that all is well also while away; the sitter then needs the list as well.
             for person in {p.name: p for p in [*ladder(self._config, away=False)[0], *self._steps.first(now)]}.values():
                 rows += self._address(draft, person, now, context)
@@ -194,6 +203,12 @@ class Planner:
             rows += self._address(round_draft(day, said or ("", ()), context.base_url), person, now, context)
         return rows
 
+    def _over(self, now: int, context: Context) -> list[str]:
+        """Return what was told by itself and ended since the last morning message, and forget it."""
+        ended = [told for facts in self._memory.over if (told := Told.of_facts(facts)) is not None]
+        self._memory.over = []
+        return words.over_lines(ended, context.wording, now)
+
     def _address(
         self, draft: Draft, person: Person, now: int, context: Context, only_channel: str | None = None
     ) -> list[Message]:
@@ -210,6 +225,31 @@ class Planner:
         if event.event == "escalated" and event.priority == "urgent" and not known.urgent:
             known.urgent, known.stepped = True, elapsed
 
+    def _for_now(self, events: Sequence[Event], now: int, context: Context) -> list[Event]:
+        """Return the events that are told by themselves, and keep the others for the morning message.
+
+        What gets worse and was told to nobody yet is new to them, and joins what is new with it.
+        """
+        morning, kept = next_morning(self._config, now, context.zone), []
+        sleeping = [quiet_until(person, now, context.zone) for person in self._steps.first(now)]
+        quiet = None if None in sleeping else min((end for end in sleeping if end is not None), default=None)
+        for event in events:
+            known = self._memory.alarms.get(event.alarm)
+            if event.state in WITHHELD or not waits(
+                event, morning, quiet, urgent_before=known is not None and known.urgent
+            ):
+                untold = event.event == "escalated" and known is not None and not known.people
+                kept.append(replace(event, event="raised") if untold else event)
+                continue
+            if event.event in ("raised", "escalated", "cleared"):
+                told = Told.of_event(event, event.event, self._where.place(event.enclosure, event.probe))
+                if event.event == "cleared" and known is not None and known.people:
+                    over = _as_gravest(told, known)
+                    over = replace(over, since=self._memory.began(event.alarm, told.since))
+                    self._memory.over = [*self._memory.over, over.facts()][-_MOST_OVER:]
+                self._remember(event.alarm, told, [], None, now)
+        return kept
+
     def _tell(self, telling: Telling, now: int, context: Context) -> list[Message]:
         told = replace(telling.told, recorded=context.recorded)
         if not told.members:
@@ -221,7 +261,7 @@ class Planner:
                 return []  # never told, so nothing to take back
             people = before
             if told.happening == "cleared":  # what is over is called what it was told as, at its gravest
-                told = replace(told, band="tolerable" if known.band == "tolerable" else told.band, danger=known.danger)
+                told = _as_gravest(told, known)
         else:
             people = list({person.name: person for person in [*self._steps.first(now), *before]}.values())
         since = dict(zip(telling.alarms, (member.since for member in told.members), strict=False))
@@ -295,6 +335,7 @@ class Planner:
             consequence=alarm.consequence,
             response=alarm.response,
             within_seconds=alarm.within_seconds,
+            respond_by=alarm.respond_by or alarm.raised + rationale_of(alarm.kind).within_for(alarm.band),
             recorded=context.recorded,
             rack=place.rack,
             room=place.room,
@@ -372,11 +413,16 @@ def _page(context: Context) -> str | None:
     return None if context.base_url is None else context.base_url.rstrip("/") + "/"
 
 
+def _as_gravest(told: Told, known: Known) -> Told:
+    """Return the end of an alarm under the gravest name it was told by."""
+    return replace(told, band="tolerable" if known.band == "tolerable" else told.band, danger=known.danger)
+
+
 def _respond_by(told: Told) -> int | None:
     """Return until when this must be answered, UTC seconds; None of what is no news, which nobody is woken for."""
     if told.happening not in ("raised", "escalated", "unanswered", "handed_over"):
         return None
-    return told.since + (told.within_seconds or rationale_of(told.kind).within_for(told.band))
+    return told.respond_by
 
 
 def _over_budget(person: Person, day: str) -> Draft:

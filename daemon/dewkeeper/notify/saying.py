@@ -14,6 +14,7 @@ from dewkeeper.judge.lifecycle import WITHHELD
 from dewkeeper.judge.types import Alarm, JournalEntry, Quality, Reading
 from dewkeeper.judge.words import EXCURSIONS, KINDS
 from dewkeeper.notify import words
+from dewkeeper.notify.grouping import agreed
 from dewkeeper.notify.phrases import rationale_of, short_of
 from dewkeeper.notify.told import Told
 from dewkeeper.report.wording import Wording
@@ -75,6 +76,7 @@ def by_the_clock_of_now(row: Message, told: Told, stepped: int) -> tuple[Message
         since=told.since + by,
         until=None if told.until is None else told.until + by,
         at=None if told.at is None else told.at + by,
+        respond_by=None if told.respond_by is None else told.respond_by + by,
         members=tuple(
             replace(one, since=one.since + by, until=None if one.until is None else one.until + by)
             for one in told.members
@@ -120,6 +122,7 @@ def as_it_is(told: Told, row: Message, situation: Situation, now: int) -> Told:
         consequence=alarm.consequence or told.consequence,
         response=alarm.response or told.response,
         within_seconds=alarm.within_seconds or told.within_seconds,
+        respond_by=alarm.respond_by or told.respond_by,
         detail=str(alarm.detail.get("text", told.detail)),
         action=str(alarm.detail.get("action", "")),
         danger=bool(alarm.detail.get("danger")),
@@ -182,7 +185,14 @@ def _group(told: Told, situation: Situation, row: Message) -> Told:
         replace(member, over=True) if member.until is None and _ended(identity, told, situation) else member
         for member, identity in zip(told.members, ids, strict=True)
     )
-    return replace(told, members=members, over=all(one.over or one.until is not None for one in members))
+    told = replace(told, members=members, over=all(one.over or one.until is not None for one in members))
+    return agreed(told, [account(identity, ("", ""), situation) for identity in ids])
+
+
+def account(identity: str, known: tuple[str, str], situation: Situation) -> tuple[str, str]:
+    """Return cause and response of an alarm as the judge gives them now, else as they are known."""
+    alarm = (situation.alarms or {}).get(identity)
+    return known if alarm is None or not _stands(alarm) or not alarm.cause else (alarm.cause, alarm.response)
 
 
 def _still(told: Told, row: Message, situation: Situation) -> str:

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from typing import Final, Literal
+from zoneinfo import ZoneInfo
 
 from dewkeeper.judge.types import Alarm
+from dewkeeper.judge.words import EXCURSIONS
 from dewkeeper.notify.memory import Known, Memory
-from dewkeeper.notify.people import ladder
+from dewkeeper.notify.people import ladder, quiet_until
 from dewkeeper.notify.told import Happening
+from dewkeeper.notify.waiting import QUICK_SECONDS, SOON_SECONDS, next_morning
 from dewkeeper_config.models import Config, Person
 
 URGENT_REPEAT_SECONDS: Final = 3600
@@ -16,12 +19,13 @@ URGENT_REPEAT_SECONDS: Final = 3600
 
 
 class Steps:
-    """Asks the planner's memory; changes nothing of it but that an alarm was found urgent. now: UTC seconds."""
+    """Asks the planner's memory; changes nothing of it but that an alarm was found urgent, or told with another. now: UTC seconds."""
 
     def __init__(self, config: Config, memory: Memory) -> None:
         self._config = config
         self._memory = memory
         self._people = {person.name: person for person in config.person}
+        self._zone = ZoneInfo(config.site.timezone)
 
     def away(self, now: int) -> bool:
         """Whether away mode is on."""
@@ -54,7 +58,34 @@ class Steps:
             if self.untold(known, now):
                 return "unanswered" if elapsed - known.stepped >= notify.escalate_minutes * 60 else None
             every = min(every, URGENT_REPEAT_SECONDS)
+        elif not self._repeats(alarm, known, now):
+            return None
         return "reminded" if elapsed - known.reminded >= every else None
+
+    def _repeats(self, alarm: Alarm, known: Known, now: int) -> bool:
+        """Whether what is not urgent is repeated by itself just now, and not by the morning message."""
+        morning = next_morning(self._config, now, self._zone)
+        if morning is None:
+            return True
+        if alarm.priority == "low" or alarm.within_seconds >= QUICK_SECONDS or morning - now <= SOON_SECONDS:
+            return False
+        return any(quiet_until(person, now, self._zone) is None for person in self.told([known]))
+
+    def leading(self, alarms: Iterable[Alarm]) -> set[str]:
+        """Return of each enclosure the one alarm that is repeated for all of them; what has none stands for itself."""
+        lead: dict[str, Alarm] = {}
+        for alarm in alarms:
+            place = alarm.enclosure or alarm.alarm
+            if place not in lead or _gravity(alarm) < _gravity(lead[place]):
+                lead[place] = alarm
+        return {alarm.alarm for alarm in lead.values()}
+
+    def repeated(self, told: Sequence[Alarm], others: Iterable[Alarm], now: int) -> None:
+        """Note that what stands beside these in their enclosures was told with them."""
+        places = {alarm.enclosure for alarm in told if alarm.enclosure is not None}
+        for alarm in others:
+            if alarm.enclosure in places:
+                self._memory.alarms[alarm.alarm].reminded = self._memory.elapsed(now)
 
     def whom(self, alarms: Sequence[Alarm], happening: Happening, now: int) -> list[Person]:
         """Return who is told that nobody answered, or is reminded."""
@@ -73,3 +104,9 @@ class Steps:
             return happening != "unanswered" or (other.priority, theirs.people) == ("urgent", known.people)
 
         return [other for other in others if other is alarm or as_far(other)]
+
+
+def _gravity(alarm: Alarm) -> tuple[bool, bool, bool, int]:
+    """Return what to sort the alarms of one enclosure by, the gravest first: what harms before what leads to it."""
+    over = alarm.state == "returned_unacknowledged"
+    return alarm.priority != "urgent", over, alarm.kind not in EXCURSIONS, alarm.raised

@@ -7,6 +7,7 @@ from dataclasses import dataclass, fields
 from typing import Any, Literal, cast
 
 from dewkeeper.judge.types import Band, Event, Kind
+from dewkeeper.notify.phrases import rationale_of
 
 Happening = Literal["raised", "escalated", "reminded", "unanswered", "handed_over", "cleared", "annotated"]
 """What is told of an alarm. `unanswered`: an urgent one that nobody acknowledged goes to the next person. `handed_over`:
@@ -15,13 +16,17 @@ away mode began or ended, and it stands for whoever is told first now."""
 
 @dataclass(frozen=True, slots=True)
 class Member:
-    """One enclosure of a grouped message. until: when it was over, None while it stands; over: it is, whenever that was."""
+    """One enclosure of a grouped message. until: when it was over, None while it stands; over: it is, whenever that was.
+
+    do: what to do there in a few words, where it is not the same for all of them.
+    """
 
     name: str
     since: int
     event: str
     until: int | None = None
     over: bool = False
+    do: str = ""
 
     @classmethod
     def of_facts(cls, facts: Mapping[str, Any]) -> Member:
@@ -47,7 +52,7 @@ class Place:
 class Told:
     """One alarm, or several of one kind together, at the moment of planning.
 
-    since, until: UTC seconds; until is when the condition was over. value, limit: %RH or °C, as the kind has it.
+    respond_by: UTC seconds until when it is to be answered. since, until: UTC seconds; until is when the condition was over. value, limit: %RH or °C, as the kind has it.
     action: what to do in a few words, where it is not the same for all of a kind.
     members: of a group, in the order they joined; empty for a single alarm. tubs: unwatched by a fault of a whole branch.
     doubt: what is believed of the probe, in a word, while its alarm is told all the same; either: the other enclosure it
@@ -76,6 +81,7 @@ class Told:
     consequence: str = ""
     response: str = ""
     within_seconds: int = 0
+    respond_by: int | None = None
     what: str = ""
     detail: str = ""
     action: str = ""
@@ -122,6 +128,7 @@ class Told:
             consequence=event.consequence,
             response=event.response,
             within_seconds=event.within_seconds,
+            respond_by=event.time + (event.within_seconds or rationale_of(event.kind).within_for(event.band)),
             what=str(event.detail.get("what", "")),
             detail=str(event.detail.get("text", "")),
             action=str(event.detail.get("action", "")),
@@ -146,6 +153,7 @@ class Told:
             made["members"] = [
                 {"name": m.name, "since": m.since, "event": m.event, "until": m.until}
                 | ({"over": True} if m.over else {})
+                | ({"do": m.do} if m.do else {})
                 for m in self.members
             ]
         return made

@@ -8,9 +8,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
+from dewkeeper.judge.cause import ROOM
 from dewkeeper.judge.types import JournalEntry
 from dewkeeper.judge.words import EXCURSIONS, JOURNAL, LATCHED
-from dewkeeper.notify.phrases import GROUPS, OWN, rationale_of, short_of
+from dewkeeper.notify.phrases import GROUPS, OWN, OWN_CAUSES, Shared, rationale_of, short_of, short_step
 from dewkeeper.notify.told import Told
 from dewkeeper.report.wording import Wording, duration
 
@@ -21,6 +22,7 @@ LATE_SECONDS: Final = 600
 FRESH_SECONDS: Final = 120
 """A value may be called that of now for so long."""
 _SILENT: Final = frozenset({"missing", "crc"})
+_TODAY_SECONDS: Final = 20 * 3600
 _MOST_MEMBERS = 12
 _MOST_JOURNAL = 3
 
@@ -31,7 +33,11 @@ def title(told: Told, wording: Wording, now: int) -> str:
     for subject_length in (40, 24, 16, 10):
         subject = _cut(told.subject, subject_length)
         whole = [f"{subject}: {_what(told, doubt)} {when}" for doubt in dict.fromkeys((told.doubt, "in doubt"))]
-        for line in (*(f"{said} – {action}" for said in whole), whole[-1]):
+        # Who is woken must not miss what to do; since when it is so stands in the text too.
+        short = told.priority == "urgent" and now - told.since < _TODAY_SECONDS and not told.doubt and not told.over
+        short = short and told.happening not in ("cleared", "annotated")
+        undated = [f"{subject}: {_what(told, '')} – {action}"] if short else []
+        for line in (*(f"{said} – {action}" for said in whole), *undated, whole[-1]):
             if len(line) <= TITLE_LENGTH and (action in line or subject_length <= 16):
                 return line
     return _cut(f"{_cut(told.subject, 10)}: {_what(told, '')} {when}", TITLE_LENGTH)
@@ -47,8 +53,19 @@ def action_of(told: Told) -> str:
         return "look yourself"  # heat is switched off first, and then looked at
     if told.action and not told.members:
         return told.action  # the judge was told what to do about just this one
-    shared = GROUPS.get(told.kind) if told.members or len(told.tubs) > 1 else None
-    return short_of(told.kind).action if shared is None else shared.action
+    shared = _shared(told)
+    if shared is not None:
+        return shared.action
+    if any(member.do for member in told.members):
+        return "see each"
+    return short_step(told.kind, told.response)
+
+
+def _shared(told: Told) -> Shared | None:
+    """Return what is said of several at once, where nothing says that each has a cause of its own."""
+    if not told.members and len(told.tubs) < 2:
+        return None
+    return None if told.kind in OWN_CAUSES and told.cause not in ("", ROOM) else GROUPS.get(told.kind)
 
 
 def page_line(link: str) -> str:
@@ -84,6 +101,13 @@ def lines(
     if link:
         made.append(page_line(link))
     return tuple(made)
+
+
+def over_lines(ended: Sequence[Told], wording: Wording, now: int) -> list[str]:
+    """Return what was told and is over, in one line; nothing for nothing."""
+    said = [f"{told.subject} {_was(told)} {_when(told, wording, now)}" for told in ended[-_MOST_MEMBERS:]]
+    more = len(ended) - len(said)
+    return [f"Over by now: {'; '.join(said)}{f'; and {more} more' if more else ''}."] if said else []
 
 
 def late_line(planned: int, now: int, wording: Wording) -> str:
@@ -198,7 +222,10 @@ def _members(told: Told, wording: Wording, now: int) -> list[str]:
         if member.until is not None:
             made.append(f"{member.name} from {since} to {wording.clock(member.until, now)}")
         else:
-            made.append(f"{member.name} from {since}, over by now" if member.over else f"{member.name} since {since}")
+            do = f": {member.do}" if member.do else ""
+            made.append(
+                f"{member.name} from {since}, over by now" if member.over else f"{member.name} since {since}{do}"
+            )
     more = len(told.members) - _MOST_MEMBERS
     if more > 0:
         made.append(f"and {more} more")
@@ -206,10 +233,7 @@ def _members(told: Told, wording: Wording, now: int) -> list[str]:
 
 
 def _rationale(told: Told, wording: Wording, now: int) -> list[str]:
-    row, shared = rationale_of(told.kind), GROUPS.get(told.kind) if told.members else None
-    within = told.within_seconds or row.within_for(told.band)
-    by = told.since + within
-    when = f"by {wording.clock(by, now)}" if by > now else f"now; it was due by {wording.clock(by, now)}"
+    row, shared = rationale_of(told.kind), _shared(told)
     return [
         *(
             ["In doubt: see for yourself before you change anything."]
@@ -219,8 +243,18 @@ def _rationale(told: Told, wording: Wording, now: int) -> list[str]:
         f"Cause: {shared.cause if shared else told.cause or row.cause}.",
         f"If nothing is done: {told.consequence or row.consequence}.",
         f"Do: {shared.response if shared else told.response or row.response}.",
-        f"Time to respond: {when} ({duration(within)}).",
+        _due(told, wording, now),
     ]
+
+
+def _due(told: Told, wording: Wording, now: int) -> str:
+    """Return until when to act: in the words of the page, and by the same deadline."""
+    by = told.respond_by
+    if by is None:  # planned by an older version
+        by = told.since + (told.within_seconds or rationale_of(told.kind).within_for(told.band))
+    if by > now:
+        return f"Act by {wording.clock(by, now)}, in {duration(by - now)}."
+    return f"Act now: overdue since {wording.clock(by, now)}."
 
 
 def _number(told: Told, wording: Wording, now: int) -> str:

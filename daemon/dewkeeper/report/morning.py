@@ -127,7 +127,7 @@ def standing(alarm: Alarm) -> Standing:
         cause=alarm.cause,
         consequence=alarm.consequence,
         response=alarm.response,
-        respond_by=alarm.raised + alarm.within_seconds if alarm.within_seconds else None,
+        respond_by=alarm.respond_by,
         shelved_until=alarm.shelved_until,
         dose=dose_of(alarm.detail),
     )

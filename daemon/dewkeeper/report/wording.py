@@ -72,7 +72,7 @@ class Wording:
         """Return "27.4 °C", or a dash for nothing."""
         if temperature_c is None:
             return "–"
-        return f"{self.degrees(temperature_c):.1f}{self.space}{self.unit}"
+        return f"{_tenths(self.degrees(temperature_c))}{self.space}{self.unit}"
 
     def day_temperature(self, temperature_c: float) -> str:
         """Return "30 °C": a round number that somebody set."""
@@ -86,13 +86,29 @@ class Wording:
         """Return "58–66 %", or a dash for nothing."""
         if lowest is None or highest is None:
             return "–"
-        return f"{round_half_up(lowest.value)}–{self.humidity(highest.value)}"
+        return self.humidity_range(lowest.value, highest.value)
+
+    def humidity_range(self, low: float | None, high: float | None) -> str:
+        """Return "58–66 %", "62 %" where both ends are shown alike, or a dash for nothing."""
+        if low is None or high is None:
+            return "–"
+        first, last = round_half_up(low), round_half_up(high)
+        return self.humidity(high) if first == last else f"{first}–{last}{self.space}%"
+
+    def temperature_range(self, low_c: float | None, high_c: float | None) -> str:
+        """Return "27.9–30.4 °C", "-1.5 to 2.0 °C" below nought, one number where both are shown alike, or a dash."""
+        if low_c is None or high_c is None:
+            return "–"
+        first, last = _tenths(self.degrees(low_c)), _tenths(self.degrees(high_c))
+        if first == last:
+            return self.temperature(high_c)
+        return f"{first}{' to ' if '-' in first + last else '–'}{last}{self.space}{self.unit}"
 
     def temperatures(self, lowest: Mark | None, highest: Mark | None) -> str:
         """Return "27.9–30.4 °C", or a dash for nothing."""
         if lowest is None or highest is None:
             return "–"
-        return f"{self.degrees(lowest.value):.1f}–{self.temperature(highest.value)}"
+        return self.temperature_range(lowest.value, highest.value)
 
     def local(self, at: int) -> datetime:
         """Return an instant on the site's wall clock."""
@@ -144,8 +160,10 @@ class Wording:
 
 
 def duration(seconds: float) -> str:
-    """Return a length of time in its two largest units: "45 s", "12 min", "3 h 12 min", "2 d 4 h"."""
+    """Return a length of time in its two largest units: "45 s", "12 min", "3 h 12 min", "2 d 4 h"; "a moment" for none."""
     whole = max(0, int(seconds))
+    if whole < 1:
+        return "a moment"
     if whole < 60:
         return f"{whole} s"
     minutes = whole // 60
@@ -237,6 +255,11 @@ def first_steps(response: str, longest: int = 84) -> str:
             return said + " …"
         said += "; " + step
     return said
+
+
+def _tenths(value: float) -> str:
+    """Return a number to a tenth; what rounds to nought has no sign."""
+    return f"{round(value, 1) + 0.0:.1f}"
 
 
 def round_half_up(value: float) -> int:

@@ -97,7 +97,8 @@ def _events(connection: Connection, since: int, step: int) -> None:
         if alarm is None:
             continue
         began = alarm.since + step if alarm.since >= since else alarm.since
-        alarm = replace(alarm, raised=alarm.raised + step, since=began)
+        asked = alarm.asked + step if alarm.asked >= since else alarm.asked
+        alarm = replace(alarm, raised=alarm.raised + step, asked=asked, since=began)
         connection.exec_driver_sql(
             "UPDATE alarm SET raised = ?, data = ? WHERE alarm = ?", (alarm.raised, codec.pack(alarm), name)
         )

@@ -46,6 +46,7 @@ def _alarm_after(old: Alarm | None, event: Event) -> Alarm:
         consequence=event.consequence or (old.consequence if old else ""),
         response=event.response or (old.response if old else ""),
         within_seconds=event.within_seconds or (old.within_seconds if old else 0),
+        asked=event.time if old is None or event.event in ("raised", "escalated") else old.asked,
     )
 
 
