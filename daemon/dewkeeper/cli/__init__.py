@@ -40,6 +40,7 @@ TOPICS: dict[str, tuple[str, ...]] = {
     "config_commands": ("config",),
     "probe_verbs": ("probes",),
     "notify": ("notify",),
+    "page": ("page",),
     "storage": ("backup", "restore", "repair", "export", "import"),
     "commands": ("commands",),
     "completion": ("completion",),

@@ -117,11 +117,15 @@ JOURNAL: Final[Mapping[str, JournalWord]] = {
     "looked": JournalWord("looked at again"),
     "not_today": JournalWord("not today"),
     "note": JournalWord("note"),
+    "withdrawn": JournalWord("taken back"),
 }
 
 SOON_BACK: Final = frozenset[Kind]({"dry", "cold"})
 SOON_BACK_SECONDS: Final = HOUR
 """A hand in the tub explains these for an hour; what lasts longer is told like any other."""
+
+WITHDRAWN: Final = "withdrawn"
+"""The word that takes an entry back: nothing of that one holds any more, and both are kept."""
 
 LONGEST_SUPPRESSION_SECONDS: Final = 4 * HOUR
 """Common practice, no source."""

@@ -13,6 +13,7 @@ from dewkeeper.judge.journal_words import (
     LONGEST_SUPPRESSION_SECONDS,
     SOON_BACK,
     SOON_BACK_SECONDS,
+    WITHDRAWN,
     JournalWord,
 )
 from dewkeeper.judge.rationale import DAY, HOUR, Rationale
@@ -21,7 +22,7 @@ from dewkeeper.judge.types import Kind
 
 __all__ = [
     "DAY", "EXCURSIONS", "FAULTS", "FORECASTS", "HOUR", "JOURNAL", "KINDS", "LATCHED", "LONGEST_SHELF_SECONDS",
-    "LONGEST_SUPPRESSION_SECONDS", "REVIEW_SECONDS", "SOON_BACK", "SOON_BACK_SECONDS", "STALE_SECONDS", "JournalWord", "Rationale",
+    "LONGEST_SUPPRESSION_SECONDS", "REVIEW_SECONDS", "SOON_BACK", "SOON_BACK_SECONDS", "STALE_SECONDS", "WITHDRAWN", "JournalWord", "Rationale",
 ]  # fmt: skip
 
 _ROWS: Final = {kind: row for detector in TABLE for kind, row in detector.words.items()}

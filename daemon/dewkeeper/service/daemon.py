@@ -10,6 +10,7 @@ from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 from dewkeeper.clock import Clock, SystemClock
+from dewkeeper.errors import CommandRefused
 from dewkeeper.judge.types import JournalEntry, Rebase, SystemReport
 from dewkeeper.notify.daily import morning_words
 from dewkeeper.notify.desk import Desk
@@ -316,11 +317,18 @@ class Daemon:
             **self.commands.handlers(), **tools.handlers(), **desk.handlers(), **taught.handlers(), "repair": self._repairing.handle,
         }  # fmt: skip
         handlers["alive"] = self._signs_of_life
+        handlers["page_reset"] = self._page_reset
         return {verb: whole_text(handler) for verb, handler in handlers.items()}
 
     def _signs_of_life(self, _request: dict[str, object]) -> Mapping[str, object]:
         """Return the daemon's own sign of life: seconds since each part gave one, and which are dead."""
         return {"ages": self.heartbeats.ages(), "dead": self.heartbeats.dead()}
+
+    def _page_reset(self, _request: dict[str, object]) -> Mapping[str, object]:
+        """Return a code that sets one password of the page, for who can reach the machine but forgot it."""
+        if self.page is None:
+            raise CommandRefused("the page is not running")
+        return {"done": True, "code": self.page.reset_code()}
 
     def _standing(self) -> dict[str, str | None]:
         return {alarm.alarm: alarm.enclosure for alarm in self.writer.alarms}

@@ -29,6 +29,7 @@ from dewkeeper.judge.types import (
     Tick,
     Verdict,
 )
+from dewkeeper.judge.words import WITHDRAWN
 from dewkeeper.notify.people import Draft
 from dewkeeper.notify.plan import Context, Planner
 from dewkeeper.sampling.mailbox import Mailbox
@@ -240,7 +241,8 @@ class Writer:
         kept = self.entries[entry.enclosure]
         for old in [old for old in kept if old.id == entry.replaces]:
             kept.remove(old)
-        kept.append(entry)
+        if entry.what != WITHDRAWN:
+            kept.append(entry)
 
     def _take_item(self, item: Item) -> None:
         verdict: Verdict = self.judge.feed(item)

@@ -17,6 +17,7 @@ from sqlalchemy.exc import DatabaseError
 from dewkeeper.judge.calibrating import Calibrations
 from dewkeeper.judge.in_force import InForce
 from dewkeeper.judge.types import LONGEST_FACT_SECONDS, Alarm, Event, Item, JournalEntry, Learned, Quality, Reading
+from dewkeeper.judge.words import WITHDRAWN
 from dewkeeper.store import coarse, codec
 from dewkeeper.store.archive import all_rows, probe_rows
 from dewkeeper.store.arrival import arrivals, before, fetch, others
@@ -218,7 +219,7 @@ class History:
         words: Collection[str] | None = None,
         enclosure: str | None = None,
     ) -> Sequence[JournalEntry]:
-        """Return journal entries from `since` on, oldest first; those a correction replaced only if asked for.
+        """Return journal entries from `since` on, oldest first; those corrected or taken back only if asked for (`replaced`).
 
         words, enclosure: only these words of the journal, only this enclosure; None for all.
         """
@@ -233,7 +234,11 @@ class History:
             ).all()
             gone = set() if replaced else self._remembered.replaced
         entries = codec.readable(codec.unpack_item, (("JournalEntry", data) for (data,) in rows))
-        return [entry for entry in entries if isinstance(entry, JournalEntry) and entry.id not in gone]
+        return [
+            entry
+            for entry in entries
+            if isinstance(entry, JournalEntry) and (replaced or (entry.id not in gone and entry.what != WITHDRAWN))
+        ]
 
     def learned(self, at: int) -> Mapping[str, Learned]:
         """Return by enclosure what insight had last said of it at a time (UTC seconds); nothing it says holds for two months."""

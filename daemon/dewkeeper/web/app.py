@@ -16,7 +16,7 @@ from werkzeug.wrappers import Response
 
 from dewkeeper.store.errors import StoreError
 from dewkeeper.web import book, deeds, doors, screens
-from dewkeeper.web.errors import Refused
+from dewkeeper.web.errors import Outdated, Refused
 from dewkeeper.web.squeeze import squeeze
 from dewkeeper.web.visit import COOKIE, PageRequest, Services, Visit
 
@@ -76,6 +76,11 @@ RULES = (
     _rule("/alarms/<alarm>/unshelve", "POST", deeds.unshelve),
     _rule("/journal", "GET", screens.journal),
     _rule("/journal", "POST", deeds.write),
+    _rule("/journal/undo", "POST", deeds.undo),
+    _rule("/several", "GET", screens.several),
+    _rule("/several", "POST", deeds.several),
+    _rule("/leave", "GET", screens.leave),
+    _rule("/leave", "POST", deeds.leave),
     _rule("/journal/<entry>", "GET", screens.journal_entry),
     _rule("/journal/<entry>", "POST", deeds.correct),
     _rule("/animals", "GET", screens.animals),
@@ -86,6 +91,12 @@ RULES = (
     _rule("/health", "GET", screens.health),
     _rule("/vet/<choice>", "GET", screens.vet),
     _rule("/cautions", "GET", screens.cautions),
+    _rule("/logins", "GET", doors.logins),
+    _rule("/logins", "POST", doors.set_password),
+    _rule("/logins/remove", "POST", doors.remove_login),
+    _rule("/export", "GET", screens.export),
+    _rule("/export/journal.csv", "GET", screens.export_journal),
+    _rule("/export/readings.csv", "GET", screens.export_readings),
     _rule("/sitter", "POST", doors.new_sitter),
     _rule("/sitter/end", "POST", doors.end_sitters),
     _rule("/logout", "POST", doors.logout),
@@ -122,7 +133,11 @@ class Application:
         try:
             response = self._answer(visit)
         except Refused as error:
-            response = self._plain(visit, error.status, error.text)
+            again = isinstance(error, Outdated) or (error.status == 400 and request.method == "POST")
+            if again and visit.session is not None:
+                response = doors.once_more(visit, error.status, error.text)
+            else:
+                response = self._plain(visit, error.status, error.text)
             if error.retry_after_seconds is not None:
                 response.headers["Retry-After"] = str(error.retry_after_seconds)
         except HTTPException as error:
@@ -158,12 +173,25 @@ class Application:
                 raise Refused(429, f"Too much at once. Wait {wait} seconds.", wait)
         if door.keeper:
             if visit.session is None:
-                if request.method == "GET" or request.method == "HEAD":
-                    return visit.go("/login" if services.memory.login else "/first")
-                raise Refused(403, "Log in first, then do it again.")
+                return doors.ask_who(visit)
             if request.method == "POST":
                 visit.check_csrf()
+                return self._once(visit, lambda: door.handler(visit, **values))
         response: Response = door.handler(visit, **values)
+        return response
+
+    def _once(self, visit: Visit, deed: Callable[[], Response]) -> Response:
+        """Do what a form asks, unless the very same form was sent before: then only show where that led."""
+        mark, done = visit.mark(), self._services.done_once
+        led = done.before(mark)
+        if led is not None:
+            return Response("", status=303, headers={"Location": led}) if led else visit.go("/journal", "twice")
+        try:
+            response = deed()
+        except BaseException:
+            done.led_to(mark, None)
+            raise
+        done.led_to(mark, response.headers.get("Location"))
         return response
 
     def _visit(self, request: PageRequest) -> Visit:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from dewkeeper.judge.types import JournalEntry
 from dewkeeper.judge.words import JOURNAL
 from dewkeeper.report.quarantine import SIGNS
 from dewkeeper.report.sheds import grade_of
@@ -124,6 +126,37 @@ CAUTIONS: Final[Mapping[str, str]] = {
 """What somebody who just did this should know; the page says it once, beside "written down"."""
 QUICK: Final = ("misted", "refilled", "spot", "fed", "handled", "opaque")
 """The choices an enclosure's screen offers at once: the second of two taps."""
+SEVERAL_GROUPS: Final = ("cleaning and probe", "water", "floor and air", "the snake", "looked at")
+"""The groups that are offered for several tubs at once, what one does to a whole shelf first."""
+EGG_BOX: Final = frozenset(
+    {"misted", "moistened", "opened", "closed", "probe-moved", "probe-wiped", "probe-replaced", "probe-checked", "heater",
+     "warm-up", "holes-open", "holes-closed", "eggs", "hatched", "stage-over", "vet", "note", "refilled", "disinfected", "deep"}
+)  # fmt: skip
+"""What can be done to a box of eggs: nobody feeds it."""
+_EGG_QUICK: Final = ("opened", "closed", "moistened", "eggs", "hatched", "note")
+
+
+def fitting(kind: str) -> dict[str, list[Choice]]:
+    """Return the groups of choices that fit an enclosure of this kind; empty groups are left out."""
+    groups = {group: [c for c in items if kind != "egg_box" or c.key in EGG_BOX] for group, items in CHOICES.items()}
+    return {group: items for group, items in groups.items() if items}
+
+
+def often(kind: str, entries: Sequence[JournalEntry]) -> list[Choice]:
+    """Return the choices that are offered at once: those used most lately, filled up with the usual ones.
+
+    Only what needs no further word: it is the second of two taps.
+    """
+    fits = {c.key for items in fitting(kind).values() for c in items}
+    counts = Counter(entry.what for entry in entries)
+    usual = [key for key in (_EGG_QUICK if kind == "egg_box" else QUICK) if key in fits]
+    first = {BY_KEY[key].what: key for key in reversed(usual)}
+    used = [c for c in BY_KEY.values() if c.key in fits and not c.asks and not c.detail and counts[c.what]]
+    more = [c.key for c in used if c.what not in first and JOURNAL[c.what].stage is None]
+    ranked = sorted(dict.fromkeys([*usual, *more]), key=lambda key: -counts[BY_KEY[key].what])
+    return [BY_KEY[key] for key in ranked[: len(QUICK)]]
+
+
 SITTER: Final = ("refilled", "misted")
 """The two things a sitter may do and say."""
 

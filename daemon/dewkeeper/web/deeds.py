@@ -2,24 +2,31 @@
 
 from __future__ import annotations
 
-from typing import Any
-from urllib.parse import quote
+from collections.abc import Mapping, Sequence
+from typing import Any, Final
+from urllib.parse import quote, urlencode
 
 from werkzeug.wrappers import Response
 
+from dewkeeper.judge.stages import MOVES
+from dewkeeper.judge.words import JOURNAL, LONGEST_SUPPRESSION_SECONDS, WITHDRAWN
 from dewkeeper.report.quarantine import leaving_quarantine
 from dewkeeper.web.choices import BY_KEY, CAUTIONS, asks_for_vet
+from dewkeeper.web.effects import quiet_until
 from dewkeeper.web.errors import Refused
+from dewkeeper.web.kept import local_path
 from dewkeeper.web.visit import Visit
 
 LONGEST_REVIEW_HOURS = 366 * 24.0
+MOST_AT_ONCE: Final = 130
+LONGEST_STAGE_SECONDS: Final = 400 * 86400
 EVERYWHERE = "*"
 """What the form sends for an entry about no enclosure in particular: chosen, not left empty by mistake."""
 
 
 def acknowledge(visit: Visit, alarm: str) -> Response:
     """Say that the keeper has seen an alarm and sees to it."""
-    request = {"do": "acknowledge", "alarm": alarm, "why": visit.text("why", required=False)}
+    request: dict[str, Any] = {"do": "acknowledge", "alarm": alarm, "why": visit.text("why", required=False)}
     return _after(visit, visit.submit(request, _who(visit), f"acknowledged {alarm[:8]}"), "seen", "/alarms")
 
 
@@ -46,8 +53,8 @@ def service(visit: Visit, name: str) -> Response:
         request = {"do": "in_service", "enclosure": name}
     else:
         raise Refused(400, "Say “out” or “in”, please.")
-    recorded = visit.submit(request, _who(visit), f"{name} {way} of service" if way == "out" else f"{name} in service")
-    return _after(visit, recorded, "service", f"/enclosure/{quote(name, safe='')}")
+    reply = visit.submit(request, _who(visit), f"{name} {way} of service" if way == "out" else f"{name} in service")
+    return _after(visit, reply, "service", f"/enclosure/{quote(name, safe='')}")
 
 
 def write(visit: Visit) -> Response:
@@ -66,7 +73,9 @@ def write(visit: Visit) -> Response:
             return visit.render(
                 "crossing.html", asked=asked, enclosure=enclosure, detail=detail, at=visit.request.form.get("at", "")
             )
-    recorded = visit.submit(request, _who(visit), f"journal: {BY_KEY[choice].label} {enclosure or ''}".strip())
+    if visit.text("until", required=False):
+        request["until"] = _end_of(visit, BY_KEY[choice].what)
+    reply = visit.submit(request, _who(visit), f"journal: {BY_KEY[choice].label} {enclosure or ''}".strip())
     if asks_for_vet(BY_KEY[choice].what, detail):
         return visit.go(f"/vet/{choice}")
     back = visit.text("back", required=False)
@@ -74,7 +83,7 @@ def write(visit: Visit) -> Response:
         back = "/animals"
     else:
         back = f"/enclosure/{quote(enclosure, safe='')}" if back and enclosure else "/journal"
-    return _after(visit, recorded, "journal", f"{back}?care={choice}" if choice in CAUTIONS else back)
+    return _after(visit, reply, "journal", f"{back}?care={choice}" if choice in CAUTIONS else back, wrote=[reply["id"]])
 
 
 def correct(visit: Visit, entry: str) -> Response:
@@ -89,10 +98,93 @@ def correct(visit: Visit, entry: str) -> Response:
     if at is None:
         raise Refused(400, "Say when it was, please.")
     request["time"] = at
-    recorded = visit.submit(request, _who(visit), f"corrected the journal: {BY_KEY[choice].label}")
+    reply = visit.submit(request, _who(visit), f"corrected the journal: {BY_KEY[choice].label}")
     if asks_for_vet(what, detail):
         return visit.go(f"/vet/{choice}")
-    return _after(visit, recorded, "corrected", "/journal")
+    return _after(visit, reply, "corrected", "/journal", wrote=[reply["id"]])
+
+
+def undo(visit: Visit) -> Response:
+    """Take back what was just written down, all of it; the journal keeps it, struck through."""
+    wanted = visit.request.form.getlist("entry")[:MOST_AT_ONCE]
+    found = [entry for entry in visit.past.journal(0) if entry.id in wanted and entry.what != WITHDRAWN]
+    if not found:
+        raise Refused(404, "There is no such entry, or it was already taken back.")
+    reply: Mapping[str, Any] = {}
+    for entry in found:
+        label = JOURNAL[entry.what].label if entry.what in JOURNAL else entry.what
+        request = {
+            "do": "journal", "what": WITHDRAWN, "enclosure": entry.enclosure, "time": entry.time,
+            "detail": ", ".join(part for part in (label, entry.detail) if part), "replaces": entry.id,
+        }  # fmt: skip
+        reply = visit.submit(request, _who(visit), f"took back: {label} {entry.enclosure or ''}".strip())
+        if (
+            entry.enclosure
+            and entry.what in JOURNAL
+            and max(quiet_until(entry.what, entry.time).values(), default=0) > visit.now
+        ):
+            # What did not happen explains nothing: what it kept quiet is told.
+            visit.submit(
+                {"do": "unsuppress", "enclosure": entry.enclosure}, _who(visit), f"told again: {entry.enclosure}"
+            )
+    return _after(visit, reply, "undone", local_path(visit.text("back", required=False) or "/journal"))
+
+
+def several(visit: Visit) -> Response:
+    """Write the same into the journal for several enclosures, or keep them quiet while somebody works at them."""
+    names = list(dict.fromkeys(visit.request.form.getlist("tub")))[:MOST_AT_ONCE]
+    if not names:
+        raise Refused(400, "Tick the tubs it is about, please.")
+    for name in names:
+        _known(visit, name)
+    if visit.text("way", required=False) in ("quiet", "told"):
+        return _quiet(visit, names)
+    key = visit.text("choice", limit=40)
+    if key not in BY_KEY or BY_KEY[key].what in MOVES:
+        raise Refused(400, "Choose what you did, please.")
+    said, at = visit.text("detail", required=False), visit.moment("at")
+    detail = ", ".join(part for part in (BY_KEY[key].detail, said) if part)
+    written, reply = [], {}
+    for name in names:
+        request: dict[str, Any] = {"do": "journal", "what": BY_KEY[key].what, "enclosure": name, "detail": detail}
+        if at is not None:
+            request["time"] = at
+        reply = dict(visit.submit(request, _who(visit), f"journal: {BY_KEY[key].label} {name}"))
+        written.append(str(reply["id"]))
+    return _after(visit, reply, "journal", f"/journal?care={key}" if key in CAUTIONS else "/journal", wrote=written)
+
+
+def _quiet(visit: Visit, names: Sequence[str]) -> Response:
+    told = visit.text("way") == "told"
+    reply: Mapping[str, Any] = {}
+    for name in names:
+        request: dict[str, Any] = {"do": "unsuppress" if told else "suppress", "enclosure": name}
+        if not told:
+            request |= {"until": visit.hours("hours", LONGEST_SUPPRESSION_SECONDS / 3600), "why": "working at it"}
+        reply = visit.submit(request, _who(visit), f"{'told again' if told else 'quiet while working'}: {name}")
+    back = f"/enclosure/{quote(names[0], safe='')}" if len(names) == 1 else "/several"
+    return _after(visit, reply, "told" if told else "quiet", back)
+
+
+def leave(visit: Visit) -> Response:
+    """Go away until a day: the sitter is told first; or come back. What stands is handed over."""
+    if visit.text("way", limit=4) == "back":
+        return _after(visit, visit.submit({"do": "back"}, _who(visit), "is back"), "back", "/away")
+    until = visit.moment("until")
+    if until is None:
+        raise Refused(400, "Say until when you are away, please.")
+    request = {"do": "away", "until": until, "why": visit.text("why", required=False)}
+    return _after(visit, visit.submit(request, _who(visit), "is away"), "away", "/leave")
+
+
+def _end_of(visit: Visit, what: str) -> int:
+    """Return when a stage ends as the form says, the end of that day included. Raises Refused."""
+    until = visit.moment("until")
+    if JOURNAL[what].stage is None:
+        raise Refused(400, "Only a stage has an end; leave it empty, please.")
+    if until is None or not visit.now < until <= visit.now + LONGEST_STAGE_SECONDS:
+        raise Refused(400, "A stage ends in the future, within 400 days.")
+    return until
 
 
 def test_paths(visit: Visit) -> Response:
@@ -119,8 +211,12 @@ def _known(visit: Visit, name: str) -> None:
         raise Refused(404, "There is no such enclosure.")
 
 
-def _after(visit: Visit, recorded: bool, said: str, path: str) -> Response:
-    return visit.go(path, said if recorded else "waiting")
+def _after(visit: Visit, reply: Mapping[str, Any], said: str, path: str, wrote: Sequence[str] = ()) -> Response:
+    """Lead back to a screen, which says what was done; wrote: ids of the entries it may take back."""
+    if reply.get("not_recorded"):
+        return visit.go(path, "waiting")
+    mark = "&" if "?" in path else "?"
+    return visit.go(path + (mark + urlencode([("wrote", one) for one in wrote]) if wrote else ""), said)
 
 
 def _who(visit: Visit) -> str:

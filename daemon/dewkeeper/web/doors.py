@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from urllib.parse import urlencode
+
 from werkzeug.wrappers import Response
 
 from dewkeeper.notify.errors import LinkRefused
@@ -13,12 +15,14 @@ from dewkeeper.report.morning import morning, standing
 from dewkeeper.report.sitter import sitter_rows
 from dewkeeper.web.choices import BY_KEY, SITTER
 from dewkeeper.web.errors import Refused
+from dewkeeper.web.kept import TYPED, local_path, packed, unpacked
 from dewkeeper.web.limiter import login_wait_seconds
 from dewkeeper.web.memory import SESSION_SECONDS, SitterLink
 from dewkeeper.web.screens import living
 from dewkeeper.web.visit import COOKIE, Visit
 
 SHORTEST_PASSWORD = 10
+TOO_SHORT = f"A password needs at least {SHORTEST_PASSWORD} characters; a few words do well."
 LONGEST_SITTER_HOURS = 60 * 24.0
 SITTER_WORDS: dict[Rank, str] = {
     "unwatched": "not watched: look whether tub and snake are well",
@@ -30,11 +34,30 @@ SITTER_WORDS: dict[Rank, str] = {
 """What a sitter reads of an enclosure that has no alarm to act on; what is urgent or an alarm says itself."""
 
 
+def ask_who(visit: Visit) -> Response:
+    """Ask a stranger to log in; where they wanted to go, and what they typed, comes along."""
+    request = visit.request
+    if not visit.services.memory.logins:
+        return visit.go("/first")
+    if request.method == "POST":
+        fields = packed(list(request.form.items(multi=True)))
+        wrong = "You were logged out. Log in, and what you typed is offered again."
+        return visit.render("login.html", status=403, wrong=wrong, kept=fields, kept_path=request.path, then="/")
+    wanted = request.full_path.rstrip("?")
+    return visit.go("/login" if wanted == "/" else f"/login?{urlencode({'then': wanted})}")
+
+
+def once_more(visit: Visit, status: int, text: str) -> Response:
+    """Say why something was not done, and offer what was typed to be sent again."""
+    pairs = unpacked(packed(list(visit.request.form.items(multi=True))))
+    return visit.render("again.html", status=status, text=text, path=visit.request.path, pairs=pairs, typed=TYPED)
+
+
 def login_form(visit: Visit) -> Response:
     """Show the login, or the first run while there is none."""
-    if not visit.services.memory.login:
+    if not visit.services.memory.logins:
         return visit.go("/first")
-    return visit.render("login.html")
+    return visit.render("login.html", then=local_path(visit.request.args.get("then", "/")))
 
 
 def login(visit: Visit) -> Response:
@@ -43,13 +66,22 @@ def login(visit: Visit) -> Response:
     name, password = visit.text("name", limit=60), visit.request.form.get("password", "")
     if not visit.services.memory.password_fits(name, password[:500]):
         visit.services.memory.audit(visit.now, "?", "login refused", visit.address)
-        return visit.render("login.html", status=403, wrong="Name or password is wrong.")
+        form = visit.request.form
+        return visit.render(
+            "login.html",
+            status=403,
+            wrong="Name or password is wrong.",
+            name=name,
+            then=local_path(form.get("then", "/")),
+            kept=packed(unpacked(form.get("kept", ""))),
+            kept_path=local_path(form.get("kept_path", "/")),
+        )
     return _let_in(visit, name)
 
 
 def first_form(visit: Visit) -> Response:
-    """Show the form that sets the login, while there is none."""
-    if visit.services.memory.login:
+    """Show the form that sets a login, while there is none or somebody at the machine asked for a code."""
+    if visit.services.memory.first_run_code is None:
         return visit.go("/login")
     return visit.render("first.html")
 
@@ -60,11 +92,10 @@ def first(visit: Visit) -> Response:
     code, name = visit.text("code", limit=60), visit.text("name", limit=60)
     password = visit.request.form.get("password", "")
     if not SHORTEST_PASSWORD <= len(password) <= 500:
-        wrong = f"The password needs at least {SHORTEST_PASSWORD} characters; a few words do well."
-        return visit.render("first.html", status=400, wrong=wrong)
+        return visit.render("first.html", status=400, wrong=TOO_SHORT, name=name)
     if not visit.services.memory.set_login(code, name, password):
         visit.services.memory.audit(visit.now, "?", "first-run code refused", visit.address)
-        return visit.render("first.html", status=403, wrong="That is not the code the daemon printed.")
+        return visit.render("first.html", status=403, wrong="That is not the code that was printed.", name=name)
     visit.services.memory.audit(visit.now, name, "set the login", visit.address)
     return _let_in(visit, name)
 
@@ -92,11 +123,51 @@ def _let_in(visit: Visit, name: str) -> Response:
     token = memory.open_session(name, visit.now)
     visit.services.login_limit.forgive(visit.address)
     memory.audit(visit.now, name, "logged in", visit.address)
-    answer = visit.go("/")
+    form = visit.request.form
+    pairs = unpacked(form.get("kept", ""))
+    if pairs:
+        visit.session = memory.session(token, visit.now)
+        path, text = local_path(form.get("kept_path", "/")), "You are logged in. This is what you were about to do:"
+        answer = visit.render("again.html", text=text, path=path, pairs=pairs, typed=TYPED)
+    else:
+        answer = visit.go(local_path(form.get("then", "/")))
     answer.set_cookie(
         COOKIE, token, max_age=SESSION_SECONDS, path="/", httponly=True, samesite="Lax", secure=visit.secure
     )
     return answer
+
+
+def logins(visit: Visit) -> Response:
+    """Show who may log in, and the forms to change a password, to add somebody and to take a login away."""
+    return visit.render("logins.html", logins=visit.services.memory.logins, who=_who(visit))
+
+
+def set_password(visit: Visit) -> Response:
+    """Change one's own password, or make a login for somebody else; one's own password is asked for either way."""
+    _limited(visit)
+    memory, who = visit.services.memory, _who(visit)
+    name = visit.text("name", limit=60)
+    old, new = (visit.request.form.get(field, "")[:501] for field in ("old", "password"))
+    if not memory.password_fits(who, old):
+        memory.audit(visit.now, who, "own password was wrong", visit.address)
+        raise Refused(403, "Your own password is not right, so nothing was changed.")
+    if not SHORTEST_PASSWORD <= len(new) <= 500:
+        raise Refused(403, TOO_SHORT)
+    if name != who and name in memory.logins:
+        raise Refused(403, "There is such a login; only its owner changes its password.")
+    memory.set_password(name, new, keep=visit.request.cookies.get(COOKIE, ""))
+    visit.services.login_limit.forgive(visit.address)
+    memory.audit(visit.now, who, "changed the password" if name == who else f"made a login for {name}", visit.address)
+    return visit.go("/logins", "password" if name == who else "person")
+
+
+def remove_login(visit: Visit) -> Response:
+    """Take somebody else's login away."""
+    name, who = visit.text("name", limit=60), _who(visit)
+    if name == who or not visit.services.memory.remove_login(name):
+        raise Refused(403, "That login stays: it is your own, or there is none of that name.")
+    visit.services.memory.audit(visit.now, who, f"took away the login of {name}", visit.address)
+    return visit.go("/logins", "login_gone")
 
 
 def ack_form(visit: Visit, token: str) -> Response:
@@ -166,8 +237,8 @@ def sitter_did(visit: Visit, token: str) -> Response:
     if key not in SITTER:
         raise Refused(400, "This sheet knows only its two actions.")
     request = {"do": "journal", "what": BY_KEY[key].what, "enclosure": visit.text("enclosure", limit=60)}
-    recorded = visit.submit(request, link.name, f"sitter: {BY_KEY[key].label} at {request['enclosure']}")
-    return visit.go(f"/sitter/{token}", "journal" if recorded else "waiting")
+    reply = visit.submit(request, link.name, f"sitter: {BY_KEY[key].label} at {request['enclosure']}")
+    return visit.go(f"/sitter/{token}", "waiting" if reply.get("not_recorded") else "journal")
 
 
 def _sitter(visit: Visit, token: str) -> SitterLink:

@@ -17,3 +17,7 @@ class Refused(DewkeeperError):
         self.status = status
         self.text = text
         self.retry_after_seconds = retry_after_seconds
+
+
+class Outdated(Refused):
+    """The form is not of this session: what was typed is kept and offered again."""

@@ -1,4 +1,4 @@
-"""What the page itself must remember: the login, sessions, the sitter's links, and who did what.
+"""What the page itself must remember: the logins, sessions, the sitter's links, and who did what.
 
 One small file beside the database, readable by the daemon's user alone, replaced whole at every change. Passwords are
 kept as scrypt hashes and tokens as SHA-256 hashes: the file opens nothing.
@@ -53,10 +53,16 @@ class Audited:
 
 
 @dataclass(slots=True)
+class Login:
+    """How a keeper's password is kept."""
+
+    salt: str
+    password: str
+
+
+@dataclass(slots=True)
 class _Contents:
-    login: str = ""
-    salt: str = ""
-    password: str = ""
+    people: dict[str, Login] = field(default_factory=dict)
     sessions: dict[str, Session] = field(default_factory=dict)
     sitters: dict[str, SitterLink] = field(default_factory=dict)
     audit: list[Audited] = field(default_factory=list)
@@ -69,36 +75,65 @@ class Memory:
         self._path = folder / FILE
         self._lock = threading.Lock()
         self._contents = self._load()
-        # Letters and digits that cannot be mistaken for one another; 12 of 31 are 59 bits.
-        code = "".join(secrets.choice("23456789ABCDEFGHJKMNPQRSTUVWXYZ") for _ in range(12))
-        self.first_run_code: str | None = None if self._contents.login else "-".join((code[:4], code[4:8], code[8:]))
+        self.first_run_code: str | None = None if self._contents.people else _new_code()
 
     @property
-    def login(self) -> str:
-        """The keeper's login name, empty before the first run is done."""
-        return self._contents.login
+    def logins(self) -> list[str]:
+        """The names of those who may log in; nobody before the first run is done."""
+        return list(self._contents.people)
+
+    def reset_code(self) -> str:
+        """Return a new code that sets one password, good once: for who can reach the machine but forgot it."""
+        with self._lock:
+            self.first_run_code = self.first_run_code or _new_code()
+            return self.first_run_code
 
     def set_login(self, code: str, name: str, password: str) -> bool:
-        """Set the login if `code` is the first-run code, which is then used up; return whether it was."""
+        """Set a login if `code` is the first-run code, which is then used up; return whether it was."""
+        hashed = self._hashed(password)
         with self._lock:
             expected = self.first_run_code
             if expected is None or not secrets.compare_digest(_plain(code), _plain(expected)):
                 return False
-            salt = secrets.token_bytes(16)
-            self._contents.login = name
-            self._contents.salt = salt.hex()
-            self._contents.password = _hash(password, salt)
-            self._contents.sessions.clear()
+            self._contents.people[name] = hashed
+            self._forget_sessions(name)
             self.first_run_code = None
             self._save()
             return True
 
+    def set_password(self, name: str, password: str, keep: str = "") -> None:
+        """Set the password of a login, new or known; every other browser of theirs is logged out. keep: token of one that stays."""
+        hashed = self._hashed(password)
+        with self._lock:
+            self._contents.people[name] = hashed
+            self._forget_sessions(name, _digest(keep))
+            self._save()
+
+    def remove_login(self, name: str) -> bool:
+        """Take a login away, with its browsers; return False for the last one, which stays."""
+        with self._lock:
+            if len(self._contents.people) < 2 or name not in self._contents.people:
+                return False
+            del self._contents.people[name]
+            self._forget_sessions(name)
+            self._save()
+            return True
+
     def password_fits(self, name: str, password: str) -> bool:
-        """Whether this is the keeper. Takes the same time for a wrong name."""
-        given = _hash(password, bytes.fromhex(self._contents.salt or "00"))
-        same_name = secrets.compare_digest(name.encode(), self._contents.login.encode())
-        same_password = secrets.compare_digest(given, self._contents.password)
-        return bool(self._contents.login) and same_name and same_password
+        """Whether this is a keeper. Takes the same time for a wrong name."""
+        known = self._contents.people.get(name, Login("00", ""))
+        given = _hash(password, bytes.fromhex(known.salt))
+        return secrets.compare_digest(given, known.password) and name in self._contents.people
+
+    @staticmethod
+    def _hashed(password: str) -> Login:
+        salt = secrets.token_bytes(16)
+        return Login(salt.hex(), _hash(password, salt))
+
+    def _forget_sessions(self, name: str, keep: str = "") -> None:
+        sessions = self._contents.sessions
+        for key in [key for key, session in sessions.items() if session.who == name and key != keep]:
+            del sessions[key]
 
     def open_session(self, who: str, now: int) -> str:
         """Return the token of a new session; no token a browser brought along ever becomes one."""
@@ -164,10 +199,12 @@ class Memory:
     def _load(self) -> _Contents:
         try:
             raw = json.loads(self._path.read_text(encoding="utf-8"))
+            if "people" not in raw:  # an older version knew one login
+                raw["people"] = (
+                    {raw["login"]: {"salt": raw["salt"], "password": raw["password"]}} if raw["login"] else {}
+                )
             return _Contents(
-                login=str(raw["login"]),
-                salt=str(raw["salt"]),
-                password=str(raw["password"]),
+                people={str(name): Login(str(v["salt"]), str(v["password"])) for name, v in raw["people"].items()},
                 sessions={k: Session(**v) for k, v in raw["sessions"].items()},
                 sitters={k: SitterLink(**v) for k, v in raw["sitters"].items()},
                 audit=[Audited(**v) for v in raw["audit"]],
@@ -195,6 +232,12 @@ def _hash(password: str, salt: bytes) -> str:
     # from memory); some tenths of a second on a Pi. One at a time, or three workers take three times the memory.
     with _HASHING:
         return hashlib.scrypt(password.encode("utf-8", "surrogateescape"), salt=salt, n=1 << 13, r=8, p=10).hex()
+
+
+def _new_code() -> str:
+    # Letters and digits that cannot be mistaken for one another; 12 of 31 are 59 bits.
+    code = "".join(secrets.choice("23456789ABCDEFGHJKMNPQRSTUVWXYZ") for _ in range(12))
+    return "-".join((code[:4], code[4:8], code[8:]))
 
 
 def _plain(code: str) -> bytes:

@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+import csv
+import io
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
+from urllib.parse import quote
 
 from werkzeug.wrappers import Response
 
+from dewkeeper.interchange import JOURNAL_HEADER, READINGS_HEADER, format_time, journal_detail
 from dewkeeper.judge.stages import MOVES
 from dewkeeper.judge.types import Event, JournalEntry
-from dewkeeper.judge.words import FAULTS, JOURNAL, KINDS
+from dewkeeper.judge.words import FAULTS, JOURNAL, KINDS, WITHDRAWN
+from dewkeeper.notify.memory import Memory
+from dewkeeper.notify.people import ladder
 from dewkeeper.report import enclosure as enclosure_report
 from dewkeeper.report import morning as morning_report
 from dewkeeper.report.ahead import water
@@ -30,7 +36,8 @@ from dewkeeper.report.wording import worth_telling
 from dewkeeper.report.year_days import by_month, year_of
 from dewkeeper.sampling.salts import CAUTION
 from dewkeeper.web.chart import humidity_chart, looks, temperature_chart, vapour_chart
-from dewkeeper.web.choices import BY_KEY, CHOICES, QUICK
+from dewkeeper.web.choices import BY_KEY, CHOICES, SEVERAL_GROUPS, fitting, often
+from dewkeeper.web.effects import effect_words, file_lines, stage_words
 from dewkeeper.web.errors import Refused
 from dewkeeper.web.outlook import humidity_outlook
 from dewkeeper.web.small_curve import small_curves
@@ -42,6 +49,8 @@ JOURNAL_DAYS = 31
 ALARM_DAYS = 31
 RENEW_SECONDS = 120
 """So often a browser fetches an overview anew: about as often as something new is read."""
+OFTEN_DAYS = 60
+EXPORT_DAYS = (1, 7, 31)
 _TABLE_ROWS = 48
 _MOST_ENTRIES = 100
 
@@ -141,8 +150,14 @@ def enclosure(visit: Visit, name: str) -> Response:
         vapour=vapour_chart(report, room, visit.wording, now=visit.now),
         around=[trace for trace in room if trace.points],
         drawn=[Drawn(trace, look, table(trace.points)) for trace, look in looks(report.traces) if trace.points],
-        quick=[BY_KEY[key] for key in QUICK],
-        choices=CHOICES,
+        quick=often(row.kind, visit.past.journal(visit.now - OFTEN_DAYS * DAY_SECONDS)),
+        choices=fitting(row.kind),
+        judged_by=stage_words(
+            config, name, "" if report.stage == row.profile else report.stage, report.stage_until, visit.wording
+        ),
+        usual=stage_words(config, name, "", None, visit.wording),
+        stages=[c for items in fitting(row.kind).values() for c in items if JOURNAL[c.what].stage is not None],
+        lines=file_lines(config, name),
         living=living(visit.past).get(name, []),
     )
 
@@ -179,23 +194,72 @@ def alarms(visit: Visit) -> Response:
 
 
 def journal(visit: Visit) -> Response:
-    """Show what was done and seen, a hundred entries at a time, and the form to add to it."""
-    wanted = visit.request.args.get("enclosure", "")
-    before = min(max(0, visit.request.args.get("before", visit.now + 1, type=int)), visit.now + 1)
-    entries = visit.past.journal(before - JOURNAL_DAYS * DAY_SECONDS, enclosure=wanted or None)
+    """Show what was done and seen, a hundred entries at a time, and the form to add to it; what was taken back struck through."""
+    given = visit.request.args
+    wanted, word = given.get("enclosure", ""), given.get("word", "")
+    before = min(max(0, given.get("before", visit.now + 1, type=int)), visit.now + 1)
+    since = before - JOURNAL_DAYS * DAY_SECONDS
+    everything = visit.past.journal(since, replaced=True, enclosure=wanted or None)
+    taken_back = {e.replaces: e for e in everything if e.what == WITHDRAWN and e.replaces is not None}
+    gone = {e.replaces for e in everything} - set(taken_back)
+    entries = [e for e in everything if e.id not in gone and e.what != WITHDRAWN and word in ("", e.what)]
     shown = [entry for entry in entries if entry.time < before][-_MOST_ENTRIES:]
     days: dict[str, list[JournalEntry]] = {}
     for entry in reversed(shown):
         days.setdefault(visit.wording.day(entry.time), []).append(entry)
+    chosen = BY_KEY.get(given.get("choice", ""))
+    config = visit.services.config
     return visit.render(
         "journal.html",
         days=days,
-        chosen=BY_KEY.get(visit.request.args.get("choice", "")),
-        words=JOURNAL,
+        taken_back=taken_back,
+        chosen=chosen,
         wanted=wanted,
-        earlier=shown[0].time if len(shown) == _MOST_ENTRIES else before - JOURNAL_DAYS * DAY_SECONDS,
+        word=word,
+        used=sorted({e.what for e in everything} & set(JOURNAL), key=lambda what: JOURNAL[what].label),
+        stage=chosen is not None and JOURNAL[chosen.what].stage is not None,
+        effects=effect_words(config, wanted or None, chosen.what, visit.now, None, visit.now, visit.wording)
+        if chosen is not None
+        else [],
+        words=JOURNAL,
+        earlier=shown[0].time if len(shown) == _MOST_ENTRIES else since,
         choices=CHOICES,
-        enclosures=visit.services.config.enclosure,
+        enclosures=config.enclosure,
+    )
+
+
+def several(visit: Visit) -> Response:
+    """Show the form that tells the journal of several tubs at once, shelf by shelf, or keeps them quiet for a while."""
+    shelves: dict[tuple[str, int], list[str]] = {}
+    for one in sorted(visit.services.config.enclosure, key=lambda e: (e.rack, e.shelf, e.place)):
+        shelves.setdefault((one.rack, one.shelf), []).append(one.name)
+    given = visit.request.args
+    ticked = set(given.getlist("tub"))
+    for (rack, shelf), names in shelves.items():
+        if given.get("shelf") == f"{rack}/{shelf}":
+            ticked |= set(names)
+    choices = {
+        group: [c for c in items if c.what not in MOVES] for group, items in CHOICES.items() if group in SEVERAL_GROUPS
+    }
+    return visit.render("several.html", shelves=shelves, ticked=ticked, choices=choices, chosen=given.get("choice", ""))
+
+
+def leave(visit: Visit) -> Response:
+    """Show who is told first, and the form to go away or come back."""
+    config = visit.services.config
+    until = Memory.load(visit.past.notes().get("planner")).away_until
+    gone = until is not None and until > visit.now
+    return visit.render(
+        "leave.html",
+        until=until if gone else None,
+        first=[person.name for person in ladder(config, away=gone)[0]],
+        then=[person.name for person in ladder(config, away=True)[0]],
+        sitters=[person.name for person in config.person if person.sitter],
+        standing=[
+            morning_report.standing(a)
+            for a in visit.past.standing()
+            if a.state not in ("normal", "returned_unacknowledged")
+        ],
     )
 
 
@@ -258,6 +322,45 @@ def health(visit: Visit) -> Response:
         sitters=memory.sitters(visit.now),
         audited=memory.audited()[:40],
     )
+
+
+def export(visit: Visit) -> Response:
+    """Offer the journal and the readings as files."""
+    return visit.render("export.html", enclosures=visit.services.config.enclosure, days=EXPORT_DAYS)
+
+
+def export_journal(visit: Visit) -> Response:
+    """Return the whole journal as a CSV file, in the form `dewkeeper import` reads."""
+    rows = [
+        [format_time(e.time), e.enclosure or "", e.what, journal_detail(e.detail, e.until)]
+        for e in visit.past.journal(0)
+    ]
+    return _csv("journal.csv", [[*JOURNAL_HEADER], *rows])
+
+
+def export_readings(visit: Visit) -> Response:
+    """Return what the probes of one enclosure measured lately as a CSV file: means of five minutes, believed readings only."""
+    name = visit.request.args.get("enclosure", "")
+    if all(e.name != name for e in visit.services.config.enclosure):
+        raise Refused(404, "There is no such enclosure.")
+    days = visit.request.args.get("days", 7, type=int)
+    if days not in EXPORT_DAYS:
+        raise Refused(404, "So many days are not offered.")
+    start = visit.now - days * DAY_SECONDS
+    rows = [
+        [format_time(point.at), trace.probe, f"{point.temperature_c:.2f}", f"{point.humidity_percent:.1f}"]
+        for trace in visit.past.traces(name, start, visit.now, days * 288)
+        for point in trace.points
+    ]
+    rows.sort(key=lambda row: (row[0], row[1]))
+    return _csv(f"{name}.csv", [[*READINGS_HEADER], *rows])
+
+
+def _csv(name: str, rows: Sequence[Sequence[str]]) -> Response:
+    text = io.StringIO()
+    csv.writer(text).writerows(rows)
+    headers = {"Content-Disposition": f"attachment; filename*=UTF-8''{quote(name, safe='')}"}
+    return Response(text.getvalue(), content_type="text/csv; charset=utf-8", headers=headers)
 
 
 def vet(visit: Visit, choice: str) -> Response:

@@ -12,7 +12,7 @@ from urllib.parse import quote
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from dewkeeper.clock import Clock
-from dewkeeper.judge.words import FAULTS
+from dewkeeper.judge.words import FAULTS, JOURNAL
 from dewkeeper.notify.links import NOTE_KEY
 from dewkeeper.report.glimpse import change_words, lowest_words, now_words, thermal
 from dewkeeper.report.order import QUIET_STATES
@@ -36,7 +36,7 @@ from dewkeeper.web.app import Application
 from dewkeeper.web.http_thread import HttpThread
 from dewkeeper.web.limiter import Limiter
 from dewkeeper.web.memory import Memory
-from dewkeeper.web.visit import HealthLine, Services
+from dewkeeper.web.visit import DoneOnce, HealthLine, Services
 from dewkeeper_config.models import Config
 
 log = logging.getLogger(__name__)
@@ -72,6 +72,7 @@ class PageServer:
             health=health,
             wall=clock.wall,
             memory=self._memory,
+            done_once=DoneOnce(),
             templates=_templates(),
             # Guessing: five tries, then one a minute; from several addresses thirty more, then one every ten seconds, but
             # for each address' first.
@@ -92,6 +93,10 @@ class PageServer:
     def first_run_code(self) -> str | None:
         """The code that sets the keeper's login, None when there is a login."""
         return self._memory.first_run_code
+
+    def reset_code(self) -> str:
+        """Return a code that sets one password, good once."""
+        return self._memory.reset_code()
 
     def start(self) -> None:
         """Listen and serve. Raises OSError when the address cannot be had."""
@@ -130,6 +135,11 @@ def _templates() -> Environment:
     environment.filters["urlencode_whole"] = lambda text: quote(text, safe="")
     environment.globals.update(
         wrong="",
+        then="",
+        kept="",
+        kept_path="",
+        name="",
+        journal_words=JOURNAL,
         done=False,
         faults=FAULTS,
         rank_words=RANK_WORDS,

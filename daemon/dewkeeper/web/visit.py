@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 import secrets
+import threading
+from collections import OrderedDict
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
@@ -13,16 +17,20 @@ from jinja2 import Environment
 from werkzeug.wrappers import Request, Response
 
 from dewkeeper.errors import CommandRefused
+from dewkeeper.judge.types import JournalEntry
 from dewkeeper.report.past import StoredPast
 from dewkeeper.report.wording import Wording
 from dewkeeper.web.choices import CAUTIONS
-from dewkeeper.web.errors import Refused
+from dewkeeper.web.effects import after_words
+from dewkeeper.web.errors import Outdated, Refused
 from dewkeeper.web.limiter import Limiter
 from dewkeeper.web.memory import Memory, Session
 from dewkeeper_config.models import Config
 
 COOKIE = "dewkeeper"
 _TEXT_LIMIT = 1000
+_MOST_DONE = 500
+_MOST_WRITTEN = 60
 _ASCII = "".join(map(chr, range(0x21, 0x7F)))
 
 
@@ -58,11 +66,46 @@ class Services:
     health: Callable[[], Sequence[HealthLine]]
     wall: Callable[[], float]
     memory: Memory
+    done_once: DoneOnce
     templates: Environment
     login_limit: Limiter
     login_limit_all: Limiter
     write_limit: Limiter
     link_key: Callable[[], str | None]
+
+
+@dataclass(frozen=True, slots=True)
+class Written:
+    """What was just written down, and what it changed in words."""
+
+    entries: Sequence[JournalEntry]
+    effects: Sequence[str]
+
+
+class DoneOnce:
+    """What forms were sent lately: of two equal ones from one page the second changes nothing, a double tap or a reload."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._done: OrderedDict[str, str] = OrderedDict()
+
+    def before(self, mark: str) -> str | None:
+        """Return where the same form led when it was sent before, "" while that is not known yet; None if it is new."""
+        with self._lock:
+            if mark in self._done:
+                return self._done[mark]
+            self._done[mark] = ""
+            while len(self._done) > _MOST_DONE:
+                self._done.popitem(last=False)
+            return None
+
+    def led_to(self, mark: str, path: str | None) -> None:
+        """Keep where a form led; None: it was refused, and may be sent again."""
+        with self._lock:
+            if path is None:
+                self._done.pop(mark, None)
+            else:
+                self._done[mark] = path
 
 
 @dataclass(slots=True)
@@ -93,8 +136,10 @@ class Visit:
             site=self.services.config.site.name,
             now=self.now,
             w=self.wording,
-            csrf=self.session.csrf if self.session else "",
+            # The mark after the token is this page's own: by it two equal forms are known as one.
+            csrf=f"{self.session.csrf}.{secrets.token_urlsafe(6)}" if self.session else "",
             said=SAID.get(self.request.args.get("said", ""), ""),
+            written=self._written(),
             caution=CAUTIONS.get(self.request.args.get("care", ""), ""),
             **values,
         )
@@ -105,6 +150,16 @@ class Visit:
         mark = "&" if "?" in path else "?"
         target = path + (f"{mark}said={said}" if said else "")
         return Response("", status=303, headers={"Location": target})
+
+    def _written(self) -> Written | None:
+        """Return what was just written down, as the address says, with what it changed."""
+        wanted = self.request.args.getlist("wrote")[:_MOST_WRITTEN]
+        if self.session is None or not wanted:
+            return None
+        entries = [e for e in self.past.journal(0) if e.id in wanted and (e.entered or e.time) > self.now - 86400]
+        if not entries:
+            return None
+        return Written(entries, after_words(self.services.config, entries, self.now, self.wording))
 
     def check_origin(self) -> None:
         """Raise Refused when a browser says that this request comes from another site."""
@@ -117,9 +172,14 @@ class Visit:
 
     def check_csrf(self) -> None:
         """Raise Refused unless the form carries this session's own token."""
-        given = self.text("csrf", required=False)
+        given = self.text("csrf", required=False).partition(".")[0]
         if self.session is None or not secrets.compare_digest(given.encode(), self.session.csrf.encode()):
-            raise Refused(403, "This form is too old. Go back, load the page again and repeat it.")
+            raise Outdated(403, "This form is too old. Go back, load the page again and repeat it.")
+
+    def mark(self) -> str:
+        """Return what this very form is known by: page, address and everything it carries."""
+        fields = json.dumps([self.request.path, list(self.request.form.items(multi=True))])
+        return hashlib.sha256(fields.encode("utf-8", "surrogatepass")).hexdigest()
 
     def text(self, name: str, *, required: bool = True, limit: int = _TEXT_LIMIT) -> str:
         """Return a form field without surrounding space or control characters. Raises Refused."""
@@ -151,14 +211,14 @@ class Visit:
             raise Refused(400, f"Give a number of hours up to {most:g}, please.")
         return self.now + int(timedelta(hours=hours).total_seconds())
 
-    def submit(self, request: dict[str, Any], who: str, what: str) -> bool:
-        """Hand a request to the command handler and note it; return whether it is recorded. Raises Refused."""
+    def submit(self, request: dict[str, Any], who: str, what: str) -> Mapping[str, Any]:
+        """Hand a request to the command handler, note it and return the reply. Raises Refused."""
         try:
             reply = self.services.submit({**request, "who": who})
         except CommandRefused as error:
             raise Refused(400, f"Not done: {error}.") from error
         self.services.memory.audit(self.now, who, what, self.address)
-        return not reply.get("not_recorded")
+        return reply
 
 
 def _host_of(address: str) -> str | None:
@@ -177,6 +237,15 @@ SAID = {
     "corrected": "Corrected. The old entry is kept.",
     "later": "Put off. It comes back on its day.",
     "gone": "It is not on the list any more: somebody has done it.",
+    "undone": "Taken back. The journal keeps it, struck through.",
+    "quiet": "Quiet while you work. Heat is told all the same, and it ends by itself.",
+    "told": "Everything is told again.",
+    "away": "Away mode is on. What stands was handed over.",
+    "back": "Welcome back. What stands was handed over to you.",
+    "password": "The password is changed. Every other browser is logged out.",
+    "person": "There is a new login.",
+    "login_gone": "That login is gone, and its browsers are logged out.",
+    "twice": "That was done already; once is enough.",
     "waiting": "Taken in, but not recorded yet: the database refuses just now.",
     "tested": "Sent. Tap the link in each message that arrives; this page then says so.",
     "out": "Logged out.",

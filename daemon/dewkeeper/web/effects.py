@@ -1,0 +1,95 @@
+"""What a deed changes, in words: said before it is done and after."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from typing import Final
+
+from dewkeeper.judge.types import JournalEntry
+from dewkeeper.judge.words import JOURNAL, KINDS, LONGEST_SUPPRESSION_SECONDS, SOON_BACK, SOON_BACK_SECONDS
+from dewkeeper.report.wording import Wording
+from dewkeeper_config import effective_limits, stage_limits
+from dewkeeper_config.models import Config, Limits
+
+HEAT: Final = "Heat is told all the same."
+
+
+def limits_words(limits: Limits, wording: Wording) -> str:
+    """Return the bands in words: "target 60-70 %, tolerable 55-80 %, 24-34 °C" with the site's signs."""
+    target, tolerable, warm = limits.humidity_target, limits.humidity_tolerable, limits.temperature_tolerable
+    return (
+        f"target {wording.humidity_range(target.low, target.high)}, "
+        f"tolerable {wording.humidity_range(tolerable.low, tolerable.high)}, "
+        f"{wording.degrees(warm.low):.3g}–{wording.degrees(warm.high):.3g}{wording.space}{wording.unit}"
+    )
+
+
+def stage_words(config: Config, enclosure: str, stage: str, until: int | None, wording: Wording) -> str:
+    """Return by which limits an enclosure is judged in a stage ("" for none), and until when."""
+    usual = effective_limits(config, enclosure)
+    limits = stage_limits(config).get(stage, usual) if stage else usual
+    end = "" if until is None else f" until {wording.day(until)}"
+    return f"Limits: {limits_words(limits, wording)}{end}."
+
+
+def effect_words(
+    config: Config, enclosure: str | None, what: str, at: int, until: int | None, now: int, wording: Wording
+) -> list[str]:
+    """Return what writing down a word for an enclosure changes; nothing when it only remembers.
+
+    at: when it was done; until: of a stage, when it ends, None for the word's own length. UTC seconds.
+    """
+    word, said = JOURNAL.get(what), []
+    if word is None or enclosure is None:
+        return []
+    if word.stage is not None:
+        end = until if until is not None else at + word.default_seconds
+        if end > now:
+            said.append(stage_words(config, enclosure, word.stage, end, wording))
+    elif word.ends:
+        said.append(
+            f"If it was {', '.join(one.replace('_', ' ') for one in word.ends)}: the usual limits again. "
+            + stage_words(config, enclosure, "", None, wording)
+        )
+    quiet = quiet_until(what, at)
+    ends = sorted({end for end in quiet.values() if end > now})
+    for end in ends:
+        names = ", ".join(KINDS[kind].label for kind, over in quiet.items() if over == end)  # type: ignore[index]  # kinds
+        said.append(f"Quiet until {wording.clock(end, now)}: {names}.")
+    return [*said, HEAT] if ends else said
+
+
+def quiet_until(what: str, at: int) -> dict[str, int]:
+    """Return until when a word of the journal keeps each kind quiet, UTC seconds, unless it stood before it was done."""
+    word = JOURNAL[what]
+    found = {}
+    for kind in word.suppresses:
+        seconds = min(word.seconds, SOON_BACK_SECONDS) if kind in SOON_BACK and not word.long else word.seconds
+        found[str(kind)] = at + min(seconds, LONGEST_SUPPRESSION_SECONDS)
+    return found
+
+
+def after_words(config: Config, entries: Sequence[JournalEntry], now: int, wording: Wording) -> list[str]:
+    """Return what entries that were just written have changed; of several alike, once."""
+    said: dict[str, None] = {}
+    for entry in entries:
+        words = effect_words(config, entry.enclosure, entry.what, entry.time, entry.until, now, wording)
+        said |= dict.fromkeys(words)
+    return list(said)
+
+
+def file_lines(config: Config, enclosure: str) -> list[str]:
+    """Return the lines of the configuration file that hold an enclosure's usual limits: what to change there for good."""
+    limits = effective_limits(config, enclosure)
+    humid, wide, warm = limits.humidity_target, limits.humidity_tolerable, limits.temperature_tolerable
+    rows = [
+        ("humidity_target", humid.low, humid.high),
+        ("humidity_tolerable", wide.low, wide.high),
+        ("temperature_tolerable", warm.low, warm.high),
+    ]
+    return [
+        "[[enclosure]]",
+        f"name = {json.dumps(enclosure)}",
+        *(f"limits.{name} = {{ low = {low:g}, high = {high:g} }}" for name, low, high in rows),
+    ]
