@@ -18,7 +18,7 @@ from dewkeeper.judge.types import Event
 from dewkeeper.judge.words import FAULTS, KINDS
 from dewkeeper.notify.memory import Group, Memory
 from dewkeeper.notify.people import MESSAGE_NAMESPACE
-from dewkeeper.notify.phrases import OWN_CAUSES, short_step
+from dewkeeper.notify.phrases import OWN_CAUSES, cause_words, short_step
 from dewkeeper.notify.told import Happening, Member, Place, Told
 from dewkeeper_config.models import Config
 
@@ -69,6 +69,7 @@ class Telling:
     """One thing to say: what about which alarms, under which event id, held for how long.
 
     group: key of its group in the memory. gather: rows with this in common are merged when they are due together.
+    bypass_quiet: it goes out within a message that comes at an hour the person named.
     """
 
     event: str
@@ -79,6 +80,7 @@ class Telling:
     gather: str | None = None
     thread: str | None = None
     hold_seconds: int = 0
+    bypass_quiet: bool = False
 
 
 def tellings(events: Sequence[Event], memory: Memory, where: Where, elapsed: int) -> list[Telling]:
@@ -205,12 +207,12 @@ def agreed(told: Told, accounts: Sequence[tuple[str, str]]) -> Told:
     rooms = sum(cause == ROOM for cause, _ in accounts)
     if 2 * rooms >= len(accounts) or not any(cause for cause, _ in accounts):
         return replace(told, cause=ROOM if rooms else "", members=tuple(replace(m, do="") for m in told.members))
-    causes = dict.fromkeys(cause for cause, _ in accounts if cause)
+    causes = " or ".join(dict.fromkeys(cause_words(cause) for cause, _ in accounts if cause))
     steps = [short_step(told.kind, response) for _, response in accounts]
     if len(set(steps)) == 1:
-        return replace(told, cause=" or ".join(causes), response=accounts[0][1])
+        return replace(told, cause=causes, response=accounts[0][1])
     members = tuple(replace(member, do=step) for member, step in zip(told.members, steps, strict=True))
-    return replace(told, cause=" or ".join(causes), response="what stands beside each of them", members=members)
+    return replace(told, cause="not the same for all", response="what stands beside each of them", members=members)
 
 
 def _as_one(tolds: Sequence[Told], last: Told, members: tuple[Member, ...]) -> Told:

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from dewkeeper.judge.cause import ADDED, COOLED, LEFT, ROOM, WARMED
 from dewkeeper.judge.types import Kind
 from dewkeeper.judge.words import DAY, FAULTS, KINDS, Rationale
 
@@ -94,6 +95,20 @@ def short_step(kind: str, response: str) -> str:
             return str(said)
     advised = own and response != rationale_of(kind).response
     return "see advice" if advised and kind == "dry" else short_of(kind).action
+
+
+_CAUSES: Final[Mapping[str, str]] = {
+    WARMED: "it got warmer, and no moisture left",
+    COOLED: "it got cooler, and no moisture came",
+    LEFT: "moisture left the air",
+    ADDED: "moisture came into the air",
+    ROOM: "the room's air changed",
+}
+
+
+def cause_words(cause: str) -> str:
+    """Return the judge's name of a cause as a sentence says it; any other text as it is."""
+    return _CAUSES.get(cause, cause)
 
 
 OWN_CAUSES: Final = frozenset[Kind]({"dry", "damp", "hot"})

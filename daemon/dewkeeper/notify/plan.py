@@ -110,7 +110,7 @@ class Planner:
                 self._steps.repeated(together, waiting.values(), now)
             for done in together:
                 del waiting[done.alarm]
-        return self._counted(planned + self._daily(now, context), now, context)
+        return self._counted(planned + self._daily(alarms, now, context), now, context)
 
     def rebased(self, step_seconds: int) -> None:
         """The wall clock was stepped: what waits goes on waiting as long as it would have."""
@@ -164,7 +164,7 @@ class Planner:
             rows += self._address(draft, person, now, context, only_channel=channel)
         return rows
 
-    def _daily(self, now: int, context: Context) -> list[Message]:
+    def _daily(self, alarms: Sequence[Alarm], now: int, context: Context) -> list[Message]:
         """Return the morning message and the reminder to test the ways, when they are due."""
         memory, rows = self._memory, []
         for said in self._announced:
@@ -181,6 +181,7 @@ class Planner:
             draft = morning_draft(day, context.morning(), _page(context), self._over(now, context))
             for known in memory.alarms.values():
                 known.reminded = memory.elapsed(now)  # it names all that stands
+            rows += self._left_for_morning(alarms, day, now, context)
             # The keeper wants to know that all is well also while away; the sitter then needs the list as well.
             for person in {p.name: p for p in [*ladder(self._config, away=False)[0], *self._steps.first(now)]}.values():
                 rows += self._address(draft, person, now, context)
@@ -201,6 +202,19 @@ class Planner:
         said, rows = context.round(), list[Message]()
         for person in self._steps.first(now) if said is not None else ():
             rows += self._address(round_draft(day, said or ("", ()), context.base_url), person, now, context)
+        return rows
+
+    def _left_for_morning(self, alarms: Sequence[Alarm], day: str, now: int, context: Context) -> list[Message]:
+        """Return rows for what is not of low priority and waited while all slept: they go out within the morning message."""
+        rows: list[Message] = []
+        for alarm in alarms:
+            known = self._memory.alarms.get(alarm.alarm)
+            if known is not None and not known.people and alarm.state == "unacknowledged" and alarm.priority != "low":
+                told = replace(self._of_alarm(alarm, context), happening="raised")
+                one = (alarm.alarm,)
+                rows += self._tell(
+                    Telling(f"{alarm.alarm}/{day}", alarm.alarm, one, told, bypass_quiet=True), now, context
+                )
         return rows
 
     def _over(self, now: int, context: Context) -> list[str]:
@@ -377,6 +391,7 @@ class Planner:
                 facts=facts,
                 hold_seconds=telling.hold_seconds,
                 respond_by=_respond_by(told),
+                bypass_quiet=telling.bypass_quiet,
                 avoid_channel=told.what.removeprefix("channel ") if told.what.startswith("channel ") else None,
             )
             rows += self._address(draft, person, now, context)

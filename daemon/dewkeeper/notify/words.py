@@ -11,7 +11,7 @@ from typing import Final
 from dewkeeper.judge.cause import ROOM
 from dewkeeper.judge.types import JournalEntry
 from dewkeeper.judge.words import EXCURSIONS, JOURNAL, LATCHED
-from dewkeeper.notify.phrases import GROUPS, OWN, OWN_CAUSES, Shared, rationale_of, short_of, short_step
+from dewkeeper.notify.phrases import GROUPS, OWN, OWN_CAUSES, Shared, cause_words, rationale_of, short_of, short_step
 from dewkeeper.notify.told import Told
 from dewkeeper.report.wording import Wording, duration
 
@@ -121,11 +121,8 @@ def _short(told: Told) -> str:
         return OWN[told.what][0] if told.what in OWN else f"trouble with {told.what}"
     if told.band == "target" and told.kind in ("dry", "damp"):
         return "drier than target" if told.kind == "dry" else "damper than target"
-    if (
-        told.kind == "hot"
-        and told.danger
-        and (told.now_value is None or told.limit is None or told.now_value >= told.limit)
-    ):
+    still_beyond = told.now_value is None or told.limit is None or told.now_value >= told.limit
+    if told.kind == "hot" and told.danger and (still_beyond or told.over or told.happening == "cleared"):
         return "dangerously hot"
     return _many(short_of(told.kind).what, told)
 
@@ -240,10 +237,10 @@ def _rationale(told: Told, wording: Wording, now: int) -> list[str]:
             if told.doubt and told.kind not in LATCHED
             else []
         ),
-        f"Cause: {shared.cause if shared else told.cause or row.cause}.",
-        f"If nothing is done: {told.consequence or row.consequence}.",
         f"Do: {shared.response if shared else told.response or row.response}.",
         _due(told, wording, now),
+        f"Cause: {shared.cause if shared else cause_words(told.cause or row.cause)}.",
+        f"If nothing is done: {(told.consequence or row.consequence).removeprefix('unwatched: ')}.",
     ]
 
 
@@ -252,6 +249,8 @@ def _due(told: Told, wording: Wording, now: int) -> str:
     by = told.respond_by
     if by is None:  # planned by an older version
         by = told.since + (told.within_seconds or rationale_of(told.kind).within_for(told.band))
+    if by > now and told.priority == "urgent":
+        return f"Act now, by {wording.clock(by, now)} at the latest."
     if by > now:
         return f"Act by {wording.clock(by, now)}, in {duration(by - now)}."
     return f"Act now: overdue since {wording.clock(by, now)}."

@@ -49,8 +49,8 @@ def round_did(visit: Visit) -> Response:
     said = visit.text("detail", required=False, limit=500)
     detail = ", ".join(part for part in (tap.detail, said) if part)
     request: dict[str, Any] = {"do": "journal", "what": tap.what, "enclosure": due.enclosure, "detail": detail}
-    recorded = visit.submit(request, _who(visit), f"round: {tap.label} {due.enclosure or ''}".strip())
-    return visit.go("/round", "journal" if recorded else "waiting")
+    reply = visit.submit(request, _who(visit), f"round: {tap.label} {due.enclosure or ''}".strip())
+    return visit.go("/round", visit.taken(reply, "journal"))
 
 
 def round_later(visit: Visit) -> Response:
@@ -66,10 +66,10 @@ def round_later(visit: Visit) -> Response:
         raise Refused(400, f"Say in how many days, 1 to {LONGEST_DELAY_DAYS}, please.")
     day = datetime.combine(made.day + timedelta(days), time(0), tzinfo=visit.wording.zone)
     request: dict[str, Any] = {"do": "journal", "what": "not_today", "enclosure": due.enclosure, "detail": due.key}
-    recorded = visit.submit(
+    reply = visit.submit(
         {**request, "until": int(day.timestamp())}, _who(visit), f"put off: {due.todo} {due.enclosure or ''}".strip()
     )
-    return visit.go("/round", "later" if recorded else "waiting")
+    return visit.go("/round", visit.taken(reply, "later"))
 
 
 def _found(visit: Visit) -> tuple[ServiceRound, Due | None]:
@@ -99,11 +99,11 @@ def grade(visit: Visit, entry: str) -> Response:
         "do": "journal", "what": "shed", "enclosure": found.enclosure, "time": found.time, "replaces": found.id,
         "detail": ", ".join([*kept, given.words()]),
     }  # fmt: skip
-    recorded = visit.submit(request, _who(visit), f"graded the shed in {found.enclosure}")
+    reply = visit.submit(request, _who(visit), f"graded the shed in {found.enclosure}")
     if given.retained:
         return visit.go(f"/vet/{'shed-eyes' if given.spectacles is False else 'shed-tail'}")
     back = f"/enclosure/{quote(found.enclosure or '', safe='')}" if visit.text("back", required=False) else "/round"
-    return visit.go(back, "journal" if recorded else "waiting")
+    return visit.go(back, visit.taken(reply, "journal"))
 
 
 def _answer(visit: Visit, name: str) -> bool:

@@ -214,7 +214,7 @@ def _known(visit: Visit, name: str) -> None:
 def _after(visit: Visit, reply: Mapping[str, Any], said: str, path: str, wrote: Sequence[str] = ()) -> Response:
     """Lead back to a screen, which says what was done; wrote: ids of the entries it may take back."""
     if reply.get("not_recorded"):
-        return visit.go(path, "waiting")
+        return visit.go(path, visit.taken(reply, said))
     mark = "&" if "?" in path else "?"
     return visit.go(path + (mark + urlencode([("wrote", one) for one in wrote]) if wrote else ""), said)
 

@@ -238,7 +238,7 @@ def sitter_did(visit: Visit, token: str) -> Response:
         raise Refused(400, "This sheet knows only its two actions.")
     request = {"do": "journal", "what": BY_KEY[key].what, "enclosure": visit.text("enclosure", limit=60)}
     reply = visit.submit(request, link.name, f"sitter: {BY_KEY[key].label} at {request['enclosure']}")
-    return visit.go(f"/sitter/{token}", "waiting" if reply.get("not_recorded") else "journal")
+    return visit.go(f"/sitter/{token}", visit.taken(reply, "journal"))
 
 
 def _sitter(visit: Visit, token: str) -> SitterLink:

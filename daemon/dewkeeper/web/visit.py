@@ -211,6 +211,11 @@ class Visit:
             raise Refused(400, f"Give a number of hours up to {most:g}, please.")
         return self.now + int(timedelta(hours=hours).total_seconds())
 
+    @staticmethod
+    def taken(reply: Mapping[str, Any], said: str) -> str:
+        """Return the key of what is said of a deed, or that it is not recorded yet."""
+        return "waiting" if reply.get("not_recorded") else said
+
     def submit(self, request: dict[str, Any], who: str, what: str) -> Mapping[str, Any]:
         """Hand a request to the command handler, note it and return the reply. Raises Refused."""
         try:

@@ -1,0 +1,107 @@
+"""Messages as they stand on a phone in situations a keeper meets, word for word: tests/notify/golden.txt is to be read aloud."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+from tests.notify.test_notify_plan import CONTEXT, MORNING, NIGHT, NOON, alarm, config, event
+from tests.notify.test_notify_told_right import sent, situation
+
+from dewkeeper.judge.cause import LEFT, ROOM, WARMED
+from dewkeeper.judge.types import Alarm, Event
+from dewkeeper.judge.words import KINDS
+from dewkeeper.notify.plan import Planner
+
+FILE = Path(__file__).with_name("golden.txt")
+PLAIN = replace(CONTEXT, base_url=None, link_key=None)
+HOUR = 3600
+BOWL = "refill the bowl; if it recurs close a few holes, never most: stale, wet air harms too"
+WET = "dry the probe and put it back: if it is as wet again at once, it is the air; let it dry"
+
+
+def whole(one: Event) -> Event:
+    """Return the event with the words the judge gives its kind."""
+    row = KINDS[one.kind]
+    return replace(
+        one, cause=one.cause or row.cause, consequence=row.consequence, response=one.response or row.response,
+        within_seconds=row.within_for(one.band), priority=row.priority_for(one.band),
+    )  # fmt: skip
+
+
+def standing(one: Event) -> Alarm:
+    """Return the alarm an event is about."""
+    return replace(
+        alarm(one.enclosure or "", one.kind), alarm=one.alarm, enclosure=one.enclosure, probe=one.probe, band=one.band,
+        priority=one.priority, limit=one.limit, cause=one.cause, consequence=one.consequence, response=one.response,
+        within_seconds=one.within_seconds, since=one.since, raised=one.time, asked=one.time, detail=one.detail,
+    )  # fmt: skip
+
+
+def told(
+    events: Sequence[Event],
+    newest: tuple[float, float] | None = None,
+    *,
+    at: int = NOON,
+    later: int = 0,
+    gone: bool = False,
+) -> Iterator[str]:
+    """Yield the messages of these events, or what is told so much later; newest: °C and %RH of tub A4 then."""
+    made = [whole(one) for one in events]
+    alarms, planner, when = [standing(one) for one in made], Planner(config(), None), at + later
+    rows = planner.plan(made, alarms, at, PLAIN)
+    if gone:
+        over = [replace(one, id=f"{one.id}/over", event="cleared", state="normal", time=when) for one in made]
+        rows, alarms = planner.plan(over, [], when, PLAIN), []
+    elif later:
+        rows = planner.tick(alarms, when, PLAIN)
+    read = {} if newest is None else {"a4": (when, *newest)}
+    for message in sent(rows, when, situation(*alarms, **read)):
+        yield "\n".join([message.title, *(f"    {line}" for line in message.lines)])
+
+
+def situations() -> Iterator[tuple[str, Iterator[str]]]:
+    """Yield every situation by name, with its messages."""
+    heat = event("A4", "hot", since=NOON - 120, value=40.6, limit=38.0, detail={"danger": 1})
+    yield "41 degrees now", told([heat], (41.0, 40.0))
+    yield "41 degrees, nobody answers", told([heat], (41.3, 40.0), later=4500)
+    yield "the heat is over", told([heat], (30.0, 60.0), later=HOUR, gone=True)
+    common = "several stopped together: the mains, a fuse, or a plug or thermostat they share"
+    yield (
+        "power cut",
+        told([event(f"A{n}", "heat_lost", since=NOON - 1500, band=None, cause=common) for n in range(1, 6)]),
+    )
+    yield (
+        "every probe of a rack silent",
+        told([event(f"A{n}", "missing", since=NOON - 240, band=None) for n in range(1, 7)]),
+    )
+    yield "dry, the bowl is empty", told([event("A4", value=52.7, limit=55.0, cause=LEFT, response=BOWL)], (29.0, 52.4))
+    mist = "check the heater and its thermostat; do not mist"
+    yield (
+        "dry, because it got warmer",
+        told([event("A4", value=52.7, limit=55.0, cause=WARMED, response=mist)], (33.0, 52.4)),
+    )
+    yield (
+        "dry for six hours more",
+        told([event("A4", value=52.7, limit=55.0, cause=LEFT, response=BOWL)], (29.0, 47.4), later=6 * HOUR),
+    )
+    yield "cold at night", told([event("A4", "cold", at=NIGHT, since=NIGHT - 2000, limit=24.0)], (22.8, 60.0), at=NIGHT)
+    doubt = {"doubt": "wet probe"}
+    yield (
+        "100 %, perhaps a wet probe",
+        told([event("A4", "damp", limit=80.0, detail=doubt, response=WET)], (29.0, 99.9)),
+    )
+    advice = "treat the room's air; change no tub"
+    yield "dry frost", told([event(f"A{n}", limit=55.0, cause=ROOM, response=advice) for n in range(1, 5)])
+    bowls = [event(f"A{n}", limit=55.0, cause=LEFT, response=BOWL) for n in range(1, 3)]
+    warm = event("A3", limit=55.0, cause=WARMED, response=mist)
+    yield "three dry tubs, two causes", told([*bowls, warm])
+    yield "a lid left open", told([event("A4", "lid_open", since=NOON - 2700, band=None)])
+
+
+def test_the_messages_are_word_for_word_those_that_were_read() -> None:
+    """Who changes a word of a message reads it here, in its place."""
+    assert MORNING > NIGHT
+    said = "\n\n".join("\n".join([f"== {name}", *messages]) for name, messages in situations()) + "\n"
+    assert said == FILE.read_text(encoding="utf-8")

@@ -1,0 +1,111 @@
+"""Every screen, message and command is read for what nobody would say: "-0 %", "0 s", "60–60 %", dates in two forms."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from html import unescape
+from typing import Any, get_args
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from dewkeeper.cli.glance import morning_lines
+from dewkeeper.judge.types import Kind
+from dewkeeper.judge.words import EXCURSIONS, KINDS
+from dewkeeper.notify import words
+from dewkeeper.notify.daily import morning_words
+from dewkeeper.notify.told import Happening, Member, Told
+from dewkeeper.report.model import Mark
+from dewkeeper.report.morning import morning
+from dewkeeper.report.past import StoredPast
+from dewkeeper.report.wording import Wording, duration
+
+NOW = 1_790_000_000
+WORDING = Wording(ZoneInfo("Europe/Vienna"))
+NEVER = {
+    "a nought with a sign": r"-0(?:\.0+)?\s?(?:%|°|g|h\b)",
+    "no time at all": r"(?<![\d.:])0\s(?:s|min|h)\b",
+    "a range of one number": r"(?<![\d.:])(\d+(?:\.\d+)?)–\1\s?(?:%|°)",
+    "a range with its unit twice": r"\d\s?%–\d|\d\s?°[CF]–\d",
+    "a range without an end": r"\d–\s|\s–\d",
+    "a negative range that cannot be read": r"–-\d",
+    "what a program calls nothing": r"\bNone\b|\bnan\b|\bTrue\b|\bFalse\b|\bundefined\b",
+    "a name with an underscore": r"\b[a-z]+_[a-z_]+\b",
+    "a unit twice": r"%\s?%|°[CF]\s?°[CF]",
+    "a sentence that ends twice": r"\w\.\.(?!\.)|\s[.,;:](?:\s|$)",
+}
+
+
+def refused(text: str) -> list[str]:
+    """Return what of a text nobody would say, with its place."""
+    return [
+        f"{what}: …{text[max(0, found.start() - 40) : found.end() + 20]}…"
+        for what, pattern in NEVER.items()
+        for found in re.finditer(pattern, text)
+    ]
+
+
+def told(kind: Kind, happening: Happening, **more: Any) -> Told:
+    """Return an alarm of a kind, just begun."""
+    row = KINDS[kind]
+    known: dict[str, Any] = {
+        "band": "tolerable" if kind in EXCURSIONS else None, "enclosure": "B4", "probe": "b4", "value": 45.0, "limit": 55.0,
+        "cause": row.cause, "consequence": row.consequence, "response": row.response, "respond_by": NOW + 3600, "at": NOW,
+    }  # fmt: skip
+    return Told(happening, kind, NOW, **{**known, **more})
+
+
+@pytest.mark.parametrize("kind", get_args(Kind))
+def test_no_message_says_what_nobody_would_say(kind: Kind) -> None:
+    """Every happening of a kind, at the moment it began, a day later, in a group and in doubt, read word for word."""
+    for happening in get_args(Happening):
+        until = NOW if happening == "cleared" else None
+        for one in (
+            told(kind, happening, until=until),
+            told(kind, happening, until=until, doubt="wet probe"),
+            told(kind, happening, until=until, members=(Member("B1", NOW, "e"), Member("B2", NOW, "e", until=until))),
+        ):
+            for at in (NOW, NOW + 86400):
+                text = "\n".join([words.title(one, WORDING, at), *words.lines(one, WORDING, at)])
+                assert refused(text.replace("`dewkeeper selftest`", "")) == []
+
+
+def test_numbers_are_said_as_people_do() -> None:
+    """Around nought, at the ends of ranges, below freezing, in both units, for no time at all."""
+    assert WORDING.temperature(-0.04) == "0.0 °C"
+    assert WORDING.humidity(-0.3) == "0 %"
+    assert WORDING.humidity_range(59.6, 60.4) == "60 %"
+    assert WORDING.humidity_range(55, 66.5) == "55–67 %"
+    assert WORDING.temperature_range(-1.46, 2) == "-1.5 to 2.0 °C"
+    assert WORDING.temperature_range(27.96, 28.04) == "28.0 °C"
+    assert WORDING.humidities(Mark(60.2, 1), Mark(60.4, 2)) == "60 %"
+    assert replace(WORDING, fahrenheit=True).temperature_range(0, 10) == "32.0–50.0 °F"
+    assert duration(0) == "a moment"
+    assert duration(59.9) == "59 s"
+
+
+def test_no_screen_and_no_morning_says_what_nobody_would_say(rig: Any) -> None:
+    """Every screen with a dry tub, one out of service, one in blue and a journal, and the morning in page, terminal and message."""
+    keeper = rig.keeper()
+    for request in (
+        {"do": "journal", "what": "misted", "enclosure": "T1"},
+        {"do": "journal", "what": "opaque", "enclosure": "T3"},
+        {"do": "out_of_service", "enclosure": "T2", "why": "empty"},
+    ):
+        rig.daemon.handle({"who": "Ina", **request})
+    paths = ["/", "/rack", "/alarms", "/journal", "/probes", "/health", "/cautions", "/several", "/away", "/logins"]
+    paths += ["/export", "/round", "/journal?enclosure=T1&choice=opaque", "/animals"]
+    paths += [f"/enclosure/{name}?span={span}" for name in ("T1", "T2") for span in ("night", "year")]
+    for path in paths:
+        answer = keeper.get(rig.base + path)
+        assert answer.status_code == 200, path
+        body = re.sub(r"<(svg|pre|code|select|datalist)\b.*?</\1>", " ", answer.text, flags=re.S)
+        text = re.sub(r"[ \t\n\u00a0]+", " ", unescape(re.sub(r"<[^>]*>", " ", body)))
+        found = [line for line in refused(text) if not line.startswith(("a sentence", "a range without"))]
+        assert found == [], path
+    with StoredPast.open(rig.config) as past:
+        glance = morning(past, rig.config, int(rig.clock.wall()))
+    title, lines = morning_words(glance, WORDING)
+    said = "\n".join([title, *lines, *morning_lines(glance, WORDING)])
+    assert [line for line in refused(said) if not line.startswith(("a sentence", "a range without"))] == []
