@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from dewkeeper.judge.words import JOURNAL
-from dewkeeper.web.choices import BY_KEY, CHOICES, IN_THE_ROUND, asks_for_vet
+from dewkeeper.web.choices import BY_KEY, CHOICES, OF_A_SCREEN, asks_for_vet
 
 
 def test_every_word_of_the_journal_can_be_tapped() -> None:
-    """The page knows each word that the command line knows, the round's own in the round, and no key twice."""
-    assert {choice.what for choice in BY_KEY.values()} | IN_THE_ROUND == set(JOURNAL)
+    """The page knows each word that the command line knows, those with a tap of their own there, and no key twice."""
+    assert {choice.what for choice in BY_KEY.values()} | OF_A_SCREEN == set(JOURNAL)
     assert len(BY_KEY) == sum(len(group) for group in CHOICES.values())
 
 

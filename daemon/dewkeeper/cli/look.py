@@ -241,7 +241,7 @@ def _animals(args: Arguments) -> int:
         for stay in lived:
             air = "nothing measured"
             if stay.lowest is not None:
-                air = f"{wording.humidity(stay.lowest)}–{wording.humidity(stay.highest)}, mean {wording.humidity(stay.mean)}"
+                air = f"{wording.humidity_range(stay.lowest, stay.highest)}, mean {wording.humidity(stay.mean)}"
             until = wording.day(stay.stay.end) if stay.stay.end is not None else "now"
             say(f"{stay.stay.enclosure}: {wording.day(stay.stay.start)} to {until}: {air}")
         for entry in reversed(one.entries):
