@@ -11,10 +11,10 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from dewkeeper.cli.glance import morning_lines
-from dewkeeper.judge.types import Kind
+from dewkeeper.judge.types import JournalEntry, Kind
 from dewkeeper.judge.words import EXCURSIONS, KINDS
 from dewkeeper.notify import words
-from dewkeeper.notify.daily import morning_words
+from dewkeeper.notify.daily import cleaned_lines, morning_words
 from dewkeeper.notify.told import Happening, Member, Told
 from dewkeeper.report.model import Mark
 from dewkeeper.report.morning import morning
@@ -107,6 +107,11 @@ def test_no_screen_and_no_morning_says_what_nobody_would_say(rig: Any) -> None:
         assert found == [], path
     with StoredPast.open(rig.config) as past:
         glance = morning(past, rig.config, int(rig.clock.wall()))
-    title, lines = morning_words(glance, WORDING)
+    deeds = [JournalEntry(f"j{n}", NOW + 600 * n, f"T{n}", "cleaned") for n in range(1, 5)]
+    assert cleaned_lines(glance, WORDING, deeds[1:3]) == ["Cleaned out: T2, T3, 16:33–16:43; all calm again."]
+    assert cleaned_lines(glance, WORDING, deeds) == ["Cleaned out: 4 enclosures, 16:23–16:53; not calm since: T1."]
+    assert cleaned_lines(glance, WORDING, [JournalEntry("m", NOW, "T1", "misted")]) == []
+    title, lines = morning_words(glance, WORDING, deeds)
+    assert any(line.startswith("Cleaned out: 4") for line in lines)
     said = "\n".join([title, *lines, *morning_lines(glance, WORDING)])
     assert [line for line in refused(said) if not line.startswith(("a sentence", "a range without"))] == []

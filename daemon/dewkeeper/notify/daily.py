@@ -10,6 +10,8 @@ from datetime import datetime
 from typing import Final
 from zoneinfo import ZoneInfo
 
+from dewkeeper.judge.types import JournalEntry
+from dewkeeper.judge.words import JOURNAL
 from dewkeeper.notify.people import Draft
 from dewkeeper.notify.words import TITLE_LENGTH, page_line
 from dewkeeper.report.model import EnclosureMorning, MorningGlance
@@ -43,8 +45,13 @@ def morning_due(config: Config, done: Mapping[str, str], now: int, zone: ZoneInf
     return today.isoformat()
 
 
-def morning_words(glance: MorningGlance, wording: Wording) -> tuple[str, tuple[str, ...]]:
-    """Return first line and text of the morning message: "All well" said outright, or what is not, worst first."""
+def morning_words(
+    glance: MorningGlance, wording: Wording, journal: Sequence[JournalEntry] = ()
+) -> tuple[str, tuple[str, ...]]:
+    """Return first line and text of the morning message: "All well" said outright, or what is not, worst first.
+
+    journal: the entries since the last one; a day of cleaning is summed up in a line, and has no message of its own.
+    """
     rows = glance.needs_look
     listed = [row for row in rows if row.rank != "unwatched"] if glance.nothing_watched else list(rows)
     lines = (
@@ -61,8 +68,31 @@ def morning_words(glance: MorningGlance, wording: Wording) -> tuple[str, tuple[s
     lines += aside_lines(glance, wording)
     if glance.calm and rows:
         lines.append(f"Calm: {', '.join(row.enclosure for row in glance.calm)}")
+    lines += cleaned_lines(glance, wording, journal)
     title = _title(glance, f"night {wording.clock(glance.night_start)}–{wording.clock(glance.night_end)}")
     return (title if len(title) <= TITLE_LENGTH else title[: TITLE_LENGTH - 1] + "…"), tuple(lines)
+
+
+def cleaned_lines(glance: MorningGlance, wording: Wording, journal: Sequence[JournalEntry]) -> list[str]:
+    """Return in one line what was cleaned out, and which of it is not calm since; nothing for nothing."""
+    cleaned = [
+        e for e in journal if e.enclosure is not None and e.what in JOURNAL and JOURNAL[e.what].lever == "cleaning"
+    ]
+    names = list(dict.fromkeys(e.enclosure for e in cleaned if e.enclosure is not None))
+    if not names:
+        return []
+    uneasy = [row.enclosure for row in glance.enclosures if row.enclosure in names and row in glance.needs_look]
+    first, last = (wording.clock(choose(e.time for e in cleaned)) for choose in (min, max))
+    what = _named(names) if len(names) <= 3 else f"{len(names)} enclosures"
+    when = first if first == last else f"{first}–{last}"
+    after = (
+        f"not calm since: {', '.join(uneasy[:_MOST_NAMED])}"
+        if uneasy
+        else "calm again"
+        if len(names) == 1
+        else "all calm again"
+    )
+    return [f"Cleaned out: {what}, {when}; {after}."]
 
 
 def _title(glance: MorningGlance, night: str) -> str:

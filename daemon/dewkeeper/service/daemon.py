@@ -264,11 +264,12 @@ class Daemon:
     def _morning(self) -> tuple[str, Sequence[str]]:
         try:
             with StoredPast.open(self.config) as past:
-                glance = morning(past, self.config, self.timeline.now())
+                now = self.timeline.now()
+                glance, journal = morning(past, self.config, now), past.journal(now - 86400)
         except Exception as error:  # a report must not keep the writer from its work
             log.exception("the morning message could not be made")
             return "Morning: the night cannot be read – see page", [f"The database does not answer: {error}"]
-        return morning_words(glance, Wording.of(self.config.site))
+        return morning_words(glance, Wording.of(self.config.site), journal)
 
     def _round(self) -> tuple[str, Sequence[str]] | None:
         try:
