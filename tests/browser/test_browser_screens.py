@@ -23,7 +23,7 @@ SCREENS = (
     "/enclosure/A4?span=month", "/enclosure/Egg%20box?span=year", "/enclosure/B4", "/alarms", "/journal", "/round", "/sheds",
     "/animals/Cinder/vet", "/away", "/eggs",
     "/journal?said=journal&care=mesh-on", "/animals", "/animals/Cinder", "/vet/wheeze", "/probes", "/health",
-    "/cautions", "/several", "/away", "/logins", "/export", "/journal?enclosure=A2&choice=opaque", "/no-such-page",
+    "/cautions", "/several", "/leave", "/logins", "/export", "/journal?enclosure=A2&choice=opaque", "/no-such-page",
 )  # fmt: skip
 LOOKS = [(360, 740, "light"), (360, 740, "dark"), (1280, 800, "light"), (1280, 800, "dark")]
 NARROW_TARGETS = """

@@ -193,7 +193,7 @@ def test_the_data_leave_as_files_others_read(rig: Any) -> None:
 def test_the_screens_that_ask_are_complete(rig: Any) -> None:
     """Several tubs, away, logins and export are served, whole and without script."""
     keeper = rig.keeper()
-    for path in ("/several", "/away", "/logins", "/export", "/journal?word=misted&enclosure=T1"):
+    for path in ("/several", "/leave", "/away", "/logins", "/export", "/journal?word=misted&enclosure=T1"):
         answer = keeper.get(rig.base + path)
         assert answer.status_code == 200, path
         assert "<script" not in answer.text
