@@ -10,7 +10,7 @@ from collections.abc import Iterator
 
 from dewkeeper_config.entries import FileEntries, FileEntry
 from dewkeeper_config.errors import Problem
-from dewkeeper_config.models import Bus, ProbeConfig
+from dewkeeper_config.models import BusConfig, ProbeConfig
 
 ADDRESSES = {"sht31d": (0x44, 0x45), "sht4x": (0x44, 0x45, 0x46)}
 """Drivers of this project that sit on I2C, with the addresses their chips can have (data sheets)."""
@@ -80,7 +80,9 @@ def _place(entries: FileEntries, entry: FileEntry[ProbeConfig]) -> Iterator[Prob
         yield entry.problem("room", probe.room, "the room of a [[rack]]" + _known(sorted(entries.rooms)))
 
 
-def _wiring(entries: FileEntries, buses: dict[str, FileEntry[Bus]], entry: FileEntry[ProbeConfig]) -> Iterator[Problem]:
+def _wiring(
+    entries: FileEntries, buses: dict[str, FileEntry[BusConfig]], entry: FileEntry[ProbeConfig]
+) -> Iterator[Problem]:
     probe = entry.model
     if probe.bus is not None and probe.bus not in entries.known("bus"):
         yield entry.problem("bus", probe.bus, "the name of a [[bus]]" + _known(entries.known("bus")))
@@ -102,7 +104,7 @@ def _wiring(entries: FileEntries, buses: dict[str, FileEntry[Bus]], entry: FileE
         yield entry.worded("address", _hex(probe.address), f"{_hex(*chip)} for driver {probe.driver}")
 
 
-def _shared_addresses(entries: FileEntries, buses: dict[str, FileEntry[Bus]]) -> Iterator[Problem]:
+def _shared_addresses(entries: FileEntries, buses: dict[str, FileEntry[BusConfig]]) -> Iterator[Problem]:
     """Find addresses that answer together: on one channel, and on the bus itself, which every channel sees."""
     direct: dict[tuple[str, int], str] = {}
     behind: dict[tuple[str, int | None, int | None, int], str] = {}
@@ -130,7 +132,7 @@ def _shared_addresses(entries: FileEntries, buses: dict[str, FileEntry[Bus]]) ->
             yield entry.worded("address", _hex(probe.address), allowed)
 
 
-def _parent(buses: dict[str, FileEntry[Bus]], name: str) -> str | None:
+def _parent(buses: dict[str, FileEntry[BusConfig]], name: str) -> str | None:
     """Return the bus of which `name` is a channel of the kernel's multiplexer: the one its adapter is named for."""
     adapter = buses[name].model.adapter if name in buses else None
     return adapter if adapter in buses and adapter != name else None

@@ -11,7 +11,7 @@ from pydantic import TypeAdapter
 
 from dewkeeper_config.errors import Problem
 from dewkeeper_config.models import (
-    Bus,
+    BusConfig,
     Channel,
     Enclosure,
     Notify,
@@ -29,7 +29,7 @@ from dewkeeper_config.tree import Tree, show
 T = TypeVar("T")
 
 _LISTS: Mapping[str, TypeAdapter[Any]] = {
-    "bus": TypeAdapter(Bus),
+    "bus": TypeAdapter(BusConfig),
     "profile": TypeAdapter(Profile),
     "rack": TypeAdapter(Rack),
     "enclosure": TypeAdapter(Enclosure),
@@ -69,7 +69,7 @@ class FileEntry(Generic[T]):
 class FileEntries:
     """Every entry, as far as it could be read, and every name in the file, read or not."""
 
-    bus: list[FileEntry[Bus]]
+    bus: list[FileEntry[BusConfig]]
     profile: list[FileEntry[Profile]]
     rack: list[FileEntry[Rack]]
     enclosure: list[FileEntry[Enclosure]]

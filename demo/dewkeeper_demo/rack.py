@@ -30,7 +30,7 @@ EGGS = Build(
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class RackPlace:
     """One enclosure of the invented rack."""
 
     name: str
@@ -45,19 +45,23 @@ class Place:
 
 
 PLACES = (
-    Place("A1", "Rack A", 1, 1, COCO, animal="Cinder"),
-    Place(DRY_TUB, "Rack A", 1, 2, PAPER, animal="Moss"),
-    Place("A3", "Rack A", 2, 1, BARK, animal="Umber"),
-    Place(MISTED_TUB, "Rack A", 2, 2, COCO, animal="Plum"),
-    Place(UNPLUGGED_TUB, "Rack A", 3, 1, COCO, animal="Fennel"),
-    Place("A6", "Rack A", 3, 2, BARK, animal="Bramble"),
-    Place("B1", "Rack B", 1, 1, COCO, animal="Ochre"),
-    Place("B2", "Rack B", 1, 2, BARK, animal="Tansy"),
-    Place(HOT_TUB, "Rack B", 2, 1, COCO, animal="Sorrel"),
-    Place("B4", "Rack B", 2, 2, COCO, animal="Flint"),
-    Place("Window viv", "Vivaria", 1, 1, FURNISHED, "furnished", setting="cool end, behind the cork", animal="Juniper"),
-    Place("Corner viv", "Vivaria", 1, 2, FURNISHED, "furnished", setting="middle, under the branch", animal="Maple"),
-    Place("Egg box", "Vivaria", 2, 1, EGGS, "egg_box", "egg_box", setting="above the eggs"),
+    RackPlace("A1", "Rack A", 1, 1, COCO, animal="Cinder"),
+    RackPlace(DRY_TUB, "Rack A", 1, 2, PAPER, animal="Moss"),
+    RackPlace("A3", "Rack A", 2, 1, BARK, animal="Umber"),
+    RackPlace(MISTED_TUB, "Rack A", 2, 2, COCO, animal="Plum"),
+    RackPlace(UNPLUGGED_TUB, "Rack A", 3, 1, COCO, animal="Fennel"),
+    RackPlace("A6", "Rack A", 3, 2, BARK, animal="Bramble"),
+    RackPlace("B1", "Rack B", 1, 1, COCO, animal="Ochre"),
+    RackPlace("B2", "Rack B", 1, 2, BARK, animal="Tansy"),
+    RackPlace(HOT_TUB, "Rack B", 2, 1, COCO, animal="Sorrel"),
+    RackPlace("B4", "Rack B", 2, 2, COCO, animal="Flint"),
+    RackPlace(
+        "Window viv", "Vivaria", 1, 1, FURNISHED, "furnished", setting="cool end, behind the cork", animal="Juniper"
+    ),
+    RackPlace(
+        "Corner viv", "Vivaria", 1, 2, FURNISHED, "furnished", setting="middle, under the branch", animal="Maple"
+    ),
+    RackPlace("Egg box", "Vivaria", 2, 1, EGGS, "egg_box", "egg_box", setting="above the eggs"),
 )
 PROBES_PER_BUS = 2  # an SHT31-D has two addresses, and there is no multiplexer here
 

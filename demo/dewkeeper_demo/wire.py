@@ -23,7 +23,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from dewkeeper_config.models import Bus as BusConfig
+from dewkeeper_config.models import BusConfig
 from dewkeeper_demo.wire_chips import Chip, Mux
 
 BIT_SECONDS = 1e-5

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from dewkeeper_config.models import Bus, Multiplexer, ProbeConfig
+from dewkeeper_config.models import BusConfig, Multiplexer, ProbeConfig
 from dewkeeper_demo.wire import Wire, register_rack
 from dewkeeper_demo.wire_chips import Air, Sht3x
 from dewkeeper_drivers.contract import SHT3X
@@ -21,7 +21,7 @@ class LargeRack:
     """
 
     wire: Wire
-    bus: Bus
+    bus: BusConfig
     probes: list[ProbeConfig] = field(default_factory=list)
     chips: dict[str, Sht3x] = field(default_factory=dict)
 
@@ -33,7 +33,7 @@ def large_rack(name: str, multiplexers: int = 8, keep: int = 0, lock: Path | Non
     if lock is not None:
         options["lock"] = str(lock)
     addresses = [0x70 + place for place in range(multiplexers)]
-    bus = Bus(
+    bus = BusConfig(
         name="w", kind="wire", number=1, options=options, multiplexers=[Multiplexer(address=a) for a in addresses]
     )
     made = LargeRack(wire, bus)

@@ -12,7 +12,7 @@ from importlib.metadata import entry_points
 from pathlib import Path
 from typing import Protocol, runtime_checkable
 
-from dewkeeper_config.models import Bus
+from dewkeeper_config.models import BusConfig
 from dewkeeper_drivers.errors import DriverBroken, DriverUnknown
 
 ADAPTER_GROUP = "dewkeeper.adapters"
@@ -68,7 +68,7 @@ class KnowsOwners(Protocol):
         ...
 
 
-OpenAdapter = Callable[[Bus], Adapter]
+OpenAdapter = Callable[[BusConfig], Adapter]
 
 
 def owned_by_kernel(adapter: Adapter | None, address: int) -> bool:
@@ -95,7 +95,7 @@ def parent_number(number: int, folder: Path = Path("/sys/bus/i2c/devices")) -> i
     return int(found[1]) if found is not None else None
 
 
-def _open_linux(bus: Bus) -> Adapter:
+def _open_linux(bus: BusConfig) -> Adapter:
     from dewkeeper_drivers.linux import LinuxAdapter  # only machines with such a bus need it
 
     return LinuxAdapter(bus.number)

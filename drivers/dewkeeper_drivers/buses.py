@@ -21,11 +21,11 @@ from collections import deque
 from collections.abc import Iterator
 from contextlib import contextmanager
 
-from dewkeeper_config.models import Bus as BusConfig
+from dewkeeper_config.models import BusConfig
 from dewkeeper_drivers.adapters import OpenAdapter, find_adapter
 from dewkeeper_drivers.branches import ROOT, Branch, BranchFault, BusHealth
 from dewkeeper_drivers.errors import BranchLost, BusBusy, BusError, BusStuck, ProbeError
-from dewkeeper_drivers.link import Link
+from dewkeeper_drivers.link import BusLink
 from dewkeeper_drivers.multiplexers import Multiplexers
 from dewkeeper_drivers.siblings import Siblings
 
@@ -64,7 +64,7 @@ class Bus:
         self._siblings = siblings or Siblings(config.name)
         self._health = BusHealth(config.name)
         self._crc: deque[bool] = deque(maxlen=_BURST_WINDOW)
-        self.link = Link(config, opener, lock_seconds)
+        self.link = BusLink(config, opener, lock_seconds)
         self._multiplexers = Multiplexers([m.address for m in config.multiplexers], self.link)
 
     def begin_cycle(self) -> None:

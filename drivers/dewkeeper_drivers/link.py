@@ -8,7 +8,7 @@ import time
 from collections.abc import Callable, Sequence
 from typing import Any, TypeVar
 
-from dewkeeper_config.models import Bus as BusConfig
+from dewkeeper_config.models import BusConfig
 from dewkeeper_drivers import library
 from dewkeeper_drivers.adapters import Adapter, KeepsTime, OpenAdapter
 from dewkeeper_drivers.errors import BusStuck, ProbeError, ProbeMissing
@@ -34,7 +34,7 @@ class _CannotAsk(Exception):
     """The controller cannot send an empty message."""
 
 
-class Link:
+class BusLink:
     """The controller of one bus and the lock that keeps other processes off it. Used by one thread at a time.
 
     trouble: the error of the last transfer of this session, None when it worked.

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from dewkeeper_drivers.errors import BranchLost, BusError, BusStuck, ProbeError
-from dewkeeper_drivers.link import Link
+from dewkeeper_drivers.link import BusLink
 
 ADDRESSES = range(0x70, 0x78)
 """What its pins A0 to A2 can be set to."""
@@ -28,7 +28,7 @@ class Multiplexers:
     unknown: those that have not confirmed since they were last touched that every channel is closed.
     """
 
-    def __init__(self, addresses: Sequence[int], link: Link) -> None:
+    def __init__(self, addresses: Sequence[int], link: BusLink) -> None:
         self._link = link
         self._addresses = tuple(addresses)
         self._silent: set[int] = set()

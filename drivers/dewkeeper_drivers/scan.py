@@ -6,8 +6,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
-from dewkeeper_config.models import Bus as BusConfig
-from dewkeeper_config.models import Multiplexer, ProbeConfig
+from dewkeeper_config.models import BusConfig, Multiplexer, ProbeConfig
 from dewkeeper_drivers.adapters import find_adapter, owned_by_kernel
 from dewkeeper_drivers.buses import Bus
 from dewkeeper_drivers.errors import DriverError, ProbeError

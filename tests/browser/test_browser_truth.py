@@ -11,7 +11,7 @@ from tests.browser.visitor import Visitor
 from tests.daemon.conftest import Phone
 from tests.web.house import DRY, GOOD, HOT, House, in_order
 
-from dewkeeper_config.models import Bus
+from dewkeeper_config.models import BusConfig
 
 Browser = Callable[..., Visitor]
 WINDOWS = ((360, 740, "light"), (360, 740, "dark"), (1280, 900, "light"), (1280, 900, "dark"))
@@ -79,7 +79,7 @@ def test_nothing_watched_is_one_line_and_heat_stands_above_it(browser: Browser, 
 def test_a_bus_that_is_not_switched_on_is_the_first_thing_on_the_page(browser: Browser, house: House) -> None:
     """Minutes after a first start: nothing is watched, why, and the command, on the first screen and beside the probes."""
     house.name = "first"
-    house.start(GOOD, GOOD, bus=Bus(name="i2c1", number=250))
+    house.start(GOOD, GOOD, bus=BusConfig(name="i2c1", number=250))
     house.hours(0.1)
     said = seen(browser, house, "/", "/probes", "/alarms")
     assert said["/"].startswith("Nothing is watched")

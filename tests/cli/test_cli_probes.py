@@ -16,7 +16,7 @@ from dewkeeper.sampling.identity import Identities
 from dewkeeper.sampling.probe_check import Thermometers, find_warming
 from dewkeeper.sampling.probe_tools import ProbeTools
 from dewkeeper.service.control import ControlSocket
-from dewkeeper_config.models import Bus, Multiplexer, ProbeConfig
+from dewkeeper_config.models import BusConfig, Multiplexer, ProbeConfig
 from dewkeeper_demo.wire import Wire, register_rack
 from dewkeeper_demo.wire_chips import Sht3x
 from dewkeeper_drivers.buses import open_bus
@@ -300,7 +300,7 @@ def test_touch_keeps_to_its_seconds_with_128_probes() -> None:
             name = f"p{len(probes)}"
             probes.append(ProbeConfig(name=name, bus="w", multiplexer=multiplexer, channel=channel, address=address))
     muxes = [Multiplexer(address=address) for address in range(0x70, 0x78)]
-    bus = open_bus(Bus(name="w", kind="wire", number=1, options={"rack": "hundred"}, multiplexers=muxes))
+    bus = open_bus(BusConfig(name="w", kind="wire", number=1, options={"rack": "hundred"}, multiplexers=muxes))
     try:
         thermometers = Thermometers(probes, {"w": bus}, lambda: wire.now() >= 10.0)
         found, rise = find_warming(thermometers.read, lambda: wire.pass_time(1.0), lambda: wire.now() >= 10.0)

@@ -14,7 +14,7 @@ import pytest
 from dewkeeper.cli import main
 from dewkeeper.cli.proposal import proposal
 from dewkeeper_config.loading import ReplayConfig, load, parse
-from dewkeeper_config.models import Bus as BusConfig
+from dewkeeper_config.models import BusConfig
 from dewkeeper_drivers.scan import Found, Scanned
 
 

@@ -12,7 +12,7 @@ import pytest
 
 from dewkeeper.store import History
 from dewkeeper_config import load_or_last_good
-from dewkeeper_config.models import Bus
+from dewkeeper_config.models import BusConfig
 
 
 def _types(phone: Any) -> list[str]:
@@ -28,7 +28,7 @@ def test_a_bus_that_does_not_exist_is_one_fault_and_harms_nobody(racks: Any, pho
     """A probe on /dev/i2c-250 is told as missing; the other tub is watched and its readings are stored."""
     config = racks.config()
     probe = config.probe[0].model_copy(update={"driver": "sht31d", "bus": "far", "address": 0x44, "options": {}})
-    config = config.model_copy(update={"bus": [Bus(name="far", number=250)], "probe": [probe, config.probe[1]]})
+    config = config.model_copy(update={"bus": [BusConfig(name="far", number=250)], "probe": [probe, config.probe[1]]})
     daemon = racks.start(config)
     racks.clock.advance(15 * 60)
     assert _types(phone) == ["missing.raised"]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from dewkeeper_config.models import Bus
+from dewkeeper_config.models import BusConfig
 from dewkeeper_demo.wire import Wire, open_adapter, register_rack
 from dewkeeper_demo.wire_chips import Mux, Sht3x
 from dewkeeper_drivers.crc import crc8
@@ -75,12 +75,12 @@ def test_configuration_chooses_rack_and_wire() -> None:
     """Rack name and bus number choose the wire; one that is not there is missing like a device node."""
     rack = register_rack("chosen")
     rack.add(3).muxes.append(Mux(0x77))
-    adapter = open_adapter(Bus(name="b", kind="wire", number=3, options={"rack": "chosen"}))
+    adapter = open_adapter(BusConfig(name="b", kind="wire", number=3, options={"rack": "chosen"}))
     adapter.write(0x77, b"\x00")
     adapter.close()
     for bus in (
-        Bus(name="b", kind="wire", number=4, options={"rack": "chosen"}),
-        Bus(name="b", kind="wire", number=3, options={"rack": "other"}),
+        BusConfig(name="b", kind="wire", number=4, options={"rack": "chosen"}),
+        BusConfig(name="b", kind="wire", number=3, options={"rack": "other"}),
     ):
         with pytest.raises(FileNotFoundError):
             open_adapter(bus)
@@ -89,7 +89,7 @@ def test_configuration_chooses_rack_and_wire() -> None:
 def test_closed_adapter_is_closed() -> None:
     """A closed adapter fails as a closed file does, and closing twice is safe."""
     register_rack("closing").add(1)
-    adapter = open_adapter(Bus(name="b", kind="wire", number=1, options={"rack": "closing"}))
+    adapter = open_adapter(BusConfig(name="b", kind="wire", number=1, options={"rack": "closing"}))
     adapter.close()
     adapter.close()
     with pytest.raises(OSError, match="descriptor"):

@@ -15,8 +15,7 @@ import pytest
 from tests.amounts import LONG
 from tests.kernel.emulated import EmulatedKernel
 
-from dewkeeper_config.models import Bus as BusConfig
-from dewkeeper_config.models import Multiplexer, ProbeConfig
+from dewkeeper_config.models import BusConfig, Multiplexer, ProbeConfig
 from dewkeeper_demo.wire import Wire, register_rack
 from dewkeeper_demo.wire_chips import Mux, Sht3x
 from dewkeeper_drivers.buses import Bus, open_bus

@@ -12,8 +12,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from dewkeeper_config.models import Bus as BusConfig
-from dewkeeper_config.models import Multiplexer, ProbeConfig
+from dewkeeper_config.models import BusConfig, Multiplexer, ProbeConfig
 from dewkeeper_drivers.buses import Bus
 from dewkeeper_drivers.contract import Probe
 from dewkeeper_drivers.errors import ProbeError

@@ -9,8 +9,7 @@ from typing import Any
 
 import pytest
 
-from dewkeeper_config.models import Bus as BusConfig
-from dewkeeper_config.models import Multiplexer, ProbeConfig
+from dewkeeper_config.models import BusConfig, Multiplexer, ProbeConfig
 from dewkeeper_demo.wire_chips import Sht4x
 from dewkeeper_demo.wire_faults import BitFlips
 from dewkeeper_drivers.adapters import Adapter, present_numbers

@@ -17,7 +17,7 @@ from typing import Any
 import pytest
 from tests.amounts import amount
 
-from dewkeeper_config.models import Bus as BusConfig
+from dewkeeper_config.models import BusConfig
 from dewkeeper_demo.wire import Transfer, Wire
 from dewkeeper_demo.wire_faults import BitFlips, Noise, Refuse, Swallow
 from dewkeeper_demo.wire_large import LargeRack, large_rack

@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 import pytest
 
-from dewkeeper_config.models import Bus as BusConfig
+from dewkeeper_config.models import BusConfig
 from dewkeeper_demo.wire import Wire
 from dewkeeper_demo.wire_faults import HeldLow
 from dewkeeper_demo.wire_large import LargeRack, large_rack

@@ -18,8 +18,7 @@ from tests.amounts import amount
 from dewkeeper.clock import ManualClock
 from dewkeeper.judge.types import Reading
 from dewkeeper.sampling.worker import AdapterWorker
-from dewkeeper_config.models import Bus as BusConfig
-from dewkeeper_config.models import Multiplexer, ProbeConfig
+from dewkeeper_config.models import BusConfig, Multiplexer, ProbeConfig
 from dewkeeper_demo.wire import Wire, register_rack
 from dewkeeper_demo.wire_chips import Sht3x
 from dewkeeper_demo.wire_faults import HeldLow, Refuse, Slow

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from dewkeeper_config.models import Bus as BusConfig
+from dewkeeper_config.models import BusConfig
 from dewkeeper_demo.wire_chips import Sht4x
 from dewkeeper_demo.wire_faults import HeldLow, Slow
 from dewkeeper_drivers.adapters import parent_number

@@ -39,10 +39,10 @@ def test_unknown_bus_kind_names_those_there_are() -> None:
 
 def test_linux_bus_that_does_not_exist_is_absent(make_config: Any) -> None:
     """On a machine without /dev/i2c-250 the genuine adapter fails as an absent bus, again and again."""
-    from dewkeeper_config.models import Bus
+    from dewkeeper_config.models import BusConfig
     from dewkeeper_drivers.buses import open_bus
 
-    bus = open_bus(Bus(name="w", kind="linux", number=250))
+    bus = open_bus(BusConfig(name="w", kind="linux", number=250))
     for _ in range(2):
         with pytest.raises(BusAbsent, match="i2c-250"):
             open_probe(make_config(), bus)

@@ -37,6 +37,23 @@ def test_test_files_have_unique_names() -> None:
     assert len(names) == len(set(names))
 
 
+TWO_MEANINGS = {"Memory", "Place", "Probe", "Scale"}
+"""Names that still mean two things; this set only ever gets smaller."""
+
+
+def test_no_public_class_name_means_two_things() -> None:
+    """A class of one room has no namesake in another: a reader who knows the name knows the thing."""
+    rooms: dict[str, set[str]] = {}
+    for package in PACKAGES:
+        for path in _tracked(f"{package}/**/*.py"):
+            parts = path.relative_to(ROOT).parts
+            room = "/".join(parts[:3] if package == "daemon" else parts[:1])
+            for node in ast.parse(path.read_text(encoding="utf-8")).body:
+                if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
+                    rooms.setdefault(node.name, set()).add(room)
+    assert {name for name, where in rooms.items() if len(where) > 1} <= TWO_MEANINGS
+
+
 def test_top_level_is_what_was_agreed() -> None:
     """Nothing lies at the top level but what has a reason to."""
     top = {path.relative_to(ROOT).parts[0] for path in _tracked()}

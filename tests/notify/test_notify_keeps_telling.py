@@ -16,7 +16,7 @@ from tests.notify.test_notify_plan import config as two_racks
 from dewkeeper.clock import ManualClock
 from dewkeeper.notify.heartbeat import TROUBLE_FROM, Pulse, beat
 from dewkeeper.notify.plan import Planner
-from dewkeeper.service.losses import Losses
+from dewkeeper.service.losses import LossCounts
 from dewkeeper.store import History, Store
 from dewkeeper.store.records import Batch
 from dewkeeper_config.models import Storage
@@ -154,7 +154,7 @@ def test_a_damaged_row_is_set_aside_counted_and_the_rest_is_sent(tmp_path: Path,
     store.commit(Batch(messages=(message("broken"), message("whole", created=START + 1))))
     with store._engine.begin() as connection:
         connection.exec_driver_sql("UPDATE message SET data = substr(data, 1, 40) WHERE id = 'broken'")
-    losses = Losses(clock)
+    losses = LossCounts(clock)
     made = Running(config({"phone": phone.url}), clock=clock, losses=losses, folder=tmp_path, store=store)
     try:
         clock.expect("dispatcher")
@@ -171,7 +171,7 @@ def test_a_damaged_row_is_set_aside_counted_and_the_rest_is_sent(tmp_path: Path,
 
 def test_a_message_a_service_refuses_for_good_is_counted_and_told(phone: Phone) -> None:
     """After eight refusals over two hours it is given up, and that is a loss somebody hears of."""
-    losses = Losses(ManualClock(wall=START))
+    losses = LossCounts(ManualClock(wall=START))
     phone.usual = Answer(400)
     with running(config({"phone": phone.url}), losses=losses) as run:
         run.add(message("m1", priority="urgent"))
@@ -184,7 +184,7 @@ def test_a_message_a_service_refuses_for_good_is_counted_and_told(phone: Phone) 
 
 def test_what_is_tried_again_or_left_off_a_list_is_counted(phone: Phone) -> None:
     """A send given up at its deadline, a message of no use any more, the lines a long digest has no room for."""
-    losses = Losses(ManualClock(wall=START))
+    losses = LossCounts(ManualClock(wall=START))
     phone.usual = Answer(manner="silent")
     with running(config({"phone": phone.url}, timeout_seconds=1.0), losses=losses) as run:
         run.add(*(message(f"m{n:02}") for n in range(33)), message("old", expires=START - 1))

@@ -7,7 +7,7 @@ from tests.notify.dispatcher_rig import REFUSED, START, config, message, running
 
 from dewkeeper.clock import ManualClock
 from dewkeeper.notify.outbox import Outbox, Reader, Times
-from dewkeeper.service.losses import Losses
+from dewkeeper.service.losses import LossCounts
 from dewkeeper_config.models import Config
 from dewkeeper_demo.servers.authority import Authority
 from dewkeeper_demo.servers.mail import MailServer, Refusal
@@ -151,7 +151,7 @@ def test_rows_a_dead_store_refuses_for_days_stay_within_memory_and_urgent_ones_a
     def no_store() -> Reader:
         raise OSError("no database")
 
-    losses = Losses(ManualClock())
+    losses = LossCounts(ManualClock())
     outbox = Outbox(no_store, losses=losses)
     outbox.hand_over([message("fire", priority="urgent", created=START - 9)])
     for first in range(0, 2500, 100):

@@ -13,7 +13,7 @@ from dewkeeper.judge.types import FAIL, PASS, Alarm, Quality, Reading
 from dewkeeper.judge.words import FAULTS, KINDS
 from dewkeeper.report.history import NightSums
 from dewkeeper.report.model import Mark, MorningGlance
-from dewkeeper.report.morning import Gathered, compose
+from dewkeeper.report.morning import MorningFacts, compose
 from dewkeeper.report.nights import night_to_show
 from dewkeeper.store.history import Stored
 from dewkeeper_config.loading import parse
@@ -89,7 +89,7 @@ def morning_of(
         alarms += [_alarm(name, f"p{n}", now, **said) for said in tub.alarms]
     alarms += [_alarm(None, None, now, **said) for said in general]
     names = list(tubs)
-    gathered = Gathered(
+    gathered = MorningFacts(
         tonight=tonight,
         before={},
         latest=latest,

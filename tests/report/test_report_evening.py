@@ -18,8 +18,8 @@ from dewkeeper.judge.types import PASS, Fact, JournalEntry, Learned, Quality, Re
 from dewkeeper.report.ahead import changed_words, holds_words, hours_ahead, water_words
 from dewkeeper.report.evening import (
     AirAdvice,
+    EveningFacts,
     Score,
-    Situation,
     advise,
     air_aside,
     air_due,
@@ -68,7 +68,7 @@ def _ahead(now: float, per_hour: float, spread: float = 0.5, hours: int = 72) ->
     return Ahead(NOON, now, line(per_hour), line(rates[1]), line(rates[9]), tuple(line(rate) for rate in rates))
 
 
-def _about(ahead: Ahead | str, **more: object) -> Situation:
+def _about(ahead: Ahead | str, **more: object) -> EveningFacts:
     enclosure = CONFIG.enclosure[0]
     levers = more.pop("levers", None)
     if levers is not None:
@@ -76,7 +76,7 @@ def _about(ahead: Ahead | str, **more: object) -> Situation:
     facts = more.pop("facts", {})
     last = more.pop("last", {"refilled": DAY})
     stage = str(more.pop("stage", ""))
-    return Situation(enclosure, effective_limits(CONFIG, "T1"), stage, ahead, facts, last)  # type: ignore[arg-type]
+    return EveningFacts(enclosure, effective_limits(CONFIG, "T1"), stage, ahead, facts, last)  # type: ignore[arg-type]
 
 
 def test_one_that_falls_below_target_tonight_is_to_be_wetted_and_says_when() -> None:

@@ -21,7 +21,7 @@ from dewkeeper.report.past import StoredPast
 from dewkeeper.report.wording import Wording
 from dewkeeper.service.daemon import Daemon
 from dewkeeper_config.loading import parse
-from dewkeeper_config.models import Bus, Config, Web
+from dewkeeper_config.models import BusConfig, Config, Web
 
 EVENING = 1_790_017_200.0  # 21 September 2026, 19:00 UTC: 21:00 in Vienna, when the night of the glance begins
 
@@ -38,7 +38,9 @@ class House:
         self._browser = requests.Session()
         self._browser.trust_env = False
 
-    def start(self, *tubs: dict[str, Any], poll_seconds: int = 300, bus: Bus | None = None, **storage: Any) -> None:
+    def start(
+        self, *tubs: dict[str, Any], poll_seconds: int = 300, bus: BusConfig | None = None, **storage: Any
+    ) -> None:
         """Start a daemon on tubs T1, T2 ...: of each what its simulated probe is to do. Few polls, for nights are long.
 
         bus: on which every probe hangs instead.

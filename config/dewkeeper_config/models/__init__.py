@@ -23,15 +23,15 @@ from dewkeeper_config.models.limits import Delays, HumiditySpan, Limits, Profile
 from dewkeeper_config.models.page import Web
 from dewkeeper_config.models.people import Notify, Person, QuietHours
 from dewkeeper_config.models.round import Round
-from dewkeeper_config.models.site import Backup, Change, Site, Storage
-from dewkeeper_config.models.wiring import Bus, BusTable, Multiplexer, ProbeConfig
+from dewkeeper_config.models.site import Backup, ChangeNote, Site, Storage
+from dewkeeper_config.models.wiring import BusConfig, BusTable, Multiplexer, ProbeConfig
 
 __all__ = [
     "AppriseChannel",
     "Backup",
-    "Bus",
+    "BusConfig",
     "BusTable",
-    "Change",
+    "ChangeNote",
     "Channel",
     "Config",
     "ConfigFile",
@@ -70,7 +70,7 @@ class _SiteTables(Model):
 
 
 class _RackTables(Model):
-    bus: list[Bus] = Field([], description="I2C buses.")
+    bus: list[BusConfig] = Field([], description="I2C buses.")
     profile: list[Profile] = Field([], description="Own profiles; one with a built-in name replaces it.")
     rack: list[Rack] = Field(min_length=1, description="Racks.")
     enclosure: list[Enclosure] = Field(min_length=1, description="Enclosures.")
@@ -91,7 +91,7 @@ class _PeopleTables(Model):
     notify: Notify = Field(Notify(), description="How people are told.")
     round: Round = Field(Round(), description="How often what is due.")
     web: Web = Field(Web(), description="The page.")
-    change: Change = Field(Change(), description="Who changed this file last, and why.")
+    change: ChangeNote = Field(ChangeNote(), description="Who changed this file last, and why.")
 
 
 class Config(_PeopleTables, _RackTables, _SiteTables):  # pydantic takes the fields of the last base first

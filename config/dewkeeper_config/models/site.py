@@ -56,7 +56,7 @@ class Storage(Model):
     backup: Backup = Field(Backup(), description="The nightly copy.")
 
 
-class Change(Model):
+class ChangeNote(Model):
     """Who changed this file last, and why: logged with every value that is new since the last start."""
 
     who: str = Field("", max_length=80, description="Who changed it.", examples=["Runa"])

@@ -18,7 +18,7 @@ class Multiplexer(Model):
     address: int = Field(0x70, ge=0x70, le=0x77, description="I2C address, 0x70 to 0x77.")
 
 
-class Bus(Model):
+class BusConfig(Model):
     """One I2C bus."""
 
     name: Name = Field(description="The name probes refer to.", examples=["i2c1"])
@@ -38,7 +38,7 @@ class Bus(Model):
     options: dict[str, str | int | float | bool] = Field({}, description="Options of a bus kind other than `linux`.")
 
 
-class BusTable(Bus):
+class BusTable(BusConfig):
     """One I2C bus, or with `numbers` a row of them."""
 
     numbers: Annotated[str, AfterValidator(check_numbers)] | None = Field(
@@ -66,7 +66,7 @@ class SensorTraits(Model):
 class SensorWires(Model):
     """Where a sensor hangs."""
 
-    bus: Name | None = Field(None, description="Bus it hangs on.", examples=["i2c1"])
+    bus: Name | None = Field(None, description="BusConfig it hangs on.", examples=["i2c1"])
     address: int | None = Field(
         None, ge=0x08, le=0x77, description="I2C address, 0x44 or 0x45 for an SHT31-D.", examples=[0x44]
     )

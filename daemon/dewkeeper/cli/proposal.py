@@ -6,8 +6,7 @@ import getpass
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
-from dewkeeper_config.models import Bus as BusConfig
-from dewkeeper_config.models import Config
+from dewkeeper_config.models import BusConfig, Config
 from dewkeeper_config.sketch import RackSketch, sketched
 from dewkeeper_config.values import check_name
 from dewkeeper_drivers.scan import Found, Scanned

@@ -13,7 +13,7 @@ from dewkeeper.cli.times import duration_seconds
 from dewkeeper.interchange import format_time
 
 if TYPE_CHECKING:
-    from dewkeeper.report.alarm_report import Line, Offender, Proposal
+    from dewkeeper.report.alarm_report import MonthLine, Offender, Proposal
 
 _BEFORE_SECONDS = 366 * 86400
 """Events are read from so much earlier, for what stood when the report begins."""
@@ -111,7 +111,7 @@ def report_alarms(args: Arguments) -> int:
     return DONE
 
 
-def _table(args: Arguments, lines: list[Line]) -> None:
+def _table(args: Arguments, lines: list[MonthLine]) -> None:
     rows = [
         {name: value or "" for name, value in line.row().items()}
         | {"enclosure": line.enclosure or "all of it", "standing_hours": f"{line.standing_seconds / 3600:.1f}"}

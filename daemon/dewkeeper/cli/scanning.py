@@ -16,8 +16,7 @@ from dewkeeper.sampling.bus_reports import part_name
 from dewkeeper.sampling.probe_check import Thermometers, check, find_warming
 from dewkeeper.service.client import request
 from dewkeeper_config.errors import ConfigError
-from dewkeeper_config.models import Bus as BusConfig
-from dewkeeper_config.models import Config, Multiplexer, ProbeConfig
+from dewkeeper_config.models import BusConfig, Config, Multiplexer, ProbeConfig
 from dewkeeper_drivers.adapters import parent_number, present_numbers
 from dewkeeper_drivers.buses import open_bus
 from dewkeeper_drivers.diagnosis import NOTHING_ANSWERS, SWITCHED_OFF, advised, diagnose_bus

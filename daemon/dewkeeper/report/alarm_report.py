@@ -30,7 +30,7 @@ Stream = Callable[[Collection[str]], Iterable[Item]]
 
 
 @dataclass(slots=True)
-class Line:
+class MonthLine:
     """One enclosure in one local month. standing_seconds: how long its alarms stood in it; the rest are counts.
 
     chattering: raised within three hours of the same alarm's end. fleeting: over within 20 minutes. stale: stood for
@@ -100,14 +100,14 @@ class Proposal:
         return said
 
 
-def by_month(events: Iterable[Event], start: int, until: int, zone: ZoneInfo) -> list[Line]:
+def by_month(events: Iterable[Event], start: int, until: int, zone: ZoneInfo) -> list[MonthLine]:
     """Return the counts per month and enclosure of [start, until); what still stands counts up to `until`.
 
     Events should begin early enough for what stood at `start` to be among them.
     """
     listed = list(events)
     acknowledged = {event.alarm for event in listed if event.event == "acknowledged"}
-    lines: dict[tuple[str, str], Line] = {}
+    lines: dict[tuple[str, str], MonthLine] = {}
     last_cleared: dict[tuple[str, str], int] = {}
     for alarm in excursions(listed):
         end = until if alarm.cleared is None else alarm.cleared
@@ -116,7 +116,7 @@ def by_month(events: Iterable[Event], start: int, until: int, zone: ZoneInfo) ->
         last_cleared[key] = end
         for month, seconds in _months(max(alarm.raised, start), max(end, start), zone):
             if seconds or alarm.raised >= start:
-                line = lines.setdefault((month, alarm.place), Line(month, alarm.place))
+                line = lines.setdefault((month, alarm.place), MonthLine(month, alarm.place))
                 line.standing_seconds += seconds
         if alarm.raised < start:
             continue

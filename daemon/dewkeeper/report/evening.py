@@ -74,7 +74,7 @@ class AirAdvice:
 
 
 @dataclass(frozen=True, slots=True)
-class Situation:
+class EveningFacts:
     """What advice on one enclosure rests on. last: journal word -> seconds since it was last noted there."""
 
     enclosure: Enclosure
@@ -95,7 +95,7 @@ def evening(past: Past, config: Config, now: int) -> list[AirAdvice]:
     wording = Wording.of(config.site)
     advice = [
         advise(
-            Situation(
+            EveningFacts(
                 enclosure=e,
                 limits=in_force.limits(e.name, now) or effective_limits(config, e.name),
                 stage=in_force.stage(e.name, now)[0],
@@ -111,7 +111,7 @@ def evening(past: Past, config: Config, now: int) -> list[AirAdvice]:
     return by_need(advice, {e.name: rooms[e.rack] for e in served})
 
 
-def advise(about: Situation, wording: Wording) -> AirAdvice:
+def advise(about: EveningFacts, wording: Wording) -> AirAdvice:
     """Return the advice for one enclosure."""
     name, ahead = about.enclosure.name, about.ahead
     if isinstance(ahead, str):
@@ -147,7 +147,7 @@ def _passes(ahead: Ahead, limits: Limits, hours: float) -> bool:
     return hours > 0 and sum(below) < told and min(course) >= limits.humidity_tolerable.low and not below[-1]
 
 
-def _dry(about: Situation, ahead: Ahead, wording: Wording, leaving: Leaving) -> AirAdvice:
+def _dry(about: EveningFacts, ahead: Ahead, wording: Wording, leaving: Leaving) -> AirAdvice:
     limits, low = about.limits, about.limits.humidity_target.low
     if leaving.hours:
         why = f"falls below {wording.humidity(low)} {when(ahead.at, leaving, HORIZON_HOURS, wording)}"
@@ -162,7 +162,7 @@ def _dry(about: Situation, ahead: Ahead, wording: Wording, leaving: Leaving) -> 
     return AirAdvice(about.enclosure.name, deed, todo, why + more, word, "dry", low, hours, worst + 0.25 * hours)
 
 
-def _deed(about: Situation) -> tuple[Deed, str, str]:
+def _deed(about: EveningFacts) -> tuple[Deed, str, str]:
     """Return what adds water for a night: word, what to do, and what else to say of it."""
     levers, misting = about.enclosure.levers, about.facts.get("misting_hours")
     if about.enclosure.open_water and about.last.get("refilled", _FULL_SECONDS) >= _FULL_SECONDS:
@@ -179,7 +179,7 @@ def _deed(about: Situation) -> tuple[Deed, str, str]:
     return "refill", "top up the bowl", ""
 
 
-def _damp(about: Situation, ahead: Ahead, wording: Wording, leaving: Leaving) -> AirAdvice:
+def _damp(about: EveningFacts, ahead: Ahead, wording: Wording, leaving: Leaving) -> AirAdvice:
     high = about.limits.humidity_target.high
     why = f"{wording.humidity(ahead.now_percent)} now, above {wording.humidity(high)}"
     if leaving.hours:

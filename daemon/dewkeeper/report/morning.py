@@ -23,7 +23,7 @@ UNWATCHED_MINUTES = 30.0
 
 
 @dataclass(frozen=True, slots=True)
-class Gathered:
+class MorningFacts:
     """Everything read from the store for one glance: sums by enclosure, newest readings by probe, the rest in time order.
 
     limits: what each enclosure is judged by just now, its stage included. resting: what is out of service. due: seconds of
@@ -54,7 +54,7 @@ def morning(history: Past, config: Config, now: int) -> MorningGlance:
     in_force = history.in_force()
     latest, fresh = history.latest(), stale_after(config)
     end = min(night.end, now)
-    gathered = Gathered(
+    gathered = MorningFacts(
         tonight=history.nights(night.start, end),
         before=history.nights(earlier.start, earlier.end),
         latest=latest,
@@ -78,7 +78,7 @@ def just_read(history: Past, latest: Mapping[str, Newest], now: int, stale_after
     return frozenset(name for name, sums in recent.items() if sums.watched_seconds)
 
 
-def compose(config: Config, now: int, night: Night, gathered: Gathered) -> MorningGlance:
+def compose(config: Config, now: int, night: Night, gathered: MorningFacts) -> MorningGlance:
     """Return the glance from what was gathered; a pure function."""
     rooms = {rack.name: rack.room for rack in config.rack}
     wording = Wording.of(config.site)
@@ -138,7 +138,7 @@ def _enclosure(
     room: str,
     config: Config,
     now: int,
-    gathered: Gathered,
+    gathered: MorningFacts,
     changes: Sequence[Change],
     fresh: int,
 ) -> EnclosureMorning:
@@ -256,7 +256,7 @@ def _outside(row: EnclosureMorning, limits: Limits) -> bool:
     )
 
 
-def _changes(gathered: Gathered, wording: Wording, now: int) -> Iterable[Change]:
+def _changes(gathered: MorningFacts, wording: Wording, now: int) -> Iterable[Change]:
     """Yield what happened in the last day, oldest first: alarms that began or ended, and what people did."""
     lines: list[Change] = []
     for event in worth_telling(gathered.events):

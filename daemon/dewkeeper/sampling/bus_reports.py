@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 
 from dewkeeper.judge.types import SystemReport
-from dewkeeper_config.models import Bus
+from dewkeeper_config.models import BusConfig
 from dewkeeper_drivers.branches import BranchFault
 from dewkeeper_drivers.diagnosis import Diagnosis
 
@@ -13,7 +13,7 @@ STUCK_SECONDS = 120.0
 """A call on an adapter that lasts longer does not return: the kernel gives up a transfer within a second or two."""
 
 
-def adapter_name(bus: Bus) -> str:
+def adapter_name(bus: BusConfig) -> str:
     """Return the name of the physical adapter a bus hangs on."""
     return bus.adapter or bus.name
 

@@ -41,7 +41,7 @@ _WORDS: dict[What, str] = {
 
 
 @dataclass(frozen=True, slots=True)
-class Finding:
+class IdentityFinding:
     """What one opening told. `before` is the recorded (or configured) serial, `other` the position it belongs to."""
 
     what: What
@@ -83,7 +83,7 @@ class Identities:
         self._found: dict[str, int] = {}
         self._lock = threading.Lock()
 
-    def observe(self, probe: str, serial: int) -> Finding:
+    def observe(self, probe: str, serial: int) -> IdentityFinding:
         """Compare a sensor just heard with the record. A `new` one is recorded; store it."""
         with self._lock:
             self._found[probe] = serial
@@ -121,7 +121,7 @@ class Identities:
             self._recorded.pop(probe, None)
             self._retired.add(probe)
 
-    def findings(self) -> tuple[Finding, ...]:
+    def findings(self) -> tuple[IdentityFinding, ...]:
         """Return where every sensor heard so far stands, questions included."""
         with self._lock:
             return tuple(self._compare(probe) for probe in sorted(self._found.keys() | self._retired))
@@ -136,20 +136,20 @@ class Identities:
             return None
         return OTHER_SENSOR if finding.other is None else f"{OTHER_SENSOR}:{quote(finding.other, safe='')}"
 
-    def _compare(self, probe: str) -> Finding:
+    def _compare(self, probe: str) -> IdentityFinding:
         if probe in self._retired:
-            return Finding("retired", probe, self._found.get(probe))
+            return IdentityFinding("retired", probe, self._found.get(probe))
         serial = self._found[probe]
         named = {p: s for p, s in self._configured.items() if self._superseded.get(p) != s}
         wanted = named.get(probe)
         belongs = {**self._recorded, **named}
         other = next((p for p, s in belongs.items() if s == serial and p != probe), None)
         if wanted is not None and wanted != serial:
-            return Finding("unexpected", probe, serial, wanted, other)
+            return IdentityFinding("unexpected", probe, serial, wanted, other)
         before = self._recorded.get(probe)
         if before == serial or wanted == serial:
-            return Finding("same", probe, serial, before)
+            return IdentityFinding("same", probe, serial, before)
         if other is None:
-            return Finding("new" if before is None else "replaced", probe, serial, before)
+            return IdentityFinding("new" if before is None else "replaced", probe, serial, before)
         exchanged = before is not None and self._found.get(other) == before
-        return Finding("swapped" if exchanged else "moved", probe, serial, before, other)
+        return IdentityFinding("swapped" if exchanged else "moved", probe, serial, before, other)

@@ -17,7 +17,7 @@ from dewkeeper.judge.types import Reading, Rebase
 from dewkeeper.sampling.bus_reports import adapter_name
 from dewkeeper.sampling.timeline import Timeline
 from dewkeeper.sampling.worker import AdapterWorker
-from dewkeeper_config.models import Bus, Config, ProbeConfig
+from dewkeeper_config.models import BusConfig, Config, ProbeConfig
 
 log = logging.getLogger(__name__)
 
@@ -173,7 +173,7 @@ def _job(worker: AdapterWorker, at: int, collected: _Collected) -> Callable[[], 
 def _workers(config: Config, clock: Clock, identify: Callable[[str, int | None], None]) -> tuple[AdapterWorker, ...]:
     """Return one worker per physical adapter; probes without a bus (simulated, hwmon) share one more."""
     adapter_of = {bus.name: adapter_name(bus) for bus in config.bus}
-    buses: dict[str, list[Bus]] = defaultdict(list)
+    buses: dict[str, list[BusConfig]] = defaultdict(list)
     for bus in config.bus:
         buses[adapter_of[bus.name]].append(bus)
     probes: dict[str, list[ProbeConfig]] = defaultdict(list)

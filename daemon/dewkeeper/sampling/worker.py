@@ -9,8 +9,7 @@ from collections.abc import Callable, Sequence
 from dewkeeper.clock import Clock
 from dewkeeper.judge.types import Failure, Reading, own_part
 from dewkeeper.sampling.bus_reports import part_name
-from dewkeeper_config.models import Bus as BusConfig
-from dewkeeper_config.models import ProbeConfig
+from dewkeeper_config.models import BusConfig, ProbeConfig
 from dewkeeper_drivers.branches import BranchFault
 from dewkeeper_drivers.buses import Bus, open_bus
 from dewkeeper_drivers.contract import Probe, Sample, spelled

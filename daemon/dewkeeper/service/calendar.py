@@ -89,7 +89,7 @@ def is_due(rule: Rule, grace_seconds: int, last_done: int | None, now: int) -> b
     return last_done is None or last_done > now or last_done < slot
 
 
-class Alarm(Protocol):
+class WakeTimer(Protocol):
     """What wakes the calendar."""
 
     def arm(self, at: Sequence[int], ring: Callable[[], None]) -> None:
@@ -146,7 +146,7 @@ class Calendar:
     def __init__(
         self,
         tasks: Sequence[Task],
-        alarm: Alarm,
+        alarm: WakeTimer,
         now: Callable[[], int],
         trusted: Callable[[], bool],
         remember: Callable[[str, int], None],

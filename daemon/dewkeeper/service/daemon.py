@@ -31,15 +31,14 @@ from dewkeeper.sampling.sampler import Cycle, Sampler
 from dewkeeper.sampling.stuck import StuckAdapters
 from dewkeeper.sampling.timeline import Timeline
 from dewkeeper.service import systemd
-from dewkeeper.service.calendar import Alarm as CalendarAlarm
-from dewkeeper.service.calendar import Calendar, SchedulerAlarm
+from dewkeeper.service.calendar import Calendar, SchedulerAlarm, WakeTimer
 from dewkeeper.service.commands import CommandHandler, Handler, whole_text
 from dewkeeper.service.control import ControlSocket
 from dewkeeper.service.copying import NightlyCopy
 from dewkeeper.service.duties import duties
 from dewkeeper.service.learner import Learner
 from dewkeeper.service.ledger import Ledger
-from dewkeeper.service.losses import Losses
+from dewkeeper.service.losses import LossCounts
 from dewkeeper.service.memory import give_back
 from dewkeeper.service.opening import Opening
 from dewkeeper.service.page import open_page
@@ -84,7 +83,7 @@ class Daemon:
         self,
         config: Config,
         clock: Clock | None = None,
-        alarm: Callable[[], CalendarAlarm] = SchedulerAlarm,
+        alarm: Callable[[], WakeTimer] = SchedulerAlarm,
         problems: Sequence[Problem] = (),
         recheck: Callable[[], Sequence[Problem]] = tuple,
         synchronised: Callable[[], bool | None] = lambda: None,
@@ -122,7 +121,7 @@ class Daemon:
         outage = found(self.config, self._boot, notes, floor, disorder=store is not None and store.disorder)
         self.timeline = Timeline(self.clock, floor, self._synchronised, self._boot, earlier_doubt(notes))
         planner = Planner(self.config, store.planner_state() if store is not None else None)
-        self.losses = Losses(self.clock)
+        self.losses = LossCounts(self.clock)
         ledger = Ledger(store, self.clock, self.config.storage.commit_minutes * 60, self._open_again, self.losses)
         self.writer = Writer(
             self.clock, judge, planner, ledger, self._context, self._on_messages, _IDLE_SECONDS, self.losses

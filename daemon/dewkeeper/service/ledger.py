@@ -10,7 +10,7 @@ from dewkeeper.clock import Clock
 from dewkeeper.judge import Judge
 from dewkeeper.judge.types import Reading
 from dewkeeper.service.batches import described, halves, mergeable, merged, without_repeats
-from dewkeeper.service.losses import Losses
+from dewkeeper.service.losses import LossCounts
 from dewkeeper.store import Store
 from dewkeeper.store.errors import StoreCannotHold, StoreDamaged, StoreError
 from dewkeeper.store.records import Batch, Snapshot
@@ -45,10 +45,10 @@ class Ledger:
         clock: Clock,
         commit_seconds: float,
         reopen: Callable[[str, Store | None], Store | None],
-        losses: Losses | None = None,
+        losses: LossCounts | None = None,
     ) -> None:
         self.store = store
-        self._losses = losses or Losses(clock)
+        self._losses = losses or LossCounts(clock)
         self._apart = 0  # so many of the first batches are committed one by one: something in them cannot be stored
         self._damaged = ""  # why the file that was in use is damaged
         self._last_rescue = float("-inf")

@@ -15,7 +15,7 @@ TOLD_SECONDS = 86400.0
 _LONGEST_TEXT = 400
 
 
-class Losses:
+class LossCounts:
     """Counted by the thread that gives something up, read by others."""
 
     def __init__(self, clock: Clock) -> None:

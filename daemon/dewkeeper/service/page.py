@@ -12,7 +12,7 @@ from dewkeeper.notify.daily import path_name
 from dewkeeper.notify.heartbeat import Pulse
 from dewkeeper.notify.memory import Memory
 from dewkeeper.report.wording import Wording
-from dewkeeper.service.losses import Losses
+from dewkeeper.service.losses import LossCounts
 from dewkeeper.service.watch import Heartbeats
 from dewkeeper.store import History
 from dewkeeper.store.backup import backups, made_at
@@ -39,7 +39,7 @@ def open_page(
     recording: Callable[[], str],
     clock: Clock,
     trusted: Callable[[], bool],
-    losses: Losses,
+    losses: LossCounts,
     pulse: Pulse,
 ) -> PageServer | None:
     """Return the running page, or None when it is off or its address cannot be had: the log says which.
@@ -77,7 +77,7 @@ def health_lines(
     heartbeats: Heartbeats,
     not_recorded: str,
     now: int,
-    losses: Losses,
+    losses: LossCounts,
     pulse: Pulse,
     *,
     clock_trusted: bool,

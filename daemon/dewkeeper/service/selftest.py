@@ -16,8 +16,7 @@ from dewkeeper.service.settings import judge_settings
 from dewkeeper.store import History, Store
 from dewkeeper.store.records import Batch
 from dewkeeper_config.loading import parse
-from dewkeeper_config.models import Bus as BusConfig
-from dewkeeper_config.models import Config
+from dewkeeper_config.models import BusConfig, Config
 from dewkeeper_config.reference import sample
 from dewkeeper_drivers.buses import Bus
 from dewkeeper_drivers.diagnosis import advised, diagnose_bus

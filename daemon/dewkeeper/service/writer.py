@@ -35,7 +35,7 @@ from dewkeeper.notify.plan import Context, Planner
 from dewkeeper.sampling.mailbox import Mailbox
 from dewkeeper.sampling.sampler import Cycle
 from dewkeeper.service.ledger import Ledger
-from dewkeeper.service.losses import Losses
+from dewkeeper.service.losses import LossCounts
 from dewkeeper.store.records import Batch, DeliveryResult, Message, Snapshot
 
 log = logging.getLogger(__name__)
@@ -101,10 +101,10 @@ class Writer:
         context: Callable[[bool], Context],
         on_messages: Callable[[Sequence[Message], bool], None],
         idle_seconds: float,
-        losses: Losses | None = None,
+        losses: LossCounts | None = None,
     ) -> None:
         self._clock = clock
-        self._losses = losses or Losses(clock)
+        self._losses = losses or LossCounts(clock)
         self.judge = judge
         self._planner = planner
         self._ledger = ledger

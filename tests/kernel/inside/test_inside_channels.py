@@ -11,8 +11,7 @@ from tests.kernel.emulated import EmulatedKernel
 from dewkeeper.clock import ManualClock
 from dewkeeper.judge.types import Reading
 from dewkeeper.sampling.worker import AdapterWorker
-from dewkeeper_config.models import Bus as BusConfig
-from dewkeeper_config.models import ProbeConfig
+from dewkeeper_config.models import BusConfig, ProbeConfig
 from dewkeeper_demo.wire import Wire
 from dewkeeper_demo.wire_chips import Sht3x
 from dewkeeper_demo.wire_faults import HeldLow
