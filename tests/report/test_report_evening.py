@@ -252,7 +252,14 @@ def test_sentences_tell_measured_from_extrapolated_from_unknown() -> None:
     old = water_words(Learned(NOON, "T1", facts), "the last hours were not read", limits, NOON + 2 * DAY, WORDING)
     assert (old.measured, old.extrapolated, old.ahead) == ((), (), None)
     assert "six hours" in old.unknown[0]
-    assert "for the next three days" in holds_words(_ahead(65.0, 0.0), limits, WORDING)
+    assert (
+        holds_words(_ahead(65.0, 0.0), limits, WORDING)
+        == "If nobody does anything it stays on target for the next three days."
+    )
+    damp = holds_words(_ahead(75.0, 0.0), limits, WORDING)
+    assert damp == "It is above target now. If nobody does anything it stays tolerable for the next three days."
+    assert "rises above 70 % (target)" in holds_words(_ahead(66.0, 0.5), limits, WORDING)
+    assert "beyond tolerable now" in holds_words(_ahead(45.0, 0.5), limits, WORDING)
 
 
 def test_what_a_change_did_is_said_in_words() -> None:

@@ -166,19 +166,22 @@ def _hours_text(hours: float) -> str:
 
 
 def holds_words(ahead: Ahead, limits: Limits, wording: Wording) -> str:
-    """Return until when humidity holds, if nobody does anything: of target first, of tolerable where it is out of target."""
-    for span, name in ((limits.humidity_target, "target"), (limits.humidity_tolerable, "tolerable")):
-        for limit, way, other in ((span.low, "above", "falls below"), (span.high, "below", "rises above")):
-            inside = ahead.now_percent >= limit if way == "above" else ahead.now_percent <= limit
-            if not inside:
-                continue
-            leaving = ahead.leaves(limit)
-            if leaving.hours is not None:
-                return f"If nobody does anything it {other} {wording.humidity(limit)} ({name}) {when(ahead.at, leaving, len(ahead.middle), wording)}."
-        if span.low <= ahead.now_percent <= span.high:
-            limit = span.low
-            return f"If nobody does anything it stays {name} ({wording.humidity(limit)} and above) for the next three days."
-    return "It is beyond its limits now."
+    """Return until when humidity holds, if nobody does anything: within target, or, outside of it, within tolerable."""
+    target, tolerable = limits.humidity_target, limits.humidity_tolerable
+    inside = target.low <= ahead.now_percent <= target.high
+    span, name, stays = (target, "target", "on target") if inside else (tolerable, "tolerable", "tolerable")
+    if not span.low <= ahead.now_percent <= span.high:
+        return "It is beyond tolerable now: when it comes back is not forecast."
+    now = "" if inside else f"It is {'below' if ahead.now_percent < target.low else 'above'} target now. "
+    below, above = ahead.leaves(span.low), ahead.leaves(span.high)
+    first = min(
+        (one for one in (below, above) if one.hours is not None), key=lambda one: one.hours or 0.0, default=None
+    )
+    if first is None:
+        return f"{now}If nobody does anything it stays {stays} for the next three days."
+    way, limit = ("falls below", span.low) if first is below else ("rises above", span.high)
+    moment = when(ahead.at, first, len(ahead.middle), wording)
+    return f"{now}If nobody does anything it {way} {wording.humidity(limit)} ({name}) {moment}."
 
 
 def when(at: int, leaving: Leaving, horizon: float, wording: Wording) -> str:
