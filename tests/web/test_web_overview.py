@@ -100,6 +100,8 @@ def test_the_first_screen_is_small_with_40_and_with_120_enclosures(rig: Any) -> 
         text, order = rendered(count)
         assert len(order) == count
         squeezed = len(gzip.compress(text.encode(), 4)) + len(gzip.compress(styles, 4))
-        print(f"first screen of {count}: {len(text.encode()) + len(styles)} bytes with its styles, {squeezed} compressed")
+        print(
+            f"first screen of {count}: {len(text.encode()) + len(styles)} bytes with its styles, {squeezed} compressed"
+        )
         assert squeezed <= FIRST_SCREEN_BYTES
         assert count == 120 or len(text.encode()) + len(styles) <= FIRST_SCREEN_BYTES

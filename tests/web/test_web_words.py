@@ -94,7 +94,19 @@ def test_no_screen_and_no_morning_says_what_nobody_would_say(rig: Any) -> None:
         {"do": "out_of_service", "enclosure": "T2", "why": "empty"},
     ):
         rig.daemon.handle({"who": "Ina", **request})
-    paths = ["/", "/rack", "/alarms", "/journal", "/probes", "/health", "/cautions", "/several", "/leave", "/away", "/logins"]
+    paths = [
+        "/",
+        "/rack",
+        "/alarms",
+        "/journal",
+        "/probes",
+        "/health",
+        "/cautions",
+        "/several",
+        "/leave",
+        "/away",
+        "/logins",
+    ]
     paths += ["/export", "/round", "/journal?enclosure=T1&choice=opaque", "/animals"]
     paths += [f"/enclosure/{name}?span={span}" for name in ("T1", "T2") for span in ("night", "year")]
     for path in paths:
