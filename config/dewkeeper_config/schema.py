@@ -134,14 +134,19 @@ def allowed(node: Node) -> str:
         return _list_words(node)
     if node.get("type") == "object" and isinstance(node.get("additionalProperties"), dict):
         return "a table of " + allowed(node["additionalProperties"]).replace("text, or one of", "texts or")
+    return words + _bounds(node)
+
+
+def _bounds(node: Node) -> str:
     low, high = node.get("minimum"), node.get("maximum")
     above = node.get("exclusiveMinimum")
+    words = ""
     if low is not None and high is not None:
-        words += f", {_number(low, node)} to {_number(high, node)}"
+        words = f", {_number(low, node)} to {_number(high, node)}"
     elif above is not None and high is not None:
-        words += f", above {above:g} to {high:g}"
+        words = f", above {above:g} to {high:g}"
     elif low is not None:
-        words += f", {low:g} or more"
+        words = f", {low:g} or more"
     if "maxLength" in node:
         words += f", {node.get('minLength', 0)} to {node['maxLength']} characters"
     return words

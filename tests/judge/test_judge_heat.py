@@ -37,16 +37,22 @@ def _prepare(desk: Desk, before: str, start_c: float, h: float) -> None:
         desk.hold(1, t=-45.0, h=0.0, noise=0.0)
     elif before == "fell to the room":
         desk.hold(25, t=22.2, h=45.5, others=others)
-    elif before == "swapped":
+    elif before in ("swapped", "saturated", "dry"):
+        _prepare_by_the_air(desk, before, start_c, h)
+    elif before == "garbled":
+        desk.now += 60
+        desk.feed(Reading(desk.now, "p1", None, None, failure="crc"))
+
+
+def _prepare_by_the_air(desk: Desk, before: str, start_c: float, h: float) -> None:
+    others = [("air", 22.0, 45.0), ("p2", 30.5, 72.0)]
+    if before == "swapped":
         desk.feed(JournalEntry("o1", desk.now, "B1", "opened"), JournalEntry("o2", desk.now, "B2", "opened"))
         desk.hold(14 * 60, t=30.5, h=72.0, others=[("air", 22.0, 45.0), ("p2", start_c, h)])
     elif before == "saturated":
         desk.hold(60, t=start_c - 1, h=99.9, others=others)
     elif before == "dry":
         desk.hold(120, t=start_c, h=48.0, others=others)
-    elif before == "garbled":
-        desk.now += 60
-        desk.feed(Reading(desk.now, "p1", None, None, failure="crc"))
 
 
 @settings(max_examples=amount(40, 2000))

@@ -61,6 +61,27 @@ def steps(log: Path) -> list[Step]:
 
 def disk_after(recorded: Sequence[Step], cut: int, dice: random.Random, way: str) -> dict[int, bytearray]:
     """Return database and log as a disk could hold them when the power goes before call number `cut`."""
+    files, loose = _certain(recorded, cut)
+    if way == "stopped":
+        last = dice.randrange(len(loose) + 1)
+        for step in loose[:last]:
+            _apply(files[step.file], step.offset, step.data)
+        if last < len(loose):
+            half = loose[last]
+            _apply(files[half.file], half.offset, half.data[: dice.randrange(len(half.data) + 1)])
+        return files
+    for step in loose:
+        for start in range(0, len(step.data), _SECTOR):
+            sector, luck = step.data[start : start + _SECTOR], dice.random()
+            if luck < 0.6:
+                _apply(files[step.file], step.offset + start, sector)
+            elif way == "garbled" and luck < 0.7:
+                _apply(files[step.file], step.offset + start, dice.randbytes(len(sector)))
+    return files
+
+
+def _certain(recorded: Sequence[Step], cut: int) -> tuple[dict[int, bytearray], list[Step]]:
+    """Return what is certainly on the disk before call number `cut`, and the writes since that no sync has followed."""
     files = {DATABASE: bytearray(), LOG: bytearray()}
     synced = dict.fromkeys(files, -1)
     for number in range(cut):
@@ -80,25 +101,7 @@ def disk_after(recorded: Sequence[Step], cut: int, dice: random.Random, way: str
             del files[step.file][step.offset :]
         elif step.what == UNLINK:
             files[step.file].clear()
-    if way == "stopped":
-        last = dice.randrange(len(loose) + 1)
-        for step in loose[:last]:
-            _apply(files[step.file], step.offset, step.data)
-        if last < len(loose):
-            _apply(
-                files[loose[last].file],
-                loose[last].offset,
-                loose[last].data[: dice.randrange(len(loose[last].data) + 1)],
-            )
-        return files
-    for step in loose:
-        for start in range(0, len(step.data), _SECTOR):
-            sector, luck = step.data[start : start + _SECTOR], dice.random()
-            if luck < 0.6:
-                _apply(files[step.file], step.offset + start, sector)
-            elif way == "garbled" and luck < 0.7:
-                _apply(files[step.file], step.offset + start, dice.randbytes(len(sector)))
-    return files
+    return files, loose
 
 
 @dataclass
