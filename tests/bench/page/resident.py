@@ -38,7 +38,7 @@ def main() -> None:
     seconds = float(sys.argv[1]) if len(sys.argv) > 1 else 20.0
     with tempfile.TemporaryDirectory() as name:
         file, log = Path(name) / "rack.toml", Path(name) / "log"
-        file.write_text(rack_text(Path(name)) + "\n[web]\nport = 0\n")
+        file.write_text(rack_text(Path(name)))
         with log.open("w") as sink:
             command = [sys.executable, "-m", "dewkeeper", "run", "--config", str(file)]
             process = subprocess.Popen(command, stderr=sink)
