@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import tomllib
 from collections.abc import Callable, Iterator
 from datetime import time
 from pathlib import Path
@@ -142,3 +143,62 @@ def test_a_damaged_file_raises_nothing_but_config_errors(data: st.DataObject) ->
     except ConfigError:
         return
     assert_it_means_what_it_says(config)
+
+
+SHORT = """
+[[bus]]
+name = "i2c1"
+multiplexers = [{ address = 0x70 }]
+
+[[bus]]
+name = "row"
+kind = "wire"
+numbers = "30-33, 40"
+
+[[rack]]
+name = "left"
+room = "snake room"
+shelves = [3, 2]
+tubs = "{letter}{place}"
+each = { levers = ["misting"], limits = { humidity_target = { low = 60, high = 70 } } }
+probe = { bus = "i2c1", multiplexers = [0x70], channels = [0, 1, 2], name = "{tub} floor" }
+exceptions = { "A1, A2" = { profile = "hatchling" }, "shelf 2" = { probe = { serial = 7 } }, A3 = { empty = true } }
+
+[[channel]]
+kind = "webhook"
+name = "phone"
+url = "https://push.example.org/hook/T0PSECRET"
+
+[[person]]
+name = "Marit"
+channels = ["phone"]
+"""
+SHORT_KEYS = st.sampled_from(
+    ["shelves", "tubs", "each", "probe", "exceptions", "numbers", "number", "channels", "empty"]
+)
+
+
+@settings(max_examples=200)
+@given(data=st.data())
+def test_a_mutated_short_form_is_refused_or_still_sound(as_toml: Callable[[Any], str], data: st.DataObject) -> None:
+    """What a rack says of its tubs, changed at random, is refused in words, with lines, or still means what it says."""
+    rack = tomllib.loads(SHORT)
+    for _ in range(data.draw(st.integers(1, 3))):
+        _mutate(rack, data)
+        lists = [rack.get(table) for table in ("rack", "bus")]
+        place: Any = data.draw(
+            st.sampled_from([rack, *(one for table in lists if isinstance(table, list) for one in table)])
+        )
+        if isinstance(place, dict) and data.draw(st.booleans()):
+            place[data.draw(SHORT_KEYS)] = data.draw(
+                VALUES | st.sampled_from(["30-", "9-1", "{place", "{a.b}", [99] * 99])
+            )
+    try:
+        config = parse(as_toml(rack).encode("utf-8", "surrogatepass"), Path("rack.toml"))
+    except ConfigInvalid as error:
+        refused = error
+    else:
+        assert_it_means_what_it_says(config)
+        return
+    assert "T0PSECRET" not in str(refused)
+    assert all(problem.key and problem.given and problem.allowed for problem in refused.problems)
