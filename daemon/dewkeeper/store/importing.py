@@ -32,6 +32,7 @@ from dewkeeper.store.export import sidecar
 from dewkeeper.store.lock import WriterLock
 from dewkeeper.store.quality import cut_out, needs_span, write_spans
 from dewkeeper.store.quarters import QUARTER_SECONDS, Standards
+from dewkeeper.store.records import LEARNING_DONE
 from dewkeeper.store.remembered import Remembered
 from dewkeeper.store.remembered import keep as keep_lasting
 from dewkeeper.store.ring import last_key
@@ -39,6 +40,8 @@ from dewkeeper.store.words_file import Worded, WordsFile, opened
 from dewkeeper_drivers.contract import Scale, scale_of, spelled, spells_a_scale
 
 _NAMESPACE = uuid.UUID("5a7ff0f4-3c0a-4a55-9d3d-8f1f64a7c1de")
+MUCH_TO_LEARN = 10_000
+"""So many new readings, a week of one probe, are learned from as soon as the daemon starts, not at night."""
 _LARGEST_PART = 100_000
 _MOST_PROBES = 1023
 _SLACK_SECONDS = 86400
@@ -219,6 +222,8 @@ class _Import:
             self._store(block, part)
         with self._engine.begin() as connection:
             connection.exec_driver_sql("DELETE FROM note WHERE name = ?", (self._note,))
+            if self.result.stored >= MUCH_TO_LEARN:
+                connection.exec_driver_sql("INSERT OR REPLACE INTO note VALUES (?, '0')", (LEARNING_DONE,))
         self._progress(1.0)
         return self.result
 

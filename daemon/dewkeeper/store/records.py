@@ -9,6 +9,8 @@ from typing import Any, Final, Literal
 from dewkeeper.judge.types import Event, Exclusion, Item, Quality, Reading
 
 Delivery = Literal["pending", "sent", "failed", "expired", "collapsed"]
+LEARNING_DONE: Final = "done:learning"
+"""Name of the stored fact that says when the learning pass last ran: UTC seconds, 0 for that it is due at once."""
 FIGURES: Final = "figures:"
 """Beginning of the names of stored facts that are large: nobody reads them who does not ask for them."""
 UNREADABLE: Final = "unreadable"
