@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from functools import lru_cache
+from typing import Annotated, TypeVar
 
 from pydantic import AfterValidator, BaseModel, ConfigDict
 
@@ -18,3 +19,16 @@ class Model(BaseModel):
     model_config = ConfigDict(
         extra="forbid", frozen=True, validate_default=True, strict=True, allow_inf_nan=False, hide_input_in_errors=True
     )
+
+
+M = TypeVar("M", bound=BaseModel)
+
+
+@lru_cache(maxsize=256)
+def _first(model: BaseModel) -> BaseModel:
+    return model
+
+
+def shared(model: M) -> M:
+    """Return a model equal to this one, the same for all that are equal: most enclosures have the same limits, and each kept its own."""
+    return _first(model)  # type: ignore[return-value]  # equal models are of one class

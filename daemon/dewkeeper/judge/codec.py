@@ -12,6 +12,8 @@ from typing import Any, TypeVar
 
 from pydantic import BaseModel
 
+from dewkeeper_config.models.base import shared
+
 C = TypeVar("C", bound=type)
 _CLASSES: dict[str, type] = {}
 
@@ -51,37 +53,48 @@ def _slots(cls: type) -> tuple[str, ...]:
     return tuple(slot for base in reversed(cls.__mro__) for slot in base.__dict__.get("__slots__", ()))
 
 
-def _unpack(value: Any) -> Any:
-    if isinstance(value, list):
-        return [_unpack(v) for v in value]
-    if not isinstance(value, dict):
-        return value
+def _made(value: dict[str, Any]) -> Any:
+    """Return what an object of JSON stands for, its parts being made already; what has no mark is the content of another."""
     if "(" in value:
-        return tuple(_unpack(v) for v in value["("])
+        return tuple(value["("])
     if "{" in value:
-        return {_unpack(v) for v in value["{"]}
+        return set(value["{"])
     if ":" in value:
-        return {_unpack(k): _unpack(v) for k, v in value[":"]}
+        return dict(value[":"])
+    if "@" not in value:
+        return value
     cls = _CLASSES[value["@"]]
     content = value["="]
     if issubclass(cls, BaseModel):
-        return cls.model_validate(content)
+        return shared(cls.model_validate(content))
     if content.keys() != set(_slots(cls)):
         raise ValueError(f"{cls.__name__} is remembered with other fields")
     made = cls.__new__(cls)
-    for slot, packed in content.items():
-        object.__setattr__(made, slot, _unpack(packed))
+    for slot, part in content.items():
+        object.__setattr__(made, slot, part)
     return made
+
+
+def _text(value: Any, depth: int = 2) -> str:
+    """Return JSON, of what is nested so deep piece by piece: of 128 probes the whole takes 6 MB as values of JSON."""
+    if depth and isinstance(value, dict):
+        pairs = (f"[{_text(key, 0)},{_text(part, depth - 1)}]" for key, part in value.items())
+        return f'{{":":[{",".join(pairs)}]}}'
+    name = type(value).__name__
+    if depth and _CLASSES.get(name) is type(value) and not isinstance(value, BaseModel):
+        parts = (f'"{slot}":{_text(getattr(value, slot), depth - 1)}' for slot in _slots(type(value)))
+        return f'{{"@":"{name}","=":{{{",".join(parts)}}}}}'
+    return json.dumps(_pack(value), separators=(",", ":"))
 
 
 def pack(value: Any) -> bytes:
     """Return bytes from which `unpack` makes an equal object. Raises TypeError for a class not remembered."""
-    return json.dumps(_pack(value), separators=(",", ":")).encode()
+    return _text(value).encode()
 
 
 def unpack(data: bytes) -> Any:
     """Return what was packed. Raises DumpUnreadable."""
     try:
-        return _unpack(json.loads(data))
+        return json.loads(data, object_hook=_made)  # each part is made as it is read: never all of it twice in memory
     except (ValueError, KeyError, TypeError, AttributeError) as error:
         raise DumpUnreadable(f"not a dump of this judge: {error}") from error

@@ -8,9 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Final, Literal
+from typing import Annotated, Final, Literal
+
+from pydantic import AfterValidator
 
 from dewkeeper_config.models import Limits
+from dewkeeper_config.models.base import shared
 
 Role = Literal["substrate", "warm_end", "humid_hide", "room"]
 Kind = Literal[
@@ -125,7 +128,7 @@ class EnclosureFacts:
     name: str
     rack: str
     room: str
-    limits: Limits
+    limits: Annotated[Limits, AfterValidator(shared)]  # as it is read from the store
     stage: str = "adult"
     open_water: bool = True
     heater: bool = True

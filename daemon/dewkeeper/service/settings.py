@@ -12,6 +12,7 @@ from dewkeeper.judge.types import EnclosureFacts, ProbeFacts, Settings
 from dewkeeper.sampling.bus_reports import adapter_name, part_name
 from dewkeeper_config import effective_limits, stage_limits
 from dewkeeper_config.models import Config
+from dewkeeper_config.models.base import shared
 
 
 def judge_settings(config: Config, at: int, who: str = "configuration", why: str = "") -> Settings:
@@ -22,7 +23,7 @@ def judge_settings(config: Config, at: int, who: str = "configuration", why: str
             name=enclosure.name,
             rack=enclosure.rack,
             room=rooms[enclosure.rack],
-            limits=effective_limits(config, enclosure.name),
+            limits=shared(effective_limits(config, enclosure.name)),
             stage=enclosure.profile,
             open_water=enclosure.open_water,
             heater=enclosure.heater,
