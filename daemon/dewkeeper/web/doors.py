@@ -22,6 +22,7 @@ from dewkeeper.web.screens import living
 from dewkeeper.web.visit import COOKIE, Visit
 
 SHORTEST_PASSWORD = 10
+_LONGEST_WANTED = 500
 TOO_SHORT = f"A password needs at least {SHORTEST_PASSWORD} characters; a few words do well."
 LONGEST_SITTER_HOURS = 60 * 24.0
 SITTER_WORDS: dict[Rank, str] = {
@@ -44,7 +45,9 @@ def ask_who(visit: Visit) -> Response:
         wrong = "You were logged out. Log in, and what you typed is offered again."
         return visit.render("login.html", status=403, wrong=wrong, kept=fields, kept_path=request.path, then="/")
     wanted = request.full_path.rstrip("?")
-    return visit.go("/login" if wanted == "/" else f"/login?{urlencode({'then': wanted})}")
+    return visit.go(
+        "/login" if wanted == "/" or len(wanted) > _LONGEST_WANTED else f"/login?{urlencode({'then': wanted})}"
+    )
 
 
 def once_more(visit: Visit, status: int, text: str) -> Response:

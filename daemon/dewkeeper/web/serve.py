@@ -138,6 +138,7 @@ def _templates() -> Environment:
         then="",
         kept="",
         kept_path="",
+        written=None,
         name="",
         journal_words=JOURNAL,
         done=False,
