@@ -91,7 +91,7 @@ def take(folder: Path) -> None:
         visitor.log_in(rack.base, rack.page.first_run_code)
         visitor.go(rack.base + "/")
         height = driver.execute_script("return document.querySelector('main').getBoundingClientRect().bottom")
-        _write("morning.png", driver, 900, min(800, int(height) + BAR_PIXELS))
+        _write("morning.png", driver, 900, min(660, int(height) + BAR_PIXELS))
         sent = [arrival for arrival in rack.inbox.arrivals if arrival.genuine is not None]
         chosen = [next(one for one in sent if one.title.startswith(name)) for name in ("B3", "A2")]
         page = folder / "phone.html"
