@@ -66,7 +66,7 @@ class SensorTraits(Model):
 class SensorWires(Model):
     """Where a sensor hangs."""
 
-    bus: Name | None = Field(None, description="BusConfig it hangs on.", examples=["i2c1"])
+    bus: Name | None = Field(None, description="Bus it hangs on.", examples=["i2c1"])
     address: int | None = Field(
         None, ge=0x08, le=0x77, description="I2C address, 0x44 or 0x45 for an SHT31-D.", examples=[0x44]
     )
