@@ -1,13 +1,18 @@
 """What history teaches: why the air changed, how long the water lasts, what a change did.
 
 Reads finished series and computes; it reads no store, no file and no clock, and switches nothing. numpy lives here
-and nowhere else in the daemon's package: `dewkeeper run` never imports this room.
+and nowhere else in the daemon's package, and `dewkeeper run` never imports it: of this room the daemon knows `outlook`
+and `changed` alone, which are plain Python.
 
     series     readings of one place on a regular grid
     response   how an enclosure's vapour follows its room and its heat, learned from its own hours
     cause      a change of humidity, split into heat, room and moisture
     decay      the drying constant, from what happens after wetting
     forecast   the hours ahead, with intervals that the enclosure's own past forecasts earned
+    outlook    those figures run on from now: plain Python, for page, round and questions
+    facts      what is told to the judge and to people of one enclosure
+    learning   one pass over an enclosure, and whether it has news
+    changed    what changes did, as it is stored
     effect     what a change of the keeper's did, beside enclosures that were left alone
     answers    questions as JSON lines, each answered with only what it may know
 """
