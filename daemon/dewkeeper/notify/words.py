@@ -230,7 +230,8 @@ def _members(told: Told, wording: Wording, now: int) -> list[str]:
 
 
 def _rationale(told: Told, wording: Wording, now: int) -> list[str]:
-    row, shared = rationale_of(told.kind), _shared(told)
+    # What one alarm tells of several tubs, a branch or a bus, has a cause of its own: only members are told as one.
+    row, shared = rationale_of(told.kind), _shared(told) if told.members else None
     return [
         *(
             ["In doubt: see for yourself before you change anything."]
