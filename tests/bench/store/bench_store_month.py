@@ -40,6 +40,7 @@ ASKED = (["now"], ["morning"], ["alarms"], ["history", "p001"], ["journal", "lis
 
 def fill(folder: Path, names: Sequence[str]) -> None:
     """Store a month that ends now, with each night's compaction but the last; the last days through the judge."""
+    folder.mkdir()
     now = int(time.time())
     today = (now - START) / DAY
     first, judged = int(today) - DAYS, int(today) - JUDGED
