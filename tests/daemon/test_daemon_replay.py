@@ -198,6 +198,10 @@ class Night:
             case "place":
                 request |= {"do": about[0], "enclosure": f"T{about[1] + 1}", "until": now + about[2]}
             case "calibrate":
+                if now <= self.daemon.writer.last_time:
+                    # The clock went back, so it would correct readings stored before as one dated back does: what was
+                    # told of them is not told again from corrected words, as `--as-it-was` says.
+                    return
                 request |= {
                     "do": "calibrate", "probe": f"t{about[0] + 1}", "humidity_offset_percent": about[1],
                     "temperature_offset_c": about[2],
