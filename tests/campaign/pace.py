@@ -3,13 +3,15 @@
 It runs with the machine's clock while the watched processes wait for something other than the machine, and a tenth as
 fast while one of their threads computes, waits for a processor or for the disk (state R or D of proc(5)). So it passes in
 a bus call that hangs, a server that is silent or a process that is stopped, and hardly in what only takes long because
-others are busy too. A look that comes late counts for no more than three.
+others are busy too. The servers that the daemon talks to live in this process, so it is watched as well. A look that comes
+late counts for no more than three.
 """
 
 from __future__ import annotations
 
 import contextlib
 import mmap
+import os
 import struct
 import threading
 import time
@@ -21,6 +23,8 @@ LOOK_SECONDS = 0.02
 WHILE_BUSY = 0.1
 _MOST_SECONDS = 3 * LOOK_SECONDS
 _STATE = struct.Struct("=ddd")
+_looking: set[int] = set()
+"""Threads that keep a pace: at the moment of its look each of them runs."""
 
 
 class Told:
@@ -69,13 +73,15 @@ class Pace:
         self._shared[:] = 2 * _STATE.pack(passed, at, rate)
 
     def _run(self) -> None:
+        _looking.add(threading.get_native_id())
         passed, at, rate = 0.0, time.monotonic(), 1.0
         while not self._stop.wait(LOOK_SECONDS):
-            busy = any(_busy(process) for process in self._processes())
+            busy = any(_busy(process) for process in (*self._processes(), os.getpid()))
             now = time.monotonic()
             passed += rate * min(_MOST_SECONDS, now - at)
             at, rate = now, WHILE_BUSY if busy else 1.0
             self._keep(passed, at, rate)
+        _looking.discard(threading.get_native_id())
 
 
 def _busy(process: int) -> bool:
@@ -83,6 +89,6 @@ def _busy(process: int) -> bool:
     with contextlib.suppress(OSError):  # it has ended
         for task in Path(f"/proc/{process}/task").iterdir():
             with contextlib.suppress(OSError):
-                if (task / "stat").read_bytes().rpartition(b") ")[2][:1] in b"RD":
+                if int(task.name) not in _looking and (task / "stat").read_bytes().rpartition(b") ")[2][:1] in b"RD":
                     return True
     return False

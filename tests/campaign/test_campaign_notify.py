@@ -25,7 +25,7 @@ from tests.campaign.ways import SEND_SECONDS, Arrived, WaysRun, may_name
 from dewkeeper_demo.servers.mail import Refusal
 from dewkeeper_demo.servers.phone import Answer
 
-AT_ONCE = 7
+AT_ONCE = 4
 STAND_IN_SECONDS = 180 / SPEED
 CALM_SECONDS = 2100 / SPEED + 2 * SLACK_SECONDS
 """An excursion is over for the judge when the air has been right for half an hour."""
