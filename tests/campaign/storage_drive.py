@@ -41,6 +41,11 @@ class StorageRun(Run):
     def __enter__(self) -> StorageRun:
         super().__enter__()
         self.state.mkdir()
+        if self._disk is not None:
+            # Shared, so that a mount namespace made meanwhile (tests beside this one make some) unmounts along with us.
+            subprocess.run(["mount", "--bind", str(self.folder), str(self.folder)], check=True)
+            self._stack.callback(subprocess.run, ["umount", "-l", str(self.folder)], check=True)
+            subprocess.run(["mount", "--make-shared", str(self.folder)], check=True)
         if self._disk == "tmpfs":
             subprocess.run(["mount", "-t", "tmpfs", "-o", "size=4m", "tmpfs", str(self.state)], check=True)
         if self._disk == "ext4":
@@ -49,7 +54,7 @@ class StorageRun(Run):
             subprocess.run(["mkfs.ext4", "-q", "-F", str(self.image)], check=True)
             self.mount()
         if self._disk is not None:
-            self._stack.callback(subprocess.run, ["umount", "-l", str(self.state)], check=True)
+            self._stack.callback(subprocess.run, ["umount", "-l", str(self.state)], check=False)  # a power cut may have
         file = self.folder / "dewkeeper.toml"
         text = file.read_text().replace(
             "commit_minutes = 1", f'commit_minutes = 1, backup = {{ folder = "{self.copies}", require_mount = false }}'

@@ -188,9 +188,9 @@ def _phase(fault: Fault, run: WaysRun, outcome: Outcome) -> None:
     healthy = HEALTHY[outcome.phase]
     if outcome.phase == "open alarm":
         run.control(dry=[OPEN])
-        run.wait_for(lambda: bool(run.arrived(OPEN)), TOLD_SECONDS + SLACK_SECONDS, f"{OPEN}'s message")
+        run.wait_for(lambda: bool(run.told(OPEN)), TOLD_SECONDS + SLACK_SECONDS, f"{OPEN}'s message")
     began, fault_began = time.monotonic(), run.now()
-    before = {one.id for one in run.arrived()}
+    before = {one.id for one in run.told()}
     logins = run.mail.logins
     if outcome.phase != "at start":
         fault.strike(run)
@@ -215,7 +215,7 @@ def _phase(fault: Fault, run: WaysRun, outcome: Outcome) -> None:
         run.wait_for(lambda: _stands(run, healthy), TOLD_SECONDS + SLACK_SECONDS, f"{healthy}'s alarm")
     if fault.complains:
         run.wait_for(
-            lambda: any("channel" in one.title and one.type == "system.raised" for one in run.arrived()),
+            lambda: any("channel" in one.title and one.type == "system.raised" for one in run.told()),
             60 / SPEED + SLACK_SECONDS, "the word about the broken channel",
         )  # fmt: skip
     half = fault.lasts / 2 if fault.stall else fault.lasts
@@ -233,7 +233,7 @@ def _phase(fault: Fault, run: WaysRun, outcome: Outcome) -> None:
     by_now = {one.id for one in run.arrived()}
     fault.mend(run)
     outcome.recovered_seconds = run.wait_for(
-        lambda: not run.waiting() and bool(run.arrived(healthy) or fault.storm), fault.after / SPEED + SLACK_SECONDS,
+        lambda: not run.waiting() and bool(run.told(healthy) or fault.storm), fault.after / SPEED + SLACK_SECONDS,
         f"everything to be delivered, still waiting: {run.waiting()[:3]}",
     )  # fmt: skip
     told = run.arrived()
@@ -260,7 +260,7 @@ def _last(run: WaysRun, began: float, seconds: float) -> None:
 
 def _news(run: WaysRun, place: str, before: Collection[str]) -> list[Arrived]:
     """Return what arrived about an enclosure beside the ids known before."""
-    return [one for one in run.arrived(place) if one.id not in before]
+    return [one for one in run.told(place) if one.id not in before]
 
 
 def _stands(run: WaysRun, place: str) -> bool:

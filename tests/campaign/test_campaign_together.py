@@ -72,12 +72,12 @@ def _phase(run: WaysRun, outcome: Outcome) -> None:
         run.wait_for(lambda: not _not_good(run, 0), 3 * POLL + SLACK_SECONDS, "a good start of the phase")
     if outcome.phase == "open alarm":
         run.control(dry=[OPEN])
-        run.wait_for(lambda: bool(run.arrived(OPEN)), TOLD_SECONDS + SLACK_SECONDS, f"{OPEN}'s message")
+        run.wait_for(lambda: bool(run.told(OPEN)), TOLD_SECONDS + SLACK_SECONDS, f"{OPEN}'s message")
     if outcome.phase != "at start":
         _strike(run, outcome)
     began = run.now()
     outcome.told_seconds = run.wait_for(
-        lambda: any(one.channel == "second" for one in run.arrived(healthy)),
+        lambda: any(one.channel == "second" for one in run.told(healthy)),
         TOLD_SECONDS + 180 / SPEED + 2 * SEND_SECONDS + SLACK_SECONDS, f"{healthy}'s message over the second channel",
     )  # fmt: skip
     run.wait_for(lambda: run.now() - began > LASTS, LASTS / SPEED + 5, "the faults to last")
@@ -95,7 +95,7 @@ def _phase(run: WaysRun, outcome: Outcome) -> None:
     except TimeoutError as error:
         left = [(a.kind, a.enclosure, a.cause) for a in run.standing()]
         outcome.problems.append(f"{error}: {left} {run.waiting()[:3]}")
-    raised = [one for one in run.arrived(healthy) if one.type == "dry.raised"]
+    raised = [one for one in run.told(healthy) if one.type == "dry.raised"]
     outcome.demand(len({one.alarm for one in raised}) == 1, f"{healthy}'s excursion was told as {raised}")
     outcome.demand(
         outcome.phase == "at start"

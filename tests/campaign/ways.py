@@ -21,6 +21,8 @@ from dewkeeper_demo.servers.phone import Call, Phone
 SEND_SECONDS = 2.0
 """Total deadline of one send, real seconds."""
 LOGIN = ("rack", "pass word")
+OWN_MOUNTS = ("unshare", "--mount", "--propagation", "slave")
+"""Runs a command with mounts of its own that lets go of what is unmounted outside: a loop device would stay taken."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,8 +95,7 @@ class WaysRun(Run):
         resolver = self.folder / "resolv.conf"
         resolver.write_text(f"nameserver {self._address}\noptions timeout:1 attempts:2\n")
         return [
-            "unshare",
-            "--mount",
+            *OWN_MOUNTS,
             "sh",
             "-c",
             f'mount --bind "{resolver}" /etc/resolv.conf && exec "$@"',
@@ -115,6 +116,11 @@ class WaysRun(Run):
             found.append(Arrived("mail", str(mail["Message-ID"]), title, enclosure=title.partition(":")[0]))
         return [one for one in found if place is None or one.enclosure == place]
 
+    def told(self, place: str | None = None) -> list[Arrived]:
+        """Return the same with the parts of what was put together in one message, as what falls into one second is."""
+        found = [piece for one in self.arrived() for piece in (one, *_parts(one))]
+        return [one for one in found if place is None or one.enclosure == place]
+
     def waiting(self) -> list[str]:
         """Return the first lines of what is still to be delivered."""
         with History.open(self.state) as history:
@@ -132,7 +138,7 @@ def may_name() -> bool:
     """Whether a process may have its own resolv.conf here."""
     if os.geteuid() != 0:
         return False
-    return subprocess.run(["unshare", "--mount", "true"], capture_output=True, check=False).returncode == 0
+    return subprocess.run([*OWN_MOUNTS, "true"], capture_output=True, check=False).returncode == 0
 
 
 def _of_call(channel: str, call: Call) -> Arrived:
@@ -140,3 +146,19 @@ def _of_call(channel: str, call: Call) -> Arrived:
     data = body["data"]
     about = str(data.get("enclosure") or "")
     return Arrived(channel, call.id, body["title"], body["type"], str(body["alarm"]), about, body)
+
+
+def _parts(whole: Arrived) -> list[Arrived]:
+    """Return what was put into a message; a title begins with the enclosure's name."""
+    return [
+        Arrived(
+            whole.channel,
+            part["id"],
+            part["title"],
+            part["type"],
+            str(part["alarm"]),
+            str(part["title"]).partition(":")[0],
+            whole.body,
+        )
+        for part in (whole.body or {}).get("gathers", ())
+    ]

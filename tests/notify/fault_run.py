@@ -321,8 +321,10 @@ def main() -> int:
         resolver = folder / "resolv.conf"
         resolver.write_text(f"nameserver {address}\noptions timeout:2 attempts:1\n")
         mount = f'mount --bind "{resolver}" /etc/resolv.conf && exec "$@"'
-        command = ["unshare", "--mount", "sh", "-c", mount, "sh", sys.executable, "-W", "error", *sys.argv]
-        if subprocess.run(["unshare", "--mount", "true"], capture_output=True, check=False).returncode == 0:
+        # Slave: it lets go of what the fault campaign unmounts beside it.
+        own = ["unshare", "--mount", "--propagation", "slave"]
+        command = [*own, "sh", "-c", mount, "sh", sys.executable, "-W", "error", *sys.argv]
+        if subprocess.run([*own, "true"], capture_output=True, check=False).returncode == 0:
             return subprocess.run(command, env={**os.environ, _NAME_SERVER: address}, check=False).returncode
     print(json.dumps(run(folder, events, seed), indent=1))
     return 0

@@ -44,6 +44,7 @@ class ControlSocket:
         self._handlers = handlers
         self._aside = aside or {}
         self._answering: threading.Thread | None = None
+        self._asides = threading.Lock()  # held while one is made; whoever has heard its answer may ask the next
         self._stopped = threading.Event()
         self._socket: socket.socket | None = None
         self.thread = threading.Thread(target=self._run, name="control", daemon=True)
@@ -108,7 +109,7 @@ class ControlSocket:
         verb = message.get("do")
         if not isinstance(verb, str) or verb not in self._aside:
             _send(connection, self._answer(verb, message, _login_name(connection)))
-        elif self._answering is not None and self._answering.is_alive():
+        elif not self._asides.acquire(blocking=False):
             _send(connection, {"refused": "busy"})
         else:
             self._answering = threading.Thread(
@@ -119,7 +120,11 @@ class ControlSocket:
     def _answer_aside(self, connection: socket.socket, verb: str, message: dict[str, Any]) -> None:
         with connection:
             connection.settimeout(_CONNECTION_SECONDS)
-            _send(connection, self._carry_out(verb, self._aside[verb], message))
+            try:
+                reply = self._carry_out(verb, self._aside[verb], message)
+            finally:
+                self._asides.release()
+            _send(connection, reply)
 
     def _answer(self, verb: object, message: dict[str, Any], login: str) -> Mapping[str, Any]:
         handler = self._handlers.get(verb) if isinstance(verb, str) else None
