@@ -18,7 +18,7 @@ from tests.daemon.conftest import Phone, Racks
 
 from dewkeeper.cli import asking, main
 from dewkeeper.cli.answers import answers
-from dewkeeper.cli.output import LONGEST_TRANSCRIPT, OUT, Transcript, TranscriptTooLong
+from dewkeeper.cli.output import LONGEST_PRINTOUT, OUT, Printout, PrintoutTooLong
 from dewkeeper.errors import CommandRefused
 from dewkeeper.service.client import request
 from dewkeeper.service.control import ControlSocket
@@ -176,13 +176,13 @@ def test_a_file_that_is_no_configuration_is_refused_in_words(house: House) -> No
 
 def test_a_transcript_is_bounded() -> None:
     """What is too long for a reply is given up while it is written down, not afterwards."""
-    written = Transcript(width=80, utf8=True)
+    written = Printout(width=80, utf8=True)
     line = "x" * 1000
-    for _ in range(LONGEST_TRANSCRIPT // len(line)):
+    for _ in range(LONGEST_PRINTOUT // len(line)):
         written.write(OUT, line)
-    with pytest.raises(TranscriptTooLong):
+    with pytest.raises(PrintoutTooLong):
         written.write(OUT, line)
-    assert sum(len(text) for _, text in written.said) == LONGEST_TRANSCRIPT
+    assert sum(len(text) for _, text in written.said) == LONGEST_PRINTOUT
 
 
 def test_the_state_is_looked_for_where_the_configuration_puts_it() -> None:

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from dewkeeper.cli import asking
-from dewkeeper.cli.output import Arguments, Transcript, transcript
+from dewkeeper.cli.output import Arguments, Printout, printout
 from dewkeeper.errors import CommandRefused
 from dewkeeper_config import Config
 
@@ -29,14 +29,14 @@ def answers(config: Config, file: bytes) -> Mapping[str, Callable[[dict[str, Any
             raise CommandRefused("another configuration file, or another version, than the daemon's")
         now, words = int(request["now"]), [str(word) for word in request["words"]]
         args = _arguments(words, config, now)
-        written = Transcript(width=int(request["width"]), utf8=bool(request["utf8"]))
-        before = transcript.set(written)
+        written = Printout(width=int(request["width"]), utf8=bool(request["utf8"]))
+        before = printout.set(written)
         try:
             return {"code": args.run(args), "said": written.said}
         except Exception as error:  # the command meets it again when it reads for itself, and says what it is
             raise CommandRefused(f"{type(error).__name__}: {error}") from error
         finally:
-            transcript.reset(before)
+            printout.reset(before)
 
     return {asking.VERB: answer}
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
-from dewkeeper.cli.output import DONE, NOT_WELL, Arguments, complain, emit, emit_json, say, terminal_width, transcript
+from dewkeeper.cli.output import DONE, NOT_WELL, Arguments, complain, emit, emit_json, printout, say, terminal_width
 from dewkeeper.cli.times import duration_seconds
 from dewkeeper.errors import CommandRefused, DaemonDown
 
@@ -107,7 +107,7 @@ def _alive(config: Config, silent_since: int | None) -> bool | None:
     """Return whether the daemon answers; asked only where nothing new is stored, for then it matters."""
     if silent_since is None:
         return None
-    if transcript.get() is not None:  # it is the daemon that writes this
+    if printout.get() is not None:  # it is the daemon that writes this
         return True
     from dewkeeper.service.client import request
 

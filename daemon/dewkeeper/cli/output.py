@@ -1,6 +1,6 @@
 """How commands speak: tables for people, JSON for programs, complaints on standard error.
 
-What a command prints goes to the streams of its process, or into a `Transcript` where the daemon answers for it.
+What a command prints goes to the streams of its process, or into a `Printout` where the daemon answers for it.
 """
 
 from __future__ import annotations
@@ -28,15 +28,15 @@ the shells' convention of 128 + SIGINT."""
 OUT, ERROR = 1, 2
 """The two streams, by the numbers of their descriptors."""
 
-LONGEST_TRANSCRIPT = 150_000
+LONGEST_PRINTOUT = 150_000
 """Characters; each takes six bytes of a reply at most, and a reply a megabyte."""
 
 
-class TranscriptTooLong(ValueError):
+class PrintoutTooLong(ValueError):
     """A command says more than a reply of the daemon holds."""
 
 
-class Transcript:
+class Printout:
     """What a command says, written down in its order. width: columns of the reader's terminal. utf8: whether it is UTF-8."""
 
     def __init__(self, *, width: int, utf8: bool) -> None:
@@ -46,14 +46,14 @@ class Transcript:
         self._length = 0
 
     def write(self, stream: int, text: str) -> None:
-        """Add a line. Raises TranscriptTooLong."""
+        """Add a line. Raises PrintoutTooLong."""
         self._length += len(text)
-        if self._length > LONGEST_TRANSCRIPT:
-            raise TranscriptTooLong(f"more than {LONGEST_TRANSCRIPT} characters")
+        if self._length > LONGEST_PRINTOUT:
+            raise PrintoutTooLong(f"more than {LONGEST_PRINTOUT} characters")
         self.said.append((stream, text))
 
 
-transcript: ContextVar[Transcript | None] = ContextVar("transcript", default=None)
+printout: ContextVar[Printout | None] = ContextVar("printout", default=None)
 """Where the command of this thread speaks; None: to the streams of the process."""
 
 
@@ -106,7 +106,7 @@ def give_up_output() -> None:
 
 def say(text: str = "") -> None:
     """Print a line for the person."""
-    if (written := transcript.get()) is not None:
+    if (written := printout.get()) is not None:
         written.write(OUT, text)
     else:
         print(text)
@@ -114,7 +114,7 @@ def say(text: str = "") -> None:
 
 def complain(text: str) -> None:
     """Print what is wrong, and what to do, on standard error."""
-    if (written := transcript.get()) is not None:
+    if (written := printout.get()) is not None:
         written.write(ERROR, text)
     elif sys.stderr is not None:  # closed by `2>&-`; print() would then take standard output
         print(text, file=sys.stderr)
@@ -154,14 +154,14 @@ def as_json(value: object, indent: int | None = None) -> str:
 
 def speaks_utf8() -> bool:
     """Return whether the output is UTF-8."""
-    if (written := transcript.get()) is not None:
+    if (written := printout.get()) is not None:
         return written.utf8
     return (getattr(sys.stdout, "encoding", None) or "").lower().replace("-", "") == "utf8"
 
 
 def terminal_width() -> int:
     """Return the columns of the terminal."""
-    if (written := transcript.get()) is not None:
+    if (written := printout.get()) is not None:
         return written.width
     import shutil  # with every compression there is
 
