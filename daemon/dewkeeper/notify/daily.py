@@ -6,7 +6,7 @@ Pure: what is due follows from what was done last and from now.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from datetime import datetime
+from datetime import datetime, time
 from typing import Final
 from zoneinfo import ZoneInfo
 
@@ -35,12 +35,19 @@ _MOST_NAMED: Final = 12
 
 def morning_due(config: Config, done: Mapping[str, str], now: int, zone: ZoneInfo) -> str | None:
     """Return the local date whose morning message is due now, or None. done: the date last done under `morning`."""
-    at = config.notify.morning_at
+    return date_due(config.notify.morning_at, MORNING_GRACE_SECONDS, done.get("morning"), now, zone)
+
+
+def date_due(at: time | None, grace_seconds: int, last: str | None, now: int, zone: ZoneInfo) -> str | None:
+    """Return the local date whose daily message is due at `now` (UTC seconds), or None.
+
+    at: its local time of day, None: never. grace_seconds: how late it may still be made. last: the date last done.
+    """
     if at is None:
         return None
     today = datetime.fromtimestamp(now, zone).date()
     slot = datetime.combine(today, at, tzinfo=zone).timestamp()
-    if not slot <= now < slot + MORNING_GRACE_SECONDS or done.get("morning") == today.isoformat():
+    if not slot <= now < slot + grace_seconds or last == today.isoformat():
         return None
     return today.isoformat()
 

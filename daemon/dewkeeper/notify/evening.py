@@ -8,7 +8,7 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 from dewkeeper.judge.words import JOURNAL
-from dewkeeper.notify.daily import overdue_paths
+from dewkeeper.notify.daily import date_due, overdue_paths
 from dewkeeper.notify.memory import Memory
 from dewkeeper.notify.people import Draft
 from dewkeeper.notify.words import TITLE_LENGTH, page_line
@@ -51,14 +51,7 @@ def round_now(past: StoredPast, config: Config, now: int) -> ServiceRound:
 
 def round_due(config: Config, done: Mapping[str, str], now: int, zone: ZoneInfo) -> str | None:
     """Return the local date whose round is to be told now, or None. done: the date last done under `round`."""
-    at = config.notify.round_at
-    if at is None:
-        return None
-    today = datetime.fromtimestamp(now, zone).date()
-    slot = datetime.combine(today, at, tzinfo=zone).timestamp()
-    if not slot <= now < slot + ROUND_GRACE_SECONDS or done.get("round") == today.isoformat():
-        return None
-    return today.isoformat()
+    return date_due(config.notify.round_at, ROUND_GRACE_SECONDS, done.get("round"), now, zone)
 
 
 def round_draft(day: str, said: tuple[str, Sequence[str]], link: str | None) -> Draft:
