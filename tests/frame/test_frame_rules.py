@@ -37,10 +37,6 @@ def test_test_files_have_unique_names() -> None:
     assert len(names) == len(set(names))
 
 
-TWO_MEANINGS = {"Memory", "Place", "Probe", "Scale"}
-"""Names that still mean two things; this set only ever gets smaller."""
-
-
 def test_no_public_class_name_means_two_things() -> None:
     """A class of one room has no namesake in another: a reader who knows the name knows the thing."""
     rooms: dict[str, set[str]] = {}
@@ -51,7 +47,7 @@ def test_no_public_class_name_means_two_things() -> None:
             for node in ast.parse(path.read_text(encoding="utf-8")).body:
                 if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
                     rooms.setdefault(node.name, set()).add(room)
-    assert {name for name, where in rooms.items() if len(where) > 1} <= TWO_MEANINGS
+    assert {name for name, where in rooms.items() if len(where) > 1} == set()
 
 
 def test_top_level_is_what_was_agreed() -> None:

@@ -10,7 +10,7 @@ from dewkeeper.notify.channel import Channel, Receipt
 from dewkeeper.notify.deadline import Attempt
 from dewkeeper.notify.errors import DeadlinePassed
 from dewkeeper.notify.gather import Parcel
-from dewkeeper.notify.probing import Probe
+from dewkeeper.notify.probing import WayProbe
 
 MOST_ABANDONED = 4
 _HOUR = 3600.0
@@ -21,7 +21,7 @@ class Lane:
 
     def __init__(self, channel: Channel, now: float = 0.0) -> None:
         self.channel = channel
-        self.probe = Probe(channel, now)
+        self.probe = WayProbe(channel, now)
         self.breaker = Breaker(channel.name)
         self.parcel: Parcel | None = None
         self.reported: bool | None = None  # what people were last told: in trouble or not; None since the start

@@ -19,7 +19,7 @@ TROUBLED_SECONDS: Final = 900.0
 """Since the last contact, message or probe, on a way that is well and on one that is not."""
 
 
-class Probe:
+class WayProbe:
     """Of one channel, beside its sends and never in their way. Times are seconds of the injected monotonic clock.
 
     deep: ask further than the greeting, for the trouble was an answer and not a missing connection.

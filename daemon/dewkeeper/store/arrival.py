@@ -27,7 +27,7 @@ Reader = Callable[[], AbstractContextManager[Connection]]
 """Opens a connection for one short read."""
 
 
-class Place(NamedTuple):
+class StreamPlace(NamedTuple):
     """Where something stands in the stream: after this key, and after this many late readings (0: none)."""
 
     key: int
@@ -38,20 +38,20 @@ class Place(NamedTuple):
 class Other:
     """An item that is no reading: where it stands and where to find it."""
 
-    place: Place
+    place: StreamPlace
     seq: int
     kind: str
 
 
-def before(second: int) -> Place:
+def before(second: int) -> StreamPlace:
     """Return the place before every reading of a second that was not late."""
-    return Place((second << PROBE_BITS) - 1, _LAST)
+    return StreamPlace((second << PROBE_BITS) - 1, _LAST)
 
 
-def place_of(connection: Connection, key: int) -> Place:
+def place_of(connection: Connection, key: int) -> StreamPlace:
     """Return the place of a stored reading."""
     row = connection.exec_driver_sql("SELECT after_key, seq FROM late WHERE key = ?", (key,)).first()
-    return Place(key) if row is None else Place(row.after_key, row.seq)
+    return StreamPlace(key) if row is None else StreamPlace(row.after_key, row.seq)
 
 
 def others(connection: Connection, after_item: int | None = None) -> list[Other]:
@@ -64,7 +64,13 @@ def others(connection: Connection, after_item: int | None = None) -> list[Other]
     found = []
     for seq, key, time, kind, anchor, late in rows:
         # Imported ones were never in the stream: they stand where their own time says.
-        place = Place(time << PROBE_BITS) if seq < 0 else Place(key) if late is None else Place(anchor, late)
+        place = (
+            StreamPlace(time << PROBE_BITS)
+            if seq < 0
+            else StreamPlace(key)
+            if late is None
+            else StreamPlace(anchor, late)
+        )
         if kind == "Calibration":  # one that was dated back stands before the first reading it corrects
             place = min(place, before(time))
         found.append(Other(place, seq, kind))
@@ -78,7 +84,7 @@ def fetch(connection: Connection, other: Other) -> Sequence[Item]:
 
 
 def arrivals(
-    reader: Reader, after: Place, wanted: Sequence[Other], probes: Collection[str] | None = None
+    reader: Reader, after: StreamPlace, wanted: Sequence[Other], probes: Collection[str] | None = None
 ) -> Iterator[Item]:
     """Yield the readings stored after a place, and among them the wanted items, up to what there is at the beginning.
 
@@ -105,7 +111,7 @@ def arrivals(
         yield from found
 
 
-def _span(connection: Connection, after: Place) -> tuple[int, int]:
+def _span(connection: Connection, after: StreamPlace) -> tuple[int, int]:
     """Return the first second that may be wanted and the one after the last."""
     first, last = first_key(connection), last_key(connection)
     oldest, newest = connection.exec_driver_sql("SELECT min(key), max(key) FROM chunk").one()
@@ -121,7 +127,7 @@ class _Part:
     """The readings of [start, end) that come after a place, read whole; words of failed polls are -1."""
 
     def __init__(
-        self, connection: Connection, start: int, end: int, after: Place, probes: Collection[str] | None
+        self, connection: Connection, start: int, end: int, after: StreamPlace, probes: Collection[str] | None
     ) -> None:
         first, last = start << PROBE_BITS, end << PROBE_BITS
         late = connection.exec_driver_sql("SELECT key FROM late WHERE key >= ? AND key < ?", (first, last)).scalars()
@@ -138,11 +144,11 @@ class _Part:
             all_rows(connection, start, end) if probes is None else _rows_of(connection, numbers, start, end)
         )
         for key, t, h in rows:
-            if key not in elsewhere and Place(key) > after:
+            if key not in elsewhere and StreamPlace(key) > after:
                 self._keys.append(key)
                 self._words.extend((-1 if t is None else t, -1 if h is None else h))
 
-    def readings(self) -> Iterator[tuple[Place, Reading]]:
+    def readings(self) -> Iterator[tuple[StreamPlace, Reading]]:
         """Yield them in order of arrival."""
         decoder, names = self._decoder, self._decoder.names
         scales = {number: decoder.bare(number) for number in names}
@@ -154,12 +160,12 @@ class _Part:
                 yield stepped.pop()
             scale = scales[key & PROBE_MASK]
             if scale is None or t < 0 or h < 0:
-                yield Place(key), decoder.decode(key, None if t < 0 else t, None if h < 0 else h)[0]
+                yield StreamPlace(key), decoder.decode(key, None if t < 0 else t, None if h < 0 else h)[0]
             else:
                 temperature_c, humidity_percent = scale.decode(t, h)
                 name = names[key & PROBE_MASK]
                 yield (
-                    Place(key),
+                    StreamPlace(key),
                     Reading(
                         key >> PROBE_BITS, name, temperature_c, humidity_percent, t, h, scale=texts[key & PROBE_MASK]
                     ),
@@ -174,13 +180,15 @@ def _rows_of(connection: Connection, numbers: Sequence[int], start: int, end: in
     )
 
 
-def _late_readings(connection: Connection, first: int, last: int, after: Place) -> list[tuple[Place, Reading]]:
+def _late_readings(
+    connection: Connection, first: int, last: int, after: StreamPlace
+) -> list[tuple[StreamPlace, Reading]]:
     """Return the late readings that came after keys of a part, in order of arrival."""
     rows = connection.exec_driver_sql(
         "SELECT after_key, seq, key FROM late WHERE after_key >= ? AND after_key < ? ORDER BY after_key, seq",
         (first, last),
     ).all()
-    places = {key: Place(anchor, seq) for anchor, seq, key in rows if Place(anchor, seq) > after}
+    places = {key: StreamPlace(anchor, seq) for anchor, seq, key in rows if StreamPlace(anchor, seq) > after}
     if not places:
         return []
     start, end = min(places) >> PROBE_BITS, (max(places) >> PROBE_BITS) + 1

@@ -9,7 +9,7 @@ from contextlib import suppress
 from sqlalchemy import Engine
 
 from dewkeeper.judge.types import Item
-from dewkeeper.store.arrival import Place, arrivals, others, place_of
+from dewkeeper.store.arrival import StreamPlace, arrivals, others, place_of
 from dewkeeper.store.records import Snapshot
 from dewkeeper.store.ring import first_key
 
@@ -34,7 +34,7 @@ class Kept:
         after_item = 0
         with self._engine.begin() as connection:
             # Archived without a snapshot is what was imported: history, not news.
-            after = Place((first_key(connection) or 1 << 60) - 1)
+            after = StreamPlace((first_key(connection) or 1 << 60) - 1)
             if snapshot is not None:
                 after_key, after_item = connection.exec_driver_sql(
                     "SELECT after_key, after_item FROM snapshot WHERE id = ?", (snapshot.sequence,)

@@ -20,7 +20,7 @@ _STEPS: Final = (0.5, 1, 2, 5, 10, 20, 50)
 
 
 @dataclass(frozen=True, slots=True)
-class Scale:
+class AxisScale:
     """Maps time to x and a value to y; `top` and `bottom` are y of the highest and the lowest value."""
 
     start: int

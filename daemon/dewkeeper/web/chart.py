@@ -18,7 +18,7 @@ from dewkeeper.report.enclosure import EnclosureReport, Gap, JournalMark, Stretc
 from dewkeeper.report.history import Point, Trace, joined, together
 from dewkeeper.report.order import THERMAL
 from dewkeeper.report.wording import Wording
-from dewkeeper.web.axis import WIDE, Line, Scale, moments, numbers, spread, width_of
+from dewkeeper.web.axis import WIDE, AxisScale, Line, moments, numbers, spread, width_of
 
 TALL: Final = 190
 """Height of the curve's part: a lane for alarms and one for faults where there are any, and the curve."""
@@ -163,7 +163,7 @@ def _draw(
 
 def _scale(
     report: EnclosureReport, of: _Quantity, traces: Sequence[Trace], outlook: Outlook | None
-) -> tuple[Scale, list[tuple[float, str]]]:
+) -> tuple[AxisScale, list[tuple[float, str]]]:
     """Return the scale, and the numbers at its side as (value, words)."""
     held = [v for t in traces for p in t.points for v in (of.values(p)[0], of.values(p)[2])]
     held += [*of.limits, *(of.band[:2] if of.band else ())]
@@ -177,7 +177,7 @@ def _scale(
     shown_low, shown_high = of.display(low), of.display(high)
     step, round_ones = numbers(shown_low, shown_high)
     inside = [n for n in round_ones if shown_low <= n <= shown_high]
-    scale = Scale(report.start, end, low, high, _EDGE + len(_lanes(_bars(report, of))) * _LANE, TALL)
+    scale = AxisScale(report.start, end, low, high, _EDGE + len(_lanes(_bars(report, of))) * _LANE, TALL)
     share = (high - low) / (shown_high - shown_low)
     said = [f"{n:g}" if step >= 1 else f"{n:.1f}" for n in inside]
     return scale, [(low + (n - shown_low) * share, text) for n, text in zip(inside, said, strict=True)]
@@ -192,7 +192,9 @@ def _lanes(bars: Sequence[Stretch]) -> dict[bool, int]:
     return {fault: n * _LANE for n, fault in enumerate(sorted({bar.fault for bar in bars}))}
 
 
-def _under(scale: Scale, of: _Quantity, marked: Sequence[tuple[float, str]], hours: Sequence[tuple[int, str]]) -> str:
+def _under(
+    scale: AxisScale, of: _Quantity, marked: Sequence[tuple[float, str]], hours: Sequence[tuple[int, str]]
+) -> str:
     drawn = ""
     if of.band is not None:
         top, bottom = scale.y(of.band[1]), scale.y(of.band[0])
@@ -209,7 +211,7 @@ def _text(kind: str, place: float, y: float, words: str, anchor: str = "start") 
     return f'<text class="{kind}" x="{x:.1f}%" y="{y:.0f}"{held}>{escape(words)}</text>'
 
 
-def _now(scale: Scale, now: int, line: Line) -> str:
+def _now(scale: AxisScale, now: int, line: Line) -> str:
     """Return the word under now, where it lies inside the chart and not at its very end."""
     if not scale.start < now < scale.end - (scale.end - scale.start) / 50:
         return ""
@@ -217,7 +219,7 @@ def _now(scale: Scale, now: int, line: Line) -> str:
     return _text("hour", scale.x(now) / 10, TALL + 15, "now", "middle")
 
 
-def _hours(scale: Scale, hours: Sequence[tuple[int, str]], line: Line) -> str:
+def _hours(scale: AxisScale, hours: Sequence[tuple[int, str]], line: Line) -> str:
     places = [(scale.x(at) / 10, words) for at, words in hours]
     return "".join(
         _text("hour", place, TALL + 15, words, "middle")
@@ -226,7 +228,7 @@ def _hours(scale: Scale, hours: Sequence[tuple[int, str]], line: Line) -> str:
     )
 
 
-def _side(scale: Scale, of: _Quantity, marked: Sequence[tuple[float, str]]) -> str:
+def _side(scale: AxisScale, of: _Quantity, marked: Sequence[tuple[float, str]]) -> str:
     """Write the unit above the numbers: beside one of them it would not fit on a phone."""
     places = [(scale.top - 8.0, of.unit), *((scale.y(value) + 4, words) for value, words in marked)]
     return "".join(
@@ -235,7 +237,7 @@ def _side(scale: Scale, of: _Quantity, marked: Sequence[tuple[float, str]]) -> s
     )
 
 
-def _names(scale: Scale, of: _Quantity) -> str:
+def _names(scale: AxisScale, of: _Quantity) -> str:
     """Name the limits where they lie, above their lines; the target inside its band."""
     places = [(scale.y(value) - 3, words) for value, words in of.limits.items()]
     if of.band is not None:
@@ -243,7 +245,7 @@ def _names(scale: Scale, of: _Quantity) -> str:
     return "".join(_text("limit", 1, y, words) for y, words in spread(places, _WORD, scale.top + 9, TALL - 3))
 
 
-def _alarm_words(scale: Scale, stretches: Sequence[Stretch]) -> str:
+def _alarm_words(scale: AxisScale, stretches: Sequence[Stretch]) -> str:
     lines, lanes = {True: Line(), False: Line()}, _lanes(stretches)
     said = ""
     for stretch in stretches:
@@ -255,7 +257,7 @@ def _alarm_words(scale: Scale, stretches: Sequence[Stretch]) -> str:
     return said
 
 
-def _gap_words(scale: Scale, gaps: Sequence[Gap]) -> str:
+def _gap_words(scale: AxisScale, gaps: Sequence[Gap]) -> str:
     line, said = Line(), ""
     for gap in gaps:
         left, right = scale.x(gap.start) / 10, scale.x(gap.end) / 10
@@ -268,7 +270,7 @@ def _gap_words(scale: Scale, gaps: Sequence[Gap]) -> str:
     return said
 
 
-def _trace_words(scale: Scale, of: _Quantity, shown: Sequence[tuple[Trace, str]]) -> str:
+def _trace_words(scale: AxisScale, of: _Quantity, shown: Sequence[tuple[Trace, str]]) -> str:
     """Name each of several curves at its end; a chart of one needs no name."""
     places = [
         (scale.y(of.values(trace.points[-1])[1]) - 4, _short("room" if trace.role == "room" else trace.probe))
@@ -284,14 +286,14 @@ def _short(name: str) -> str:
     return name if len(name) <= _LONGEST_NAME else name[: _LONGEST_NAME - 1] + "…"
 
 
-def _gaps(scale: Scale, gaps: Sequence[Gap], hatch: str) -> str:
+def _gaps(scale: AxisScale, gaps: Sequence[Gap], hatch: str) -> str:
     return "".join(
         f'<path class="gap" fill="url(#hatch-{hatch})" d="M{scale.x(g.start)} {scale.top}H{scale.x(g.end)}V{TALL}H{scale.x(g.start)}Z"/>'
         for g in gaps
     )
 
 
-def _stretches(scale: Scale, stretches: Sequence[Stretch]) -> str:
+def _stretches(scale: AxisScale, stretches: Sequence[Stretch]) -> str:
     """Draw each stretch as a bar above the curve: solid for an excursion, hollow and lower for a fault."""
     drawn, lanes = "", _lanes(stretches)
     for stretch in stretches:
@@ -301,14 +303,14 @@ def _stretches(scale: Scale, stretches: Sequence[Stretch]) -> str:
     return drawn
 
 
-def _outlook(scale: Scale, outlook: Outlook) -> str:
+def _outlook(scale: AxisScale, outlook: Outlook) -> str:
     upper = " ".join(f"{scale.x(at)} {scale.y(high)}" for at, _, _, high in outlook.points)
     lower = " ".join(f"{scale.x(at)} {scale.y(low)}" for at, low, _, _ in reversed(outlook.points))
     middle = " ".join(f"{scale.x(at)} {scale.y(value)}" for at, _, value, _ in outlook.points)
     return f'<path class="outlook" d="M{upper} L{lower}Z"/><path class="outlook-line" d="M{middle}"/>'
 
 
-def _marks(scale: Scale, marks: Sequence[JournalMark]) -> tuple[str, int]:
+def _marks(scale: AxisScale, marks: Sequence[JournalMark]) -> tuple[str, int]:
     """Draw mistings as wedges from above and other entries as ticks from below, with their words where there is room.
 
     Returns the drawing and how many lines of words it needs below the hours. All of them are told beside the chart too.
@@ -354,7 +356,7 @@ def _runs(points: Sequence[Point], pause_seconds: int) -> list[list[Point]]:
     return runs
 
 
-def _curve(scale: Scale, run: Sequence[Point], values: Values, look: str, *, shaded: bool) -> str:
+def _curve(scale: AxisScale, run: Sequence[Point], values: Values, look: str, *, shaded: bool) -> str:
     middles = [(scale.x(p.at + p.seconds / 2), *values(p)) for p in run]
     if len(middles) == 1:
         x, low, _, high = middles[0]
@@ -368,7 +370,7 @@ def _curve(scale: Scale, run: Sequence[Point], values: Values, look: str, *, sha
     return f'<path class="spread" d="M{upper} L{lower}Z"/>{line}'
 
 
-def _picks(scale: Scale, of: _Quantity, traces: Sequence[Trace], wording: Wording) -> tuple[str, str]:
+def _picks(scale: AxisScale, of: _Quantity, traces: Sequence[Trace], wording: Wording) -> tuple[str, str]:
     """Return columns to tap over the chart, and the line that each of them shows below it.
 
     Whoever comes by keyboard or is read to has the table, which says more.

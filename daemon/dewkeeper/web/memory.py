@@ -68,7 +68,7 @@ class _Contents:
     audit: list[Audited] = field(default_factory=list)
 
 
-class Memory:
+class AuthStore:
     """The file and its contents; safe to use from several threads. `first_run_code` is None once a login is set."""
 
     def __init__(self, folder: Path) -> None:

@@ -35,7 +35,7 @@ from dewkeeper.store.errors import StoreError
 from dewkeeper.web.app import Application
 from dewkeeper.web.http_thread import HttpThread
 from dewkeeper.web.limiter import Limiter
-from dewkeeper.web.memory import Memory
+from dewkeeper.web.memory import AuthStore
 from dewkeeper.web.visit import DoneOnce, HealthLine, Services
 from dewkeeper_config.models import Config
 
@@ -64,7 +64,7 @@ class PageServer:
         self._history_factory = history_factory
         self._history: History | None = None
         self._lock = threading.Lock()
-        self._memory = Memory(config.storage.folder)
+        self._memory = AuthStore(config.storage.folder)
         services = Services(
             config=config,
             past=self._past,

@@ -24,7 +24,7 @@ from dewkeeper.web.choices import CAUTIONS
 from dewkeeper.web.effects import after_words
 from dewkeeper.web.errors import Outdated, Refused
 from dewkeeper.web.limiter import Limiter
-from dewkeeper.web.memory import Memory, Session
+from dewkeeper.web.memory import AuthStore, Session
 from dewkeeper_config.models import Config
 
 COOKIE = "dewkeeper"
@@ -65,7 +65,7 @@ class Services:
     submit: Callable[[dict[str, Any]], Mapping[str, Any]]
     health: Callable[[], Sequence[HealthLine]]
     wall: Callable[[], float]
-    memory: Memory
+    memory: AuthStore
     done_once: DoneOnce
     templates: Environment
     login_limit: Limiter
