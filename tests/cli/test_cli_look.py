@@ -19,14 +19,14 @@ from dewkeeper.service.daemon import Daemon
 
 
 class Desk:
-    """A daemon after three dry hours that end now, and a keeper who types."""
+    """A daemon after three dry hours that end now, and a keeper who types. Its air has no day's swing: now is any hour."""
 
     def __init__(self, folder: Path, url: str, capsys: pytest.CaptureFixture[str]) -> None:
         self.racks = Racks(folder, url, wall=time.time() - 3 * 3600)
-        text = self.racks.text(2, humidity_percent=48.0)
+        air: dict[str, Any] = {"humidity_percent": 48.0, "swing_percent": 0.0}
         self.file = folder / "rack.toml"
-        self.file.write_text(text)
-        self.daemon: Daemon = self.racks.start(self.racks.config(2, humidity_percent=48.0))
+        self.file.write_text(self.racks.text(2, **air))
+        self.daemon: Daemon = self.racks.start(self.racks.config(2, **air))
         self.racks.clock.advance(3 * 3600)
         self._capsys = capsys
 
