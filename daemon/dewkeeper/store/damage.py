@@ -13,6 +13,7 @@ from functools import lru_cache
 from sqlalchemy import Connection
 
 from dewkeeper.interchange import format_time
+from dewkeeper.store import altered
 from dewkeeper.store.database import BLOCK_SECONDS, PROBE_BITS, PROBE_MASK
 
 log = logging.getLogger(__name__)
@@ -60,6 +61,7 @@ def set_aside(connection: Connection, keys: Iterable[int]) -> None:
             "INSERT OR REPLACE INTO damaged SELECT key, n, data FROM chunk WHERE key = ?", (key,)
         )
         connection.exec_driver_sql("DELETE FROM chunk WHERE key = ?", (key,))
+        altered.note_blocks(connection, [key])
 
 
 def blocks(connection: Connection, noted: Collection[int] = ()) -> dict[int, Block]:

@@ -11,9 +11,9 @@ from typing import Any
 from sqlalchemy import Connection
 
 from dewkeeper.judge.types import JournalEntry, Rebase
-from dewkeeper.store import codec
+from dewkeeper.store import altered, codec
 from dewkeeper.store.coverage import uncover
-from dewkeeper.store.database import PROBE_BITS
+from dewkeeper.store.database import FOREVER, PROBE_BITS
 from dewkeeper.store.ring import shift as shift_rows
 
 _KEYED = ("verdict", "late")
@@ -28,6 +28,7 @@ def date_anew(connection: Connection, rebase: Rebase) -> tuple[Rebase, int]:
     since, step = rebase.dates_since or 0, rebase.step_seconds
     first, shift = since << PROBE_BITS, step << PROBE_BITS
     uncover(connection, min(since, since + step))
+    altered.note(connection, min(since, since + step), FOREVER, moved=True)
     shift_rows(connection, first, shift)
     for table in _KEYED:
         # By way of negative keys: a key may be taken until its holder has moved too.

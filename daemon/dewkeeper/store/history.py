@@ -9,7 +9,7 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Final
+from typing import Any, Final, Self
 
 from sqlalchemy import Connection, Engine
 from sqlalchemy.exc import DatabaseError
@@ -69,13 +69,13 @@ class History:
         self._remembered = Remembered()
 
     @classmethod
-    def open(cls, folder: Path) -> History:
+    def open(cls, folder: Path) -> Self:
         """Open the database in `folder` for reading. Raises StoreUnusable."""
         if not (folder / FILE_NAME).exists():
             raise StoreUnusable(f"no database in {folder}: has the daemon ever run with this configuration?")
         return cls(reading_engine(folder))
 
-    def __enter__(self) -> History:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(

@@ -23,7 +23,7 @@ from dewkeeper.interchange import NO_TEXT, JournalRow, ReadingRow, format_time, 
 from dewkeeper.judge.stages import MOVES, STAGE_WORDS
 from dewkeeper.judge.types import MISSING, PASS, Calibration, JournalEntry
 from dewkeeper.judge.words import JOURNAL
-from dewkeeper.store import codec
+from dewkeeper.store import altered, codec
 from dewkeeper.store.archive import keep, probe_rows, there
 from dewkeeper.store.coverage import cover_imported, covered, rebuild
 from dewkeeper.store.database import BLOCK_SECONDS, FOREVER, PROBE_BITS, plain_reason, writing_engine
@@ -347,6 +347,8 @@ def _store(connection: Connection, block: int, part: list[_Row], scales: dict[st
             _merge(connection, block, number, sorted(new.values(), key=lambda row: row.time), taken)
             result.stored += len(new)
             touched.append(number)
+    if touched:
+        altered.note(connection, start, end)
     standards, before = _standards(connection), covered(connection).until * QUARTER_SECONDS
     cover_imported(connection, max(row.time for row in part))
     # Of every probe: another one's last quarter may lie between where the tables reached and where they reach now.

@@ -11,7 +11,7 @@ from pathlib import Path
 from sqlalchemy import Connection
 from sqlalchemy.exc import DatabaseError
 
-from dewkeeper.store import damage
+from dewkeeper.store import altered, damage
 from dewkeeper.store.archive import Words, keep, there, unpack, verified
 from dewkeeper.store.database import PROBE_BITS, PROBE_MASK, plain_reason, reading_engine
 from dewkeeper.store.errors import StoreDamaged, StoreUnusable
@@ -75,6 +75,7 @@ def bring_back(
                 connection, key, sorted([*here, *(row for row in rows if row[0] not in taken)], key=lambda row: row[0])
             )
             connection.exec_driver_sql("DELETE FROM damaged WHERE key = ?", (key,))
+            altered.note_blocks(connection, [key])
             rebuilt(key & PROBE_MASK, block.start, block.end)
         done.append(Repaired(block, source, len(rows)))
     return done

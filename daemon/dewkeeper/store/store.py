@@ -16,7 +16,7 @@ from sqlalchemy.exc import DatabaseError
 
 from dewkeeper.clock import Clock
 from dewkeeper.judge.types import Calibration, Exclusion, Item, Quality, Reading, Rebase
-from dewkeeper.store import codec, damage, migrate
+from dewkeeper.store import altered, codec, damage, migrate
 from dewkeeper.store.archive import archive_block, oldest_block, probe_rows
 from dewkeeper.store.complaints import check, complaint, refusal
 from dewkeeper.store.coverage import Filler, fill_in, rebuild, roll, uncover
@@ -333,7 +333,7 @@ class Store(Kept):
         self, connection: Connection, rows: Sequence[Row], readings: Sequence[tuple[Reading, Quality]]
     ) -> None:
         """Store readings of which some lie before stored ones, or in quarters that were thought over."""
-        keys = []
+        keys, before = [], self._max_key
         for (key, t, h), (reading, quality) in zip(rows, readings, strict=True):
             if key > self._max_key:
                 insert(connection, [key], [t], [h])
@@ -345,6 +345,8 @@ class Store(Kept):
                 self._write_late(connection, (key, t, h), reading, quality)
             keys.append(self._last_key)
         times, newest = [key >> PROBE_BITS for key in keys], self._max_key >> PROBE_BITS
+        if min(times) <= before >> PROBE_BITS:
+            altered.note(connection, min(times), max(times) + 1)
         self._rebuild(connection, sorted({key & PROBE_MASK for key in keys}), min(times), max(times) + 1)
         if (
             max(times) > newest - LONGEST_HOLD_SECONDS
@@ -377,6 +379,7 @@ class Store(Kept):
             "INSERT OR REPLACE INTO exclusion VALUES (?, ?, ?, ?, ?)",
             (probe, exclusion.since, until, exclusion.flag, ",".join(exclusion.tests)),
         )
+        altered.note(connection, exclusion.since, until + 1)
         self._rebuild(connection, [probe], exclusion.since, until + 1)
 
     def _write_snapshot(self, connection: Connection, snapshot: Snapshot) -> None:
