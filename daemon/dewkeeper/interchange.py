@@ -2,8 +2,9 @@
 
 One reader for each file, whoever wants its rows. A line is read to a bounded length, a bad one costs itself: its number
 and the reason are handed to `refuse`. Readings: `time,probe,temperature_c,humidity_pct`, empty values are a failed poll;
-RFC 4180 (CSV), but a line is a row: no cell holds a line break. Journal: `time,enclosure,what` and optional `detail`, of
-which `until=TIME` is when a stage ends; a detail may hold line breaks.
+RFC 4180 (CSV), but a line is a row: no cell holds a line break. Journal: `time,enclosure,what` and, each where it is
+wanted, `detail`, of which `until=TIME` is when a stage ends, `who` wrote it, when it was `entered`, its `id`, and the id
+of the entry it `replaces`; a cell may hold line breaks. With all of them a journal comes back exactly.
 """
 
 from __future__ import annotations
@@ -12,17 +13,23 @@ from collections.abc import Callable, Collection, Iterator
 from datetime import UTC, datetime
 from math import isfinite
 from pathlib import Path
-from typing import NamedTuple, TextIO
+from typing import Final, NamedTuple, Protocol, TextIO
 
 from dewkeeper.errors import FileRefused
 
 READINGS_HEADER = ["time", "probe", "temperature_c", "humidity_pct"]
-JOURNAL_HEADER = ["time", "enclosure", "what", "detail"]
+JOURNAL_HEADER: Final = ("time", "enclosure", "what", "detail", "who", "entered", "id", "replaces")
+_MUST: Final = 3
+"""The first columns of a journal file; of the others each may be missing."""
 NO_TIME = "no ISO 8601 UTC time ending in Z"
 LONGEST_LINE = 1 << 16
 """Characters; a row of readings has some fifty, the longest journal entry a few thousand."""
+_LONGEST_ENTRY: Final = 60_000
+"""Characters of all cells of a journal's row, quotes counted twice: what is taken fits a line when it is written again."""
 NO_TEXT = "\ufffd"
-"""What stands for bytes that are no UTF-8."""
+"""What stands for bytes that are no UTF-8 in a readings file."""
+_NO_BYTES = range(0xDC80, 0xDD00)
+"""What stands for them in a journal, where a keeper may have written any character there is."""
 _TOO_LONG = f"longer than {LONGEST_LINE} characters"
 _UNTIL = "until="
 
@@ -33,7 +40,7 @@ ReadingRow = tuple[int, str, float | None, float | None, int]
 
 
 class JournalRow(NamedTuple):
-    """An entry of a journal file, with the line it begins on. enclosure: None for all of them."""
+    """An entry of a journal file, with the line it begins on. enclosure: None for all of them; id: "" where it has none."""
 
     line: int
     time: int
@@ -41,6 +48,33 @@ class JournalRow(NamedTuple):
     what: str
     detail: str
     until: int | None
+    who: str
+    entered: int | None
+    id: str
+    replaces: str | None
+
+
+class Noted(Protocol):
+    """What a journal file is written from."""
+
+    @property
+    def time(self) -> int: ...  # noqa: D102  as in `JournalRow`
+    @property
+    def enclosure(self) -> str | None: ...  # noqa: D102
+    @property
+    def what(self) -> str: ...  # noqa: D102
+    @property
+    def detail(self) -> str: ...  # noqa: D102
+    @property
+    def until(self) -> int | None: ...  # noqa: D102
+    @property
+    def who(self) -> str: ...  # noqa: D102
+    @property
+    def entered(self) -> int | None: ...  # noqa: D102
+    @property
+    def id(self) -> str: ...  # noqa: D102
+    @property
+    def replaces(self) -> str | None: ...  # noqa: D102
 
 
 def parse_time(text: str) -> int:
@@ -52,7 +86,7 @@ def parse_time(text: str) -> int:
 
 def format_time(seconds: int) -> str:
     """Return the ISO 8601 UTC form of integer seconds."""
-    return datetime.fromtimestamp(seconds, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+    return datetime.fromtimestamp(seconds, UTC).isoformat().removesuffix("+00:00") + "Z"
 
 
 def readings_rows(path: Path, refuse: Refuse) -> Iterator[ReadingRow]:
@@ -93,37 +127,69 @@ def journal_rows(path: Path, words: Collection[str], refuse: Refuse) -> Iterator
 
     Raises FileRefused for a wrong header, OSError.
     """
-    with open_text(path) as file:
+    with open_text(path, errors="surrogateescape") as file:
         records = _records(_lines(file, refuse))
         header = next(records, (1, [""]))[1]
-        if header[:3] != JOURNAL_HEADER[:3] or header[3:] not in ([], JOURNAL_HEADER[3:]):
-            raise FileRefused(f"{path}: header is {_shown(header)}; it must be time,enclosure,what and optional detail")
+        if not _is_journal(header):
+            raise FileRefused(
+                f"{path}: header is {_shown(header)}; it must be {','.join(JOURNAL_HEADER[:_MUST])} and optional "
+                f"{', '.join(JOURNAL_HEADER[_MUST:])}"
+            )
         for line, cells in records:
             if cells in ([], [""]):
                 continue
-            if len(cells) not in (3, len(header)):
+            if len(cells) not in (_MUST, len(header)):
                 refuse("wrong number of cells", line)
                 continue
-            try:
-                at = parse_time(cells[0])
-            except (ValueError, OverflowError):
-                refuse(NO_TIME, line)
-                continue
-            try:
-                detail, until = _until(cells[3] if len(cells) > 3 else "")
-            except (ValueError, OverflowError):
-                refuse(f"after {_UNTIL} {NO_TIME}", line)
-                continue
-            if any(NO_TEXT in cell for cell in cells):
-                refuse("bytes that are not UTF-8", line)
-            elif cells[2] not in words:
-                refuse("unknown journal word", line)
+            row = _journal_row(line, dict(zip(header, cells, strict=False)), words)
+            if isinstance(row, str):
+                refuse(row, line)
             else:
-                yield JournalRow(line, at, cells[1] or None, cells[2], detail, until)
+                yield row
 
 
-def journal_detail(detail: str, until: int | None) -> str:
-    """Return the cell from which `journal_rows` makes this detail and this end again."""
+def _is_journal(header: list[str]) -> bool:
+    more = header[_MUST:]
+    return (
+        tuple(header[:_MUST]) == JOURNAL_HEADER[:_MUST]
+        and len(set(more)) == len(more)
+        and set(more) <= set(JOURNAL_HEADER[_MUST:])
+    )
+
+
+def _journal_row(line: int, cells: dict[str, str], words: Collection[str]) -> JournalRow | str:
+    """Return an entry, or why there is none."""
+    if any(ord(letter) in _NO_BYTES for cell in cells.values() if not cell.isascii() for letter in cell):
+        return "bytes that are not UTF-8"
+    if sum(len(cell) + cell.count('"') for cell in cells.values()) > _LONGEST_ENTRY:
+        return f"longer than {_LONGEST_ENTRY} characters"
+    try:
+        at = parse_time(cells["time"])
+        entered = parse_time(cells["entered"]) if cells.get("entered") else None
+    except (ValueError, OverflowError):
+        return NO_TIME
+    try:
+        detail, until = _until(cells.get("detail", ""))
+    except (ValueError, OverflowError):
+        return f"after {_UNTIL} {NO_TIME}"
+    if cells["what"] not in words:
+        return "unknown journal word"
+    return JournalRow(
+        line, at, cells["enclosure"] or None, cells["what"], detail, until, cells.get("who", ""), entered,
+        cells.get("id", ""), cells.get("replaces") or None,
+    )  # fmt: skip
+
+
+def journal_cells(entry: Noted) -> list[str]:
+    """Return the row, in the order of `JOURNAL_HEADER`, from which `journal_rows` makes this entry again."""
+    return [
+        format_time(entry.time), entry.enclosure or "", entry.what, _detail(entry.detail, entry.until), entry.who,
+        "" if entry.entered is None else format_time(entry.entered), entry.id, entry.replaces or "",
+    ]  # fmt: skip
+
+
+def _detail(detail: str, until: int | None) -> str:
+    """Return the cell from which `_until` makes this detail and this end again."""
     if until is None and _UNTIL not in detail:
         return detail
     end = _UNTIL + ("" if until is None else format_time(until))  # an empty one: what the keeper wrote is no end
@@ -140,9 +206,9 @@ def _until(cell: str) -> tuple[str, int | None]:
     return cell, parse_time(named) if named else None
 
 
-def open_text(path: Path) -> TextIO:
+def open_text(path: Path, errors: str = "replace") -> TextIO:
     """Open a CSV file; what is no UTF-8 becomes a character that nothing is called by."""
-    return path.open(newline="", encoding="utf-8-sig", errors="replace")
+    return path.open(newline="", encoding="utf-8-sig", errors=errors)
 
 
 def _lines(file: TextIO, refuse: Refuse) -> Iterator[tuple[int, str]]:

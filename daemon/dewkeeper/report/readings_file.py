@@ -14,7 +14,7 @@ from statistics import median
 
 from dewkeeper.interchange import ReadingRow, journal_rows, readings_rows
 from dewkeeper.judge.types import JournalEntry
-from dewkeeper.judge.words import JOURNAL
+from dewkeeper.judge.words import JOURNAL, WITHDRAWN
 from dewkeeper.report.readings_order import Sorted, out_of_order
 
 Row = tuple[int, str, float | None, float | None]
@@ -183,11 +183,15 @@ class _Doubtful:
 
 
 def read_journal(path: Path, enclosures: Collection[str], refusals: Refusals) -> list[JournalEntry]:
-    """Return the entries of a journal file in order of time. Raises FileRefused for a wrong header, OSError."""
+    """Return what holds of a journal file, each entry as if written down at once. Raises FileRefused for a wrong header, OSError."""
     entries: list[JournalEntry] = []
-    for line, at, enclosure, what, detail, until in journal_rows(path, JOURNAL, refusals.add):
-        if enclosure is not None and enclosure not in enclosures:
-            refusals.add("unknown enclosure", line)
+    replaced: set[str] = set()
+    for row in journal_rows(path, JOURNAL, refusals.add):
+        if row.enclosure is not None and row.enclosure not in enclosures:
+            refusals.add("unknown enclosure", row.line)
         else:
-            entries.append(JournalEntry(f"{path.name}:{line}", at, enclosure, what, detail, until=until))
-    return sorted(entries, key=lambda entry: entry.time)
+            named = row.id or f"{path.name}:{row.line}"
+            entries.append(JournalEntry(named, row.time, row.enclosure, row.what, row.detail, row.who, row.until))
+            replaced.add(row.replaces or "")
+    kept = [entry for entry in entries if entry.id not in replaced and entry.what != WITHDRAWN]
+    return sorted(kept, key=lambda entry: entry.time)

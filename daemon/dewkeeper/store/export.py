@@ -2,7 +2,7 @@
 
 FILE is the CSV others can read. FILE.words.jsonl beside it makes it lossless: its first line names units, scales and
 calibrations, each further line the time, the probe, the raw words and the verdict of the CSV's row on that line.
-FILE.journal.csv is the journal; `until=TIME` at the end of a detail is when a stage ends.
+FILE.journal.csv is the journal, corrected and taken back entries too; `until=TIME` at the end of a detail is when a stage ends.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from typing import Any
 
 from sqlalchemy.exc import DatabaseError
 
-from dewkeeper.interchange import JOURNAL_HEADER, READINGS_HEADER, format_time, journal_detail
+from dewkeeper.interchange import JOURNAL_HEADER, READINGS_HEADER, format_time, journal_cells
 from dewkeeper.judge.types import Calibration
 from dewkeeper.store import codec, damage
 from dewkeeper.store.archive import all_rows
@@ -66,13 +66,11 @@ def export(folder: Path, target: Path) -> dict[str, Any]:
                 ]
                 words.write(json.dumps(beside, separators=(",", ":")) + "\n")
             missing = list(damage.blocks(connection, damage.forget(connection)).values())
-        journal = history.journal(0)
+        journal = history.journal(0, replaced=True)
         with target.with_name(target.name + ".journal.csv").open("w", encoding="utf-8", newline="") as file:
             lines = csv.writer(file)
             lines.writerow(JOURNAL_HEADER)
-            for entry in journal:
-                detail = journal_detail(entry.detail, entry.until)
-                lines.writerow([format_time(entry.time), entry.enclosure or "", entry.what, detail])
+            lines.writerows(journal_cells(entry) for entry in journal)
     except DatabaseError as error:
         raise StoreUnusable(plain_reason(error)) from error
     finally:

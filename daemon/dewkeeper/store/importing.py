@@ -13,14 +13,14 @@ import uuid
 from collections import Counter
 from collections.abc import Callable, Collection, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from sqlalchemy import Connection, Engine
 from sqlalchemy.exc import DatabaseError
 
 from dewkeeper.interchange import NO_TEXT, JournalRow, ReadingRow, format_time, journal_rows, readings_rows
-from dewkeeper.judge.stages import MOVES, STAGE_WORDS
+from dewkeeper.judge.stages import MOVES, STAGE_WORDS, stage_deed
 from dewkeeper.judge.types import MISSING, PASS, Calibration, JournalEntry
 from dewkeeper.judge.words import JOURNAL
 from dewkeeper.store import altered, codec
@@ -33,7 +33,7 @@ from dewkeeper.store.lock import WriterLock
 from dewkeeper.store.quality import cut_out, needs_span, write_spans
 from dewkeeper.store.quarters import QUARTER_SECONDS, Standards
 from dewkeeper.store.records import LEARNING_DONE
-from dewkeeper.store.remembered import Remembered
+from dewkeeper.store.remembered import Remembered, lasts
 from dewkeeper.store.remembered import keep as keep_lasting
 from dewkeeper.store.ring import last_key
 from dewkeeper.store.words_file import Worded, WordsFile, opened
@@ -102,40 +102,73 @@ def import_readings(
 def import_journal(folder: Path, source: Path, *, now: float | None = None) -> Result:
     """Take in a journal file; every row is stored, known or refused. Raises FileRefused, StoreBusy, OSError.
 
-    now: UTC seconds, None for the machine's clock. A stage that still holds then, and what was written down about stages
-    since it began, is news to the judge; all else is history.
+    Into an empty rack, a file with all columns makes the same book: ids, corrections, who wrote what and when. A row is
+    known by its id; without one, by what it says. now: UTC seconds, None for the machine's clock. A stage that still holds
+    then, and what was written down about stages since it began, is news to the judge; all else is history.
     """
     result, now = Result(), time.time() if now is None else now
     rows = [row for row in journal_rows(source, JOURNAL, result.refuse) if _dated(row, int(now), result)]
     with writing(folder) as engine, engine.begin() as connection:
         before = Remembered()
         before.bring_up_to_date(connection)
-        items = connection.exec_driver_sql("SELECT data FROM item WHERE kind = 'JournalEntry'")
-        stored = [codec.unpack_item("JournalEntry", data) for (data,) in items]
-        facts = {(e.time, e.enclosure, e.what, e.detail, e.until) for e in stored if isinstance(e, JournalEntry)}
-        entries: list[JournalEntry] = []
-        for row in rows:
-            fact = row[1:]
-            if fact in facts:
-                result.known += 1
-                continue
-            facts.add(fact)
-            identity = str(uuid.uuid5(_NAMESPACE, repr(fact)))
-            entries.append(JournalEntry(identity, row.time, row.enclosure, row.what, row.detail, "import", row.until))
-        news = _still_hold(entries, now)
-        for entry in entries:
-            if entry in news:
-                data = codec.pack(entry)
-                stored_item = connection.exec_driver_sql(
-                    "INSERT INTO item (after_key, time, kind, data) VALUES (?, ?, 'JournalEntry', ?)",
-                    (last_key(connection) or 0, entry.time, data),
-                )
-                keep_lasting(connection, stored_item.lastrowid, entry, data)
-            else:
-                _past_item(connection, entry)
+        entries = _unknown(rows, _stored_journal(connection), result)
+        _store_journal(connection, entries, now)
         result.stored = len(entries)
-        _measure_anew(connection, before, entries)
+        _measure_anew(connection, before, [entry for entry in entries if lasts(entry)])
     return result
+
+
+def _stored_journal(connection: Connection) -> list[JournalEntry]:
+    rows = connection.exec_driver_sql("SELECT kind, data FROM item WHERE kind = 'JournalEntry'")
+    return [item for item in codec.readable(codec.unpack_item, rows) if isinstance(item, JournalEntry)]
+
+
+def _unknown(rows: list[JournalRow], stored: list[JournalEntry], result: Result) -> list[JournalEntry]:
+    """Return the rows that are not stored yet, in order of time; count the others."""
+    facts = {(e.time, e.enclosure, e.what, e.detail, e.until) for e in stored}
+    known = {e.id: _told(e) for e in stored}
+    entries: list[JournalEntry] = []
+    for row in rows:
+        fact = (row.time, row.enclosure, row.what, row.detail, row.until)
+        plain = str(uuid.uuid5(_NAMESPACE, repr(fact)))  # of an earlier import of a file without ids
+        entry = JournalEntry(
+            row.id or plain, row.time, row.enclosure, row.what, row.detail,
+            row.who or ("" if row.id else "import"), row.until, row.entered, row.replaces,
+        )  # fmt: skip
+        if plain in known or (not row.id and fact in facts) or known.get(entry.id) == _told(entry):
+            result.known += 1
+        elif entry.id in known:
+            result.refuse("another entry has the same id", row.line)
+        else:
+            facts.add(fact)
+            known[entry.id] = _told(entry)
+            entries.append(entry)
+    return sorted(entries, key=lambda entry: entry.time)
+
+
+def _told(entry: JournalEntry) -> JournalEntry:
+    """Return an entry as a file can tell it: of an empty id that is replaced, nothing is left."""
+    return replace(entry, replaces=entry.replaces or None, enclosure=entry.enclosure or None)
+
+
+def _store_journal(connection: Connection, entries: list[JournalEntry], now: float) -> None:
+    """Put entries before everything else that is stored, those the judge must hear of after it; each in its order."""
+    news = _still_hold(entries, now)
+    seconds = {entry.time for entry in entries if entry.id in news}
+    # Entries of one second keep their order only side by side.
+    history = [entry for entry in entries if entry.time not in seconds]
+    first = _lowest_item(connection) - len(history)
+    for seq, entry in enumerate(history, first):
+        _past_item(connection, entry, seq)
+    for entry in entries:
+        if entry.time in seconds:
+            data = codec.pack(entry)
+            # A number of its own: SQLite would give one that is not above 0 where only history is stored.
+            stored_item = connection.exec_driver_sql(
+                "INSERT INTO item SELECT max(0, coalesce(max(seq), 0)) + 1, ?, ?, 'JournalEntry', ? FROM item",
+                (last_key(connection) or 0, entry.time, data),
+            )
+            keep_lasting(connection, stored_item.lastrowid, entry, data)
 
 
 def _dated(row: JournalRow, now: int, result: Result) -> bool:
@@ -149,15 +182,22 @@ def _out_of_time(now: int) -> str:
     return f"before 1970 or in the future (this machine's clock: {format_time(now)})"
 
 
-def _still_hold(entries: list[JournalEntry], now: float) -> list[JournalEntry]:
-    """Return the entries that begin a stage which is not over, those about stages that came after one of them, and all moves."""
+def _still_hold(entries: list[JournalEntry], now: float) -> set[str]:
+    """Return the ids of what a judge must hear of: stages that are not over, what came after one, all moves, and corrections of these."""
     about = [entry for entry in entries if entry.what in STAGE_WORDS and entry.enclosure is not None]
     begun: dict[str | None, int] = {}
     for entry in about:
-        word = JOURNAL[entry.what]
-        if word.stage is not None and (entry.until or entry.time + word.default_seconds) > now:
+        if JOURNAL[entry.what].stage is not None and stage_deed(entry).over > now and not _ended(entry, about):
             begun[entry.enclosure] = min(entry.time, begun.get(entry.enclosure, entry.time))
-    return [entry for entry in about if entry.what in MOVES or entry.time >= begun.get(entry.enclosure, FOREVER)]
+    found = {e.id for e in about if e.what in MOVES or e.time >= begun.get(e.enclosure, FOREVER)}
+    while more := {e.id for e in entries if e.replaces in found} - found:  # a correction may be corrected
+        found |= more
+    return found
+
+
+def _ended(begun: JournalEntry, about: list[JournalEntry]) -> bool:
+    stage = JOURNAL[begun.what].stage
+    return any(e.enclosure == begun.enclosure and e.time >= begun.time and stage in JOURNAL[e.what].ends for e in about)
 
 
 def _measure_anew(connection: Connection, before: Remembered, entries: list[JournalEntry]) -> None:
@@ -237,7 +277,7 @@ class _Import:
             # The newest of one start holds; here the number given first is the highest.
             for calibration in reversed(self._words.calibrations.all()):
                 if codec.pack(calibration) not in known:
-                    _past_item(connection, calibration)
+                    _past_item(connection, calibration, _lowest_item(connection) - 1)
                     if calibration.probe in numbers:
                         rebuild(
                             connection, _standards(connection), [numbers[calibration.probe]], calibration.time, FOREVER
@@ -299,14 +339,16 @@ class _Import:
         self._progress(min(1.0, part[-1].line / self._lines))
 
 
-def _past_item(connection: Connection, item: JournalEntry | Calibration) -> None:
+def _lowest_item(connection: Connection) -> int:
+    lowest: int = connection.exec_driver_sql("SELECT min(0, coalesce(min(seq), 0)) FROM item").scalar_one()
+    return lowest
+
+
+def _past_item(connection: Connection, item: JournalEntry | Calibration, seq: int) -> None:
     """Store an item with a number below every other: history, which a restarted judge is not given again."""
-    lowest = connection.exec_driver_sql("SELECT min(0, coalesce(min(seq), 0)) FROM item").scalar_one()
     data = codec.pack(item)
-    connection.exec_driver_sql(
-        "INSERT INTO item VALUES (?, 0, ?, ?, ?)", (lowest - 1, item.time, type(item).__name__, data)
-    )
-    keep_lasting(connection, lowest - 1, item, data)
+    connection.exec_driver_sql("INSERT INTO item VALUES (?, 0, ?, ?, ?)", (seq, item.time, type(item).__name__, data))
+    keep_lasting(connection, seq, item, data)
 
 
 def _standards(connection: Connection) -> Standards:

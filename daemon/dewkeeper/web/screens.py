@@ -11,7 +11,7 @@ from urllib.parse import quote
 
 from werkzeug.wrappers import Response
 
-from dewkeeper.interchange import JOURNAL_HEADER, READINGS_HEADER, format_time, journal_detail
+from dewkeeper.interchange import JOURNAL_HEADER, READINGS_HEADER, format_time, journal_cells
 from dewkeeper.judge.stages import MOVES
 from dewkeeper.judge.types import Event, JournalEntry
 from dewkeeper.judge.words import FAULTS, JOURNAL, KINDS, WITHDRAWN
@@ -330,11 +330,8 @@ def export(visit: Visit) -> Response:
 
 
 def export_journal(visit: Visit) -> Response:
-    """Return the whole journal as a CSV file, in the form `dewkeeper import` reads."""
-    rows = [
-        [format_time(e.time), e.enclosure or "", e.what, journal_detail(e.detail, e.until)]
-        for e in visit.past.journal(0)
-    ]
+    """Return the whole journal as a CSV file, from which `dewkeeper import` makes the same book again."""
+    rows = [journal_cells(entry) for entry in visit.past.journal(0, replaced=True)]
     return _csv("journal.csv", [[*JOURNAL_HEADER], *rows])
 
 
