@@ -103,6 +103,14 @@ def test_the_journal_is_written_backdated_and_corrected(desk: Desk) -> None:
     (corrected,) = desk.json("journal", "list")
     assert (corrected["what"], corrected["time"], corrected["replaces"]) == ("refilled", entry["time"], entry["id"])
     assert len(desk.json("journal", "list", "--replaced")) == 2
+    assert (
+        desk.types("journal", "add", "T2", "opaque", "--at", "1d ago", "--until", "2100-01-01", "--who", "Ina")[0] == 0
+    )
+    stage = desk.json("journal", "list", "T2")[-1]
+    assert desk.types("journal", "correct", stage["id"][:8], "opaque", "dull", "--who", "Ina")[0] == 0
+    (kept,) = desk.json("journal", "list", "T2")
+    assert (kept["detail"], kept["until"]) == ("dull", stage["until"])
+    assert desk.types("journal", "correct", kept["id"][:8], "withdrawn", "--who", "Ina")[0] == 0
     assert "bowl refilled" in desk.types("journal", "list", "T1")[1]
     assert "nothing was written down" in desk.types("journal", "list", "T2")[1]
     code, _, complaint = desk.types("journal", "add", "T9", "misted")

@@ -88,6 +88,29 @@ def test_forms_without_token_or_from_elsewhere_change_nothing(rig: Any) -> None:
     assert rig.written() == before
 
 
+def test_a_corrected_stage_keeps_its_end(rig: Any) -> None:
+    """A word corrected leaves time and end as they were, to the second; an emptied end is the usual one again."""
+    keeper, now = rig.keeper(), int(rig.clock.wall())
+    rig.daemon.handle(
+        {"do": "journal", "who": "Ina", "what": "opaque", "enclosure": "T1", "time": now - 3601, "until": now + 86405}
+    )
+    with rig.history() as history:
+        entry = history.journal()[-1]
+    text = keeper.get(f"{rig.base}/journal/{entry.id}").text
+    at, until = (re.search(rf'name="{name}"[^>]*value="([^"]+)"', text) for name in ("at", "until"))
+    assert at is not None
+    assert until is not None
+    form = {"csrf": rig.csrf(keeper), "choice": "opaque", "enclosure": "T1", "detail": "dull", "at": at[1]}
+    assert keeper.post(f"{rig.base}/journal/{entry.id}", data={**form, "until": until[1]}).status_code == 200
+    with rig.history() as history:
+        (kept,) = history.journal()
+    assert (kept.detail, kept.time, kept.until) == ("dull", now - 3601, now + 86405)
+    assert keeper.post(f"{rig.base}/journal/{kept.id}", data={**form, "until": ""}).status_code == 200
+    with rig.history() as history:
+        (usual,) = history.journal()
+    assert (usual.time, usual.until) == (now - 3601, None)
+
+
 def test_journal_is_written_backdated_and_corrected(rig: Any) -> None:
     """Two taps write an entry; a correction replaces it, keeps the old one and may lie in the past."""
     keeper = rig.keeper()

@@ -87,6 +87,8 @@ def _correct(args: argparse.Namespace) -> int:
     request: dict[str, Any] = {"do": "journal", "enclosure": found[0].enclosure, "replaces": found[0].id}
     if args.at is None:
         request["time"] = found[0].time
+    if args.until is None and args.what == found[0].what:
+        request["until"] = found[0].until
     return _send(args, request)
 
 

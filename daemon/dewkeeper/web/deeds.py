@@ -20,6 +20,8 @@ from dewkeeper.web.visit import Visit
 LONGEST_REVIEW_HOURS = 366 * 24.0
 MOST_AT_ONCE: Final = 130
 LONGEST_STAGE_SECONDS: Final = 400 * 86400
+MINUTE: Final = "%Y-%m-%dT%H:%M"
+"""How a form writes a local time."""
 EVERYWHERE = "*"
 """What the form sends for an entry about no enclosure in particular: chosen, not left empty by mistake."""
 
@@ -74,7 +76,7 @@ def write(visit: Visit) -> Response:
                 "crossing.html", asked=asked, enclosure=enclosure, detail=detail, at=visit.request.form.get("at", "")
             )
     if visit.text("until", required=False):
-        request["until"] = _end_of(visit, BY_KEY[choice].what)
+        request["until"] = _end_of(visit, BY_KEY[choice].what, visit.now)
     reply = visit.submit(request, _who(visit), f"journal: {BY_KEY[choice].label} {enclosure or ''}".strip())
     if asks_for_vet(BY_KEY[choice].what, detail):
         return visit.go(f"/vet/{choice}")
@@ -87,8 +89,12 @@ def write(visit: Visit) -> Response:
 
 
 def correct(visit: Visit, entry: str) -> Response:
-    """Replace a journal entry by a corrected one; the old one is kept, marked as replaced."""
-    if not any(e.id == entry for e in visit.past.journal(0)):
+    """Replace a journal entry by a corrected one; the old one is kept, marked as replaced.
+
+    What the form leaves as it was stays so to the second: it shows minutes.
+    """
+    found = next((e for e in visit.past.journal(0) if e.id == entry), None)
+    if found is None:
         raise Refused(404, "There is no such entry, or it was already corrected.")
     choice, enclosure, detail = _entry(visit)
     what = BY_KEY[choice].what
@@ -97,11 +103,21 @@ def correct(visit: Visit, entry: str) -> Response:
     at = visit.moment("at")
     if at is None:
         raise Refused(400, "Say when it was, please.")
-    request["time"] = at
+    request["time"] = found.time if _unchanged(visit, "at", found.time) else at
+    if what == found.what and _unchanged(visit, "until", found.until):
+        request["until"] = found.until
+    elif JOURNAL[what].stage is not None and visit.text("until", required=False):
+        request["until"] = _end_of(visit, what, request["time"])
     reply = visit.submit(request, _who(visit), f"corrected the journal: {BY_KEY[choice].label}")
     if asks_for_vet(what, detail):
         return visit.go(f"/vet/{choice}")
     return _after(visit, reply, "corrected", "/journal", wrote=[reply["id"]])
+
+
+def _unchanged(visit: Visit, name: str, before: int | None) -> bool:
+    """Return whether a field of the form says what it said before, or was not in it."""
+    given = visit.request.form.get(name)
+    return given is None or (before is not None and given == visit.wording.local(before).strftime(MINUTE))
 
 
 def undo(visit: Visit) -> Response:
@@ -177,13 +193,13 @@ def leave(visit: Visit) -> Response:
     return _after(visit, visit.submit(request, _who(visit), "is away"), "away", "/leave")
 
 
-def _end_of(visit: Visit, what: str) -> int:
-    """Return when a stage ends as the form says, the end of that day included. Raises Refused."""
+def _end_of(visit: Visit, what: str, after: int) -> int:
+    """Return when a stage ends as the form says, later than `after` (UTC seconds). Raises Refused."""
     until = visit.moment("until")
     if JOURNAL[what].stage is None:
         raise Refused(400, "Only a stage has an end; leave it empty, please.")
-    if until is None or not visit.now < until <= visit.now + LONGEST_STAGE_SECONDS:
-        raise Refused(400, "A stage ends in the future, within 400 days.")
+    if until is None or not after < until <= after + LONGEST_STAGE_SECONDS:
+        raise Refused(400, "A stage ends later than now, or than it began, and within 400 days.")
     return until
 
 
