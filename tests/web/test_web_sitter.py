@@ -48,6 +48,20 @@ def test_the_sitters_sheet_says_all_and_what_was_tapped_comes_back(rig: Any) -> 
     assert "While you were away" in back
 
 
+def test_what_is_out_of_service_or_holds_eggs_has_no_taps(rig: Any) -> None:
+    """A tub that is not in use and a box of eggs stand on the sheet with words alone: nothing is to be done there."""
+    keeper, now = rig.keeper(), int(rig.clock.wall())
+    _tell(rig, what="eggs", enclosure="T3", detail="6", time=now - DAY)
+    rig.daemon.handle({"do": "out_of_service", "who": "Ina", "enclosure": "T1", "why": "empty", "until": now + DAY})
+    path = re.search(r"/sitter/[\w-]+", _post(rig, keeper, "/sitter", name="Leo", hours="24"))
+    assert path is not None
+    text = rig.stranger().get(rig.base + path[0]).text
+    sections = {name: text[text.index(f'aria-label="{name}"') :].split("</section>")[0] for name in ("T1", "T2", "T3")}
+    assert {name: section.count("<button") for name, section in sections.items()} == {"T1": 0, "T2": 2, "T3": 0}
+    assert "not in use" in sections["T1"]
+    assert "leave the lid closed" in sections["T3"]
+
+
 def test_a_move_out_of_quarantine_asks_first(rig: Any) -> None:
     """Before its end the page asks, and writes nothing down until somebody says that it has moved all the same."""
     keeper, now = rig.keeper(), int(rig.clock.wall())

@@ -97,7 +97,7 @@ class PlaceRound:
 
 @dataclass(frozen=True, slots=True)
 class ServiceRound:
-    """The round of a local date. places: in the order of service, those with nothing to say left out.
+    """The round of a local date. places: all of them, in the order of service, most with nothing to say.
 
     uncounted: what is not asked for because nobody ever noted it there: words for it -> enclosures.
     aside: sentences on the air: what is left alone and why.

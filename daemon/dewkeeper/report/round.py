@@ -82,7 +82,7 @@ def service_round(journal: Sequence[JournalEntry], config: Config, now: int, fac
         due += _isolation(book, enclosure.name)
         places.append(_place(enclosure.name, _serving(book, enclosure), book, due, notes))
     ordered = sorted(places, key=lambda place: SERVINGS.index(place.serving))  # stable: along the racks within each
-    return ServiceRound(book.today, [p for p in ordered if p.due or p.notes or p.put_off], uncounted, facts.aside)
+    return ServiceRound(book.today, ordered, uncounted, facts.aside)
 
 
 def _way(config: Config, enclosure: Enclosure) -> tuple[int, int, int]:

@@ -12,7 +12,7 @@ from typing import Any, Final
 
 from dewkeeper.judge.types import Event, JournalEntry
 from dewkeeper.judge.words import JOURNAL
-from dewkeeper.report.due import SERVINGS, ServiceRound
+from dewkeeper.report.due import ServiceRound
 from dewkeeper.report.history import Past
 from dewkeeper.report.model import EnclosureMorning, to_plain
 from dewkeeper.report.wording import Wording, happened, worth_telling
@@ -31,6 +31,7 @@ class SitterRow:
     """One enclosure on the sheet.
 
     wanted: journal words of what is due today; normal: what the sitter may expect to read; remark: what is special here.
+    served: whether the sitter is to do anything there at all.
     """
 
     row: EnclosureMorning
@@ -38,6 +39,7 @@ class SitterRow:
     wanted: tuple[str, ...]
     normal: str
     remark: str
+    served: bool = True
 
 
 def sitter_rows(
@@ -60,15 +62,16 @@ def sitter_rows(
             f"humidity {row.limits.target_low:.0f}–{wording.humidity(row.limits.target_high)}, "
             f"temperature {wording.degrees(low):.0f}–{wording.day_temperature(high)}"
         )
-        stage = "quarantine" if serving.get(row.enclosure) == "quarantine" else row.stage
-        wanted = tuple(due.get(row.enclosure, ())[:MOST_ACTIONS])
-        found.append(SitterRow(row, tuple(animals.get(row.enclosure, ())), wanted, normal, _REMARKS.get(stage, "")))
-    last = SERVINGS.index("quarantine")
+        served = row.rank != "out_of_service" and serving.get(row.enclosure) != "eggs"
+        special = {"quarantine": "quarantine", "eggs": "egg_box"}.get(serving.get(row.enclosure, ""), row.stage)
+        wanted = tuple(due.get(row.enclosure, ())[:MOST_ACTIONS]) if served else ()
+        living = tuple(animals.get(row.enclosure, ()))
+        found.append(SitterRow(row, living, wanted, normal, _REMARKS.get(special, ""), served))
     return sorted(
         found,
         key=lambda one: (
             one.row.rank not in ("urgent", "alarm"),
-            SERVINGS.index(serving.get(one.row.enclosure, "healthy")) == last,
+            serving.get(one.row.enclosure) == "quarantine",
         ),
     )
 
