@@ -1,10 +1,10 @@
 """Which stage holds where: an animal takes its own along when it moves, and what belongs to a place stays.
 
 Being opaque, gravid or a hatchling is the animal's. Quarantine and eggs are the place's: a quarantine tub stays one until
-it is said to be over, whoever instances in it, and an animal that leaves it for the rack has left quarantine.
+it is said to be over, whoever lives in it, and an animal that leaves it for the rack has left quarantine.
 
-Who instances where is what the journal says (`moved_in NAME`, `moved_out`). Where no animal was ever named, a stage is that of
-whoever instances there: it becomes the animal's that is first named in that tub, moving in or out, and ends when it moves out
+Who lives where is what the journal says (`moved_in NAME`, `moved_out`). Where no animal was ever named, a stage is that of
+whoever lives there: it becomes the animal's that is first named in that tub, moving in or out, and ends when it moves out
 unnamed. Of several animals in one enclosure an entry whose words begin with the name of one is about that one.
 """
 
@@ -17,7 +17,7 @@ from dewkeeper.judge.types import JournalEntry
 from dewkeeper.judge.words import JOURNAL
 
 MOVES: Final = ("moved_in", "moved_out")
-"""Journal words that say who instances where."""
+"""Journal words that say who lives where."""
 STAGE_WORDS: Final = frozenset(what for what, word in JOURNAL.items() if word.stage is not None or word.ends) | set(
     MOVES
 )
@@ -62,7 +62,7 @@ class _Held(NamedTuple):
 
 
 class _Homes:
-    """Who instances where, and what stage each has: an animal by its name, `@T1` whoever instances there unnamed, `#T1` the place."""
+    """Who lives where, and what stage each has: an animal by its name, `@T1` whoever lives there unnamed, `#T1` the place."""
 
     def __init__(self) -> None:
         self.home: dict[str, str] = {}

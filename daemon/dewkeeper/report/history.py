@@ -159,3 +159,7 @@ class Past(Protocol):
     def traces(self, enclosure: str, start: int, end: int, points: int) -> Sequence[Trace]:
         """Return the same for every probe that was in the enclosure meanwhile, judged ones first."""
         ...
+
+    def above_target_seconds(self, enclosure: str, start: int, end: int) -> int:
+        """Return how long an enclosure was above the target band then in force, in [start, end) UTC seconds."""
+        ...
