@@ -12,7 +12,7 @@ from urllib.parse import urlsplit
 from dewkeeper_config.entries import FileEntries, FileEntry
 from dewkeeper_config.errors import Problem
 from dewkeeper_config.hosts import is_host
-from dewkeeper_config.models import AppriseChannel, Channel, MailChannel, Person, Storage, Web, WebhookChannel
+from dewkeeper_config.models import Channel, ChannelConfig, MailChannel, Person, Storage, Web, WebhookChannel
 from dewkeeper_config.models.channels import secrets_of
 from dewkeeper_config.secrets import SecretSource
 
@@ -22,16 +22,7 @@ _WEB_ADDRESS = "an address that begins with https:// or http://, then a host"
 def people_problems(entries: FileEntries) -> Iterator[Problem]:
     """Yield what is wrong with channels and people."""
     for entry in entries.channel:
-        channel = entry.model
-        if not isinstance(channel, AppriseChannel) and channel.ca_file is not None and "ca_file" not in entry.lost:
-            yield from _whole_path(entry, "ca_file", channel.ca_file)
-        for field, secret in secrets_of(channel):
-            if secret.file is not None:
-                yield from _whole_path(entry, field, secret.file)
-        if isinstance(channel, WebhookChannel):
-            yield from _webhook(entry, channel)
-        elif isinstance(channel, MailChannel):
-            yield from _mail(entry, channel)
+        yield from _channel(entry, entry.model)
     if entries.notify is not None and entries.notify.model.heartbeat_url is not None:
         heartbeat = entries.notify.model.heartbeat_url
         if not _web_address(heartbeat):
@@ -54,6 +45,19 @@ def site_problems(entries: FileEntries) -> Iterator[Problem]:
         yield from _storage(entries.storage)
     if entries.web is not None:
         yield from _web(entries.web)
+
+
+def _channel(entry: FileEntry[Channel], channel: ChannelConfig) -> Iterator[Problem]:
+    for key, value in channel:
+        if isinstance(value, Path) and key not in entry.lost:
+            yield from _whole_path(entry, key, value)
+    for key, secret in secrets_of(channel):
+        if secret.file is not None:
+            yield from _whole_path(entry, key, secret.file)
+    if isinstance(channel, WebhookChannel):
+        yield from _webhook(entry, channel)
+    elif isinstance(channel, MailChannel):
+        yield from _mail(entry, channel)
 
 
 def _webhook(entry: FileEntry[Channel], channel: WebhookChannel) -> Iterator[Problem]:

@@ -31,7 +31,8 @@ def load_or_last_good(path: Path, state_folder: Path | None = None) -> tuple[Con
         config = parse(data, path)
     except (ConfigInvalid, ConfigUnreadable) as refused:
         try:
-            last = load((state_folder or _named_folder(data)) / LAST_GOOD)
+            # It was good when every package was there: better watched, and told over the other channels, than nothing.
+            last = load((state_folder or _named_folder(data)) / LAST_GOOD, absent=True)
         except ConfigError:
             raise refused from None  # what is wrong with the copy is no help to whoever edits the file
         if isinstance(refused, ConfigInvalid):

@@ -15,6 +15,7 @@ from dewkeeper_config.checks import cross_problems
 from dewkeeper_config.errors import ConfigInvalid, ConfigUnreadable, Problem, SecretUnavailable
 from dewkeeper_config.layout import expand
 from dewkeeper_config.models import Channel, Config, Person
+from dewkeeper_config.models.channel_kinds import ABSENT_ALLOWED
 from dewkeeper_config.models.channels import secrets_of
 from dewkeeper_config.positions import KeyPath, lines_of
 from dewkeeper_config.problems import from_pydantic
@@ -35,12 +36,13 @@ class ReplayConfig(Config):
     person: list[Person] = Field([], description="People who are told.")
 
 
-def load(path: Path, model: type[Config] = Config) -> Config:
+def load(path: Path, model: type[Config] = Config, *, absent: bool = False) -> Config:
     """Return the configuration in a TOML file, held to `model`: `ReplayConfig` asks for nobody to tell.
 
+    absent: a channel of a kind that nobody here knows becomes an `AbsentChannel`; for a file that was good once.
     Raises ConfigUnreadable when the file cannot be read, ConfigInvalid with every problem when it is refused.
     """
-    return parse(read(path), path, model)
+    return parse(read(path), path, model, absent=absent)
 
 
 def read(path: Path) -> bytes:
@@ -55,15 +57,15 @@ def read(path: Path) -> bytes:
     return data
 
 
-def parse(data: bytes, path: Path, model: type[Config] = Config) -> Config:
-    """Return the configuration in the bytes of a TOML file; `path` is only named. Raises ConfigInvalid."""
+def parse(data: bytes, path: Path, model: type[Config] = Config, *, absent: bool = False) -> Config:
+    """Return the configuration in the bytes of a TOML file, as `load` does; `path` is only named. Raises ConfigInvalid."""
     text = _text(data, path)
     try:
         raw = _toml(text, path)
     except tomllib.TOMLDecodeError as error:
         broken = recover(text, str(error))
     else:
-        config, problems = _understood(raw, lines_of(text), model)
+        config, problems = _understood(raw, lines_of(text), model, absent=absent)
         # Raised outside the handler: pydantic's own error, chained, would carry the values and with them secrets.
         if config is None or problems:
             raise ConfigInvalid(path, problems)
@@ -81,7 +83,12 @@ def _beside(broken: Recovered, path: Path, model: type[Config]) -> list[Problem]
 
 
 def _understood(
-    raw: Mapping[str, Any], lines: Mapping[KeyPath, int], model: type[Config], *, cross: bool = True
+    raw: Mapping[str, Any],
+    lines: Mapping[KeyPath, int],
+    model: type[Config],
+    *,
+    cross: bool = True,
+    absent: bool = False,
 ) -> tuple[Config | None, list[Problem]]:
     """Return what a parsed file says, None when it is refused, and every problem once, each with its line."""
     written_out = expand(raw, lines)
@@ -89,7 +96,7 @@ def _understood(
     config: Config | None = None
     found: list[Problem] = []
     try:
-        config = model.model_validate(written_out.tree.raw)
+        config = model.model_validate(written_out.tree.raw, context={ABSENT_ALLOWED: absent})
     except ValidationError as error:
         found = from_pydantic(written_out.tree, error.errors(include_url=False, include_input=False))
     problems += _news(found, problems)

@@ -38,7 +38,7 @@ def _problem(tree: Tree, error: ErrorDetails) -> Problem:
     words = allowed(node) if node is not None else "nothing here"
     if error["type"] == "missing":
         return Problem(tree.key(path), "nothing", words)
-    if error["type"] in ("value_error", "string_pattern_mismatch"):
+    if error["type"] in ("value_error", "string_pattern_mismatch", "union_tag_broken"):
         words = str(error.get("ctx", {}).get("error", error["msg"]))
     if error["type"] == "finite_number":
         words += ", finite"

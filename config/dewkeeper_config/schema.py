@@ -5,18 +5,24 @@ from __future__ import annotations
 import copy
 import re
 from collections.abc import Iterator, Sequence
-from functools import cache
+from functools import lru_cache
 from typing import Any
 
-from dewkeeper_config.models import ConfigFile
+from dewkeeper_config.models import ChannelConfig, ConfigFile
+from dewkeeper_config.models.channel_kinds import installed_kinds
 
 Node = dict[str, Any]
 
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
 
 
-@cache
 def _schema() -> Node:
+    return _made(installed_kinds())
+
+
+@lru_cache(maxsize=8)
+def _made(_kinds: tuple[type[ChannelConfig], ...]) -> Node:
+    """Return the schema with these kinds of channel beside ours; it reads from the models which there are."""
     root = ConfigFile.model_json_schema()
     root["$schema"] = "https://json-schema.org/draft/2020-12/schema"
     root["title"] = "dewkeeper configuration"

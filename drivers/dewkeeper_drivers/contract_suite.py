@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from dewkeeper_drivers.contract import SCALES, Probe, Sample
+from dewkeeper_drivers.contract import Probe, Sample, Scale, scale_of, spelled
 from dewkeeper_drivers.errors import DriverError, ProbeError
 
 KNOWN_NOTES = frozenset({"heater_on", "reset_seen", "crc_burst"})
@@ -26,18 +26,29 @@ def _demand(kept: bool, sentence: str) -> None:
 
 
 def check_sample(sample: object) -> None:
-    """Check one sample: whole words, a known scale, values a scale can give, known notes."""
+    """Check one sample: whole words, a scale that can be stored, values of air, known notes."""
     _demand(isinstance(sample, Sample), f"read() returned {type(sample).__name__}, not Sample")
     assert isinstance(sample, Sample)  # noqa: S101  for the type checker; demanded above
     for name in ("temperature_word", "humidity_word"):
         word: object = getattr(sample, name)
         _demand(type(word) is int and 0 <= word <= 0xFFFF, f"{name} is {word!r}, not an integer of 16 bits")
-    _demand(SCALES.get(sample.scale.name) == sample.scale, f"scale {sample.scale.name!r} is not in SCALES")
-    _demand(-45.0 <= sample.temperature_c <= 130.0, f"temperature {sample.temperature_c} °C is outside the scale")
+    _check_scale(sample.scale)
+    _demand(-45.0 <= sample.temperature_c <= 130.0, f"{sample.temperature_c} °C is no temperature of air")
     _demand(0.0 <= sample.humidity_percent <= 100.0, f"humidity {sample.humidity_percent} % is not 0 to 100")
     _demand(isinstance(sample.notes, tuple), "notes is not a tuple")
     unknown = set(sample.notes) - KNOWN_NOTES
     _demand(not unknown, f"unknown notes: {', '.join(sorted(unknown))}")
+
+
+def _check_scale(scale: object) -> None:
+    """Check that words stored with this scale can be read for good, by a program that does not have the driver."""
+    _demand(isinstance(scale, Scale), f"scale is {type(scale).__name__}, not Scale")
+    assert isinstance(scale, Scale)  # noqa: S101  for the type checker; demanded above
+    try:
+        read_back = scale_of(spelled(scale))
+    except (TypeError, ValueError) as error:
+        raise ContractBroken(f"the scale cannot be stored: {error}") from error
+    _demand(read_back == scale, f"the scale is read back as {read_back}, not as {scale}")
 
 
 def check_probe(

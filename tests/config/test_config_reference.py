@@ -21,7 +21,10 @@ REFERENCE = Path(__file__).resolve().parents[2] / "config" / "REFERENCE.md"
 
 def _models() -> list[type[BaseModel]]:
     found: list[Any] = [m for m in vars(models).values() if isinstance(m, type) and issubclass(m, BaseModel)]
-    return [model for model in found if model.model_fields and not model.__name__.startswith("_")]
+    bases = {models.ChannelConfig}  # no table by itself: a kind of channel is
+    return [
+        model for model in found if model.model_fields and model not in bases and not model.__name__.startswith("_")
+    ]
 
 
 WITH_SECRETS: list[type[BaseModel]] = [*_models(), SecretSource]

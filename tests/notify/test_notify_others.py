@@ -11,9 +11,12 @@ from pathlib import Path
 
 import pytest
 from tests.notify.dispatcher_rig import START, config, message, running
+from tests.notify.test_notify_contract import WebService
 
 from dewkeeper.notify.channel import Channel
 from dewkeeper.notify.channels import open_channel
+from dewkeeper.notify.contract_suite import check_channel
+from dewkeeper.notify.deadline import Attempt
 from dewkeeper.notify.errors import DeadlinePassed, PermanentFailure, TemporaryFailure
 from dewkeeper_config.models import AppriseChannel, Config
 from dewkeeper_config.secrets import SecretSource
@@ -39,10 +42,17 @@ def address(phone: Phone) -> str:
 
 @pytest.fixture(autouse=True, scope="module")
 def library_threads() -> None:
-    """Let the library start the threads it keeps for the life of the process."""
+    """Let the library start the threads it keeps for the life of the process: as many as it sends at once here."""
     if INSTALLED:
         with Phone() as phone:
-            other(address(phone)).send(message("m0"), 20)
+            phone.usual = Answer(manner="silent")
+            channel = other(f"json://localhost:{phone.port}/?cto=60&rto=60")
+            attempts = [
+                Attempt("warm", lambda guard: channel.attempt(message("m0"), guard), 20, lambda: None) for _ in "ab"
+            ]
+            phone.wait(len(attempts))
+        for attempt in attempts:
+            attempt.thread.join()
 
 
 def test_without_the_library_the_channel_says_what_to_install() -> None:
@@ -57,6 +67,12 @@ def test_without_the_library_the_channel_says_what_to_install() -> None:
     made = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, cwd=root, check=True)
     assert made.stdout.startswith("PermanentFailure")
     assert f"{sys.executable} -m pip install apprise" in made.stdout
+
+
+@needs_library
+def test_the_library_keeps_the_contract(phone: Phone) -> None:
+    """A channel through the library passes the suite of all channels, but for telling a refusal for good from one for now."""
+    check_channel(lambda: other(address(phone)), WebService(phone), says_why=False)
 
 
 @needs_library

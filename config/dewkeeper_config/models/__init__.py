@@ -9,7 +9,8 @@ from __future__ import annotations
 from pydantic import Field
 
 from dewkeeper_config.models.base import Model, Name
-from dewkeeper_config.models.channels import AppriseChannel, Channel, MailChannel, WebhookChannel
+from dewkeeper_config.models.channel_kinds import Channel
+from dewkeeper_config.models.channels import AppriseChannel, ChannelConfig, MailChannel, WebhookChannel
 from dewkeeper_config.models.housing import (
     Enclosure,
     EnclosureTraits,
@@ -33,6 +34,7 @@ __all__ = [
     "BusTable",
     "ChangeNote",
     "Channel",
+    "ChannelConfig",
     "Config",
     "ConfigFile",
     "Delays",

@@ -1,21 +1,32 @@
-"""The ways to reach people; `kind` tells them apart."""
+"""The ways to reach people; `kind` tells them apart.
+
+Ours are here; installed packages bring others (`channel_kinds`).
+"""
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from collections.abc import Iterator
+from typing import Literal
 
-from pydantic import Field
+from pydantic import ConfigDict, Field
 
 from dewkeeper_config.models.base import Model, Name
 from dewkeeper_config.secrets import Secret, SecretSource
 from dewkeeper_config.values import PathText
 
 
-class WebhookChannel(Model):
+class ChannelConfig(Model):
+    """What every way to reach people says. A kind of its own adds its keys and narrows `kind` to its name by `Literal`."""
+
+    kind: str = Field(description="What kind of channel.")
+    name: Name = Field(description="Unique name.", examples=["phone"])
+    timeout_seconds: float = Field(30, ge=1, le=120, description="Total deadline of one send.")
+
+
+class WebhookChannel(ChannelConfig):
     """A POST to an address of your choice."""
 
     kind: Literal["webhook"] = Field(description="`webhook`.")
-    name: Name = Field(description="Unique name.", examples=["phone"])
     url: Secret = Field(
         description="Where to POST: text, or `{file = ...}`, `{env = ...}`, `{credential = ...}`.",
         examples=[{"credential": "phone_url"}],
@@ -41,7 +52,7 @@ class WebhookChannel(Model):
     timeout_seconds: float = Field(20, ge=1, le=120, description="Total deadline of one send.")
 
 
-class MailChannel(Model):
+class MailChannel(ChannelConfig):
     """Mail over your provider's submission server."""
 
     kind: Literal["mail"] = Field(description="`mail`.")
@@ -60,13 +71,12 @@ class MailChannel(Model):
     ca_file: PathText | None = Field(
         None, description="Own certificate authority, PEM.", examples=["/etc/dewkeeper/ca.pem"]
     )
-    timeout_seconds: float = Field(30, ge=1, le=120, description="Total deadline of one send.")
     per_hour: int = Field(
         30, ge=1, le=1000, description="At most so many mails an hour; the rest wait and are gathered."
     )
 
 
-class AppriseChannel(Model):
+class AppriseChannel(ChannelConfig):
     """Any service the optional extra `apprise` can reach."""
 
     kind: Literal["apprise"] = Field(description="`apprise`.")
@@ -74,19 +84,20 @@ class AppriseChannel(Model):
     url: Secret = Field(
         description="Service address as that library writes it.", examples=[{"credential": "other_url"}]
     )
-    timeout_seconds: float = Field(30, ge=1, le=120, description="Total deadline of one send.")
 
 
-Channel = Annotated[WebhookChannel | MailChannel | AppriseChannel, Field(discriminator="kind")]
+class AbsentChannel(ChannelConfig):
+    """A channel that was good once and whose package is gone: it reaches nobody and says so; the daemon watches on."""
+
+    model_config = ConfigDict(extra="ignore")
 
 
-def secrets_of(channel: Channel) -> list[tuple[str, SecretSource]]:
-    """Return every secret of a channel that is given, with the key that names it."""
-    if isinstance(channel, MailChannel):
-        both = [("username", channel.username), ("password", channel.password)]
-        return [(key, secret) for key, secret in both if secret is not None]
-    found = [("url", channel.url)]
-    if isinstance(channel, WebhookChannel):
-        found += [(f"secrets[{index}]", secret) for index, secret in enumerate(channel.secrets, 1)]
-        found += [(f"headers.{name}", secret) for name, secret in channel.headers.items()]
-    return found
+def secrets_of(channel: ChannelConfig) -> Iterator[tuple[str, SecretSource]]:
+    """Yield every secret of a channel that is given, with the key that names it."""
+    for key, value in channel:
+        if isinstance(value, SecretSource):
+            yield key, value
+        elif isinstance(value, list):
+            yield from ((f"{key}[{n}]", one) for n, one in enumerate(value, 1) if isinstance(one, SecretSource))
+        elif isinstance(value, dict):
+            yield from ((f"{key}.{name}", one) for name, one in value.items() if isinstance(one, SecretSource))

@@ -92,11 +92,11 @@ def _check(args: Arguments) -> int:
 
 
 def _unusable(config: Config) -> list[Problem]:
-    """Return drivers, bus kinds and templates that this installation cannot use; only it knows what it has."""
-    from dewkeeper.notify.bodies import check_template
-    from dewkeeper.notify.errors import ChannelUnusable
+    """Return drivers, bus kinds, channels and templates that this installation cannot use; only it knows what it has."""
+    import time
+
+    from dewkeeper.notify.channels import Unusable, open_channel
     from dewkeeper_config.errors import Problem
-    from dewkeeper_config.models import WebhookChannel
     from dewkeeper_drivers.adapters import find_adapter
     from dewkeeper_drivers.errors import DriverUnusable
     from dewkeeper_drivers.table import find_driver
@@ -112,11 +112,11 @@ def _unusable(config: Config) -> list[Problem]:
             except DriverUnusable as error:
                 found.append(Problem(key, f'"{name}"', str(error)))
     for number, channel in enumerate(config.channel, 1):
-        if isinstance(channel, WebhookChannel) and channel.template is not None:
-            try:
-                check_template(channel.template)
-            except ChannelUnusable as error:
-                found.append(Problem(f'channel[{number}] "{channel.name}" .template', "a template", str(error)))
+        opened = open_channel(channel, time.time)
+        if isinstance(opened, Unusable):
+            # Of ours only a webhook's template can be wrong, and only the library of `apprise` can be missing.
+            key, given = ("template", "a template") if channel.kind == "webhook" else ("kind", f'"{channel.kind}"')
+            found.append(Problem(f'channel[{number}] "{channel.name}" .{key}', given, opened.why))
     return found
 
 

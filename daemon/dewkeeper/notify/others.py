@@ -42,7 +42,9 @@ class Others(Channel):
             raise PermanentFailure(f"not sent: {error}") from error
         if not understood:
             raise PermanentFailure("the service address is not understood")
-        if not service.notify(title=message.title, body="\n".join(message.lines)):
+        # Without a body the library sends nothing and says no.
+        title, body = (message.title, "\n".join(message.lines)) if message.lines else ("", message.title)
+        if not service.notify(title=title, body=body):
             guard.remaining()
             raise TemporaryFailure("the service did not take it, without saying why")
         return Receipt("taken")

@@ -1,0 +1,1 @@
+"""A driver and a channel for dewkeeper, from outside."""
