@@ -72,7 +72,7 @@ def test_looking_imports_nothing_that_judges_writes_or_serves(tmp_path: Path) ->
     )
     modules = set(json.loads(done.stdout))
     assert "dewkeeper.store.history" in modules
-    assert not {"requests", "alembic", "apscheduler", "jinja2", "werkzeug", "waitress"} & modules
+    assert not {"requests", "alembic", "apscheduler", "jinja2", "werkzeug", "waitress", "asyncio"} & modules
     assert (
         not {
             "dewkeeper.judge.core",
@@ -83,3 +83,36 @@ def test_looking_imports_nothing_that_judges_writes_or_serves(tmp_path: Path) ->
         }
         & modules
     )
+
+
+_DAEMON = """
+import json, sys
+from dewkeeper.left_out import leave_out_charsets
+
+leave_out_charsets()
+import requests
+from dewkeeper.service.calendar import SchedulerAlarm
+from dewkeeper.service.daemon import Daemon
+
+alarm = SchedulerAlarm()
+alarm.stop()
+loaded = sorted(name for name, module in sys.modules.items() if module is not None)
+import asyncio, asyncio.subprocess
+from sqlalchemy.util import concurrency
+
+async def answer():
+    return concurrency.asyncio.current_task() is asyncio.current_task()
+
+print(json.dumps([loaded, asyncio.run(answer()), concurrency.iscoroutine(7), requests.Response().apparent_encoding]))
+"""
+
+
+def test_a_daemon_leaves_out_what_its_libraries_need_for_others() -> None:
+    """Neither asyncio nor what guesses encodings is loaded by the daemon's libraries; who asks for asyncio gets the real one."""
+    done = subprocess.run([sys.executable, "-W", "error", "-c", _DAEMON], capture_output=True, text=True, check=True)
+    loaded, same, seven, encoding = json.loads(done.stdout)
+    assert {"sqlalchemy", "apscheduler", "requests", "pydantic"} <= set(loaded)
+    assert not {"asyncio", "charset_normalizer", "chardet"} & set(loaded)
+    assert same
+    assert not seven
+    assert encoding == "utf-8"

@@ -37,9 +37,11 @@ def add_commands(commands: Commands[argparse.ArgumentParser]) -> None:
 def _run(args: argparse.Namespace) -> int:
     import logging
 
+    from dewkeeper.left_out import leave_out_charsets
     from dewkeeper.service.memory import keep_little
 
     keep_little()  # before the first thread
+    leave_out_charsets()
     from dewkeeper.sampling.timeline import boot_id, synchronised
     from dewkeeper.service.daemon import Daemon
     from dewkeeper.service.signals import EndSignal

@@ -15,6 +15,8 @@ from datetime import time as wall_time
 from typing import Protocol
 from zoneinfo import ZoneInfo
 
+from dewkeeper.left_out import asyncio_put_off
+
 log = logging.getLogger(__name__)
 
 
@@ -105,8 +107,9 @@ class SchedulerAlarm:
     """APScheduler, with a memory job store, in UTC, one worker thread, every job at most once at a time."""
 
     def __init__(self) -> None:
-        from apscheduler.executors.pool import ThreadPoolExecutor
-        from apscheduler.schedulers.background import BackgroundScheduler
+        with asyncio_put_off():
+            from apscheduler.executors.pool import ThreadPoolExecutor
+            from apscheduler.schedulers.background import BackgroundScheduler
 
         self._scheduler = BackgroundScheduler(
             timezone=UTC,

@@ -4,6 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from dewkeeper.left_out import asyncio_put_off
+
+with asyncio_put_off():
+    import sqlalchemy.dialects.sqlite  # noqa: F401  all of it that is needed, before anything else imports it
+
 from dewkeeper.store.history import History
 
 if TYPE_CHECKING:
