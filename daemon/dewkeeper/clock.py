@@ -47,8 +47,8 @@ class ManualClock:
     """A clock that moves only when told.
 
     `advance` stops at every moment a waiting thread asked for, wakes it, and goes on only when every thread that
-    ever waited here is waiting again without cause to run: so a day passes in seconds and nothing depends on the
-    speed of the machine. A thread that ends without waiting again must call `leave`.
+    ever waited here is waiting again without cause to run, or has ended: so a day passes in seconds and nothing depends
+    on the speed of the machine.
     """
 
     def __init__(self, wall: float = 1_790_000_000.0, monotonic: float = 1_000.0) -> None:
@@ -84,12 +84,6 @@ class ManualClock:
             finally:
                 del self._waiting[me]
             return event.is_set()
-
-    def leave(self) -> None:
-        """Forget the calling thread: it will not wait here again."""
-        with self._condition:
-            self._members.pop(threading.get_ident(), None)
-            self._condition.notify_all()
 
     def expect(self, name: str, patience_seconds: float = 5.0) -> bool:
         """Return whether a thread of this name waits here or has, waiting so many real seconds for it.

@@ -141,7 +141,6 @@ def _tubs(rack: str, names: str) -> str:
     shelves = [sum(place.shelf == shelf for place in here) for shelf in range(1, here[-1].shelf + 1)]
     return (
         f'[[rack]]\nname = "{rack}"\nroom = "snake room"\nshelves = {shelves}\ntubs = "{names}"\n\n'
-        f"[rack.each]\nvolume_litres = {here[0].build.volume_litres}\n\n"
         f'[rack.probe]\nname = "{probe_name("{tub}")}"\nbus = "{_row(rack)}"\nplacement = "{here[0].setting}"\n\n'
     )
 
@@ -154,7 +153,7 @@ def _one_by_one(rack: str) -> str:
             continue
         text += (
             f'[[enclosure]]\nname = "{place.name}"\nrack = "{rack}"\nshelf = {place.shelf}\nplace = {place.place}\n'
-            f'kind = "{place.kind}"\nprofile = "{place.profile}"\nvolume_litres = {place.build.volume_litres}\n'
+            f'kind = "{place.kind}"\nprofile = "{place.profile}"\n'
             f"open_water = {str(place.build.bowl_grams > 0).lower()}\n\n"
             f'[[probe]]\nname = "{probe_name(place.name)}"\nenclosure = "{place.name}"\n{_wires(place.name)}'
             f'placement = "{place.setting}"\n\n'

@@ -52,7 +52,7 @@ class Transfer:
 
 Fault = Callable[["Wire", Transfer, Callable[[], None]], None]
 """Called instead of each transfer; it may call the third argument to let it happen, before or after which it may
-raise OSError, let time pass, or change `result`. See `wire_faults`."""
+raise OSError, let time pass, or change `result`. Tests keep such faults in tests/wire."""
 
 
 class Wire:

@@ -23,6 +23,7 @@ from pathlib import Path
 from typing import Any
 
 from tests.campaign.pace import LOOK_SECONDS, Told
+from tests.wire.wire_faults import BitFlips, Blocked, HeldLow, Noise, Refuse
 
 from dewkeeper.service.calendar import SilentAlarm
 from dewkeeper.service.daemon import Daemon
@@ -30,7 +31,6 @@ from dewkeeper.service.signals import EndSignal
 from dewkeeper_config import load_or_last_good
 from dewkeeper_demo.wire import Wire, WireRack, register_rack
 from dewkeeper_demo.wire_chips import Sht3x
-from dewkeeper_demo.wire_faults import BitFlips, Blocked, HeldLow, Noise, Refuse
 from dewkeeper_drivers.contract import SHT3X
 
 SPEED = 60.0

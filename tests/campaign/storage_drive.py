@@ -13,9 +13,9 @@ from typing import Any, Literal
 from tests.campaign.phases import HEALTHY, OPEN, PHASES, SLACK_SECONDS, TOLD_SECONDS, Outcome
 from tests.campaign.rack_process import PLACES, SPEED
 from tests.campaign.rig import POLL_SECONDS, WATCHDOG_SECONDS, Run
+from tests.servers.receiver import Phone
 
 from dewkeeper.store.errors import StoreError
-from dewkeeper_demo.servers.phone import Phone
 
 POLL = POLL_SECONDS / SPEED
 RESTART_SECONDS = 15.0

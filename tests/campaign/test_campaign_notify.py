@@ -21,9 +21,8 @@ from tests.campaign.phases import HEALTHY, OPEN, PHASES, SLACK_SECONDS, TOLD_SEC
 from tests.campaign.rack_process import PLACES, SPEED
 from tests.campaign.rig import POLL_SECONDS
 from tests.campaign.ways import SEND_SECONDS, Arrived, WaysRun, may_name
-
-from dewkeeper_demo.servers.mail import Refusal
-from dewkeeper_demo.servers.phone import Answer
+from tests.servers.mail import Refusal
+from tests.servers.receiver import Answer
 
 AT_ONCE = 4
 STAND_IN_SECONDS = 180 / SPEED

@@ -14,8 +14,7 @@ from tests.campaign.phases import HEALTHY, OPEN, PHASES, POLL, SLACK_SECONDS, TO
 from tests.campaign.rack_process import CHANNEL, PLACES, SPEED, whose
 from tests.campaign.rig import POLL_SECONDS
 from tests.campaign.ways import SEND_SECONDS, WaysRun
-
-from dewkeeper_demo.servers.phone import Answer
+from tests.servers.receiver import Answer
 
 STRUCK = PLACES[CHANNEL]
 STEP = -3600

@@ -11,12 +11,12 @@ from typing import Any
 
 from tests.campaign.rack_process import SPEED
 from tests.campaign.rig import Run
+from tests.servers.authority import Authority
+from tests.servers.mail import MailServer
+from tests.servers.names import Manner, Names
+from tests.servers.receiver import Call, Phone
 
 from dewkeeper.store import History
-from dewkeeper_demo.servers.authority import Authority
-from dewkeeper_demo.servers.mail import MailServer
-from dewkeeper_demo.servers.names import Manner, Names
-from dewkeeper_demo.servers.phone import Call, Phone
 
 SEND_SECONDS = 2.0
 """Total deadline of one send, real seconds."""

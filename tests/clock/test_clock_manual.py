@@ -29,7 +29,6 @@ def test_waiters_wake_in_their_order() -> None:
         ready.wait()
         while not clock.wait(stop, seconds):
             seen.append((name, clock.monotonic()))
-        clock.leave()
 
     threads = [threading.Thread(target=every, args=args) for args in (("a", 20.0), ("b", 30.0))]
     for thread in threads:
@@ -53,7 +52,6 @@ def test_settle_names_the_thread_that_does_not_wait() -> None:
     def work() -> None:
         clock.wait(entered, None)
         hold.wait()
-        clock.leave()
 
     thread = threading.Thread(target=work, name="busy-one")
     thread.start()
@@ -75,7 +73,6 @@ def test_a_thread_that_has_not_come_yet_is_waited_for() -> None:
     def late() -> None:
         go.wait()
         clock.wait(stop, None)
-        clock.leave()
 
     thread = threading.Thread(target=late, name="late")
     thread.start()

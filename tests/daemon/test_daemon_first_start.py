@@ -9,13 +9,13 @@ from typing import Any
 
 import pytest
 from tests.daemon.conftest import Phone, Racks
+from tests.wire.wire_faults import HeldLow
 
 from dewkeeper.cli import main
 from dewkeeper.store import History
 from dewkeeper_config.loading import parse
 from dewkeeper_demo.wire import Wire, register_rack
 from dewkeeper_demo.wire_chips import Sht3x
-from dewkeeper_demo.wire_faults import HeldLow
 
 SOON = 20
 """Seconds: the first poll, and the watch's next round."""

@@ -16,6 +16,7 @@ from hypothesis import HealthCheck, Phase, example, given, settings
 from hypothesis import strategies as st
 from tests.amounts import amount
 from tests.daemon.conftest import Phone
+from tests.wire.wire_faults import BitFlips
 
 from dewkeeper.cli import main
 from dewkeeper.clock import ManualClock
@@ -30,7 +31,6 @@ from dewkeeper.store import History
 from dewkeeper_config import load
 from dewkeeper_demo.wire import register_rack
 from dewkeeper_demo.wire_chips import Sht3x
-from dewkeeper_demo.wire_faults import BitFlips
 
 EXAMPLES = amount(5, 200)
 POLL_SECONDS = 300

@@ -32,8 +32,8 @@ def test_the_configuration_is_one_the_daemon_accepts(tmp_path: Path) -> None:
     numbers = {bus.name: bus.number for bus in config.bus}
     wired = {(probe.name, numbers[probe.bus or ""], probe.address) for probe in config.probe}
     assert wired == {(probe_name(wire.probe), wire.bus, wire.address) for wire in wiring()}
-    assert {(e.name, e.rack, e.shelf, e.place, e.profile, e.volume_litres, e.open_water) for e in config.enclosure} == {
-        (p.name, p.rack, p.shelf, p.place, p.profile, p.build.volume_litres, p.build.bowl_grams > 0) for p in PLACES
+    assert {(e.name, e.rack, e.shelf, e.place, e.profile, e.open_water) for e in config.enclosure} == {
+        (p.name, p.rack, p.shelf, p.place, p.profile, p.build.bowl_grams > 0) for p in PLACES
     }
     assert {e.kind for e in config.enclosure} == {"tub", "furnished", "egg_box"}
     assert sorted(p.enclosure or ROOM_PROBE for p in config.probe) == sorted(w.probe for w in wiring())

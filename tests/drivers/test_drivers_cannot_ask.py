@@ -6,9 +6,9 @@ import errno
 from typing import Any
 
 import pytest
+from tests.wire.wire_faults import Refuse
 
 from dewkeeper_demo.wire_chips import Sht4x
-from dewkeeper_demo.wire_faults import Refuse
 from dewkeeper_drivers.errors import BranchLost, ProbeMissing
 from dewkeeper_drivers.scan import scan_bus
 

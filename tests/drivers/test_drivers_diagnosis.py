@@ -8,10 +8,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from tests.wire.wire_faults import BitFlips
 
 from dewkeeper_config.models import BusConfig, Multiplexer, ProbeConfig
 from dewkeeper_demo.wire_chips import Sht4x
-from dewkeeper_demo.wire_faults import BitFlips
 from dewkeeper_drivers.adapters import Adapter, present_numbers
 from dewkeeper_drivers.buses import Bus, open_bus
 from dewkeeper_drivers.diagnosis import Diagnosis, diagnose

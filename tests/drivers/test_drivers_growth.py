@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 from tests.amounts import amount
+from tests.wire.wire_large import large_rack
 
-from dewkeeper_demo.wire_large import large_rack
 from dewkeeper_drivers.buses import open_bus
 from dewkeeper_drivers.contract import Probe
 from dewkeeper_drivers.errors import ProbeError

@@ -8,8 +8,8 @@ from collections.abc import Iterator
 from typing import Any
 
 import pytest
+from tests.wire.wire_faults import HeldLow, Noise, Refuse, Slow, Swallow
 
-from dewkeeper_demo.wire_faults import HeldLow, Noise, Refuse, Slow, Swallow
 from dewkeeper_drivers.branches import Branch
 from dewkeeper_drivers.buses import Bus
 from dewkeeper_drivers.contract import Probe

@@ -16,11 +16,11 @@ from typing import Any
 
 import pytest
 from tests.amounts import amount
+from tests.wire.wire_faults import BitFlips, Noise, Refuse, Swallow
+from tests.wire.wire_large import LargeRack, large_rack
 
 from dewkeeper_config.models import BusConfig
 from dewkeeper_demo.wire import Transfer, Wire
-from dewkeeper_demo.wire_faults import BitFlips, Noise, Refuse, Swallow
-from dewkeeper_demo.wire_large import LargeRack, large_rack
 from dewkeeper_drivers.buses import Bus, open_bus
 from dewkeeper_drivers.contract import Probe
 from dewkeeper_drivers.crc import packed

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import pytest
+from tests.wire.wire_faults import HeldLow
+from tests.wire.wire_large import LargeRack, large_rack
 
 from dewkeeper_config.models import BusConfig
 from dewkeeper_demo.wire import Wire
-from dewkeeper_demo.wire_faults import HeldLow
-from dewkeeper_demo.wire_large import LargeRack, large_rack
 from dewkeeper_drivers.buses import Bus, open_bus
 from dewkeeper_drivers.contract import Probe
 from dewkeeper_drivers.errors import ProbeError

@@ -14,6 +14,7 @@ import pytest
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from tests.amounts import amount
+from tests.wire.wire_faults import HeldLow, Refuse, Slow
 
 from dewkeeper.clock import ManualClock
 from dewkeeper.judge.types import Reading
@@ -21,7 +22,6 @@ from dewkeeper.sampling.worker import AdapterWorker
 from dewkeeper_config.models import BusConfig, Multiplexer, ProbeConfig
 from dewkeeper_demo.wire import Wire, register_rack
 from dewkeeper_demo.wire_chips import Sht3x
-from dewkeeper_demo.wire_faults import HeldLow, Refuse, Slow
 from dewkeeper_drivers.contract import SHT3X
 
 POLLS = 3

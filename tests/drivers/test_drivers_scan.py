@@ -6,10 +6,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from tests.wire.wire_faults import HeldLow, Slow
 
 from dewkeeper_config.models import BusConfig
 from dewkeeper_demo.wire_chips import Sht4x
-from dewkeeper_demo.wire_faults import HeldLow, Slow
 from dewkeeper_drivers.adapters import parent_number
 from dewkeeper_drivers.errors import BusAbsent
 from dewkeeper_drivers.scan import each_once, scan_bus

@@ -11,8 +11,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from tests.amounts import amount
+from tests.wire.wire_faults import AllBits, BitFlips, Refuse
 
-from dewkeeper_demo.wire_faults import AllBits, BitFlips, Refuse
 from dewkeeper_drivers.contract import SHT3X
 from dewkeeper_drivers.errors import (
     BusAbsent,

@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
+from tests.wire.wire_faults import AllBits
 
 from dewkeeper_demo.wire_chips import Sht4x
-from dewkeeper_demo.wire_faults import AllBits
 from dewkeeper_drivers.errors import ProbeCrc
 
 

@@ -21,10 +21,10 @@ from pathlib import Path
 from typing import Any
 
 from tests.kernel.emulated import EmulatedKernel, preloaded
+from tests.wire.wire_faults import HeldLow
 
 from dewkeeper_demo.wire import Wire
 from dewkeeper_demo.wire_chips import Air, Sht3x
-from dewkeeper_demo.wire_faults import HeldLow
 
 FIRST_CHANNEL = 22
 FIRST_SERIAL = 0x0C41_0001

@@ -8,7 +8,7 @@
         kernel.drive(wire, mux, first=22)                   # a kernel's multiplexer: /dev/i2c-22 to /dev/i2c-29
         subprocess.run(["dewkeeper", ...], env={**os.environ, **kernel.environment()})
 
-The wires and chips are the demonstration's, in this process, with all their faults (`wire_faults`). What the child says
+The wires and chips are the demonstration's, in this process, with all the faults of tests/wire. What the child says
 to the devices reaches them through a small library in C, loaded by LD_PRELOAD (`i2c_dev.c`) and built here by `cc`.
 
 Time: by default a wait of the child for the bus takes the wire's time and no real time, and while a thread of its uses

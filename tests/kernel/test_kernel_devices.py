@@ -7,10 +7,10 @@ from collections.abc import Callable
 
 import pytest
 from tests.kernel.emulated import EmulatedKernel
+from tests.wire.wire_faults import HeldLow, Refuse
 
 from dewkeeper_demo.wire import Wire
 from dewkeeper_demo.wire_chips import Sht3x
-from dewkeeper_demo.wire_faults import HeldLow, Refuse
 from dewkeeper_drivers.contract import SHT3X
 from dewkeeper_drivers.crc import packed
 

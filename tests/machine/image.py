@@ -137,7 +137,8 @@ def seed(suite: str, folder: Path) -> Path:
     shutil.copytree(GUEST, stage / "guest")
     shutil.copytree(_wheels(suite), stage / "wheels")
     # The emulated kernel of tests/kernel: its library, built here by this machine's older C library, and its chips.
-    shutil.copytree(ROOT / "tests" / "kernel", stage / "kernel" / "tests" / "kernel")
+    for part in ("kernel", "wire"):
+        shutil.copytree(ROOT / "tests" / part, stage / "kernel" / "tests" / part)
     shutil.copytree(ROOT / "demo" / "dewkeeper_demo", stage / "kernel" / "dewkeeper_demo")
     shutil.copy(library(), stage / "kernel")
     for path in (stage, *stage.rglob("*")):  # whoever built it: everybody in the machine may read it

@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import pytest
-
-from dewkeeper_demo.servers.authority import Authority
-from dewkeeper_demo.servers.phone import Phone
+from tests.servers.authority import Authority
+from tests.servers.receiver import Phone
 
 
 @pytest.fixture(scope="session")

@@ -9,13 +9,14 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from tests.servers.receiver import Answer
+
 from dewkeeper.clock import ManualClock
 from dewkeeper.judge.types import SystemReport
 from dewkeeper.notify.dispatcher import Dispatcher
 from dewkeeper.store import History, Store
 from dewkeeper.store.records import Batch, DeliveryResult, Message
 from dewkeeper_config.models import Config
-from dewkeeper_demo.servers.phone import Answer
 
 START = 1_790_000_000
 REPLY_LOST = Answer(manner="reset_after")

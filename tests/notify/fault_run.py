@@ -24,15 +24,16 @@ from email.utils import formatdate
 from pathlib import Path
 from typing import Any
 
+from tests.servers import names
+from tests.servers.authority import Authority, Flaw
+from tests.servers.mail import MailServer, Refusal
+from tests.servers.receiver import Answer, Call, Phone
+
 from dewkeeper.clock import ManualClock
 from dewkeeper.notify.dispatcher import Dispatcher
 from dewkeeper.store import History, Store
 from dewkeeper.store.records import Batch, DeliveryResult, Message
 from dewkeeper_config.models import Config, Storage
-from dewkeeper_demo.servers import names
-from dewkeeper_demo.servers.authority import Authority, Flaw
-from dewkeeper_demo.servers.mail import MailServer, Refusal
-from dewkeeper_demo.servers.phone import Answer, Call, Phone
 
 START = 1_790_000_000
 BATCH = 50

@@ -5,6 +5,9 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
+from tests.servers.authority import Authority
+from tests.servers.mail import MailServer, Refusal
+from tests.servers.receiver import Answer, Phone
 
 from dewkeeper.notify.errors import DeadlinePassed, PermanentFailure, TemporaryFailure
 from dewkeeper.notify.mail import Mail
@@ -12,9 +15,6 @@ from dewkeeper.notify.webhook import Webhook
 from dewkeeper.store.records import Message
 from dewkeeper_config.models import MailChannel, WebhookChannel
 from dewkeeper_config.secrets import SecretSource
-from dewkeeper_demo.servers.authority import Authority
-from dewkeeper_demo.servers.mail import MailServer, Refusal
-from dewkeeper_demo.servers.phone import Answer, Phone
 
 MESSAGE = Message(
     id="7c0e", created=1_790_000_000, person="Marit", channel="phone", title="B4: too dry since 02:10 – refill bowl",

@@ -8,6 +8,9 @@ from collections.abc import Sequence
 from typing import Any
 
 import pytest
+from tests.servers.authority import Authority
+from tests.servers.mail import MailServer, Refusal
+from tests.servers.receiver import Answer, Phone
 
 from dewkeeper.notify.channel import Channel, Receipt
 from dewkeeper.notify.channels import open_channel
@@ -17,9 +20,6 @@ from dewkeeper.notify.errors import PermanentFailure, TemporaryFailure
 from dewkeeper.store.records import Message
 from dewkeeper_config.models import ChannelConfig, MailChannel, WebhookChannel
 from dewkeeper_config.secrets import SecretSource
-from dewkeeper_demo.servers.authority import Authority
-from dewkeeper_demo.servers.mail import MailServer, Refusal
-from dewkeeper_demo.servers.phone import Answer, Phone
 
 WEB_MANNERS = {"accept": Answer(), "fail": Answer(503), "refuse": Answer(410), "hang": Answer(manner="silent")}
 MAIL_MANNERS = {

@@ -8,6 +8,7 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 import pytest
+from tests.servers.receiver import Answer, Phone
 
 from dewkeeper.errors import CommandRefused
 from dewkeeper.judge.types import Command, Item
@@ -18,7 +19,6 @@ from dewkeeper.notify.desk import Desk
 from dewkeeper.notify.heartbeat import beat
 from dewkeeper.notify.plan import Context, Planner
 from dewkeeper_config.models import Config
-from dewkeeper_demo.servers.phone import Answer, Phone
 
 ZONE = ZoneInfo("Europe/Vienna")
 DAY = 86400

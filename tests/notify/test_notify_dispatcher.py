@@ -7,12 +7,12 @@ from collections.abc import Callable
 
 import pytest
 from tests.notify.dispatcher_rig import REFUSED, REPLY_LOST, START, Outbox, Running, config, message, running
+from tests.servers.receiver import Answer, Call, Phone
 
 from dewkeeper.clock import ManualClock
 from dewkeeper.notify.dispatcher import Dispatcher
 from dewkeeper.store.records import Message
 from dewkeeper_config.models import Config
-from dewkeeper_demo.servers.phone import Answer, Call, Phone
 
 
 def test_what_is_due_is_sent_once(phone: Phone) -> None:
@@ -270,7 +270,7 @@ def _each(count: int, make: Callable[[int], Message]) -> list[Message]:
 
 def test_mail_like_rates_are_kept_and_what_waits_is_gathered() -> None:
     """Beyond the hourly rate of a mail channel rows wait and are gathered into one; urgent ones pass."""
-    from dewkeeper_demo.servers.mail import MailServer
+    from tests.servers.mail import MailServer
 
     with MailServer() as server:
         settings = config({"unused": "http://localhost:9/"})

@@ -8,13 +8,13 @@ from typing import Any
 
 import pytest
 from tests.notify.fault_run import START, Post, outcome_of, problems, row
+from tests.servers.receiver import Answer, Phone
 
 from dewkeeper.clock import ManualClock
 from dewkeeper.store import History, Store
 from dewkeeper.store.history import MOST_DUE
 from dewkeeper.store.records import Batch, Message
 from dewkeeper_config.models import Storage
-from dewkeeper_demo.servers.phone import Answer, Phone
 
 EVENTS = 300
 """The campaign has ten thousand."""

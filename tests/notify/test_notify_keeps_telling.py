@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from tests.notify.dispatcher_rig import REFUSED, START, Running, config, message, running
 from tests.notify.test_notify_plan import CONTEXT, NIGHT, NOON, alarm, event, firsts, wait
 from tests.notify.test_notify_plan import config as two_racks
+from tests.servers.receiver import Answer, Phone
 
 from dewkeeper.clock import ManualClock
 from dewkeeper.notify.heartbeat import TROUBLE_FROM, Pulse, beat
@@ -20,7 +21,6 @@ from dewkeeper.service.losses import LossCounts
 from dewkeeper.store import History, Store
 from dewkeeper.store.records import Batch
 from dewkeeper_config.models import Storage
-from dewkeeper_demo.servers.phone import Answer, Phone
 
 HOUR = 3600
 

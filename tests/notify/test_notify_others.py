@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 from tests.notify.dispatcher_rig import START, config, message, running
 from tests.notify.test_notify_contract import WebService
+from tests.servers.receiver import Answer, Phone
 
 from dewkeeper.notify.channel import Channel
 from dewkeeper.notify.channels import open_channel
@@ -20,7 +21,6 @@ from dewkeeper.notify.deadline import Attempt
 from dewkeeper.notify.errors import DeadlinePassed, PermanentFailure, TemporaryFailure
 from dewkeeper_config.models import AppriseChannel, Config
 from dewkeeper_config.secrets import SecretSource
-from dewkeeper_demo.servers.phone import Answer, Phone
 
 pytestmark = pytest.mark.filterwarnings("ignore:'imghdr' is deprecated:DeprecationWarning")  # the library's affair
 INSTALLED = importlib.util.find_spec("apprise") is not None

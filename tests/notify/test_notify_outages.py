@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import pytest
 from tests.notify.dispatcher_rig import REFUSED, START, config, message, running
+from tests.servers.authority import Authority
+from tests.servers.mail import MailServer, Refusal
+from tests.servers.receiver import Answer, Call, Phone
 
 from dewkeeper.clock import ManualClock
 from dewkeeper.notify.outbox import Outbox, Reader, Times
 from dewkeeper.service.losses import LossCounts
 from dewkeeper_config.models import Config
-from dewkeeper_demo.servers.authority import Authority
-from dewkeeper_demo.servers.mail import MailServer, Refusal
-from dewkeeper_demo.servers.phone import Answer, Call, Phone
 
 HOUR = 3600
 

@@ -15,6 +15,7 @@ import jsonschema
 import pytest
 from standardwebhooks.webhooks import Webhook as Verifier
 from standardwebhooks.webhooks import WebhookVerificationError
+from tests.servers.receiver import Phone
 
 from dewkeeper.cli import main
 from dewkeeper.judge.types import Command, Event, Kind
@@ -26,7 +27,6 @@ from dewkeeper.notify.webhook import Webhook
 from dewkeeper.report.wording import Wording
 from dewkeeper.store.records import Message
 from dewkeeper_config.models import Config, Notify, WebhookChannel
-from dewkeeper_demo.servers.phone import Phone
 
 DAEMON = Path(__file__).parents[2] / "daemon"
 FILE = DAEMON / "webhook.schema.json"

@@ -9,12 +9,12 @@ from typing import Any
 
 import pytest
 from tests.notify.dispatcher_rig import START, Running, config, message, running
+from tests.servers.authority import Authority, Flaw
+from tests.servers.mail import MailServer
+from tests.servers.receiver import Answer, Phone
 
 from dewkeeper.notify.probing import CALM_SECONDS, TROUBLED_SECONDS
 from dewkeeper_config.models import Config
-from dewkeeper_demo.servers.authority import Authority, Flaw
-from dewkeeper_demo.servers.mail import MailServer
-from dewkeeper_demo.servers.phone import Answer, Phone
 
 HOUR = 3600
 

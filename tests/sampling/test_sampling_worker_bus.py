@@ -5,13 +5,13 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
+from tests.wire.wire_faults import HeldLow, Noise
+from tests.wire.wire_large import LargeRack, large_rack
 
 from dewkeeper.clock import ManualClock
 from dewkeeper.judge.types import Reading
 from dewkeeper.sampling.bus_reports import BusReports
 from dewkeeper.sampling.worker import AdapterWorker
-from dewkeeper_demo.wire_faults import HeldLow, Noise
-from dewkeeper_demo.wire_large import LargeRack, large_rack
 
 
 class Working:

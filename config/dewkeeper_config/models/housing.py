@@ -37,7 +37,6 @@ class EnclosureTraits(Model):
         description="What the keeper can change here; advice chooses among these.",
     )
     mesh_near_heat: bool = Field(False, description="A mesh lid close to a lamp or heater: covering it risks fire.")
-    volume_litres: float | None = Field(None, gt=0, le=10000, description="Air volume, litres.", examples=[40])
 
 
 class _EnclosureHead(Model):

@@ -74,7 +74,7 @@ class AlarmInstance:
     """
 
     __slots__ = (
-        "acked", "acked_at", "asked", "band", "cause", "consequence", "detail", "enclosure", "escalated", "holders", "id", "kind",
+        "acked", "acked_at", "asked", "band", "cause", "consequence", "detail", "enclosure", "holders", "id", "kind",
         "latched", "limit", "number", "place", "priority", "probe", "raised", "response", "returned", "since",
         "stands", "state", "told", "value", "within",
     )  # fmt: skip
@@ -106,7 +106,6 @@ class AlarmInstance:
         self.told = False
         self.stands = True
         self.latched = False
-        self.escalated = False
         self.holders: set[str] = set()
         self.number = 0
         self.value: float | None = None

@@ -307,8 +307,6 @@ class Dispatcher:
             self._collect_probe(lane, self._times(), give_up=True)
             lane.wait_for_end(_REAL_WAIT_SECONDS)
         self._outbox.close()
-        if hasattr(self._clock, "leave"):
-            self._clock.leave()
 
 
 def _main_row(parcel: Parcel) -> Message:

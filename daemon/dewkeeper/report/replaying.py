@@ -135,7 +135,6 @@ class Excursion:
     alarm: str
     since: int
     raised: int
-    escalated: int | None = None
     cleared: int | None = None
 
     def overlaps(self, other: Excursion) -> bool:
@@ -155,7 +154,7 @@ def excursions(events: Iterable[Event]) -> list[Excursion]:
                 place, event.kind, event.band, event.priority, event.alarm, event.since, event.time
             )
         elif known is not None and event.event == "escalated":
-            found[event.alarm] = replace(known, escalated=event.time, band=event.band, priority=event.priority)
+            found[event.alarm] = replace(known, band=event.band, priority=event.priority)
         elif known is not None and event.event == "cleared":
             found[event.alarm] = replace(known, cleared=event.time)
     return sorted(found.values(), key=lambda alarm: (alarm.raised, alarm.place, alarm.kind))

@@ -21,7 +21,6 @@ from dewkeeper.report.wording import Wording
 
 MONTHS: Final = 3
 SIGNS: Final = ("belly_smooth", "belly_rough", "belly_cracked", "belly_discoloured", "wheeze", "open_mouth", "refused")
-FOR_A_VET: Final = frozenset({"belly_cracked", "belly_discoloured", "wheeze", "open_mouth"})
 _SUGGESTS: Final[dict[str, str]] = {
     "belly_smooth": "as it should be",
     "belly_rough": "air or floor was dry, or the floor stayed wet",

@@ -100,8 +100,6 @@ class Sampler:
             if due <= now:  # overslept: skip what cannot be measured any more
                 due = now + self._period
             self._clock.wait(self._stopped, due - self._clock.monotonic())
-        if hasattr(self._clock, "leave"):
-            self._clock.leave()
 
     def _cycle(self) -> Cycle:
         # At once, not with the readings: a report stamped meanwhile would overtake it, and the judge would be hours ahead.

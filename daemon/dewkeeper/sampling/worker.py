@@ -122,8 +122,6 @@ class AdapterWorker:
             self._close(name)
         for bus in self._buses.values():
             bus.close()
-        if hasattr(self._clock, "leave"):
-            self._clock.leave()
 
     def _read(self, config: ProbeConfig, at: int) -> Reading:
         skip, last = self._skip.get(config.name, (0, 0))

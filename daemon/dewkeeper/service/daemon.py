@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import logging
-import secrets
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
@@ -18,6 +17,7 @@ from dewkeeper.notify.dispatcher import Dispatcher
 from dewkeeper.notify.evening import round_now
 from dewkeeper.notify.heartbeat import Pulse, beat
 from dewkeeper.notify.links import NOTE_KEY as _LINK_KEY
+from dewkeeper.notify.links import new_key as new_link_key
 from dewkeeper.notify.plan import Context, Planner
 from dewkeeper.report.morning import morning
 from dewkeeper.report.past import StoredPast
@@ -116,7 +116,7 @@ class Daemon:
         store = self._opening.first()
         self._disk.keep_ballast()
         notes = dict(store.notes()) if store is not None else {}
-        self._link_key = notes.get(_LINK_KEY) or secrets.token_urlsafe(32)
+        self._link_key = notes.get(_LINK_KEY) or new_link_key()
         judge, floor, knows_settings = recall(store, self._folder)
         outage = found(self.config, self._boot, notes, floor, disorder=store is not None and store.disorder)
         self.timeline = Timeline(self.clock, floor, self._synchronised, self._boot, earlier_doubt(notes))

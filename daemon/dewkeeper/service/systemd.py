@@ -23,12 +23,3 @@ def notify(message: str) -> bool:
         connection.sendall(message.encode())
         return True
     return False
-
-
-def watchdog_seconds() -> float | None:
-    """Return the watchdog interval systemd set for this process, None where there is none."""
-    given = os.environ.get("WATCHDOG_USEC", "")
-    pid = os.environ.get("WATCHDOG_PID", str(os.getpid()))
-    if not given.isdigit() or pid != str(os.getpid()):
-        return None
-    return int(given) / 1e6

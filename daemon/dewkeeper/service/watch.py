@@ -113,5 +113,3 @@ class Watch:
                 self.round()
             except Exception:
                 log.exception("watch: a round failed")
-        if hasattr(self._clock, "leave"):
-            self._clock.leave()

@@ -154,8 +154,6 @@ class Writer:
             if self._stopped and not posts:
                 break
         self._guarded("last commit", lambda: self._ledger.close(self.judge))
-        if hasattr(self._clock, "leave"):
-            self._clock.leave()
 
     def _guarded(self, what: str, work: Callable[[], None]) -> None:
         """Do a piece of work whose failure must not end the thread."""

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from dewkeeper.judge.types import JournalEntry
-from dewkeeper.judge.words import JOURNAL, WITHDRAWN
+from dewkeeper.judge.words import JOURNAL
 from dewkeeper.report.quarantine import SIGNS
 from dewkeeper.report.sheds import grade_of
 from dewkeeper.sampling.salts import CAUTION as SALT_CAUTION
@@ -159,9 +159,6 @@ def often(kind: str, entries: Sequence[JournalEntry]) -> list[Choice]:
 
 SITTER: Final = ("refilled", "misted")
 """The two things a sitter may do and say."""
-
-OF_A_SCREEN: Final = frozenset({WITHDRAWN, "not_today", "looked"})
-"""Words that are no choice: they have a tap of their own, in the round or beside what they take back."""
 
 
 def asks_for_vet(what: str, detail: str) -> bool:

@@ -6,8 +6,9 @@ import json
 import sys
 import time
 
-from dewkeeper_demo.wire_faults import HeldLow, Noise
-from dewkeeper_demo.wire_large import large_rack
+from tests.wire.wire_faults import HeldLow, Noise
+from tests.wire.wire_large import large_rack
+
 from dewkeeper_drivers.buses import open_bus
 from dewkeeper_drivers.errors import ProbeError
 from dewkeeper_drivers.table import open_probe

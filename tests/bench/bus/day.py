@@ -23,11 +23,11 @@ from pathlib import Path
 
 from tests.kernel.chips import Rack
 from tests.kernel.emulated import EmulatedKernel
+from tests.wire.wire_faults import HeldLow
 
 from dewkeeper.judge.types import Reading
 from dewkeeper.store import History
 from dewkeeper_demo.wire_chips import Air
-from dewkeeper_demo.wire_faults import HeldLow
 from dewkeeper_drivers.contract import SHT3X
 
 PROBES = 128

@@ -14,13 +14,13 @@ import time
 from pathlib import Path
 
 import requests
+from tests.servers.receiver import Phone
 
 from dewkeeper.clock import SystemClock
 from dewkeeper.notify.dispatcher import Dispatcher
 from dewkeeper.store import History, Store
 from dewkeeper.store.records import Batch, DeliveryResult, Message
 from dewkeeper_config.models import Config, Storage
-from dewkeeper_demo.servers.phone import Phone
 
 LONGEST_SECONDS = 2.0
 

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 
 import pytest
 from tests.kernel.emulated import EmulatedKernel
+from tests.wire.wire_faults import HeldLow
 
 from dewkeeper.clock import ManualClock
 from dewkeeper.judge.types import Reading
@@ -14,7 +15,6 @@ from dewkeeper.sampling.worker import AdapterWorker
 from dewkeeper_config.models import BusConfig, ProbeConfig
 from dewkeeper_demo.wire import Wire
 from dewkeeper_demo.wire_chips import Sht3x
-from dewkeeper_demo.wire_faults import HeldLow
 from dewkeeper_drivers.contract import SHT3X
 from dewkeeper_drivers.linux import TRANSFER_TIMEOUT_SECONDS
 

@@ -56,7 +56,7 @@ class Noise:
     dice: random.Random = field(init=False)
 
     def __post_init__(self) -> None:
-        self.dice = random.Random(self.seed)  # noqa: S311  repeatable
+        self.dice = random.Random(self.seed)
 
     def __call__(self, wire: Wire, transfer: Transfer, happen: Happen) -> None:
         """Fail it or let it happen."""
@@ -80,7 +80,7 @@ class BitFlips:
     dice: random.Random = field(init=False)
 
     def __post_init__(self) -> None:
-        self.dice = random.Random(self.seed)  # noqa: S311  repeatable
+        self.dice = random.Random(self.seed)
 
     def __call__(self, wire: Wire, transfer: Transfer, happen: Happen) -> None:
         """Let it happen, and perhaps damage the answer."""

@@ -1,1 +1,0 @@
-"""Phones and mail servers on loopback that misbehave on command: real sockets, real TLS, scripted trouble."""
