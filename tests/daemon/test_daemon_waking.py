@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from datetime import datetime, timedelta
 from itertools import pairwise
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from dewkeeper.service.calendar import SilentAlarm
 from dewkeeper.service.daemon import Daemon
 from dewkeeper.store import History
+from dewkeeper_config.loading import parse
 
 
 class Machine:
@@ -97,3 +100,24 @@ def test_a_clock_that_is_never_set_does_not_hold_the_message_back(racks: Any, ph
     racks.stop_after(_start(racks, config, machine, "second"), 900)
     phone.wait_for("outage")
     assert [message["title"] for message in phone.messages] == ["Not watched for an unknown time – look at the heat"]
+
+
+def test_a_clock_that_is_not_set_sends_no_morning_message(racks: Any, phone: Any) -> None:
+    """Up at six by a clock nobody has set: at seven of that clock nothing is said, and at the true seven the morning is told."""
+    text = racks.text().replace("web = {", 'notify = { morning_at = "07:00" }\nweb = {')
+    config, machine = parse(text.encode(), racks.folder / "test.toml"), Machine()
+    racks.stop_after(_start(racks, config, machine, "first"), 600)
+    local = datetime.fromtimestamp(racks.clock.wall(), ZoneInfo("Europe/Vienna"))
+    six = local.replace(hour=6, minute=55, second=0, microsecond=0) + timedelta(days=1)
+    machine.set = False
+    racks.clock.step(int(six.timestamp() - racks.clock.wall()))
+    daemon = _start(racks, config, machine, "second")
+    racks.clock.advance(600)
+    assert not any(message["type"] == "morning" for message in phone.messages)
+    racks.clock.step(3 * 86400 - 900)
+    machine.set = True
+    racks.clock.advance(900)
+    phone.wait_for("morning")
+    racks.stop(daemon)
+    (morning,) = (message for message in phone.messages if message["type"] == "morning")
+    assert morning["event"] == f"morning/{(six + timedelta(days=3)).date()}"

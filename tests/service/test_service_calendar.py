@@ -10,7 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dewkeeper.service.calendar import Calendar, Daily, Every, Task, is_due
+from dewkeeper.service.calendar import Calendar, Task
+from dewkeeper.slots import Daily, Every, is_due
 
 ZONES = [ZoneInfo("Europe/Vienna"), ZoneInfo("America/New_York"), ZoneInfo("Australia/Lord_Howe")]
 _SOME_DAY = int(datetime(2026, 1, 1, tzinfo=UTC).timestamp())

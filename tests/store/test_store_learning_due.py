@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from tests.store.conftest import MIDNIGHT, Shelf
 
-from dewkeeper.service.calendar import Every, is_due
+from dewkeeper.slots import Every, is_due
 from dewkeeper.store.importing import MUCH_TO_LEARN, import_readings
 from dewkeeper.store.records import LEARNING_DONE, Batch
 

@@ -25,6 +25,7 @@ from dewkeeper.report.wording import (
     outside_words,
     to_do,
 )
+from dewkeeper.slots import Daily
 from dewkeeper_config.models import Config, Person
 
 MORNING_GRACE_SECONDS: Final = 6 * 3600
@@ -45,11 +46,12 @@ def date_due(at: time | None, grace_seconds: int, last: str | None, now: int, zo
     """
     if at is None:
         return None
-    today = datetime.fromtimestamp(now, zone).date()
-    slot = datetime.combine(today, at, tzinfo=zone).timestamp()
-    if not slot <= now < slot + grace_seconds or last == today.isoformat():
+    slot = Daily(at, zone).latest_slot(now)
+    day = datetime.fromtimestamp(slot, zone).date()
+    # After midnight yesterday's is left: its hour was an evening's, and it must not wake anybody.
+    if now - slot >= grace_seconds or day != datetime.fromtimestamp(now, zone).date() or last == day.isoformat():
         return None
-    return today.isoformat()
+    return day.isoformat()
 
 
 def morning_words(

@@ -5,13 +5,13 @@ Where no morning message is configured nothing waits, and everything is told by 
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
 from typing import Final
 from zoneinfo import ZoneInfo
 
 from dewkeeper.judge.types import Event
 from dewkeeper.judge.words import FORECASTS
 from dewkeeper.notify.phrases import rationale_of
+from dewkeeper.slots import Daily
 from dewkeeper_config.models import Config
 
 QUICK_SECONDS: Final = 6 * 3600
@@ -25,9 +25,7 @@ def next_morning(config: Config, now: int, zone: ZoneInfo) -> int | None:
     at = config.notify.morning_at
     if at is None:
         return None
-    today = datetime.fromtimestamp(now, zone).date()
-    slots = [int(datetime.combine(today + timedelta(days=n), at, tzinfo=zone).timestamp()) for n in (0, 1)]
-    return next((slot for slot in slots if slot > now), slots[-1])
+    return Daily(at, zone).next_slot(now)
 
 
 def waits(event: Event, morning: int | None, quiet_end: int | None = None, *, urgent_before: bool) -> bool:

@@ -249,6 +249,7 @@ class Daemon:
             self.writer.heartbeat = self.clock.monotonic()
 
     def _context(self, recorded: bool) -> Context:
+        trusted = self.timeline.trusted()
         return Context(
             zone=self._zone,
             units=self.config.site.units,
@@ -256,8 +257,9 @@ class Daemon:
             recorded=recorded,
             journal=self._last_entries,
             link_key=self._link_key,
-            morning=self._morning,
-            round=self._round,
+            # The day's messages have an hour, which an unset clock does not know: they wait for the true one.
+            morning=self._morning if trusted else None,
+            round=self._round if trusted else None,
         )
 
     def _morning(self) -> tuple[str, Sequence[str]]:

@@ -9,7 +9,8 @@ from zoneinfo import ZoneInfo
 
 from dewkeeper.report.evening import ADVICE, evening, kept
 from dewkeeper.report.past import StoredPast
-from dewkeeper.service.calendar import Daily, Every, Task
+from dewkeeper.service.calendar import Task
+from dewkeeper.slots import Daily, Every
 from dewkeeper.store.records import FIGURES
 from dewkeeper_config.models import Config
 
