@@ -12,6 +12,7 @@ import pytest
 from tests.daemon.conftest import Racks
 
 from dewkeeper.air import humidity_at
+from dewkeeper.insight.compared import Compared
 from dewkeeper.insight.outlook import OutlookFigures
 from dewkeeper.judge.types import PASS, Quality, Reading
 from dewkeeper.store import History, Store
@@ -49,7 +50,7 @@ def test_a_pass_hands_in_facts_and_figures_and_says_what_is_withheld(racks: Rack
     assert not daemon.learner.reports(0)[0].trouble, daemon.learner.reports(0)[0].text
     now = daemon.timeline.now()
     with History.open(racks.folder) as history:
-        known, notes = history.learned(now), history.figures("outlook:")
+        known, notes, kept = history.learned(now), history.figures("outlook:"), history.figures("compared:")
     assert set(known) == {"T1", "T2"}
     peak = known["T1"].fact("usual_peak_c", now)
     assert peak is not None
@@ -58,6 +59,7 @@ def test_a_pass_hands_in_facts_and_figures_and_says_what_is_withheld(racks: Rack
         "only 0 undisturbed decays"
     )
     assert all(fact.value is None and fact.why for fact in known["T2"].facts)
+    assert Compared.from_text(kept["T1"]).corrected[:3] == (0.0, 0.0, 1.0)
     figures = OutlookFigures.from_text(notes["T1"])
     assert figures is not None
     assert len(figures.blend) == 72

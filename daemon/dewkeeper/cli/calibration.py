@@ -129,8 +129,8 @@ def _calibrations(args: argparse.Namespace) -> int:
     config: Config = args.load_config()
     wording, at = Wording.of(config.site), int(time.time())
     with StoredPast.open(config) as past:
-        known = past.calibrations()
-    listed = [check for check in checks(known, config, at) if args.probe in (None, check.probe)]
+        known, learned = past.calibrations(), past.learned(at)
+    listed = [check for check in checks(known, config, learned, at) if args.probe in (None, check.probe)]
     if not listed:
         complain(f"no probe {args.probe!r}; there are: {', '.join(sorted(probe.name for probe in config.probe))}")
         return NOT_WELL
@@ -140,6 +140,7 @@ def _calibrations(args: argparse.Namespace) -> int:
                 {
                     "probe": check.probe, "place": check.place, "overdue": check.overdue,
                     "due": None if check.due is None else format_time(check.due),
+                    "compared": check.compared,
                     "in_force": None if check.calibration is None else _plain(check.calibration),
                     "recorded": [_plain(one) for one in known.of(check.probe)],
                 }
@@ -172,4 +173,7 @@ def _calibrations(args: argparse.Namespace) -> int:
                 "good": "good to", "checked": "checked", "due": "check again by",
             },
         )  # fmt: skip
+        for check in listed:
+            if check.compared:
+                say(f"{check.probe}: {check.compared}")
     return NOT_WELL if any(check.overdue for check in listed) else DONE

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 from dewkeeper.cli.output import DONE, NOT_WELL, Arguments, complain, emit, emit_json, known_enclosure
 from dewkeeper.errors import CommandRefused, DaemonDown
 from dewkeeper.interchange import format_time
-from dewkeeper.judge.types import Fact
+from dewkeeper.judge.types import Calibration, Fact
 from dewkeeper.report.ahead import changed_words
 from dewkeeper.report.wording import Wording
 from dewkeeper.service.client import request
@@ -24,7 +24,7 @@ from dewkeeper_config.models import Config
 
 if TYPE_CHECKING:
     from dewkeeper.insight.changed import Finding
-    from dewkeeper.insight.learning import Lesson
+    from dewkeeper.insight.learning import Lesson, WasRead
     from dewkeeper.insight.series import Series
 
 _PART_SECONDS = 86400
@@ -52,6 +52,7 @@ def learn(args: Arguments) -> int:
         for name, (lesson, findings) in _lessons(history, config, args.enclosure, at).items():
             order: dict[str, Any] = {
                 "do": "learned", "enclosure": name, "outlook": lesson.outlook.text(), "changed": as_text(findings),
+                "compared": lesson.compared.text(),
             }  # fmt: skip
             if news(lesson.facts, known.get(name), at):
                 order |= {"facts": [asdict(fact) for fact in lesson.facts], "version": VERSION}
@@ -76,8 +77,21 @@ def _be_nice() -> None:
 
 def _lessons(history: History, config: Config, only: str | None, at: int) -> Mapping[str, tuple[Lesson, list[Finding]]]:
     """Return what is learned of every enclosure (or one) that has a judged probe, and what its changes did."""
+    from dewkeeper.insight.learning import findings, lessons
+
+    read = _was_read(history, config, at)
+    found = {}
+    for name, own in lessons(read, at, only).items():
+        beside = {other: tub for other, tub in read.tubs.items() if read.room_of.get(other) == read.room_of.get(name)}
+        found[name] = own, findings(name, beside, read.room(name), read.deeds, at)
+    return found
+
+
+def _was_read(history: History, config: Config, at: int) -> WasRead:
+    """Return what the database has for a pass at a time."""
+    from dewkeeper.insight.compared import COMPARED, Compared
     from dewkeeper.insight.hours import Deed
-    from dewkeeper.insight.learning import changes, findings, lesson
+    from dewkeeper.insight.learning import WasRead, changes
     from dewkeeper.insight.response import LEARNING_DAYS
     from dewkeeper.insight.series import Gathering
 
@@ -86,7 +100,8 @@ def _lessons(history: History, config: Config, only: str | None, at: int) -> Map
         probe.enclosure: probe.name for probe in reversed(config.probe) if probe.role == "substrate" and probe.enclosure
     }
     rooms = {probe.room: probe.name for probe in config.probe if probe.role == "room" and probe.room}
-    room_of = {rack.name: rooms.get(rack.room) for rack in config.rack}
+    room_of_rack = {rack.name: rooms.get(rack.room) for rack in config.rack}
+    room_of = {e.name: room for e in config.enclosure if (room := room_of_rack[e.rack]) is not None}
     gathered = {name: Gathering() for name in {*probe_of.values(), *rooms.values()}}
     in_force = history.in_force()
     deeds: dict[str | None, list[Deed]] = {}
@@ -103,22 +118,27 @@ def _lessons(history: History, config: Config, only: str | None, at: int) -> Map
                         gathering.add(second, warm, humidity)
     series = {name: gathering.series() for name, gathering in gathered.items()}
     tubs: dict[str, Series] = {}
-    for name, judged in probe_of.items():
-        placed = [w.start for w in in_force.windows(name, min(start, first), at) if w.probes and w.probes[0] == judged]
-        tubs[name] = series[judged].since(placed[0]) if placed else series[judged]
-    found = {}
     for enclosure in config.enclosure:
-        if enclosure.name not in tubs or only not in (None, enclosure.name):
-            continue
-        beside = {
-            e.name: tubs[e.name]
-            for e in config.enclosure
-            if e.name in tubs and room_of[e.rack] == room_of[enclosure.rack]
-        }
-        room = series[where] if (where := room_of[enclosure.rack]) else None
-        own = lesson(tubs[enclosure.name], room, done[enclosure.name], at)
-        found[enclosure.name] = own, findings(enclosure.name, beside, room, done, at)
-    return found
+        judged = probe_of.get(enclosure.name)
+        if judged is not None:
+            windows = in_force.windows(enclosure.name, min(start, first), at)
+            placed = [w.start for w in windows if w.probes and w.probes[0] == judged]
+            tubs[enclosure.name] = series[judged].since(placed[0]) if placed else series[judged]
+    pairs = {name: [probe_of[name], *([room_of[name]] if name in room_of else [])] for name in tubs}
+    calibrations = history.calibrations()
+    in_use = {name: [calibrations.at(probe, at) for probe in pair] for name, pair in pairs.items()}
+    return WasRead(
+        tubs, {name: series[name] for name in rooms.values()}, room_of, done,
+        {name: Compared.from_text(text) for name, text in history.figures(COMPARED).items()},
+        {name: max([0, *(c.time for c in own if c is not None)]) for name, own in in_use.items()},
+        {name: tuple(v for c in own for v in _correction(c)) for name, own in in_use.items()},
+    )  # fmt: skip
+
+
+def _correction(calibration: Calibration | None) -> tuple[float, float, float]:
+    if calibration is None:
+        return (0.0, 0.0, 1.0)
+    return (calibration.temperature_offset_c, calibration.humidity_offset_percent, calibration.humidity_gain)
 
 
 def _row(name: str, fact: Fact) -> dict[str, Any]:

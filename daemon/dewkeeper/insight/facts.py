@@ -13,6 +13,7 @@ import numpy as np
 
 from dewkeeper.insight.decay import crest, drying_constant
 from dewkeeper.insight.hours import Deed, Hours
+from dewkeeper.insight.probe_error import Misreading
 from dewkeeper.insight.response import Response
 from dewkeeper.insight.series import DAY_SECONDS, GRID_SECONDS, HOUR_SECONDS, Numbers, Series
 from dewkeeper.judge.types import Fact, Quantity
@@ -29,6 +30,7 @@ _PEAK_DAYS: Final = 28
 _SHORTEST_CYCLE, _LONGEST_CYCLE = 2, 36  # slots of five minutes: ten minutes to three hours
 _CLEAR_CYCLE: Final = 0.35
 """Autocorrelation one cycle later, from which on there is one. Tuned: tests/bench/insight, seeds 1-9."""
+_CREEP_TOLD_PERCENT: Final = 1.0
 _LEAST_SWING_C: Final = 0.15  # a probe repeats to about 0.04 °C, by the sensor's data sheet; from memory
 
 
@@ -49,6 +51,19 @@ def facts_of(
         Fact(f.quantity, _short(f.value), _short(f.low), _short(f.high), f.decays, f.days, until if f.value is not None else 0, f.why)
         for f in found
     )  # fmt: skip
+
+
+def probe_fact(error: Misreading | str, at: int) -> Fact:
+    """Return what a judged probe reads wrong by, as a fact learned at a time (UTC seconds)."""
+    if isinstance(error, str):
+        return Fact("probe_error_percent", why=error)
+    wide = 1.96 * error.spread
+    value, low, high = (round(v, 1) for v in (error.percent, error.percent - wide, error.percent + wide))
+    creep = ""
+    if abs(error.creep) >= _CREEP_TOLD_PERCENT:
+        creep = f"after a damp time it reads about {error.creep:+.0f} %RH besides, which goes back by itself"
+    until = at + VALID_DAYS * DAY_SECONDS
+    return Fact("probe_error_percent", value, low, high, error.comparisons, error.days, until, creep)
 
 
 def _short(value: float | None) -> float | None:

@@ -1,16 +1,18 @@
-"""One pass of learning over an enclosure: its facts, and the figures its hours ahead are run on with."""
+"""One pass of learning over a collection: facts of every enclosure, and the figures its hours ahead are run on with."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 from dewkeeper.insight.changed import Finding
-from dewkeeper.insight.facts import VERSION, facts_of
+from dewkeeper.insight.compared import Compared
+from dewkeeper.insight.facts import VERSION, facts_of, probe_fact
 from dewkeeper.insight.forecast import outlook, study
 from dewkeeper.insight.hours import Deed, hours_of
 from dewkeeper.insight.outlook import OutlookFigures
+from dewkeeper.insight.probe_error import Misreading, comparisons, errors
 from dewkeeper.insight.response import LEARNING_DAYS, learn
 from dewkeeper.insight.series import DAY_SECONDS, HOUR_SECONDS, Series
 from dewkeeper.judge.types import Fact, Learned
@@ -23,12 +25,73 @@ _RENEWED_SECONDS: Final = 8 * DAY_SECONDS
 """Facts that would run out sooner are handed in again though nothing is new: a pass or two may fail."""
 
 
+OTHER_PROBE: Final = frozenset({"probe_moved", "probe_replaced"})
+"""Words after which openings are compared anew: another probe, or another place."""
+_EDGE_SECONDS: Final = 3 * HOUR_SECONDS
+"""What was kept of the first hours of a series is not found in it again: the air before is missing."""
+
+
 @dataclass(frozen=True, slots=True)
 class Lesson:
-    """What a pass found of one enclosure."""
+    """What a pass found of one enclosure. compared: openings its probe was compared with the room at, for the next pass."""
 
     facts: tuple[Fact, ...]
     outlook: OutlookFigures
+    compared: Compared = field(default_factory=Compared)
+
+
+@dataclass(frozen=True, slots=True)
+class WasRead:
+    """What a pass rests on, by enclosure.
+
+    room_of: the probe of its room, where there is one; rooms: series by that name. compared: what earlier passes kept.
+    zero: when the probe was last checked or corrected, UTC seconds; corrected: how both probes are corrected now.
+    """
+
+    tubs: Mapping[str, Series]
+    rooms: Mapping[str, Series]
+    room_of: Mapping[str, str]
+    deeds: Mapping[str, Sequence[Deed]]
+    compared: Mapping[str, Compared] = field(default_factory=dict)
+    zero: Mapping[str, int] = field(default_factory=dict)
+    corrected: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
+
+    def room(self, enclosure: str) -> Series | None:
+        """Return the air of an enclosure's room, None without a probe there."""
+        return self.rooms.get(self.room_of.get(enclosure, ""))
+
+
+def lessons(read: WasRead, at: int, only: str | None = None) -> dict[str, Lesson]:
+    """Return what is learned of every enclosure (or one) from what was read and done up to a time; nothing later is looked at."""
+    at = at // HOUR_SECONDS * HOUR_SECONDS
+    compared, wrong = probes(read, at)
+    found = {}
+    for name, tub in read.tubs.items():
+        if only in (None, name):
+            own = lesson(tub, read.room(name), read.deeds.get(name, ()), at)
+            found[name] = replace(own, facts=(*own.facts, probe_fact(wrong[name], at)), compared=compared[name])
+    return found
+
+
+def probes(read: WasRead, at: int) -> tuple[dict[str, Compared], dict[str, Misreading | str]]:
+    """Return by enclosure the openings its probe was compared at up to a time, and what it reads wrong by, or in words why that is not known."""
+    compared = {name: _compared(read, name, at) for name in read.tubs}
+    wrong: dict[str, Misreading | str] = {}
+    for room in sorted({read.room_of.get(name, "") for name in read.tubs}):
+        inside = {name: compared[name].comparisons for name in read.tubs if read.room_of.get(name, "") == room}
+        if room:
+            wrong |= errors(inside, at)
+        else:
+            wrong |= dict.fromkeys(inside, "no probe reads its room, with which it could be compared")
+    return compared, wrong
+
+
+def _compared(read: WasRead, name: str, at: int) -> Compared:
+    tub, room, kept = read.tubs[name].until(at), read.room(name), read.compared.get(name, Compared())
+    done = [deed for deed in read.deeds.get(name, ()) if deed.at < at]
+    zero = max([read.zero.get(name, 0), *(deed.at for deed in done if deed.what in OTHER_PROBE)])
+    found = [] if room is None else comparisons(tub, room.until(at), done)
+    return kept.grown(found, tub.start + _EDGE_SECONDS, zero, at, read.corrected.get(name, ()))
 
 
 def begins_anew(deeds: Sequence[Deed]) -> int | None:

@@ -339,9 +339,13 @@ class JudgeState:
 
     def known(self, enclosure: str | None, quantity: Quantity, now: int) -> float | None:
         """Return what was learned of an enclosure and still holds at an elapsed time, in the quantity's unit."""
-        learned = self.learned.get(enclosure or "")
-        fact = None if learned is None else learned.fact(quantity, now + self.shift)
+        fact = self.fact(enclosure, quantity, now)
         return None if fact is None else fact.value
+
+    def fact(self, enclosure: str | None, quantity: Quantity, now: int) -> Fact | None:
+        """Return the same with its interval and its end."""
+        learned = self.learned.get(enclosure or "")
+        return None if learned is None else learned.fact(quantity, now + self.shift)
 
     def beyond_before(self, enclosure: str, kind: str, at: int) -> bool:
         """Return whether a probe of an enclosure read beyond tolerable on this side well before a time, whatever was believed of it."""

@@ -220,10 +220,11 @@ class Fact:
     drying_hours: in which what vapour is above its resting level (resting_hpa) falls to 1/e. misting_hours: in which half
     of a misting's rise is gone. room_share: how many hPa the enclosure follows its room by, in the end, for each of the
     room's; room_hours: until two thirds of that. usual_peak_c: what its heat reaches on most days. heat_period_minutes, heat_swing_c: the thermostat's cycle.
-    probe_error_percent: what its judged probe reads too much, from clean-outs with the lid off.
+    probe_error_percent: how much more its judged probe reads than when it was new or last checked, from openings compared
+    with the room; `why` beside a value says what of it is likely to go back by itself.
 
     value: in `unit`; low, high: its 95 % interval. decays: undisturbed ones after wetting, of drying quantities; of
-    probe_error_percent the clean-outs. days: of readings it was learned from. until: UTC seconds, from which on it is too old.
+    probe_error_percent the openings. days: of readings it was learned from. until: UTC seconds, from which on it is too old.
     """
 
     quantity: Quantity

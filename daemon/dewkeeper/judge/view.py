@@ -17,7 +17,7 @@ from dewkeeper.judge.memory import NEVER, M
 if TYPE_CHECKING:
     from dewkeeper.judge.state import JudgeState, ProbeState
 from dewkeeper.judge.journal_words import JOURNAL, JournalWord
-from dewkeeper.judge.types import EnclosureFacts, Kind, Quantity, Role, SystemReport
+from dewkeeper.judge.types import EnclosureFacts, Fact, Kind, Quantity, Role, SystemReport
 
 ROOM_SECONDS = 900
 """So old a room's reading may be to be compared with; common practice, no source."""
@@ -176,6 +176,10 @@ class View:
     def learned(self, quantity: Quantity) -> float | None:
         """Return what was learned of the enclosure and still holds, in the quantity's unit."""
         return self._state.known(self.probe.enclosure, quantity, self.now)
+
+    def fact(self, quantity: Quantity) -> Fact | None:
+        """Return what was learned of the enclosure and still holds, with its interval."""
+        return self._state.fact(self.probe.enclosure, quantity, self.now)
 
     def report(self, part: str) -> SystemReport | None:
         """Return why nothing is read of a part of the wiring, where the service said so."""

@@ -43,7 +43,9 @@ def round_now(past: StoredPast, config: Config, now: int) -> ServiceRound:
         air=air_due(advice, today),
         aside=air_aside(advice, score(past, now)),
         resting={out.enclosure or "": out.until for out in resting},
-        probe_checks={one.probe: one.due for one in checks(past.calibrations(), config, now) if one.due is not None},
+        probe_checks={
+            one.probe: one.due for one in checks(past.calibrations(), config, {}, now) if one.due is not None
+        },
         untested=overdue_paths(config, memory.confirmed, memory.paths_from or now, now),
     )
     return service_round(journal, config, now, facts)

@@ -12,6 +12,7 @@ from typing import Any, Final
 
 from dewkeeper.errors import CommandRefused
 from dewkeeper.insight.changed import CHANGED
+from dewkeeper.insight.compared import COMPARED
 from dewkeeper.insight.outlook import OUTLOOK
 from dewkeeper.judge.types import LONGEST_FACT_SECONDS, Fact, Item, Learned
 from dewkeeper.service.commands import Handler
@@ -20,7 +21,7 @@ from dewkeeper.store.records import FIGURES
 
 _MOST_FACTS: Final = 32
 _LONGEST_TEXT: Final = 40_000
-_FIGURES: Final = {"outlook": OUTLOOK, "changed": CHANGED}
+_FIGURES: Final = {"outlook": OUTLOOK, "changed": CHANGED, "compared": COMPARED}
 _LONGEST_WHY: Final = 400
 
 
@@ -48,7 +49,7 @@ class Taught:
         return {"learned": self.learned}
 
     def learned(self, request: dict[str, Any]) -> Mapping[str, Any]:
-        """Take what was learned of an `enclosure`: `facts` (None: as before) with the `version` of the way of learning, and the figures of its `outlook` and of what was `changed` (texts)."""
+        """Take what was learned of an `enclosure`: `facts` (None: as before) with the `version` of the way of learning, and the figures of its `outlook`, of what was `changed` and at what openings its probe was `compared` (texts)."""
         enclosure = request.get("enclosure")
         if enclosure not in self._enclosures:
             raise CommandRefused(f"no enclosure {enclosure!r}; there are: {', '.join(sorted(self._enclosures))}")

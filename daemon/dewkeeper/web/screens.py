@@ -300,6 +300,7 @@ def probes(visit: Visit) -> Response:
         if event.kind in FAULTS and event.event == "raised" and event.probe is not None:
             counts = befell.setdefault(event.probe, {})
             counts[KINDS[event.kind].label] = counts.get(KINDS[event.kind].label, 0) + 1
+    checked = checks(visit.past.calibrations(), visit.services.config, visit.past.learned(visit.now), visit.now)
     return visit.render(
         "probes.html",
         probes=sorted(glance.probes, key=lambda p: p.trust == "measured"),
@@ -307,7 +308,7 @@ def probes(visit: Visit) -> Response:
         places=places,
         befell=befell,
         kinds=KINDS,
-        checks={check.probe: check for check in checks(visit.past.calibrations(), visit.services.config, visit.now)},
+        checks={check.probe: check for check in checked},
         correction_words=correction_words,
         salts=CAUTION,
     )

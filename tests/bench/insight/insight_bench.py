@@ -26,9 +26,13 @@ from tests.bench.insight.insight_worlds import (
 )
 
 from dewkeeper.insight.cause import Account, account
+from dewkeeper.insight.compared import Compared
 from dewkeeper.insight.effect import Effect, effect
+from dewkeeper.insight.facts import probe_fact
 from dewkeeper.insight.forecast import Forecast, forecast
 from dewkeeper.insight.hours import Deed, hours_of
+from dewkeeper.insight.learning import WasRead, probes
+from dewkeeper.judge.checks.drift import drifted
 
 CAUSES = ("temperature", "room", "added", "moisture")
 
@@ -159,6 +163,38 @@ def effects(seeds: range, physics: Physics) -> Counter[str]:
     return found
 
 
+def drifts(seeds: range, physics: Physics) -> Counter[str]:
+    """Return how many drifting probes were found within 30 days of 3 %RH, how many healthy ones were blamed, and days watched.
+
+    One probe of each rack drifts; a pass is made every second day, six weeks of readings at a time, what is older is kept.
+    """
+    found: Counter[str] = Counter()
+    for seed in seeds:
+        for world in worlds(seed, physics, 150, 4):
+            dice = Random(f"drift/{world.make}/{seed}")
+            rate, since = dice.choice((-1, 1)) * dice.uniform(0.06, 0.3), dice.uniform(25, 60)
+            until = int(min(150, since + 3 / abs(rate) + 30))
+            tubs = {
+                str(i): read(
+                    world.air(tub), Random(seed * 77 + i), tub.offset_c, tub.offset_percent, (since, 0 if i else rate)
+                )
+                for i, tub in enumerate(world.tubs)
+            }
+            done = {str(i): deeds(tub) for i, tub in enumerate(world.tubs)}
+            room, kept = world.room(), dict[str, Compared]()
+            told: set[str] = set()
+            for day in range(20, until + 1, 2):
+                at = START + 86400 * day
+                lately = {name: tub.since(at - 42 * 86400) for name, tub in tubs.items()}
+                kept, wrong = probes(WasRead(lately, {"r": room}, dict.fromkeys(tubs, "r"), done, kept), at)
+                told |= {name for name, error in wrong.items() if drifted(probe_fact(error, at))}
+            found["drifting"] += 1
+            found["found"] += "0" in told
+            found["blamed"] += len(told - {"0"})
+            found["healthy days"] += until * (len(tubs) - 1)
+    return found
+
+
 def main() -> int:
     """Run the parts asked for and print what came of them."""
     parser = argparse.ArgumentParser(description="Measure insight on simulated racks.")
@@ -191,6 +227,13 @@ def main() -> int:
         say(
             f"limit within 72 h: {(~holds).sum()} times said to be left, interval holds {rows[~holds, 8].mean():.0%},"
             f" {np.median(rows[~holds, 9]):.0f} h wide; {holds.sum()} times said to hold, wrong {int(rows[holds, 7].sum())} times"
+        )
+    if "drifts" in args.parts:
+        drift = drifts(seeds, args.physics)
+        years = drift["healthy days"] / 365
+        say(
+            f"drift: {drift['found']} of {drift['drifting']} found within 30 days of 3 %RH;"
+            f" {drift['blamed']} healthy probes blamed in {years:.1f} tub-years"
         )
     if "effects" in args.parts:
         counts_of = effects(seeds, args.physics)

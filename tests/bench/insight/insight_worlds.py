@@ -67,12 +67,25 @@ def worlds(seed: int, physics: Physics, days: int, tubs: int) -> list[World]:
     return found
 
 
-def read(air: Air, chance: Random, offset_c: float = 0.0, offset_percent: float = 0.0) -> Series:
-    """Return what a probe makes of the air: the data sheet's noise, and its own offsets."""
-    gathered = Gathering()
+def read(
+    air: Air,
+    chance: Random,
+    offset_c: float = 0.0,
+    offset_percent: float = 0.0,
+    ages: tuple[float, float] | None = None,
+) -> Series:
+    """Return what a probe makes of the air: the data sheet's noise, and its own offsets.
+
+    ages: from which day it drifts, and by how many %RH a day; such a probe also creeps, by no formula of the daemon's:
+    3 %RH too much after 60 h above 80 %RH, gone again in five days.
+    """
+    gathered, creep = Gathering(), 0.0
     for minute, (warm, humidity) in enumerate(zip(air.temperature, air.humidity, strict=True)):
-        percent = min(100.0, max(0.5, humidity + offset_percent + chance.gauss(0, 0.06)))
-        gathered.add(START + 60 * minute, warm + offset_c + chance.gauss(0, 0.02), percent)
+        percent = humidity + offset_percent + chance.gauss(0, 0.06)
+        if ages is not None:
+            creep = min(3.0, creep + 3 / 3600) if humidity > 80 else max(0.0, creep - 3 / 7200)
+            percent += creep + ages[1] * max(0.0, minute / DAY - ages[0])
+        gathered.add(START + 60 * minute, warm + offset_c + chance.gauss(0, 0.02), min(100.0, max(0.5, percent)))
     return gathered.series()
 
 

@@ -1,17 +1,97 @@
-"""`drift`: a probe that reads wrong by a growing step. Only what is learned over months can show it; no single day does."""
+"""`drift`: a probe reads more and more wrong. No single day shows it, so it rests on what insight learned over months alone.
+
+The learned error and its interval come from openings compared with the room, with creep after damp weeks taken out
+(`insight.probe_error`). A few %RH take nothing away from the readings: they count on, and what is told says by how
+much they are off. It is over when a later pass finds it gone, or the probe was corrected or exchanged since: what was
+learned before then is of another one. What is withheld ends nothing.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Final
 
-from dewkeeper.judge.contract import Check
+from dewkeeper.judge.codec import remembered
+from dewkeeper.judge.contract import Check, Finding, Over, Stands
+from dewkeeper.judge.memory import Corrected, ProbeMemory
 from dewkeeper.judge.rationale import DAY, fault
+from dewkeeper.judge.types import Fact
+from dewkeeper.judge.view import View
+
+DRIFTED_PERCENT: Final = 2.0
+SURE: Final = 0.84
+"""Told from here on, if it is farther from 0 than this share of the half of its 95 % interval, which is that of nine times in
+ten: at 3 %RH it is to be known within a month. Tuned: tests/bench/insight, seed 1."""
+GONE_PERCENT: Final = 1.2
+"""Well below what it is told at, so that a value that lies there does not come and go. Common practice, no source."""
+
+
+@remembered
+class DriftMemory(ProbeMemory):
+    """other: the probe was corrected or exchanged (or its heat, which the judge cannot tell from it) since an hour began.
+    known_until: facts that hold until then, or shorter, were learned before that."""
+
+    __slots__ = ("known_until", "other")
+
+    def __init__(self) -> None:
+        self.other = False
+        self.known_until = 0
+
+    def correct(self, by: Corrected) -> None:
+        """As the contract says."""
+        self.other = True
+
+    def begin_anew(self) -> None:
+        """As the contract says."""
+        self.other = True
+
+
+def hourly(view: View) -> Iterator[Finding]:
+    """A new hour of a probe begins: what is known of its error?"""
+    fact, memory = view.fact("probe_error_percent"), view.probe.memory(DriftMemory)
+    if memory.other:
+        memory.other = False
+        memory.known_until = fact.until if fact is not None else 0
+        yield Over("drift", "it was corrected, or is another one")
+    if fact is None or fact.value is None or fact.until <= memory.known_until or not _spoken_for(view):
+        return
+    if view.stands("drift"):
+        if abs(fact.value) < GONE_PERCENT:
+            yield Over("drift")
+    elif drifted(fact):
+        words = "more" if fact.value > 0 else "less"
+        yield Stands(
+            "drift", view.now, round(fact.value, 1),
+            cause=f"it reads about {abs(fact.value):.0f} %RH {words} than when it was new or last checked: age or contamination",
+            detail={
+                "percent": round(fact.value, 1), "percent_low": round(fact.low or 0.0, 1),
+                "percent_high": round(fact.high or 0.0, 1), "openings": fact.decays,
+            },
+        )  # fmt: skip
+
+
+def drifted(fact: Fact) -> bool:
+    """Return whether it is off by enough to be told, and surely to that side."""
+    if fact.value is None or fact.low is None or fact.high is None:
+        return False
+    return abs(fact.value) >= max(DRIFTED_PERCENT, SURE * (fact.high - fact.low) / 2)
+
+
+def _spoken_for(view: View) -> bool:
+    """Return whether the fact is of this probe: of the first judged one of its enclosure."""
+    first = next((w for w in view.neighbours if w.enclosure == view.probe.enclosure), None)
+    return first is view.probe
+
 
 CHECK: Final = Check(
     "drift",
     {
         "drift": fault(
-            "reads wrong by a growing step", "age or contamination", "calibrate or replace", "maintenance", 30 * DAY
+            "reads more and more wrong", "age or contamination",
+            "check it over a salt and correct it, or replace it; the page's probes say by how much", "maintenance", 30 * DAY,
+            "its enclosure is told drier or moister than it is, by so much",
         )
     },
-)
+    DriftMemory,
+    hourly=hourly,
+)  # fmt: skip
