@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import io
 import json
+import re
 import subprocess
 import sys
 import threading
@@ -15,6 +16,7 @@ from typing import Any
 import pytest
 from tests.cli.test_cli_start import HEAVY
 from tests.daemon.conftest import Phone, Racks
+from tests.web.test_web_words import OTHER_DATES
 
 from dewkeeper.cli import asking, main
 from dewkeeper.cli.answers import answers
@@ -93,6 +95,23 @@ def test_with_and_without_the_daemon_a_command_says_the_same(house: House, monke
             assert house.count == before + 1, f"{given} was not answered by the daemon"
             assert answered == house.says(house.other, given, encoding), given
             assert house.count == before + 1, f"{given} of another file was answered by the daemon"
+
+
+def test_every_command_that_reads_writes_dates_in_the_one_form(house: House) -> None:
+    """What the terminal prints of moments, months later too, has the date as page and messages have it."""
+    house.racks.clock.advance(3 * 86400)
+    for words in [
+        *READING,
+        ["report", "alarms"],
+        ["report", "away"],
+        ["due"],
+        ["sheds"],
+        ["vet-sheet", "Pip"],
+        ["notify", "status"],
+        ["probes", "calibrations"],
+    ]:
+        said = house.says(house.file, words)[1].decode()
+        assert re.findall(OTHER_DATES, said) == [], words
 
 
 def test_an_answered_command_loads_no_library(house: House) -> None:

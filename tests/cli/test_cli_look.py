@@ -219,4 +219,4 @@ def test_programs_get_times_of_one_form(desk: Desk) -> None:
     assert desk.json("report", "alarms", "--counts-only")["until"].endswith("Z")
     assert desk.json("notify", "status")[0]["confirmed"] is None
     assert "last confirmed" in desk.types("notify", "status")[1].splitlines()[0]
-    assert desk.types("suppress", "T1", "--for", "2h")[1].startswith("done, until 2")
+    assert desk.types("suppress", "T1", "--for", "2h")[1].startswith("done, until ")

@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from dewkeeper.judge.types import FAIL, PASS, Alarm, Quality, Reading
-from dewkeeper.judge.words import FAULTS, KINDS
-from dewkeeper.report.history import NightSums
-from dewkeeper.report.model import Mark, MorningGlance
+from dewkeeper.judge.in_force import InForce
+from dewkeeper.judge.types import FAIL, PASS, Alarm, JournalEntry, Quality, Reading, Settings
+from dewkeeper.judge.words import EXCURSIONS, FAULTS, KINDS
+from dewkeeper.report.enclosure import EnclosureReport, Span, Stretch, gaps_of, journal_mark, span_of
+from dewkeeper.report.history import NightSums, Point, Trace
+from dewkeeper.report.model import EnclosureMorning, Mark, MorningGlance
 from dewkeeper.report.morning import MorningFacts, compose
 from dewkeeper.report.nights import night_to_show
+from dewkeeper.report.wording import beyond
 from dewkeeper.store.history import Stored
 from dewkeeper_config.loading import parse
 from dewkeeper_config.models import Config
@@ -41,7 +44,8 @@ def rack(count: int, probes: int | None = None) -> Config:
 class Tub:
     """What one tub's night was and how it is now. ago: seconds since its newest reading; None: it was never read.
 
-    tonight: whether it was there in the night that is told of.
+    tonight: whether it was there in the night that is told of. deeds: what was written down, hours ago.
+    hottest: of a night that was too hot and is so no more.
     """
 
     humidity: float = 65.0
@@ -55,6 +59,8 @@ class Tub:
     stage: str = ""
     tonight: bool = True
     sums: Mapping[str, float] = field(default_factory=dict)
+    deeds: Mapping[str, float] = field(default_factory=dict)
+    hottest: float | None = None
 
 
 def alarm(kind: str, hours: float, **more: Any) -> dict[str, Any]:
@@ -77,13 +83,19 @@ def morning_of(
             latest[f"p{n}"] = Stored(reading, Quality(reading.time, f"p{n}", PASS if tub.believed else FAIL))
         if tub.ago is not None and tub.tonight:
             low = tub.low if tub.low is not None else min(64.0, tub.humidity)
+            last = now - tub.ago
             tonight[name] = NightSums(
                 watched_seconds=due - tub.unwatched_minutes * 60,
-                humidity_min=Mark(low, min(now, night.start + 8 * HOUR)),
+                humidity_min=Mark(low, min(last, night.start + 8 * HOUR)),
                 humidity_min_temperature_c=30.0,
                 humidity_max=Mark(max(66.0, tub.humidity), night.start + HOUR),
-                temperature_min=Mark(min(27.5, tub.temperature), min(now, night.start + 9 * HOUR)),
-                temperature_max=Mark(max(29.0, tub.temperature), night.start + 2 * HOUR),
+                temperature_min=Mark(
+                    min(27.5, tub.temperature), last if tub.temperature < 27.5 else min(last, night.start + 9 * HOUR)
+                ),
+                temperature_max=Mark(
+                    tub.hottest or max(29.0, tub.temperature),
+                    last if tub.temperature > 29 else min(last, night.start + (6 if tub.hottest else 2) * HOUR),
+                ),
                 **tub.sums,
             )
         alarms += [_alarm(name, f"p{n}", now, **said) for said in tub.alarms]
@@ -105,6 +117,56 @@ def morning_of(
         ),
     )
     return compose(config, now, night, gathered), config
+
+
+def chart_of(row: EnclosureMorning, tub: Tub, config: Config, now: int) -> EnclosureReport:
+    """Return what the enclosure's screen draws of a tub's night, its readings in straight lines between what is known of it."""
+    night = night_to_show(config.site, now)
+    span: Span = "day" if night.end < now and row.alarms else "night"
+    start, end = span_of(config, span, now)
+    read = (
+        []
+        if tub.ago is None
+        else list(_readings(tub, row, max(start, now - HOUR) if not tub.tonight else start, min(end, now)))
+    )
+    began = start if tub.tonight or not read else read[0].at
+    settings = Settings(time=began, poll_seconds=config.site.poll_seconds, enclosures={}, probes={})
+    stretches = tuple(
+        Stretch(a.since, None, a.kind, beyond(a.kind, a.band), fault=a.kind in FAULTS, probe=a.probe)
+        for a in row.alarms if a.kind in FAULTS or a.kind in EXCURSIONS
+    )  # fmt: skip
+    newest = None if tub.ago is None or not tub.believed else now - tub.ago
+    in_force = InForce([settings], ())
+    return EnclosureReport(
+        enclosure=row.enclosure, span=span, start=start, end=end, limits=row.limits,
+        traces=(Trace(f"p{row.enclosure[1:]}", "substrate", tuple(read)),) if read else (), pause_seconds=180,
+        gaps=tuple(gaps_of(read, start, min(end, now), stretches, in_force, newest, 180 if end >= now else 0)),
+        stretches=stretches,
+        marks=tuple(
+            journal_mark(JournalEntry(what, int(now - ago * HOUR), row.enclosure, what)) for what, ago in tub.deeds.items()
+        ),
+        now=row.now, alarms=row.alarms, stage=row.stage, stage_until=None, out_of_service=None,
+    )  # fmt: skip
+
+
+def _readings(tub: Tub, row: EnclosureMorning, start: int, end: int) -> Iterator[Point]:
+    """Yield slices of five minutes up to the newest believed reading, without those of the time unwatched."""
+    low, high = row.humidity_min, row.humidity_max
+    bottom = low.at if low is not None else end
+    last = end if tub.ago is None or tub.ago < 180 else end - tub.ago
+    hole = start + 3 * HOUR if tub.ago is not None and tub.ago < 180 else last
+    for at in range(start, last, 300):
+        if hole <= at < hole + tub.unwatched_minutes * 60:
+            continue
+        share = (at - start) / max(1, end - start)
+        first = high.value if high is not None else tub.humidity
+        lowest = low.value if low is not None else tub.humidity
+        humidity = (
+            first + (lowest - first) * (at - start) / max(1, bottom - start) if at < bottom
+            else lowest + (tub.humidity - lowest) * (at - bottom) / max(1, end - bottom)
+        )  # fmt: skip
+        warmth = 28.5 + (tub.temperature - 28.5) * share
+        yield Point(at, 300, humidity, humidity - 0.3, humidity + 0.3, warmth, warmth - 0.1, warmth + 0.1)
 
 
 def _alarm(enclosure: str | None, probe: str | None, now: int, kind: str, hours: float, **more: Any) -> Alarm:

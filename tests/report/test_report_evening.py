@@ -84,7 +84,7 @@ def test_one_that_falls_below_target_tonight_is_to_be_wetted_and_says_when() -> 
     advice = advise(_about(_ahead(64.0, -0.5)), WORDING)
     assert (advice.deed, advice.word, advice.side, advice.limit) == ("mist", "misted", "dry", 60)
     assert advice.hours == pytest.approx(8.0)
-    assert "falls below 60 % about Tue 20:00" in advice.why
+    assert "falls below 60 % about 20:00" in advice.why
     assert advice.due
 
 
@@ -247,7 +247,7 @@ def test_sentences_tell_measured_from_extrapolated_from_unknown() -> None:
         "Half of what it holds above its resting level is gone in 6.2 h (5.5 h to 7.6 h), from 6 undisturbed decays.",
         "A misting lasts about 2 h here (1.5 h to 3 h), from 5 mistings.",
     )
-    assert told.extrapolated[0].startswith("If nobody does anything it falls below 60 % (target) about Tue 20:00")
+    assert told.extrapolated[0].startswith("If nobody does anything it falls below 60 % (target) about 20:00")
     assert not told.unknown
     old = water_words(Learned(NOON, "T1", facts), "the last hours were not read", limits, NOON + 2 * DAY, WORDING)
     assert (old.measured, old.extrapolated, old.ahead) == ((), (), None)

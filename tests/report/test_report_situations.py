@@ -1,18 +1,23 @@
-"""What the first line, the order and the morning message say in situations that keepers named, as golden texts."""
+"""What the first line, the order, the chart and the morning message say in situations that keepers named, as golden texts."""
 
 from __future__ import annotations
 
 from pathlib import Path
 from typing import Any
+from xml.etree import ElementTree
 
 import pytest
-from tests.report.situations import Tub, alarm, morning_of
+from tests.report.situations import Tub, alarm, chart_of, morning_of
 
 from dewkeeper.cli.glance import morning_lines
 from dewkeeper.notify.daily import morning_words
 from dewkeeper.report.first_line import age_words, first_line
-from dewkeeper.report.glimpse import lowest_words, now_words
+from dewkeeper.report.glimpse import Glimpse, lowest_words, now_words, thermal
+from dewkeeper.report.model import EnclosureMorning, MorningGlance
 from dewkeeper.report.wording import RANK_WORDS, Wording
+from dewkeeper.web.chart import humidity_chart, temperature_chart
+from dewkeeper.web.small_curve import small_curves
+from dewkeeper_config.models import Config
 
 CALM = Tub()
 OUT = Tub(believed=False, ago=5 * 3600, alarms=[alarm("missing", 5)], unwatched_minutes=290)
@@ -25,7 +30,7 @@ SITUATIONS: dict[str, tuple[dict[str, Tub], dict[str, Any]]] = {
          "T2": Tub(temperature=41, alarms=[alarm("hot", 3, state="acknowledged")])}, {},
     ),
     "hot in the night, over and unseen": (
-        {"T1": CALM, "T2": Tub(alarms=[alarm("hot", 3, state="returned_unacknowledged")])}, {},
+        {"T1": CALM, "T2": Tub(hottest=39.2, alarms=[alarm("hot", 3, state="returned_unacknowledged")])}, {},
     ),
     "all probes out": ({"T1": OUT, "T2": OUT, "T3": OUT}, {}),
     "all probes out, one tub too hot before": ({"T1": OUT, "T2": Tub(**{**vars(OUT), "temperature": 40, "alarms": [alarm("hot", 6), *OUT.alarms]})}, {}),
@@ -48,22 +53,22 @@ SITUATIONS: dict[str, tuple[dict[str, Tub], dict[str, Any]]] = {
     ),
     "overdue stands above a larger dose that is not": (
         {"T1": Tub(humidity=45, alarms=[alarm("dry", 6, detail={"dose_percent_hours": 60.0})]),
-         "T2": Tub(humidity=53, alarms=[alarm("dry", 13, detail={"dose_percent_hours": 20.0})])}, {},
+         "T2": Tub(humidity=53, alarms=[alarm("dry", 13, detail={"dose_percent_hours": 20.0})], deeds={"misted": 5.0})}, {},
     ),
     "a dose of cold and one of dryness, in widths of their bands": (
         {"T1": Tub(humidity=50, alarms=[alarm("dry", 1.5, detail={"dose_percent_hours": 7.0})]),
          "T2": Tub(temperature=20, alarms=[alarm("cold", 1.5, detail={"dose_celsius_hours": 6.0})])}, {},
     ),
     "a probe silent for two days stands above a dry tub of an hour": (
-        {"T1": Tub(humidity=50, alarms=[alarm("dry", 1)]), "T2": Tub(**{**vars(OUT), "alarms": [alarm("missing", 48)]})}, {},
+        {"T1": Tub(humidity=50, alarms=[alarm("dry", 1)]), "T2": Tub(**{**vars(OUT), "ago": 48 * 3600, "tonight": False, "unwatched_minutes": 590, "alarms": [alarm("missing", 48)]})}, {},
     ),
     "frost in the room": ({"T1": CALM, "T2": CALM}, {"general": [alarm("room_frost", 2)]}),
-    "dewkeeper's own disk": ({"T1": CALM, "T2": CALM}, {"general": [alarm("system", 2)]}),
+    "dewkeeper's own disk": ({"T1": CALM, "T2": CALM}, {"general": [alarm("system", 2, cause="the disk is nearly full: 180 MB are left", response="make room on the disk")]}),
     "too dry in the night, mended by itself": (
         {"T1": CALM, "T2": Tub(low=50, sums={"beyond_tolerable_seconds": 5400, "beyond_target_seconds": 9000, "dose_percent_hours": 12.0})}, {},
     ),
     "in blue, below the target only": (
-        {"T1": Tub(humidity=58, low=57, stage="opaque", alarms=[alarm("dry", 4, band="target")]), "T2": CALM}, {},
+        {"T1": Tub(humidity=58, low=57, stage="opaque", alarms=[alarm("dry", 4, band="target")], deeds={"opaque": 9.0}), "T2": CALM}, {},
     ),
     "three hours of quiet evening": ({"T1": CALM, "T2": CALM}, {"when": "2026-11-24T00:10"}),
 }  # fmt: skip
@@ -83,7 +88,33 @@ def told(name: str) -> str:
         f"{row.enclosure} {RANK_WORDS[row.rank]}: {lowest_words(row, wording)}; {now_words(row, wording)}"
         for row in rows
     ]
-    return "\n".join([*said, f"message: {morning_words(glance, wording)[0]}"])
+    said += chart_words(glance, rows[0], tubs[rows[0].enclosure], config) if rows else []
+    title, lines = morning_words(glance, wording)
+    return "\n".join([*said, f"message: {title}", *(f"    {line}" for line in lines)])
+
+
+PARTS = {
+    "number": "at its side", "limit": "limits named in it", "alarm-word": "above the curve", "gap-word": "hatched",
+    "hour": "below the curve", "journal-word": "marked",
+}  # fmt: skip
+"""What a chart says, by the class of its words."""
+
+
+def chart_words(glance: MorningGlance, row: EnclosureMorning, tub: Tub, config: Config) -> list[str]:
+    """Return every word on the chart of the first row's trouble, and what is said of its small curve."""
+    wording, now = Wording.of(config.site), glance.made_at
+    report = chart_of(row, tub, config, now)
+    drawn = (temperature_chart if thermal(row) else humidity_chart)(report, wording, now=now)
+    svg = ElementTree.fromstring(f"<x>{drawn}</x>")[0][0]  # noqa: S314  our own text
+    said = [f"chart: {svg.get('aria-label')}"]
+    for kind, where in PARTS.items():
+        found = [text for text in svg.iter("text") if text.get("class") == kind]
+        found.sort(key=lambda text: (float(text.get("x", "").rstrip("%")), float(text.get("y", ""))))  # as one reads it
+        words = [text.text or "" for text in found]
+        said += [f"    {where}: {'; '.join(words)}"] if words else []
+    assert {text.get("class") for text in svg.iter("text")} <= PARTS.keys()
+    night = Glimpse(glance.night_start, now, 1800, glance.night_start, now, {})
+    return [*said, f"    under all small curves: {small_curves(glance.enclosures, night, wording).words}; dot: now."]
 
 
 GOLDEN = Path(__file__).with_name("golden_situations.txt")

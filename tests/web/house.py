@@ -105,9 +105,17 @@ class House:
         if self.first_code is not None:
             data = {"code": self.first_code, "name": "Ina", "password": PASSWORD}
             assert self._browser.post(self.base + "/first", data=data).status_code == 200
+        return _words(self.html(path))
+
+    def html(self, path: str = "/") -> str:
+        """Return a screen as it is sent, to the keeper who is logged in."""
         answer = self._browser.get(self.base + path)
         assert answer.status_code == 200
-        return _words(answer.text)
+        return answer.text
+
+    def status(self, path: str) -> int:
+        """Return the HTTP status of an address."""
+        return self._browser.get(self.base + path).status_code
 
     def sitters_sheet(self) -> str:
         """Return what a sitter sees who opens the link the keeper made."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 from html import unescape
+from pathlib import Path
 from typing import Any, get_args
 from zoneinfo import ZoneInfo
 
@@ -23,7 +24,15 @@ from dewkeeper.report.wording import Wording, duration
 
 NOW = 1_790_000_000
 WORDING = Wording(ZoneInfo("Europe/Vienna"))
+OTHER_DATES = (
+    r"\b(?:19|20)\d\d-[01]\d(?:-\d\d)?\b|\b\d{1,2}/\d{1,2}(?:/\d{2,4})?\b|\b\d{1,2}\.\d{1,2}\.(?:\d{2,4})?(?=\s|$)"
+    r"|\b(?:January|February|March|April|June|July|August|September|October|November|December)\b"
+    r"|\b(?:Mon|Tues|Wednes|Thurs|Fri|Satur|Sun)day \d|\b(?:Mon|Tue|Wed|Thu|Fri|Sat|Sun),? (?:\d\d:\d\d|[A-Z])"
+    r"|\b\d{1,2}(?:st|nd|rd|th)\b"
+)
+"""Dates written in any form but "Wed 25 Nov" or "Wed 25 Nov 2026": as of programs, in numbers, in whole words."""
 NEVER = {
+    "a date in another form": OTHER_DATES,
     "a nought with a sign": r"-0(?:\.0+)?\s?(?:%|°|g|h\b)",
     "no time at all": r"(?<![\d.:])0\s(?:s|min|h)\b",
     "a range of one number": r"(?<![\d.:])(\d+(?:\.\d+)?)–\1\s?(?:%|°)",
@@ -54,6 +63,22 @@ def told(kind: Kind, happening: Happening, **more: Any) -> Told:
         "cause": row.cause, "consequence": row.consequence, "response": row.response, "respond_by": NOW + 3600, "at": NOW,
     }  # fmt: skip
     return Told(happening, kind, NOW, **{**known, **more})
+
+
+@pytest.mark.parametrize("file", sorted(Path(__file__).parents[1].glob("*/golden*.txt")), ids=lambda file: file.stem)
+def test_every_golden_text_writes_dates_in_the_one_form(file: Path) -> None:
+    """Rounds, mornings, messages and charts as they were read and found right: no date in another form."""
+    assert re.findall(OTHER_DATES, file.read_text(encoding="utf-8")) == []
+
+
+def test_dates_have_one_form_with_the_year_where_it_may_be_another() -> None:
+    """A day, a moment and a record of it; the year is said where the day may be one of another year."""
+    assert WORDING.day(NOW) == "Mon 21 Sep"
+    assert WORDING.clock(NOW - 2 * 86400, NOW) == "Sat 19 Sep 16:13"
+    assert WORDING.clock(NOW - 366 * 86400, NOW) == "Sat 20 Sep 2025 16:13"
+    assert WORDING.stamp(NOW) == "Mon 21 Sep 2026 16:13"
+    assert re.search(OTHER_DATES, "since 2026-09-21, 21.9.2026, 9/21, Sun 12:00, 21st of September") is not None
+    assert re.search(OTHER_DATES, "Mon 21 Sep 2026 16:13, 24.5 °C, 1.5 h, Sun 4 Oct, May 2026") is None
 
 
 @pytest.mark.parametrize("kind", get_args(Kind))

@@ -111,7 +111,7 @@ def _tell(reply: dict[str, Any], config: Config) -> None:
     if made.uncertainty_percent is not None:
         say(f"    good to ±{made.uncertainty_percent:.1f} %RH (k = 2)")
     if reply["due"] is not None:
-        say(f"    to be checked again by {wording.stamp(reply['due'])[:10]}")
+        say(f"    to be checked again by {wording.date(reply['due'])}")
     if made.points:
         say(CAUTION)
 
@@ -155,13 +155,13 @@ def _calibrations(args: argparse.Namespace) -> int:
             {
                 "probe": check.probe,
                 "place": check.place,
-                "from": wording.stamp(one.time)[:16] if one else "",
+                "from": wording.stamp(one.time) if one else "",
                 "humidity": humidity_words(one) if one else "as read",
                 "temperature": temperature_words(one, wording) if one else "as read",
                 "good": f"±{one.uncertainty_percent:.1f} %" if one and one.uncertainty_percent is not None else "",
-                "checked": wording.stamp(one.checked)[:10] if one and one.checked is not None else "never",
+                "checked": wording.date(one.checked) if one and one.checked is not None else "never",
                 "due": "" if check.due is None or one is not check.calibration
-                else wording.stamp(check.due)[:10] + (" overdue" if check.overdue else ""),
+                else wording.date(check.due) + (" overdue" if check.overdue else ""),
             }
             for check, one in kept
         ]  # fmt: skip

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from dewkeeper.report.earlier import NIGHT_WORDS, EarlierNight, EnclosureNight
 from dewkeeper.report.first_line import age_words, first_line
 from dewkeeper.report.model import EnclosureMorning, Mark, MorningGlance, Standing
 from dewkeeper.report.wording import (
@@ -31,6 +32,7 @@ _COLUMNS = (
     "now",
     "unwatched",
 )
+_NIGHT_COLUMNS = ("", *_COLUMNS[2:9], "unwatched")
 _FIRST_TO_GO = ("dose", "highest", "temperature", "off target", "now")
 """Columns left out, in this order, where the terminal is too narrow for all."""
 
@@ -104,14 +106,60 @@ def _row_lines(row: EnclosureMorning, wording: Wording, glance: MorningGlance) -
     return [": ".join([f"{row.enclosure}: {RANK_WORDS[row.rank]}", *outside_words(row, wording)[:1]])]
 
 
+def night_lines(night: EarlierNight, wording: Wording, *, everything: bool = False, width: int = 120) -> list[str]:
+    """Return a night that is over: what there was first, then the table, calm enclosures folded. width: of the terminal."""
+    end = night.night_end
+    span = f"{wording.clock(night.night_start)}–{wording.clock(end)}"
+    lines = [
+        f"{night.site}: {night.sentence()}",
+        f"The night to {wording.date(end)}, {span}, by the limits of then",
+        "",
+    ]
+    told = [row for row in night.enclosures if row.rank != "calm"]
+    for row in told:
+        lines.append(
+            ": ".join(
+                [f"{row.enclosure} {NIGHT_WORDS[row.rank]}", *["; ".join(row.words(wording, end))][:1]]
+            ).removesuffix(": ")
+        )
+    shown = night.enclosures if everything else told
+    if shown:
+        cells = [list(_NIGHT_COLUMNS), *(_night_cells(row, wording) for row in shown)]
+        lines += ["", *_fitted(cells, width)]
+    calm = [row.enclosure for row in night.enclosures if row.rank == "calm"]
+    if calm and not everything:
+        lines += ["", f"calm ({len(calm)}): {', '.join(calm)}"]
+    return lines
+
+
+def _night_cells(row: EnclosureNight, wording: Wording) -> list[str]:
+    return [
+        row.enclosure,
+        _mark(row.humidity_min, wording) + (measured_by(row, row.humidity_min) if row.humidity_min else ""),
+        wording.humidity(row.humidity_min_at_day_percent),
+        _mark(row.humidity_max, wording),
+        _minutes(row.minutes_beyond_target, wording),
+        _minutes(row.minutes_beyond_tolerable, wording),
+        f"{row.dose_percent_hours:.1f}" if row.dose_percent_hours >= 0.05 else "",
+        wording.temperatures(row.temperature_min, row.temperature_max),
+        _minutes(row.minutes_unwatched, wording),
+    ]
+
+
 def _table(rows: Sequence[EnclosureMorning], wording: Wording, width: int) -> list[str]:
-    cells = [list(_COLUMNS), *(_cells(row, wording) for row in rows)]
+    return _fitted([list(_COLUMNS), *(_cells(row, wording) for row in rows)], width)
+
+
+def _fitted(cells: list[list[str]], width: int) -> list[str]:
+    """Return a table, its first row the head, without the columns that can be spared where the terminal is too narrow."""
     gone = iter(_FIRST_TO_GO)
     while True:
         widths = [max(len(line[i]) for line in cells) for i in range(len(cells[0]))]
         column = next(gone, None) if sum(widths) + 2 * len(widths) - 2 > width else None
         if column is None:
             break
+        if column not in cells[0]:
+            continue
         index = cells[0].index(column)
         cells = [line[:index] + line[index + 1 :] for line in cells]
     return ["  ".join(c.ljust(w) for c, w in zip(line, widths, strict=True)).rstrip() for line in cells]

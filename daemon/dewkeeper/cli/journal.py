@@ -132,7 +132,7 @@ def _list(args: Arguments) -> int:
     rows: list[dict[str, object]] = [
         {
             "id": entry.id[:8],
-            "time": wording.stamp(entry.time)[:16],
+            "time": wording.stamp(entry.time),
             "enclosure": entry.enclosure,
             "what": JOURNAL[entry.what].label if entry.what in JOURNAL else entry.what,
             "detail": entry.detail,

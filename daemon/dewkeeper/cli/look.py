@@ -9,7 +9,7 @@ import argparse
 from typing import TYPE_CHECKING
 
 from dewkeeper.cli.output import DONE, NOT_WELL, Arguments, complain, emit, emit_json, printout, say, terminal_width
-from dewkeeper.cli.times import duration_seconds
+from dewkeeper.cli.times import duration_seconds, local_date
 from dewkeeper.errors import CommandRefused, DaemonDown
 
 if TYPE_CHECKING:
@@ -25,6 +25,9 @@ def add_commands(commands: Commands[argparse.ArgumentParser]) -> None:
 
     morning = commands.add_parser("morning", help="the night at a glance, worst enclosure first")
     morning.add_argument("--all", action="store_true", help="list the calm enclosures too")
+    morning.add_argument(
+        "--night", type=local_date, metavar="DATE", help="an earlier night, by the date it ended on: 2026-11-25"
+    )
     morning.set_defaults(run=_morning, reads=True)
 
     history = commands.add_parser("history", help="humidity and temperature over time, drawn in the terminal")
@@ -120,7 +123,30 @@ def _alive(config: Config, silent_since: int | None) -> bool | None:
     return True
 
 
+def _earlier(args: Arguments) -> int:
+    from dewkeeper.cli.glance import night_lines
+    from dewkeeper.report.earlier import earlier_night
+    from dewkeeper.report.past import StoredPast
+    from dewkeeper.report.wording import Wording
+
+    config: Config = args.load_config()
+    try:
+        with StoredPast.open(config) as past:
+            night = earlier_night(past, config, args.night, args.now())
+    except ValueError as error:
+        complain(f"{args.night}: {error}")
+        return NOT_WELL
+    if args.format == "json":
+        emit_json(night.to_json())
+    else:
+        for line in night_lines(night, Wording.of(config.site), everything=args.all, width=terminal_width()):
+            say(line)
+    return DONE
+
+
 def _morning(args: Arguments) -> int:
+    if args.night is not None:
+        return _earlier(args)
     from dewkeeper.cli.glance import morning_lines
     from dewkeeper.report.morning import morning
     from dewkeeper.report.past import StoredPast
@@ -230,7 +256,7 @@ def _animals(args: Arguments) -> int:
         emit_json(one.to_json() if one is not None else [animal.to_json() for animal in known])
     elif one is None:
         rows = [
-            {"name": a.name, "home": a.home or "moved out", "since": wording.day(a.stays[-1].end or a.stays[-1].start)}
+            {"name": a.name, "home": a.home or "moved out", "since": wording.date(a.stays[-1].end or a.stays[-1].start)}
             for a in known
         ]
         if rows:
@@ -242,10 +268,10 @@ def _animals(args: Arguments) -> int:
             air = "nothing measured"
             if stay.lowest is not None:
                 air = f"{wording.humidity_range(stay.lowest, stay.highest)}, mean {wording.humidity(stay.mean)}"
-            until = wording.day(stay.stay.end) if stay.stay.end is not None else "now"
-            say(f"{stay.stay.enclosure}: {wording.day(stay.stay.start)} to {until}: {air}")
+            until = wording.date(stay.stay.end) if stay.stay.end is not None else "now"
+            say(f"{stay.stay.enclosure}: {wording.date(stay.stay.start)} to {until}: {air}")
         for entry in reversed(one.entries):
             label = JOURNAL[entry.what].label if entry.what in JOURNAL else entry.what
             detail = f": {entry.detail}" if entry.detail else ""
-            say(f"  {wording.stamp(entry.time)[:16]}  {label}{detail}  ({entry.enclosure}, {entry.who})")
+            say(f"  {wording.stamp(entry.time)}  {label}{detail}  ({entry.enclosure}, {entry.who})")
     return DONE

@@ -6,6 +6,7 @@ import argparse
 import sys
 import time
 from dataclasses import asdict
+from datetime import date
 from typing import TYPE_CHECKING
 
 from dewkeeper.cli.output import DONE, Arguments, complain, emit, emit_json, say
@@ -114,7 +115,8 @@ def report_alarms(args: Arguments) -> int:
 def _table(args: Arguments, lines: list[MonthLine]) -> None:
     rows = [
         {name: value or "" for name, value in line.row().items()}
-        | {"enclosure": line.enclosure or "all of it", "standing_hours": f"{line.standing_seconds / 3600:.1f}"}
+        | {"month": f"{date.fromisoformat(f'{line.month}-01'):%b %Y}", "enclosure": line.enclosure or "all of it"}
+        | {"standing_hours": f"{line.standing_seconds / 3600:.1f}"}
         for line in lines
     ]
     emit(

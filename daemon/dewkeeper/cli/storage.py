@@ -5,9 +5,9 @@ from __future__ import annotations
 import argparse
 import sys
 import time
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
 
 from dewkeeper.cli.output import DONE, NOT_WELL, complain, emit, say
 from dewkeeper.errors import CommandRefused
@@ -212,4 +212,6 @@ def _show(args: argparse.Namespace, rows: list[dict[str, object]]) -> None:
 
 
 def _when(second: int | None) -> str:
-    return "" if second is None else datetime.fromtimestamp(second, UTC).strftime("%Y-%m-%d %H:%M UTC")
+    from dewkeeper.report.wording import Wording
+
+    return "" if second is None else f"{Wording(ZoneInfo('UTC')).stamp(second)} UTC"

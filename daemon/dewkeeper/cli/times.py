@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import math
 import re
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 _UNITS = {"s": 1, "m": 60, "h": 3600, "d": 86400, "w": 7 * 86400}
@@ -47,6 +47,14 @@ def moment(text: str, now: float, zone: ZoneInfo) -> int:
     if not 0 < at <= now + _LONGEST_DAYS * 86400:
         raise argparse.ArgumentTypeError(f"{shown(text)} is not a time between 1970 and a hundred years from now")
     return at
+
+
+def local_date(text: str) -> date:
+    """Return a local date: `2026-11-25`. Raises argparse.ArgumentTypeError."""
+    try:
+        return date.fromisoformat(text)
+    except ValueError as error:
+        raise argparse.ArgumentTypeError(f"{shown(text)} is no date; write 2026-11-25") from error
 
 
 def shown(text: str) -> str:

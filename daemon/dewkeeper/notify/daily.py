@@ -14,14 +14,15 @@ from dewkeeper.judge.types import JournalEntry
 from dewkeeper.judge.words import JOURNAL
 from dewkeeper.notify.people import Draft
 from dewkeeper.notify.words import TITLE_LENGTH, page_line
-from dewkeeper.report.model import EnclosureMorning, MorningGlance
+from dewkeeper.report.glimpse import lowest_words, now_words, referred_words
+from dewkeeper.report.model import EnclosureMorning, MorningGlance, Standing
 from dewkeeper.report.wording import (
+    STATE_WORDS,
     Wording,
     aside_lines,
     calm_words,
     first_steps,
     headline,
-    measured_by,
     outside_words,
     to_do,
 )
@@ -65,18 +66,19 @@ def morning_words(
     listed = [row for row in rows if row.rank != "unwatched"] if glance.nothing_watched else list(rows)
     lines = (
         ["Nothing is watched: look at the tubs yourself, then at dewkeeper's own health."]
-        if glance.nothing_watched
+        if glance.nothing_watched and len(glance.resting) < len(glance.enclosures)
         else []
     )
     lines += [_row(row, wording, glance.made_at) for row in listed[:_MOST_NAMED]]
     if len(listed) > _MOST_NAMED:
         lines.append(f"and {len(listed) - _MOST_NAMED} more on the page")
-    lines += [f"{headline(alarm)}, {wording.stood(alarm, glance.made_at)}" for alarm in glance.general]
+    lines += [_general(alarm, wording, glance.made_at) for alarm in glance.general]
     if glance.all_well:
         lines.append(calm_words(glance))
     lines += aside_lines(glance, wording)
     if glance.calm and rows:
-        lines.append(f"Calm: {', '.join(row.enclosure for row in glance.calm)}")
+        names = [row.enclosure for row in glance.calm]
+        lines.append(f"Calm: {', '.join(names) if len(names) <= _MOST_NAMED else f'{len(names)} enclosures'}")
     lines += cleaned_lines(glance, wording, journal)
     title = _title(glance, f"night {wording.clock(glance.night_start)}–{wording.clock(glance.night_end)}")
     return (title if len(title) <= TITLE_LENGTH else title[: TITLE_LENGTH - 1] + "…"), tuple(lines)
@@ -116,9 +118,15 @@ def _title(glance: MorningGlance, night: str) -> str:
     if glance.nothing_watched and not (rows and rows[0].rank == "urgent"):
         return "Nothing is watched – look at the tubs yourself" if served else "No enclosure is in service"
     if rows:
-        return f"Morning: {_named([row.enclosure for row in rows])} – see list; {len(glance.calm)} calm"
+        urgent = [row.enclosure for row in rows if row.rank == "urgent"]
+        others = [row.enclosure for row in rows if row.rank != "urgent"]
+        said = [
+            *([f"act now on {_named(urgent)}"] if urgent else []),
+            *([f"see to {_named(others)}"] if others else []),
+        ]
+        return f"Morning: {', then '.join(said)}{f'; {len(glance.calm)} calm' if glance.calm else ''}"
     if glance.general:
-        return f"Morning: no tub asks for a look; {_named([headline(a) for a in glance.general])}"
+        return f"Morning: no tub asks for a look, but something else: {_named([headline(a) for a in glance.general])}"
     if glance.patchy:
         return f"Morning: calm, not always watched: {_named([row.enclosure for row in glance.patchy])}"
     return f"Morning: calm; shelved: {_named([row.enclosure for row in glance.shelved])}"
@@ -184,23 +192,28 @@ def test_draft(person: str, channel: str, identity: str, ack_link: str | None) -
 
 
 def _row(row: EnclosureMorning, wording: Wording, now: int) -> str:
-    said = [f"{headline(alarm)}, {wording.stood(alarm, now)}" for alarm in row.alarms]
+    """Return a line about a tub in the words of the page: what stands and what to do, its night, its value of now."""
+    said = [f"{headline(alarm)}{_state(alarm)}, {wording.stood(alarm, now)}" for alarm in row.alarms]
     if row.alarms and row.alarms[0].response:
         said[0] += f" → {first_steps(to_do(row.alarms[0]))}"
+    elif not row.alarms and row.rank == "unwatched" and row.unwatched.now:
+        since = f", {wording.since(row.unwatched.since, now)}" if row.unwatched.since is not None else ""
+        said = [f"{row.enclosure}: unwatched: {row.unwatched.reason}{since}"]
+    elif not row.alarms and row.rank == "unwatched":
+        said = [f"{row.enclosure}: unwatched for {wording.lasting(row.unwatched.minutes * 60)} of the night"]
     elif not row.alarms:
-        outside = outside_words(row, wording) or ["was outside its limits"]
-        said = [f"{row.enclosure}: {'unwatched' if row.rank == 'unwatched' else outside[0]}"]
-    if row.humidity_min is not None:
-        day = row.humidity_min_at_day_percent
-        referred = "" if day is None else f" ({wording.humidity(day)} at day temperature)"
-        said.append(
-            f"lowest {wording.humidity(row.humidity_min.value)} at {wording.clock(row.humidity_min.at)}{measured_by(row, row.humidity_min)}{referred}"
-        )
-    if row.unwatched.minutes >= 1:
-        said.append(f"unwatched for {wording.lasting(row.unwatched.minutes * 60)}")
-    if row.now is not None:
-        said.append(f"now {wording.humidity(row.now.humidity_percent)}, {wording.temperature(row.now.temperature_c)}")
-    return "; ".join(said)
+        said = [f"{row.enclosure}: {(outside_words(row, wording) or ['was outside its limits'])[0]}"]
+    return "; ".join([*said, lowest_words(row, wording) + referred_words(row, wording), now_words(row, wording)])
+
+
+def _general(alarm: Standing, wording: Wording, now: int) -> str:
+    why = f": {alarm.cause}" if alarm.cause else ""
+    return f"{headline(alarm)}{_state(alarm)}, {wording.stood(alarm, now)}{why} → {first_steps(to_do(alarm))}"
+
+
+def _state(alarm: Standing) -> str:
+    # Of what is over and unseen the advice says so.
+    return "" if alarm.state in ("unacknowledged", "returned_unacknowledged") else f" ({STATE_WORDS[alarm.state]})"
 
 
 def _named(names: Sequence[str]) -> str:

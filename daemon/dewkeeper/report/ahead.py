@@ -185,7 +185,7 @@ def holds_words(ahead: Ahead, limits: Limits, wording: Wording) -> str:
 
 
 def when(at: int, leaving: Leaving, horizon: float, wording: Wording) -> str:
-    """Return "about Wed 04:00 (Tue 23:00 to Wed 09:00)"; where the latest lies beyond the horizon, that it may hold."""
+    """Return "about 04:00 (23:00 to Wed 25 Nov 09:00)"; where the latest lies beyond the horizon, that it may hold."""
     middle = hour_words(at, leaving.hours or 0.0, wording)
     first = hour_words(at, leaving.earliest, wording)
     if leaving.latest >= horizon:
@@ -194,9 +194,8 @@ def when(at: int, leaving: Leaving, horizon: float, wording: Wording) -> str:
 
 
 def hour_words(at: int, hours: float, wording: Wording) -> str:
-    """Return "Wed 04:00": a time to come, to the hour."""
-    local = wording.local(round((at + hours * HOUR) / HOUR) * HOUR)
-    return f"{local:%a %H:%M}"
+    """Return "04:00" or "Wed 25 Nov 04:00": a time to come, to the hour."""
+    return wording.clock(round((at + hours * HOUR) / HOUR) * HOUR, at)
 
 
 def facts_by_enclosure(learned: Mapping[str, Learned], name: str, now: int) -> Mapping[str, float]:

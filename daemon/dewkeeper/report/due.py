@@ -24,7 +24,7 @@ QUARANTINE_TOOLS: Final = (
 
 
 def say_day(day: date) -> str:
-    """Return "Wed 25 Nov"."""
+    """Return "Wed 25 Nov": the one form of a date for people."""
     return f"{day:%a} {day.day} {day:%b}"
 
 

@@ -37,7 +37,7 @@ def first_line(glance: MorningGlance) -> str:
         some = "" if len(glance.patchy) == found["calm"] else f"{len(glance.patchy)} of them "
         parts[-1] += f" ({some}not watched all the time)"
     if glance.general:
-        parts.insert(0, f"{len(glance.general)} about the room or dewkeeper itself")
+        parts.insert(0, f"{len(glance.general)} to see to in the room or dewkeeper itself")
     said = ", ".join(parts)
     if glance.nothing_watched:
         return f"Nothing is watched: {said}"

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
-from dewkeeper.report.model import EnclosureMorning, MorningGlance
+from dewkeeper.report.model import EnclosureMorning, MorningGlance, NightRow
 from dewkeeper.report.order import THERMAL
 from dewkeeper.report.past import StoredPast
 from dewkeeper.report.wording import Wording, measured_by, round_half_up
@@ -21,7 +21,7 @@ _QUARTER: Final = 900
 class Glimpse:
     """From the night's beginning to now, UTC seconds [start, end): slices of `seconds` by enclosure, oldest first.
 
-    from_: before it nothing was to be watched. until: whole quarter hours are stored up to here.
+    from_: before it nothing was to be watched. until: whole quarter hours are stored up to here. over: it ended long ago.
     """
 
     start: int
@@ -30,12 +30,22 @@ class Glimpse:
     from_: int
     until: int
     slices: Mapping[str, Sequence[Extremes]]
+    over: bool = False
 
 
 def glimpse(past: StoredPast, glance: MorningGlance) -> Glimpse:
     """Return the night so far, and the hours since, of every enclosure. Raises StoreError."""
-    start = -(-glance.night_start // _QUARTER) * _QUARTER
-    end = max(glance.made_at, start + _QUARTER)
+    return _between(past, glance.night_start, glance.made_at)
+
+
+def glimpse_of(past: StoredPast, night_start: int, night_end: int) -> Glimpse:
+    """Return a night that is over, of every enclosure. night_start, night_end: UTC seconds. Raises StoreError."""
+    return replace(_between(past, night_start, night_end + _QUARTER), end=night_end, over=True)
+
+
+def _between(past: StoredPast, first: int, last: int) -> Glimpse:
+    start = -(-first // _QUARTER) * _QUARTER
+    end = max(last, start + _QUARTER)
     quarters = -(-(end - start) // (_QUARTER * _SLICES))
     slices = past.glimpses(start, end, quarters)
     seconds = quarters * _QUARTER
@@ -46,12 +56,12 @@ def glimpse(past: StoredPast, glance: MorningGlance) -> Glimpse:
     return Glimpse(start, end, seconds, start if began is None else max(start, began), until, slices)
 
 
-def thermal(row: EnclosureMorning) -> bool:
+def thermal(row: NightRow) -> bool:
     """Return whether an enclosure's worst trouble is one of temperature: then that is what is shown of it."""
     return bool(row.alarms) and row.alarms[0].kind in THERMAL
 
 
-def lowest_words(row: EnclosureMorning, wording: Wording) -> str:
+def lowest_words(row: NightRow, wording: Wording) -> str:
     """Return "low 46 % 05:12", of heat "night up to 39.5 °C 03:10", of cold "night down to 21.0 °C 06:30"."""
     if not thermal(row):
         mark, said = row.humidity_min, "low "
@@ -65,6 +75,14 @@ def lowest_words(row: EnclosureMorning, wording: Wording) -> str:
     if mark is None:
         return "nothing measured this night"
     return f"{said}{text} {wording.clock(mark.at)}{measured_by(row, mark)}"
+
+
+def referred_words(row: NightRow, wording: Wording) -> str:
+    """Return ", 57 % if at 30 °C": the lowest humidity at the day temperature, where the number is another one."""
+    referred, lowest = row.humidity_min_at_day_percent, row.humidity_min
+    if thermal(row) or referred is None or lowest is None or round_half_up(referred) == round_half_up(lowest.value):
+        return ""
+    return f", {wording.humidity(referred)} if at {wording.day_temperature(row.limits.day_temperature)}"
 
 
 def now_words(row: EnclosureMorning, wording: Wording) -> str:

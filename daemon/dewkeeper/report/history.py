@@ -123,8 +123,8 @@ class Past(Protocol):
         """Return which settings and stages held when."""
         ...
 
-    def events(self, since: int, enclosure: str | None = None) -> Sequence[Event]:
-        """Return events from `since` on, oldest first."""
+    def events(self, since: int, enclosure: str | None = None, *, until: int | None = None) -> Sequence[Event]:
+        """Return events from `since` on, oldest first; of one enclosure, and before `until`, where these are given."""
         ...
 
     def journal(

@@ -6,10 +6,10 @@ believed is in no minimum, it is in `unwatched`.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, is_dataclass
 from datetime import date
-from typing import Any, Literal
+from typing import Any, Literal, Protocol
 
 from dewkeeper.interchange import format_time
 from dewkeeper.judge.types import Band, Kind, Priority, State
@@ -91,6 +91,89 @@ class Limiting:
     temperature_low: float
     temperature_high: float
     day_temperature: float
+
+
+class OfKind(Protocol):
+    """Something that is of a kind of alarm."""
+
+    @property
+    def kind(self) -> Kind:
+        """The kind."""
+        ...
+
+
+class NightRow(Protocol):
+    """One enclosure's night, just over or long ago: what its numbers, its words and its small curve are made from."""
+
+    @property
+    def enclosure(self) -> str:
+        """Its name."""
+        ...
+
+    @property
+    def limits(self) -> Limiting:
+        """The limits it was compared with."""
+        ...
+
+    @property
+    def humidity_min(self) -> Mark | None:
+        """Lowest humidity, %RH."""
+        ...
+
+    @property
+    def humidity_max(self) -> Mark | None:
+        """Highest humidity, %RH."""
+        ...
+
+    @property
+    def temperature_min(self) -> Mark | None:
+        """Lowest temperature, °C."""
+        ...
+
+    @property
+    def temperature_max(self) -> Mark | None:
+        """Highest temperature, °C."""
+        ...
+
+    @property
+    def humidity_min_at_day_percent(self) -> float | None:
+        """Lowest humidity referred to the day temperature, %RH."""
+        ...
+
+    @property
+    def minutes_beyond_target(self) -> float:
+        """Minutes beyond target."""
+        ...
+
+    @property
+    def minutes_beyond_tolerable(self) -> float:
+        """Minutes beyond tolerable."""
+        ...
+
+    @property
+    def minutes_too_hot(self) -> float:
+        """Minutes too hot."""
+        ...
+
+    @property
+    def minutes_too_cold(self) -> float:
+        """Minutes too cold."""
+        ...
+
+    @property
+    def now(self) -> NowValues | None:
+        """The value of now; None of a night that is over."""
+        ...
+
+    @property
+    def alarms(self) -> Sequence[OfKind]:
+        """What stands, or stood, the gravest first."""
+        ...
+
+    @property
+    def judged(self) -> Sequence[str]:
+        """Its judged probes."""
+        ...
 
 
 @dataclass(frozen=True, slots=True)

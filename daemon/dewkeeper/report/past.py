@@ -49,9 +49,9 @@ class StoredPast:
         """Return the alarms that are not normal."""
         return self._history.standing()
 
-    def events(self, since: int, enclosure: str | None = None) -> Sequence[Event]:
-        """Return events from `since` on, oldest first."""
-        return self._history.events(since, enclosure)
+    def events(self, since: int, enclosure: str | None = None, *, until: int | None = None) -> Sequence[Event]:
+        """Return events from `since` on, oldest first; of one enclosure, and before `until`, where these are given."""
+        return self._history.events(since, enclosure, until=until)
 
     def journal(
         self, since: int, *, replaced: bool = False, words: Collection[str] | None = None, enclosure: str | None = None

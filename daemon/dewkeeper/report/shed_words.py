@@ -15,7 +15,7 @@ def shed_lines(sheds: Sequence[AnimalSheds], asked: Sequence[Association], wordi
     for one in sheds:
         lines.append(f"{name_of(one)}{interval_words(one)}")
         for record in reversed(one.records):
-            lines.append(f"  {wording.day(record.cycle.shed or 0)}: {grade_words(record)}")
+            lines.append(f"  {wording.date(record.cycle.shed or 0)}: {grade_words(record)}")
             lines += [f"    {line}" for line in air_lines(record)]
     return [*(lines or ["No shed was noted yet."]), "", *(answer.sentence() for answer in asked)]
 

@@ -174,12 +174,12 @@ def month_words(month: AirMonth, wording: Wording) -> str:
 
 def vet_lines(sheet: VetSheet, wording: Wording, vet: str = "") -> list[str]:
     """Return the sheet as lines of text, a page of them."""
-    lines = [f"For the vet: {sheet.name}, {wording.day(sheet.made_at)}"]
+    lines = [f"For the vet: {sheet.name}, {wording.date(sheet.made_at)}"]
     if sheet.home is not None and sheet.since is not None:
-        lines.append(f"Lives in {sheet.home} since {wording.day(sheet.since)}")
+        lines.append(f"Lives in {sheet.home} since {wording.date(sheet.since)}")
     lines += [f"Vet: {vet}"] if vet else []
     lines += ["", "Weights"]
-    lines += [f"  {wording.day(w.at)}: {w.grams:.0f} g" for w in sheet.weights] or ["  none noted"]
+    lines += [f"  {wording.date(w.at)}: {w.grams:.0f} g" for w in sheet.weights] or ["  none noted"]
     if sheet.lost_share is not None:
         lines.append(f"  {100 * sheet.lost_share:.0f} % below the heaviest of the last 90 days")
     lines += ["", "Signs seen in the last three months"]
@@ -189,7 +189,7 @@ def vet_lines(sheet: VetSheet, wording: Wording, vet: str = "") -> list[str]:
     lines += ["", "Sheds"]
     for record in (sheet.sheds.records if sheet.sheds else ())[-6:]:
         grade = record.cycle.grade
-        lines.append(f"  {wording.day(record.cycle.shed or 0)}: {grade.words() if grade else 'not graded yet'}")
+        lines.append(f"  {wording.date(record.cycle.shed or 0)}: {grade.words() if grade else 'not graded yet'}")
     lines += [] if sheet.sheds else ["  none noted"]
     lines += ["", "The air where the probe was (one point, not the gradient)"]
     lines += [f"  {month_words(month, wording)}" for month in sheet.months]

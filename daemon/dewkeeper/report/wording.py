@@ -1,6 +1,8 @@
 """Numbers and states in words, once for terminal, page and messages.
 
-Humidities are shown whole, temperatures to a tenth; times local; durations in the two largest units.
+Humidities are shown whole, temperatures to a tenth; durations in the two largest units. Times are local, and dates have
+one form for people, "Wed 25 Nov", with the year after it where it may be another one: for programs, and where a person
+types one, it is ISO 8601.
 """
 
 from __future__ import annotations
@@ -13,7 +15,8 @@ from zoneinfo import ZoneInfo
 
 from dewkeeper.judge.types import Band, Event, Kind
 from dewkeeper.judge.words import KINDS, LATCHED
-from dewkeeper.report.model import EnclosureMorning, Mark, MorningGlance, NowValues, Rank, Standing
+from dewkeeper.report.due import say_day
+from dewkeeper.report.model import EnclosureMorning, Mark, MorningGlance, NightRow, NowValues, Rank, Standing
 from dewkeeper_config.models import Site
 
 RANK_WORDS: dict[Rank, str] = {
@@ -39,6 +42,8 @@ STATE_WORDS: dict[str, str] = {
 """An alarm's state for people."""
 
 
+_YEAR_SAID_SECONDS = 300 * 86400
+"""So far from now a date without its year may be taken for another one."""
 _PLAIN = str.maketrans("_.", "  ")
 _NUMBER = re.compile(r"-?\d+(?:\.\d+)?")
 
@@ -116,15 +121,16 @@ class Wording:
 
     def clock(self, at: int, now: int | None = None) -> str:
         """Return "05:12", with the date before it when that is not today's (at `now`) or yesterday's night."""
-        local = self.local(at)
-        if now is not None and abs(now - at) >= 20 * 3600:
-            return f"{local:%a} {local.day} {local:%b %H:%M}"
-        return f"{local:%H:%M}"
+        clock = f"{self.local(at):%H:%M}"
+        return clock if now is None or abs(now - at) < 20 * 3600 else f"{self.day(at, now)} {clock}"
 
-    def day(self, at: int) -> str:
-        """Return "Wed 25 Nov"."""
-        local = self.local(at)
-        return f"{local:%a} {local.day} {local:%b}"
+    def day(self, at: int, now: int | None = None) -> str:
+        """Return "Wed 25 Nov"; with its year where that is most of a year away from `now`."""
+        return say_day(self.local(at)) if now is None or abs(now - at) < _YEAR_SAID_SECONDS else self.date(at)
+
+    def date(self, at: int) -> str:
+        """Return "Wed 25 Nov 2026"."""
+        return f"{say_day(self.local(at))} {self.local(at).year}"
 
     def within(self, at: int, seconds: int, now: int) -> str:
         """Return when something happened of which only the slice of time is known: "05:12", "05:00–08:00", or its days."""
@@ -137,8 +143,8 @@ class Wording:
         return first if first == last else f"{first} to {last}"
 
     def stamp(self, at: int) -> str:
-        """Return "2026-11-25 06:50" on the wall clock, with the zone's short name."""
-        return f"{self.local(at):%Y-%m-%d %H:%M %Z}"
+        """Return "Wed 25 Nov 2026 06:50": of a record, which may be read years later."""
+        return f"{self.date(at)} {self.clock(at)}"
 
     def stood(self, alarm: Standing, now: int, *, about: bool = False) -> str:
         """Return since when an alarm stands; of one that is over and unseen only when it began: it does not go on."""
@@ -176,12 +182,12 @@ def duration(seconds: float) -> str:
     return f"{days} d {hours} h" if hours else f"{days} d"
 
 
-def measured_by(row: EnclosureMorning, mark: Mark | NowValues) -> str:
+def measured_by(row: NightRow, mark: Mark | NowValues) -> str:
     """Return " (PROBE)" where an enclosure has several judged probes, else nothing."""
     return f" ({mark.probe})" if len(row.judged) > 1 and mark.probe else ""
 
 
-def outside_words(row: EnclosureMorning, wording: Wording) -> list[str]:
+def outside_words(row: NightRow, wording: Wording) -> list[str]:
     """Return in words how a night went beyond its limits, heat first; nothing when it did not."""
     said, limits = [], row.limits
     if row.minutes_too_hot and row.temperature_max is not None:
@@ -228,9 +234,15 @@ def aside_lines(glance: MorningGlance, wording: Wording) -> list[str]:
         said = ", ".join(f"{row.enclosure}{_air(row, wording)}" for row in glance.resting)
         lines.append(f"Out of service, nobody is told of them: {said}")
     if glance.patchy:
-        said = ", ".join(f"{row.enclosure} {wording.lasting(row.unwatched.minutes * 60)}" for row in glance.patchy)
-        lines.append(f"Calm, and for a part of the night unwatched: {said}")
+        said = ", ".join(f"{row.enclosure} {_missed(row, wording)}" for row in glance.patchy)
+        lines.append(f"Calm now; unwatched in the night: {said}")
     return lines
+
+
+def _missed(row: EnclosureMorning, wording: Wording) -> str:
+    if row.humidity_min is None:
+        return "all of it"
+    return f"for {wording.lasting(row.unwatched.minutes * 60) if row.unwatched.minutes >= 1 else 'a time'}"
 
 
 def shelved_words(row: EnclosureMorning, wording: Wording, now: int) -> str:

@@ -48,6 +48,7 @@ _DUE: Final = (
     "WHERE place <= ?) ORDER BY seq"
 )
 _NEWEST_SECONDS = 86400
+_NO_END = (1 << 63) - 1
 _USUAL_KEYS = 1800 << PROBE_BITS
 """Three polls of the slowest period: where the newest reading of every probe normally lies."""
 
@@ -202,12 +203,12 @@ class History:
             rows = connection.exec_driver_sql("SELECT data FROM alarm WHERE state != 'normal' ORDER BY raised").all()
         return list(codec.readable(codec.unpack_alarm, rows))
 
-    def events(self, since: int, enclosure: str | None = None) -> Sequence[Event]:
-        """Return events from `since` on, oldest first."""
+    def events(self, since: int, enclosure: str | None = None, *, until: int | None = None) -> Sequence[Event]:
+        """Return events from `since` on, oldest first; of one enclosure, and before `until`, where these are given."""
         with self._read() as connection:
             rows = connection.exec_driver_sql(
-                "SELECT data FROM event WHERE time >= ? AND (? IS NULL OR enclosure = ?) ORDER BY seq",
-                (since, enclosure, enclosure),
+                "SELECT data FROM event WHERE time >= ? AND time < ? AND (? IS NULL OR enclosure = ?) ORDER BY seq",
+                (since, _NO_END if until is None else until, enclosure, enclosure),
             ).all()
         return list(codec.readable(codec.unpack_event, rows))
 

@@ -77,7 +77,7 @@ def moments(start: int, end: int, wording: Wording) -> list[tuple[int, str]]:
     if length <= 2 * 86400:
         found, said = _every(start, end, timedelta(hours=3 if length <= 16 * 3600 else 6), wording), "%H:%M"
     elif length <= 8 * 86400:
-        found, said = _every(start, end, timedelta(days=2), wording), "%a {day}"
+        found, said = _every(start, end, timedelta(days=2), wording), "{day} %b"
     elif length <= 60 * 86400:
         found, said = _every(start, end, timedelta(days=7), wording), "{day} %b"
     else:

@@ -258,13 +258,15 @@ def _alarm_words(scale: AxisScale, stretches: Sequence[Stretch]) -> str:
 
 
 def _gap_words(scale: AxisScale, gaps: Sequence[Gap]) -> str:
+    """Name each gap: its reason where it is wide enough, else that nobody watched, as far as that keeps off other words."""
     line, said = Line(), ""
     for gap in gaps:
         left, right = scale.x(gap.start) / 10, scale.x(gap.end) / 10
-        middle = (left + right) / 2
         for words in (f"unwatched: {gap.reason}", "unwatched"):
-            fits = width_of(words) <= right - left
-            if fits and (gap.reason or words == "unwatched") and line.place(middle, words, "middle"):
+            half = width_of(words) / 2
+            middle = min(max((left + right) / 2, half), 100 - half)
+            fits = words == "unwatched" or (gap.reason and 2 * half <= right - left)
+            if fits and line.place(middle, words, "middle"):
                 said += _text("gap-word", middle, TALL - 6, words, "middle")
                 break
     return said

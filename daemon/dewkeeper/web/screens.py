@@ -6,6 +6,7 @@ import csv
 import io
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import date, timedelta
 from typing import Any
 from urllib.parse import quote
 
@@ -23,9 +24,11 @@ from dewkeeper.report.ahead import water
 from dewkeeper.report.animals import animals as animals_of
 from dewkeeper.report.animals import stays
 from dewkeeper.report.checks import checks, correction_words
+from dewkeeper.report.due import say_day
+from dewkeeper.report.earlier import NIGHT_WORDS, earlier_night, newest_night
 from dewkeeper.report.enclosure import SPANS
 from dewkeeper.report.first_line import age_words, first_line
-from dewkeeper.report.glimpse import glimpse
+from dewkeeper.report.glimpse import glimpse, glimpse_of
 from dewkeeper.report.history import Point, Trace, joined
 from dewkeeper.report.model import EnclosureMorning, Standing
 from dewkeeper.report.now import ProbeNow
@@ -57,7 +60,33 @@ _MOST_ENTRIES = 100
 
 def morning(visit: Visit) -> Response:
     """Show the night: one sentence, then every enclosure with its curve, the worst first, and the rack beside."""
+    wanted = visit.request.args.get("night", "")
+    if wanted:
+        return _earlier(visit, wanted)
     return _overview(visit, "morning.html", numbers=visit.request.args.get("numbers") == "all")
+
+
+def _earlier(visit: Visit, wanted: str) -> Response:
+    """Show a night that is over, in the past tense, with the ways to the one before and the one after."""
+    past, config = visit.past, visit.services.config
+    try:
+        day = date.fromisoformat(wanted)
+        night = earlier_night(past, config, day, visit.now)
+    except (ValueError, OverflowError) as error:
+        raise Refused(
+            404, "There is no such night: write the day it ended on like 2026-11-25; it must be over."
+        ) from error
+    newest = newest_night(config, visit.now)
+    return visit.render(
+        "earlier.html",
+        night=night,
+        curves=small_curves(night.enclosures, glimpse_of(past, night.night_start, night.night_end), visit.wording),
+        before=day - timedelta(days=1),
+        after=day + timedelta(days=1) if day < newest else None,
+        newest=newest,
+        words_of=NIGHT_WORDS,
+        say_day=say_day,
+    )
 
 
 def rack(visit: Visit) -> Response:
@@ -87,6 +116,7 @@ def _overview(visit: Visit, template: str, **values: Any) -> Response:
         curves=small_curves(glance.enclosures, glimpse(past, glance), visit.wording),
         sentence=first_line(glance),
         age=age_words(glance, visit.wording),
+        newest=newest_night(config, visit.now),
         renew=visit.request.args.get("renew") != "no",
         **values,
     )
@@ -188,7 +218,7 @@ def alarms(visit: Visit) -> Response:
     since = visit.now - ALARM_DAYS * DAY_SECONDS
     past: dict[str, list[Event]] = {}
     for event in worth_telling(visit.past.events(since))[::-1][:_MOST_ENTRIES]:
-        past.setdefault(visit.wording.day(event.time), []).append(event)
+        past.setdefault(visit.wording.day(event.time, visit.now), []).append(event)
     resting = visit.past.in_force().resting(e.name for e in visit.services.config.enclosure)
     return visit.render("alarms.html", grouped=grouped, past=past, resting=resting)
 
@@ -206,7 +236,7 @@ def journal(visit: Visit) -> Response:
     shown = [entry for entry in entries if entry.time < before][-_MOST_ENTRIES:]
     days: dict[str, list[JournalEntry]] = {}
     for entry in reversed(shown):
-        days.setdefault(visit.wording.day(entry.time), []).append(entry)
+        days.setdefault(visit.wording.day(entry.time, visit.now), []).append(entry)
     chosen = BY_KEY.get(given.get("choice", ""))
     config = visit.services.config
     return visit.render(

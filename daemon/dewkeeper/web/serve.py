@@ -14,7 +14,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from dewkeeper.clock import Clock
 from dewkeeper.judge.words import FAULTS, JOURNAL
 from dewkeeper.notify.links import NOTE_KEY
-from dewkeeper.report.glimpse import change_words, lowest_words, now_words, thermal
+from dewkeeper.report.glimpse import change_words, lowest_words, now_words, referred_words, thermal
 from dewkeeper.report.order import QUIET_STATES
 from dewkeeper.report.past import StoredPast
 from dewkeeper.report.wording import (
@@ -157,6 +157,7 @@ def _templates() -> Environment:
         to_do=to_do,
         change_words=change_words,
         lowest_words=lowest_words,
+        referred_words=referred_words,
         now_words=now_words,
         thermal=thermal,
     )

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from markupsafe import Markup
 
 from dewkeeper.report.glimpse import Glimpse, thermal
-from dewkeeper.report.model import EnclosureMorning
+from dewkeeper.report.model import NightRow
 from dewkeeper.report.wording import Wording
 from dewkeeper.store.coarse import Extremes
 
@@ -40,7 +40,7 @@ class SmallCurves:
     words: str
 
 
-def small_curves(rows: Sequence[EnclosureMorning], night: Glimpse, wording: Wording) -> SmallCurves:
+def small_curves(rows: Sequence[NightRow], night: Glimpse, wording: Wording) -> SmallCurves:
     """Return the drawings of these enclosures: humidity, or temperature where that is the trouble."""
     humid = [row for row in rows if not thermal(row)]
     warm = [row for row in rows if thermal(row)]
@@ -61,11 +61,12 @@ def small_curves(rows: Sequence[EnclosureMorning], night: Glimpse, wording: Word
     if warm:
         low, high = wording.degrees(temperature.low), wording.day_temperature(temperature.high)
         said.append(f"{low:.0f}–{high} where that is the trouble")
-    words = f"Curves: {wording.clock(night.start)} to now, {'; '.join(said)}; green: target; lines: limits; hatched: unwatched"
+    until = wording.clock(night.end) if night.over else "now"
+    words = f"Curves: {wording.clock(night.start)} to {until}, {'; '.join(said)}; green: target; lines: limits; hatched: unwatched"
     return SmallCurves(drawn, words)
 
 
-def _ends(row: EnclosureMorning, *, warm: bool) -> list[float]:
+def _ends(row: NightRow, *, warm: bool) -> list[float]:
     if warm:
         marks = [row.temperature_min, row.temperature_max]
         now = [row.now.temperature_c] if row.now else []
@@ -83,7 +84,7 @@ def _common(values: Sequence[float], step: int) -> Common:
     )
 
 
-def _draw(row: EnclosureMorning, night: Glimpse, scale: Common, *, warm: bool) -> Markup:
+def _draw(row: NightRow, night: Glimpse, scale: Common, *, warm: bool) -> Markup:
     limits, read = row.limits, night.slices.get(row.enclosure, ())
     length = night.end - night.start
 
