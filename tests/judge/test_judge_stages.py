@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from tests.judge.judge_desk import START, Desk, rack
 
-from dewkeeper.judge.stages import stage_deed, stages_at
+from dewkeeper.judge.stages import Holding, band_of, holding, limits_under, stage_deed
 from dewkeeper.judge.types import Event, JournalEntry
 from dewkeeper_config.models import Limits
 
@@ -121,7 +121,7 @@ def test_a_stage_written_down_with_a_past_date_holds_for_its_time() -> None:
     desk.now = START + 10 * DAY
     entry = JournalEntry("o", START + 60, "B1", "opaque", entered=desk.now)
     assert _stages(desk.feed(entry)) == {"B1": "usual -> opaque"}
-    assert stages_at([stage_deed(entry)], START + 13 * DAY) == {"B1": ("opaque", START + 60 + 14 * DAY)}
+    assert holding([stage_deed(entry)], START + 13 * DAY) == {"B1": Holding("opaque", START + 60 + 14 * DAY)}
     desk.now = START + 15 * DAY
     assert _stages(_note(desk, "B2", "note")) == {"B1": "opaque -> usual"}
 
@@ -133,3 +133,48 @@ def test_stages_survive_a_dump() -> None:
     _note(desk, "B1", "opaque")
     desk.judge = type(desk.judge).load(desk.judge.dump())
     assert _stages(_note(desk, "B2", "moved_in", "Cinder")) == {"B1": "opaque -> usual", "B2": "usual -> opaque"}
+
+
+def test_a_timed_band_holds_beside_the_stage_and_ends_by_itself() -> None:
+    """65-80 % for four days in a tub with an opaque snake: 63 % is too dry, then the stage's 60 % holds again, and is still the stage's."""
+    desk = _desk()
+    _note(desk, "B1", "opaque")
+    events = _note(desk, "B1", "limits_for_a_time", "65-80 %, for the shed", until=START + 4 * DAY)
+    assert [e.why for e in events] == ["limits for a time usual -> 65-80"]
+    desk.hold(90, h=63.0)
+    assert ("dry", "raised", "tolerable") in desk.told("dry")
+    desk.now = START + 4 * DAY
+    ended = _note(desk, "B2", "note")
+    assert [e.why for e in ended if e.kind == "system"] == ["limits for a time 65-80 -> usual"]
+    assert _stages(_note(desk, "B1", "stage_over")) == {"B1": "opaque -> usual"}
+
+
+def test_a_timed_band_is_ended_or_replaced_by_what_is_written_later() -> None:
+    """A second band takes the first one's place; its end leaves nothing; taken back it never was, and the animal leaves it behind."""
+    desk = _desk()
+    _note(desk, "B1", "moved_in", "Cinder")
+    _note(desk, "B1", "limits_for_a_time", "65-80")
+    first = f"B1limits_for_a_time{desk.now}"
+    assert [e.why for e in _note(desk, "B1", "limits_for_a_time", "70-85")] == ["limits for a time 65-80 -> 70-85"]
+    assert _note(desk, "B2", "moved_in", "Cinder") == []
+    assert [e.why for e in _note(desk, "B1", "limits_over")] == ["limits for a time 70-85 -> usual"]
+    desk.now += 60
+    assert desk.feed(JournalEntry("w", desk.now, "B1", "withdrawn", replaces=first)) == []
+
+
+def test_what_is_no_band_changes_nothing() -> None:
+    """Too narrow, the wrong way round, beyond 100, or words: what a file brings in is kept as text and judged by the usual limits."""
+    desk = _desk()
+    for text in ("65", "80-65", "64-66", "60-101", "dry please", "", "6-5-80"):
+        assert _note(desk, "B1", "limits_for_a_time", text) == [], text
+        assert band_of(text) is None
+    assert band_of(" 65–80 %, for the shed") == (65, 80)
+
+
+def test_the_target_stays_inside_a_timed_band() -> None:
+    """Of the usual target what lies inside is kept; where nothing does, the whole band is the target. Temperatures are left alone."""
+    usual = Limits()
+    for band, target in (("65-80", (65, 70)), ("50-90", (60, 70)), ("75-90", (75, 90)), ("", (60, 70))):
+        limits = limits_under(usual, {}, "", band)
+        assert (limits.humidity_target.low, limits.humidity_target.high) == target
+        assert limits.temperature_tolerable == usual.temperature_tolerable

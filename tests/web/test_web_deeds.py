@@ -5,12 +5,15 @@ from __future__ import annotations
 import csv
 import io
 import re
+from datetime import datetime, timedelta
 from html import unescape
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import requests
 
 from dewkeeper.judge.words import WITHDRAWN
+from dewkeeper.report.due import say_day
 from dewkeeper.web.kept import local_path, packed, unpacked
 
 
@@ -130,6 +133,31 @@ def test_a_stage_says_what_it_changes_before_and_after(rig: Any) -> None:
     assert "limits.humidity_target = { low = 60, high = 70 }" in page
     bad = {"csrf": token(keeper, rig.base), "enclosure": "T2", "choice": "misted", "until": "2026-10-09T10:00"}
     assert keeper.post(rig.base + "/journal", data=bad).status_code == 400
+
+
+def test_limits_for_a_time_say_what_they_change_before_and_after(rig: Any) -> None:
+    """Lowest, highest and a last day give a form that names the limits; written down, the enclosure shows them with their end, and the
+    lines to put into the file to keep them; they are ended by a tap; what is no band is refused whole."""
+    keeper = rig.keeper()
+    day = datetime.fromtimestamp(rig.clock.wall(), ZoneInfo(rig.config.site.timezone)).date() + timedelta(days=12)
+    form = keeper.get(f"{rig.base}/journal?enclosure=T2&choice=limits&low=65&high=80&to={day:%Y-%m-%d}").text
+    said = f"Limits: target 65–70 %, tolerable 65–80 %, 24–34 °C until {say_day(day)}."
+    assert said in words(form)
+    until = re.search(r'name="until" type="datetime-local" value="([^"]+)"', form)
+    assert until is not None
+    data = {"enclosure": "T2", "choice": "limits", "detail": "65-80", "until": until[1], "back": "1"}
+    assert said in words(keeper.post(rig.base + "/journal", data=data | {"csrf": token(keeper, rig.base)}).text)
+    page = words(keeper.get(rig.base + "/enclosure/T2").text)
+    assert f"limits 65–80 % until {say_day(day)}" in page
+    assert f"{said} Then the usual ones: target 60–70 %" in page
+    assert "limits.humidity_tolerable = { low = 65, high = 80 }" in page
+    over = {"enclosure": "T2", "choice": "limits-over", "back": "1", "csrf": token(keeper, rig.base)}
+    assert "Limits: target 60–70 %, tolerable 55–80 %, 24–34 °C." in words(
+        keeper.post(rig.base + "/journal", data=over).text
+    )
+    for bad in ({"detail": "80-65"}, {"detail": "65-80", "enclosure": "*"}, {"detail": ""}):
+        answer = keeper.post(rig.base + "/journal", data={**data, **bad, "csrf": token(keeper, rig.base)})
+        assert answer.status_code == 400
 
 
 def test_quiet_while_working_ends_by_itself_or_by_a_tap(rig: Any) -> None:

@@ -48,7 +48,11 @@ class Notify(Model):
         15, ge=1, le=240, description="An urgent alarm unacknowledged this long goes to the next person."
     )
     remind_hours: float = Field(
-        6, ge=0.25, le=168, description="Standing unacknowledged alarms are repeated this often."
+        6,
+        ge=0.25,
+        le=168,
+        description="So often what nobody acknowledged is repeated: an urgent alarm hourly at the least, a medium one "
+        "that must be answered within six hours in the daytime. All else is repeated in the morning message, where there is one.",
     )
     morning_at: LocalTime | None = Field(
         None, description="Local time of the morning message; leave out for none.", examples=["06:50"]

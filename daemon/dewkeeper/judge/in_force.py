@@ -12,7 +12,16 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from dewkeeper.judge.stages import MOVES, STAGE_WORDS, StageDeed, stage_deed, stages_at
+from dewkeeper.judge.stages import (
+    MOVES,
+    NOTHING_HOLDS,
+    STAGE_WORDS,
+    Holding,
+    StageDeed,
+    holding,
+    limits_under,
+    stage_deed,
+)
 from dewkeeper.judge.types import Command, JournalEntry, Settings
 from dewkeeper_config.models import Limits
 
@@ -90,13 +99,18 @@ class InForce:
         facts = settings.enclosures.get(enclosure) if settings is not None else None
         if settings is None or facts is None:
             return None
-        stage, _ = self.stage(enclosure, at)
-        return settings.stage_limits.get(stage, facts.limits) if stage else facts.limits
+        held = self.holding(enclosure, at)
+        return limits_under(facts.limits, settings.stage_limits, held.stage, held.band)
 
     def stage(self, enclosure: str, at: int) -> tuple[str, int]:
         """Return the journal's stage of an enclosure and when it ends by itself; ("", -1) for none."""
+        held = self.holding(enclosure, at)
+        return held.stage, held.stage_over
+
+    def holding(self, enclosure: str, at: int) -> Holding:
+        """Return what stage and what timed band hold in an enclosure, and when the first of them ends by itself."""
         deeds = (deed for known, deed in self._linked.get(enclosure, ()) if known <= at)
-        return stages_at(deeds, at).get(enclosure, ("", -1))
+        return holding(deeds, at).get(enclosure, NOTHING_HOLDS)
 
     def neighbours(self, enclosure: str) -> set[str]:
         """Return the enclosures whose stage an entry about this one may change: itself, and where its animals ever lived."""

@@ -64,6 +64,8 @@ JOURNAL: Final[Mapping[str, JournalWord]] = {
     "hatchling": JournalWord("hatchling", stage="hatchling", default_seconds=365 * DAY),
     "eggs": JournalWord("eggs set up", stage="egg_box", default_seconds=65 * DAY),
     "hatched": JournalWord("hatched", ends=("egg_box",)),
+    "limits_for_a_time": JournalWord("limits for a time", default_seconds=14 * DAY),
+    "limits_over": JournalWord("limits for a time over"),
     "stage_over": JournalWord("stage over", ends=("opaque", "gravid", "quarantine", "hatchling", "egg_box")),
     "misting_changed": JournalWord("misting changed", lever="misting"),
     "bowl_size_changed": JournalWord(

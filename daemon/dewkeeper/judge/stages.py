@@ -1,5 +1,8 @@
 """Which stage holds where: an animal takes its own along when it moves, and what belongs to a place stays.
 
+A timed band (`limits_for_a_time`, "65-80") is the place's too, and apart from stages: while it holds, the stage holds beside it,
+and of the limits only the tolerable humidity is the band's, with the target kept inside it.
+
 Being opaque, gravid or a hatchling is the animal's. Quarantine and eggs are the place's: a quarantine tub stays one until
 it is said to be over, whoever lives in it, and an animal that leaves it for the rack has left quarantine.
 
@@ -10,18 +13,25 @@ unnamed. Of several animals in one enclosure an entry whose words begin with the
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import re
+from collections.abc import Iterable, Mapping
 from typing import Final, NamedTuple
 
 from dewkeeper.judge.types import JournalEntry
 from dewkeeper.judge.words import JOURNAL
+from dewkeeper_config.models import HumiditySpan, Limits
 
 MOVES: Final = ("moved_in", "moved_out")
 """Journal words that say who lives where."""
-STAGE_WORDS: Final = frozenset(what for what, word in JOURNAL.items() if word.stage is not None or word.ends) | set(
-    MOVES
-)
-"""Journal words that begin, end or carry away a stage."""
+BAND, BAND_OVER = "limits_for_a_time", "limits_over"
+"""Journal words that begin and end a timed band."""
+STAGE_WORDS: Final = frozenset(what for what, word in JOURNAL.items() if word.stage is not None or word.ends) | {
+    *MOVES, BAND, BAND_OVER
+}  # fmt: skip
+"""Journal words that begin, end or carry away a stage or a timed band."""
+LEAST_BAND_PERCENT: Final = 5
+"""A band narrower than this would be left at every misting. Common practice, no source."""
+_BAND: Final = re.compile(r"(\d{1,3})[-–](\d{1,3})(?:\s*%)?(?:,.*)?", re.DOTALL)
 OF_THE_PLACE: Final = frozenset({"quarantine", "egg_box"})
 """Stages that stay where they are when an animal leaves."""
 _LONGEST_NAME: Final = 60
@@ -55,6 +65,43 @@ def stage_deed(entry: JournalEntry, shift: int = 0) -> StageDeed:
     return StageDeed(entry.time - shift, entry.enclosure or "", entry.what, until, about)
 
 
+class Holding(NamedTuple):
+    """What holds in an enclosure: a stage and a timed band ("" for none), and when each ends by itself (-1 for none)."""
+
+    stage: str = ""
+    stage_over: int = -1
+    band: str = ""
+    band_over: int = -1
+
+
+NOTHING_HOLDS: Final = Holding()
+
+
+def band_of(text: str) -> tuple[int, int] | None:
+    """Return the ends of a timed band, %RH, from "65-80" or "65-80 %, because ..."; None where it is none that could be judged by."""
+    found = _BAND.fullmatch(text.strip())
+    if found is None:
+        return None
+    low, high = int(found[1]), int(found[2])
+    return (low, high) if low + LEAST_BAND_PERCENT <= high <= 100 else None
+
+
+def limits_under(own: Limits, stages: Mapping[str, Limits], stage: str, band: str) -> Limits:
+    """Return the limits of an enclosure under a stage and a timed band ("" for none); stages: limits by stage."""
+    limits, ends = stages.get(stage, own) if stage else own, band_of(band)
+    if ends is None:
+        return limits
+    low, high = ends
+    target = max(low, limits.humidity_target.low), min(high, limits.humidity_target.high)
+    inside = target if target[0] < target[1] else ends
+    return limits.model_copy(
+        update={
+            "humidity_tolerable": HumiditySpan(low=low, high=high),
+            "humidity_target": HumiditySpan(low=inside[0], high=inside[1]),
+        }
+    )
+
+
 class _Held(NamedTuple):
     since: int
     stage: str
@@ -62,12 +109,16 @@ class _Held(NamedTuple):
 
 
 class _Homes:
-    """Who lives where, and what stage each has: an animal by its name, `@T1` whoever lives there unnamed, `#T1` the place."""
+    """Who lives where, and what stage each has: an animal by its name, `@T1` whoever lives there unnamed, `#T1` the place.
+
+    bands: the timed band of each place.
+    """
 
     def __init__(self) -> None:
         self.home: dict[str, str] = {}
         self.known: set[str] = set()
         self.held: dict[str, _Held] = {}
+        self.bands: dict[str, _Held] = {}
 
     def take(self, deed: StageDeed) -> None:
         """Take the next deed, the oldest first."""
@@ -75,6 +126,11 @@ class _Homes:
         if deed.what in MOVES:
             self._name(deed)
             self._move(deed, here)
+            return
+        if deed.what in (BAND, BAND_OVER):
+            self.bands.pop(deed.enclosure, None)
+            if deed.what == BAND and (ends := band_of(deed.about)) is not None:
+                self.bands[deed.enclosure] = _Held(deed.at, f"{ends[0]}-{ends[1]}", deed.over)
             return
         word, place = JOURNAL[deed.what], f"#{deed.enclosure}"
         about = [name for name in here if deed.about.startswith(name)] or here or [f"@{deed.enclosure}"]
@@ -112,10 +168,10 @@ def neighbours(deeds: Iterable[StageDeed], enclosure: str) -> set[str]:
     return {enclosure} | {deed.enclosure for deed in moves if deed.about in animals}
 
 
-def stages_at(deeds: Iterable[StageDeed], now: int) -> dict[str, tuple[str, int]]:
-    """Return enclosure -> (stage, when it ends by itself) of all where one holds; deeds: the oldest first.
+def holding(deeds: Iterable[StageDeed], now: int) -> dict[str, Holding]:
+    """Return what holds in each enclosure where anything does; deeds: the oldest first.
 
-    Where several hold, that which began last.
+    Where several stages hold, that which began last, and so of bands.
     """
     homes = _Homes()
     for deed in deeds:
@@ -126,4 +182,9 @@ def stages_at(deeds: Iterable[StageDeed], now: int) -> dict[str, tuple[str, int]
         place = owner[1:] if owner[0] in "@#" else homes.home.get(owner, "")
         if place and held.over > now and (place not in found or held.since >= found[place].since):
             found[place] = held
-    return {place: (held.stage, held.over) for place, held in found.items()}
+    bands = {place: held for place, held in homes.bands.items() if held.over > now}
+    none = _Held(0, "", -1)
+    return {
+        place: Holding(*found.get(place, none)[1:], *bands.get(place, none)[1:])
+        for place in found.keys() | bands.keys()
+    }

@@ -226,14 +226,16 @@ class ProbeState:
 
 @remembered
 class EnclosureState:
-    """One enclosure: the stage it is in, until when (-1: none), and what the keeper did, newest last."""
+    """One enclosure: the stage and the timed band it is in, until when (-1: none), and what the keeper did, newest last."""
 
-    __slots__ = ("deeds", "name", "stage", "stage_until")
+    __slots__ = ("band", "band_until", "deeds", "name", "stage", "stage_until")
 
     def __init__(self, name: str) -> None:
         self.name = name
         self.stage = ""
         self.stage_until = -1
+        self.band = ""
+        self.band_until = -1
         self.deeds: list[tuple[int, str, str, int]] = []  # time, id, word, until
 
 

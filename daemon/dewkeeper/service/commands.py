@@ -14,12 +14,14 @@ from typing import Any
 
 from dewkeeper.errors import CommandRefused
 from dewkeeper.judge.calibrating import Calibrations
+from dewkeeper.judge.stages import BAND, LEAST_BAND_PERCENT, band_of
 from dewkeeper.judge.types import Calibration, Command, Item, JournalEntry, SaltPoint
 from dewkeeper.judge.words import JOURNAL, LONGEST_SHELF_SECONDS, LONGEST_SUPPRESSION_SECONDS
 from dewkeeper.sampling.salts import LARGEST_C, LARGEST_PERCENT, Jar, correction, next_check
 from dewkeeper_config.models import Config
 
 LONGEST_SERVICE_SECONDS = 366 * 86400
+LONGEST_BAND_SECONDS = 400 * 86400
 DEFAULT_REVIEW_SECONDS = 7 * 86400
 _TEXT_LIMIT = 2000
 
@@ -91,14 +93,17 @@ class CommandHandler:
         at = _seconds(request, "time", now) or now
         if at > now + 60:
             raise CommandRefused("the journal is for what happened; the time lies in the future")
+        detail, until = _text(request, "detail", required=False), _seconds(request, "until", None)
+        if what == BAND:
+            _check_band(request, detail, until, now)
         entry = JournalEntry(
             id=str(request.get("id") or uuid.uuid4()),
             time=at,
             enclosure=self._enclosure(request, required=False),
             what=what,
-            detail=_text(request, "detail", required=False),
+            detail=detail,
             who=_text(request, "who", required=False),
-            until=_seconds(request, "until", None),
+            until=until,
             entered=now,
             replaces=_text(request, "replaces", required=False) or None,
         )
@@ -275,3 +280,15 @@ def _seconds(request: Mapping[str, Any], key: str, default: int | None) -> int |
     if isinstance(value, bool) or not isinstance(value, int) or not 0 < value < 1 << 40:
         raise CommandRefused(f"`{key}` must be integer UTC seconds")
     return value
+
+
+def _check_band(request: dict[str, Any], detail: str, until: int | None, now: int) -> None:
+    """Raise CommandRefused for limits for a time that could not be judged by."""
+    if not request.get("enclosure"):
+        raise CommandRefused("limits for a time are those of one enclosure; name it")
+    if band_of(detail) is None:
+        raise CommandRefused(
+            f"limits for a time are written as 65-80: whole % of 0 to 100, at least {LEAST_BAND_PERCENT} apart"
+        )
+    if until is not None and until > now + LONGEST_BAND_SECONDS:
+        raise CommandRefused("limits for a time end within 400 days; for longer, the file has the limits")

@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from dewkeeper.judge.stages import BAND, BAND_OVER
 from dewkeeper.judge.types import JournalEntry
 from dewkeeper.judge.words import JOURNAL
 from dewkeeper.report.quarantine import SIGNS
@@ -76,6 +77,8 @@ CHOICES: Final[Mapping[str, Sequence[Choice]]] = {
         Choice("quarantine", "quarantine begins", "quarantine"),
         Choice("quarantine-over", "quarantine over", "quarantine_over"),
         Choice("stage-over", "stage over, the usual limits again", "stage_over"),
+        Choice("limits", "other limits for a time", BAND, asks="lowest and highest humidity in %, like 65-80"),
+        Choice("limits-over", "limits for a time over", BAND_OVER),
     ),
     "the shed": (
         Choice(
@@ -130,7 +133,7 @@ SEVERAL_GROUPS: Final = ("cleaning and probe", "water", "floor and air", "the sn
 """The groups that are offered for several tubs at once, what one does to a whole shelf first."""
 EGG_BOX: Final = frozenset(
     {"misted", "moistened", "opened", "closed", "probe-moved", "probe-wiped", "probe-replaced", "probe-checked", "heater",
-     "warm-up", "holes-open", "holes-closed", "eggs", "hatched", "stage-over", "vet", "note", "refilled", "disinfected", "deep"}
+     "warm-up", "holes-open", "holes-closed", "eggs", "hatched", "stage-over", "limits", "limits-over", "vet", "note", "refilled", "disinfected", "deep"}
 )  # fmt: skip
 """What can be done to a box of eggs: nobody feeds it."""
 _EGG_QUICK: Final = ("opened", "closed", "moistened", "eggs", "hatched", "note")

@@ -106,7 +106,7 @@ def correct(visit: Visit, entry: str) -> Response:
     request["time"] = found.time if _unchanged(visit, "at", found.time) else at
     if what == found.what and _unchanged(visit, "until", found.until):
         request["until"] = found.until
-    elif JOURNAL[what].stage is not None and visit.text("until", required=False):
+    elif JOURNAL[what].default_seconds and visit.text("until", required=False):
         request["until"] = _end_of(visit, what, request["time"])
     reply = visit.submit(request, _who(visit), f"corrected the journal: {BY_KEY[choice].label}")
     if asks_for_vet(what, detail):
@@ -196,10 +196,10 @@ def leave(visit: Visit) -> Response:
 def _end_of(visit: Visit, what: str, after: int) -> int:
     """Return when a stage ends as the form says, later than `after` (UTC seconds). Raises Refused."""
     until = visit.moment("until")
-    if JOURNAL[what].stage is None:
-        raise Refused(400, "Only a stage has an end; leave it empty, please.")
+    if not JOURNAL[what].default_seconds:
+        raise Refused(400, "Only a stage, or limits for a time, has an end; leave it empty, please.")
     if until is None or not after < until <= after + LONGEST_STAGE_SECONDS:
-        raise Refused(400, "A stage ends later than now, or than it began, and within 400 days.")
+        raise Refused(400, "It ends later than now, or than it began, and within 400 days.")
     return until
 
 

@@ -6,6 +6,8 @@ import json
 from collections.abc import Sequence
 from typing import Final
 
+from dewkeeper.judge.in_force import InForce
+from dewkeeper.judge.stages import BAND, BAND_OVER, band_of, limits_under
 from dewkeeper.judge.types import JournalEntry
 from dewkeeper.judge.words import JOURNAL, KINDS, LONGEST_SUPPRESSION_SECONDS, SOON_BACK, SOON_BACK_SECONDS
 from dewkeeper.report.wording import Wording
@@ -25,20 +27,21 @@ def limits_words(limits: Limits, wording: Wording) -> str:
     )
 
 
-def stage_words(config: Config, enclosure: str, stage: str, until: int | None, wording: Wording) -> str:
-    """Return by which limits an enclosure is judged in a stage ("" for none), and until when."""
-    usual = effective_limits(config, enclosure)
-    limits = stage_limits(config).get(stage, usual) if stage else usual
+def stage_words(config: Config, enclosure: str, stage: str, until: int | None, wording: Wording, band: str = "") -> str:
+    """Return by which limits an enclosure is judged in a stage and a timed band ("" for none), and until when."""
+    limits = limits_under(effective_limits(config, enclosure), stage_limits(config), stage, band)
     end = "" if until is None else f" until {wording.day(until)}"
     return f"Limits: {limits_words(limits, wording)}{end}."
 
 
 def effect_words(
-    config: Config, enclosure: str | None, what: str, at: int, until: int | None, now: int, wording: Wording
-) -> list[str]:
+    config: Config, enclosure: str | None, what: str, at: int, until: int | None, now: int, wording: Wording,
+    *, detail: str = "", stage: str = "",
+) -> list[str]:  # fmt: skip
     """Return what writing down a word for an enclosure changes; nothing when it only remembers.
 
-    at: when it was done; until: of a stage, when it ends, None for the word's own length. UTC seconds.
+    at: when it was done; until: of a stage or a timed band, when it ends, None for the word's own length. UTC seconds.
+    detail: what is written beside the word. stage: what holds there now, "" for none.
     """
     word, said = JOURNAL.get(what), []
     if word is None or enclosure is None:
@@ -47,6 +50,12 @@ def effect_words(
         end = until if until is not None else at + word.default_seconds
         if end > now:
             said.append(stage_words(config, enclosure, word.stage, end, wording))
+    elif what == BAND:
+        end = until if until is not None else at + word.default_seconds
+        if end > now and band_of(detail) is not None:
+            said.append(stage_words(config, enclosure, stage, end, wording, detail))
+    elif what == BAND_OVER:
+        said.append(stage_words(config, enclosure, stage, None, wording))
     elif word.ends:
         said.append(
             f"If it was {', '.join(one.replace('_', ' ') for one in word.ends)}: the usual limits again. "
@@ -70,18 +79,23 @@ def quiet_until(what: str, at: int) -> dict[str, int]:
     return found
 
 
-def after_words(config: Config, entries: Sequence[JournalEntry], now: int, wording: Wording) -> list[str]:
+def after_words(
+    config: Config, entries: Sequence[JournalEntry], in_force: InForce, now: int, wording: Wording
+) -> list[str]:
     """Return what entries that were just written have changed; of several alike, once."""
     said: dict[str, None] = {}
     for entry in entries:
-        words = effect_words(config, entry.enclosure, entry.what, entry.time, entry.until, now, wording)
+        stage = in_force.stage(entry.enclosure, now)[0] if entry.enclosure is not None else ""
+        words = effect_words(
+            config, entry.enclosure, entry.what, entry.time, entry.until, now, wording, detail=entry.detail, stage=stage
+        )
         said |= dict.fromkeys(words)
     return list(said)
 
 
-def file_lines(config: Config, enclosure: str) -> list[str]:
-    """Return the lines of the configuration file that hold an enclosure's usual limits: what to change there for good."""
-    limits = effective_limits(config, enclosure)
+def file_lines(config: Config, enclosure: str, band: str = "") -> list[str]:
+    """Return the lines of the configuration file for an enclosure's usual limits, or for those of a timed band to keep for good."""
+    limits = limits_under(effective_limits(config, enclosure), {}, "", band)
     humid, wide, warm = limits.humidity_target, limits.humidity_tolerable, limits.temperature_tolerable
     rows = [
         ("humidity_target", humid.low, humid.high),

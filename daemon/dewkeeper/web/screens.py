@@ -6,14 +6,14 @@ import csv
 import io
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date, datetime, time, timedelta
 from typing import Any
 from urllib.parse import quote
 
 from werkzeug.wrappers import Response
 
 from dewkeeper.interchange import JOURNAL_HEADER, READINGS_HEADER, format_time, journal_cells
-from dewkeeper.judge.stages import MOVES
+from dewkeeper.judge.stages import BAND, MOVES, Holding, band_of
 from dewkeeper.judge.types import Event, JournalEntry
 from dewkeeper.judge.words import FAULTS, JOURNAL, KINDS, WITHDRAWN
 from dewkeeper.notify.memory import Memory
@@ -162,6 +162,7 @@ def enclosure(visit: Visit, name: str) -> Response:
     report = enclosure_report.enclosure(visit.past, config, name, span, visit.now)
     row = next(e for e in config.enclosure if e.name == name)
     lasting = water(visit.past, config, name, visit.now)
+    held = visit.past.in_force().holding(name, visit.now)
     room = enclosure_report.room_traces(visit.past, config, name, report.start, report.end)
     days = []
     if span == "year":
@@ -182,14 +183,20 @@ def enclosure(visit: Visit, name: str) -> Response:
         drawn=[Drawn(trace, look, table(trace.points)) for trace, look in looks(report.traces) if trace.points],
         quick=often(row.kind, visit.past.journal(visit.now - OFTEN_DAYS * DAY_SECONDS)),
         choices=fitting(row.kind),
-        judged_by=stage_words(
-            config, name, "" if report.stage == row.profile else report.stage, report.stage_until, visit.wording
-        ),
+        judged_by=stage_words(config, name, held.stage, _first_end(held), visit.wording, held.band),
+        band=held.band,
+        band_until=held.band_over,
         usual=stage_words(config, name, "", None, visit.wording),
         stages=[c for items in fitting(row.kind).values() for c in items if JOURNAL[c.what].stage is not None],
         lines=file_lines(config, name),
+        lines_for_good=file_lines(config, name, held.band),
         living=living(visit.past).get(name, []),
     )
+
+
+def _first_end(held: Holding) -> int | None:
+    """Return when the first of stage and timed band ends, so that other limits hold; None where neither does."""
+    return min((over for over in (held.stage_over, held.band_over) if over >= 0), default=None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -239,16 +246,29 @@ def journal(visit: Visit) -> Response:
         days.setdefault(visit.wording.day(entry.time, visit.now), []).append(entry)
     chosen = BY_KEY.get(given.get("choice", ""))
     config = visit.services.config
+    detail, until = _band_wanted(visit) if chosen is not None and chosen.what == BAND else ("", None)
     return visit.render(
         "journal.html",
+        detail=detail,
+        until=until,
         days=days,
         taken_back=taken_back,
         chosen=chosen,
         wanted=wanted,
         word=word,
         used=sorted({e.what for e in everything} & set(JOURNAL), key=lambda what: JOURNAL[what].label),
-        stage=chosen is not None and JOURNAL[chosen.what].stage is not None,
-        effects=effect_words(config, wanted or None, chosen.what, visit.now, None, visit.now, visit.wording)
+        ends=chosen is not None and JOURNAL[chosen.what].default_seconds > 0,
+        effects=effect_words(
+            config,
+            wanted or None,
+            chosen.what,
+            visit.now,
+            until,
+            visit.now,
+            visit.wording,
+            detail=detail,
+            stage=visit.past.in_force().stage(wanted, visit.now)[0],
+        )
         if chosen is not None
         else [],
         words=JOURNAL,
@@ -256,6 +276,18 @@ def journal(visit: Visit) -> Response:
         choices=CHOICES,
         enclosures=config.enclosure,
     )
+
+
+def _band_wanted(visit: Visit) -> tuple[str, int | None]:
+    """Return a timed band as the address gives it ("65-80"), and the UTC second at which its last day ends; what cannot be one is left out."""
+    given = visit.request.args
+    band = f"{given.get('low', '')}-{given.get('high', '')}"
+    try:
+        end = datetime.combine(date.fromisoformat(given.get("to", "")), time(23, 59), tzinfo=visit.wording.zone)
+    except ValueError:
+        return (band if band_of(band) else "", None)
+    at = int(end.timestamp())
+    return (band if band_of(band) else "", at if at > visit.now else None)
 
 
 def several(visit: Visit) -> Response:

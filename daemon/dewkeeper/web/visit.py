@@ -159,7 +159,9 @@ class Visit:
         entries = [e for e in self.past.journal(0) if e.id in wanted and (e.entered or e.time) > self.now - 86400]
         if not entries:
             return None
-        return Written(entries, after_words(self.services.config, entries, self.now, self.wording))
+        return Written(
+            entries, after_words(self.services.config, entries, self.past.in_force(), self.now, self.wording)
+        )
 
     def check_origin(self) -> None:
         """Raise Refused when a browser says that this request comes from another site."""

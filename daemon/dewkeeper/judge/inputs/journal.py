@@ -13,7 +13,16 @@ from dewkeeper.judge.inputs.settings import apply_limits, limits_now, log
 from dewkeeper.judge.journal_words import JOURNAL, LONGEST_SUPPRESSION_SECONDS, SOON_BACK, SOON_BACK_SECONDS
 from dewkeeper.judge.limits import DOUBT_SECONDS
 from dewkeeper.judge.rationale import DAY
-from dewkeeper.judge.stages import MOVES, STAGE_WORDS, StageDeed, neighbours, stage_deed, stages_at
+from dewkeeper.judge.stages import (
+    MOVES,
+    NOTHING_HOLDS,
+    STAGE_WORDS,
+    Holding,
+    StageDeed,
+    holding,
+    neighbours,
+    stage_deed,
+)
 from dewkeeper.judge.state import BEFORE_SECONDS, EnclosureState, JudgeState
 from dewkeeper.judge.types import JournalEntry, Kind
 
@@ -84,22 +93,27 @@ def _forget_stages(state: JudgeState, now: int) -> None:
 
 
 def restage(state: JudgeState, enclosures: Iterable[str], now: int, who: str) -> None:
-    """Recompute the stages of some enclosures; a change of limits is logged and reverts by itself."""
+    """Recompute the stages and timed bands of some enclosures; a change of limits is logged and reverts by itself."""
     for place in sorted(enclosures):
         tub = state.enclosures.get(place)
         if tub is not None:
             near = _near(state, place)
-            held = stages_at((StageDeed(*row[1:]) for row in state.stage_deeds if row[2] in near), now)
-            _set_stage(state, tub, *held.get(place, ("", -1)), now, who)
+            held = holding((StageDeed(*row[1:]) for row in state.stage_deeds if row[2] in near), now)
+            _set_held(state, tub, held.get(place, NOTHING_HOLDS), now, who)
 
 
-def _set_stage(state: JudgeState, tub: EnclosureState, stage: str, until: int, now: int, who: str) -> None:
-    if stage and until != tub.stage_until:
-        state.set_timer(until, "stage", tub.name)
-    if stage != tub.stage:
+def _set_held(state: JudgeState, tub: EnclosureState, held: Holding, now: int, who: str) -> None:
+    for over, known in ((held.stage_over, tub.stage_until), (held.band_over, tub.band_until)):
+        if over not in (-1, known):
+            state.set_timer(over, "stage", tub.name)
+    if (held.stage, held.band) != (tub.stage, tub.band):
         before = limits_now(state, tub)
-        was, tub.stage = tub.stage, stage
-        changed = limits_difference(before, limits_now(state, tub))
-        log(state, now, tub.name, who, f"stage {was or 'usual'} -> {stage or 'usual'}", changed)
+        changes = [
+            f"{name} {was or 'usual'} -> {now_held or 'usual'}"
+            for name, was, now_held in (("stage", tub.stage, held.stage), ("limits for a time", tub.band, held.band))
+            if was != now_held
+        ]
+        tub.stage, tub.band = held.stage, held.band
+        log(state, now, tub.name, who, "; ".join(changes), limits_difference(before, limits_now(state, tub)))
         apply_limits(state, tub, now)
-    tub.stage_until = until
+    tub.stage_until, tub.band_until = held.stage_over, held.band_over

@@ -9,6 +9,7 @@ from dewkeeper.judge.changes import changes
 from dewkeeper.judge.checks.missing import missing_after
 from dewkeeper.judge.faults import let_go
 from dewkeeper.judge.limits import sides_for
+from dewkeeper.judge.stages import limits_under
 from dewkeeper.judge.state import EnclosureState, JudgeState, ProbeState
 from dewkeeper.judge.table import MEMORIES
 from dewkeeper.judge.types import Event, ProbeFacts, Settings
@@ -60,10 +61,10 @@ def _gone(state: JudgeState, probe: ProbeState, now: int) -> None:
 
 
 def limits_now(state: JudgeState, tub: EnclosureState) -> Limits:
-    """Return the limits an enclosure is judged by: its stage's, else its own."""
+    """Return the limits an enclosure is judged by: its stage's, else its own, within its timed band."""
     assert state.settings is not None  # noqa: S101  the judge takes nothing before Settings
     own = state.settings.enclosures[tub.name].limits
-    return state.settings.stage_limits.get(tub.stage, own) if tub.stage else own
+    return limits_under(own, state.settings.stage_limits, tub.stage, tub.band)
 
 
 def apply_limits(state: JudgeState, tub: EnclosureState, now: int) -> None:
