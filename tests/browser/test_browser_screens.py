@@ -12,6 +12,7 @@ from tests.browser.conftest import LONGEST_NAMES
 from tests.browser.visitor import Visitor
 
 from dewkeeper.notify.links import NOTE_KEY, make
+from dewkeeper.report.earlier import newest_night
 from dewkeeper.report.morning import morning
 from dewkeeper.report.past import StoredPast
 from dewkeeper.store import History
@@ -63,10 +64,11 @@ def test_every_screen_is_whole_and_accessible(browser: Callable[..., Visitor], d
             if found := faults(one, checker):
                 wrong[f"{name} at {width} px, {scheme}"] = found
 
+    before = newest_night(demo_rack.daemon.config, int(demo_rack.clock.wall()))
     look("first run", demo_rack.base + "/first")
     one.look_like(360, 740)
     one.log_in(demo_rack.base, demo_rack.page.first_run_code)
-    for path in SCREENS:
+    for path in (*SCREENS, f"/?night={before}", "/journal?enclosure=A2&choice=limits&low=65&high=80&to=2030-01-01"):
         look(path, demo_rack.base + path)
     one.go(demo_rack.base + "/health")
     one.fill(name="Leo")

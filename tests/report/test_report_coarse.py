@@ -103,7 +103,7 @@ def test_weeks_begin_on_monday_and_hours_have_few_letters(shelf: Callable[..., A
     one.keep([judged("p1", at, 28.0, 65.0) for at in range(start, start + 5 * 86400, 300)])
     with one.past() as past:
         months = by_month(year_of(past, "T1", date(2026, 11, 2), ZoneInfo("UTC"), start + 5 * 86400))
-    assert [name for name, _ in months] == ["October 2026", "November 2026"]
+    assert [name for name, _ in months] == ["Oct 2026", "Nov 2026"]
     october, november = (weeks for _, weeks in months)
     assert [d.day.day if d else None for d in october[0]] == [None, None, None, 29, 30, 31, None]
     assert [[d.day.day if d else None for d in week] for week in november] == [[None] * 6 + [1], [2] + [None] * 6]

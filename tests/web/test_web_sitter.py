@@ -48,6 +48,32 @@ def test_the_sitters_sheet_says_all_and_what_was_tapped_comes_back(rig: Any) -> 
     assert "While you were away" in back
 
 
+def test_a_double_tap_on_the_sheet_is_one_entry(rig: Any) -> None:
+    """The same form sent twice, by a double tap or a reload, refills one bowl; the sheet loaded anew may be tapped again."""
+    path = re.search(r"/sitter/[\w-]+", _post(rig, rig.keeper(), "/sitter", name="Leo", hours="24"))
+    assert path is not None
+    sitter = rig.stranger()
+
+    def tap(form: dict[str, str]) -> None:
+        assert sitter.post(rig.base + path[0], data=form, timeout=60).status_code == 200
+
+    def form() -> dict[str, str]:
+        page = re.search(r'name="page" value="([^"]+)"', sitter.get(rig.base + path[0], timeout=60).text)
+        assert page is not None
+        return {"page": page[1], "choice": "refilled", "enclosure": "T2"}
+
+    def refilled() -> int:
+        with rig.history() as history:
+            return len([e for e in history.journal(0) if e.what == "refilled"])
+
+    first = form()
+    tap(first)
+    tap(first)
+    assert refilled() == 1
+    tap(form())
+    assert refilled() == 2
+
+
 def test_what_is_out_of_service_or_holds_eggs_has_no_taps(rig: Any) -> None:
     """A tub that is not in use and a box of eggs stand on the sheet with words alone: nothing is to be done there."""
     keeper, now = rig.keeper(), int(rig.clock.wall())

@@ -27,7 +27,7 @@ WORDING = Wording(ZoneInfo("Europe/Vienna"))
 OTHER_DATES = (
     r"\b(?:19|20)\d\d-[01]\d(?:-\d\d)?\b|\b\d{1,2}/\d{1,2}(?:/\d{2,4})?\b|\b\d{1,2}\.\d{1,2}\.(?:\d{2,4})?(?=\s|$)"
     r"|\b(?:January|February|March|April|June|July|August|September|October|November|December)\b"
-    r"|\b(?:Mon|Tues|Wednes|Thurs|Fri|Satur|Sun)day \d|\b(?:Mon|Tue|Wed|Thu|Fri|Sat|Sun),? (?:\d\d:\d\d|[A-Z])"
+    r"|\b(?:Mon|Tues|Wednes|Thurs|Fri|Satur|Sun)day,? \d{1,2} [A-Z]|\b(?:Mon|Tue|Wed|Thu|Fri|Sat|Sun),? (?:\d\d:\d\d|[A-Z])"
     r"|\b\d{1,2}(?:st|nd|rd|th)\b"
 )
 """Dates written in any form but "Wed 25 Nov" or "Wed 25 Nov 2026": as of programs, in numbers, in whole words."""

@@ -71,7 +71,7 @@ def by_month(days: list[DayOfYear]) -> list[tuple[str, list[list[DayOfYear | Non
     """Return ("October 2026", its weeks from Monday) oldest first; None where a week has a day of another month."""
     months: dict[str, list[list[DayOfYear | None]]] = {}
     for one in days:
-        weeks = months.setdefault(f"{one.day:%B %Y}", [])
+        weeks = months.setdefault(f"{one.day:%b %Y}", [])
         if not weeks or one.day.weekday() == 0:
             weeks.append([None] * 7)
         weeks[-1][one.day.weekday()] = one

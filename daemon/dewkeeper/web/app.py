@@ -47,14 +47,18 @@ Handler = Callable[..., Response]
 
 @dataclass(frozen=True, slots=True)
 class Door:
-    """A handler and who may use it. keeper: needs a session, and a POST its token; else the address is the key."""
+    """A handler and who may use it. keeper: needs a session, and a POST its token; else the address is the key.
+
+    once: of two equal posts from one page the second changes nothing; so of every keeper's form.
+    """
 
     handler: Handler
     keeper: bool = True
+    once: bool = True
 
 
-def _rule(path: str, method: str, handler: Handler, *, keeper: bool = True) -> Rule:
-    return Rule(path, methods=[method], endpoint=Door(handler, keeper))
+def _rule(path: str, method: str, handler: Handler, *, keeper: bool = True, once: bool | None = None) -> Rule:
+    return Rule(path, methods=[method], endpoint=Door(handler, keeper, keeper if once is None else once))
 
 
 RULES = (
@@ -107,7 +111,7 @@ RULES = (
     _rule("/ack/<token>", "GET", doors.ack_form, keeper=False),
     _rule("/ack/<token>", "POST", doors.ack, keeper=False),
     _rule("/sitter/<token>", "GET", doors.sitter_sheet, keeper=False),
-    _rule("/sitter/<token>", "POST", doors.sitter_did, keeper=False),
+    _rule("/sitter/<token>", "POST", doors.sitter_did, keeper=False, once=True),
 )
 
 
@@ -176,7 +180,8 @@ class Application:
                 return doors.ask_who(visit)
             if request.method == "POST":
                 visit.check_csrf()
-                return self._once(visit, lambda: door.handler(visit, **values))
+        if request.method == "POST" and door.once:
+            return self._once(visit, lambda: door.handler(visit, **values))
         response: Response = door.handler(visit, **values)
         return response
 
@@ -185,7 +190,9 @@ class Application:
         mark, done = visit.mark(), self._services.done_once
         led = done.before(mark)
         if led is not None:
-            return Response("", status=303, headers={"Location": led}) if led else visit.go("/journal", "twice")
+            if led:
+                return Response("", status=303, headers={"Location": led})
+            return visit.go("/journal" if visit.session else visit.request.path, "twice")
         try:
             response = deed()
         except BaseException:

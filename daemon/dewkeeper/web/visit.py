@@ -131,13 +131,14 @@ class Visit:
 
     def render(self, template: str, status: int = 200, **values: Any) -> Response:
         """Return a page from a template."""
+        this_page = secrets.token_urlsafe(6)  # its own mark: by it two equal forms are known as one
         text = self.services.templates.get_template(template).render(
             visit=self,
             site=self.services.config.site.name,
             now=self.now,
             w=self.wording,
-            # The mark after the token is this page's own: by it two equal forms are known as one.
-            csrf=f"{self.session.csrf}.{secrets.token_urlsafe(6)}" if self.session else "",
+            csrf=f"{self.session.csrf}.{this_page}" if self.session else "",
+            this_page=this_page,
             said=SAID.get(self.request.args.get("said", ""), ""),
             written=self._written(),
             caution=CAUTIONS.get(self.request.args.get("care", ""), ""),
