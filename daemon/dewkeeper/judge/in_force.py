@@ -109,8 +109,8 @@ class InForce:
 
     def holding(self, enclosure: str, at: int) -> Holding:
         """Return what stage and what timed band hold in an enclosure, and when the first of them ends by itself."""
-        deeds = (deed for known, deed in self._linked.get(enclosure, ()) if known <= at)
-        return holding(deeds, at).get(enclosure, NOTHING_HOLDS)
+        deeds = [deed for known, deed in self._linked.get(enclosure, ()) if known <= at]
+        return holding(deeds, at).get(enclosure, NOTHING_HOLDS) if deeds else NOTHING_HOLDS
 
     def neighbours(self, enclosure: str) -> set[str]:
         """Return the enclosures whose stage an entry about this one may change: itself, and where its animals ever lived."""
