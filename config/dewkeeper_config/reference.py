@@ -19,7 +19,8 @@ _WIDE = 3
 _STARTED = ("timezone", "enclosure", "bus", "address")
 """Keys the sample sets although they may be left out: a first probe needs them."""
 
-_OPTIONAL_TABLES = ("profile", "mail", "apprise")  # commented out in the sample: one can do without
+_FIRST_CHANNEL = "webhook"
+"""The one kind of channel the sample sets up; the others, those of installed packages too, are commented out in it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,9 +70,10 @@ def sample() -> str:
         "# Limits are common practice, yours to edit, and no veterinary advice.",
     ]
     explained: set[str] = set()
-    order = {"webhook": 0, "mail": 1, "apprise": 2}
-    for table in sorted(_top_tables(), key=lambda t: (_position(t), order.get(t.kind, 0))):
-        mark = "#" if table.kind in _OPTIONAL_TABLES else ""
+    order = (_FIRST_CHANNEL, "mail")
+    for table in sorted(_top_tables(), key=lambda t: (_position(t), (*order, t.kind).index(t.kind))):
+        optional = table.kind == "profile" or (table.heading == "[[channel]]" and table.kind != _FIRST_CHANNEL)
+        mark = "#" if optional else ""
         lines += ["", *_prose(table.node["description"]), f"{mark}{table.heading}"]
         lines += _sample_fields(table.node, table.heading.strip("[]"), mark, explained)
     return "\n".join(lines) + "\n"
@@ -183,10 +185,14 @@ def _reference_table(title: str, node: Node) -> Iterator[str]:
 def _profile_table() -> Iterator[str]:
     yield from ["", "## Built-in profiles", ""]
     yield "Common practice, yours to edit, and no veterinary advice: no controlled trial ties a humidity to good sheds."
-    yield from ["", "| profile | target %RH | tolerable %RH | tolerable °C | danger °C | about |"]
-    yield "| --- | --- | --- | --- | --- | --- |"
+    yield from [
+        "",
+        "| profile | target %RH | tolerable %RH | target °C, not judged | tolerable °C | danger °C | about |",
+    ]
+    yield "| --- | --- | --- | --- | --- | --- | --- |"
     for name, profile in BUILT_IN.items():
         limits = profile.limits
-        spans = (limits.humidity_target, limits.humidity_tolerable, limits.temperature_tolerable)
-        shown = " | ".join(f"{span.low:g}–{span.high:g}" for span in spans)
+        warm = (limits.temperature_target, limits.temperature_tolerable)
+        spans = (limits.humidity_target, limits.humidity_tolerable, *warm)
+        shown = " | ".join("–" if span is None else f"{span.low:g}–{span.high:g}" for span in spans)
         yield f"| `{name}` | {shown} | {limits.temperature_danger:g} | {profile.about} |"

@@ -70,7 +70,9 @@ def plain(value: Any) -> Any:
 
 def _judged_by(limits: Limits) -> str:
     wanted, tolerable, warm = limits.humidity_target, limits.humidity_tolerable, limits.temperature_tolerable
+    best = limits.temperature_target
+    shown = "" if best is None else f" (target {best.low:g} to {best.high:g} °C, not judged)"
     return (
         f"# judged by: target {wanted.low:g} to {wanted.high:g} %RH, tolerable {tolerable.low:g} to {tolerable.high:g} %RH, "
-        f"{warm.low:g} to {warm.high:g} °C, danger above {limits.temperature_danger:g} °C"
+        f"{warm.low:g} to {warm.high:g} °C{shown}, danger above {limits.temperature_danger:g} °C"
     )

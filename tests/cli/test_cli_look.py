@@ -69,6 +69,7 @@ def test_now_morning_and_history_say_what_is(desk: Desk) -> None:
     code, said, _ = desk.types("history", "T1", "--for", "3h")
     assert code == 0
     assert "T1, humidity in %RH: target 60–70, tolerable 55–80" in said
+    assert "T1, temperature in °C: tolerable 24–34, target 27–32 (not judged)" in said
     assert any(0x2800 < ord(c) <= 0x28FF for c in said)
     points = desk.json("history", "T1", "--for", "3h")
     assert len(points) > 30

@@ -25,7 +25,7 @@ from dewkeeper.store.export import export
 from dewkeeper_config import ConfigInvalid, load_or_last_good
 from dewkeeper_config.loading import parse
 from dewkeeper_config.models import Config, ProbeConfig
-from dewkeeper_config.reference import reference
+from dewkeeper_config.reference import reference, sample
 from dewkeeper_drivers.contract import scale_of
 from dewkeeper_drivers.contract_suite import check_probe
 from dewkeeper_drivers.table import open_probe
@@ -179,10 +179,12 @@ def test_what_is_wrong_with_its_table_is_said_like_anything_else(racks: Racks) -
 
 
 @pytest.mark.usefixtures("remove")
-def test_the_printed_reference_knows_its_keys() -> None:
-    """Where the package is installed, `config reference` explains its table too."""
+def test_what_is_printed_knows_its_keys() -> None:
+    """Where the package is installed, `config reference` explains its table too, and the sample offers it."""
     assert "## `[[channel]] bell`" in reference()
     assert '| `sound` | one of "chime", "horn" | `"chime"` | What it plays. |' in reference()
+    assert '#kind = "bell"' in sample()
+    assert [channel.kind for channel in parse(sample().encode(), Path("sample")).channel] == ["webhook"]
 
 
 def test_a_rack_lives_with_it_and_outlives_it(

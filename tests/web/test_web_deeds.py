@@ -123,6 +123,7 @@ def test_a_stage_says_what_it_changes_before_and_after(rig: Any) -> None:
     before = words(keeper.get(rig.base + "/journal?enclosure=T2&choice=opaque").text)
     promised = re.search(r"Limits: target .*? until \w{3} \d+ \w{3}\.", before)
     assert promised is not None
+    assert "24–34 °C (target 27–32 °C, not judged) until" in promised.group()
     shown = keeper.post(
         rig.base + "/journal",
         data={"csrf": token(keeper, rig.base), "enclosure": "T2", "choice": "opaque", "back": "1"},

@@ -23,7 +23,7 @@ ABSENT_ALLOWED: Final = "absent channels allowed"
 """Key of the validation's context with which a kind that nobody knows becomes an `AbsentChannel`."""
 
 _OURS = WebhookChannel | MailChannel | AppriseChannel
-_OUR_KINDS: Final = ("webhook", "mail", "apprise")
+_OUR_KINDS: Final = tuple(get_args(model.model_fields["kind"].annotation)[0] for model in get_args(_OURS))
 
 
 def installed_kinds() -> tuple[type[ChannelConfig], ...]:

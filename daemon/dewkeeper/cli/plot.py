@@ -28,6 +28,8 @@ def plot(
         target, tolerable, warm = limits.humidity_target, limits.humidity_tolerable, limits.temperature_tolerable
         humid += f": target {target.low:g}–{target.high:g}, tolerable {tolerable.low:g}–{tolerable.high:g}"
         heat += f": tolerable {degrees(warm.low):g}–{degrees(warm.high):g}"
+        if (best := limits.temperature_target) is not None:
+            heat += f", target {degrees(best.low):g}–{degrees(best.high):g} (not judged)"
     axis = _time_axis(start, end, width, wording)
     lines = _chart(humid, points, lambda p: (p.humidity_low, p.humidity_high), start, end, width)
     lines += [axis, ""]

@@ -12,18 +12,22 @@ from dewkeeper.judge.types import JournalEntry
 from dewkeeper.judge.words import JOURNAL, KINDS, LONGEST_SUPPRESSION_SECONDS, SOON_BACK, SOON_BACK_SECONDS
 from dewkeeper.report.wording import Wording
 from dewkeeper_config import effective_limits, stage_limits
-from dewkeeper_config.models import Config, Limits
+from dewkeeper_config.models import Config, Limits, TemperatureSpan
 
 HEAT: Final = "Heat is told all the same."
 
 
 def limits_words(limits: Limits, wording: Wording) -> str:
-    """Return the bands in words: "target 60-70 %, tolerable 55-80 %, 24-34 °C" with the site's signs."""
-    target, tolerable, warm = limits.humidity_target, limits.humidity_tolerable, limits.temperature_tolerable
+    """Return the bands in words: "target 60-70 %, tolerable 55-80 %, 24-34 °C (target 27-32 °C, not judged)" with the site's signs."""
+    target, tolerable, best = limits.humidity_target, limits.humidity_tolerable, limits.temperature_target
+
+    def warm(span: TemperatureSpan) -> str:
+        return f"{wording.degrees(span.low):.3g}–{wording.degrees(span.high):.3g}{wording.space}{wording.unit}"
+
     return (
         f"target {wording.humidity_range(target.low, target.high)}, "
-        f"tolerable {wording.humidity_range(tolerable.low, tolerable.high)}, "
-        f"{wording.degrees(warm.low):.3g}–{wording.degrees(warm.high):.3g}{wording.space}{wording.unit}"
+        f"tolerable {wording.humidity_range(tolerable.low, tolerable.high)}, {warm(limits.temperature_tolerable)}"
+        f"{f' (target {warm(best)}, not judged)' if best is not None else ''}"
     )
 
 
