@@ -118,14 +118,39 @@ need_root() {
   [ "$dry_run" = yes ] || [ -w "$1" ] || refuse "needs root: sudo $0 (or --dry-run to see what it would do)"
 }
 
+# guests: what pip needs for the packages of others, in the release that runs, that bring drivers or channels; one a line.
+guests() {
+  [ -x "$prefix/current/bin/python" ] || return 0
+  "$prefix/current/bin/python" - <<'EOF'
+import json
+from importlib.metadata import distributions
+
+for package in distributions():
+    groups = {entry.group.partition(".")[0] for entry in package.entry_points}
+    if package.name == "dewkeeper" or "dewkeeper" not in groups:
+        continue
+    origin = json.loads(package.read_text("direct_url.json") or "{}")  # PEP 610: of what did not come from an index
+    vcs = origin.get("vcs_info", {})
+    url = f"{vcs['vcs']}+{origin['url']}@{vcs['commit_id']}" if vcs else origin.get("url")
+    print(f"{package.name} @ {url}" if url else f"{package.name}=={package.version}")
+EOF
+}
+
 # make_release SOURCE FOLDER: install the checkout into a new environment of its own, touching nothing that runs.
-# An update must not take away a way to people: the optional library goes along where the configuration needs it.
+# An update must not take away a probe or a way to people: the optional library goes along where the configuration needs
+# it, and so do the packages of others. Where one of them cannot be had again nothing is switched.
 make_release() {
   local extras=""
   if grep -Eqs '^[^#]*kind *= *"apprise"' "$configuration"; then extras="[apprise]"; fi
   step "make a Python environment of its own" python3 -m venv "$2" || return 1
   step "install dewkeeper into it (needs the network, some minutes on a small Pi)" \
     "$2/bin/python" -m pip install --quiet --disable-pip-version-check --no-cache-dir --prefer-binary "$1$extras" || return 1
+  local others guest
+  others=$(guests) || return 1
+  while IFS= read -r guest; do
+    [ -z "$guest" ] || step "install what the running release has besides" \
+      "$2/bin/python" -m pip install --quiet --disable-pip-version-check --no-cache-dir --prefer-binary "$guest" </dev/null || return 1
+  done <<<"$others"
   step "check that it can run: imports, database, judge" "$2/bin/dewkeeper" selftest --installation
 }
 

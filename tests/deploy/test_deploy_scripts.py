@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 import sqlite3
@@ -395,6 +396,42 @@ def test_without_an_installation_there_is_nothing_to_update(machine: Machine) ->
     done = machine.update()
     assert done.returncode == 1
     assert "install.sh" in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("origin", "wanted"),
+    [
+        (None, "strange-bell==1.2"),
+        ({"url": "file:///srv/bell", "dir_info": {}}, "strange-bell @ file:///srv/bell"),
+        (
+            {"url": "https://example.org/bell.git", "vcs_info": {"vcs": "git", "commit_id": "abc"}},
+            "strange-bell @ git+https://example.org/bell.git@abc",
+        ),
+    ],
+)
+def test_an_update_takes_packages_of_others_along(tmp_path: Path, origin: object, wanted: str) -> None:
+    """What brings a driver or a channel is installed into every new release, from where it came; what brings neither is not."""
+    for name, groups in (
+        ("strange_bell", "[dewkeeper.channels]\nbell = bell:open"),
+        ("other", "[console_scripts]\nx = y:z"),
+    ):
+        facts = tmp_path / "site" / f"{name}-1.2.dist-info"
+        facts.mkdir(parents=True)
+        (facts / "METADATA").write_text(f"Metadata-Version: 2.1\nName: {name.replace('_', '-')}\nVersion: 1.2\n")
+        (facts / "entry_points.txt").write_text(f"{groups}\n")
+        if origin is not None:
+            (facts / "direct_url.json").write_text(json.dumps(origin))
+    python = tmp_path / "opt" / "current" / "bin" / "python"
+    python.parent.mkdir(parents=True)
+    python.write_text(f'#!/bin/sh\nPYTHONPATH="{tmp_path}/site" exec {PYTHON} "$@"\n')
+    python.chmod(0o755)
+    program = (
+        f'. "{DEPLOY}/steps.sh"; prefix="{tmp_path}/opt"; dry_run=yes; make_release /checkout "{tmp_path}/release"'
+    )
+    said = subprocess.run(["bash", "-euc", program], capture_output=True, text=True, check=True).stdout
+    besides = [line for line in said.splitlines() if "besides" in line or "strange-bell" in line]
+    assert any(line.endswith(f"--prefer-binary {wanted}") for line in besides), said
+    assert "other" not in said
 
 
 @pytest.mark.parametrize(
