@@ -13,12 +13,12 @@ from tests.amounts import amount
 from tests.report.conftest import RACK, judged, seconds
 
 from dewkeeper.judge import Judge
-from dewkeeper.judge.in_force import InForce
 from dewkeeper.judge.stages import STAGE_WORDS
 from dewkeeper.judge.types import Event, JournalEntry, Settings
 from dewkeeper.report.enclosure import enclosure
 from dewkeeper.report.morning import morning
 from dewkeeper.service.settings import judge_settings
+from dewkeeper.store.in_force import InForce
 from dewkeeper_config.loading import parse
 from dewkeeper_config.models import Config, HumiditySpan
 

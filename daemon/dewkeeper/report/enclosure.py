@@ -8,7 +8,6 @@ from datetime import datetime, timedelta
 from typing import Any, Literal, get_args
 from zoneinfo import ZoneInfo
 
-from dewkeeper.judge.in_force import InForce
 from dewkeeper.judge.types import Command, Event, JournalEntry
 from dewkeeper.judge.words import EXCURSIONS, FAULTS, JOURNAL, KINDS
 from dewkeeper.report.history import JUDGED, Past, Point, Trace, together
@@ -18,6 +17,7 @@ from dewkeeper.report.nights import day_start, night_to_show
 from dewkeeper.report.order import alarm_order
 from dewkeeper.report.watching import STALE_POLLS, stale_after
 from dewkeeper.report.wording import beyond
+from dewkeeper.store.in_force import InForce
 from dewkeeper_config.models import Config
 from dewkeeper_config.profiles import effective_limits
 

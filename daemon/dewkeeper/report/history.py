@@ -6,10 +6,10 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
-from dewkeeper.judge.in_force import InForce
 from dewkeeper.judge.types import Alarm, Event, JournalEntry, Learned, Quality, Reading, Role
 from dewkeeper.report.model import Mark
 from dewkeeper.store.coarse import Day
+from dewkeeper.store.in_force import InForce
 
 JUDGED: Role = "substrate"
 """The role of the probes that the limits apply to."""

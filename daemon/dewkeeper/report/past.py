@@ -9,13 +9,13 @@ from types import TracebackType
 from typing import Any, cast
 
 from dewkeeper.judge.calibrating import Calibrations
-from dewkeeper.judge.in_force import InForce, Window
 from dewkeeper.judge.types import Alarm, Event, JournalEntry, Learned, Role
 from dewkeeper.report.history import JUDGED, NightSums, Point, Trace, together
 from dewkeeper.report.model import Mark
 from dewkeeper.store import History
 from dewkeeper.store.coarse import Day, Extremes, joined
 from dewkeeper.store.history import Stored
+from dewkeeper.store.in_force import InForce, Window
 from dewkeeper.store.summary import Span
 from dewkeeper_config.models import Config
 from dewkeeper_config.profiles import effective_limits

@@ -9,12 +9,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
-from dewkeeper.judge.in_force import InForce
 from dewkeeper.report.animals import Animal
 from dewkeeper.report.association import NEEDED_BAD, Association, ShedCase, association
 from dewkeeper.report.history import Past
 from dewkeeper.report.model import to_plain
 from dewkeeper.report.sheds import DAY, ShedCycle, intervals, shed_cycles
+from dewkeeper.store.in_force import InForce
 
 BEFORE_SECONDS: Final = 14 * DAY
 WITHHELD: Final = "shown once it is graded"

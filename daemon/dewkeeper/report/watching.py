@@ -9,10 +9,10 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Mapping
 
 from dewkeeper.judge.beliefs import INFERRED, STATED
-from dewkeeper.judge.in_force import InForce
 from dewkeeper.judge.words import FAULTS, KINDS
 from dewkeeper.report.history import Newest
 from dewkeeper.report.model import Standing, Unwatched
+from dewkeeper.store.in_force import InForce
 from dewkeeper_config.models import Config
 
 STALE_POLLS = 3

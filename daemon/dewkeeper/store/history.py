@@ -15,7 +15,6 @@ from sqlalchemy import Connection, Engine
 from sqlalchemy.exc import DatabaseError
 
 from dewkeeper.judge.calibrating import Calibrations
-from dewkeeper.judge.in_force import InForce
 from dewkeeper.judge.types import LONGEST_FACT_SECONDS, Alarm, Event, Item, JournalEntry, Learned, Quality, Reading
 from dewkeeper.judge.words import WITHDRAWN
 from dewkeeper.store import coarse, codec
@@ -24,6 +23,7 @@ from dewkeeper.store.arrival import arrivals, before, fetch, others
 from dewkeeper.store.band import InBand, Quantity, in_band
 from dewkeeper.store.database import FILE_NAME, PROBE_BITS, PROBE_MASK, plain_reason, reading_engine
 from dewkeeper.store.errors import StoreUnusable
+from dewkeeper.store.in_force import InForce
 from dewkeeper.store.quarters import QUARTER_SECONDS, Standards
 from dewkeeper.store.reading import Decoder, calibrations
 from dewkeeper.store.records import FIGURES, UNREADABLE, Delivery, Message

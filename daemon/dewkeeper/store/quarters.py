@@ -16,9 +16,9 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Sequence
 
-from dewkeeper.judge.in_force import InForce
 from dewkeeper.judge.types import Quality, Reading
 from dewkeeper.store.database import FOREVER
+from dewkeeper.store.in_force import InForce
 from dewkeeper_config.models import Limits
 
 QUARTER_SECONDS = 900

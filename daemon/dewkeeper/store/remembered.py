@@ -8,10 +8,10 @@ from itertools import pairwise
 
 from sqlalchemy import Connection
 
-from dewkeeper.judge.in_force import SERVICE_VERBS, InForce
 from dewkeeper.judge.stages import STAGE_WORDS
 from dewkeeper.judge.types import Command, Item, JournalEntry, Rebase, Settings
 from dewkeeper.store import codec
+from dewkeeper.store.in_force import SERVICE_VERBS, InForce
 
 _NEW = "SELECT seq, kind, data FROM lasting WHERE seq > ? ORDER BY seq"
 _WORDS = json.dumps([sorted(STAGE_WORDS), sorted(SERVICE_VERBS)])
