@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from dewkeeper.judge.in_force import InForce
 from dewkeeper.judge.types import FAIL, PASS, Alarm, JournalEntry, Quality, Reading, Settings
 from dewkeeper.judge.words import EXCURSIONS, FAULTS, KINDS
 from dewkeeper.report.enclosure import EnclosureReport, Span, Stretch, gaps_of, journal_mark, span_of
@@ -19,6 +18,7 @@ from dewkeeper.report.morning import MorningFacts, compose
 from dewkeeper.report.nights import night_to_show
 from dewkeeper.report.wording import beyond
 from dewkeeper.store.history import Stored
+from dewkeeper.store.in_force import InForce
 from dewkeeper_config.loading import parse
 from dewkeeper_config.models import Config
 from dewkeeper_config.profiles import effective_limits

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 from dewkeeper.air import humidity_at, split
 from dewkeeper.judge.rationale import HOUR
-from dewkeeper.judge.state import JudgeState, ProbeState
+from dewkeeper.judge.view import ProbeView, View
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,17 +34,14 @@ class ChangeAccount:
         }
 
 
-def account_of(state: JudgeState, probe: ProbeState, since: int) -> ChangeAccount | None:
+def account_of(view: View, since: int) -> ChangeAccount | None:
     """Return the account of what changed since the hours before an elapsed time, None where the room's part is not known."""
-    share = state.known(probe.enclosure, "room_share", state.now)
-    room = state.probes.get(state.rooms.get(probe.room, ""))
+    probe, room, share = view.probe, view.room, view.learned("room_share")
     before = probe.past.before(since)
-    if share is None or room is None or room is probe or before is None:
+    room_before = room.past.before(since) if room is not None else None
+    if share is None or room is None or room_before is None or before is None or before[1] <= 0 or probe.air.e <= 0:
         return None
-    room_before = room.past.before(since)
-    if room_before is None or before[1] <= 0 or probe.air.e <= 0:
-        return None
-    lag_hours = state.known(probe.enclosure, "room_hours", state.now)
+    lag_hours = view.learned("room_hours")
     carried = share * _followed(room, room_before[1], since, lag_hours or 0.0)
     t1, e1 = before
     h1, h2 = humidity_at(e1, t1), max(probe.air.h, 0.5)
@@ -56,7 +53,7 @@ def account_of(state: JudgeState, probe: ProbeState, since: int) -> ChangeAccoun
     return ChangeAccount(mean * heat, by_room, h2 - h1 - mean * heat - by_room)
 
 
-def _followed(room: ProbeState, rest: float, since: int, lag_hours: float) -> float:
+def _followed(room: ProbeView, rest: float, since: int, lag_hours: float) -> float:
     """Return by how much an enclosure that follows its room fully, with this lag, has followed it since a time, hPa."""
     keeps = math.exp(-1 / lag_hours) if lag_hours > 0 else 0.0
     followed = 0.0

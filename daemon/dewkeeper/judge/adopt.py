@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from dewkeeper.judge.inputs.settings import realarm_seconds
 from dewkeeper.judge.lifecycle import AlarmInstance
 from dewkeeper.judge.register import Key
 from dewkeeper.judge.state import JudgeState
@@ -47,7 +46,7 @@ def _rename(state: JudgeState, key: Key, instance: AlarmInstance, alarm: Alarm, 
     until = (alarm.shelved_until or 0) - state.shift
     if alarm.state == "shelved" and until > now:
         register.shelved[key] = until
-        state.set_timer(until, "shelved", f"{key[0]}\x1f{key[1]}")
+        state.set_timer(until, "shelved", key)
     withheld = register.withheld(key, now)
     if withheld is not None:
         instance.withhold_as(withheld)
@@ -57,7 +56,7 @@ def _rename(state: JudgeState, key: Key, instance: AlarmInstance, alarm: Alarm, 
         register.tell(instance, "raised", now)
     elif instance.acked:
         instance.resume("acknowledged", now)
-        state.set_timer(now + realarm_seconds(state, instance.enclosure), "realarm", f"{key[0]}\x1f{key[1]}")
+        state.set_timer(now + state.realarm_seconds(instance.enclosure), "realarm", key)
     else:
         instance.resume("unacknowledged", now)
 

@@ -60,7 +60,7 @@ def recalibrate(state: JudgeState, item: Calibration, now: int) -> None:
     log(state, now, where, item.who or "calibration", item.note, _changed(item, old, new))
     if start < old[0]:
         return  # another one began later, and holds still
-    state.corrections[item.probe] = new
+    state.corrected(item.probe, new)
     if probe is not None and probe.air.seen != NEVER and old[1:] != new[1:]:
         _correct(state, probe, old, new)
 

@@ -17,8 +17,8 @@ from dewkeeper.judge.account import account_of
 from dewkeeper.judge.detectors.lid_open import misted
 from dewkeeper.judge.journal_words import JOURNAL
 from dewkeeper.judge.rationale import DAY
-from dewkeeper.judge.state import EnclosureState, JudgeState, ProbeState
 from dewkeeper.judge.types import EnclosureFacts, Kind
+from dewkeeper.judge.view import View
 
 WARMED, COOLED, LEFT, ADDED, ROOM = "warmed", "cooled", "moisture left", "moisture added", "room changed"
 
@@ -32,87 +32,85 @@ _SHORT_DRYING_HOURS: Final = 3.0  # a closed tub dries over a working day; commo
 
 SICK: Final = frozenset({"wheeze", "open_mouth", "belly_discoloured", "belly_cracked"})
 """What a keeper notes of an animal that no number should be tuned for any more."""
+_SIGNS: Final = frozenset(JOURNAL[what] for what in SICK)
 
 
-def cause_of(state: JudgeState, probe: ProbeState, kind: Kind, since: int) -> str:
+def cause_of(view: View, kind: Kind, since: int) -> str:
     """Return the cause of an excursion of a probe: one of the five, or an empty text when the past is not known."""
+    probe, room = view.probe, view.room
     before = probe.past.before(since)
     if before is None or before[1] <= 0 or probe.air.e <= 0:
         return ""
     t1, e1 = before
-    room = state.probes.get(state.rooms.get(probe.room, ""))
+    room_before = room.past.before(since) if room is not None else None
     if kind in ("hot", "cold"):
-        if room is not None and room is not probe:
-            room_before = room.past.before(since)
-            if room_before is not None and abs(room.air.t - room_before[0]) > 0.6 * abs(probe.air.t - t1):
-                return ROOM
+        if (
+            room is not None
+            and room_before is not None
+            and abs(room.air.t - room_before[0]) > 0.6 * abs(probe.air.t - t1)
+        ):
+            return ROOM
         return WARMED if kind == "hot" else COOLED
     wanted = -1 if kind == "dry" else 1
-    parts = account_of(state, probe, since)
+    parts = account_of(view, since)
     if parts is not None:
         return _named(kind, wanted * parts.temperature, wanted * parts.room, wanted * parts.moisture)
     moisture, heat = split(t1, humidity_at(e1, t1), probe.air.t, max(probe.air.h, 0.5))
-    if room is not None and room is not probe:
-        room_before = room.past.before(since)
-        if room_before is not None:
-            change, own = room.air.slow_e - room_before[1], probe.air.e - e1
-            if abs(change) > 1.0 and abs(own) > 1.0 and change * own > 0 and abs(change) > 0.6 * abs(own):
-                return ROOM
-    if max(wanted * moisture, wanted * heat) < _SLIGHT:
-        return ""
-    if wanted * moisture >= wanted * heat:
-        return LEFT if kind == "dry" else ADDED
-    return WARMED if kind == "dry" else COOLED
+    if room is not None and room_before is not None:
+        change, own = room.air.slow_e - room_before[1], probe.air.e - e1
+        if abs(change) > 1.0 and abs(own) > 1.0 and change * own > 0 and abs(change) > 0.6 * abs(own):
+            return ROOM
+    return _larger(kind, wanted * heat, wanted * moisture, _SLIGHT)
 
 
 def _named(kind: Kind, heat: float, room: float, moisture: float) -> str:
     """Return the cause that pulled the excursion's way by most, %RH; the room only where it clearly did."""
-    if max(heat, room, moisture) < _SMALL_PERCENT:
-        return ""
-    if room >= _CLEAR_SHARE * sum(max(0.0, pull) for pull in (heat, room, moisture)):
+    if room >= max(_SMALL_PERCENT, _CLEAR_SHARE * sum(max(0.0, pull) for pull in (heat, room, moisture))):
         return ROOM
+    return _larger(kind, heat, moisture, _SMALL_PERCENT)
+
+
+def _larger(kind: Kind, heat: float, moisture: float, least: float) -> str:
+    """Return the cause that pulled by more, an empty text where both are slight."""
+    if max(heat, moisture) < least:
+        return ""
     if moisture >= heat:
         return LEFT if kind == "dry" else ADDED
     return WARMED if kind == "dry" else COOLED
 
 
-def advice(state: JudgeState, probe: ProbeState, kind: Kind, cause: str, now: int) -> str:
+def advice(view: View, kind: Kind, cause: str) -> str:
     """Return what to do, first things first, choosing among the levers this enclosure has; empty: the kind's usual words."""
-    facts = state.settings.enclosures.get(probe.enclosure or "") if state.settings else None
-    tub = state.enclosures.get(probe.enclosure or "")
-    if facts is None or tub is None or kind not in ("dry", "damp"):
+    facts = view.facts
+    if facts is None or kind not in ("dry", "damp"):
         return ""
-    if any(now - at <= _RECENT_SECONDS and what in SICK for at, _, what, _ in tub.deeds):
+    if any(word in _SIGNS for _, word in view.entries(_RECENT_SECONDS)):
         return "change nothing more by numbers: show the animal to an exotics vet"
     if cause == ROOM:
         return "treat the room's air; change no tub"
     if cause in (WARMED, COOLED):
         what = "the heater and its thermostat" if cause == WARMED else "the heater: it cooled, no water came"
         return f"check {what}; {'do not mist' if kind == 'dry' else 'do not dry it out'}"
-    if kind == "damp":
-        return "; ".join(_damp(facts, tub, now))
-    return "; ".join(_dry(facts, tub, now, state.known(tub.name, "drying_hours", now), _mist_minutes(probe)))
+    return "; ".join(_damp(view, facts) if kind == "damp" else _dry(view, facts))
 
 
-def consequence(state: JudgeState, probe: ProbeState, kind: Kind, now: int) -> str:
+def consequence(view: View, kind: Kind) -> str:
     """Return what waits when nothing is done, where it is worse than usual; empty: the kind's usual words."""
-    tub = state.enclosures.get(probe.enclosure or "")
-    if kind == "damp" and tub is not None and cleaning_overdue(tub, now):
+    if kind == "damp" and _cleaning_overdue(view):
         return "skin infection: damp on a floor overdue for cleaning is worse than damp alone"
     return ""
 
 
-def cleaning_overdue(tub: EnclosureState, now: int) -> bool:
+def _cleaning_overdue(view: View) -> bool:
     """Return whether the last clean-out that was noted lies more than a month back."""
-    cleaned = [at for at, _, what, _ in tub.deeds if JOURNAL[what].lever == "cleaning"]
-    return bool(cleaned) and now - max(cleaned) > _CLEANING_SECONDS
+    return _done(view, "cleaning", view.now) and not _done(view, "cleaning", _CLEANING_SECONDS)
 
 
-def _mist_minutes(probe: ProbeState) -> int | None:
+def _mist_minutes(view: View) -> int | None:
     """Return how long the last misting lifted the vapour, minutes: until half of the rise was gone; None when not seen."""
-    misted_at = misted(probe)
-    after = [look for look in probe.past.looks if look[0] >= misted_at]
-    before = [look for look in probe.past.looks if misted_at - 3600 <= look[0] < misted_at]
+    misted_at, looks = misted(view.probe), view.probe.past.looks
+    after = [look for look in looks if look[0] >= misted_at]
+    before = [look for look in looks if misted_at - 3600 <= look[0] < misted_at]
     if not after or not before:
         return None
     rest = sum(e for _, _, e in before) / len(before)
@@ -121,18 +119,17 @@ def _mist_minutes(probe: ProbeState) -> int | None:
     return (gone[0] - misted_at) // 60 if gone and top > 1.05 * rest else None
 
 
-def _done(tub: EnclosureState, now: int, lever: str, within: int = _RECENT_SECONDS) -> bool:
-    return any(now - at <= within and JOURNAL[what].lever == lever for at, _, what, _ in tub.deeds)
+def _done(view: View, lever: str, within: int = _RECENT_SECONDS) -> bool:
+    return any(word.lever == lever for _, word in view.entries(within + 1))
 
 
-def _dry(
-    facts: EnclosureFacts, tub: EnclosureState, now: int, drying_hours: float | None, mist_minutes: int | None
-) -> list[str]:
-    tried = [lever for lever in ("bowl_size", "bowl_place", "mesh_cover", "holes") if _done(tub, now, lever)]
+def _dry(view: View, facts: EnclosureFacts) -> list[str]:
+    tried = [lever for lever in ("bowl_size", "bowl_place", "mesh_cover", "holes") if _done(view, lever)]
     if len(tried) >= 2:
         return ["two changes did not help: change no more, have the probe checked and ask your vet if she looks unwell"]
     steps = []
-    full = _done(tub, now, "bowl_refill", _FIRST_BOWL_SECONDS)
+    full = _done(view, "bowl_refill", _FIRST_BOWL_SECONDS)
+    drying_hours, mist_minutes = view.learned("drying_hours"), _mist_minutes(view)
     too_much_air = full and drying_hours is not None and drying_hours < _SHORT_DRYING_HOURS
     if not full:
         steps.append("refill the bowl")
@@ -153,7 +150,7 @@ def _dry(
             )
     elif "holes" in facts.levers and "holes" not in tried:
         steps.append(f"{when}close a few holes, never most: stale, wet air harms too")
-    if tub.stage == "opaque" and "humid_hide" in facts.levers:
+    if view.stage == "opaque" and "humid_hide" in facts.levers:
         steps.append("in blue a humid hide helps, not a wet floor")
     elif "misting" in facts.levers:
         lasted = "an hour or two" if mist_minutes is None else f"{mist_minutes} min here last time"
@@ -161,15 +158,15 @@ def _dry(
     return steps
 
 
-def _damp(facts: EnclosureFacts, tub: EnclosureState, now: int) -> list[str]:
+def _damp(view: View, facts: EnclosureFacts) -> list[str]:
     steps = []
-    if cleaning_overdue(tub, now):
+    if _cleaning_overdue(view):
         steps.append("clean it out first")
     if "holes" in facts.levers:
         steps.append("open more holes")
     elif "mesh_cover" in facts.levers:
         steps.append("uncover the mesh")
-    if "misting" in facts.levers or _done(tub, now, "misting", DAY):
+    if "misting" in facts.levers or _done(view, "misting", DAY):
         steps.append("mist less")
     if "substrate" in facts.levers:
         steps.append("change a wet floor")

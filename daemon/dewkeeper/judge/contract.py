@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 
 from dewkeeper.judge.memory import ProbeMemory
 from dewkeeper.judge.rationale import Rationale
-from dewkeeper.judge.types import Kind
+from dewkeeper.judge.types import Band, Kind, Priority
 from dewkeeper.judge.view import ProbeView, View
 
 Detail = Mapping[str, str | float | int]
@@ -19,10 +19,10 @@ Detail = Mapping[str, str | float | int]
 
 @dataclass(frozen=True, slots=True)
 class Stands:
-    """A condition holds since `since`: its alarm is raised, or stands on.
+    """A condition holds since `since`: its alarm is raised, or stands on; beyond tolerable, or `escalates`, it is told as worse.
 
-    holder: what keeps it standing, "" for the probe. probe: another one than the one looked at. cause, response: where the
-    kind's own words do not fit.
+    holder: what keeps it standing, "" for the probe. probe: another one than the one looked at. cause, consequence, response,
+    priority: where the kind's own do not fit. place, enclosure: of what is no probe's.
     """
 
     kind: Kind
@@ -34,15 +34,41 @@ class Stands:
     detail: Detail = field(default_factory=dict)
     holder: str = ""
     probe: ProbeView | None = None
+    band: Band | None = None
+    consequence: str = ""
+    escalates: bool = False
+    priority: Priority | None = None
+    place: str = ""
+    enclosure: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Over:
-    """A condition holds no more. holder: as in `Stands`; None: whoever held it."""
+    """A condition holds no more. holder, place: as in `Stands`; holder None: whoever held it."""
 
     kind: Kind
     why: str = ""
     holder: str | None = ""
+    place: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Eased:
+    """What was beyond tolerable is beyond target only: it stands, milder."""
+
+    kind: Kind
+
+
+@dataclass(frozen=True, slots=True)
+class Amended:
+    """Figures and words of what stands, brought up to date; empty words stay. told: whoever saw the old words is told the reason now."""
+
+    kind: Kind
+    detail: Detail = field(default_factory=dict)
+    cause: str = ""
+    response: str = ""
+    place: str = ""
+    told: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,10 +100,12 @@ class FaultOver:
 
 @dataclass(frozen=True, slots=True)
 class Explained:
-    """What the air shows happened explains this kind until a time: suppressed by design, unless it was so before."""
+    """What the air shows, or the journal says was done at a time (None: now), explains this kind until another: suppressed by design, unless it was so before."""
 
     kind: Kind
     until: int
+    at: int | None = None
+    place: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +132,7 @@ class OtherAir:
     since: int
 
 
-Finding = Stands | Over | InFault | FaultOver | Explained | Unexplained | TimedAnew | OtherAir
+Finding = Stands | Over | Eased | Amended | InFault | FaultOver | Explained | Unexplained | TimedAnew | OtherAir
 Findings = Iterable[Finding]
 
 

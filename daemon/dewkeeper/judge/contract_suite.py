@@ -20,7 +20,7 @@ from dewkeeper.judge.document import alarm_kinds_document
 from dewkeeper.judge.journal_words import LONGEST_SUPPRESSION_SECONDS
 from dewkeeper.judge.memory import NEVER, Corrected
 from dewkeeper.judge.state import ProbeState
-from dewkeeper.judge.types import FAIL, Item, Kind, Reading
+from dewkeeper.judge.types import FAIL, OTHER_SENSOR, Item, Kind, Reading
 from dewkeeper.judge.view import View
 from dewkeeper.judge.words import FAULTS
 
@@ -98,7 +98,8 @@ def _check_deaf(row: Detector, judge: Judge, reading: Reading) -> None:
         return
     copy = Judge.load(judge.dump())
     before = _memory(row, copy._state.probes[reading.probe])
-    flag, _ = copy.judge_values(judge.time() + 1, reading.probe, _ALIEN_C, 50.0)
+    stranger = tuple(note for note in reading.notes if note.startswith(OTHER_SENSOR))  # it is the same sensor still
+    flag, _ = copy.judge_values(judge.time() + 1, reading.probe, _ALIEN_C, 50.0, seen=stranger)
     _demand(flag == FAIL, f"{_ALIEN_C} °C counts")
     if "gross_range" in copy._state.probes[reading.probe].faults:
         return  # that fault was named now, which every memory may heed

@@ -6,15 +6,16 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import cast
 
+from dewkeeper.judge.acting import act, realarm, withholding_ends
 from dewkeeper.judge.adopt import adopt
 from dewkeeper.judge.calibrating import recalibrate
 from dewkeeper.judge.checks.swapped import SwappedMemory
 from dewkeeper.judge.codec import DumpUnreadable, pack, unpack
-from dewkeeper.judge.excursion import RETURN_SECONDS, may_wait, measures
+from dewkeeper.judge.contract import Over, Stands
 from dewkeeper.judge.faults import unwatched
 from dewkeeper.judge.inputs.commands import apply_command
 from dewkeeper.judge.inputs.journal import apply_journal_entry, restage
-from dewkeeper.judge.inputs.settings import apply_settings, realarm_seconds
+from dewkeeper.judge.inputs.settings import apply_settings
 from dewkeeper.judge.memory import NEVER
 from dewkeeper.judge.pipeline import check_silence, lost, name_cause, name_restarts, notes, take
 from dewkeeper.judge.register import Key
@@ -99,8 +100,7 @@ class Judge:
         if seen or swapped.note:
             notes(state, known, state.now, seen)  # an old reading tells what is seen now, not when
         if state.sick:
-            for part in known.parts:
-                state.sick.pop(part, None)  # here is a reading
+            state.heard(known)
         burst = bool(seen) and "crc_burst" in seen
         if temperature_word is None or humidity_word is None:
             return take(state, known, now, temperature_c, humidity_percent, temperature_c, humidity_percent, burst)
@@ -117,7 +117,10 @@ class Judge:
     def alarms(self) -> tuple[Alarm, ...]:
         """Return every alarm that is not normal: standing, withheld, or returned and not yet seen."""
         state = self._state
-        dose = measures(state)
+        dose = {
+            (probe.enclosure, side.kind): side.measure(side.level)
+            for probe in state.probes.values() for side in probe.sides if side.level
+        }  # fmt: skip
         return tuple(
             replace(alarm, detail={**alarm.detail, **dose.get((alarm.enclosure, alarm.kind), {})})
             for alarm in state.register.alarms()
@@ -193,7 +196,7 @@ class Judge:
             case Command():
                 apply_command(state, item, now)
             case Learned():
-                state.learned[item.enclosure] = item
+                state.learn(item)
             case SystemReport():
                 self._report(item, now)
             case Calibration():
@@ -216,28 +219,18 @@ class Judge:
             if item.trouble:
                 name_cause(self._state, item, now)
             else:
-                self._state.sick.pop(item.part, None)
+                self._state.trouble(item)
             return
-        key: Key = (f"system:{item.what}", "system")
-        if item.trouble:
-            self._state.register.raise_(
-                key, now, since=now, enclosure=None, probe=None, holder=item.what, priority=item.priority,
-                cause=item.text or item.what, detail={"what": item.what, "text": item.text},
-            )  # fmt: skip
-        else:
-            self._state.register.clear(key, now)
-
-    def _withholding_ends(self, now: int, about: Key, what: str) -> None:
-        state, register = self._state, self._state.register
-        held = register.suppressed if what == "suppressed" else register.shelved
-        if held.get(about, now + 1) > now:
-            return
-        if what == "suppressed" and may_wait(state, about, now):
-            held[about] = now + RETURN_SECONDS
-            state.set_timer(now + RETURN_SECONDS, what, f"{about[0]}\x1f{about[1]}")
-        else:
-            del held[about]
-            register.release([about], now)
+        place, cause = f"system:{item.what}", item.text or item.what
+        trouble = Stands(
+            "system",
+            now,
+            cause=cause,
+            detail={"what": item.what, "text": item.text},
+            priority=item.priority,
+            place=place,
+        )
+        act(self._state, None, (trouble if item.trouble else Over("system", holder=None, place=place),), now)
 
     def _fire(self, now: int) -> None:
         """Fire the timers due up to now, each at its own time, so that it does not matter which item woke them."""
@@ -259,20 +252,15 @@ class Judge:
             case "stage" if key in state.enclosures:
                 restage(state, [key], now, "journal")
             case "suppressed" | "shelved":
-                self._withholding_ends(now, about, what)
+                withholding_ends(state, about, what, now)
             case "review" if register.out_of_service.get(place, now + 1) <= now:
-                register.raise_(
-                    (f"review:{place}", "system"), now, since=now, enclosure=place, probe=None, holder=place,
-                    priority="low", cause="out of service, review due", response="put it back in service, or set a new date",
-                )  # fmt: skip
+                words = "out of service, review due", "put it back in service, or set a new date"
+                review = Stands(
+                    "system", now, None, None, *words, priority="low", place=f"review:{place}", enclosure=place
+                )
+                act(state, None, (review,), now)
             case "realarm":
-                instance = register.instances.get(about)
-                if instance is not None and instance.state == "acknowledged":
-                    due = instance.acked_at + realarm_seconds(state, instance.enclosure)
-                    if due <= now:
-                        register.realarm(about, now)
-                    else:
-                        state.set_timer(due, "realarm", key)
+                realarm(state, about, now)
             case "daily":
                 register.forget(now)
                 state.set_timer(now + 86400, "daily", "")

@@ -1,127 +1,95 @@
-"""From a side's level to the alarm of its enclosure."""
+"""From a side's level to what is found of its enclosure."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Final
 
 from dewkeeper.judge.account import account_of
-from dewkeeper.judge.acting import act
 from dewkeeper.judge.cause import advice, cause_of, consequence
+from dewkeeper.judge.contract import Amended, Detail, Eased, Finding, Over, Stands
 from dewkeeper.judge.hold_off import Suspicion, decide, words
 from dewkeeper.judge.limits import Side
-from dewkeeper.judge.register import Key
-from dewkeeper.judge.state import JudgeState, ProbeState
-from dewkeeper.judge.types import Band
+from dewkeeper.judge.view import View
 
 RETURN_SECONDS: Final = 600
 """How much longer a suppression lasts, each time, while the air is back inside and only the off-delay is owed."""
 
 
-def change_level(state: JudgeState, probe: ProbeState, side: Side, level: int, now: int) -> None:
-    """A side of a probe went to another level: raise, escalate, ease or clear the alarm of its kind."""
+def change_level(view: View, side: Side, level: int) -> Iterator[Finding]:
+    """A side of a probe went to another level: its alarm is raised, escalated, eased or over."""
     before = side.level
-    key = (probe.place, side.kind)
     if level > before:
-        decision = decide(state, probe, side, now)
-        act(state, probe, decision.found, now)
+        decision = decide(view, side)
+        yield from decision.found
         if decision.named:
             side.drop(before)
         elif decision.wait:
             side.put_off(decision.wait)
         else:
             side.level = level
-            _tell(state, probe, side, decision.doubt, now, escalates=side.kind == "hot" and before == 1)
+            yield _told(view, side, decision.doubt, escalates=side.kind == "hot" and level > before == 1)
+            if side.kind == "dry":
+                yield Over("dry_soon", "it is too dry now", holder=None)
         return
     side.level = level
-    state.register.amend(key, side.measure(before))
+    yield Amended(side.kind, side.measure(before))
     if level == 0:
-        state.register.clear(key, now, probe.name)
+        yield Over(side.kind)
     elif side.kind != "hot":
-        state.register.ease(key, now)
+        yield Eased(side.kind)
 
 
-def _tell(
-    state: JudgeState, probe: ProbeState, side: Side, doubt: Suspicion | None, now: int, *, escalates: bool
-) -> None:
-    """Raise the alarm of a side at its level, or escalate the one that stands."""
-    level, runs = side.level, side.runs()
-    danger = side.kind == "hot" and level == 2
-    run = runs[-1] if level == 2 else runs[0]
-    band: Band = "tolerable" if level == 2 or side.kind == "hot" else "target"
+def _told(view: View, side: Side, doubt: Suspicion | None, *, escalates: bool) -> Stands:
+    """Return what is told of a side at its level."""
+    level, runs, air = side.level, side.runs(), view.probe.air
     started = min(r.since for r in (*runs, side.read) if r is not None and r.active)
-    cause = cause_of(state, probe, side.kind, started)
-    response = advice(state, probe, side.kind, cause, now)
+    cause = cause_of(view, side.kind, started)
+    response = advice(view, side.kind, cause)
     detail = side.measure(level)
-    parts = None if side.thermal else account_of(state, probe, started)
+    parts = None if side.thermal else account_of(view, started)
     if parts is not None:
         detail |= parts.told()
-    if danger:
+    if side.kind == "hot" and level == 2:
         detail["danger"] = 1
     if doubt is not None:
-        said, response, beside = words(state, probe, side, doubt, response, now)
+        said, response, beside = words(view, side, doubt, response)
         cause, detail = said or cause, detail | beside
-    state.register.raise_(
-        (probe.place, side.kind), now, since=started, enclosure=probe.enclosure, probe=probe.name, holder=probe.name,
-        band=band, value=round(probe.air.t if side.thermal else probe.air.h, 2), limit=side.sign * run.limit,
-        cause=cause, consequence=consequence(state, probe, side.kind, now), response=response, detail=detail,
-        escalates=danger and escalates,
+    return Stands(
+        side.kind, started, round(air.t if side.thermal else air.h, 2), side.sign * (runs[-1] if level == 2 else runs[0]).limit,
+        cause, response, detail, band="tolerable" if level == 2 or side.kind == "hot" else "target",
+        consequence=consequence(view, side.kind), escalates=escalates,
     )  # fmt: skip
-    if side.kind == "dry":
-        state.register.clear((probe.place, "dry_soon"), now, why="it is too dry now")
 
 
-def measures(state: JudgeState) -> dict[tuple[str | None, str], dict[str, str | float | int]]:
-    """Return time and dose beyond, so far, of every excursion that stands, by enclosure and kind."""
-    return {
-        (probe.enclosure, side.kind): side.measure(side.level)
-        for probe in state.probes.values()
-        for side in probe.sides
-        if side.level
-    }
+def may_wait(view: View, side: Side) -> tuple[bool, list[Finding]]:
+    """Return whether a suppressed excursion that this side holds need not be told yet though its suppression ends, and what is found.
 
-
-def may_wait(state: JudgeState, about: Key, now: int) -> bool:
-    """Return whether a suppressed excursion need not be told yet though its suppression ends.
-
-    It need not while every probe that holds it reads inside the limit that was passed: what is left is off-delay and
-    deadband, or a milder band whose own delay still runs. Nor, if it was never told, while its probe is in question.
+    It need not while the probe reads inside the limit that was passed: what is left is off-delay and deadband, or a milder
+    band whose own delay still runs. Nor, if it was never told, while its probe is in question.
     """
-    holding = [
-        (probe, side)
-        for probe in state.probes.values()
-        if probe.place == about[0] and probe.role == "substrate"
-        for side in probe.sides
-        if side.kind == about[1] and side.level
-    ]
-    instance = state.register.instances.get(about)
-    new = instance is not None and not instance.told
-    return bool(holding) and all(
-        _may_wait(state, probe, side, now) or (new and _in_question(state, probe, side, now)) for probe, side in holding
-    )
-
-
-def _may_wait(state: JudgeState, probe: ProbeState, side: Side, now: int) -> bool:
-    value = side.sign * (probe.air.t if side.thermal else probe.air.h)
+    value = side.sign * (view.probe.air.t if side.thermal else view.probe.air.h)
     inner, outer = side.runs()[0], side.runs()[-1]
+    found: list[Finding] = []
     if value >= inner.limit:
-        return True
+        return True, found
     if side.level == 2 and value >= outer.limit and inner is not outer:
         if inner.seconds < inner.delay:
-            return True
-        state.register.ease((probe.place, side.kind), now)
+            return True, found
+        found.append(Eased(side.kind))
         side.drop(1)  # should it go beyond tolerable again, that escalates as ever
-    return False
-
-
-def _in_question(state: JudgeState, probe: ProbeState, side: Side, now: int) -> bool:
-    """Return whether what would be told for the first time now is doubted, as it would be if it were only due now."""
-    decision = decide(state, probe, side, now)
-    act(state, probe, decision.found, now)
-    key = (probe.place, side.kind)
+    alarm = view.alarm(side.kind)
+    if alarm is None or alarm.told:
+        return False, found
+    decision = decide(view, side)  # as if it were only due now
+    found += decision.found
     if decision.named:
         side.drop()
-        state.register.clear(key, now, probe.name)
+        found.append(Over(side.kind))
     elif decision.doubt is not None:
-        cause, response, detail = words(state, probe, side, decision.doubt, "", now)
-        state.register.amend(key, detail, cause, response)
-    return decision.named or decision.wait != 0
+        cause, response, detail = words(view, side, decision.doubt, "")
+        found.append(Amended(side.kind, detail, cause, response))
+    return decision.named or decision.wait != 0, found
+
+
+__all__ = ["RETURN_SECONDS", "Detail", "change_level", "may_wait"]

@@ -23,12 +23,11 @@ from dewkeeper.judge.checks.impossible import HOLD_HPA, SOON_HOURS, below_room, 
 from dewkeeper.judge.checks.saturated import SATURATED_SECONDS, wetted
 from dewkeeper.judge.checks.swapped import may_yet_turn_out_swapped, recorded_for, seems_swapped_with
 from dewkeeper.judge.contract import InFault
-from dewkeeper.judge.journal_words import JOURNAL
+from dewkeeper.judge.journal_words import BEFORE_SECONDS, LONGEST_SUPPRESSION_SECONDS
 from dewkeeper.judge.limits import DOUBT_SECONDS, Doubtable, LimitRun, Side
 from dewkeeper.judge.memory import NEVER
 from dewkeeper.judge.rationale import DAY, HOUR
-from dewkeeper.judge.state import BEFORE_SECONDS, JudgeState, ProbeState
-from dewkeeper.judge.view import View
+from dewkeeper.judge.view import ProbeView, View
 from dewkeeper.judge.words import KINDS
 
 AGAIN_SECONDS: Final = 60
@@ -41,7 +40,7 @@ class Suspicion(NamedTuple):
     """What is suspected. other: the probe with which this one may have changed places."""
 
     belief: Belief
-    other: ProbeState | None = None
+    other: ProbeView | None = None
 
 
 class Decision(NamedTuple):
@@ -58,7 +57,7 @@ class Decision(NamedTuple):
 
 
 Detail = dict[str, str | float | int]
-Asked = Callable[[JudgeState, ProbeState, Side, int], Suspicion | None]
+Asked = Callable[[View, Side], Suspicion | None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,33 +79,31 @@ class HoldOff:
             raise ValueError(f"held longer than harm allows: {self.why}")
 
 
-def decide(state: JudgeState, probe: ProbeState, side: Side, now: int) -> Decision:
+def decide(view: View, side: Side) -> Decision:
     """Return what becomes of an excursion of this side that is due."""
     if side.kind not in DOUBT_SECONDS:
-        return Decision(doubt=_somewhere_else(state, probe, now))
+        return Decision(doubt=_somewhere_else(view))
     kind = cast("Doubtable", side.kind)
     due = _due(side)
-    explained = _explained_until(state, probe, kind, side.beyond_since)
-    late = side.read is not None and side.read.active and now >= explained + DOUBT_SECONDS[kind]
-    from_then = now - max(due.since + due.delay, explained)
+    explained = _explained_until(view, kind, side.beyond_since)
+    late = side.read is not None and side.read.active and view.now >= explained + DOUBT_SECONDS[kind]
+    from_then = view.now - max(due.since + due.delay, explained)
     for row in TABLE:
         longest = row.most.get(kind)
         if longest is None or (row.target and (late or due is side.outer)) or (from_then >= longest and not late):
             continue
-        doubt = row.asks(state, probe, side, now)
+        doubt = row.asks(view, side)
         if doubt is None:
             continue
         if late:
             return Decision(doubt=doubt)
-        return Decision(row.again, _named_below_room(View(state, probe, now), due.since) if row is _BELOW_ROOM else ())
-    return Decision(doubt=_somewhere_else(state, probe, now) if side.thermal else None)
+        return Decision(row.again, _named_below_room(view, due.since) if row is _BELOW_ROOM else ())
+    return Decision(doubt=_somewhere_else(view) if side.thermal else None)
 
 
-def words(
-    state: JudgeState, probe: ProbeState, side: Side, doubt: Suspicion, usual: str, now: int
-) -> tuple[str, str, Detail]:
+def words(view: View, side: Side, doubt: Suspicion, usual: str) -> tuple[str, str, Detail]:
     """Return cause (empty: as ever), response and detail of an excursion that is told in doubt; usual: its usual response."""
-    belief, own = doubt.belief, probe.enclosure or probe.place
+    belief, own = doubt.belief, view.probe.place
     usual = usual or KINDS[side.kind].response
     other = doubt.other.place if doubt.other is not None else "another enclosure"
     detail: Detail = {"doubt": belief.doubt}
@@ -114,11 +111,11 @@ def words(
         detail["or"] = other
     if side.kind == "hot":
         return "", f"{usual}; {belief.heat.format(other=other)}", detail
-    hours = max(1, round((now - side.beyond_since) / HOUR))
+    hours = max(1, round((view.now - side.beyond_since) / HOUR))
     said = {
         "kind": side.kind,
         "either": f"{own} or {other}",
-        "percent": f"{probe.air.h:.0f}",
+        "percent": f"{view.probe.air.h:.0f}",
         "hours": hours,
         "usual": usual,
         "other": other,
@@ -131,75 +128,66 @@ def _due(side: Side) -> LimitRun:
     return side.inner if side.inner is not None and side.inner.active and not side.outer.active else side.outer
 
 
-def _explained_until(state: JudgeState, probe: ProbeState, kind: Doubtable, since: int) -> int:
+def _explained_until(view: View, kind: Doubtable, since: int) -> int:
     """Return when the last of the keeper's words that the probe is out, said when it began, ends; NEVER for none.
 
     Only then does a belief that it is out begin to be a doubt.
     """
-    tub = state.enclosures.get(probe.enclosure or "")
     ends = [
         at + word.seconds
-        for at, _, what, _ in (tub.deeds if tub is not None else ())
-        if (word := JOURNAL[what]).long
-        and word.probe
-        and kind in word.suppresses
-        and at - BEFORE_SECONDS <= since < at + word.seconds
+        for at, word in view.entries(view.now - since + LONGEST_SUPPRESSION_SECONDS)
+        if word.long and word.probe and kind in word.suppresses and at - BEFORE_SECONDS <= since < at + word.seconds
     ]
     return max(ends, default=NEVER)
 
 
-def _believed(state: JudgeState, probe: ProbeState, side: Side, now: int) -> Suspicion | None:
+def _believed(view: View, side: Side) -> Suspicion | None:
     """It is in a fault that takes this away from its readings."""
-    for kind, belief in beliefs(View(state, probe, now)):
+    for kind, belief in beliefs(view):
         if side.kind in belief.holds and belief.doubt:
-            return Suspicion(belief, _other(state, probe) if kind == "swapped" else None)
+            return Suspicion(belief, _other(view) if kind == "swapped" else None)
     return None
 
 
-def _somewhere_else(state: JudgeState, probe: ProbeState, now: int) -> Suspicion | None:
+def _somewhere_else(view: View) -> Suspicion | None:
     """Its temperature is told, but may be some other place's."""
-    if not probe.faults:
-        return None
-    for kind, belief in beliefs(View(state, probe, now)):
+    for kind, belief in beliefs(view) if view.probe.faults else ():
         if belief.heat:
-            return Suspicion(belief, _other(state, probe) if kind == "swapped" else None)
+            return Suspicion(belief, _other(view) if kind == "swapped" else None)
     return None
 
 
-def _other(state: JudgeState, probe: ProbeState) -> ProbeState | None:
+def _other(view: View) -> ProbeView | None:
     """Return the probe with which this one is believed to have changed places, None where nobody knows."""
-    instance = state.register.instances.get((probe.place, "swapped"))
-    return state.probes.get(recorded_for(probe, instance.detail.get("with") if instance is not None else ""))
+    alarm = view.alarm("swapped")
+    name = recorded_for(view.probe, alarm.detail.get("with") if alarm is not None else "")
+    return next((w for w in view.probes if w.name == name), None)
 
 
-def _in_the_room(state: JudgeState, probe: ProbeState, side: Side, now: int) -> Suspicion | None:
+def _in_the_room(view: View, side: Side) -> Suspicion | None:
     """It fell into the room's air at once, and it is too early to name that.
 
     Where only a little warmth tells the two apart the name takes longer; dryness, which harms slowly, waits for it.
     """
-    near, view = probe.memory(DisplacedMemory), View(state, probe, now)
+    near, room, longest = view.probe.memory(DisplacedMemory), view.room, SLOW_SECONDS + _NAMED_SECONDS
     if near.near_since == NEVER or not near.near_sudden:
         return None
-    room, longest = view.room, SLOW_SECONDS + _NAMED_SECONDS
-    if usually_apart(probe):
+    if usually_apart(view.probe):
         longest = SUDDEN_SECONDS + _NAMED_SECONDS
-    elif side.kind != "dry" or room is None or not tells_from_room(probe, room):
+    elif side.kind != "dry" or room is None or not tells_from_room(view.probe, room):
         return None
-    return Suspicion(INFERRED["displaced"]) if now - near.near_since < longest else None
+    return Suspicion(INFERRED["displaced"]) if view.now - near.near_since < longest else None
 
 
-def _just_wet(state: JudgeState, probe: ProbeState, side: Side, now: int) -> Suspicion | None:
+def _just_wet(view: View, side: Side) -> Suspicion | None:
     """It reads 100 % all of a sudden."""
-    return Suspicion(INFERRED["saturated"]) if wetted(View(state, probe, now)) else None
+    return Suspicion(INFERRED["saturated"]) if wetted(view) else None
 
 
-def _below_its_room(state: JudgeState, probe: ProbeState, side: Side, now: int) -> Suspicion | None:
+def _below_its_room(view: View, side: Side) -> Suspicion | None:
     """It reads less vapour than its room holds: named when the last 20 min say so."""
-    return (
-        Suspicion(INFERRED["impossible"])
-        if below_room(View(state, probe, now), probe.air.e, HOLD_HPA, SOON_HOURS)
-        else None
-    )
+    below = below_room(view, view.probe.air.e, HOLD_HPA, SOON_HOURS)
+    return Suspicion(INFERRED["impossible"]) if below else None
 
 
 def _named_below_room(view: View, since: int) -> tuple[InFault, ...]:
@@ -211,23 +199,20 @@ def _named_below_room(view: View, since: int) -> tuple[InFault, ...]:
     return () if found is None else (found,)
 
 
-def _falls_as_no_air(state: JudgeState, probe: ProbeState, side: Side, now: int) -> Suspicion | None:
+def _falls_as_no_air(view: View, side: Side) -> Suspicion | None:
     """It falls as no air does, or did for a while and falls on."""
-    falls = falls_as_no_air(View(state, probe, now), _due(side).since)
-    return Suspicion(INFERRED["impossible"]) if falls else None
+    return Suspicion(INFERRED["impossible"]) if falls_as_no_air(view, _due(side).since) else None
 
 
-def _seems_swapped(state: JudgeState, probe: ProbeState, side: Side, now: int) -> Suspicion | None:
+def _seems_swapped(view: View, side: Side) -> Suspicion | None:
     """It and another probe, touched together, seem to have changed places; heat that is told explains what dries by itself."""
-    if probe.sides[2].level:
-        return None
-    other = seems_swapped_with(View(state, probe, now))
-    return Suspicion(INFERRED["swapped"], state.probes[other.name]) if other is not None else None
+    other = None if view.probe.sides[2].level else seems_swapped_with(view)
+    return Suspicion(INFERRED["swapped"], other) if other is not None else None
 
 
-def _may_yet_be_swapped(state: JudgeState, probe: ProbeState, side: Side, now: int) -> Suspicion | None:
+def _may_yet_be_swapped(view: View, side: Side) -> Suspicion | None:
     """It is too early to say that it did not change places with another."""
-    swapped = not probe.sides[2].level and may_yet_turn_out_swapped(View(state, probe, now))
+    swapped = not view.probe.sides[2].level and may_yet_turn_out_swapped(view)
     return Suspicion(INFERRED["swapped"]) if swapped else None
 
 

@@ -122,6 +122,9 @@ JOURNAL: Final[Mapping[str, JournalWord]] = {
     "withdrawn": JournalWord("taken back"),
 }
 
+BEFORE_SECONDS: Final = 600
+"""What was so for longer than this before a deed is not explained by it."""
+
 SOON_BACK: Final = frozenset[Kind]({"dry", "cold"})
 SOON_BACK_SECONDS: Final = HOUR
 """A hand in the tub explains these for an hour; what lasts longer is told like any other."""

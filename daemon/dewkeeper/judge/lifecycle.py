@@ -159,7 +159,16 @@ class AlarmInstance:
     def begin(self, holder: str, now: int, *, latched: bool) -> None:
         """Its condition holds from now on."""
         self.raised, self.latched = now, latched
+        self.hold(holder)
+
+    def hold(self, holder: str) -> None:
+        """Its condition holds for one more."""
         self.holders.add(holder)
+
+    def held_without(self, holder: str | None) -> bool:
+        """Its condition is over for one holder (None: for all); return whether it holds for others still."""
+        self.holders = set() if holder is None else self.holders - {holder}
+        return bool(self.holders)
 
     def withhold_as(self, state: State) -> None:
         """It is withheld for another reason than before; nothing is told of that."""

@@ -2,7 +2,7 @@
 
 Tests are those of QARTOD by name, made causal; see the checks. A reading passes the checks first; what they find decides
 whether it counts. What counts moves the means and, every five minutes, is looked at from a step back by the detectors of
-`table`. Checks and detectors return findings; `acting` follows them, and is called from here and from `excursion` alone.
+`table`. Checks and detectors return findings; `acting` follows them.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from typing import Final, get_args
 
 from dewkeeper.air import humidity_at, saturation_hpa, vapour_hpa
 from dewkeeper.judge import faults
-from dewkeeper.judge.acting import act
+from dewkeeper.judge.acting import act, let_go
 from dewkeeper.judge.beliefs import beliefs
 from dewkeeper.judge.checks import brownout, gross_range, missing, saturated, sensor_heater
 from dewkeeper.judge.checks.crc import CrcMemory
@@ -21,7 +21,7 @@ from dewkeeper.judge.checks.gross_range import H_JUMP_PERCENT, H_SPAN, T_JUMP_C,
 from dewkeeper.judge.checks.impossible import still_impossible
 from dewkeeper.judge.checks.saturated import SATURATED_PERCENT, TOUCHED_SECONDS, SaturatedMemory
 from dewkeeper.judge.checks.swapped import note_stranger, still_swapped, stranger
-from dewkeeper.judge.contract import InFault
+from dewkeeper.judge.contract import Amended, InFault
 from dewkeeper.judge.detectors import lid_open
 from dewkeeper.judge.excursion import change_level
 from dewkeeper.judge.history import LOOK_SECONDS
@@ -91,8 +91,9 @@ def take(
 
     outcome = _GOOD
     if standing:
-        faults.recover(state, probe, now, traces | _lasting(View(state, probe, now), t, h))
-        outcome = _in_fault(View(state, probe, now))
+        view = View(state, probe, now)
+        act(state, probe, faults.recover(view, probe.fault, traces | _lasting(view, t, h)), now)
+        outcome = _in_fault(view)
         if outcome[0] == FAIL:
             return outcome
         burst = burst or "gross_range" in standing  # between rubbish, too, only neighbours that agree count
@@ -271,12 +272,15 @@ def _time(state: JudgeState, probe: ProbeState, now: int, step: int) -> None:
     touched = state.touched(probe.enclosure, now - TOUCHED_SECONDS)
     busy = False
     for side in probe.limits.sides:
+        value = air.t if side.thermal else air.h
+        if side.sign * value >= (side.inner or side.outer).limit and not side.busy:
+            continue  # inside, and nothing runs: a step would change nothing
         if side.thermal:
-            level = side.step(air.t, air.slow_t, step, now, None, True, touched)
+            level = side.step(value, air.slow_t, step, now, None, True, touched)
         else:
-            level = side.step(air.h, slow_h, step, now, past, believed, touched)
+            level = side.step(value, slow_h, step, now, past, believed, touched)
         if level != side.level:
-            change_level(state, probe, side, level, now)
+            act(state, probe, change_level(View(state, probe, now), side, level), now)
         busy = busy or side.busy
     probe.limits.busy = busy
 
@@ -349,7 +353,7 @@ def check_silence(state: JudgeState, probe: ProbeState, now: int) -> None:
 
 def name_cause(state: JudgeState, report: SystemReport, now: int) -> None:
     """Heed why nothing is read of a part of the wiring."""
-    state.sick[report.part] = report
+    state.trouble(report)
     unheard = [w for w in state.probes.values() if report.part in w.parts and missing.never_heard(w)]
     told = [w for w in unheard if "missing" in w.faults or "crc" in w.faults]
     for probe in unheard:
@@ -357,7 +361,8 @@ def name_cause(state: JudgeState, report: SystemReport, now: int) -> None:
         if probe in told:
             kind = missing.kind_of_silence(probe)
             place = probe.fault.places.get(kind, probe.place)
-            state.register.reword((place, kind), now, missing.next_cause(place, report), report.response)
+            cause = missing.next_cause(place, report)
+            act(state, None, (Amended(kind, {}, cause, report.response, place, told=True),), now)
         elif "missing" in probe.faults:
             continue  # told just now, together with one of the others
         elif probe.memory(CrcMemory).score:
@@ -368,5 +373,5 @@ def name_cause(state: JudgeState, report: SystemReport, now: int) -> None:
 
 def retire(state: JudgeState, probe: ProbeState, now: int) -> None:
     """Believe nothing of a probe from now on: what stood because of it is over."""
-    faults.let_go(state, probe, now, "the probe was retired")
+    let_go(state, probe, now, "the probe was retired")
     probe.retire(now)

@@ -131,7 +131,7 @@ class AlarmRegister:
             withheld = self.withheld(key, now)
             self._apply(instance, WITHHOLD[withheld] if withheld else "raise", now)
             return instance
-        instance.holders.add(holder)
+        instance.hold(holder)
         worse = band == "tolerable" and instance.band == "target"
         if worse or escalates:
             instance.say(row, band, priority, value, limit, cause, consequence, response, detail)
@@ -157,11 +157,8 @@ class AlarmRegister:
         instance = self.instances.get(key)
         if instance is None or not instance.stands:
             return
-        if holder is not None:
-            instance.holders.discard(holder)
-            if instance.holders:
-                return
-        instance.holders.clear()
+        if instance.held_without(holder):
+            return
         self._apply(instance, "clear", now, why=why)
         if instance.kind in FORECASTS and instance.state == "returned_unacknowledged":
             self._apply(instance, "forget", now, why=why)

@@ -11,10 +11,11 @@ from typing import Any, Final
 
 from dewkeeper.judge.codec import remembered
 from dewkeeper.judge.history import ProbePast
-from dewkeeper.judge.journal_words import JOURNAL
+from dewkeeper.judge.journal_words import BEFORE_SECONDS, JOURNAL
 from dewkeeper.judge.limits import Side
 from dewkeeper.judge.memory import NEVER, Corrected, M, ProbeMemory, ReadingCorrection
-from dewkeeper.judge.register import AlarmRegister
+from dewkeeper.judge.register import AlarmRegister, Key
+from dewkeeper.judge.stages import limits_under
 from dewkeeper.judge.types import (
     EnclosureFacts,
     Exclusion,
@@ -43,8 +44,6 @@ for _class in (
 ):
     remembered(_class)
 
-BEFORE_SECONDS: Final = 600
-"""What was so for longer than this before a deed is not explained by it."""
 _DEEDS_ASKED: Final = 8
 """The last so many deeds, of an hour or two."""
 HOLD_POLLS: Final = 3
@@ -330,14 +329,64 @@ class JudgeState:
         found, self.exclusions = tuple(self.exclusions), []
         return found
 
+    def settle(self, facts: ProbeFacts, memories: Iterable[type[ProbeMemory]]) -> None:
+        """A probe is new, or hangs elsewhere and begins anew."""
+        self.probes[facts.name] = ProbeState(facts, self.now, memories)
+
+    def drop(self, probe: str) -> None:
+        """A probe is no longer configured."""
+        del self.probes[probe]
+
+    def keep_enclosures(self, names: Iterable[str]) -> list[str]:
+        """Have these enclosures and no others; return those that are gone."""
+        before, self.enclosures = (
+            self.enclosures,
+            {name: self.enclosures.get(name) or EnclosureState(name) for name in names},
+        )
+        return [name for name in before if name not in self.enclosures]
+
+    def learn(self, learned: Learned) -> None:
+        """Take what insight knows of an enclosure."""
+        self.learned[learned.enclosure] = learned
+
+    def trouble(self, report: SystemReport) -> None:
+        """A part of the wiring is in trouble, or is no more."""
+        self.sick[report.part] = report
+        if not report.trouble:
+            del self.sick[report.part]
+
+    def heard(self, probe: ProbeState) -> None:
+        """It gave a reading: nothing it hangs on is in trouble."""
+        for part in probe.parts:
+            self.sick.pop(part, None)
+
+    def corrected(self, probe: str, by: ReadingCorrection) -> None:
+        """The readings of a probe arrive corrected so from now on."""
+        self.corrections[probe] = by
+
+    def keep_stages(self, deeds: list[tuple[str, int, str, str, int, str]]) -> None:
+        """Take what the journal says of stages and moves, in order of time."""
+        self.stage_deeds = deeds
+
     def count_change(self) -> int:
         """Return the number of one more logged change."""
         self.changes += 1
         return self.changes
 
-    def set_timer(self, due: int, what: str, key: str) -> None:
-        """Have a timer fire at an elapsed time. Asking twice is harmless."""
-        self.timers.set(due, what, key)
+    def set_timer(self, due: int, what: str, key: str | Key) -> None:
+        """Have a timer of a probe, a place or an alarm fire at an elapsed time. Asking twice is harmless."""
+        self.timers.set(due, what, key if isinstance(key, str) else "\x1f".join(key))
+
+    def limits(self, tub: EnclosureState) -> Limits:
+        """Return the limits an enclosure is judged by: its stage's, else its own, within its timed band."""
+        assert self.settings is not None  # noqa: S101  the judge takes nothing before Settings
+        own = self.settings.enclosures[tub.name].limits
+        return limits_under(own, self.settings.stage_limits, tub.stage, tub.band)
+
+    def realarm_seconds(self, enclosure: str | None) -> int:
+        """Return how long an acknowledged alarm may stand before it comes back."""
+        tub = self.enclosures.get(enclosure or "")
+        return int((self.limits(tub).delays.realarm_hours if tub else 12) * 3600)
 
     def known(self, enclosure: str | None, quantity: Quantity, now: int) -> float | None:
         """Return what was learned of an enclosure and still holds at an elapsed time, in the quantity's unit."""

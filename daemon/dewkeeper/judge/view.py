@@ -165,6 +165,12 @@ class View:
         deeds = tub.deeds[-latest:] if latest else tub.deeds
         return [(at, JOURNAL[what]) for at, _, what, _ in deeds if 0 <= self.now - at < within]
 
+    @property
+    def stage(self) -> str:
+        """The stage the enclosure is in, empty for its usual."""
+        tub = self._state.enclosures.get(self.probe.enclosure or "")
+        return tub.stage if tub is not None else ""
+
     def handled(self, within: int) -> bool:
         """Return whether somebody noted to have opened the enclosure in the last seconds."""
         return any(word.opens for _, word in self.entries(within, _LATEST))

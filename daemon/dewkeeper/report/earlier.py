@@ -13,7 +13,6 @@ from datetime import date
 from typing import Any, Final, Literal
 
 from dewkeeper.air import referred_humidity
-from dewkeeper.judge.in_force import InForce
 from dewkeeper.judge.types import Band, Event, Kind
 from dewkeeper.judge.words import FAULTS
 from dewkeeper.report.history import NightSums, Past
@@ -22,6 +21,7 @@ from dewkeeper.report.morning import UNWATCHED_MINUTES, limiting
 from dewkeeper.report.nights import Night, night_of, night_to_show
 from dewkeeper.report.watching import due_seconds, stale_after
 from dewkeeper.report.wording import Wording, beyond, outside_words
+from dewkeeper.store.in_force import InForce
 from dewkeeper_config.models import Config, Enclosure, Limits
 from dewkeeper_config.profiles import effective_limits
 

@@ -6,11 +6,11 @@ import json
 from collections.abc import Sequence
 from typing import Final
 
-from dewkeeper.judge.in_force import InForce
 from dewkeeper.judge.stages import BAND, BAND_OVER, band_of, limits_under
 from dewkeeper.judge.types import JournalEntry
 from dewkeeper.judge.words import JOURNAL, KINDS, LONGEST_SUPPRESSION_SECONDS, SOON_BACK, SOON_BACK_SECONDS
 from dewkeeper.report.wording import Wording
+from dewkeeper.store.in_force import InForce
 from dewkeeper_config import effective_limits, stage_limits
 from dewkeeper_config.models import Config, Limits, TemperatureSpan
 

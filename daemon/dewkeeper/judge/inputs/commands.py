@@ -1,133 +1,84 @@
-"""Commands: what a keeper orders by page or command line."""
+"""Commands: what a keeper orders by page or command line. `away` and `back` are the planner's."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from typing import Final
-
-from dewkeeper.judge.acting import NEVER_SUPPRESSED, suppress
-from dewkeeper.judge.inputs.settings import log, realarm_seconds
+from dewkeeper.judge.acting import (
+    NEVER_SUPPRESSED,
+    acknowledge,
+    exclude,
+    in_service,
+    out_of_service,
+    release,
+    withhold,
+)
+from dewkeeper.judge.inputs.settings import log
 from dewkeeper.judge.journal_words import LONGEST_SUPPRESSION_SECONDS
-from dewkeeper.judge.lifecycle import AlarmInstance
 from dewkeeper.judge.pipeline import retire
-from dewkeeper.judge.register import Key
-from dewkeeper.judge.state import JudgeState
-from dewkeeper.judge.types import FAIL, Command, Exclusion
+from dewkeeper.judge.state import JudgeState, ProbeState
+from dewkeeper.judge.types import Command
 from dewkeeper.judge.words import KINDS, LONGEST_SHELF_SECONDS, REVIEW_SECONDS
 
 
 def apply_command(state: JudgeState, command: Command, now: int) -> None:
     """Carry out a command; one that names nothing known is ignored."""
-    does = _VERBS.get(command.verb)
-    if does is not None:
-        does(state, command, now)
+    probe = state.probes.get(command.probe or "")
+    if command.alarm is not None:
+        _of_alarm(state, command, now)
+    if (command.enclosure or "") in state.enclosures:
+        _of_enclosure(state, command, now)
+    if probe is not None:
+        _of_probe(state, command, probe, now)
 
 
-def _of(state: JudgeState, alarm: str | None) -> list[tuple[Key, AlarmInstance]]:
-    return [(key, instance) for key, instance in state.register.instances.items() if instance.id == alarm]
-
-
-def _end(state: JudgeState, command: Command, now: int, *, usual: int, longest: int | None = None) -> int:
+def _end(state: JudgeState, command: Command, now: int, *, usual: int = 3600, longest: int | None = None) -> int:
     """Return when what a command begins ends, elapsed seconds."""
     end = now + usual if command.until is None else command.until - state.shift
     return end if longest is None else min(end, now + longest)
 
 
-def _acknowledge(state: JudgeState, command: Command, now: int) -> None:
-    state.register.acknowledge(command.alarm or "", now, command.who, command.why)
-    for key, instance in _of(state, command.alarm):
-        if instance.state == "acknowledged":
-            state.set_timer(now + realarm_seconds(state, instance.enclosure), "realarm", f"{key[0]}\x1f{key[1]}")
+def _of_alarm(state: JudgeState, command: Command, now: int) -> None:
+    who, why = command.who, command.why
+    found = {key: instance for key, instance in state.register.instances.items() if instance.id == command.alarm}
+    match command.verb:
+        case "acknowledge":
+            acknowledge(state, command.alarm or "", now, who, why)
+        case "shelve":
+            end = _end(state, command, now, longest=LONGEST_SHELF_SECONDS)
+            withhold(state, "shelved", [key for key, instance in found.items() if instance.stands], end, now, who, why)
+        case "unshelve":
+            release(state, "shelved", found, now, who, why)
 
 
-def _shelve(state: JudgeState, command: Command, now: int) -> None:
-    end = _end(state, command, now, usual=3600, longest=LONGEST_SHELF_SECONDS)
-    for key, instance in _of(state, command.alarm):
-        if instance.stands and end > now:
-            state.register.shelved[key] = end
-            state.set_timer(end, "shelved", f"{key[0]}\x1f{key[1]}")
-            state.register.withhold([key], now, command.who, command.why)
+def _of_enclosure(state: JudgeState, command: Command, now: int) -> None:
+    register, place, who, why = state.register, command.enclosure or "", command.who, command.why
+    match command.verb:
+        case "out_of_service":
+            end = _end(state, command, now, usual=REVIEW_SECONDS)
+            end = end if end > now else now + REVIEW_SECONDS
+            out_of_service(state, place, end, now, who, why)
+            log(state, now, place, who, why, {"out of service": "until in_service", "review": register.wall(end)})
+        case "in_service" if place in register.out_of_service:
+            in_service(state, place, now, who, why)
+            log(state, now, place, who, why, {"in service": "again"})
+        case "suppress":
+            end = _end(state, command, now, longest=LONGEST_SUPPRESSION_SECONDS)
+            kinds = [kind for kind in KINDS if kind not in NEVER_SUPPRESSED and command.kind in (None, kind)]
+            withhold(state, "suppressed", [(place, kind) for kind in kinds], end, now, who, why)
+        case "unsuppress":
+            keys = [k for k in register.suppressed if k[0] == place and command.kind in (None, k[1])]
+            release(state, "suppressed", keys, now, who, why)
 
 
-def _unshelve(state: JudgeState, command: Command, now: int) -> None:
-    for key, _ in _of(state, command.alarm):
-        if state.register.shelved.pop(key, None) is not None:
-            state.register.release([key], now, command.who, command.why)
-
-
-def _out_of_service(state: JudgeState, command: Command, now: int) -> None:
-    register, place = state.register, command.enclosure or ""
-    if place not in state.enclosures:
-        return
-    end = _end(state, command, now, usual=REVIEW_SECONDS)
-    end = end if end > now else now + REVIEW_SECONDS
-    register.out_of_service[place] = end
-    state.set_timer(end, "review", place)
-    register.withhold([k for k in register.instances if k[0] == place], now, command.who, command.why)
-    detail: dict[str, str | float | int] = {"out of service": "until in_service", "review": register.wall(end)}
-    log(state, now, place, command.who, command.why, detail)
-
-
-def _in_service(state: JudgeState, command: Command, now: int) -> None:
-    register, place = state.register, command.enclosure or ""
-    if place not in register.out_of_service:
-        return
-    del register.out_of_service[place]
-    register.clear((f"review:{place}", "system"), now)
-    register.release([k for k in register.instances if k[0] == place], now, command.who, command.why)
-    log(state, now, place, command.who, command.why, {"in service": "again"})
-
-
-def _suppress(state: JudgeState, command: Command, now: int) -> None:
-    place = command.enclosure or ""
-    if place not in state.enclosures:
-        return
-    end = _end(state, command, now, usual=3600, longest=LONGEST_SUPPRESSION_SECONDS)
-    keys = [(place, kind) for kind in KINDS if kind not in NEVER_SUPPRESSED and command.kind in (None, kind)]
-    for key in keys:
-        suppress(state, key, end, now)
-    state.register.withhold(keys, now, command.who, command.why)
-
-
-def _unsuppress(state: JudgeState, command: Command, now: int) -> None:
-    place = command.enclosure or ""
-    if place not in state.enclosures:
-        return
-    ended = [k for k in state.register.suppressed if k[0] == place and command.kind in (None, k[1])]
-    for key in ended:
-        del state.register.suppressed[key]
-    state.register.release(ended, now, command.who, command.why)
-
-
-def _retire(state: JudgeState, command: Command, now: int) -> None:
-    probe = state.probes.get(command.probe or "")
-    if probe is not None:
-        retire(state, probe, now)
-        log(state, now, probe.enclosure, command.who, command.why, {"retired": probe.name})
-
-
-def _accept(state: JudgeState, command: Command, now: int) -> None:
-    probe = state.probes.get(command.probe or "")
-    if probe is None:
-        return
-    probe.accept(now)
-    log(state, now, probe.enclosure, command.who, command.why, {"sensor accepted for": probe.name})
-
-
-def _exclude(state: JudgeState, command: Command, now: int) -> None:
-    probe = state.probes.get(command.probe or "")
-    if probe is None:
-        return
-    wall = state.register.wall(now)
-    state.exclude(Exclusion(probe.name, min(command.time, wall), wall, ("excluded",), FAIL))
-    for side in probe.sides:
-        for run in (*side.runs(), *([side.read] if side.read is not None else [])):
-            run.restart()
-
-
-_VERBS: Final[Mapping[str, Callable[[JudgeState, Command, int], None]]] = {
-    "acknowledge": _acknowledge, "shelve": _shelve, "unshelve": _unshelve, "out_of_service": _out_of_service,
-    "in_service": _in_service, "suppress": _suppress, "unsuppress": _unsuppress, "retire": _retire, "accept": _accept,
-    "exclude": _exclude,
-}  # fmt: skip
-"""`away` and `back` are the planner's."""
+def _of_probe(state: JudgeState, command: Command, probe: ProbeState, now: int) -> None:
+    match command.verb:
+        case "retire":
+            retire(state, probe, now)
+            log(state, now, probe.enclosure, command.who, command.why, {"retired": probe.name})
+        case "accept":
+            probe.accept(now)
+            log(state, now, probe.enclosure, command.who, command.why, {"sensor accepted for": probe.name})
+        case "exclude":
+            exclude(state, probe, command.time, now, "excluded")
+            for side in probe.sides:
+                for run in (*side.runs(), *([side.read] if side.read is not None else [])):
+                    run.restart()

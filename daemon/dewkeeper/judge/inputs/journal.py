@@ -6,11 +6,18 @@ from bisect import insort
 from collections.abc import Iterable
 from typing import Final
 
-from dewkeeper.judge.acting import suppress
+from dewkeeper.judge.acting import act
 from dewkeeper.judge.changes import limits_difference
-from dewkeeper.judge.faults import end
-from dewkeeper.judge.inputs.settings import apply_limits, limits_now, log
-from dewkeeper.judge.journal_words import JOURNAL, LONGEST_SUPPRESSION_SECONDS, SOON_BACK, SOON_BACK_SECONDS
+from dewkeeper.judge.contract import Explained, FaultOver
+from dewkeeper.judge.inputs.settings import apply_limits, log
+from dewkeeper.judge.journal_words import (
+    BEFORE_SECONDS,
+    JOURNAL,
+    LONGEST_SUPPRESSION_SECONDS,
+    SOON_BACK,
+    SOON_BACK_SECONDS,
+    JournalWord,
+)
 from dewkeeper.judge.limits import DOUBT_SECONDS
 from dewkeeper.judge.rationale import DAY
 from dewkeeper.judge.stages import (
@@ -23,7 +30,7 @@ from dewkeeper.judge.stages import (
     neighbours,
     stage_deed,
 )
-from dewkeeper.judge.state import BEFORE_SECONDS, EnclosureState, JudgeState
+from dewkeeper.judge.state import EnclosureState, JudgeState
 from dewkeeper.judge.types import JournalEntry, Kind
 
 _COMPARED: Final[tuple[Kind, ...]] = ("swapped", "displaced", "impossible")
@@ -48,48 +55,40 @@ def apply_journal_entry(state: JudgeState, entry: JournalEntry, now: int) -> Non
     if word.opens or word.restarts_memory:
         for probe in state.judged_probes(tub.name):
             probe.disturbed(now)
-    for kind in word.suppresses:
-        if state.beyond_before(tub.name, kind, at):
-            continue  # what was so before it was done is not explained by it
-        seconds = min(word.seconds, SOON_BACK_SECONDS) if kind in SOON_BACK and not word.long else word.seconds
-        seconds = min(seconds, _longest_quiet(state, tub, kind))
-        suppress(state, (tub.name, kind), min(min(at, now) + seconds, now + LONGEST_SUPPRESSION_SECONDS), now)
+    quiet = [Explained(kind, _quiet_until(state, tub, word, kind, at, now), at, tub.name) for kind in word.suppresses]
+    act(state, None, quiet, now)
     if word.restarts_memory:
         for probe in state.judged_probes(tub.name):
             probe.begin_anew()
-            for kind in _COMPARED:
-                end(state, probe, kind, now)
+            act(state, probe, map(FaultOver, _COMPARED), now)
 
 
-def _longest_quiet(state: JudgeState, tub: EnclosureState, kind: Kind) -> int:
-    """Return for how long a deed may quiet a kind, seconds: what is written may be wrong, and the bound of doubt holds for that, too."""
-    delays = limits_now(state, tub).delays
+def _quiet_until(state: JudgeState, tub: EnclosureState, word: JournalWord, kind: Kind, at: int, now: int) -> int:
+    """Return until when a deed explains a kind: what is written may be wrong, and the bound of doubt holds for that, too."""
+    seconds = min(word.seconds, SOON_BACK_SECONDS) if kind in SOON_BACK and not word.long else word.seconds
+    delays = state.limits(tub).delays
     minutes = {"dry": delays.dry_tolerable_minutes, "damp": delays.damp_tolerable_minutes, "cold": delays.cold_minutes}
-    if kind not in ("dry", "damp", "cold"):
-        return LONGEST_SUPPRESSION_SECONDS
-    return round(60 * minutes[kind]) + DOUBT_SECONDS[kind] - BEFORE_SECONDS
+    if kind == "dry" or kind == "damp" or kind == "cold":
+        seconds = min(seconds, round(60 * minutes[kind]) + DOUBT_SECONDS[kind] - BEFORE_SECONDS)
+    return min(min(at, now) + seconds, now + LONGEST_SUPPRESSION_SECONDS)
 
 
 def _note_stage(state: JudgeState, entry: JournalEntry, now: int) -> None:
     """Keep what an entry says of stages and moves, as long as it can matter, in order of time."""
     touched = {place for row in state.stage_deeds if row[0] == entry.replaces for place in _near(state, row[2])}
-    if touched:
-        state.stage_deeds[:] = [row for row in state.stage_deeds if row[0] != entry.replaces]
-    if entry.what in STAGE_WORDS:
-        row = (entry.id, *stage_deed(entry, state.shift))
-        insort(state.stage_deeds, row, key=lambda row: row[1])
-        _forget_stages(state, now)
-        touched |= _near(state, row[2])
+    if touched or entry.what in STAGE_WORDS:
+        kept = [row for row in state.stage_deeds if row[0] != entry.replaces]
+        if entry.what in STAGE_WORDS:
+            insort(kept, (entry.id, *stage_deed(entry, state.shift)), key=lambda row: row[1])
+            kept = [row for row in kept if row[3] in MOVES or now - row[1] < _STAGES_KEPT_SECONDS]
+        state.keep_stages(kept[-_STAGES_KEPT:])
+        if entry.what in STAGE_WORDS:
+            touched |= _near(state, entry.enclosure or "")
     restage(state, touched, now, entry.who or "journal")
 
 
 def _near(state: JudgeState, enclosure: str) -> set[str]:
     return neighbours((StageDeed(*row[1:]) for row in state.stage_deeds), enclosure)
-
-
-def _forget_stages(state: JudgeState, now: int) -> None:
-    kept = [row for row in state.stage_deeds if row[3] in MOVES or now - row[1] < _STAGES_KEPT_SECONDS]
-    state.stage_deeds[:] = kept[-_STAGES_KEPT:]
 
 
 def restage(state: JudgeState, enclosures: Iterable[str], now: int, who: str) -> None:
@@ -107,13 +106,13 @@ def _set_held(state: JudgeState, tub: EnclosureState, held: Holding, now: int, w
         if over not in (-1, known):
             state.set_timer(over, "stage", tub.name)
     if (held.stage, held.band) != (tub.stage, tub.band):
-        before = limits_now(state, tub)
+        before = state.limits(tub)
         changes = [
             f"{name} {was or 'usual'} -> {now_held or 'usual'}"
             for name, was, now_held in (("stage", tub.stage, held.stage), ("limits for a time", tub.band, held.band))
             if was != now_held
         ]
         tub.stage, tub.band = held.stage, held.band
-        log(state, now, tub.name, who, "; ".join(changes), limits_difference(before, limits_now(state, tub)))
+        log(state, now, tub.name, who, "; ".join(changes), limits_difference(before, state.limits(tub)))
         apply_limits(state, tub, now)
     tub.stage_until, tub.band_until = held.stage_over, held.band_over
