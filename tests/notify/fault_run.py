@@ -291,7 +291,8 @@ def run(folder: Path, events: int, seed: int) -> dict[str, Any]:
 def outcome_of(folder: Path, events: int, seed: int) -> dict[str, Any]:
     """Run this program and return what it prints."""
     command = [sys.executable, "-W", "error", __file__, str(folder), str(events), str(seed)]
-    made = subprocess.run(command, capture_output=True, text=True, check=False)
+    ours = os.pathsep.join([str(Path(__file__).parents[2]), *sys.path])  # it is a program of the tests' own
+    made = subprocess.run(command, capture_output=True, text=True, check=False, env={**os.environ, "PYTHONPATH": ours})
     assert made.returncode == 0, made.stderr[-3000:]
     outcome: dict[str, Any] = json.loads(made.stdout)
     return outcome
