@@ -15,6 +15,7 @@ import pytest
 from tests.daemon.conftest import Phone, Racks
 
 from dewkeeper.cli import main
+from dewkeeper.cli.output import aligned
 from dewkeeper.service.daemon import Daemon
 
 
@@ -221,3 +222,19 @@ def test_programs_get_times_of_one_form(desk: Desk) -> None:
     assert desk.json("notify", "status")[0]["confirmed"] is None
     assert "last confirmed" in desk.types("notify", "status")[1].splitlines()[0]
     assert desk.types("suppress", "T1", "--for", "2h")[1].startswith("done, until ")
+
+
+def test_numbers_stand_to_the_right_and_words_to_the_left() -> None:
+    """A column of numbers, of ranges or of times is aligned at its end, its head too; one with a word in it at its beginning."""
+    cells = [
+        ["where", "lowest", "note"],
+        ["T1", "9 % 05:12", "12 min"],
+        ["T12", "61 % 04:00", "shelved"],
+        ["T3", "–", ""],
+    ]
+    assert aligned(cells) == [
+        "where      lowest  note",
+        "T1      9 % 05:12  12 min",
+        "T12    61 % 04:00  shelved",
+        "T3              –",
+    ]

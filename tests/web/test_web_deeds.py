@@ -150,6 +150,7 @@ def test_limits_for_a_time_say_what_they_change_before_and_after(rig: Any) -> No
     assert said in words(keeper.post(rig.base + "/journal", data=data | {"csrf": token(keeper, rig.base)}).text)
     page = words(keeper.get(rig.base + "/enclosure/T2").text)
     assert f"limits 65–80 % until {say_day(day)}" in page
+    assert "T2 limits 65–80 %" in words(keeper.get(rig.base + "/").text)
     assert f"{said} Then the usual ones: target 60–70 %" in page
     assert "limits.humidity_tolerable = { low = 65, high = 80 }" in page
     over = {"enclosure": "T2", "choice": "limits-over", "back": "1", "csrf": token(keeper, rig.base)}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from dewkeeper.cli.output import aligned
 from dewkeeper.report.earlier import NIGHT_WORDS, EarlierNight, EnclosureNight
 from dewkeeper.report.first_line import age_words, first_line
 from dewkeeper.report.model import EnclosureMorning, Mark, MorningGlance, Standing
@@ -162,7 +163,7 @@ def _fitted(cells: list[list[str]], width: int) -> list[str]:
             continue
         index = cells[0].index(column)
         cells = [line[:index] + line[index + 1 :] for line in cells]
-    return ["  ".join(c.ljust(w) for c, w in zip(line, widths, strict=True)).rstrip() for line in cells]
+    return aligned(cells)
 
 
 def _cells(row: EnclosureMorning, wording: Wording) -> list[str]:

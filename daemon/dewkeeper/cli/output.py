@@ -9,6 +9,7 @@ import argparse
 import io
 import json
 import os
+import re
 import sys
 import time
 from collections.abc import Callable, Mapping, Sequence
@@ -175,6 +176,18 @@ def emit(args: argparse.Namespace, rows: Sequence[Mapping[str, object]], columns
         return
     cells = [list(columns.values())]
     cells += [["" if row.get(key) is None else str(row[key]) for key in columns] for row in rows]
-    widths = [max(len(line[i]) for line in cells) for i in range(len(columns))]
-    for line in cells:
-        say("  ".join(cell.ljust(width) for cell, width in zip(line, widths, strict=True)).rstrip())
+    for line in aligned(cells):
+        say(line)
+
+
+_BEGINS_NUMBER = re.compile(r"[±+−-]?\d|–$")
+
+
+def aligned(cells: Sequence[Sequence[str]]) -> list[str]:
+    """Return rows of a table, the first its heads, as lines: columns of numbers to the right, of words to the left."""
+    columns = []
+    for column in zip(*cells, strict=True):
+        width, body = max(map(len, column)), [cell for cell in column[1:] if cell]
+        right = bool(body) and all(_BEGINS_NUMBER.match(cell) for cell in body)
+        columns.append([cell.rjust(width) if right else cell.ljust(width) for cell in column])
+    return ["  ".join(row).rstrip() for row in zip(*columns, strict=True)]

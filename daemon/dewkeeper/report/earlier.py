@@ -14,7 +14,7 @@ from typing import Any, Final, Literal
 
 from dewkeeper.air import referred_humidity
 from dewkeeper.judge.types import Band, Event, Kind
-from dewkeeper.judge.words import FAULTS
+from dewkeeper.judge.words import FAULTS, FORECASTS
 from dewkeeper.report.history import NightSums, Past
 from dewkeeper.report.model import Limiting, Mark, to_plain
 from dewkeeper.report.morning import UNWATCHED_MINUTES, limiting
@@ -200,7 +200,7 @@ def _stood(events: Sequence[Event], night: Night) -> list[tuple[str, Stood]]:
     """Return (enclosure, alarm) of what stood in a night, in the order it began."""
     found: dict[str, tuple[str, Stood]] = {}
     for event in events:
-        if event.enclosure is None:
+        if event.enclosure is None or event.kind in FORECASTS:  # what was to come has come, or not
             continue
         known = found.get(event.alarm)
         if event.event in ("raised", "escalated"):

@@ -182,7 +182,8 @@ class EnclosureMorning:
 
     humidity_min_at_day_percent: the night's lowest humidity referred to the day temperature, the vapour unchanged.
     dose_percent_hours: how far beyond target times how long, %RH times hours, both sides together.
-    stage: the journal's stage (opaque, gravid …), else the profile; `limits` are those of the stage.
+    stage: the journal's stage (opaque, gravid …), else the profile; `limits` are those of the stage. band: the timed band
+    ("65-80") within which they are, "" for none.
     minimum_change_percent: lowest humidity compared with the night before, None when one of them is unknown.
     watched: whether it was in service and watched, by believed readings, all the time the glance speaks of, and is now.
     judged: its judged probes; extremes are the worst of all of them, times beyond those of the worst.
@@ -212,6 +213,7 @@ class EnclosureMorning:
     minutes_too_hot: float = 0.0
     minutes_too_cold: float = 0.0
     stage: str = "adult"
+    band: str = ""
     out_of_service: bool = False
     judged: tuple[str, ...] = ()
     watched: bool = True

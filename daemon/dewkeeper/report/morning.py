@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from dewkeeper.air import referred_humidity
 from dewkeeper.judge.types import Alarm, Event, JournalEntry
@@ -27,7 +27,8 @@ class MorningFacts:
     """Everything read from the store for one glance: sums by enclosure, newest readings by probe, the rest in time order.
 
     limits: what each enclosure is judged by just now, its stage included. resting: what is out of service. due: seconds of
-    the night so far in which each was to be watched. just_read: what was believed within the last polls.
+    the night so far in which each was to be watched. just_read: what was believed within the last polls. bands: timed bands
+    that hold ("65-80").
     """
 
     tonight: Mapping[str, NightSums]
@@ -41,6 +42,7 @@ class MorningFacts:
     resting: frozenset[str]
     due: Mapping[str, int]
     just_read: frozenset[str]
+    bands: Mapping[str, str] = field(default_factory=dict)
 
 
 def morning(history: Past, config: Config, now: int) -> MorningGlance:
@@ -54,6 +56,7 @@ def morning(history: Past, config: Config, now: int) -> MorningGlance:
     in_force = history.in_force()
     latest, fresh = history.latest(), stale_after(config)
     end = min(night.end, now)
+    held = {e.name: in_force.holding(e.name, now) for e in config.enclosure}
     gathered = MorningFacts(
         tonight=history.nights(night.start, end),
         before=history.nights(earlier.start, earlier.end),
@@ -62,7 +65,8 @@ def morning(history: Past, config: Config, now: int) -> MorningGlance:
         events=history.events(since),
         journal=history.journal(since),
         limits={e.name: in_force.limits(e.name, now) or effective_limits(config, e.name) for e in config.enclosure},
-        stages={e.name: in_force.stage(e.name, now)[0] or e.profile for e in config.enclosure},
+        stages={e.name: held[e.name].stage or e.profile for e in config.enclosure},
+        bands={name: one.band for name, one in held.items()},
         resting=frozenset(out.enclosure or "" for out in in_force.resting(e.name for e in config.enclosure)),
         due={e.name: due_seconds(in_force, e.name, night.start, end) for e in config.enclosure},
         just_read=just_read(history, latest, now, fresh),
@@ -184,6 +188,7 @@ def _enclosure(
         minutes_too_hot=tonight.too_hot_seconds / 60,
         minutes_too_cold=tonight.too_cold_seconds / 60,
         stage=gathered.stages[enclosure.name],
+        band=gathered.bands.get(enclosure.name, ""),
         out_of_service=out_of_service,
         judged=tuple(probes),
         # A gap of up to three polls is no break (DESIGN.md, Judging), and the last polls may not be committed yet.
