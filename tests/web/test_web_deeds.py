@@ -142,7 +142,7 @@ def test_limits_for_a_time_say_what_they_change_before_and_after(rig: Any) -> No
     keeper = rig.keeper()
     day = datetime.fromtimestamp(rig.clock.wall(), ZoneInfo(rig.config.site.timezone)).date() + timedelta(days=12)
     form = keeper.get(f"{rig.base}/journal?enclosure=T2&choice=limits&low=65&high=80&to={day:%Y-%m-%d}").text
-    said = f"Limits: target 65–70 %, tolerable 65–80 %, 24–34 °C until {say_day(day)}."
+    said = f"Limits: target 65–70 %, tolerable 65–80 %, 24–34 °C (target 27–32 °C, not judged) until {say_day(day)}."
     assert said in words(form)
     until = re.search(r'name="until" type="datetime-local" value="([^"]+)"', form)
     assert until is not None
@@ -154,7 +154,7 @@ def test_limits_for_a_time_say_what_they_change_before_and_after(rig: Any) -> No
     assert f"{said} Then the usual ones: target 60–70 %" in page
     assert "limits.humidity_tolerable = { low = 65, high = 80 }" in page
     over = {"enclosure": "T2", "choice": "limits-over", "back": "1", "csrf": token(keeper, rig.base)}
-    assert "Limits: target 60–70 %, tolerable 55–80 %, 24–34 °C." in words(
+    assert "Limits: target 60–70 %, tolerable 55–80 %, 24–34 °C (target 27–32 °C, not judged)." in words(
         keeper.post(rig.base + "/journal", data=over).text
     )
     for bad in ({"detail": "80-65"}, {"detail": "65-80", "enclosure": "*"}, {"detail": ""}):
