@@ -10,7 +10,7 @@ import pytest
 from scipy.optimize import curve_fit
 
 from dewkeeper.air import humidity_at
-from dewkeeper.insight.decay import DryingConstant, drying_constant
+from dewkeeper.insight.decay import DryingConstant, _Decay, drying_constant
 from dewkeeper.insight.hours import Deed
 from dewkeeper.insight.series import Gathering, Series
 
@@ -81,3 +81,13 @@ def test_two_mistings_are_too_few() -> None:
     """Fewer than three undisturbed decays give no constant."""
     tub, deeds = mistings(4.0, 2)
     assert "only 2" in str(drying_constant(tub, None, deeds))
+
+
+def test_a_ladder_of_constants_is_what_least_squares_leaves_of_each() -> None:
+    """All at once they leave what numpy's least squares leaves one by one, also where two inputs are the same."""
+    dice = np.random.default_rng(4)
+    hours = np.arange(0, 9, 1 / 12)
+    beside = np.column_stack((np.sin(hours), np.sin(hours)))
+    vapour = 24 + 5 * np.exp(-hours / 3) + 0.3 * np.sin(hours) + dice.normal(0, 0.1, len(hours))
+    decay, taus = _Decay(hours, vapour, beside), np.geomspace(0.15, 72, 30)
+    assert decay.ladder(taus) == pytest.approx([decay.squares(float(tau)) for tau in taus], rel=1e-7)

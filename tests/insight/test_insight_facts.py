@@ -14,7 +14,7 @@ from scipy import stats
 from dewkeeper.air import humidity_at
 from dewkeeper.insight.facts import VERSION, _interval_of_median
 from dewkeeper.insight.hours import Deed
-from dewkeeper.insight.learning import Lesson, findings, lesson, news
+from dewkeeper.insight.learning import Lesson, WasRead, findings, lessons, news
 from dewkeeper.insight.series import DAY_SECONDS, Gathering, Series
 from dewkeeper.judge.types import Fact, Learned, Quantity
 
@@ -22,6 +22,11 @@ START = 1_767_225_600
 DAYS = 20
 END = START + DAYS * DAY_SECONDS
 TAU_HOURS = 3.0
+
+
+def lesson(tub: Series, deeds: list[Deed], at: int) -> Lesson:
+    """Return what is learned of a tub without a room's probe."""
+    return lessons(WasRead({"B1": tub}, {}, {}, {"B1": deeds}), at)["B1"]
 
 
 @cache
@@ -37,7 +42,7 @@ def _lesson(period_minutes: int = 40, *, proportional: bool = False, until: int 
             extra += 6.0
         extra *= math.exp(-1 / (60 * TAU_HOURS))
         tub.add(at, warm + dice.gauss(0, 0.02), humidity_at(24.0 + extra, warm) + dice.gauss(0, 0.05))
-    return lesson(tub.series(), None, deeds, END if until == DAYS else START + 12 * DAY_SECONDS)
+    return lesson(tub.series(), deeds, END if until == DAYS else START + 12 * DAY_SECONDS)
 
 
 def _fact(found: Lesson, quantity: Quantity) -> Fact:
@@ -74,7 +79,7 @@ def test_drying_rest_and_peak_are_known() -> None:
 
 def test_of_what_was_not_read_everything_is_withheld_with_a_reason() -> None:
     """No readings, no facts, and a sentence for each; no forecast either."""
-    found = lesson(Series(0, np.empty(0), np.empty(0)), None, [], END)
+    found = lesson(Series(0, np.empty(0), np.empty(0)), [], END)
     assert all(fact.value is None and fact.why for fact in found.facts)
     assert "not known well enough" in found.outlook.why
 
@@ -90,7 +95,7 @@ def test_a_lever_begins_it_anew() -> None:
     for minute in range(0, DAYS * 1440, 5):
         tub.add(START + 60 * minute, 29.0, 60.0)
     for what in ("mesh_cover_changed", "probe_moved"):
-        found = lesson(tub.series(), None, [Deed(END - 2 * DAY_SECONDS, what)], END)
+        found = lesson(tub.series(), [Deed(END - 2 * DAY_SECONDS, what)], END)
         assert _fact(found, "usual_peak_c").value is None
 
 

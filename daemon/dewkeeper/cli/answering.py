@@ -65,7 +65,7 @@ def _questions(path: Path) -> Iterator[tuple[int, dict[str, Any]]]:
 def _gather(args: Arguments, settings: Settings) -> Evidence:
     """Read the files once, through the judge: what it does not believe is no evidence. Raises OSError."""
     from dewkeeper.insight.answers import Disbelief, Evidence
-    from dewkeeper.insight.hours import Deed
+    from dewkeeper.insight.pupil import deeds_of, judged_probes, room_probes
     from dewkeeper.insight.series import Gathering
 
     refusals = {str(args.readings): Refusals()}
@@ -95,13 +95,5 @@ def _gather(args: Arguments, settings: Settings) -> Evidence:
     for name, refused in refusals.items():
         for sentence in refused.sentences(name):
             complain(sentence)
-    deeds: dict[str, list[Deed]] = {}
-    for done in journal:
-        for enclosure in [done.enclosure] if done.enclosure else settings.enclosures:
-            deeds.setdefault(enclosure, []).append(Deed(done.time, done.what))
-    probe_of = {
-        p.enclosure: p.name for p in reversed(list(settings.probes.values())) if p.role == "substrate" and p.enclosure
-    }
-    rooms = {p.room: p.name for p in settings.probes.values() if p.role == "room" and p.room}
-    room_of = {name: rooms[facts.room] for name, facts in settings.enclosures.items() if facts.room in rooms}
-    return Evidence(gathered, probe_of, room_of, deeds, disbeliefs)
+    deeds = deeds_of(settings.enclosures, journal)
+    return Evidence(gathered, judged_probes(settings), room_probes(settings), deeds, disbeliefs)

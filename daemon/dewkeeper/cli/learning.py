@@ -91,11 +91,10 @@ def _was_read(history: History, config: Config, at: int) -> WasRead:
     """Return what the database has for a pass at a time."""
     from dewkeeper.insight.compared import COMPARED, Compared
     from dewkeeper.insight.hours import Deed
-    from dewkeeper.insight.learning import WasRead, changes
+    from dewkeeper.insight.learning import WasRead, first_read
     from dewkeeper.insight.response import LEARNING_DAYS
     from dewkeeper.insight.series import Gathering
 
-    start = at - LEARNING_DAYS * 86400
     probe_of = {
         probe.enclosure: probe.name for probe in reversed(config.probe) if probe.role == "substrate" and probe.enclosure
     }
@@ -105,11 +104,11 @@ def _was_read(history: History, config: Config, at: int) -> WasRead:
     gathered = {name: Gathering() for name in {*probe_of.values(), *rooms.values()}}
     in_force = history.in_force()
     deeds: dict[str | None, list[Deed]] = {}
-    for entry in history.journal(start - LEARNING_DAYS * 86400):
+    for entry in history.journal(at - 2 * LEARNING_DAYS * 86400):
         deeds.setdefault(entry.enclosure, []).append(Deed(entry.time, entry.what))
     done = {e.name: sorted([*deeds.get(e.name, []), *deeds.get(None, [])]) for e in config.enclosure}
-    first = min((d.at for own in done.values() for d in changes(own, at)), default=at) - LEARNING_DAYS * 86400
-    for begin in range(min(start, first), at, _PART_SECONDS):
+    first = first_read(done, at)
+    for begin in range(first, at, _PART_SECONDS):
         for probe, rows in history.believed(begin, min(begin + _PART_SECONDS, at)).items():
             gathering = gathered.get(probe)
             if gathering is not None:
@@ -121,7 +120,7 @@ def _was_read(history: History, config: Config, at: int) -> WasRead:
     for enclosure in config.enclosure:
         judged = probe_of.get(enclosure.name)
         if judged is not None:
-            windows = in_force.windows(enclosure.name, min(start, first), at)
+            windows = in_force.windows(enclosure.name, first, at)
             placed = [w.start for w in windows if w.probes and w.probes[0] == judged]
             tubs[enclosure.name] = series[judged].since(placed[0]) if placed else series[judged]
     pairs = {name: [probe_of[name], *([room_of[name]] if name in room_of else [])] for name in tubs}

@@ -30,6 +30,10 @@ def add_commands(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
         action="store_true",
         help="with --since: by the settings in force then, not by the configuration (readings as they are corrected now)",
     )
+    parser.add_argument(
+        "--unlearned", action="store_true",
+        help="with a file: without what the daemon would have learned meanwhile, night by night; about twice as fast",
+    )  # fmt: skip
     parser.set_defaults(run=replay)
 
 
@@ -43,6 +47,9 @@ def replay(args: Arguments) -> int:
         return BAD_USE
     if args.as_it_was and args.since is None:
         complain("--as-it-was goes with --since: a readings file does not know what settings were in force")
+        return BAD_USE
+    if args.unlearned and args.readings is None:
+        complain("--unlearned goes with a readings file; what the database holds was learned already")
         return BAD_USE
     from dewkeeper.cli.what_if import what_if  # the judge and all it needs: not for a help text
 

@@ -9,11 +9,12 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 from statistics import median
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
+from zoneinfo import ZoneInfo
 
 from dewkeeper.cli.output import DONE, NOT_WELL, Arguments, as_json, complain, emit, emit_json, plain_error, say
 from dewkeeper.interchange import format_time
-from dewkeeper.judge.types import Event, Item, Settings
+from dewkeeper.judge.types import Event, Item, JournalEntry, Settings
 from dewkeeper.report.readings_file import ReadingsFile, Refusals, Row, read_journal
 from dewkeeper.report.replaying import (
     LASTING,
@@ -27,9 +28,15 @@ from dewkeeper.report.replaying import (
     told,
 )
 from dewkeeper.report.wording import Wording, duration
+from dewkeeper.service.duties import LEARN_AT
 from dewkeeper.service.settings import judge_settings
+from dewkeeper.slots import Daily
 from dewkeeper_config import ReplayConfig, load
 from dewkeeper_config.errors import ConfigError
+from dewkeeper_config.models import Config
+
+if TYPE_CHECKING:
+    from dewkeeper.insight.pupil import Pupil
 
 WEEK_SECONDS = 7 * 86400
 _LISTED = 30
@@ -40,10 +47,12 @@ T = TypeVar("T", Row, Item)
 class Source:
     """Where a replay reads from, the stretch of time it covers, and what it refused."""
 
-    def __init__(self, args: Arguments, folder: Path, settings: Settings) -> None:
+    def __init__(self, args: Arguments, config: Config, settings: Settings) -> None:
         self.readings = None if args.readings is None else ReadingsFile(args.readings)
         self.journal: Path | None = args.journal
-        self.folder = folder
+        self.folder = config.storage.folder
+        self._unlearned: bool = args.unlearned
+        self._learns = Daily(LEARN_AT, ZoneInfo(config.site.timezone))
         self.since = int(time.time()) - args.since if args.since is not None else 0
         self.first: int | None = None
         self.last = 0
@@ -75,7 +84,18 @@ class Source:
             slips = self.refused[str(self.journal)] = Refusals()
             journal = read_journal(self.journal, settings.enclosures, slips)
         rows = self.readings.rows(settings.probes, refused)
-        yield from replay_rows(settings, self._spanned(rows), journal)
+        yield from replay_rows(settings, self._spanned(rows), journal, self._pupil(settings, journal))
+
+    def _pupil(self, settings: Settings, journal: Sequence[JournalEntry]) -> Pupil | None:
+        """Return who learns along with a file; None where nobody is to, and, with a word, where what it takes is not installed."""
+        if self._unlearned:
+            return None
+        try:
+            from dewkeeper.insight.pupil import Pupil
+        except ModuleNotFoundError as error:
+            complain(f"{error.name} is not installed: judged without what the daemon would have learned meanwhile")
+            return None
+        return Pupil(settings, journal, self._learns)
 
     def close(self) -> None:
         """Give back what reading took."""
@@ -124,7 +144,7 @@ def what_if(args: Arguments) -> int:
     settings = judge_settings(config, 0)
     source, code = None, DONE
     try:
-        source = Source(args, config.storage.folder, settings)
+        source = Source(args, config, settings)
         if args.compare is not None:
             _compare(args, source, None if args.as_it_was else settings, Wording.of(config.site))
         else:

@@ -14,6 +14,7 @@ and nowhere else in the daemon's package, and `dewkeeper run` never imports it: 
     probe_error  what a probe reads wrong by, from those
     facts      what is told to the judge and to people of one enclosure
     learning   one pass over a collection, and whether it has news
+    pupil      the same passes along with a replay
     changed    what changes did, as it is stored
     effect     what a change of the keeper's did, beside enclosures that were left alone
     answers    questions as JSON lines, each answered with only what it may know

@@ -59,6 +59,18 @@ class _Decay:
         left = self.vapour - design @ np.linalg.lstsq(design, self.vapour, rcond=None)[0]
         return float(left @ left)
 
+    def ladder(self, taus: Numbers) -> Numbers:
+        """Return `squares` of each of many constants: what levels and the rest explain is taken out once for all."""
+        fixed = np.column_stack((np.ones(len(self.hours)), self.beside))
+        u, sizes, _ = np.linalg.svd(fixed, full_matrices=False)
+        basis = u[:, sizes > sizes[0] * len(fixed) * np.finfo(float).eps]
+        falling = np.exp(-self.hours[:, None] / taus)
+        falling -= basis @ (basis.T @ falling)
+        left = self.vapour - basis @ (basis.T @ self.vapour)
+        explained: Numbers = (falling.T @ left) ** 2 / np.maximum((falling**2).sum(axis=0), 1e-12)
+        squares: Numbers = left @ left - explained
+        return squares
+
 
 def drying_constant(tub: Series, room: Series | None, deeds: Sequence[Deed]) -> DryingConstant | str:
     """Return the drying constant, or in words why there is none."""
@@ -88,7 +100,7 @@ class _Table:
 
     def __init__(self, decays: Sequence[_Decay]) -> None:
         self._logs = np.log(np.geomspace(SHORTEST_HOURS, LONGEST_HOURS, _STEPS))
-        self._squares = np.array([[decay.squares(float(np.exp(log))) for log in self._logs] for decay in decays])
+        self._squares = np.array([decay.ladder(np.exp(self._logs)) for decay in decays])
 
     def sums(self, weights: Numbers) -> Numbers:
         """Return the squares of all decays, so often each, for every step of the ladder."""

@@ -140,7 +140,7 @@ def _following(response: Response | None, days: int) -> list[Fact]:
         return [share, _withheld("room_hours", "it hardly follows its room", days)]
     room = np.ones(73)
     room[0] = 0.0
-    carried = np.array([response.carried(room[: count + 1]) for count in range(1, len(room))])
+    carried = response.carrying(room)[1:]
     reached = np.flatnonzero(carried >= (1 - math.exp(-1)) * response.gain)
     if not len(reached):
         return [share, _withheld("room_hours", "it follows its room more slowly than three days tell", days)]

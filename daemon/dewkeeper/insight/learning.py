@@ -10,11 +10,12 @@ from dewkeeper.insight.changed import Finding
 from dewkeeper.insight.compared import Compared
 from dewkeeper.insight.facts import VERSION, facts_of, probe_fact
 from dewkeeper.insight.forecast import outlook, study
-from dewkeeper.insight.hours import Deed, hours_of
+from dewkeeper.insight.hours import Deed, Hours, hours_of
 from dewkeeper.insight.outlook import OutlookFigures
 from dewkeeper.insight.probe_error import Misreading, comparisons, errors
 from dewkeeper.insight.response import LEARNING_DAYS, learn
 from dewkeeper.insight.series import DAY_SECONDS, HOUR_SECONDS, Series
+from dewkeeper.judge.checks.drift import drifted
 from dewkeeper.judge.types import Fact, Learned
 from dewkeeper.judge.words import JOURNAL
 
@@ -63,14 +64,30 @@ class WasRead:
 
 def lessons(read: WasRead, at: int, only: str | None = None) -> dict[str, Lesson]:
     """Return what is learned of every enclosure (or one) from what was read and done up to a time; nothing later is looked at."""
+    found = {}
+    for name, (facts, compared) in facts_at(read, at, only).items():
+        figures = hours_ahead(read.tubs[name], read.room(name), read.deeds.get(name, ()), at)
+        found[name] = Lesson(facts, figures, compared)
+    return found
+
+
+def facts_at(read: WasRead, at: int, only: str | None = None) -> dict[str, tuple[tuple[Fact, ...], Compared]]:
+    """Return the facts of every enclosure (or one), and the openings its probe was compared at."""
     at = at // HOUR_SECONDS * HOUR_SECONDS
     compared, wrong = probes(read, at)
     found = {}
     for name, tub in read.tubs.items():
         if only in (None, name):
-            own = lesson(tub, read.room(name), read.deeds.get(name, ()), at)
-            found[name] = replace(own, facts=(*own.facts, probe_fact(wrong[name], at)), compared=compared[name])
+            known = _known(tub, read.room(name), read.deeds.get(name, ()), at)
+            facts = facts_of(known.tub, known.room, known.done, known.hours, learn(known.hours))
+            found[name] = (*facts, probe_fact(wrong[name], at)), compared[name]
     return found
+
+
+def first_read(deeds: Mapping[str, Sequence[Deed]], at: int) -> int:
+    """Return from when on a pass reads, UTC seconds: six weeks, and six before the oldest change it is to compare."""
+    at, longest = at // HOUR_SECONDS * HOUR_SECONDS, LEARNING_DAYS * DAY_SECONDS
+    return min((d.at for own in deeds.values() for d in changes(own, at)), default=at) - longest
 
 
 def probes(read: WasRead, at: int) -> tuple[dict[str, Compared], dict[str, Misreading | str]]:
@@ -106,21 +123,36 @@ def begins_anew(deeds: Sequence[Deed]) -> int | None:
     )
 
 
-def lesson(tub: Series, room: Series | None, deeds: Sequence[Deed], at: int) -> Lesson:
-    """Return what is learned of an enclosure from what was read and done up to a time; nothing later is looked at."""
-    at = at // HOUR_SECONDS * HOUR_SECONDS
+@dataclass(frozen=True, slots=True)
+class _Known:
+    """Of one enclosure what is known at a time, since it last became another one to learn."""
+
+    tub: Series
+    room: Series | None
+    done: list[Deed]
+    hours: Hours
+
+
+def _known(tub: Series, room: Series | None, deeds: Sequence[Deed], at: int) -> _Known:
     done = [deed for deed in deeds if deed.at < at]
     tub, beside = tub.until(at), None if room is None else room.until(at)
     changed = begins_anew(done)
     if changed is not None:
         tub = tub.since(changed)
         done = [deed for deed in done if deed.at >= changed]
-    hours = hours_of(tub, beside, done, at, LEARNING_DAYS * 24)
+    return _Known(tub, beside, done, hours_of(tub, beside, done, at, LEARNING_DAYS * 24))
+
+
+def hours_ahead(tub: Series, room: Series | None, deeds: Sequence[Deed], at: int) -> OutlookFigures:
+    """Return the figures an enclosure's hours ahead are run on with, learned up to a time; or in them, why there are none."""
+    at = at // HOUR_SECONDS * HOUR_SECONDS
+    hours = _known(tub, room, deeds, at).hours
     known = study(hours, HORIZON_HOURS)
-    figures = OutlookFigures(made=at, why=known) if isinstance(known, str) else outlook(hours, known)
-    if not isinstance(known, str) and known.skill <= 0:
-        figures = OutlookFigures(made=at, why="its past forecasts here were no better than a plain guess")
-    return Lesson(facts_of(tub, beside, done, hours, learn(hours)), _shortened(figures))
+    if isinstance(known, str):
+        return OutlookFigures(made=at, why=known)
+    if known.skill <= 0:
+        return OutlookFigures(made=at, why="its past forecasts here were no better than a plain guess")
+    return _shortened(outlook(hours, known))
 
 
 def findings(
@@ -164,6 +196,8 @@ def _new(fact: Fact, before: Fact, at: int) -> bool:
         return False  # withheld as it was; that two decays have become three is no news
     if before.until - at < _RENEWED_SECONDS:
         return True
+    if fact.quantity == "probe_error_percent" and drifted(fact) != drifted(before):
+        return True  # the judge tells it, or tells it no more
     half = (before.high - before.low) / 2 if before.low is not None and before.high is not None else 0.0
     return abs(fact.value - before.value) > max(0.5 * half, 0.05 * abs(before.value))
 

@@ -73,8 +73,9 @@ def comparisons(tub: Series, room: Series, deeds: Sequence[Deed]) -> list[Compar
     beside = np.full(size, np.nan)
     beside[inside] = room.vapour_hpa[places[inside]]
     full = saturation(tub.temperature_c)
-    apart, exposure = 100 * (tub.vapour_hpa - beside) / full, _exposure(100 * tub.vapour_hpa / full)
+    apart = 100 * (tub.vapour_hpa - beside) / full
     noted = {(deed.at - tub.start) // GRID_SECONDS for deed in deeds if deed.opens}
+    exposure = _exposure(100 * tub.vapour_hpa / full)
     found: list[Comparison] = []
     last = -_AFTER
     for slot in sorted(noted | set(_seen_open(tub.vapour_hpa, apart))):
@@ -121,8 +122,10 @@ def _closed(apart: Numbers, excess: float) -> bool:
 def _exposure(percent: Numbers) -> Numbers:
     step = GRID_SECONDS / HOUR_SECONDS
     rise, fall = 1 - math.exp(-step / _CREEPS_HOURS), 1 - math.exp(-step / _RECOVERS_HOURS)
-    found, level = np.empty(len(percent)), 0.0
-    for place, damp in enumerate((percent > _DAMP_PERCENT).tolist()):
+    found, level = np.zeros(len(percent)), 0.0
+    damps = percent > _DAMP_PERCENT
+    first = int(damps.argmax()) if damps.any() else len(percent)
+    for place, damp in enumerate(damps[first:].tolist(), first):
         level += rise * (1 - level) if damp else -fall * level
         found[place] = level
     return found

@@ -63,15 +63,18 @@ class Response:
         The room as it was, against the room held at its first hour: everything else being equal, the difference
         obeys the same equation without its other inputs.
         """
-        if len(room) < 2:
-            return 0.0
+        return float(self.carrying(room)[-1])
+
+    def carrying(self, room: Numbers) -> Numbers:
+        """Return the same hour by hour, 0 for the first."""
         change = np.concatenate((np.zeros(1), room - room[0]))
-        past = np.zeros(SLOW_HOURS)
-        w = self.weights
-        for before, now in pairwise(change):
+        past, w = np.zeros(SLOW_HOURS), self.weights
+        found = np.zeros(len(room))
+        for hour, (before, now) in enumerate(pairwise(change)):
             value = w[0] * past[-1] + w[1] * past[-2] + w[2] * past.mean() + w[3] * now + w[4] * before
             past = np.append(past[1:], value)
-        return float(past[-1])
+            found[hour] = value
+        return found
 
 
 def usable(hours: Hours) -> NDArray[np.intp]:

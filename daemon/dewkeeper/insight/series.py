@@ -52,15 +52,16 @@ class Gathering:
         count, warm, moist = self._sums
         self._sums = (count + 1, warm + temperature_c, moist + vapour_hpa(temperature_c, humidity_percent))
 
-    def series(self) -> Series:
-        """Return what was gathered so far."""
+    def series(self, since: int | None = None) -> Series:
+        """Return what was gathered so far, or since a time; nothing of the five minutes it ends with may follow."""
         if self.first is None:
             return Series(0, np.empty(0), np.empty(0))
         self._close(self._slot + 1)
+        skipped = 0 if since is None else max(0, -(-since // GRID_SECONDS) - self.first)
         return Series(
-            self.first * GRID_SECONDS,
-            np.frombuffer(self._temperature, dtype=np.float32).astype(np.float64),
-            np.frombuffer(self._vapour, dtype=np.float32).astype(np.float64),
+            (self.first + skipped) * GRID_SECONDS,
+            np.array(self._temperature[skipped:], dtype=np.float64),
+            np.array(self._vapour[skipped:], dtype=np.float64),
         )
 
     def _close(self, slot: int) -> None:

@@ -30,6 +30,7 @@ from dewkeeper.judge.types import (
     Calibration,
     Command,
     Event,
+    Exclusion,
     Item,
     JournalEntry,
     Learned,
@@ -113,6 +114,10 @@ class Judge:
         if events:
             register.events = []
         return events
+
+    def take_exclusions(self) -> tuple[Exclusion, ...]:
+        """Return what was excluded of the past since last asked."""
+        return self._state.take_exclusions()
 
     def alarms(self) -> tuple[Alarm, ...]:
         """Return every alarm that is not normal: standing, withheld, or returned and not yet seen."""

@@ -8,18 +8,36 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from dewkeeper.interchange import format_time
 from dewkeeper.judge import Judge
-from dewkeeper.judge.types import PRIORITIES, Band, Event, Item, JournalEntry, Kind, Priority, Reading, Settings
+from dewkeeper.judge.types import (
+    PRIORITIES,
+    Band,
+    Event,
+    Item,
+    JournalEntry,
+    Kind,
+    Priority,
+    Reading,
+    Settings,
+)
 from dewkeeper.report.readings_file import Row
+
+if TYPE_CHECKING:
+    from dewkeeper.insight.pupil import Pupil  # numpy: only where somebody learns
 
 TOLD = frozenset({"raised", "escalated", "cleared"})
 
 
-def replay_rows(settings: Settings, rows: Iterable[Row], journal: Sequence[JournalEntry] = ()) -> Iterator[Event]:
-    """Yield the events that rows of a file and journal entries, both in order of time, lead to."""
+def replay_rows(
+    settings: Settings, rows: Iterable[Row], journal: Sequence[JournalEntry] = (), learning: Pupil | None = None
+) -> Iterator[Event]:
+    """Yield the events that rows of a file and journal entries, both in order of time, lead to.
+
+    learning: is shown what the judge believed, and hands the judge what it learned of that.
+    """
     judge = Judge()
     judge_values, take_events = judge.judge_values, judge.take_events
     waiting = iter(journal)
@@ -32,12 +50,26 @@ def replay_rows(settings: Settings, rows: Iterable[Row], journal: Sequence[Journ
             while entry is not None and entry.time < at:
                 entry = next(waiting, None)
         while entry is not None and entry.time <= at:
-            yield from judge.feed(entry).events
+            yield from _fed(judge, entry, learning)
             entry = next(waiting, None)
-        judge_values(at, probe, temperature_c, humidity_percent)
+        if learning is not None and learning.due is not None and at >= learning.due:
+            for item in learning.learned(at):
+                yield from _fed(judge, item, learning)
+        flag, _ = judge_values(at, probe, temperature_c, humidity_percent)
+        if learning is not None:
+            learning.take(at, probe, temperature_c, humidity_percent, flag)
+            if exclusions := judge.take_exclusions():
+                learning.take_away(exclusions)
         events = take_events()
         if events:
             yield from events
+
+
+def _fed(judge: Judge, item: Item, learning: Pupil | None) -> Sequence[Event]:
+    verdict = judge.feed(item)
+    if learning is not None:
+        learning.take_away(verdict.exclusions)
+    return verdict.events
 
 
 def replay_items(settings: Settings | None, items: Iterable[Item], earlier: Sequence[Item] = ()) -> Iterator[Event]:

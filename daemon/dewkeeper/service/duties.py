@@ -14,7 +14,7 @@ from dewkeeper.slots import Daily, Every
 from dewkeeper.store.records import FIGURES
 from dewkeeper_config.models import Config
 
-_CHORE_AT, _LEARN_AT = wall_time(4, 10), wall_time(4, 40)  # outside the hours any DST change touches
+_CHORE_AT, LEARN_AT = wall_time(4, 10), wall_time(4, 40)  # outside the hours any DST change touches
 _ADVISE_AT = wall_time(18)
 _ADVISE_GRACE_SECONDS = 4 * 3600
 
@@ -35,7 +35,7 @@ def duties(
 
     tasks = [
         Task("nightly", Daily(_CHORE_AT, zone), nightly),
-        Task("learning", Daily(_LEARN_AT, zone), learn),
+        Task("learning", Daily(LEARN_AT, zone), learn),
         Task("advice", Daily(config.notify.round_at or _ADVISE_AT, zone), advise, _ADVISE_GRACE_SECONDS),
     ]
     if config.notify.heartbeat_url is not None:

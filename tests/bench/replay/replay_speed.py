@@ -1,4 +1,4 @@
-"""How fast `dewkeeper replay` judges, and what memory it takes: python tests/bench/replay/replay_speed.py [DAYS [sorted]]
+"""How fast `dewkeeper replay` judges, and what memory it takes: python tests/bench/replay/replay_speed.py [DAYS [sorted] [unlearned]]
 
 A rack of 40 tubs and its room, one poll a minute, thermostat cycles that graze limits, now and then a failed poll. The
 command is run as people run it, start-up included, on a file of DAYS (default 10) and on one eight times as long; Python's
@@ -105,6 +105,7 @@ def main() -> None:
                 del lines
             wall, used, memory, events = measured(
                 ["replay", "--config", str(folder / "rack.toml"), str(folder / "r.csv")]
+                + ["--unlearned"] * ("unlearned" in sys.argv)
             )
             csv_wall, csv_used = bare_csv(folder / "r.csv")
             found.append(
