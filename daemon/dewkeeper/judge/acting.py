@@ -102,11 +102,8 @@ def _raise(state: JudgeState, looked_at: ProbeState | None, found: Stands, now: 
         key, enclosure, name = (found.place, found.kind), found.enclosure, None
     else:
         key, enclosure, name = (probe.place, found.kind), probe.enclosure, probe.name
-    state.register.raise_(
-        key, now, since=found.since, enclosure=enclosure, probe=name, holder=found.holder or name or found.place, band=found.band,
-        priority=found.priority, value=found.value, limit=found.limit, cause=found.cause, consequence=found.consequence,
-        response=found.response, detail=dict(found.detail), escalates=found.escalates,
-    )  # fmt: skip
+    holder = found.holder or name or found.place
+    state.register.raise_(key, now, found, holder=holder, enclosure=enclosure, probe=name)
 
 
 def _time_anew(probe: ProbeState, found: TimedAnew) -> None:
@@ -138,12 +135,12 @@ def _begin(state: JudgeState, probe: ProbeState, found: InFault, now: int) -> No
             exclude(state, probe, state.register.wall(since), now, kind, FAIL if held.stated else SUSPECT)
     if found.place:
         fault.places[kind] = found.place
-    shared = bool(found.place)
+    began = since if found.began is None else found.began
+    told = Stands(kind, began, cause=found.cause, response=found.response, detail=found.detail)
+    enclosure, name = (None, None) if found.place else (probe.enclosure, probe.name)
     state.register.raise_(
-        (found.place or probe.place, kind), now, since=since if found.began is None else found.began,
-        enclosure=None if shared else probe.enclosure, probe=None if shared else probe.name, holder=probe.name,
-        cause=found.cause, response=found.response, detail=dict(found.detail),
-    )  # fmt: skip
+        (found.place or probe.place, kind), now, told, holder=probe.name, enclosure=enclosure, probe=name
+    )
 
 
 def _disbelieve(state: JudgeState, probe: ProbeState, kind: str, now: int, *, whole: bool) -> None:

@@ -14,11 +14,14 @@ seconds; the judge turns them into stored time.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from dewkeeper.judge.codec import remembered
 from dewkeeper.judge.rationale import Rationale
 from dewkeeper.judge.types import Alarm, Band, Happening, Kind, Priority, State
+
+if TYPE_CHECKING:
+    from dewkeeper.judge.contract import Stands
 
 ADOPTED_NUMBERS: Final = 1000
 """Events of an alarm that is taken over are numbered on from so far beyond those stored, of which some may be under way."""
@@ -116,27 +119,16 @@ class AlarmInstance:
         self.within = 0
         self.detail: dict[str, str | float | int] = {}
 
-    def say(
-        self,
-        row: Rationale,
-        band: Band | None,
-        priority: Priority | None = None,
-        value: float | None = None,
-        limit: float | None = None,
-        cause: str = "",
-        consequence: str = "",
-        response: str = "",
-        detail: Mapping[str, str | float | int] | None = None,
-    ) -> None:
+    def say(self, row: Rationale, found: Stands) -> None:
         """Say what is so: empty words are the kind's own."""
-        self.band = band
-        self.priority = priority or row.priority_for(band)
-        self.value, self.limit = value, limit
-        self.cause = cause or row.cause
-        self.consequence = consequence or row.consequence
-        self.response = response or row.response
-        self.within = row.within_for(band)
-        self.detail = dict(detail or {})
+        self.band = found.band
+        self.priority = found.priority or row.priority_for(found.band)
+        self.value, self.limit = found.value, found.limit
+        self.cause = found.cause or row.cause
+        self.consequence = found.consequence or row.consequence
+        self.response = found.response or row.response
+        self.within = row.within_for(found.band)
+        self.detail = dict(found.detail)
 
     def ease(self, row: Rationale) -> None:
         """It is beyond target only, no more beyond tolerable."""

@@ -8,12 +8,15 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Iterable, Mapping
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from dewkeeper.judge.codec import remembered
 from dewkeeper.judge.lifecycle import WITHHELD, WITHHOLD, AlarmInstance
-from dewkeeper.judge.types import Alarm, Band, Event, Happening, Kind, Priority, State
+from dewkeeper.judge.types import Alarm, Event, Happening, Kind, State
 from dewkeeper.judge.words import FORECASTS, KINDS, LATCHED, STALE_SECONDS
+
+if TYPE_CHECKING:
+    from dewkeeper.judge.contract import Stands
 
 _NAMES: Final = uuid.UUID("6b0c6b1e-6f0e-5c57-9a56-0f7f6a5f2a11")
 _FORGET_SECONDS: Final = 7 * 86400
@@ -86,60 +89,34 @@ class AlarmRegister:
         return None
 
     def raise_(
-        self,
-        key: Key,
-        now: int,
-        *,
-        since: int,
-        enclosure: str | None,
-        probe: str | None,
-        holder: str,
-        band: Band | None = None,
-        priority: Priority | None = None,
-        value: float | None = None,
-        limit: float | None = None,
-        cause: str = "",
-        consequence: str = "",
-        response: str = "",
-        detail: dict[str, str | float | int] | None = None,
-        escalates: bool = False,
-    ) -> AlarmInstance:
+        self, key: Key, now: int, found: Stands, *, holder: str, enclosure: str | None, probe: str | None
+    ) -> None:  # fmt: skip
         """Let a condition stand: raise its alarm, or join the one that stands, or escalate it."""
-        place, kind = key
-        row = KINDS[kind]
+        (place, kind), row = key, KINDS[key[1]]
         instance = self.instances.get(key)
         if instance is None or not instance.stands:
             if instance is not None:
-                self._apply(
-                    instance, "forget", now, why="it came back before anybody saw it: the newer alarm stands for both"
-                )
-            name = f"{place}|{probe or ''}|{kind}|{since}|{now}"
+                why = "it came back before anybody saw it: the newer alarm stands for both"
+                self._apply(instance, "forget", now, why=why)
+            name = f"{place}|{probe or ''}|{kind}|{found.since}|{now}"
             again = self.named.count(name)  # over and back within one second is another alarm
             self.named = [*self.named[-63:], name]
-            instance = AlarmInstance(
-                str(uuid.uuid5(_NAMES, f"{name}|{again}" if again else name)),
-                kind,
-                place,
-                enclosure,
-                probe,
-                band,
-                since,
-            )
+            alarm = str(uuid.uuid5(_NAMES, f"{name}|{again}" if again else name))
+            instance = AlarmInstance(alarm, kind, place, enclosure, probe, found.band, found.since)
             self.instances[key] = instance
-            instance.say(row, band, priority, value, limit, cause, consequence, response, detail)
+            instance.say(row, found)
             instance.begin(holder, now, latched=kind in LATCHED)
             withheld = self.withheld(key, now)
             self._apply(instance, WITHHOLD[withheld] if withheld else "raise", now)
-            return instance
+            return
         instance.hold(holder)
-        worse = band == "tolerable" and instance.band == "target"
-        if worse or escalates:
-            instance.say(row, band, priority, value, limit, cause, consequence, response, detail)
+        worse = found.band == "tolerable" and instance.band == "target"
+        if worse or found.escalates:
+            instance.say(row, found)
             if instance.state == "acknowledged":
                 instance.apply("realarm", now)
             if instance.told:
                 self.tell(instance, "escalated", now)
-        return instance
 
     def ease(self, key: Key, now: int) -> None:
         """An alarm beyond tolerable is beyond target only: it stands, milder, and may escalate again."""
