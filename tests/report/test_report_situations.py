@@ -14,7 +14,7 @@ from dewkeeper.notify.daily import morning_words
 from dewkeeper.report.first_line import age_words, first_line
 from dewkeeper.report.glimpse import Glimpse, lowest_words, now_words, thermal
 from dewkeeper.report.model import EnclosureMorning, MorningGlance
-from dewkeeper.report.wording import RANK_WORDS, Wording
+from dewkeeper.report.wording import RANK_WORDS, Wording, first_steps, to_do
 from dewkeeper.web.chart import humidity_chart, temperature_chart
 from dewkeeper.web.small_curve import small_curves
 from dewkeeper_config.models import Config
@@ -86,6 +86,11 @@ def told(name: str) -> str:
     said = [first_line(glance), age_words(glance, wording)]
     said += [
         f"{row.enclosure} {RANK_WORDS[row.rank]}: {lowest_words(row, wording)}; {now_words(row, wording)}"
+        + (
+            f" → {first_steps(to_do(row.alarms[0]), 60 - len(row.enclosure))}"
+            if row in glance.needs_look and row.alarms
+            else ""
+        )
         for row in rows
     ]
     said += chart_words(glance, rows[0], tubs[rows[0].enclosure], config) if rows else []

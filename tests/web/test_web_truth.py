@@ -38,7 +38,7 @@ def test_an_acknowledged_heat_stands_above_dry_tubs_everywhere(house: House) -> 
     assert house.now().probes[0].enclosure == "T3"
     assert house.now().to_act_on[0].enclosure == "T3"
     title, text = house.message()
-    assert title.startswith("Morning: T3, ")
+    assert title.startswith("Morning: act now on T3, ")
     alarms, page, terminal = house.page("/alarms"), house.page(), house.terminal()
     for dry in ("T1", "T2"):
         assert in_order(terminal, "T3: too hot", f"{dry}: too dry")
@@ -133,7 +133,7 @@ def test_a_hot_tub_comes_before_nothing_watched(house: House) -> None:
     house.hours(12)
     assert house.glance().nothing_watched
     assert in_order(house.page(), "T2 act now", "No enclosure is watched")
-    assert house.message()[0].startswith("Morning: T2")
+    assert house.message()[0].startswith("Morning: act now on T2")
 
 
 def test_eight_minutes_without_readings_are_no_night_all_well(house: House) -> None:
