@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
@@ -229,3 +231,23 @@ def test_time_standing_falls_into_the_months_it_stood_in() -> None:
     ]
     later = by_month([event(turn - 7200, "raised"), event(turn + 3600, "cleared")], turn, turn + 86400, zone)
     assert [(line.month, line.raised, line.standing_seconds) for line in later] == [("2026-03", 0, 3600)]
+
+
+def test_a_replay_that_learns_nothing_loads_no_numpy_and_no_database(files: Path) -> None:
+    """`--unlearned` judges a file with what judging takes, and says the same of a file that is over before the first pass."""
+    code = (
+        "import sys; from dewkeeper.cli import main; main(sys.argv[1:]);"
+        "sys.exit(len({'numpy', 'sqlalchemy'} & set(sys.modules)))"
+    )
+    command = ["replay", "--config", str(files / "rack.toml"), str(files / "r.csv")]
+    fast = subprocess.run([sys.executable, "-c", code, *command, "--unlearned"], capture_output=True, check=False)
+    assert fast.returncode == 0, fast.stderr
+    learned = subprocess.run([sys.executable, "-m", "dewkeeper", *command], capture_output=True, check=True)
+    assert fast.stdout == learned.stdout
+    assert b"dry" in fast.stdout
+
+
+def test_unlearned_is_a_files(files: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """With --since it is refused: what the database holds was learned already."""
+    assert main(["replay", "--config", str(files / "rack.toml"), "--since", "9d", "--unlearned"]) == 2
+    assert "--unlearned goes with a readings file" in capsys.readouterr().err

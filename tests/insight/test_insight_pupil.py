@@ -14,13 +14,13 @@ import pytest
 from dewkeeper.air import humidity_at
 from dewkeeper.cli.learning import _was_read
 from dewkeeper.clock import ManualClock
+from dewkeeper.insight import LEARN_AT
 from dewkeeper.insight.learning import facts_at
 from dewkeeper.insight.pupil import Pupil
 from dewkeeper.judge import Judge
 from dewkeeper.judge.types import Exclusion, Item, JournalEntry, Learned, Reading, Settings
 from dewkeeper.report.readings_file import Row
 from dewkeeper.report.replaying import replay_rows
-from dewkeeper.service.duties import LEARN_AT
 from dewkeeper.service.settings import judge_settings
 from dewkeeper.slots import Daily
 from dewkeeper.store import History, Store

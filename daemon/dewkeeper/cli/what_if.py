@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from zoneinfo import ZoneInfo
 
 from dewkeeper.cli.output import DONE, NOT_WELL, Arguments, as_json, complain, emit, emit_json, plain_error, say
+from dewkeeper.insight import LEARN_AT
 from dewkeeper.interchange import format_time
 from dewkeeper.judge.types import Event, Item, JournalEntry, Settings
 from dewkeeper.report.readings_file import ReadingsFile, Refusals, Row, read_journal
@@ -28,7 +29,6 @@ from dewkeeper.report.replaying import (
     told,
 )
 from dewkeeper.report.wording import Wording, duration
-from dewkeeper.service.duties import LEARN_AT
 from dewkeeper.service.settings import judge_settings
 from dewkeeper.slots import Daily
 from dewkeeper_config import ReplayConfig, load

@@ -19,3 +19,11 @@ and nowhere else in the daemon's package, and `dewkeeper run` never imports it: 
     effect     what a change of the keeper's did, beside enclosures that were left alone
     answers    questions as JSON lines, each answered with only what it may know
 """
+
+from __future__ import annotations
+
+from datetime import time
+from typing import Final
+
+LEARN_AT: Final = time(4, 40)
+"""Local time of the nightly pass, and of those along with a replay: outside the hours any DST change touches."""

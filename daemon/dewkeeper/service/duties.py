@@ -7,6 +7,7 @@ from datetime import datetime
 from datetime import time as wall_time
 from zoneinfo import ZoneInfo
 
+from dewkeeper.insight import LEARN_AT
 from dewkeeper.report.evening import ADVICE, evening, kept
 from dewkeeper.report.past import StoredPast
 from dewkeeper.service.calendar import Task
@@ -14,7 +15,7 @@ from dewkeeper.slots import Daily, Every
 from dewkeeper.store.records import FIGURES
 from dewkeeper_config.models import Config
 
-_CHORE_AT, LEARN_AT = wall_time(4, 10), wall_time(4, 40)  # outside the hours any DST change touches
+_CHORE_AT = wall_time(4, 10)  # outside the hours any DST change touches
 _ADVISE_AT = wall_time(18)
 _ADVISE_GRACE_SECONDS = 4 * 3600
 
