@@ -141,7 +141,9 @@ EOF
 # it, and so do the packages of others. Where one of them cannot be had again nothing is switched.
 make_release() {
   local extras=""
-  if grep -Eqs '^[^#]*kind *= *"apprise"' "$configuration"; then extras="[apprise]"; fi
+  if grep -Eqs '^[^#]*kind *= *"apprise"' "$configuration"; then extras=apprise; fi
+  if grep -Eqs '^ *\[collect\]' "$configuration"; then extras=${extras:+$extras,}collect; fi
+  extras=${extras:+[$extras]}
   step "make a Python environment of its own" python3 -m venv "$2" || return 1
   step "install dewkeeper into it (needs the network, some minutes on a small Pi)" \
     "$2/bin/python" -m pip install --quiet --disable-pip-version-check --no-cache-dir --prefer-binary "$1$extras" || return 1

@@ -45,6 +45,11 @@ def site_problems(entries: FileEntries) -> Iterator[Problem]:
         yield from _storage(entries.storage)
     if entries.web is not None:
         yield from _web(entries.web)
+    if entries.collect is not None:
+        if entries.collect.model.ca_file is not None and "ca_file" not in entries.collect.lost:
+            yield from _whole_path(entries.collect, "ca_file", entries.collect.model.ca_file)
+        if entries.collect.model.address.file is not None:
+            yield from _whole_path(entries.collect, "address", entries.collect.model.address.file)
 
 
 def _channel(entry: FileEntry[Channel], channel: ChannelConfig) -> Iterator[Problem]:

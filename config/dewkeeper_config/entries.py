@@ -13,6 +13,7 @@ from dewkeeper_config.errors import Problem
 from dewkeeper_config.models import (
     BusConfig,
     Channel,
+    Collect,
     Enclosure,
     Notify,
     Person,
@@ -42,6 +43,7 @@ _TABLES: Mapping[str, TypeAdapter[Any]] = {
     "storage": TypeAdapter(Storage),
     "web": TypeAdapter(Web),
     "notify": TypeAdapter(Notify),
+    "collect": TypeAdapter(Collect),
 }
 
 
@@ -80,6 +82,7 @@ class FileEntries:
     storage: FileEntry[Storage] | None
     web: FileEntry[Web] | None
     notify: FileEntry[Notify] | None
+    collect: FileEntry[Collect] | None
     names: Mapping[str, list[tuple[str, str]]]
     """Table name -> (name, key path) of each of its entries."""
     rooms: frozenset[str]

@@ -205,6 +205,8 @@ def missing_secrets(config: Config) -> list[Problem]:
 def _secrets(config: Config) -> list[tuple[str, SecretSource]]:
     heartbeat = config.notify.heartbeat_url
     named = [("notify.heartbeat_url", heartbeat)] if heartbeat is not None else []
+    if config.collect is not None:
+        named.append(("collect.address", config.collect.address))
     for number, channel in enumerate(config.channel, 1):
         named += [(f'channel[{number}] "{channel.name}" .{key}', secret) for key, secret in secrets_of(channel)]
     return named

@@ -34,7 +34,7 @@ def _top_tables() -> Iterator[_Table]:
     """Yield every table of the file's top level; each kind of channel is one."""
     for key, node in schema()["properties"].items():
         if node.get("type") != "array":
-            yield _Table(f"[{key}]", key, resolve(node))
+            yield _Table(f"[{key}]", key, _inner_table(node) or resolve(node))
             continue
         items = resolve(node["items"])
         members = items.get("discriminator", {}).get("mapping")
@@ -72,7 +72,9 @@ def sample() -> str:
     explained: set[str] = set()
     order = (_FIRST_CHANNEL, "mail")
     for table in sorted(_top_tables(), key=lambda t: (_position(t), (*order, t.kind).index(t.kind))):
-        optional = table.kind == "profile" or (table.heading == "[[channel]]" and table.kind != _FIRST_CHANNEL)
+        optional = table.kind in ("profile", "collect") or (
+            table.heading == "[[channel]]" and table.kind != _FIRST_CHANNEL
+        )
         mark = "#" if optional else ""
         lines += ["", *_prose(table.node["description"]), f"{mark}{table.heading}"]
         lines += _sample_fields(table.node, table.heading.strip("[]"), mark, explained)

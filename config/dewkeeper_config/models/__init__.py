@@ -24,6 +24,7 @@ from dewkeeper_config.models.limits import Delays, HumiditySpan, Limits, Profile
 from dewkeeper_config.models.page import Web
 from dewkeeper_config.models.people import Notify, Person, QuietHours
 from dewkeeper_config.models.round import Round
+from dewkeeper_config.models.sending_on import Collect
 from dewkeeper_config.models.site import Backup, ChangeNote, Site, Storage
 from dewkeeper_config.models.wiring import BusConfig, BusTable, Multiplexer, ProbeConfig
 
@@ -35,6 +36,7 @@ __all__ = [
     "ChangeNote",
     "Channel",
     "ChannelConfig",
+    "Collect",
     "Config",
     "ConfigFile",
     "Delays",
@@ -93,6 +95,7 @@ class _PeopleTables(Model):
     notify: Notify = Field(Notify(), description="How people are told.")
     round: Round = Field(Round(), description="How often what is due.")
     web: Web = Field(Web(), description="The page.")
+    collect: Collect | None = Field(None, description="Sending on to a server that keeps many sites.")
     change: ChangeNote = Field(ChangeNote(), description="Who changed this file last, and why.")
 
 

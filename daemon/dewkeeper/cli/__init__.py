@@ -42,6 +42,7 @@ TOPICS: dict[str, tuple[str, ...]] = {
     "notify": ("notify",),
     "page": ("page",),
     "storage": ("backup", "restore", "repair", "export", "import"),
+    "collect": ("collect",),
     "commands": ("commands",),
     "completion": ("completion",),
 }

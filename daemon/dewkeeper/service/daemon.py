@@ -45,6 +45,7 @@ from dewkeeper.service.page import open_page
 from dewkeeper.service.parts import alive, situation, working
 from dewkeeper.service.recall import recall, recall_calibrations, recall_journal
 from dewkeeper.service.repairing import Repairing
+from dewkeeper.service.sending_on import SendingOn
 from dewkeeper.service.settings import digest, judge_settings, reason
 from dewkeeper.service.taught import Taught
 from dewkeeper.service.waking import Waking, earlier_doubt, found
@@ -164,6 +165,7 @@ class Daemon:
             self._folder, self.config.storage.backup, self._repairing.nightly, self.timeline.now, self._repairing.rescue
         )
         self.learner = Learner(self._learn, self.timeline.now)
+        self.sending_on = SendingOn(self.config, self.clock)
         self.calendar = self._calendar(notes)
         waking = Waking(self.config, self.clock, self.timeline, self._boot, outage, notes, self.writer.mailbox.put)
         sources = [*self._sources(), waking.look]
@@ -194,6 +196,7 @@ class Daemon:
         self._stopping.set()
         self.calendar.stop()
         self.learner.stop(2.0)
+        self.sending_on.stop(2.0)
         self.copying.join(5.0)
         self._watch.stop()
         if self._control is not None:
@@ -227,6 +230,7 @@ class Daemon:
             self.timeline.trusted, self.losses, self.pulse,
         )  # fmt: skip
         self._watch.start()
+        self.sending_on.start()
         self.calendar.run_due()
 
     def _open_again(self, damaged: str, misplaced: Store | None) -> Store | None:
@@ -368,7 +372,7 @@ class Daemon:
         )  # fmt: skip
         return [
             configuration, copy, recording, self._opening.report, telling, self._repairing.reports, self.copying.reports, self.learner.reports,
-            self.losses.reports, self._disk.reports, buses,
+            self.losses.reports, self._disk.reports, self.sending_on.reports, buses,
         ]  # fmt: skip
 
     def _calendar(self, notes: Mapping[str, str]) -> Calendar:

@@ -30,6 +30,8 @@ T = TypeVar("T")
 _ITEMS: dict[str, type[Any]] = {
     cls.__name__: cls for cls in (Calibration, Command, JournalEntry, Learned, Rebase, Settings, SystemReport)
 }
+KINDS = frozenset(_ITEMS)
+"""Names of the types of items that are stored."""
 _ADAPTERS: dict[type[Any], TypeAdapter[Any]] = {}
 
 

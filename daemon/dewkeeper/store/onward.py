@@ -9,15 +9,25 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
+from dewkeeper.store import codec
 from dewkeeper.store.altered import NOTE, Altered, read
 from dewkeeper.store.archive import probe_rows
 from dewkeeper.store.database import BLOCK_SECONDS, PROBE_BITS, PROBE_MASK
 from dewkeeper.store.history import History
-from dewkeeper.store.ring import first_key, last_key
+from dewkeeper.store.ring import TABLES, first_key, last_key
 
 LOWEST: Final = 0
 """Items have larger numbers, but for those that were imported: their numbers go down from it."""
 _WITH_IDS = ("JournalEntry", "Command")
+_KINDS = sorted(codec.KINDS)
+# The least of a table is found by its key at once, of a view by reading it all; and `item` is indexed by kind, then time.
+_NEXT_HOT = " UNION ALL ".join(f"SELECT min(key) FROM {name} WHERE key >= ?" for name in TABLES)  # noqa: S608  our own names
+_NEXT_RECORD = " UNION ALL ".join(
+    (
+        *(f"SELECT min(time) FROM item WHERE kind = '{kind}' AND time >= ?" for kind in _KINDS),  # noqa: S608
+        "SELECT min(time) FROM event WHERE time >= ?", "SELECT min(raised) FROM alarm WHERE raised >= ?",
+    )
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +67,23 @@ class Onward(History):
                     ]
         return (min(found), max(found)) if found else None
 
+    def next_from(self, at: int) -> int | None:
+        """Return the first second from `at` on that may have a reading (of the archive: in its block), None for none."""
+        with self._read() as connection:
+            hot = connection.exec_driver_sql(_NEXT_HOT, (at << PROBE_BITS,) * len(TABLES)).scalars().all()
+            block = connection.exec_driver_sql(
+                "SELECT min(key) FROM chunk WHERE key >= ?", (at // BLOCK_SECONDS << PROBE_BITS,)
+            ).scalar()
+        found = [key >> PROBE_BITS for key in hot if key is not None]
+        if block is not None:
+            found.append(max(at, (block >> PROBE_BITS) * BLOCK_SECONDS))
+        return min(found, default=None)
+
+    def next_record_from(self, at: int) -> int | None:
+        """Return the first second from `at` on of which there is an item or event, or an alarm was raised, None for none."""
+        found = self._rows(_NEXT_RECORD, (at,) * (len(_KINDS) + 2))
+        return min((second for (second,) in found if second is not None), default=None)
+
     def scales(self) -> dict[str, str]:
         """Return every probe's scale as it is spelled, by the probe's name."""
         with self._read() as connection:
@@ -79,8 +106,11 @@ class Onward(History):
 
     def items_between(self, start: int, end: int) -> list[Record]:
         """Return every item dated in [start, end) seconds."""
-        asked = "SELECT seq, time, kind, data FROM item WHERE time >= ? AND time < ? ORDER BY seq"
-        return list(_items(self._rows(asked, (start, end))))
+        asked = (
+            "SELECT seq, time, kind, data FROM item WHERE kind IN (SELECT value FROM json_each(?)) "
+            "AND time >= ? AND time < ? ORDER BY seq"
+        )
+        return list(_items(self._rows(asked, (json.dumps(_KINDS), start, end))))
 
     def events_beyond(self, high: int, most: int) -> list[Record]:
         """Return at most so many events whose numbers are above `high`, in order."""

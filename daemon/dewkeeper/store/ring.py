@@ -21,21 +21,21 @@ Row = tuple[int, int | None, int | None]
 FAILED = ("!missing", "!crc", "!bus", "!brownout", "missing,!missing", "crc,!crc", "bus,!bus", "brownout,!brownout")
 """The usual verdicts on failed polls, as `quality` spells them. Stored as places: only ever added to."""
 
-_TABLES = ("hot0", "hot1", "hot2")
+TABLES = ("hot0", "hot1", "hot2")
 _TOGETHER = 128
 
 
 def table(key: int) -> str:
     """Return the table that a key lies in."""
-    return _TABLES[(key >> PROBE_BITS) // BLOCK_SECONDS % len(_TABLES)]
+    return TABLES[(key >> PROBE_BITS) // BLOCK_SECONDS % len(TABLES)]
 
 
 def source(start: int, end: int) -> str:
     """Return what rows of [start, end) seconds are selected from: only tables that can hold any, for each costs a page."""
     blocks = range(start // BLOCK_SECONDS, -(-end // BLOCK_SECONDS))
-    if not 0 < len(blocks) < len(_TABLES):
+    if not 0 < len(blocks) < len(TABLES):
         return "reading"
-    each = " UNION ALL ".join(f"SELECT key, t, h FROM {_TABLES[block % len(_TABLES)]}" for block in blocks)  # noqa: S608
+    each = " UNION ALL ".join(f"SELECT key, t, h FROM {TABLES[block % len(TABLES)]}" for block in blocks)  # noqa: S608
     return f"({each})"
 
 
@@ -102,7 +102,7 @@ def shift(connection: Connection, first: int, step: int) -> None:
         tuple(row)
         for row in connection.exec_driver_sql("SELECT key, t, h FROM reading WHERE key >= ? ORDER BY key", (first,))
     ]
-    for name in _TABLES:
+    for name in TABLES:
         connection.exec_driver_sql(f"DELETE FROM {name} WHERE key >= ?", (first,))  # noqa: S608
     for key, t, h in rows:
         free = key + step
@@ -113,6 +113,6 @@ def shift(connection: Connection, first: int, step: int) -> None:
 
 def _end(connection: Connection, which: str) -> int | None:
     # SQLite finds the least or most of one table in one step, of a view by reading it all.
-    each = " UNION ALL ".join(f"SELECT {which}(key) AS key FROM {name}" for name in _TABLES)  # noqa: S608
+    each = " UNION ALL ".join(f"SELECT {which}(key) AS key FROM {name}" for name in TABLES)  # noqa: S608
     key: int | None = connection.exec_driver_sql(f"SELECT {which}(key) FROM ({each})").scalar()  # noqa: S608
     return key

@@ -1,0 +1,68 @@
+"""A real server for all tests of sending on, and a database of its own for each."""
+
+from __future__ import annotations
+
+import itertools
+import os
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import psycopg
+import pytest
+from tests.collect.postgres import Server, programs
+from tests.collect.sites import SendingSite
+
+from dewkeeper.collect.link import parameters
+from dewkeeper.collect.server import initialise
+
+_COUNT = itertools.count()
+
+
+@pytest.fixture(scope="session")
+def server() -> Iterator[Server]:
+    """The machine's own PostgreSQL, in a temporary folder."""
+    if programs() is None:
+        assert not os.environ.get("CI"), "CI skips nothing: apt-get install postgresql"
+        pytest.skip("PostgreSQL is not installed (apt-get install postgresql): nothing of sending on is tested")
+    made = Server()
+    yield made
+    made.stop()
+
+
+class Collector:
+    """A database with our schema on the server."""
+
+    def __init__(self, server: Server) -> None:
+        self.server = server
+        self.name = f"d{next(_COUNT)}"
+        with server.connect() as connection:
+            connection.execute(f"CREATE DATABASE {self.name}")
+        self.owner = server.owner(self.name)
+        self.revision = initialise(parameters(self.owner, None))
+
+    @property
+    def host(self) -> str:
+        """Return how a site reaches the server."""
+        return f"host=127.0.0.1 port={self.server.port}"
+
+    def connect(self) -> psycopg.Connection[Any]:
+        """Connect as the superuser."""
+        return self.server.connect(self.name)
+
+
+@pytest.fixture
+def collector(server: Server) -> Iterator[Collector]:
+    """A fresh database, with the schema."""
+    made = Collector(server)
+    yield made
+    with server.connect() as connection:
+        connection.execute(f"DROP DATABASE {made.name} WITH (FORCE)")
+
+
+@pytest.fixture
+def site(collector: Collector, tmp_path: Path) -> Iterator[SendingSite]:
+    """A site that was let in."""
+    made = SendingSite.admitted(tmp_path / "north", "north room", collector.owner, collector.host)
+    yield made
+    made.shelf.store.close()
