@@ -7,6 +7,7 @@ is refused as a whole: the stored stream is judged anew then. Objects are writte
 from __future__ import annotations
 
 import json
+from array import array
 from dataclasses import fields, is_dataclass
 from typing import Any, TypeVar
 
@@ -35,6 +36,8 @@ def _pack(value: Any) -> Any:
         return [_pack(v) for v in value]
     if isinstance(value, tuple):
         return {"(": [_pack(v) for v in value]}
+    if isinstance(value, array):
+        return {"#": value.tolist()}
     if isinstance(value, (set, frozenset)):
         return {"{": [_pack(v) for v in sorted(value)]}
     if isinstance(value, dict):
@@ -57,6 +60,8 @@ def _made(value: dict[str, Any]) -> Any:
     """Return what an object of JSON stands for, its parts being made already; what has no mark is the content of another."""
     if "(" in value:
         return tuple(value["("])
+    if "#" in value:
+        return array("d", value["#"])
     if "{" in value:
         return set(value["{"])
     if ":" in value:

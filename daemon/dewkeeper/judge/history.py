@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from array import array
+from collections.abc import Callable, Iterable
 from statistics import median
 from typing import Final
 
@@ -29,6 +30,7 @@ CYCLE_SECONDS: Final = 5400
 
 Hour = tuple[int, float, float, float, float, float, float, float, bool]
 """Hour number, mean t and e, highest and lowest t, range of e, mean excess over the room in t and e, room known."""
+_HOUR_WIDTH: Final = 9
 
 Look = tuple[int, float, float]
 """Time, t and e of one reading in five minutes."""
@@ -39,16 +41,17 @@ class ProbePast:
     """Hours, newest last, and what follows from them.
 
     trail: the counted readings of the last five minutes. looks: one reading every five minutes of the last hours.
+    packed: the hours, number after number. As tuples they took 1.5 MB for 128 probes, and are asked for once an hour.
     """
 
     __slots__ = (
-        "e", "e_high", "e_low", "excess_e", "excess_n", "excess_t", "high_c", "hour", "hours", "looks", "low_c", "n", "t", "t_high",
+        "e", "e_high", "e_low", "excess_e", "excess_n", "excess_t", "high_c", "hour", "looks", "low_c", "n", "packed", "t", "t_high",
         "t_low", "trail", "usual_de", "usual_dt", "usual_range", "usual_swing",
     )  # fmt: skip
 
     def __init__(self) -> None:
         self.hour = -1
-        self.hours: list[Hour] = []
+        self.packed = array("d")
         self.trail: list[tuple[int, float, float]] = []
         self.looks: list[Look] = []
         self.usual_dt = self.usual_de = self.usual_range = self.usual_swing = 0.0
@@ -56,6 +59,16 @@ class ProbePast:
         self.excess_t = self.excess_e = 0.0
         self.excess_n = 0
         self._begin(-1, 0.0, 0.0)
+
+    @property
+    def hours(self) -> list[Hour]:
+        """Return the hours, oldest first; a change of the list changes nothing."""
+        numbers = iter(self.packed)
+        return [(int(hour), *means, known > 0) for hour, *means, known in zip(*[numbers] * _HOUR_WIDTH, strict=True)]
+
+    @hours.setter
+    def hours(self, hours: Iterable[Hour]) -> None:
+        self.packed = array("d", [number for hour in hours for number in hour])
 
     def _begin(self, hour: int, t: float, e: float) -> None:
         self.hour = hour
