@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import shutil
+import subprocess
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -11,6 +14,7 @@ from tests.servers.receiver import Answer, Phone
 
 from dewkeeper.notify.errors import DeadlinePassed, PermanentFailure, TemporaryFailure
 from dewkeeper.notify.mail import Mail
+from dewkeeper.notify.trust import trusted_context
 from dewkeeper.notify.webhook import Webhook
 from dewkeeper.store.records import Message
 from dewkeeper_config.models import MailChannel, WebhookChannel
@@ -119,6 +123,22 @@ def test_https_with_the_named_authority_is_accepted(authority: Authority) -> Non
     with Phone(authority.context()) as phone:
         webhook(phone, ca_file=authority.ca_file).send(MESSAGE, 5)
         assert [call.id for call in phone.calls] == [MESSAGE.id]
+
+
+@pytest.mark.skipif(shutil.which("openssl") is None, reason="openssl is not installed")
+def test_https_with_an_authority_of_the_systems_folder_is_accepted(
+    authority: Authority, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Authorities in the system's folder are believed, and none is loaded before it is met."""
+    monkeypatch.delenv("SSL_CERT_FILE", raising=False)
+    monkeypatch.setenv("SSL_CERT_DIR", str(tmp_path))
+    shutil.copy(authority.ca_file, tmp_path / "ours.pem")
+    subprocess.run(["openssl", "rehash", str(tmp_path)], check=True)
+    assert not trusted_context(None).get_ca_certs()
+    with Phone(authority.context()) as phone:
+        webhook(phone).send(MESSAGE, 5)
+        assert [call.id for call in phone.calls] == [MESSAGE.id]
+    assert len(trusted_context(None).get_ca_certs()) == 1
 
 
 @pytest.mark.parametrize("flaw", ["expired", "not_yet_valid", "wrong_host", "self_signed"])
