@@ -5,6 +5,7 @@
 
 prefix=/opt/dewkeeper  # releases/NAME holds one installation each, current points to the one that runs
 state=/var/lib/dewkeeper
+cache=/var/cache/dewkeeper  # what Python compiles for the service
 configuration=/etc/dewkeeper/dewkeeper.toml
 machine=${DEWKEEPER_MACHINE:-}  # a folder instead of the root, for the tests, where it is asked what this machine has
 boot=$machine/boot/firmware/config.txt  # of a Pi, since bookworm

@@ -41,7 +41,7 @@ if [ -e /etc/systemd/system/dewkeeper.service ]; then
 fi
 gone "remove the unit" /etc/systemd/system/dewkeeper.service
 step "let systemd forget it" systemctl daemon-reload
-gone "remove the program and its command" "$prefix" /usr/local/bin/dewkeeper
+gone "remove the program, its command and what was compiled of it" "$prefix" /usr/local/bin/dewkeeper "$cache"
 gone "remove what loaded the I2C module and closed multiplexers" \
   /etc/modules-load.d/dewkeeper.conf /etc/udev/rules.d/60-dewkeeper.rules
 if [ "$purge" = yes ]; then

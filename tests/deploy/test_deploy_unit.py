@@ -51,7 +51,16 @@ def test_the_watchdog_listens_to_the_daemon_itself() -> None:
     assert 60 <= seconds(found["Service", "WatchdogSec"][0]) <= 180
     command = found["Service", "ExecStart"][0].split()
     assert command[0].startswith("/opt/dewkeeper/current/")
-    assert command[1:4] == ["-m", "dewkeeper", "run"]
+    assert command[command.index("-m") :][:3] == ["-m", "dewkeeper", "run"]
+
+
+def test_what_is_compiled_without_docstrings_lies_in_a_folder_of_its_own() -> None:
+    """Python keeps docstrings out of the daemon's memory, and may write what it compiled so where systemd makes the folder."""
+    found = settings()
+    options = found["Service", "ExecStart"][0].split()
+    assert "-OO" in options
+    assert "pycache_prefix=/var/cache/dewkeeper" in options
+    assert found["Service", "CacheDirectory"] == ["dewkeeper"]
 
 
 def test_nothing_is_awaited_but_the_module_of_the_bus() -> None:
