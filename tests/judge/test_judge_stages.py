@@ -75,6 +75,20 @@ def test_quarantine_and_eggs_stay_with_the_place() -> None:
     assert _stages(_note(desk, "B1", "quarantine_over")) == {"B1": "quarantine -> usual"}
 
 
+def test_quarantine_never_ends_by_itself_and_eggs_in_it_leave_it_behind() -> None:
+    """Its clock may begin anew and somebody decides when it is over: months after the day that was named it holds, under a clutch too."""
+    desk = _desk()
+    _note(desk, "B1", "quarantine", until=START + 30 * DAY)
+    assert _stages(_note(desk, "B1", "eggs")) == {"B1": "quarantine -> egg_box"}
+    assert _stages(_note(desk, "B1", "hatched")) == {"B1": "egg_box -> quarantine"}
+    for days in (31, 200, 600):
+        desk.now = START + days * DAY
+        assert _stages(_note(desk, "B2", "gravid", until=desk.now + DAY)) in ({}, {"B2": "usual -> gravid"})
+        desk.now += 2 * DAY
+        assert _stages(_note(desk, "B2", "note")) == {"B2": "gravid -> usual"}
+    assert _stages(_note(desk, "B1", "quarantine_over")) == {"B1": "quarantine -> usual"}
+
+
 def test_an_opaque_animal_in_a_quarantine_tub_leaves_the_quarantine_behind_when_it_has_shed() -> None:
     """Two stages in one tub: the later one's limits hold, and when it is over those of the other."""
     desk = _desk()

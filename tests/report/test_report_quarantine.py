@@ -8,6 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from tests.report.book_year import at, house
 
+from dewkeeper.judge.stages import STAGE_WORDS, holding, stage_deed
 from dewkeeper.judge.types import JournalEntry
 from dewkeeper.report.due import SERVINGS
 from dewkeeper.report.quarantine import SIGNS, crossing, isolations, rooms_of
@@ -55,6 +56,17 @@ def test_quarantine_comes_last_and_nothing_is_due_twice(journal: list[JournalEnt
     names = [(due.enclosure, due.key) for due in made.due] + [(o.due.enclosure, o.due.key) for o in made.put_off]
     assert len(names) == len(set(names))
     assert all(due.since <= made.day for due in made.due)
+
+
+@given(journals(), st.integers(BEGIN, BEGIN + 500 * DAY))
+def test_book_and_judge_agree_on_who_is_in_quarantine(journal: list[JournalEntry], now: int) -> None:
+    """At any time, long after its clock has run out too, what the book calls quarantine is what the judge calls so, but for a stage begun later on top of it."""
+    inside = isolations([entry for entry in journal if entry.time <= now], ROOMS)
+    held = holding([stage_deed(entry) for entry in journal if entry.what in STAGE_WORDS], now)
+    judged = {place for place, one in held.items() if one.stage == "quarantine"}
+    on_top = {place for place, one in held.items() if one.stage in ("opaque", "egg_box")}
+    assert judged <= set(inside) <= judged | on_top
+    assert all(one.stage_over == -1 for one in held.values() if one.stage == "quarantine")
 
 
 @given(journals(), st.sampled_from(["Q1", "Q2"]), st.sampled_from(sorted(SIGNS)))

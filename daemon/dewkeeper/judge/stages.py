@@ -32,8 +32,12 @@ STAGE_WORDS: Final = frozenset(what for what, word in JOURNAL.items() if word.st
 LEAST_BAND_PERCENT: Final = 5
 """A band narrower than this would be left at every misting. Common practice, no source."""
 _BAND: Final = re.compile(r"(\d{1,3})[-–](\d{1,3})(?:\s*%)?(?:,.*)?", re.DOTALL)
-OF_THE_PLACE: Final = frozenset({"quarantine", "egg_box"})
-"""Stages that stay where they are when an animal leaves."""
+_OF_PLACE_MARKS: Final = {"quarantine": "#", "egg_box": "%"}
+"""Stages that stay where they are when an animal leaves; both may hold in one place."""
+ENDLESS_WORDS: Final = frozenset({"quarantine", "quarantine_over", "stage_over"})
+"""Words about quarantine, which ends by being said to be over and never by itself: its clock begins anew with every animal
+that is added and every sign of illness, and when it has run out somebody decides (`report.quarantine`)."""
+_ENDLESS: Final = 1 << 40
 _LONGEST_NAME: Final = 60
 """Letters of a name that are compared; no source."""
 
@@ -50,6 +54,8 @@ class StageDeed(NamedTuple):
     @property
     def over(self) -> int:
         """When the stage it begins ends by itself."""
+        if self.what == "quarantine":
+            return _ENDLESS
         return self.until if self.until >= 0 else self.at + JOURNAL[self.what].default_seconds
 
 
@@ -66,7 +72,7 @@ def stage_deed(entry: JournalEntry, shift: int = 0) -> StageDeed:
 
 
 class Holding(NamedTuple):
-    """What holds in an enclosure: a stage and a timed band ("" for none), and when each ends by itself (-1 for none)."""
+    """What holds in an enclosure: a stage and a timed band ("" for none), and when each ends by itself (-1: never)."""
 
     stage: str = ""
     stage_over: int = -1
@@ -109,7 +115,7 @@ class _Held(NamedTuple):
 
 
 class _Homes:
-    """Who lives where, and what stage each has: an animal by its name, `@T1` whoever lives there unnamed, `#T1` the place.
+    """Who lives where, and what stage each has: an animal by its name, `@T1` whoever lives there unnamed, `#T1` and `%T1` the place.
 
     bands: the timed band of each place.
     """
@@ -132,12 +138,13 @@ class _Homes:
             if deed.what == BAND and (ends := band_of(deed.about)) is not None:
                 self.bands[deed.enclosure] = _Held(deed.at, f"{ends[0]}-{ends[1]}", deed.over)
             return
-        word, place = JOURNAL[deed.what], f"#{deed.enclosure}"
+        word, places = JOURNAL[deed.what], [f"{mark}{deed.enclosure}" for mark in _OF_PLACE_MARKS.values()]
         about = [name for name in here if deed.about.startswith(name)] or here or [f"@{deed.enclosure}"]
         if word.stage is not None:
-            for owner in [place] if word.stage in OF_THE_PLACE else about:
+            mark = _OF_PLACE_MARKS.get(word.stage)
+            for owner in about if mark is None else [f"{mark}{deed.enclosure}"]:
                 self.held[owner] = _Held(deed.at, word.stage, deed.over)
-        for owner in (*about, place):
+        for owner in (*about, *places):
             if owner in self.held and self.held[owner].stage in word.ends:
                 del self.held[owner]
 
@@ -179,12 +186,16 @@ def holding(deeds: Iterable[StageDeed], now: int) -> dict[str, Holding]:
             homes.take(deed)
     found: dict[str, _Held] = {}
     for owner, held in homes.held.items():
-        place = owner[1:] if owner[0] in "@#" else homes.home.get(owner, "")
+        place = owner[1:] if owner[0] in "@#%" else homes.home.get(owner, "")
         if place and held.over > now and (place not in found or held.since >= found[place].since):
             found[place] = held
     bands = {place: held for place, held in homes.bands.items() if held.over > now}
     none = _Held(0, "", -1)
     return {
-        place: Holding(*found.get(place, none)[1:], *bands.get(place, none)[1:])
+        place: Holding(*_until(found.get(place, none)), *_until(bands.get(place, none)))
         for place in found.keys() | bands.keys()
     }
+
+
+def _until(held: _Held) -> tuple[str, int]:
+    return held.stage, held.over if held.over < _ENDLESS else -1

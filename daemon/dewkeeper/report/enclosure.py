@@ -15,6 +15,7 @@ from dewkeeper.report.model import Limiting, NowValues, Standing, to_plain
 from dewkeeper.report.morning import limiting, now_values, standing
 from dewkeeper.report.nights import day_start, night_to_show
 from dewkeeper.report.order import alarm_order
+from dewkeeper.report.quarantine import HEEDED, isolations, rooms_of
 from dewkeeper.report.watching import STALE_POLLS, stale_after
 from dewkeeper.report.wording import beyond
 from dewkeeper.store.in_force import InForce
@@ -132,9 +133,17 @@ def enclosure(history: Past, config: Config, name: str, span: Span, now: int) ->
             )
         ),
         stage=stage or next(e.profile for e in config.enclosure if e.name == name),
-        stage_until=until if stage else None,
+        stage_until=_stage_end(history, config, name, stage, until, now),
         out_of_service=in_force.out_of_service(name),
     )
+
+
+def _stage_end(history: Past, config: Config, name: str, stage: str, until: int, now: int) -> int | None:
+    """Return when a stage ends, None where nothing says so; of quarantine: when its clock, begun anew or not, has run out."""
+    if stage != "quarantine":
+        return until if stage and until >= 0 else None
+    held = isolations([e for e in history.journal(0, words=HEEDED) if e.time <= now], rooms_of(config)).get(name)
+    return held.end if held is not None and held.end > now else None
 
 
 def room_traces(history: Past, config: Config, name: str, start: int, end: int) -> tuple[Trace, ...]:

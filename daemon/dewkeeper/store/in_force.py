@@ -103,12 +103,12 @@ class InForce:
         return limits_under(facts.limits, settings.stage_limits, held.stage, held.band)
 
     def stage(self, enclosure: str, at: int) -> tuple[str, int]:
-        """Return the journal's stage of an enclosure and when it ends by itself; ("", -1) for none."""
+        """Return the journal's stage of an enclosure and when it ends by itself (-1: never); ("", -1) for none."""
         held = self.holding(enclosure, at)
         return held.stage, held.stage_over
 
     def holding(self, enclosure: str, at: int) -> Holding:
-        """Return what stage and what timed band hold in an enclosure, and when the first of them ends by itself."""
+        """Return what stage and what timed band hold in an enclosure, and when each ends by itself."""
         deeds = [deed for known, deed in self._linked.get(enclosure, ()) if known <= at]
         return holding(deeds, at).get(enclosure, NOTHING_HOLDS) if deeds else NOTHING_HOLDS
 

@@ -52,7 +52,12 @@ def effect_words(
         return []
     if word.stage is not None:
         end = until if until is not None else at + word.default_seconds
-        if end > now:
+        if word.stage == "quarantine":
+            said.append(
+                f"{stage_words(config, enclosure, word.stage, None, wording)} They hold until quarantine is said to be "
+                f"over; the round asks on {wording.day(end)}, or later where its clock begins anew."
+            )
+        elif end > now:
             said.append(stage_words(config, enclosure, word.stage, end, wording))
     elif what == BAND:
         end = until if until is not None else at + word.default_seconds

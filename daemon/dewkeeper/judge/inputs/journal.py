@@ -21,6 +21,7 @@ from dewkeeper.judge.journal_words import (
 from dewkeeper.judge.limits import DOUBT_SECONDS
 from dewkeeper.judge.rationale import DAY
 from dewkeeper.judge.stages import (
+    ENDLESS_WORDS,
     MOVES,
     NOTHING_HOLDS,
     STAGE_WORDS,
@@ -37,7 +38,7 @@ _COMPARED: Final[tuple[Kind, ...]] = ("swapped", "displaced", "impossible")
 """What is found by comparison with what was, and is over when that is learned anew."""
 _STAGES_KEPT = 3000
 _STAGES_KEPT_SECONDS = 400 * DAY
-"""Longer than any stage lasts."""
+"""Longer than any stage lasts that ends by itself."""
 
 
 def apply_journal_entry(state: JudgeState, entry: JournalEntry, now: int) -> None:
@@ -80,7 +81,8 @@ def _note_stage(state: JudgeState, entry: JournalEntry, now: int) -> None:
         kept = [row for row in state.stage_deeds if row[0] != entry.replaces]
         if entry.what in STAGE_WORDS:
             insort(kept, (entry.id, *stage_deed(entry, state.shift)), key=lambda row: row[1])
-            kept = [row for row in kept if row[3] in MOVES or now - row[1] < _STAGES_KEPT_SECONDS]
+            lasting = (*MOVES, *ENDLESS_WORDS)
+            kept = [row for row in kept if row[3] in lasting or now - row[1] < _STAGES_KEPT_SECONDS]
         state.keep_stages(kept[-_STAGES_KEPT:])
         if entry.what in STAGE_WORDS:
             touched |= _near(state, entry.enclosure or "")
