@@ -1,6 +1,7 @@
 """A simulated year of an invented keeper: 40 tubs, 3 furnished enclosures, a clutch, a quarantine, a holiday, 30 sheds.
 
-The keeper walks the round every evening and does what it says, but now and then puts something off, writes something
+Frosty evenings ask for water, a mesh is covered, a snake has a sign of illness, a tub is out of service for two weeks,
+probes are to be checked, a way of messages was confirmed by nobody for too long. The keeper walks the round every evening and does what it says, but now and then puts something off, writes something
 down a day late and dated back, or in the wrong tub and corrects it the next day.
 """
 
@@ -15,6 +16,7 @@ from zoneinfo import ZoneInfo
 
 from dewkeeper.judge.types import JournalEntry
 from dewkeeper.report.due import Due, ServiceRound
+from dewkeeper.report.evening import AirAdvice, Score, air_aside, air_due
 from dewkeeper.report.round import RoundFacts, service_round
 from dewkeeper_config.models import Config
 
@@ -23,6 +25,13 @@ FIRST = date(2026, 1, 1)
 HOLIDAY = (date(2026, 7, 10), date(2026, 7, 24))
 CLUTCH = date(2026, 4, 20)
 ARRIVAL, SIGN = date(2026, 3, 2), date(2026, 5, 10)
+FROST = (date(2026, 1, 17), date(2026, 1, 22))
+LEVER, ILL, SILENT = date(2026, 2, 3), date(2026, 10, 6), date(2026, 8, 14)
+RESTS, REVIEW = date(2026, 9, 1), date(2026, 9, 15)
+DAMP = date(2026, 11, 20)
+"""From here on T31 has ten half days above its target since its last deep clean."""
+CHECKS = {"t07": date(2026, 6, 9), "f2": date(2026, 6, 10), "room": date(2026, 11, 3)}
+"""When a probe is to be checked over a salt: as if checked half a year before. `room` hangs in no enclosure."""
 TUBS = [f"T{n:02}" for n in range(1, 41)]
 FURNISHED = ["F1", "F2", "F3"]
 
@@ -41,7 +50,8 @@ def house() -> Config:
             "site": {"timezone": "Europe/Vienna"},
             "rack": [{"name": n, "room": "back room" if n == "back" else "snake room"} for n in ("left", "right", "wall", "back")],
             "enclosure": enclosures,
-            "probe": [{"name": str(e["name"]).lower(), "enclosure": e["name"]} for e in enclosures],
+            "probe": [{"name": str(e["name"]).lower(), "enclosure": e["name"]} for e in enclosures]
+            + [{"name": "room", "role": "room", "room": "snake room"}],
             "channel": [{"kind": "webhook", "name": "phone", "url": "http://localhost/"}],
             "person": [{"name": "Runa", "channels": ["phone"]}],
         }
@@ -92,6 +102,20 @@ class YearDay:
     done: list[Due]
 
 
+def frosty(day: date) -> list[AirAdvice]:
+    """Return what the air needs on an evening; only in frost does it need anything."""
+    if not FROST[0] <= day <= FROST[1]:
+        return []
+    low = "falls below 60 % tonight about 03:00"
+    return [
+        AirAdvice("T05", "refill", "refill the bowl", low, "refilled", "dry", 60, 9.0, 1.0),
+        AirAdvice("F2", "mist", "mist it", f"{low}; a misting is half gone in 2.4 h here: a bridge, not the cure", "misted", "dry", 60, 9.0, 2.0),
+        AirAdvice("T30", "keep_water_away", "no water tonight", "74 % now, above 70 %", side="damp", limit=70),
+        AirAdvice("T01", "nothing", "leave it alone", "holds above 60 % for three days"),
+        AirAdvice("T02", "nothing", "leave it alone", "holds above 60 % for three days"),
+    ]  # fmt: skip
+
+
 def sheds(seed: int) -> list[tuple[str, date, str]]:
     """Return thirty sheds: where, when it turned opaque, how it is graded; no two of one animal within three months."""
     chance = random.Random(seed)
@@ -114,12 +138,29 @@ class InventedYear:
         self.sheds = sheds(seed)
         self.late: list[tuple[int, str | None, str, str]] = []
         self.wrong: list[tuple[str, str]] = []
+        self.checks = dict(CHECKS)
+        self.resting: dict[str, int | None] = {}
+        self.silent = False
         for n, name in enumerate(TUBS + FURNISHED):
             self.book.write(at(FIRST, 10), name, "moved_in", f"Snake {n + 1}")
 
     def round(self, when: int) -> ServiceRound:
         """Return the round at a moment."""
-        return service_round(self.book.entries, self.config, when, RoundFacts())
+        day = datetime.fromtimestamp(when, ZONE).date()
+        # What was wetted today is left alone until what that does shows.
+        wetted = {
+            e.enclosure for e in self.book.entries if e.what in ("refilled", "misted") and at(day, 0) <= e.time <= when
+        }
+        advice = [one for one in frosty(day) if one.enclosure not in wetted]
+        facts = RoundFacts(
+            resting=self.resting,
+            probe_checks={probe: at(due, 0) for probe, due in self.checks.items()},
+            untested={"Runa": ["phone"]} if self.silent else {},
+            damp_seconds={"T31": 5 * 86400} if day >= DAMP else {},
+            air=air_due(advice, day),
+            aside=air_aside(advice, Score(17, 2, 3)) if advice else (),
+        )
+        return service_round(self.book.entries, self.config, when, facts)
 
     def days(self) -> Iterator[YearDay]:
         """Play one day after the other."""
@@ -142,6 +183,14 @@ class InventedYear:
                 self.book.write(at(day, 9), place, "opaque")
         if day == CLUTCH:
             self.book.write(at(day, 9), "Egg box", "eggs", "6")
+        if day == LEVER:
+            self.book.write(at(day, 9), "T12", "mesh_cover_changed", "half of it covered")
+        if day == ILL:
+            self.book.write(at(day, 9), "T33", "open_mouth")
+        if day == RESTS:
+            self.book.write(at(day, 9), "T40", "moved_out", "Snake 40")
+            self.resting["T40"] = at(REVIEW, 9)
+        self.silent = self.silent or day == SILENT
         if day == ARRIVAL:
             for name in ("Q1", "Q2"):
                 self.book.write(at(day, 9), name, "moved_in", f"Guest {name}")
@@ -175,6 +224,15 @@ class InventedYear:
         return True
 
     def _do(self, due: Due, day: date) -> bool:
+        if due.kind == "path-test":
+            self.silent = False
+        elif due.kind == "review":
+            self.resting.clear()
+            self.book.write(at(day, 19), "T40", "moved_in", "Snake 40")
+        elif due.kind == "probe-check" and due.enclosure is None:
+            del self.checks[due.about]
+        if not due.taps and not due.shed:
+            return True
         if due.kind == "grade":
             grade = next(g for p, o, g in self.sheds if p == due.enclosure and o <= day < o + timedelta(40))
             self.book.grade(due.shed, grade)

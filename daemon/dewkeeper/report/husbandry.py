@@ -72,9 +72,12 @@ class Husbandry:
         return not self.living[enclosure] and self.last(enclosure, "moved_out", "moved_in") is not None
 
     def set_up(self, enclosure: str) -> int | None:
-        """Return when who lives there now moved in, None when the journal does not say."""
+        """Return when the first of those who live there now moved in, None when the journal does not say.
+
+        Whoever moves a snake into an empty tub sets it up: bowl and floor are fresh (common practice, no source).
+        """
         named = [animal.stays[-1].start for animal in self.living[enclosure] if animal.name]
-        return max(named, default=None)
+        return min(named, default=None)
 
     def holds_eggs(self, enclosure: Enclosure) -> bool:
         """Whether it is an egg box, or eggs were set up in it and have not hatched."""

@@ -16,7 +16,7 @@ from dewkeeper.judge.words import JOURNAL
 from dewkeeper.report.due import SERVINGS, Due, DueTap, PlaceRound, PutOff, ServiceRound, Serving, say_day
 from dewkeeper.report.husbandry import Husbandry
 from dewkeeper.report.hygiene import DAMP_SECONDS_A_DAY
-from dewkeeper.report.shed_round import shed_due, shed_notes
+from dewkeeper.report.shed_round import shed_due, shed_notes, soon_to_shed
 from dewkeeper.sampling.salts import CHECK_SECONDS
 from dewkeeper_config.models import Config, Enclosure
 
@@ -119,10 +119,8 @@ def _cleaning(book: Husbandry, enclosure: Enclosure, damp_seconds: int) -> Itera
     begun = book.set_up(name)
     bowl, spot, clean = book.last(name, "refilled"), book.last(name, "spot_cleaned"), book.last(name, "cleaned")
     last = {
-        "bowl": bowl.time if bowl is not None else begun,
-        "spot-clean": max((e.time for e in (spot, clean) if e is not None), default=begun),
-        "deep-clean": clean.time if clean is not None else begun,
-    }
+        "bowl": _newest(begun, bowl), "spot-clean": _newest(begun, spot, clean), "deep-clean": _newest(begun, clean)
+    }  # fmt: skip
     damp_days = damp_seconds // DAMP_SECONDS_A_DAY
     when_deep = (
         None if last["deep-clean"] is None else (book.day(last["deep-clean"]) + timedelta(max(1, deep - damp_days)))
@@ -145,8 +143,15 @@ def _cleaning(book: Husbandry, enclosure: Enclosure, damp_seconds: int) -> Itera
                 since, caution = when_deep or since, DISINFECTANT
                 used = book.last(name, "disinfected")
                 why += f"; {damp_seconds // 3600} h above target count as {damp_days} days more" if damp_days else ""
+                why += "; it will shed soon: better after that" if soon_to_shed(book, name) else ""
                 why += f"; disinfected last time with {used.detail}" if used is not None and used.detail else ""
             yield what, Due(what, name, todo, why, since, (tap,), caution=caution)
+
+
+def _newest(begun: int | None, *noted: JournalEntry | None) -> int | None:
+    return max(
+        [entry.time for entry in noted if entry is not None] + ([begun] if begun is not None else []), default=None
+    )
 
 
 def _eggs(book: Husbandry, enclosure: Enclosure) -> Iterator[Due]:

@@ -2,24 +2,34 @@
 
 from __future__ import annotations
 
-from dewkeeper.report.due import QUARANTINE_TOOLS, SERVING_WORDS, Due, PlaceRound, ServiceRound, say_day
+from collections.abc import Sequence
+from itertools import groupby
+from textwrap import wrap
+from typing import Final
 
-_MOST_LINES = 12
+from dewkeeper.report.due import QUARANTINE_TOOLS, SERVING_WORDS, PlaceRound, ServiceRound, say_day
+
+_MOST_LINES: Final = 12
+_MOST_NAMES: Final = 8
+_TOGETHER: Final = 3
+"""So many places at which only the same is to be done stand together."""
+_WIDE: Final = 96
+_KEPT: Final = "\xa0"
+"""A space at which no line is broken."""
 
 
 def sheet_lines(made: ServiceRound) -> list[str]:
-    """Return the round as a sheet: in the order of service, a box before each thing that is due."""
+    """Return the round as a sheet: in the order of service, a box before each thing that is due.
+
+    Where only the same is to be done at several places of one part of the round, they stand together.
+    """
     lines = [f"The round of {say_day(made.day)}", made.sentence()]
-    serving, said = "", set[str]()
-    for place in made.places:
-        if not place.due and not place.notes:
-            continue
-        if place.serving != serving:
-            serving = place.serving
-            lines += ["", SERVING_WORDS[place.serving]]
-            if serving == "quarantine":
-                lines.append(f"  {QUARANTINE_TOOLS}")
-        lines += _place_lines(place, said)
+    said = set[str]()
+    for serving, places in groupby((p for p in made.places if p.due or p.notes), key=lambda place: place.serving):
+        lines += ["", SERVING_WORDS[serving]]
+        if serving == "quarantine":
+            lines.append(f"  {QUARANTINE_TOOLS}")
+        lines += _serving_lines(list(places), said)
     if made.put_off:
         lines += ["", "Put off"]
         lines += [
@@ -29,6 +39,26 @@ def sheet_lines(made: ServiceRound) -> list[str]:
     if made.aside:
         lines += ["", "The air", *(f"  {line}" for line in made.aside)]
     return lines + ([""] if made.uncounted else []) + uncounted_lines(made)
+
+
+def _serving_lines(places: Sequence[PlaceRound], said: set[str]) -> list[str]:
+    alike: dict[tuple[tuple[str, str], ...], list[PlaceRound]] = {}
+    for place in places:
+        if place.due and not place.notes and place.enclosure is not None:
+            alike.setdefault(tuple((due.todo, due.why) for due in place.due), []).append(place)
+    together = {what: those for what, those in alike.items() if len(those) >= _TOGETHER}
+    lines = []
+    for what, those in together.items():
+        for due, (todo, why) in zip(those[0].due, what, strict=True):
+            lines.append(f"  {todo.capitalize()} – {why}")
+            lines += _caution_lines(due.caution, said)
+        boxes = "   ".join(f"{'[ ] ' * len(what)}{_named(place)}".replace(" ", _KEPT) for place in those)
+        lines += [f"    {line}".replace(_KEPT, " ") for line in wrap(boxes, _WIDE, break_on_hyphens=False)]
+    shown = {id(place) for those in together.values() for place in those}
+    for place in places:
+        if id(place) not in shown:
+            lines += _place_lines(place, said)
+    return lines
 
 
 def uncounted_lines(made: ServiceRound) -> list[str]:
@@ -44,30 +74,44 @@ def uncounted_lines(made: ServiceRound) -> list[str]:
 
 def _place_lines(place: PlaceRound, said: set[str]) -> list[str]:
     """Return what is due at one place; a caution stands where it is needed first. said: those that stand already."""
-    lines = []
-    living = f" ({', '.join(place.animals)})" if place.animals else ""
-    if place.enclosure is not None:
-        lines.append(f"  {place.enclosure}{living}")
+    lines = [f"  {_named(place)}"] if place.enclosure is not None else []
     lines += [f"    . {note}" for note in place.notes]
     for due in place.due:
         lines.append(f"    [ ] {due.todo} – {due.why}")
-        if due.caution and due.caution not in said:
-            said.add(due.caution)
-            lines.append(f"        {due.caution}")
+        lines += _caution_lines(due.caution, said)
     return lines
 
 
+def _named(place: PlaceRound) -> str:
+    living = ", ".join(place.animals)
+    return f"{place.enclosure} ({living})" if living else str(place.enclosure)
+
+
+def _caution_lines(caution: str, said: set[str]) -> list[str]:
+    if not caution or caution in said:
+        return []
+    said.add(caution)
+    return [f"        {caution}"]
+
+
 def round_message(made: ServiceRound) -> tuple[str, tuple[str, ...]]:
-    """Return first line and text of the message that says what is due, in the order of service."""
-    lines = [_line(due) for due in made.due[:_MOST_LINES]]
-    if len(made.due) > _MOST_LINES:
-        lines.append(f"and {len(made.due) - _MOST_LINES} more on the page")
+    """Return first line and text of the message that says what is due, in the order of service, the same together."""
+    where: dict[tuple[str, str], list[str]] = {}
+    for place in made.places:
+        for due in place.due:
+            where.setdefault((place.serving, due.todo), []).append(due.enclosure or "")
+    lines = [_message_line(todo, names) for (_, todo), names in where.items()]
+    if len(lines) > _MOST_LINES:
+        lines[_MOST_LINES:] = [f"and {len(lines) - _MOST_LINES} more on the page"]
     if any(place.serving == "quarantine" and place.due for place in made.places):
         lines.append(f"Quarantine last. {QUARANTINE_TOOLS}")
     places = list(dict.fromkeys(due.enclosure for due in made.due if due.enclosure))
-    named = ", ".join(places[:3]) + (f" +{len(places) - 3}" if len(places) > 3 else "")
-    return f"Round: {len(made.due)} due{f' – {named}' if named else ''}", tuple(lines)
+    return f"Round: {len(made.due)} due{f' – {_some(places, 3)}' if places else ''}", tuple(lines)
 
 
-def _line(due: Due) -> str:
-    return f"{due.enclosure}: {due.todo}" if due.enclosure else due.todo
+def _message_line(todo: str, names: Sequence[str]) -> str:
+    return f"{_some(names, _MOST_NAMES)}: {todo}" if any(names) else todo
+
+
+def _some(names: Sequence[str], most: int) -> str:
+    return ", ".join(names[:most]) + (f" +{len(names) - most}" if len(names) > most else "")

@@ -36,6 +36,11 @@ def shed_due(book: Husbandry, enclosure: str) -> Iterator[Due]:
     yield from found.values()
 
 
+def soon_to_shed(book: Husbandry, enclosure: str) -> bool:
+    """Whether somebody there is between turning opaque and shedding."""
+    return any(under_way(shed_cycles(animal), book.now) is not None for animal in book.living[enclosure])
+
+
 def to_grade(journal: Sequence[JournalEntry]) -> set[str]:
     """Return the enclosures in which a shed is still to be graded: of their air nothing is said until then."""
     about = [entry for entry in journal if entry.what in ABOUT_THE_ANIMAL or entry.what in MOVES]
@@ -82,7 +87,8 @@ def _running(book: Husbandry, animal: Animal, cycles: list[ShedCycle], now: Shed
                 (DueTap("humid_hide_changed", "moss is fresh", "moss fresh, entrance clear"),),
             )  # fmt: skip
         yield Due(
-            "shed", place, "look whether it has shed", f"expected {_window(cleared, ahead.clear_to_shed)}",
+            "shed", place, "look whether it has shed",
+            f"expected {_window(cleared, ahead.clear_to_shed)}{_late(book, cleared, ahead.clear_to_shed)}",
             cleared + timedelta(ahead.clear_to_shed.first), (DueTap("shed", "it has shed", animal.name if about else ""),),
             about, caution=NEVER_PULL,
         )  # fmt: skip
@@ -94,7 +100,8 @@ def _running(book: Husbandry, animal: Animal, cycles: list[ShedCycle], now: Shed
                 (DueTap("humid_hide_changed", "humid hide is in", "put in"),),
             )  # fmt: skip
         yield Due(
-            "eyes", place, "look whether the eyes have cleared", f"expected {_window(began, ahead.to_clear)}",
+            "eyes", place, "look whether the eyes have cleared",
+            f"expected {_window(began, ahead.to_clear)}{_late(book, began, ahead.to_clear)}",
             began + timedelta(ahead.to_clear.first),
             (
                 DueTap("cleared", "eyes cleared", animal.name if about else ""),
@@ -115,6 +122,12 @@ def _over(book: Husbandry, animal: Animal, last: ShedCycle, about: str) -> Itera
             "vet-shed", animal.home, "ask an exotics vet", f"after the shed of {say_day(shed)}: {last.grade.words()}", shed,
             (DueTap("vet", "vet seen", animal.name if about else "", asks="what was said"),), about, caution=NEVER_PULL,
         )  # fmt: skip
+
+
+def _late(book: Husbandry, began: date, span: DaySpan) -> str:
+    """Return what to say once an estimate has passed; no source for the days of grace, it is as long as the window itself."""
+    days = (book.today - began).days - span.last
+    return "; it is late: if nothing comes, ask an exotics vet" if days > max(1, span.last - span.first) else ""
 
 
 def _window(began: date, span: DaySpan) -> str:
