@@ -98,7 +98,7 @@ def readings_rows(path: Path, refuse: Refuse) -> Iterator[ReadingRow]:
         lines = _lines(file, refuse)
         header = _cells(next(lines, (1, ""))[1])
         if header != READINGS_HEADER:
-            raise FileRefused(f"{path}: header is {_shown(header)}; it must be {','.join(READINGS_HEADER)}")
+            raise FileRefused(f"{path}: header is {shown(header)}; it must be {','.join(READINGS_HEADER)}")
         text, at = "", 0
         for line, raw in lines:
             cells = raw.rstrip("\r\n").split(",") if '"' not in raw else _cells(raw)
@@ -127,25 +127,39 @@ def journal_rows(path: Path, words: Collection[str], refuse: Refuse) -> Iterator
 
     Raises FileRefused for a wrong header, OSError.
     """
+    records = text_records(path, refuse)
+    header = next(records, (1, [""]))[1]
+    if not _is_journal(header):
+        raise FileRefused(
+            f"{path}: header is {shown(header)}; it must be {','.join(JOURNAL_HEADER[:_MUST])} and optional "
+            f"{', '.join(JOURNAL_HEADER[_MUST:])}"
+        )
+    for line, cells in records:
+        if len(cells) not in (_MUST, len(header)):
+            refuse("wrong number of cells", line)
+            continue
+        row = _journal_row(line, dict(zip(header, cells, strict=False)), words)
+        if isinstance(row, str):
+            refuse(row, line)
+        else:
+            yield row
+
+
+def text_records(path: Path, refuse: Refuse) -> Iterator[tuple[int, list[str]]]:
+    """Yield the line and the cells of each record of a file in which people may have written anything; empty ones are none.
+
+    What is no UTF-8 and what is too long to be written again is handed to `refuse`. Raises OSError.
+    """
     with open_text(path, errors="surrogateescape") as file:
-        records = _records(_lines(file, refuse))
-        header = next(records, (1, [""]))[1]
-        if not _is_journal(header):
-            raise FileRefused(
-                f"{path}: header is {_shown(header)}; it must be {','.join(JOURNAL_HEADER[:_MUST])} and optional "
-                f"{', '.join(JOURNAL_HEADER[_MUST:])}"
-            )
-        for line, cells in records:
+        for line, cells in _records(_lines(file, refuse)):
             if cells in ([], [""]):
                 continue
-            if len(cells) not in (_MUST, len(header)):
-                refuse("wrong number of cells", line)
-                continue
-            row = _journal_row(line, dict(zip(header, cells, strict=False)), words)
-            if isinstance(row, str):
-                refuse(row, line)
+            if any(ord(letter) in _NO_BYTES for cell in cells if not cell.isascii() for letter in cell):
+                refuse("bytes that are not UTF-8", line)
+            elif sum(len(cell) + cell.count('"') for cell in cells) > _LONGEST_ENTRY:
+                refuse(f"longer than {_LONGEST_ENTRY} characters", line)
             else:
-                yield row
+                yield line, cells
 
 
 def _is_journal(header: list[str]) -> bool:
@@ -159,10 +173,6 @@ def _is_journal(header: list[str]) -> bool:
 
 def _journal_row(line: int, cells: dict[str, str], words: Collection[str]) -> JournalRow | str:
     """Return an entry, or why there is none."""
-    if any(ord(letter) in _NO_BYTES for cell in cells.values() if not cell.isascii() for letter in cell):
-        return "bytes that are not UTF-8"
-    if sum(len(cell) + cell.count('"') for cell in cells.values()) > _LONGEST_ENTRY:
-        return f"longer than {_LONGEST_ENTRY} characters"
     try:
         at = parse_time(cells["time"])
         entered = parse_time(cells["entered"]) if cells.get("entered") else None
@@ -259,7 +269,8 @@ def _cells(record: str) -> list[str]:
         return [record]
 
 
-def _shown(header: list[str]) -> str:
+def shown(header: list[str]) -> str:
+    """Return a header as a complaint quotes it."""
     text = ",".join(header)
     return repr(text if len(text) <= 80 else f"{text[:80]}...")
 

@@ -46,6 +46,14 @@ class DemoRack:
         self._tell(what="moved_in", enclosure="A1", detail="Cinder", time=now - 6 * 86400)
         self._tell(what="moved_in", enclosure="A4", detail="Cinder", time=now - 2 * 86400)
         self._tell(what="fed", enclosure="A4", detail="one mouse", time=now - 86400)
+        for days, place, grams in ((6, "A1", 1510), (4, "A1", 1490), (1, "A4", 1340)):
+            self._tell(what="weighed", enclosure=place, detail=f"{grams} g", time=now - days * 86400 + 600)
+        self._tell(what="mesh_cover_changed", enclosure="A1", detail="covered, half", time=now - 5 * 86400)
+        self._tell(what="belly_rough", enclosure="A4", time=now - 86400)
+        self._tell(
+            what="shed", enclosure="A1", detail="in pieces, both spectacles off, tail tip off", time=now - 3 * 86400
+        )
+        self._tell(what="described", enclosure="A4", detail="Cinder, hatched 2021-06, female, eats only at night")
         self._tell(what="opaque", enclosure="A3")
         self.daemon.handle({"do": "out_of_service", "enclosure": "B4", "why": "empty, being dried", "who": "Runa"})
         assert self.daemon.page is not None

@@ -60,6 +60,25 @@ def test_backup_drill_and_restore(place: Path, capsys: pytest.CaptureFixture[str
     assert _count(place) == 96
 
 
+def test_animals_of_a_spreadsheet_come_in_and_leave_as_they_came(
+    place: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A file of who lived where becomes entries of the journal; what is exported is that file, and a second import changes nothing."""
+    mine, out = place / "mine.csv", place / "all.csv"
+    mine.write_bytes(
+        b"animal,enclosure,moved_in,moved_out,hatched,sex,notes\r\n"
+        b'Nala,B1,2025-01-05T10:00:00Z,2025-03-01T09:00:00Z,2021-06,female,"shy, bites"\r\n'
+        b"Nala,B2,2025-03-01T09:00:00Z,,,,\r\n"
+    )
+    for stored, known in ((3, 0), (0, 3)):
+        capsys.readouterr()
+        assert _run(place, "import", "--animals", str(mine), "--format", "json") == 0
+        (row,) = json.loads(capsys.readouterr().out)
+        assert (row["stored"], row["known"], row["refused"]) == (stored, known, 0)
+    assert _run(place, "export", str(out)) == 0
+    assert (place / "all.csv.animals.csv").read_bytes() == mine.read_bytes()
+
+
 def test_export_and_import(place: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """What was exported comes back once, and a second import changes nothing; refused rows end with exit code 1."""
     file = place / "all.csv"

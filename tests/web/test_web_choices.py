@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from dewkeeper.judge.words import JOURNAL, WITHDRAWN
+from dewkeeper.report.animal_facts import DESCRIBED
 from dewkeeper.web.choices import BY_KEY, CHOICES, asks_for_vet
 
-OF_A_SCREEN = {WITHDRAWN, "not_today", "looked"}  # a tap of their own: in the round, or beside what they take back
+OF_A_SCREEN = {WITHDRAWN, "not_today", "looked", DESCRIBED}
+"""A tap or a form of their own: in the round, with the animal, or beside what they take back."""
 
 
 def test_every_word_of_the_journal_can_be_tapped() -> None:

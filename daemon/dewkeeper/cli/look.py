@@ -241,6 +241,7 @@ def _animals(args: Arguments) -> int:
     from dewkeeper.judge.words import JOURNAL
     from dewkeeper.report.animals import animals, stays
     from dewkeeper.report.past import StoredPast
+    from dewkeeper.report.sheds import shed_cycles, ungraded
     from dewkeeper.report.wording import Wording
 
     config: Config = args.load_config()
@@ -248,7 +249,7 @@ def _animals(args: Arguments) -> int:
     with StoredPast.open(config) as past:
         known = animals(past.journal(0))
         one = next((a for a in known if args.name is not None and a.name.casefold() == args.name.casefold()), None)
-        lived = stays(past, one, at) if one is not None else []
+        lived = stays(past, one, at, ungraded(shed_cycles(one))) if one is not None else []
     if args.name is not None and one is None:
         complain(f"no animal {args.name!r}; `dewkeeper journal add B4 moved_in {args.name}` says that it lives in B4")
         return NOT_WELL
@@ -264,8 +265,10 @@ def _animals(args: Arguments) -> int:
         else:
             say("the journal names no animal; `dewkeeper journal add B4 moved_in NAME` says who lives in B4")
     else:
+        for line in filter(None, (one.facts.words(), one.facts.notes)):
+            say(line)
         for stay in lived:
-            air = "nothing measured"
+            air = "its air is shown once the shed is graded" if stay.withheld else "nothing measured"
             if stay.lowest is not None:
                 air = f"{wording.humidity_range(stay.lowest, stay.highest)}, mean {wording.humidity(stay.mean)}"
             until = wording.date(stay.stay.end) if stay.stay.end is not None else "now"

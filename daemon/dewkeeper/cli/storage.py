@@ -35,12 +35,19 @@ def add_commands(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
     repair.set_defaults(run=_repair)
 
     export = commands.add_parser("export", help="readings as CSV, with raw words and verdicts in a file beside it")
-    export.add_argument("file", type=Path, help="the CSV to write; FILE.words.jsonl and FILE.journal.csv go beside it")
+    export.add_argument(
+        "file", type=Path, help="the CSV to write; FILE.words.jsonl, FILE.journal.csv and FILE.animals.csv go beside it"
+    )
     export.set_defaults(run=_export)
 
     imports = commands.add_parser("import", help="take in a CSV of readings; may be repeated and interrupted")
     imports.add_argument("file", type=Path, nargs="?", help="CSV with time,probe,temperature_c,humidity_pct")
     imports.add_argument("--journal", type=Path, help="CSV with time,enclosure,what and optional detail")
+    imports.add_argument(
+        "--animals",
+        type=Path,
+        help="CSV with animal,enclosure,moved_in,moved_out,hatched,sex,notes; a journal has them too",
+    )
     imports.set_defaults(run=_import)
 
 
@@ -100,9 +107,17 @@ def _none_in(folder: Path | None, what: str) -> str:
 
 
 def _export(args: argparse.Namespace) -> int:
+    from dewkeeper.report.animals import WHO_WORDS, animals
+    from dewkeeper.report.animals_file import write_animals
+    from dewkeeper.report.past import StoredPast
     from dewkeeper.store.export import export
 
-    counts = export(args.load_config().storage.folder, args.file)
+    config = args.load_config()
+    counts = export(config.storage.folder, args.file)
+    with StoredPast.open(config) as past:
+        known = animals(past.journal(0, words=WHO_WORDS))
+    with args.file.with_name(args.file.name + ".animals.csv").open("w", encoding="utf-8", newline="") as file:
+        write_animals(known, file)
     emit(args, [counts], {"readings": "readings", "failed": "failed polls", "journal": "journal entries"})
     for block in counts["missing"]:
         complain(f"not in it, for it cannot be read: {block}. `dewkeeper repair` looks for it in the copies")
@@ -143,13 +158,14 @@ def _repair(args: argparse.Namespace) -> int:
 
 def _import(args: argparse.Namespace) -> int:
     from dewkeeper.clock import SystemClock
+    from dewkeeper.report.animals_file import animals_journal
     from dewkeeper.service.settings import judge_settings
-    from dewkeeper.store.importing import import_journal, import_readings
+    from dewkeeper.store.importing import Result, import_journal, import_readings, store_rows
     from dewkeeper.store.records import Batch
     from dewkeeper.store.store import Store
 
-    if args.file is None and args.journal is None:
-        raise CommandRefused("name a readings file, a --journal file, or both")
+    if args.file is None and args.journal is None and args.animals is None:
+        raise CommandRefused("name a readings file, a --journal file, an --animals file, or several of them")
     config = args.load_config()
     folder = config.storage.folder
     folder.mkdir(parents=True, exist_ok=True)
@@ -162,6 +178,9 @@ def _import(args: argparse.Namespace) -> int:
         results[args.file] = import_readings(folder, args.file, _bar if sys.stderr.isatty() else lambda _: None)
     if args.journal is not None:
         results[args.journal] = import_journal(folder, args.journal)
+    if args.animals is not None:
+        result = Result()
+        results[args.animals] = store_rows(folder, animals_journal(args.animals, result.refuse), result)
     rows: list[dict[str, object]] = [
         {
             "file": str(path), "stored": result.stored, "known": result.known, "refused": sum(result.refused.values()), "unlike": result.unlike,

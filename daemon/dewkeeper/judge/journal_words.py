@@ -115,6 +115,7 @@ JOURNAL: Final[Mapping[str, JournalWord]] = {
     "probe_checked": JournalWord("probe checked", probe=True, suppresses=_WET, seconds=2 * HOUR, long=True),
     "moved_in": JournalWord("snake moved in", opens=True, suppresses=("dry", "cold"), seconds=HOUR),
     "moved_out": JournalWord("snake moved out", opens=True, suppresses=("dry", "cold"), seconds=HOUR),
+    "described": JournalWord("about the snake"),
     "vet": JournalWord("vet seen"),
     "looked": JournalWord("looked at again"),
     "not_today": JournalWord("not today"),

@@ -12,6 +12,7 @@ from typing import Any
 
 from dewkeeper.judge.stages import MOVES, animal_named
 from dewkeeper.judge.types import JournalEntry
+from dewkeeper.report.animal_facts import DESCRIBED, AnimalFacts, described
 from dewkeeper.report.history import Past
 from dewkeeper.report.model import to_plain
 
@@ -24,6 +25,8 @@ ABOUT_THE_ANIMAL = frozenset(
 )  # fmt: skip
 """Journal words that are about who lives in the enclosure rather than about the enclosure."""
 
+WHO_WORDS = (*MOVES, DESCRIBED)
+"""Journal words that say who there is, and where."""
 _POINTS = 120
 
 
@@ -38,11 +41,13 @@ class Stay:
 
 @dataclass(slots=True)
 class Animal:
-    """One animal: its stays and what was noted of it, both oldest first."""
+    """One animal: its stays and what was noted of it, both oldest first, and what it is. told: the entry that says the last, "" for none."""
 
     name: str
     stays: list[Stay] = field(default_factory=list)
     entries: list[JournalEntry] = field(default_factory=list)
+    facts: AnimalFacts = field(default_factory=AnimalFacts)
+    told: str = ""
 
     @property
     def home(self) -> str | None:
@@ -54,6 +59,9 @@ class Animal:
         return {
             "name": self.name,
             "home": self.home,
+            "hatched": self.facts.hatched,
+            "sex": self.facts.sex,
+            "notes": self.facts.notes,
             "stays": [
                 {"enclosure": s.enclosure, "since": to_plain(s.start, "since"), "until": to_plain(s.end, "until")}
                 for s in self.stays
@@ -79,7 +87,10 @@ def animals(journal: Sequence[JournalEntry], *, nameless: bool = False) -> list[
     named, with the name "", one for each enclosure that has entries about an animal; named later, it takes them along.
     """
     known: dict[str, Animal] = {}
+    told: dict[str, JournalEntry] = {}
     for entry in journal:
+        if entry.what == DESCRIBED:
+            told[described(entry.detail)[0].casefold()] = entry
         if entry.enclosure is None:
             continue
         here = [animal for animal in known.values() if animal.name and animal.home == entry.enclosure]
@@ -93,6 +104,10 @@ def animals(journal: Sequence[JournalEntry], *, nameless: bool = False) -> list[
             for animal in about:
                 animal.entries.append(entry)
     found = [animal for animal in known.values() if animal.name or nameless]
+    for animal in found:
+        if animal.name and animal.name.casefold() in told:
+            entry = told[animal.name.casefold()]
+            animal.facts, animal.told = described(entry.detail)[1], entry.id
     return sorted(found, key=lambda animal: animal.name.casefold())
 
 
@@ -127,18 +142,25 @@ def find_animal(known: Sequence[Animal], name: str) -> Animal | None:
 
 @dataclass(frozen=True, slots=True)
 class Lived:
-    """A stay and the believed humidity where the probe was meanwhile, %RH; None where nothing was measured."""
+    """A stay and the believed humidity where the probe was meanwhile, %RH; None where nothing was measured.
+
+    withheld: a shed of that time is still to be graded, and whoever grades must not know the air.
+    """
 
     stay: Stay
-    lowest: float | None
-    mean: float | None
-    highest: float | None
+    lowest: float | None = None
+    mean: float | None = None
+    highest: float | None = None
+    withheld: bool = False
 
 
-def stays(past: Past, animal: Animal, now: int) -> list[Lived]:
-    """Return an animal's stays, newest first, with the air of each. Raises StoreError."""
+def stays(past: Past, animal: Animal, now: int, hidden: tuple[int, int] | None) -> list[Lived]:
+    """Return an animal's stays, newest first, with the air of each; hidden: of which time nothing is told yet. Raises StoreError."""
     found = []
     for stay in reversed(animal.stays):
+        if hidden is not None and stay.start < hidden[1] and (stay.end is None or stay.end > hidden[0]):
+            found.append(Lived(stay, withheld=True))
+            continue
         points = past.series(stay.enclosure, stay.start, max(stay.start + 1, min(stay.end or now, now)), _POINTS)
         found.append(
             Lived(

@@ -11,7 +11,7 @@ import json
 import time
 import uuid
 from collections import Counter
-from collections.abc import Callable, Collection, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -106,8 +106,14 @@ def import_journal(folder: Path, source: Path, *, now: float | None = None) -> R
     known by its id; without one, by what it says. now: UTC seconds, None for the machine's clock. A stage that still holds
     then, and what was written down about stages since it began, is news to the judge; all else is history.
     """
-    result, now = Result(), time.time() if now is None else now
-    rows = [row for row in journal_rows(source, JOURNAL, result.refuse) if _dated(row, int(now), result)]
+    result = Result()
+    return store_rows(folder, list(journal_rows(source, JOURNAL, result.refuse)), result, now=now)
+
+
+def store_rows(folder: Path, found: Iterable[JournalRow], result: Result, *, now: float | None = None) -> Result:
+    """Take in entries of a journal as `import_journal` does, and count them in `result`. Raises StoreBusy, OSError."""
+    now = time.time() if now is None else now
+    rows = [row for row in found if _dated(row, int(now), result)]
     with writing(folder) as engine, engine.begin() as connection:
         before = Remembered()
         before.bring_up_to_date(connection)

@@ -15,7 +15,7 @@ from werkzeug.routing import Map, Rule
 from werkzeug.wrappers import Response
 
 from dewkeeper.store.errors import StoreError
-from dewkeeper.web import book, deeds, doors, screens
+from dewkeeper.web import animals, book, deeds, doors, screens
 from dewkeeper.web.errors import Outdated, Refused
 from dewkeeper.web.squeeze import squeeze
 from dewkeeper.web.visit import COOKIE, PageRequest, Services, Visit
@@ -87,8 +87,9 @@ RULES = (
     _rule("/leave", "POST", deeds.leave),
     _rule("/journal/<entry>", "GET", screens.journal_entry),
     _rule("/journal/<entry>", "POST", deeds.correct),
-    _rule("/animals", "GET", screens.animals),
-    _rule("/animals/<name>", "GET", screens.animal),
+    _rule("/animals", "GET", animals.animals_screen),
+    _rule("/animals/<name>", "GET", animals.animal_screen),
+    _rule("/animals/<name>/about", "POST", animals.describe),
     _rule("/animals/<name>/vet", "GET", book.vet_page),
     _rule("/health/test", "POST", deeds.test_paths),
     _rule("/probes", "GET", screens.probes),
@@ -100,6 +101,7 @@ RULES = (
     _rule("/logins/remove", "POST", doors.remove_login),
     _rule("/export", "GET", screens.export),
     _rule("/export/journal.csv", "GET", screens.export_journal),
+    _rule("/export/animals.csv", "GET", screens.export_animals),
     _rule("/export/readings.csv", "GET", screens.export_readings),
     _rule("/sitter", "POST", doors.new_sitter),
     _rule("/sitter/end", "POST", doors.end_sitters),

@@ -21,8 +21,9 @@ from dewkeeper.notify.people import ladder
 from dewkeeper.report import enclosure as enclosure_report
 from dewkeeper.report import morning as morning_report
 from dewkeeper.report.ahead import water
+from dewkeeper.report.animals import WHO_WORDS
 from dewkeeper.report.animals import animals as animals_of
-from dewkeeper.report.animals import stays
+from dewkeeper.report.animals_file import animals_text
 from dewkeeper.report.checks import checks, correction_words
 from dewkeeper.report.due import say_day
 from dewkeeper.report.earlier import NIGHT_WORDS, earlier_night, newest_night
@@ -132,23 +133,6 @@ def living(past: StoredPast) -> dict[str, list[str]]:
         if animal.home is not None:
             found.setdefault(animal.home, []).append(animal.name)
     return found
-
-
-def animals(visit: Visit) -> Response:
-    """Show every animal and where it lives, and the form that moves one."""
-    return visit.render(
-        "animals.html",
-        animals=animals_of(visit.past.journal(0, words=MOVES)),
-        enclosures=visit.services.config.enclosure,
-    )
-
-
-def animal(visit: Visit, name: str) -> Response:
-    """Show one animal: where it lived, what the air was there, and what was noted of it."""
-    found = next((a for a in animals_of(visit.past.journal(0)) if a.name.casefold() == name.casefold()), None)
-    if found is None:
-        raise Refused(404, "There is no such animal.")
-    return visit.render("animal.html", animal=found, stays=stays(visit.past, found, visit.now), words=JOURNAL)
 
 
 def enclosure(visit: Visit, name: str) -> Response:
@@ -396,6 +380,11 @@ def export_journal(visit: Visit) -> Response:
     """Return the whole journal as a CSV file, from which `dewkeeper import` makes the same book again."""
     rows = [journal_cells(entry) for entry in visit.past.journal(0, replaced=True)]
     return _csv("journal.csv", [[*JOURNAL_HEADER], *rows])
+
+
+def export_animals(visit: Visit) -> Response:
+    """Return who lived where, and what each animal is, as a CSV file that `dewkeeper import --animals` reads."""
+    return _csv("animals.csv", list(animals_text(animals_of(visit.past.journal(0, words=WHO_WORDS)))))
 
 
 def export_readings(visit: Visit) -> Response:

@@ -44,10 +44,10 @@ def small_curves(rows: Sequence[NightRow], night: Glimpse, wording: Wording) -> 
     """Return the drawings of these enclosures: humidity, or temperature where that is the trouble."""
     humid = [row for row in rows if not thermal(row)]
     warm = [row for row in rows if thermal(row)]
-    humidity = _common(
+    humidity = common(
         [v for row in humid for v in (row.limits.tolerable_low, row.limits.tolerable_high, *_ends(row, warm=False))], 10
     )
-    temperature = _common(
+    temperature = common(
         [v for row in warm for v in (row.limits.temperature_low, row.limits.temperature_high, *_ends(row, warm=True))],
         5,
     )
@@ -76,7 +76,7 @@ def _ends(row: NightRow, *, warm: bool) -> list[float]:
     return [mark.value for mark in marks if mark is not None] + now
 
 
-def _common(values: Sequence[float], step: int) -> Common:
+def common(values: Sequence[float], step: int) -> Common:
     """Return a scale of round ends that holds all values."""
     low, high = min(values, default=0), max(values, default=100)
     return Common(
