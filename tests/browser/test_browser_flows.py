@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import datetime
+from statistics import median
+from time import monotonic
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -12,11 +14,13 @@ from tests.browser.visitor import Visitor
 from tests.web.conftest import PASSWORD
 
 from dewkeeper.notify.links import make
-from dewkeeper.web.choices import BY_KEY
+from dewkeeper.web.choices import BY_KEY, CHOICES
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
 Browser = Callable[..., Visitor]
+FOCUSED = "const done = arguments[0]; requestAnimationFrame(() => requestAnimationFrame(() => done(document.activeElement.name)))"
+"""Where the cursor is once the page is drawn."""
 
 
 @pytest.fixture
@@ -73,6 +77,49 @@ def test_everything_else_is_two_taps_or_asks_for_its_word(keeper: Visitor, rig: 
         assert [(e.what, e.enclosure, e.detail) for e in history.journal()] == [
             ("humid_hide_changed", "T2", "put in"), ("weighed", "T2", "1430"),
         ]  # fmt: skip
+
+
+@pytest.mark.parametrize("group", CHOICES)
+def test_any_deed_is_two_taps_from_the_first_screen(browser: Browser, rig: Any, group: str) -> None:
+    """The tub and the deed, and it is written down; a deed that needs a word waits for it with the cursor there, and Enter ends it. All of them, one after the other."""
+    one, took = browser(), []
+    one.log_in(rig.base, rig.page.first_run_code)
+    for choice in CHOICES[group]:
+        with rig.history() as history:
+            before = len(history.journal(0, replaced=True))
+        one.go(rig.base + "/")
+        began = monotonic()
+        one.follow(next(tape for tape in one.all("a.tape") if tape.text == "T2"))  # the first tap
+        label = f"{choice.label} …" if choice.asks else choice.label
+        target = next(t for t in one.all("main form.taps button, main form.taps a.button") if t.text == label)
+        one.follow(target)  # the second
+        if choice.asks:
+            assert one.run_later(FOCUSED) == "detail", choice.key
+            field = one.one("main [name=detail]")
+            field.send_keys("12 Ash")
+            one.follow_key(field)
+        took.append(monotonic() - began)
+        with rig.history() as history:
+            (entry,) = history.journal(0, replaced=True)[before:]
+        assert (entry.what, entry.enclosure, entry.who) == (choice.what, "T2", "Ina"), choice.key
+        assert entry.detail == ", ".join(part for part in (choice.detail, "12 Ash" if choice.asks else "") if part)
+    print(f"{group}: {len(took)} deeds, two taps each; the slowest {max(took):.2f} s, the median {median(took):.2f} s")
+
+
+def test_what_is_due_and_what_stands_is_two_taps_from_the_first_screen(keeper: Visitor, rig: Any) -> None:
+    """The round and its tap; a tub's alarm and that it was seen."""
+    rig.daemon.handle({"do": "journal", "what": "opaque", "enclosure": "T2", "who": "Ina"})
+    rig.daemon.handle({"do": "journal", "what": "moved_in", "enclosure": "T2", "detail": "Ash", "who": "Ina"})
+    keeper.go(rig.base + "/")
+    keeper.follow(next(a for a in keeper.all("nav.main a") if a.text == "Round"))
+    keeper.press("humid hide is in")
+    with rig.history() as history:
+        assert history.journal()[-1].what == "humid_hide_changed"
+    keeper.go(rig.base + "/")
+    keeper.follow(next(tape for tape in keeper.all("a.tape") if tape.text == "T1"))
+    keeper.press("I have seen it")
+    with rig.history() as history:
+        assert "acknowledged" in {alarm.state for alarm in history.standing() if alarm.enclosure == "T1"}
 
 
 def test_an_entry_is_backdated_and_corrected(keeper: Visitor, rig: Any) -> None:

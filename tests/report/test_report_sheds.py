@@ -4,15 +4,20 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from datetime import date
 from typing import Any
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from tests.report.book_year import KeptBook, at, house
 from tests.report.conftest import judged, seconds
 
 from dewkeeper.judge.types import JournalEntry
 from dewkeeper.report.animals import animals
+from dewkeeper.report.evening import AirAdvice, air_due
+from dewkeeper.report.round import RoundFacts, service_round
+from dewkeeper.report.round_words import round_message, sheet_lines
 from dewkeeper.report.shed_air import animal_sheds
 from dewkeeper.report.shed_words import shed_lines
 from dewkeeper.report.sheds import COMMON, DaySpan, ShedGrade, grade_of, outlook, shed_cycles, ungraded, vigilant
@@ -151,3 +156,27 @@ def test_a_tenth_lost_is_told() -> None:
     assert loss([Weighing(0, 1000), Weighing(80 * DAY, 950)]) is None
     assert loss([Weighing(0, 1000), Weighing(100 * DAY, 890)]) is None
     assert loss([]) is None
+
+
+def test_the_round_says_nothing_of_the_air_of_a_shed_to_be_graded_in_any_form() -> None:
+    """What the tub's air needs is left out of sheet, message and JSON until the shed is graded; then it is there. Another tub's is told."""
+    book, config, day = KeptBook(), house(), date(2026, 3, 20)
+    for name in ("T01", "T02"):
+        book.write(at(day, 8) - 2 * DAY, name, "moved_in", f"Snake {name}")
+    shed = book.write(at(day, 9), "T01", "shed")
+    dry = [
+        AirAdvice(n, "refill", "refill the bowl", "falls below 60 % tonight", "refilled", "dry") for n in ("T01", "T02")
+    ]
+    facts = RoundFacts(air=air_due(dry, day))
+    for graded in (False, True):
+        if graded:
+            book.grade(shed, WHOLE)
+        made = service_round(book.entries, config, at(day), facts)
+        forms = {
+            "sheet": "\n".join(sheet_lines(made)), "message": "\n".join(round_message(made)[1]), "json": json.dumps(made.to_json())
+        }  # fmt: skip
+        for form, said in forms.items():
+            assert said.count("refill the bowl") == (1 if not graded or form == "message" else 2), (form, said)
+        (here,) = (place for place in made.places if place.enclosure == "T01")
+        assert "%" not in json.dumps([due.to_json() for due in here.due]) or graded
+        assert ("what its air needs is shown once the shed is graded" in here.notes) is not graded
