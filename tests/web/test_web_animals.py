@@ -67,3 +67,27 @@ def test_the_animals_leave_as_a_file(rig: Any) -> None:
         ["Cinder", "T2", "", "", ""],
     ]
     assert rows[1][3] == rows[2][2]
+
+
+def test_what_was_changed_is_marked_on_every_chart(rig: Any) -> None:
+    """A mesh covered an hour ago is a tick on the tub's three charts, on its small curve of morning and rack and in the animal's month, and a sign in the year's calendar; another tub has none."""
+    keeper, now = rig.keeper(), int(rig.clock.wall())
+    _tell(rig, what="moved_in", enclosure="T1", detail="Cinder", time=now - 5 * 3600)
+    for path in ("/", "/rack", "/animals/Cinder"):
+        assert 'class="mark"' not in keeper.get(rig.base + path).text, path
+    _tell(rig, what="mesh_cover_changed", enclosure="T1", detail="covered, half", time=now - 3600)
+    day = keeper.get(rig.base + "/enclosure/T1?span=day").text
+    charts = day.split('<svg class="chart"')[1:]
+    assert [part.partition("</div>")[0].count('class="mark"') for part in charts] == [2, 2, 2]  # moved in, and the mesh
+    for path in ("/", "/rack"):
+        text = keeper.get(rig.base + path).text
+        assert text.count('class="mark"') == 1, path
+        assert "tick: something was changed" in text
+    month = keeper.get(rig.base + "/animals/Cinder").text
+    assert month.count('class="mark"') == 1
+    assert "mesh cover changed: covered, half" in month[: month.index("<h2>Weights")]
+    year = keeper.get(rig.base + "/enclosure/T1?span=year").text
+    calendar = year[year.index('class="months"') : year.index("<h3>Humidity")]
+    assert calendar.count('<span aria-hidden="true">◆</span>') == 1
+    assert "mesh cover changed: covered, half" in calendar
+    assert 'class="mark"' not in keeper.get(rig.base + "/enclosure/T2?span=day").text

@@ -10,15 +10,14 @@ from itertools import pairwise
 from typing import Final
 from zoneinfo import ZoneInfo
 
+from dewkeeper.judge.types import JournalEntry
 from dewkeeper.judge.words import JOURNAL
 from dewkeeper.report.animals import Animal
-from dewkeeper.report.history import Past
+from dewkeeper.report.history import CHANGES, Past
 from dewkeeper.report.nights import day_start
 from dewkeeper.report.wording import Wording
 
 MOST_MONTHS: Final = 12
-CHANGES: Final = tuple(what for what in JOURNAL if what.endswith("_changed"))
-"""Journal words of what was changed for good about an enclosure: its levers and its heater."""
 _QUARTER: Final = 900
 
 Range = tuple[float, float]
@@ -110,11 +109,15 @@ def lived_months(
         for entry in past.journal(start, words=CHANGES, enclosure=stay.enclosure):
             if entry.time < end:
                 month, number = _month(months, datetime.fromtimestamp(entry.time, zone).date())
-                label = JOURNAL[entry.what].label + (f": {entry.detail}" if entry.detail else "")
-                month.changes.setdefault(number, []).append(label)
+                month.changes.setdefault(number, []).append(change_words(entry))
     for month in months.values():
         month.withheld = hidden is not None and _overlaps(month, hidden, zone)
     return [months[first] for first in sorted(months, reverse=True)]
+
+
+def change_words(entry: JournalEntry) -> str:
+    """Return what was changed, in words."""
+    return JOURNAL[entry.what].label + (f": {entry.detail}" if entry.detail else "")
 
 
 def _moments(start: int, end: int, zone: ZoneInfo) -> Sequence[int]:

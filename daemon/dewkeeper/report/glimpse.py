@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Final
 
+from dewkeeper.report.history import CHANGES
 from dewkeeper.report.model import EnclosureMorning, MorningGlance, NightRow
 from dewkeeper.report.order import THERMAL
 from dewkeeper.report.past import StoredPast
@@ -22,6 +23,7 @@ class Glimpse:
     """From the night's beginning to now, UTC seconds [start, end): slices of `seconds` by enclosure, oldest first.
 
     from_: before it nothing was to be watched. until: whole quarter hours are stored up to here. over: it ended long ago.
+    changes: enclosure -> when something about it was changed meanwhile.
     """
 
     start: int
@@ -31,6 +33,7 @@ class Glimpse:
     until: int
     slices: Mapping[str, Sequence[Extremes]]
     over: bool = False
+    changes: Mapping[str, Sequence[int]] = field(default_factory=dict)
 
 
 def glimpse(past: StoredPast, glance: MorningGlance) -> Glimpse:
@@ -53,7 +56,11 @@ def _between(past: StoredPast, first: int, last: int) -> Glimpse:
         start + max(0, end - start - _QUARTER) // seconds * seconds
     )  # the newest quarter hour is stored when it is over
     began = past.in_force().began
-    return Glimpse(start, end, seconds, start if began is None else max(start, began), until, slices)
+    changes: dict[str, list[int]] = {}
+    for entry in past.journal(start, words=CHANGES):
+        if entry.enclosure is not None and entry.time < end:
+            changes.setdefault(entry.enclosure, []).append(entry.time)
+    return Glimpse(start, end, seconds, start if began is None else max(start, began), until, slices, changes=changes)
 
 
 def thermal(row: NightRow) -> bool:

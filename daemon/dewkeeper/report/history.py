@@ -7,12 +7,15 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from dewkeeper.judge.types import Alarm, Event, JournalEntry, Learned, Quality, Reading, Role
+from dewkeeper.judge.words import JOURNAL
 from dewkeeper.report.model import Mark
 from dewkeeper.store.coarse import Day
 from dewkeeper.store.in_force import InForce
 
 JUDGED: Role = "substrate"
 """The role of the probes that the limits apply to."""
+CHANGES = tuple(what for what in JOURNAL if what.endswith("_changed"))
+"""Journal words of what was changed for good about an enclosure, its levers and its heater: every chart marks them."""
 
 
 @dataclass(frozen=True, slots=True)

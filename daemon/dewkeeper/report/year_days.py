@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from itertools import pairwise
 from typing import Literal
 from zoneinfo import ZoneInfo
 
-from dewkeeper.report.history import Past
+from dewkeeper.report.animal_months import change_words
+from dewkeeper.report.history import CHANGES, Past
 from dewkeeper.report.morning import UNWATCHED_MINUTES
 from dewkeeper.report.nights import day_start
 from dewkeeper.report.watching import due_seconds
@@ -21,7 +22,7 @@ class DayOfYear:
     """One local day. state: "nothing" where it was not to be watched; "beyond" before "unwatched" where both are so.
 
     lowest and highest in %RH, None where nothing believed was read. beyond_seconds: beyond tolerable humidity or
-    temperature. unwatched_seconds: of the time it was in service.
+    temperature. unwatched_seconds: of the time it was in service. changes: what was changed about it that day, in words.
     """
 
     day: date
@@ -30,6 +31,7 @@ class DayOfYear:
     beyond_seconds: int
     unwatched_seconds: int
     state: DayState
+    changes: tuple[str, ...] = ()
 
 
 def year_of(past: Past, enclosure: str, last: date, zone: ZoneInfo, now: int) -> list[DayOfYear]:
@@ -41,6 +43,9 @@ def year_of(past: Past, enclosure: str, last: date, zone: ZoneInfo, now: int) ->
     dates = [first + timedelta(days=n) for n in range((last - first).days + 2)]
     moments = [day_start(day, zone) for day in dates]
     read, in_force = past.days(enclosure, moments), past.in_force()
+    changes: dict[date, list[str]] = {}
+    for entry in past.journal(moments[0], words=CHANGES, enclosure=enclosure):
+        changes.setdefault(datetime.fromtimestamp(entry.time, zone).date(), []).append(change_words(entry))
     found = []
     for day, (begin, finish) in zip(dates, pairwise(moments), strict=False):
         at = -(-begin // 900) * 900
@@ -61,6 +66,7 @@ def year_of(past: Past, enclosure: str, last: date, zone: ZoneInfo, now: int) ->
                 beyond,
                 lost,
                 state,
+                tuple(changes.get(day, ())),
             )
         )
     known = next((n for n, one in enumerate(found) if one.state != "nothing"), len(found))

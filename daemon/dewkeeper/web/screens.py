@@ -150,13 +150,13 @@ def enclosure(visit: Visit, name: str) -> Response:
     room = enclosure_report.room_traces(visit.past, config, name, report.start, report.end)
     days = []
     if span == "year":
-        zone = visit.wording.zone
-        days = by_month(year_of(visit.past, name, visit.wording.local(visit.now).date(), zone, visit.now))
+        days = year_of(visit.past, name, visit.wording.local(visit.now).date(), visit.wording.zone, visit.now)
     return visit.render(
         "enclosure.html",
         report=report,
         water=lasting,
-        months=days,
+        months=by_month(days),
+        changed=[day for day in days if day.changes],
         enclosure=row,
         spans=SPANS,
         span=span,

@@ -63,6 +63,7 @@ def small_curves(rows: Sequence[NightRow], night: Glimpse, wording: Wording) -> 
         said.append(f"{low:.0f}–{high} where that is the trouble")
     until = wording.clock(night.end) if night.over else "now"
     words = f"Curves: {wording.clock(night.start)} to {until}, {'; '.join(said)}; green: target; lines: limits; hatched: unwatched"
+    words += "; tick: something was changed" if night.changes else ""
     return SmallCurves(drawn, words)
 
 
@@ -107,6 +108,8 @@ def _draw(row: NightRow, night: Glimpse, scale: Common, *, warm: bool) -> Markup
     shapes = "".join(_shape(run, night, scale, values, x) for run in _runs(read, night.seconds))
     if shapes:
         drawn += f'<path class="air" d="{shapes}"/>'
+    if ticks := "".join(f"M{x(at)} {TALL - 14}V{TALL}" for at in night.changes.get(row.enclosure, ())):
+        drawn += f'<path class="mark" d="{ticks}"/>'
     if row.now is not None and not row.now.stale:
         value = row.now.temperature_c if warm else row.now.humidity_percent
         drawn += f'<path class="dot" d="M{x(row.now.at)} {scale.y(value)}h0"/>'
