@@ -75,9 +75,13 @@ def test_every_screen_is_whole_and_accessible(browser: Callable[..., Visitor], d
     one.press("Make a link")
     sheet = one.one("main a").text
     look("the sitter's sheet", sheet)
+    demo_rack.daemon.handle({"do": "journal", "what": "shed", "enclosure": "A3", "who": "Runa"})
     with History.open(demo_rack.daemon.config.storage.folder) as history:
         key = history.notes()[NOTE_KEY]
         alarm = history.standing()[0].alarm
+        newest = {entry.what: entry.id for entry in history.journal(words=["opaque", "shed"])}
+    look("the form that grades", f"{demo_rack.base}/sheds/{newest['shed']}")
+    look("the form that corrects", f"{demo_rack.base}/journal/{newest['opaque']}")
     look("acknowledge", f"{demo_rack.base}/ack/{make(key, alarm, 'Runa', int(demo_rack.clock.wall()) + 600)}")
     one.driver.delete_all_cookies()
     look("login", demo_rack.base + "/login")

@@ -96,6 +96,20 @@ def test_an_alarm_is_acknowledged_shelved_and_brought_back(desk: Desk) -> None:
     assert (code, "dewkeeper alarms" in complaint) == (1, True)
 
 
+def test_a_caution_stands_where_the_deed_is_typed(desk: Desk) -> None:
+    """Covered mesh names the fire, a heater the cut-out, a wheeze the vet; a misting needs no word more."""
+    for words, said in (
+        (("mesh_cover_changed", "covered, half"), "fire"), (("mesh_cover_changed", "uncovered"), ""), (("misted",), ""),
+        (("heater_changed",), "cut-out"), (("wheeze",), "exotics vet"), (("shed", "spectacle retained"), "Never pull"),
+        (("disinfected", "bleach"), "Never mix bleach"), (("handled",), "salmonella"),
+    ):  # fmt: skip
+        code, out, _ = desk.types("journal", "add", "T1", *words, "--who", "Ina")
+        assert code == 0
+        first, *more = out.splitlines()
+        assert first == "written down"
+        assert (said in more[0]) if said else more == [], (words, more)
+
+
 def test_the_journal_is_written_backdated_and_corrected(desk: Desk) -> None:
     """One line writes an entry an hour back, its beginning of an id corrects it, and the old one can still be seen."""
     assert desk.types("journal", "add", "T1", "misted", "two", "sprays", "--at", "1h ago", "--who", "Ina")[0] == 0

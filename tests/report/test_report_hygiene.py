@@ -22,11 +22,12 @@ HOUR = 3600
 def test_damp_time_is_counted_since_the_last_deep_clean(shelf: Callable[..., Any]) -> None:
     """Half of the time above the band counts half; what was before the clean does not, nor does a tub whose shed is to be graded."""
     one, begun = shelf(), seconds("2026-03-01T00:00:00")
-    damp = [judged("p1", begun + h * HOUR, 27.0, 85.0 if h % 24 >= 12 else 65.0) for h in range(10 * 24)]
-    dry = [judged("p2", begun + h * HOUR, 27.0, 65.0) for h in range(10 * 24)]
+    damp = [judged("p1", begun + h * HOUR, 27.0, 85.0 if h % 24 >= 12 else 65.0) for h in range(13 * 24)]
+    dry = [judged("p2", begun + h * HOUR, 27.0, 65.0) for h in range(13 * 24)]
     one.keep([*damp, *dry], items=(judge_settings(one.config, begun),))
     cleaned = [JournalEntry(n, begun + 2 * 86400, n, "cleaned") for n in ("T1", "T2")]
-    now = begun + 10 * 86400
+    cleaned.append(JournalEntry("T3", begun + 2 * 86400, "T3", "cleaned"))  # which is not configured any more
+    now = begun + 13 * 86400
     with one.past() as past:
         found = damp_seconds(past, one.config, cleaned, now, ())
         assert set(found) == {"T1"}
@@ -34,6 +35,9 @@ def test_damp_time_is_counted_since_the_last_deep_clean(shelf: Callable[..., Any
         watched = past.nights(begun + 2 * 86400, now)["T1"].watched_seconds
         assert found["T1"] == pytest.approx(watched / 2, rel=0.01)
         assert damp_seconds(past, one.config, cleaned, now, {"T1"}) == {}
+        # A tub is cleaned every 30 days; damp all day long it would be due after 10, by dates maybe a day sooner.
+        assert damp_seconds(past, one.config, cleaned, begun + 11 * 86400 - 1, ()) == {}
+        assert set(damp_seconds(past, one.config, cleaned, begun + 11 * 86400, ())) == {"T1"}
 
 
 def test_dampness_brings_the_deep_clean_forward_and_never_puts_it_off() -> None:

@@ -7,7 +7,7 @@ from typing import Any
 
 import requests
 
-from dewkeeper.web.choices import BY_KEY
+from dewkeeper.web.choices import BY_KEY, HAS_SHED
 
 DAY = 86400
 
@@ -96,6 +96,18 @@ def test_a_shed_is_graded_before_its_air_is_shown(rig: Any) -> None:
     assert "ask an exotics vet" in again
 
 
+def test_a_shed_told_beside_the_curves_is_graded_where_none_are(rig: Any) -> None:
+    """On the tub's own screen nothing grades a shed: its tap writes it down and leads to the form, which says nothing of the air; the same for JSON and every other screen is withheld until then."""
+    keeper = rig.keeper()
+    _tell(rig, what="moved_in", enclosure="T1", detail="Cinder", time=_now(rig) - 7000)
+    form = _post(rig, keeper, "/journal", choice="shed", enclosure="T1", back="1")
+    assert "Both spectacles" in form
+    assert not re.search(r"\d\s*%|humidity", form)
+    with rig.history() as history:
+        (shed,) = history.journal(words=["shed"])
+    assert f'action="/sheds/{shed.id}"' in form
+
+
 def test_sheds_and_the_vets_sheet_show_the_air_after_the_grade(rig: Any) -> None:
     """Before the grade neither screen holds a number of humidity; after it the sheds' screen does, and the sheet says no diagnosis."""
     keeper = rig.keeper()
@@ -121,4 +133,7 @@ def test_any_deed_is_two_taps_from_the_first_screen(rig: Any) -> None:
         assert f'href="{path}"' in first
         text = keeper.get(rig.base + path).text
         for key, choice in BY_KEY.items():
+            if choice.what == "shed" and key != HAS_SHED:  # graded where no air is shown
+                assert key not in text, key
+                continue
             assert f'value="{key}"' in text or (choice.asks and f"choice={key}" in text), (enclosure.name, key)

@@ -108,7 +108,11 @@ def _send(args: argparse.Namespace, request: dict[str, Any]) -> int:
     if args.format == "json":
         emit_json(reply)
     elif not reply.get("not_recorded"):
+        from dewkeeper.web.choices import caution_about
+
         say("written down")
+        if caution := caution_about(request["what"], request["detail"]):
+            say(caution)
     return taken_in(reply)
 
 

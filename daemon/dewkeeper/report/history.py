@@ -163,6 +163,6 @@ class Past(Protocol):
         """Return the same for every probe that was in the enclosure meanwhile, judged ones first."""
         ...
 
-    def above_target_seconds(self, enclosure: str, start: int, end: int) -> int:
-        """Return how long an enclosure was above the target band then in force, in [start, end) UTC seconds."""
+    def above_target_seconds(self, since: Mapping[str, int], end: int) -> Mapping[str, int]:
+        """Return how long each enclosure was above the target band then in force, since its own UTC second until `end`."""
         ...

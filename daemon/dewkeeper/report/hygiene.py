@@ -15,6 +15,8 @@ from dewkeeper_config.models import Config
 
 DAMP_SECONDS_A_DAY: Final = 12 * 3600
 """So long above target counts as one day more."""
+_FASTEST: Final = 1 + 86400 / DAMP_SECONDS_A_DAY
+"""Damp all day long, the days to the next deep clean go by so much faster."""
 _LONGEST_SECONDS: Final = 190 * 86400
 _QUARTER_SECONDS: Final = 900
 
@@ -24,17 +26,19 @@ def damp_seconds(
 ) -> dict[str, int]:
     """Return for how many seconds each enclosure was above its target band since its last deep clean, in whole quarter hours.
 
-    Enclosures never cleaned, and those in `hidden` (a shed there is still to be graded), are left out. Raises StoreError.
+    Enclosures never cleaned, those cleaned so lately that no dampness makes them due, and those in `hidden` (a shed there
+    is still to be graded) are left out. Raises StoreError.
     """
-    found = dict[str, int]()
+    since: dict[str, int] = {}
     cleaned = {entry.enclosure: entry.time for entry in journal if entry.what == "cleaned" and entry.time <= now}
     for enclosure in config.enclosure:
-        name, since = enclosure.name, cleaned.get(enclosure.name)
-        if since is None or name in hidden:
+        name, last, ways = enclosure.name, cleaned.get(enclosure.name), config.round
+        every = ways.deep_clean_furnished_days if enclosure.kind == "furnished" else ways.deep_clean_days
+        if (
+            last is None or name in hidden or now - last < (every / _FASTEST - 1) * 86400
+        ):  # dates may be a day apart sooner
             continue
         # Whole quarter hours are stored with their time above target: no reading is read again.
-        start = -(-max(since, now - _LONGEST_SECONDS) // _QUARTER_SECONDS) * _QUARTER_SECONDS
-        damp = past.above_target_seconds(name, start, now // _QUARTER_SECONDS * _QUARTER_SECONDS)
-        if damp:
-            found[name] = damp
-    return found
+        since[name] = -(-max(last, now - _LONGEST_SECONDS) // _QUARTER_SECONDS) * _QUARTER_SECONDS
+    found = past.above_target_seconds(since, now // _QUARTER_SECONDS * _QUARTER_SECONDS)
+    return {name: seconds for name, seconds in found.items() if seconds}

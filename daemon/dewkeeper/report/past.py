@@ -125,18 +125,20 @@ class StoredPast:
                 found[day.at] = day if known is None else _one_day(known, day)
         return found
 
-    def above_target_seconds(self, enclosure: str, start: int, end: int) -> int:
-        """Return how long an enclosure was above its target humidity in [start, end), by the limits and probes of then.
+    def above_target_seconds(self, since: Mapping[str, int], end: int) -> Mapping[str, int]:
+        """Return how long each enclosure was above its target humidity since its own UTC second, by the limits and probes of then.
 
         Of several judged probes at a time, the one that was longest so.
         """
-        total = 0
-        for first, last, probes in (
-            _by_probes(self._windows(self.in_force(), enclosure, start, end)) if end > start else ()
-        ):
-            spans = [self._history.stats(probe, first, last) for probe in probes]
-            total += max((span.above_target_seconds for span in spans if span is not None), default=0)
-        return total
+        in_force, found = self.in_force(), dict[str, int]()
+        for enclosure, start in since.items():
+            found[enclosure] = 0
+            for first, last, probes in (
+                _by_probes(self._windows(in_force, enclosure, start, end)) if start < end else ()
+            ):
+                spans = [self._history.stats(probe, first, last) for probe in probes]
+                found[enclosure] += max((span.above_target_seconds for span in spans if span is not None), default=0)
+        return found
 
     def series(self, place: str, start: int, end: int, points: int) -> Sequence[Point]:
         """Return about `points` slices of [start, end) of an enclosure or a probe, oldest first.

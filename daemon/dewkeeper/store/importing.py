@@ -20,7 +20,7 @@ from sqlalchemy import Connection, Engine
 from sqlalchemy.exc import DatabaseError
 
 from dewkeeper.interchange import NO_TEXT, JournalRow, ReadingRow, format_time, journal_rows, readings_rows
-from dewkeeper.judge.stages import MOVES, STAGE_WORDS, stage_deed
+from dewkeeper.judge.stages import BAND, MOVES, STAGE_WORDS, stage_deed
 from dewkeeper.judge.types import MISSING, PASS, Calibration, JournalEntry
 from dewkeeper.judge.words import JOURNAL
 from dewkeeper.store import altered, codec
@@ -193,7 +193,8 @@ def _still_hold(entries: list[JournalEntry], now: float) -> set[str]:
     about = [entry for entry in entries if entry.what in STAGE_WORDS and entry.enclosure is not None]
     begun: dict[str | None, int] = {}
     for entry in about:
-        if JOURNAL[entry.what].stage is not None and stage_deed(entry).over > now and not _ended(entry, about):
+        begins = entry.what == BAND or JOURNAL[entry.what].stage is not None
+        if begins and stage_deed(entry).over > now and not _ended(entry, about):
             begun[entry.enclosure] = min(entry.time, begun.get(entry.enclosure, entry.time))
     found = {e.id for e in about if e.what in MOVES or e.time >= begun.get(e.enclosure, FOREVER)}
     while more := {e.id for e in entries if e.replaces in found} - found:  # a correction may be corrected

@@ -26,6 +26,8 @@ class Choice:
     asks: str = ""
 
 
+HAS_SHED: Final = "shed"
+"""The choice that leads to the form which grades a shed and shows nothing of its air."""
 CHOICES: Final[Mapping[str, Sequence[Choice]]] = {
     "water": (
         Choice("misted", "misted", "misted"),
@@ -87,7 +89,7 @@ CHOICES: Final[Mapping[str, Sequence[Choice]]] = {
         Choice("shed-pieces", "shed in pieces", "shed", "in pieces", asks="spectacles off? tail tip off?"),
         Choice("shed-eyes", "a spectacle is still on", "shed", "spectacle retained", asks="which eye"),
         Choice("shed-tail", "the tail tip is still on", "shed", "tail tip retained"),
-        Choice("shed", "has shed, to be graded in the round", "shed"),
+        Choice(HAS_SHED, "has shed: grade it", "shed"),
     ),
     "looked at": (
         Choice("belly-smooth", "belly scales smooth", "belly_smooth"),
@@ -145,6 +147,18 @@ def fitting(kind: str) -> dict[str, list[Choice]]:
     return {group: items for group, items in groups.items() if items}
 
 
+def beside_curves(kind: str, quick: Sequence[Choice] = ()) -> dict[str, list[Choice]]:
+    """Return the choices of a screen that shows the air: none of them grades a shed, for whoever grades must not know it.
+
+    quick: those that are offered already.
+    """
+    groups = {
+        group: [c for c in items if (c.what != "shed" or c.key == HAS_SHED) and (c.asks or c not in quick)]
+        for group, items in fitting(kind).items()
+    }
+    return {group: items for group, items in groups.items() if items}
+
+
 def often(kind: str, entries: Sequence[JournalEntry]) -> list[Choice]:
     """Return the choices that are offered at once: those used most lately, filled up with the usual ones.
 
@@ -162,6 +176,14 @@ def often(kind: str, entries: Sequence[JournalEntry]) -> list[Choice]:
 
 SITTER: Final = ("refilled", "misted")
 """The two things a sitter may do and say."""
+
+
+def caution_about(what: str, detail: str) -> str:
+    """Return what somebody who just wrote this down should know, "" for nothing."""
+    if asks_for_vet(what, detail):
+        return "This is for an exotics vet: no setting of humidity cures it. Never pull skin or a spectacle off."
+    fits = (key for key in CAUTIONS if BY_KEY[key].what == what and detail.startswith(BY_KEY[key].detail))
+    return CAUTIONS.get(max(fits, key=lambda key: len(BY_KEY[key].detail), default=""), "")
 
 
 def asks_for_vet(what: str, detail: str) -> bool:

@@ -11,7 +11,8 @@ from werkzeug.wrappers import Response
 from dewkeeper.judge.stages import MOVES
 from dewkeeper.judge.words import JOURNAL, LONGEST_SUPPRESSION_SECONDS, WITHDRAWN
 from dewkeeper.report.quarantine import leaving_quarantine
-from dewkeeper.web.choices import BY_KEY, CAUTIONS, asks_for_vet
+from dewkeeper.report.sheds import grade_of
+from dewkeeper.web.choices import BY_KEY, CAUTIONS, HAS_SHED, asks_for_vet
 from dewkeeper.web.effects import quiet_until
 from dewkeeper.web.errors import Refused
 from dewkeeper.web.kept import local_path
@@ -81,6 +82,8 @@ def write(visit: Visit) -> Response:
     if asks_for_vet(BY_KEY[choice].what, detail):
         return visit.go(f"/vet/{choice}")
     back = visit.text("back", required=False)
+    if choice == HAS_SHED and enclosure is not None and not grade_of(detail).complete and not reply.get("not_recorded"):
+        return visit.go(f"/sheds/{reply['id']}", "journal")
     if back == "animals":
         back = "/animals"
     else:

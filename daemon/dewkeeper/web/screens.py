@@ -40,7 +40,7 @@ from dewkeeper.report.wording import worth_telling
 from dewkeeper.report.year_days import by_month, year_of
 from dewkeeper.sampling.salts import CAUTION
 from dewkeeper.web.chart import humidity_chart, looks, temperature_chart, vapour_chart
-from dewkeeper.web.choices import BY_KEY, CHOICES, SEVERAL_GROUPS, fitting, often
+from dewkeeper.web.choices import BY_KEY, CHOICES, SEVERAL_GROUPS, beside_curves, fitting, often
 from dewkeeper.web.effects import effect_words, file_lines, stage_words
 from dewkeeper.web.errors import Refused
 from dewkeeper.web.outlook import humidity_outlook
@@ -148,6 +148,7 @@ def enclosure(visit: Visit, name: str) -> Response:
     lasting = water(visit.past, config, name, visit.now)
     held = visit.past.in_force().holding(name, visit.now)
     room = enclosure_report.room_traces(visit.past, config, name, report.start, report.end)
+    quick = often(row.kind, visit.past.journal(visit.now - OFTEN_DAYS * DAY_SECONDS))
     days = []
     if span == "year":
         days = year_of(visit.past, name, visit.wording.local(visit.now).date(), visit.wording.zone, visit.now)
@@ -165,8 +166,8 @@ def enclosure(visit: Visit, name: str) -> Response:
         vapour=vapour_chart(report, room, visit.wording, now=visit.now),
         around=[trace for trace in room if trace.points],
         drawn=[Drawn(trace, look, table(trace.points)) for trace, look in looks(report.traces) if trace.points],
-        quick=often(row.kind, visit.past.journal(visit.now - OFTEN_DAYS * DAY_SECONDS)),
-        choices=fitting(row.kind),
+        quick=quick,
+        choices=beside_curves(row.kind, quick),
         judged_by=stage_words(config, name, held.stage, _first_end(held), visit.wording, held.band),
         band=held.band,
         band_until=held.band_over,
