@@ -6,23 +6,23 @@ the same run. Processor time of both sides is what is compared: the sender's own
 
 from __future__ import annotations
 
+import json
 import os
 import random
-import resource
+import subprocess
 import sys
 import tempfile
-import time
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-import psycopg
+from tests.bench.collect.bench_collect_pass import used
 from tests.collect.postgres import Server
 from tests.store.conftest import MIDNIGHT, reading
 
 from dewkeeper.clock import ManualClock
 from dewkeeper.collect.link import ServerLink, parameters
-from dewkeeper.collect.place import enter, installation
-from dewkeeper.collect.rows import COPY, HEAD, INCOMING, TAIL, packed, rows_of
+from dewkeeper.collect.place import enter
+from dewkeeper.collect.rows import COPY, HEAD, TAIL, packed, rows_of
 from dewkeeper.collect.sending import Pass
 from dewkeeper.collect.server import admit, initialise
 from dewkeeper.judge.types import PASS, Quality
@@ -53,7 +53,7 @@ def fill(folder: Path, days: int, probes: int) -> None:
 
 
 def main() -> None:
-    """Fill, catch up, copy barely, and print both."""
+    """Fill, catch up in a process of its own, copy barely, and print both."""
     days, probes = (int(word) for word in (*sys.argv[1:], "7", "40")[:2])
     server = Server()
     try:
@@ -63,6 +63,17 @@ def main() -> None:
         server.stop()
 
 
+def _child(*arguments: str) -> dict[str, float]:
+    said = subprocess.run(
+        [sys.executable, "-m", "tests.bench.collect.bench_collect_pass", *arguments],
+        check=True,
+        capture_output=True,
+        text=True,
+    )
+    cost: dict[str, float] = json.loads(said.stdout)
+    return cost
+
+
 def _measure(folder: Path, server: Server, days: int, probes: int) -> None:
     fill(folder, days, probes)
     owner = parameters(server.owner(), None)
@@ -70,55 +81,42 @@ def _measure(folder: Path, server: Server, days: int, probes: int) -> None:
     with ServerLink(owner) as link:
         made = admit(link, "a site")
     address = f"host=127.0.0.1 port={server.port} dbname={made.database} user={made.login} password={made.password}"
-    before = _resident()
-    with Onward.open(folder) as onward, ServerLink(parameters(address, None)) as link:
-        sending = Pass(link, onward, enter(link, "a site", installation(folder)))
-        here, there, start = time.process_time(), _used(link.connection), time.monotonic()
-        sending.send()
-        took = time.process_time() - here, _used(link.connection) - there, time.monotonic() - start
-        rows = sending.sent.readings
-        most = _resident() - before
-        bare = _bare(server, onward, sending)
-    year = rows and 525_600 * probes / rows
-    print(f"{rows} readings of {probes} probes, {days} days; load {os.getloadavg()[0]:.0f}")
-    print(f"sender {took[0]:.1f} s processor, its server process {took[1]:.1f} s, {took[2]:.1f} s on the wall")
-    print(f"a year of them: {(took[0] + took[1]) * year / 60:.1f} min of processor, both sides")
+    without, cost = _child(str(folder)), _child(str(folder), address)
+    more = cost["resident_mb"] - without["resident_mb"]
+    bare = _bare(server, folder, address)
+    year = 525_600 * probes / cost["readings"]
+    print(f"{cost['readings']} readings of {probes} probes, {days} days; load {os.getloadavg()[0]:.0f}")
     print(
-        f"bare COPY of the same rows into the same key: server {bare:.1f} s; ingest against it {took[1] / bare:.2f} times (goal 2)"
+        f"sender {cost['sender']:.1f} s processor, its server process {cost['server']:.2f} s, {cost['wall']:.1f} s on the wall"
     )
-    print(f"largest resident memory of the sender, above before it connected: {most / 1024:.1f} MB")
+    print(f"a year of them: {(cost['sender'] + cost['server']) * year / 60:.1f} min of processor, both sides")
+    print(
+        f"bare COPY of the same rows into the same key: server {bare:.2f} s; ingest {cost['server'] / bare:.2f} times (goal 2)"
+    )
+    print(
+        f"the sender's process takes {more:.1f} MB more at most than one that has the daemon's code and reads a day, psycopg included (goal 8)"
+    )
 
 
-def _bare(server: Server, onward: Onward, sending: Pass) -> float:
-    with server.connect() as connection:
+def _bare(server: Server, folder: Path, address: str) -> float:
+    with Onward.open(folder) as onward, ServerLink(parameters(address, None)) as link, server.connect() as connection:
+        sending = Pass(link, onward, enter(link, "a site", None))
+        sending.learn_probes()
         connection.execute(
             "CREATE TABLE bare (LIKE reading INCLUDING DEFAULTS INCLUDING CONSTRAINTS, PRIMARY KEY (site, probe, time))"
         )
-        connection.execute(INCOMING.replace("ON COMMIT DELETE ROWS", ""))
         connection.execute("ALTER TABLE bare ALTER site SET DEFAULT 1")
         reach = onward.reach()
         assert reach is not None
-        start = _used(connection)
-        with (
-            connection.cursor() as cursor,
-            cursor.copy(COPY.replace("pg_temp.incoming", "bare (time, t, h, probe, flag, why)")) as copy,
-        ):
+        start = used(connection.info.backend_pid)
+        into = COPY.replace("pg_temp.incoming", "bare (time, t, h, probe, flag, why)")
+        with connection.cursor() as cursor, cursor.copy(into) as copy:
             copy.write(HEAD)
             for first in range(reach[0], reach[1] + 1, _DAY):
                 for probe, number in sending.probes.items():
                     copy.write(b"".join(packed(number, rows_of(onward.raw(probe, first, first + _DAY)))))
             copy.write(TAIL)
-        return _used(connection) - start
-
-
-def _used(connection: psycopg.Connection[tuple[object, ...]]) -> float:
-    """Return the processor seconds of the server's process of a connection."""
-    fields = Path(f"/proc/{connection.info.backend_pid}/stat").read_text().rpartition(")")[2].split()
-    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
-
-
-def _resident() -> int:
-    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+        return used(connection.info.backend_pid) - start
 
 
 if __name__ == "__main__":

@@ -1,0 +1,54 @@
+"""One pass of sending in a process with the daemon's code and nothing else: `... FOLDER [ADDRESS]`; what it cost, as JSON.
+
+Without an address it only reads a day of a probe: the memory to compare with.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+import time
+from pathlib import Path
+
+import dewkeeper.service.daemon  # noqa: F401  what a daemon has in memory anyway
+from dewkeeper.store.onward import Onward
+
+
+def used(process: int) -> float:
+    """Return the processor seconds of a process."""
+    fields = Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+
+
+def main() -> None:
+    """Send, or only read."""
+    folder, found = Path(sys.argv[1]), {}
+    with Onward.open(folder) as onward:
+        reach = onward.reach()
+        assert reach is not None
+        onward.raw("p000", reach[0], reach[0] + 86400)
+        if len(sys.argv) > 2:
+            found = _pass(onward, folder, sys.argv[2])
+    status = Path("/proc/self/status").read_text()
+    print(json.dumps({**found, "resident_mb": int(status.partition("VmHWM:")[2].split()[0]) / 1024}))
+
+
+def _pass(onward: Onward, folder: Path, address: str) -> dict[str, float]:
+    from dewkeeper.collect.link import ServerLink, parameters
+    from dewkeeper.collect.place import enter, installation
+    from dewkeeper.collect.sending import Pass
+
+    with ServerLink(parameters(address, None)) as link:
+        server = link.connection.info.backend_pid
+        sending = Pass(link, onward, enter(link, "a site", installation(folder)))
+        here, there, start = time.process_time(), used(server), time.monotonic()
+        sending.send()
+        return {
+            "readings": sending.sent.readings, "sender": time.process_time() - here, "server": used(server) - there,
+            "wall": time.monotonic() - start,
+        }  # fmt: skip
+
+
+if __name__ == "__main__":
+    main()
