@@ -59,7 +59,11 @@ def test_each_of_the_four_words_is_its_own_place_on_the_page(browser: Browser, h
     house.hours(0.2)
     said = seen(browser, house, "/", "/rack", "/health", "/probes")
     assert said["/"].startswith("1 shelved, 1 out of service, 3 calm (")
-    for line in ("T1 shelved: too dry until", "T2 out of service, nobody is told of it", "T3 calm, unwatched for"):
+    for line in (
+        "T1 shelved: too dry, quiet until",
+        "T2 out of service, nobody is told of it",
+        "T3 calm, unwatched for",
+    ):
         assert line in said["/"]
     assert "out of service" in said["/rack"]
     assert "shelved: too dry" in said["/rack"]

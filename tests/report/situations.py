@@ -86,7 +86,7 @@ def morning_of(
             last = now - tub.ago
             tonight[name] = NightSums(
                 watched_seconds=due - tub.unwatched_minutes * 60,
-                humidity_min=Mark(low, min(last, night.start + 8 * HOUR)),
+                humidity_min=Mark(low, last if low >= tub.humidity else min(last - 1800, night.start + 8 * HOUR)),
                 humidity_min_temperature_c=30.0,
                 humidity_max=Mark(max(66.0, tub.humidity), night.start + HOUR),
                 temperature_min=Mark(
@@ -94,7 +94,7 @@ def morning_of(
                 ),
                 temperature_max=Mark(
                     tub.hottest or max(29.0, tub.temperature),
-                    last if tub.temperature > 29 else min(last, night.start + (6 if tub.hottest else 2) * HOUR),
+                    last if tub.temperature > 29 else min(last, night.start + (8 if tub.hottest else 2) * HOUR),
                 ),
                 **tub.sums,
             )

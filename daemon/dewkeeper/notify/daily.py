@@ -64,12 +64,14 @@ def morning_words(
     """
     rows = glance.needs_look
     listed = [row for row in rows if row.rank != "unwatched"] if glance.nothing_watched else list(rows)
-    lines = (
+    blind = (
         ["Nothing is watched: look at the tubs yourself, then at dewkeeper's own health."]
         if glance.nothing_watched and len(glance.resting) < len(glance.enclosures)
         else []
     )
-    lines += [_row(row, wording, glance.made_at) for row in listed[:_MOST_NAMED]]
+    urgent = [row for row in listed if row.rank == "urgent"]
+    lines = [_row(row, wording, glance.made_at) for row in urgent[:_MOST_NAMED]] + blind  # what burns comes first
+    lines += [_row(row, wording, glance.made_at) for row in listed[len(urgent) : _MOST_NAMED]]
     if len(listed) > _MOST_NAMED:
         lines.append(f"and {len(listed) - _MOST_NAMED} more on the page")
     lines += [_general(alarm, wording, glance.made_at) for alarm in glance.general]
@@ -126,10 +128,10 @@ def _title(glance: MorningGlance, night: str) -> str:
         ]
         return f"Morning: {', then '.join(said)}{f'; {len(glance.calm)} calm' if glance.calm else ''}"
     if glance.general:
-        return f"Morning: no tub asks for a look, but something else: {_named([headline(a) for a in glance.general])}"
+        return f"Morning: {_named([headline(a) for a in glance.general])}; no tub asks for a look"
     if glance.patchy:
         return f"Morning: calm, not always watched: {_named([row.enclosure for row in glance.patchy])}"
-    return f"Morning: calm; shelved: {_named([row.enclosure for row in glance.shelved])}"
+    return f"Morning: shelved: {_named([row.enclosure for row in glance.shelved])}; nothing else"
 
 
 def morning_draft(day: str, said: tuple[str, Sequence[str]], link: str | None, ended: Sequence[str] = ()) -> Draft:
@@ -202,7 +204,7 @@ def _row(row: EnclosureMorning, wording: Wording, now: int) -> str:
     elif not row.alarms and row.rank == "unwatched":
         said = [f"{row.enclosure}: unwatched for {wording.lasting(row.unwatched.minutes * 60)} of the night"]
     elif not row.alarms:
-        said = [f"{row.enclosure}: {(outside_words(row, wording) or ['was outside its limits'])[0]}"]
+        said = [f"{row.enclosure}: {(outside_words(row, wording) or ['was beyond its limits'])[0]}"]
     return "; ".join([*said, lowest_words(row, wording) + referred_words(row, wording), now_words(row, wording)])
 
 

@@ -98,7 +98,7 @@ def short_step(kind: str, response: str) -> str:
 
 
 _CAUSES: Final[Mapping[str, str]] = {
-    WARMED: "it got warmer, and no moisture left",
+    WARMED: "it got warmer; the moisture is still there",
     COOLED: "it got cooler, and no moisture came",
     LEFT: "moisture left the air",
     ADDED: "moisture came into the air",

@@ -30,7 +30,7 @@ NIGHT_WORDS: Final[Mapping[NightRank, str]] = {
     "urgent": "was urgent",
     "alarm": "had an alarm",
     "unwatched": "was unwatched for a time",
-    "outside": "was outside",
+    "outside": "was beyond limits",
     "nothing": "was not watched",
     "out_of_service": "was out of service",
     "calm": "was calm",

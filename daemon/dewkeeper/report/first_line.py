@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections import Counter
 
 from dewkeeper.report.model import MorningGlance, Rank
-from dewkeeper.report.wording import Wording
+from dewkeeper.report.wording import Wording, headline
 
 _COUNTED: dict[Rank, str] = {
     "urgent": "to act on now",
     "alarm": "to see to",
     "unwatched": "unwatched",
-    "outside": "was outside",
+    "outside": "was beyond limits",
     "shelved": "shelved",
     "out_of_service": "out of service",
     "calm": "calm",
@@ -32,12 +32,13 @@ def first_line(glance: MorningGlance) -> str:
         before = sum(counted[rank] > 0 for rank in ("urgent", "alarm", "unwatched"))
         parts.insert(before, f"{back} unwatched for a part of the night")
     if found["outside"] > 1:
-        parts = [part.replace("was outside", "were outside") for part in parts]
+        parts = [part.replace("was beyond", "were beyond") for part in parts]
     if glance.patchy and not glance.nothing_watched:
         some = "" if len(glance.patchy) == found["calm"] else f"{len(glance.patchy)} of them "
         parts[-1] += f" ({some}not watched all the time)"
     if glance.general:
-        parts.insert(0, f"{len(glance.general)} to see to in the room or dewkeeper itself")
+        named = list(dict.fromkeys(headline(alarm) for alarm in glance.general))
+        parts.insert(0, ", ".join(named[:2]) + (f" and {len(named) - 2} more" if len(named) > 2 else ""))
     said = ", ".join(parts)
     if glance.nothing_watched:
         return f"Nothing is watched: {said}"

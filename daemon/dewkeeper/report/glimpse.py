@@ -96,7 +96,7 @@ def now_words(row: EnclosureMorning, wording: Wording) -> str:
     """Return the value of now beside the limit it is beyond, or beside its band: "now 46 %, limit 55 %"."""
     now, limits, aimed = row.now, row.limits, False
     if now is None:
-        return "no believed reading now"
+        return "no reliable reading now"
     if thermal(row):
         said, value = wording.temperature(now.temperature_c), now.temperature_c
         low, high = limits.temperature_low, limits.temperature_high

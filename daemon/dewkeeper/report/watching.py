@@ -68,7 +68,7 @@ def unwatched(
         fault = min(blind.values(), key=lambda alarm: alarm.since)
         return Unwatched(minutes, True, KINDS[fault.kind].label, fault.since)
     believed = [latest[p].reading.time for p in sound if p in latest and latest[p].quality.counts]
-    reason = "no probe is judged here" if not judged else "no new reading" if sound else "not believed"
+    reason = "it has no probe" if not judged else "no new reading" if sound else "not believed"
     return Unwatched(minutes, True, reason, max(believed, default=None))
 
 

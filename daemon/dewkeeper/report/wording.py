@@ -23,7 +23,7 @@ RANK_WORDS: dict[Rank, str] = {
     "urgent": "act now",
     "alarm": "see to it",
     "unwatched": "unwatched",
-    "outside": "was outside",
+    "outside": "was beyond limits",
     "shelved": "shelved",
     "out_of_service": "out of service",
     "calm": "calm",
@@ -248,7 +248,7 @@ def _missed(row: EnclosureMorning, wording: Wording) -> str:
 def shelved_words(row: EnclosureMorning, wording: Wording, now: int) -> str:
     """Return what the keeper put aside of an enclosure, and until when."""
     alarm = next(a for a in row.alarms if a.state == "shelved")
-    until = "" if alarm.shelved_until is None else f" until {wording.clock(alarm.shelved_until, now)}"
+    until = "" if alarm.shelved_until is None else f", quiet until {wording.clock(alarm.shelved_until, now)}"
     return beyond(alarm.kind, alarm.band) + until
 
 

@@ -168,7 +168,7 @@ DETECTOR: Final = Detector(
     {
         "lid_open": Rationale(
             "not closed again", "the air is still the room's after an opening", "it dries and cools; a snake may escape",
-            "close it and check the lock", HOUR, "medium",
+            "see whether the snake is in, close it and check the lock", HOUR, "medium",
         ),
     },
     LidMemory,
