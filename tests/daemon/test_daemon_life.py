@@ -176,9 +176,7 @@ def test_after_an_update_what_is_not_found_again_ends(racks: Any, phone: Any) ->
     racks.stop(daemon)
     _another_version(racks.folder)
     with contextlib.closing(sqlite3.connect(racks.folder / "dewkeeper.db")) as database, database:
-        database.executescript(
-            "DELETE FROM hot0; DELETE FROM hot1; DELETE FROM hot2"
-        )  # as good as another rule: nothing in the last days speaks for it
+        database.executescript("DELETE FROM reading")  # as good as another rule: nothing in the last days speaks for it
     daemon = racks.start(racks.config())
     racks.clock.advance(600)
     racks.stop(daemon)

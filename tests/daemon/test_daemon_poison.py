@@ -68,7 +68,7 @@ def test_a_stored_entry_of_a_kind_nobody_knows_does_not_stop_the_next_start(rack
     with closing(sqlite3.connect(racks.folder / FILE_NAME)) as database:
         for kind, data in (("Prophecy", "{}"), ("JournalEntry", '{"what": 7}'), ("Settings", b"\x00\x01")):
             database.execute(
-                "INSERT INTO item (after_key, time, kind, data) SELECT max(after_key), max(time), ?, ? FROM item",
+                "INSERT INTO item (after_key, time, kind, data, lasts) SELECT max(after_key), max(time), ?, ?, 1 FROM item",
                 (kind, data),
             )
         database.execute("DELETE FROM snapshot")  # so that all of it is read again

@@ -1,11 +1,8 @@
-"""Copies, what is done about a damaged file, and older schemas."""
+"""Copies, and what is done about a damaged file."""
 
 from __future__ import annotations
 
-import importlib
 import sqlite3
-from collections.abc import Callable
-from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -13,14 +10,12 @@ import pytest
 from tests.store.conftest import MIDNIGHT, Shelf
 
 from dewkeeper.clock import ManualClock
-from dewkeeper.store import History, Store
+from dewkeeper.store import History
 from dewkeeper.store.backup import back_up, backups, look_into, newest_good, restore, surplus
-from dewkeeper.store.database import BLOCK_SECONDS, FILE_NAME
-from dewkeeper.store.errors import BackupFailed, StoreUnusable
+from dewkeeper.store.database import FILE_NAME
+from dewkeeper.store.errors import BackupFailed
 from dewkeeper.store.health import Disk
-from dewkeeper.store.migrate import STEPS
 from dewkeeper.store.rescue import open_or_rescue
-from dewkeeper.store.ring import table
 from dewkeeper_config.models import Backup, Storage
 
 
@@ -161,116 +156,6 @@ def test_what_a_damaged_file_still_gives_is_taken_over(tmp_path: Path) -> None:
         rows = history.raw("b1", 0, 1 << 40)
     assert len(rows) == 4000
     assert sum(not row.quality.counts for row in rows) == 100
-
-
-def _old_schema(folder: Path, steps: int = 1) -> None:
-    folder.mkdir(exist_ok=True)
-    connection = sqlite3.connect(folder / FILE_NAME)
-    for step in STEPS[:steps]:
-        for statement in importlib.import_module(f"dewkeeper.store.migrations.versions.{step}").STATEMENTS:
-            connection.execute(statement)
-    connection.execute("CREATE TABLE alembic_version (version_num VARCHAR(32) NOT NULL PRIMARY KEY)")
-    connection.execute("INSERT INTO alembic_version VALUES (?)", (STEPS[steps - 1][1:5],))
-    connection.execute("INSERT INTO probe VALUES (1, 'b1', 'sht3x')")
-    key = (MIDNIGHT << 10) + 1
-    plain = "reading" if steps <= STEPS.index("v0006_ring") else table(key)
-    connection.execute(f"INSERT INTO {plain} VALUES (?, 27000, 40000)", (key,))  # noqa: S608
-    connection.commit()
-    connection.close()
-
-
-def _tables(folder: Path) -> dict[str, str]:
-    with closing(sqlite3.connect(folder / FILE_NAME)) as connection:
-        found = connection.execute("SELECT name, sql FROM sqlite_master WHERE sql IS NOT NULL ORDER BY name").fetchall()
-    return {name: "".join(sql.split()) for name, sql in found}
-
-
-@pytest.mark.parametrize("steps", range(1, len(STEPS)))
-def test_every_earlier_schema_is_brought_up_to_date(tmp_path: Path, steps: int) -> None:
-    """A database of each earlier schema opens with its reading and has the tables of a new one."""
-    _old_schema(tmp_path / "old", steps)
-    for name in ("old", "new"):
-        folder = tmp_path / name
-        folder.mkdir(exist_ok=True)
-        Store.open(folder, Storage(folder=folder), ManualClock()).close()
-    assert len(_rows(tmp_path / "old")) == 1
-    assert _tables(tmp_path / "old") == _tables(tmp_path / "new")
-
-
-def test_quarter_hours_that_lay_by_probe_are_found_by_day(tmp_path: Path) -> None:
-    """Every row of the fourth schema's quarter hours is there after the change, under its probe and its moment."""
-    _old_schema(tmp_path, 4)
-    quarters = (MIDNIGHT // 900 - 3, MIDNIGHT // 900, MIDNIGHT // 900 + 95, MIDNIGHT // 900 + 500)
-    with closing(sqlite3.connect(tmp_path / FILE_NAME)) as connection:
-        connection.execute("INSERT INTO probe VALUES (1023, 'b2', 'sht3x')")
-        wanted = {(probe, quarter): tuple(range(probe, probe + 14)) for probe in (1, 1023) for quarter in quarters}
-        for place, values in wanted.items():
-            connection.execute(f"INSERT INTO rollup VALUES ({','.join('?' * 16)})", (*place, *values))  # noqa: S608
-        connection.commit()
-    Store.open(tmp_path, Storage(folder=tmp_path), ManualClock()).close()
-    with closing(sqlite3.connect(tmp_path / FILE_NAME)) as connection:
-        found = connection.execute("SELECT * FROM rollup ORDER BY key").fetchall()
-    assert {(key >> 7 & 1023, (key >> 17) * 96 + (key & 127)): tuple(values) for key, *values in found} == wanted
-
-
-@pytest.mark.parametrize(
-    ("steps", "place"),
-    [
-        (6, lambda quarter, probe: quarter << 10 | probe),
-        (7, lambda quarter, probe: (quarter // 2 << 10 | probe) << 1 | quarter % 2),
-    ],
-)
-def test_recent_quarter_hours_that_lay_otherwise_are_found_by_hour(
-    tmp_path: Path, steps: int, place: Callable[[int, int], int]
-) -> None:
-    """Recent quarter hours of the sixth and seventh schema, of whole hours, keep their probes and moments; the archive its end."""
-    _old_schema(tmp_path, steps)
-    midnight = MIDNIGHT // 900
-    rows = {
-        (quarter, probe): tuple(range(probe + quarter % 7, probe + quarter % 7 + 14))
-        for quarter in range(midnight - 3, midnight + 6)
-        for probe in (1, 2, 1023)
-    }
-    with closing(sqlite3.connect(tmp_path / FILE_NAME)) as connection:
-        for (quarter, probe), values in rows.items():
-            connection.execute(f"INSERT INTO recent VALUES ({','.join('?' * 15)})", (place(quarter, probe), *values))  # noqa: S608
-        connection.execute("UPDATE covered SET rolled = ?, until = ?", (midnight - 3, midnight + 6))
-        connection.execute("INSERT INTO chunk VALUES (?, 1, x'')", (MIDNIGHT // BLOCK_SECONDS << 10 | 1,))
-        connection.commit()
-    Store.open(tmp_path, Storage(folder=tmp_path), ManualClock()).close()
-    with closing(sqlite3.connect(tmp_path / FILE_NAME)) as connection:
-        found = connection.execute("SELECT * FROM recent ORDER BY key").fetchall()
-        reach = connection.execute("SELECT until, archived FROM covered").fetchone()
-    assert reach == (midnight + 4, MIDNIGHT // BLOCK_SECONDS + 1)
-    assert {((key >> 12) * 4 + (key & 3), key >> 2 & 1023): tuple(values) for key, *values in found} == {
-        place: values for place, values in rows.items() if place[0] < midnight + 4
-    }
-
-
-def test_a_newer_schema_is_refused_and_left_alone(tmp_path: Path) -> None:
-    """After going back to an older version the file is not touched, and the message says what to do."""
-    _old_schema(tmp_path)
-    with closing(sqlite3.connect(tmp_path / FILE_NAME)) as connection:
-        connection.execute("UPDATE alembic_version SET version_num = '9999'")
-        connection.commit()
-    with pytest.raises(StoreUnusable, match=r"newer version.*update dewkeeper"):
-        Store.open(tmp_path, Storage(folder=tmp_path), ManualClock())
-
-
-def test_a_failed_migration_leaves_the_old_file_as_it_was(tmp_path: Path) -> None:
-    """A step that fails half-way is undone whole."""
-    _old_schema(tmp_path)
-    with sqlite3.connect(tmp_path / FILE_NAME) as connection:
-        connection.execute("CREATE TABLE exclusion (in_the_way)")  # the last of the step's three tables
-    connection.close()
-    with pytest.raises(OSError, match="already exists"):
-        Store.open(tmp_path, Storage(folder=tmp_path), ManualClock())
-    connection = sqlite3.connect(tmp_path / FILE_NAME)
-    tables = {name for (name,) in connection.execute("SELECT name FROM sqlite_master")}
-    assert connection.execute("SELECT version_num FROM alembic_version").fetchone() == ("0001",)
-    assert "chunk" not in tables
-    assert connection.execute("SELECT count(*) FROM reading").fetchone() == (1,)
-    connection.close()
 
 
 def test_disk_troubles_are_reported_and_unknown_ones_are_not(tmp_path: Path) -> None:

@@ -19,7 +19,6 @@ from dewkeeper.store.database import reading_engine
 from dewkeeper.store.errors import StoreBusy, StoreDamaged
 from dewkeeper.store.importing import import_readings
 from dewkeeper.store.lock import WriterLock
-from dewkeeper.store.ring import table
 from dewkeeper_config.models import Backup, Storage
 
 _HOLDER = """
@@ -75,9 +74,7 @@ def test_the_whole_file_is_checked_only_after_an_end_in_disorder(shelf: Shelf) -
     shelf.store.close()
     file = shelf.folder / "dewkeeper.db"
     with closing(sqlite3.connect(file)) as database:
-        pages = database.execute(
-            "SELECT pageno FROM dbstat WHERE name = ? AND pagetype = 'leaf'", (table(MIDNIGHT << 10),)
-        ).fetchall()
+        pages = database.execute("SELECT pageno FROM dbstat WHERE name = 'reading' AND pagetype = 'leaf'").fetchall()
     content = bytearray(file.read_bytes())
     middle = (pages[len(pages) // 2][0] - 1) * 4096
     content[middle : middle + 4096] = os.urandom(4096)

@@ -1,4 +1,4 @@
-"""SIGKILL at random instants of storing, compacting, backing up and changing the schema: nothing lost, nothing doubled."""
+"""SIGKILL at random instants of storing, compacting, backing up and making the file: nothing lost, nothing doubled."""
 
 from __future__ import annotations
 
@@ -17,17 +17,16 @@ from typing import IO
 
 import pytest
 from tests.amounts import amount
-from tests.store.killed_writer import ACKED, PROBES, START, STEP_SECONDS, poll
+from tests.store.killed_writer import ACKED, PROBES, poll
 
 from dewkeeper.clock import ManualClock
 from dewkeeper.store import History, Store
 from dewkeeper.store.backup import backups, look_into
-from dewkeeper.store.database import FILE_NAME, PROBE_BITS
-from dewkeeper.store.migrations.versions import v0001_first
+from dewkeeper.store.database import FILE_NAME
 from dewkeeper_config.models import Storage
 
 KILLS = amount(24, 200)
-MIGRATIONS = amount(3, 40)
+MAKINGS = amount(3, 40)
 
 
 class Lives:
@@ -111,39 +110,13 @@ def test_killed_at_any_instant_nothing_is_lost_or_doubled(lives: Lives, tmp_path
 
 
 @pytest.mark.slow
-def test_killed_while_the_schema_changes_every_reading_stays(lives: Lives, tmp_path: Path) -> None:
-    """A file of the first schema, killed at any instant of its change, opens as old or new with every reading in it."""
+def test_killed_while_the_file_is_made_it_is_there_whole_or_made_again(lives: Lives, tmp_path: Path) -> None:
+    """A first start killed at any instant leaves no file, an empty one or a whole one; the next start records in it."""
     faulthandler.cancel_dump_traceback_later()
     dice = random.Random(6)
-    for attempt in range(MIGRATIONS):
+    for attempt in range(MAKINGS):
         folder = tmp_path / str(attempt)
         folder.mkdir()
-        _first_schema(folder, polls=40)
         lives.one(folder, 0, dice.uniform(0.0, 1.2))
         Store.open(folder, Storage(folder=folder, ballast_mb=0), ManualClock()).close()
         assert _stored(folder) > _acknowledged(folder)
-        assert _stored(folder) >= 40
-
-
-def _first_schema(folder: Path, polls: int) -> None:
-    """Make a database as the first version did, with so many polls in it."""
-    with closing(sqlite3.connect(folder / FILE_NAME)) as database:
-        for statement in v0001_first.STATEMENTS:
-            database.execute(statement)
-        database.execute("CREATE TABLE alembic_version (version_num VARCHAR(32) NOT NULL PRIMARY KEY)")
-        database.execute("INSERT INTO alembic_version VALUES ('0001')")
-        for probe in range(PROBES):
-            database.execute("INSERT INTO probe VALUES (?, ?, 'sht3x')", (probe + 1, f"p{probe}"))
-        for number in range(polls):
-            for place, (reading, quality) in enumerate(poll(number), start=1):
-                key = (START + number * STEP_SECONDS << PROBE_BITS) + place
-                database.execute(
-                    "INSERT INTO reading VALUES (?, ?, ?)", (key, reading.temperature_word, reading.humidity_word)
-                )
-                tests = ",".join((*quality.tests, *(["!crc"] if reading.failure else [])))
-                if quality.flag != 1:
-                    span = (place, reading.time, reading.time, quality.flag, tests)
-                    database.execute(
-                        "INSERT INTO quality (probe_id, start, stop, flag, tests) VALUES (?, ?, ?, ?, ?)", span
-                    )
-        database.commit()

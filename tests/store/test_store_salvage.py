@@ -181,7 +181,7 @@ def test_what_came_after_the_copy_does_not_vanish_with_a_page_of_the_journal(
     assert after.readings == before.readings
 
 
-@pytest.mark.parametrize("table", ["rollup", "recent", "hour", "covered"])
+@pytest.mark.parametrize("table", ["rollup", "recent", "covered"])
 def test_quarter_hours_that_cannot_be_read_are_made_anew(
     ended_badly: tuple[Path, Content], rescued: Callable[..., tuple[Rescue, Content]], table: str
 ) -> None:

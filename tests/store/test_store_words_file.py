@@ -168,17 +168,6 @@ def test_a_broken_line_of_a_words_file_costs_itself_only(tmp_path: Path, line: s
     assert sum(here[key] != there[key] for key in there) <= 1
 
 
-def test_an_older_words_file_says_no_probe_and_is_believed_by_its_values(tmp_path: Path) -> None:
-    """Lines of version 1 hold neither time nor probe: they count where words and values agree."""
-    path, target = _export(tmp_path), _target(tmp_path)
-    first, *lines = sidecar(path).read_text(encoding="utf-8").splitlines()
-    sidecar(path).write_text(
-        "\n".join([first, *(json.dumps(json.loads(line)[2:]) for line in lines)]), encoding="utf-8"
-    )
-    assert import_readings(target, path).unlike == 0
-    assert _stored(target) == _stored(tmp_path / "source")
-
-
 def test_a_probe_known_by_another_scale_keeps_its_values(tmp_path: Path) -> None:
     """Words of an SHT4x for a probe that is stored as an SHT3x: other words, the same °C and %RH."""
     path, target = _export(tmp_path), _target(tmp_path)

@@ -14,6 +14,7 @@ from typing import Final
 from sqlalchemy import Connection
 
 from dewkeeper.store.database import BLOCK_SECONDS, PROBE_BITS
+from dewkeeper.store.outbox import write_note
 
 NOTE: Final = "altered"
 _MOST = 40
@@ -43,7 +44,7 @@ def note(connection: Connection, start: int, end: int, *, moved: bool = False) -
     while len(known) > _MOST:
         known[:2] = [_together(known[0], known[1])]
     value = json.dumps([[one.number, one.start, one.end, one.moved] for one in known], separators=(",", ":"))
-    connection.exec_driver_sql("INSERT OR REPLACE INTO note VALUES (?, ?)", (NOTE, value))
+    write_note(connection, NOTE, value)
 
 
 def note_blocks(connection: Connection, keys: Collection[int]) -> None:

@@ -20,7 +20,7 @@ from dewkeeper.store import codec
 from dewkeeper.store.archive import all_rows, probe_rows
 from dewkeeper.store.database import BLOCK_SECONDS, PROBE_BITS, PROBE_MASK
 from dewkeeper.store.reading import Decoder
-from dewkeeper.store.ring import Row, first_key, last_key
+from dewkeeper.store.rows import Row, first_key, last_key
 
 _LAST = 1 << 60
 Reader = Callable[[], AbstractContextManager[Connection]]

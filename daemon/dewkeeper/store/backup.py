@@ -126,10 +126,10 @@ def look_into(path: Path) -> Content:
             if verdict != "ok":
                 raise BackupFailed(f"{path} is damaged: {verdict}")
             tables = {name for (name,) in connection.execute("SELECT name FROM sqlite_master")}
-            if not {"reading", "item", "event"} <= tables:
+            if not {"reading", "chunk", "damaged", "item", "event"} <= tables:
                 raise BackupFailed(f"{path} is no dewkeeper database")
-            damaged = _unreadable(connection, tables)
-            readings, first, last = _extent(connection, damaged, archive="chunk" in tables)
+            damaged = _unreadable(connection)
+            readings, first, last = _extent(connection, damaged)
             journal = connection.execute("SELECT count(*) FROM item WHERE kind = 'JournalEntry'").fetchone()[0]
             events = connection.execute("SELECT count(*) FROM event").fetchone()[0]
         finally:
@@ -139,11 +139,11 @@ def look_into(path: Path) -> Content:
     return Content(path, readings, first, last, journal, events, tuple(block.text() for block in damaged.values()))
 
 
-def _unreadable(connection: sqlite3.Connection, tables: Collection[str]) -> dict[int, Block]:
+def _unreadable(connection: sqlite3.Connection) -> dict[int, Block]:
     """Return the blocks of the archive that cannot be read, those set aside among them."""
     names = dict(connection.execute("SELECT id, name FROM probe"))
-    found = list(connection.execute("SELECT key, n FROM damaged")) if "damaged" in tables else []
-    for key, n, data in connection.execute("SELECT key, n, data FROM chunk") if "chunk" in tables else ():
+    found = list(connection.execute("SELECT key, n FROM damaged"))
+    for key, n, data in connection.execute("SELECT key, n, data FROM chunk"):
         try:
             verified(data, n)  # opened, not only counted: a blob has a check sum where a page has none
         except StoreDamaged:
@@ -151,18 +151,15 @@ def _unreadable(connection: sqlite3.Connection, tables: Collection[str]) -> dict
     return {key: Block(names.get(key & PROBE_MASK, "?"), *span(key), n) for key, n in found}
 
 
-def _extent(
-    connection: sqlite3.Connection, damaged: Collection[int], *, archive: bool
-) -> tuple[int, int | None, int | None]:
+def _extent(connection: sqlite3.Connection, damaged: Collection[int]) -> tuple[int, int | None, int | None]:
     """Return how many readings there are, and the seconds of the first and last."""
     count, *ends = connection.execute("SELECT count(*), min(key) >> 10, max(key) >> 10 FROM reading").fetchone()
-    if archive:
-        count += sum(n for key, n in connection.execute("SELECT key, n FROM chunk") if key not in damaged)
-        for block in connection.execute("SELECT min(key) >> 10, max(key) >> 10 FROM chunk").fetchone():
-            keys = (block << PROBE_BITS, (block + 1) << PROBE_BITS) if block is not None else (0, 0)
-            for key, n, data in connection.execute("SELECT key, n, data FROM chunk WHERE key >= ? AND key < ?", keys):
-                rows = unpack(data, n) if key not in damaged else []
-                ends += [block * BLOCK_SECONDS + row[0] for row in (*rows[:1], *rows[-1:])]
+    count += sum(n for key, n in connection.execute("SELECT key, n FROM chunk") if key not in damaged)
+    for block in connection.execute("SELECT min(key) >> 10, max(key) >> 10 FROM chunk").fetchone():
+        keys = (block << PROBE_BITS, (block + 1) << PROBE_BITS) if block is not None else (0, 0)
+        for key, n, data in connection.execute("SELECT key, n, data FROM chunk WHERE key >= ? AND key < ?", keys):
+            rows = unpack(data, n) if key not in damaged else []
+            ends += [block * BLOCK_SECONDS + row[0] for row in (*rows[:1], *rows[-1:])]
     known = [end for end in ends if end is not None]
     return count, min(known, default=None), max(known, default=None)
 

@@ -1,7 +1,7 @@
 """Keeping the quarter hours true: filled as readings come, made anew where the past changes, moved where they stay.
 
 Every quarter before `until` is in the tables, complete; what came since is found in the readings themselves. Quarters
-before `rolled` lie by day and probe, later ones by hour and probe, those of an hour not yet over in order of time.
+before `rolled` lie by day and probe, later ones in order of time.
 Everything here runs in its caller's transaction.
 """
 
@@ -30,11 +30,13 @@ from dewkeeper.store.quarters import (
     calm_row,
 )
 from dewkeeper.store.reading import Decoder
-from dewkeeper.store.ring import Row as Raw
-from dewkeeper.store.ring import first_key
+from dewkeeper.store.rows import Row as Raw
+from dewkeeper.store.rows import first_key
 
 _FEW = 4
 _LONG = 100 * DAY_QUARTERS
+_MOST_RECENT, _STAY_RECENT = 120, 64
+"""Quarters: of one probe each is a page to read, so a chart of a month bears so many; a night that is over for hours stays."""
 _PART_DAYS = 30
 """So much of one probe is made anew at a time, of thirty a day: some 15 MB."""
 _MARKS = ",".join("?" * (COLUMNS.count(",") + 1))
@@ -64,11 +66,6 @@ class Layout(NamedTuple):
         stretch, rest = divmod(quarter, self.quarters)
         return (stretch << PROBE_BITS | number) << self.bits | rest
 
-    def key_from(self, other: Layout) -> str:
-        """Return where a row of another table lies here, in SQL."""
-        stretch = f"({other.quarter} / {self.quarters}) << {PROBE_BITS} | ((key >> {other.bits}) & {PROBE_MASK})"
-        return f"(({stretch}) << {self.bits}) + {other.quarter} % {self.quarters}"
-
     def select(self, columns: str, rest: str = "") -> str:
         """Return a statement that asks for rows of a span by probe and in order of time; `id` is the probe's number.
 
@@ -94,24 +91,17 @@ class Layout(NamedTuple):
             )
 
 
-HOUR = Layout("hour", 1, 0)
-"""Of an hour not yet over: SQLite frees the pages of a table that is emptied whole without writing them."""
-RECENT = Layout("recent", 4, 2)
-"""Until the morning was asked for: a night of all probes lies together, and each probe's hours in a page each."""
+RECENT = Layout("recent", 1, 0)
+"""Until the morning was asked for: what is over is appended, and a night of all probes lies together."""
 ROLLUP = Layout("rollup", DAY_QUARTERS, 7)
 """For good."""
 
 
 class Covered(NamedTuple):
-    """Quarters (seconds over 900) before `rolled` are in rollup, from there to `until` in recent and hour."""
+    """Quarters (seconds over 900) before `rolled` are in rollup, from there to `until` in recent."""
 
     rolled: int
     until: int
-
-    @property
-    def begun(self) -> int:
-        """From which quarter on they are in hour."""
-        return max(self.rolled, RECENT.begin(self.until))
 
     def whole(self, start: int, end: int) -> tuple[int, int]:
         """Return the first whole quarter of [start, end) seconds that is covered, and the one after the last."""
@@ -119,8 +109,8 @@ class Covered(NamedTuple):
 
     def parts(self, first: int, last: int) -> list[tuple[Layout, int, int]]:
         """Return in which tables the quarters from `first` to before `last` lie, and which of them in each."""
-        cuts = [min(max(cut, first), last) for cut in (first, self.rolled, self.begun, last)]
-        return [part for part in zip((ROLLUP, RECENT, HOUR), cuts, cuts[1:], strict=False) if part[1] < part[2]]
+        cut = min(max(self.rolled, first), last)
+        return [part for part in ((ROLLUP, first, cut), (RECENT, cut, last)) if part[1] < part[2]]
 
 
 def covered(connection: Connection) -> Covered:
@@ -166,23 +156,15 @@ class Filler:
         self._newest = time
 
     def flush(self, connection: Connection) -> None:
-        """Store the quarters that are over, and how far everything is covered.
-
-        An hour is put by probe when it is over: its quarters put between one by one would leave pages half empty.
-        """
+        """Store the quarters that are over, and how far everything is covered."""
         until = min([self._newest // QUARTER_SECONDS, *(quarter.number for quarter in self._standing.values())])
         if until > self.until:
-            hour = RECENT.begin(until)
-            if hour > self.until:
-                HOUR.insert(connection, (pair for pair in self._done if pair[1][0] < hour))
-                connection.exec_driver_sql(
-                    f"INSERT OR REPLACE INTO recent (key, {COLUMNS}) SELECT {RECENT.key_from(HOUR)}, {COLUMNS} FROM hour ORDER BY 1"  # noqa: S608
-                )
-                connection.exec_driver_sql("DELETE FROM hour")
-            HOUR.insert(connection, (pair for pair in self._done if hour <= pair[1][0] < until))
+            RECENT.insert(connection, (pair for pair in self._done if pair[1][0] < until))
             self._done = [pair for pair in self._done if pair[1][0] >= until]
             connection.exec_driver_sql("UPDATE covered SET until = ?", (until,))
             self.until = until
+            if until - covered(connection).rolled > _MOST_RECENT:
+                roll(connection, until - _STAY_RECENT)
 
     def _end(self, following: Poll, time: int) -> None:
         """Make the rows of the quarter that is over, given the first poll after it."""
@@ -328,7 +310,7 @@ def roll(connection: Connection, before: int) -> None:
     would leave pages a tenth empty.
     """
     rolled, until = covered(connection)
-    before = RECENT.begin(min(before, until))
+    before = min(before, until)
     if before <= rolled:
         return
     unfinished, limit = (ROLLUP.key(ROLLUP.begin(rolled), 0),), (RECENT.key(before, 0),)
@@ -339,7 +321,8 @@ def roll(connection: Connection, before: int) -> None:
     connection.exec_driver_sql("DELETE FROM rollup WHERE key >= ?", unfinished)
     connection.exec_driver_sql(
         f"INSERT OR REPLACE INTO rollup (key, {COLUMNS}) SELECT key, {COLUMNS} FROM unfinished UNION ALL "  # noqa: S608
-        f"SELECT {ROLLUP.key_from(RECENT)}, {COLUMNS} FROM recent WHERE key < ? ORDER BY 1",
+        f"SELECT (({RECENT.quarter} / {DAY_QUARTERS} << {PROBE_BITS}) | (key & {PROBE_MASK})) << {ROLLUP.bits} | "
+        f"{RECENT.quarter} % {DAY_QUARTERS}, {COLUMNS} FROM recent WHERE key < ? ORDER BY 1",
         limit,
     )
     connection.exec_driver_sql("DROP TABLE unfinished")
@@ -348,9 +331,9 @@ def roll(connection: Connection, before: int) -> None:
 
 
 def cover_imported(connection: Connection, until: int) -> None:
-    """Let the tables reach up to the last whole hour of imported history, if no plain reading lies before its end."""
+    """Let the tables reach up to the last whole quarter of imported history, if no plain reading lies before its end."""
     oldest = first_key(connection)
-    quarter = RECENT.begin(until // QUARTER_SECONDS)
+    quarter = until // QUARTER_SECONDS
     if (oldest is None or oldest >> PROBE_BITS >= until) and quarter > covered(connection).until:
         connection.exec_driver_sql("UPDATE covered SET until = ?", (quarter,))
         roll(connection, quarter)
@@ -358,8 +341,8 @@ def cover_imported(connection: Connection, until: int) -> None:
 
 def uncover(connection: Connection, since: int) -> None:
     """Forget the quarters from a second on: their readings were moved in time."""
-    quarter = RECENT.begin(since // QUARTER_SECONDS)  # what hour holds is of one hour
-    for layout in (ROLLUP, RECENT, HOUR):
+    quarter = since // QUARTER_SECONDS
+    for layout in (ROLLUP, RECENT):
         connection.exec_driver_sql(
             f"DELETE FROM {layout.table} WHERE key >= ? AND {layout.quarter} >= ?",  # noqa: S608
             (layout.key(layout.begin(quarter), 0), quarter),

@@ -39,8 +39,13 @@ _READER = ("PRAGMA query_only=ON", "PRAGMA cache_size=-1024", "PRAGMA temp_store
 
 def writing_engine(folder: Path) -> Engine:
     """Return the engine of the one writer; its transactions are BEGIN IMMEDIATE."""
+    return file_engine(folder / FILE_NAME)
+
+
+def file_engine(file: Path) -> Engine:
+    """Return an engine that writes a file, as `writing_engine` does."""
     engine = create_engine(
-        f"sqlite:///{folder / FILE_NAME}",
+        f"sqlite:///{file}",
         poolclass=StaticPool,
         connect_args={"timeout": BUSY_SECONDS, "check_same_thread": False},
     )

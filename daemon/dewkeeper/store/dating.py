@@ -14,7 +14,7 @@ from dewkeeper.judge.types import JournalEntry, Rebase
 from dewkeeper.store import altered, codec
 from dewkeeper.store.coverage import uncover
 from dewkeeper.store.database import FOREVER, PROBE_BITS
-from dewkeeper.store.ring import shift as shift_rows
+from dewkeeper.store.rows import shift as shift_rows
 
 _KEYED = ("verdict", "late")
 
@@ -80,7 +80,6 @@ def _items(connection: Connection, since: int, step: int, place: int) -> None:
             "UPDATE item SET time = ?, data = ?, after_key = max(after_key, ?) WHERE seq = ?",
             (item.time, codec.pack_item(item), place, seq),
         )
-        connection.exec_driver_sql("UPDATE lasting SET data = ? WHERE seq = ?", (codec.pack_item(item), seq))
 
 
 def _events(connection: Connection, since: int, step: int) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import threading
 from collections import defaultdict
 from collections.abc import Collection, Iterator, Mapping, Sequence
@@ -11,7 +10,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Final, Self
 
-from sqlalchemy import Connection, Engine
+from sqlalchemy import ColumnElement, Connection, Engine, and_, case, func, or_, select
 from sqlalchemy.exc import DatabaseError
 
 from dewkeeper.judge.calibrating import Calibrations
@@ -27,8 +26,10 @@ from dewkeeper.store.in_force import InForce
 from dewkeeper.store.quarters import QUARTER_SECONDS, Standards
 from dewkeeper.store.reading import Decoder, calibrations
 from dewkeeper.store.records import FIGURES, UNREADABLE, Delivery, Message
-from dewkeeper.store.remembered import TEXT, Remembered
-from dewkeeper.store.ring import last_key, source
+from dewkeeper.store.remembered import Remembered
+from dewkeeper.store.rows import last_key
+from dewkeeper.store.schema import NOT_NORMAL, PENDING, alarm, event, item, late, message, note, reading
+from dewkeeper.store.schema import probe as probe_table
 from dewkeeper.store.slices import Slice, slices
 from dewkeeper.store.summary import Span, probe_span, spans
 
@@ -36,19 +37,8 @@ MOST_DUE: Final = 500
 """Messages read at once of one way to a person: more than weeks without a network make, and little memory."""
 LONGEST_QUIET_SECONDS: Final = 25 * 3600
 """No quiet hours last longer, clock change included: a later end was reckoned on a clock that was wrong."""
-_DUE: Final = (
-    # Nothing of a damaged row can be extracted, and to try would end the whole question.
-    "seq IN (SELECT seq FROM (SELECT seq, row_number() OVER (PARTITION BY channel, person "
-    "ORDER BY urgent DESC, seq) AS place FROM (SELECT seq, "
-    "CASE WHEN json_valid(data) THEN json_extract(data, '$.channel') END AS channel, "
-    "CASE WHEN json_valid(data) THEN json_extract(data, '$.person') END AS person, "
-    "CASE WHEN json_valid(data) THEN json_extract(data, '$.priority') = 'urgent' END AS urgent "
-    "FROM message WHERE state = 'pending' AND next_try <= ? AND (not_before <= ? OR not_before > ?)) "
-    "WHERE ? IS NULL OR channel IS NULL OR channel IN (SELECT value FROM json_each(?))) "
-    "WHERE place <= ?) ORDER BY seq"
-)
 _NEWEST_SECONDS = 86400
-_NO_END = (1 << 63) - 1
+_END = "\U0010ffff"
 _USUAL_KEYS = 1800 << PROBE_BITS
 """Three polls of the slowest period: where the newest reading of every probe normally lies."""
 
@@ -94,7 +84,7 @@ class History:
             newest = last_key(connection) or 0
             start = (newest >> PROBE_BITS) - _NEWEST_SECONDS
             rows = _newest(connection, newest, newest - _USUAL_KEYS)
-            if len(rows) < connection.exec_driver_sql("SELECT count(*) FROM probe").scalar_one():
+            if len(rows) < (connection.scalar(select(func.count()).select_from(probe_table)) or 0):
                 rows = _newest(connection, newest, start << PROBE_BITS)
             # After the clock was stepped back the newest are not those of the largest keys, but those that came after them.
             later = _after(connection, newest)
@@ -200,16 +190,18 @@ class History:
     def standing(self) -> Sequence[Alarm]:
         """Return the alarms that are not normal, as last stored."""
         with self._read() as connection:
-            rows = connection.exec_driver_sql("SELECT data FROM alarm WHERE state != 'normal' ORDER BY raised").all()
+            rows = connection.execute(select(alarm.c.data).where(NOT_NORMAL).order_by(alarm.c.raised)).all()
         return list(codec.readable(codec.unpack_alarm, rows))
 
     def events(self, since: int, enclosure: str | None = None, *, until: int | None = None) -> Sequence[Event]:
         """Return events from `since` on, oldest first; of one enclosure, and before `until`, where these are given."""
+        asked = select(event.c.data).where(event.c.time >= since).order_by(event.c.seq)
+        if enclosure is not None:
+            asked = asked.where(event.c.enclosure == enclosure)
+        if until is not None:
+            asked = asked.where(event.c.time < until)
         with self._read() as connection:
-            rows = connection.exec_driver_sql(
-                "SELECT data FROM event WHERE time >= ? AND time < ? AND (? IS NULL OR enclosure = ?) ORDER BY seq",
-                (since, _NO_END if until is None else until, enclosure, enclosure),
-            ).all()
+            rows = connection.execute(asked).all()
         return list(codec.readable(codec.unpack_event, rows))
 
     def journal(
@@ -224,15 +216,14 @@ class History:
 
         words, enclosure: only these words of the journal, only this enclosure; None for all.
         """
-        wanted = None if words is None else json.dumps(list(words))
+        asked = select(item.c.data).where(item.c.kind == "JournalEntry", item.c.time >= since)
+        if words is not None:
+            asked = asked.where(item.c.word.in_(words))
+        if enclosure is not None:
+            asked = asked.where(item.c.enclosure == enclosure)
         with self._read() as connection, self._lock:
             self._remembered.bring_up_to_date(connection)
-            rows = connection.exec_driver_sql(
-                f"SELECT data FROM item WHERE kind = 'JournalEntry' AND time >= ? "  # noqa: S608  our own words
-                f"AND (? IS NULL OR {TEXT} ->> '$.what' IN (SELECT value FROM json_each(?))) "
-                f"AND (? IS NULL OR {TEXT} ->> '$.enclosure' = ?) ORDER BY time, seq",
-                (since, wanted, wanted, enclosure, enclosure),
-            ).all()
+            rows = connection.execute(asked.order_by(item.c.time, item.c.seq)).all()
             gone = set() if replaced else self._remembered.replaced
         entries = codec.readable(codec.unpack_item, (("JournalEntry", data) for (data,) in rows))
         return [
@@ -243,14 +234,15 @@ class History:
 
     def learned(self, at: int) -> Mapping[str, Learned]:
         """Return by enclosure what insight had last said of it at a time (UTC seconds); nothing it says holds for two months."""
+        newest = (
+            select(func.max(item.c.seq))
+            .where(item.c.kind == "Learned", item.c.time > at - LONGEST_FACT_SECONDS, item.c.time <= at)
+            .group_by(item.c.enclosure)
+        )
         with self._read() as connection:
-            rows = connection.exec_driver_sql(
-                f"SELECT data, max(seq) FROM item WHERE kind = 'Learned' AND time > ? AND time <= ? "  # noqa: S608  our own words
-                f"GROUP BY {TEXT} ->> '$.enclosure'",
-                (at - LONGEST_FACT_SECONDS, at),
-            ).all()
-        found = codec.readable(codec.unpack_item, (("Learned", data) for data, _ in rows))
-        return {item.enclosure: item for item in found if isinstance(item, Learned)}
+            rows = connection.execute(select(item.c.data).where(item.c.seq.in_(newest))).all()
+        found = codec.readable(codec.unpack_item, (("Learned", data) for (data,) in rows))
+        return {one.enclosure: one for one in found if isinstance(one, Learned)}
 
     def calibrations(self) -> Calibrations:
         """Return every calibration."""
@@ -272,32 +264,36 @@ class History:
         now: UTC seconds, for what waits for an hour of the wall clock (`not_before`). elapsed: the same had the clock
         never been stepped, for what waits so many seconds (`next_try`); None: it never was. channels: over these only;
         None for all. So memory stays bounded after days offline, and what piles up on a dead way hides nothing on
-        another. A row that cannot be read comes as one of the kind `UNREADABLE`, whatever channels were asked for.
+        another. A row that cannot be read comes as one of the kind `UNREADABLE`.
         """
-        wanted = None if channels is None else json.dumps(list(channels))
-        return self._messages(
-            _DUE,
-            (now if elapsed is None else elapsed, now, now + LONGEST_QUIET_SECONDS, wanted, wanted, MOST_DUE),
+        late = message.c.not_before > now + LONGEST_QUIET_SECONDS
+        waits = (
+            PENDING,
+            message.c.next_try <= (now if elapsed is None else elapsed),
+            or_(message.c.not_before <= now, late),
         )
+        order = message.c.priority != "urgent", message.c.seq
+        place = func.row_number().over(partition_by=(message.c.channel, message.c.person), order_by=order)
+        ranked = select(message.c.seq, place.label("place")).where(*waits)
+        if channels is not None:
+            ranked = ranked.where(message.c.channel.in_(channels))
+        found = ranked.subquery()
+        return self._messages(message.c.seq.in_(select(found.c.seq).where(found.c.place <= MOST_DUE)))
 
     def seconds_to_due(self, now: int, elapsed: int | None = None) -> int | None:
         """Return in how many seconds the next pending message that still waits may go; None for none. Times as above."""
+        quiet = case((message.c.not_before > now + LONGEST_QUIET_SECONDS, 0), else_=message.c.not_before - now)
+        rest = message.c.next_try - (now if elapsed is None else elapsed)
+        wait = select(case((rest > quiet, rest), else_=quiet).label("wait")).where(PENDING).subquery()
         with self._read() as connection:
-            wait: int | None = connection.exec_driver_sql(
-                "SELECT min(wait) FROM (SELECT max(next_try - ?, "
-                "CASE WHEN not_before > ? THEN 0 ELSE not_before - ? END) AS wait "
-                "FROM message WHERE state = 'pending') WHERE wait > 0",
-                (now if elapsed is None else elapsed, now + LONGEST_QUIET_SECONDS, now),
-            ).scalar()
-        return wait
+            found: int | None = connection.scalar(select(func.min(wait.c.wait)).where(wait.c.wait > 0))
+        return found
 
     def waiting(self) -> Mapping[tuple[str, str], tuple[int, str]]:
         """Return how many messages wait on each way (person, channel), and the newest of their errors, "" for none."""
+        asked = select(message.c.person, message.c.channel, message.c.last_error).where(PENDING).order_by(message.c.seq)
         with self._read() as connection:
-            rows = connection.exec_driver_sql(
-                "SELECT json_extract(data, '$.person'), json_extract(data, '$.channel'), last_error "
-                "FROM message WHERE state = 'pending' AND CASE WHEN json_valid(data) THEN 1 END ORDER BY seq"
-            ).all()
+            rows = connection.execute(asked).all()
         ways: dict[tuple[str, str], tuple[int, str]] = {}
         for person, channel, error in rows:
             count, newest = ways.get((person, channel), (0, ""))
@@ -306,28 +302,28 @@ class History:
 
     def messages(self, since: int = 0) -> Sequence[Message]:
         """Return all messages planned from `since` on, oldest first."""
-        return self._messages("created >= ? ORDER BY seq", (since,))
+        return self._messages(message.c.created >= since)
 
     def notes(self) -> Mapping[str, str]:
         """Return the small named facts, without those that begin with `FIGURES`: they are large, and `figures` gives them."""
-        with self._read() as connection:
-            asked = "SELECT name, value FROM note WHERE name < ? OR name >= ?"
-            rows = connection.exec_driver_sql(asked, _figures("")).all()
-        return {row.name: row.value for row in rows}
+        return self._notes(or_(note.c.name < FIGURES, note.c.name >= FIGURES + _END))
 
     def figures(self, about: str) -> Mapping[str, str]:
         """Return the named facts whose names go on so after `FIGURES`, by the rest of their names."""
-        with self._read() as connection:
-            asked = "SELECT name, value FROM note WHERE name >= ? AND name < ?"
-            rows = connection.exec_driver_sql(asked, _figures(about)).all()
-        return {row.name.removeprefix(FIGURES + about): row.value for row in rows}
+        found = self._notes(and_(note.c.name >= FIGURES + about, note.c.name < FIGURES + about + _END))
+        return {name.removeprefix(FIGURES + about): value for name, value in found.items()}
 
-    def _messages(self, where: str, values: tuple[int | str | None, ...]) -> Sequence[Message]:
+    def _notes(self, which: ColumnElement[bool]) -> Mapping[str, str]:
         with self._read() as connection:
-            rows = connection.exec_driver_sql(
-                f"SELECT id, data, state, attempts, next_try, last_error, sent FROM message WHERE {where}",  # noqa: S608
-                values,
-            ).all()
+            return {row.name: row.value for row in connection.execute(select(note).where(which))}
+
+    def _messages(self, which: ColumnElement[bool]) -> Sequence[Message]:
+        of, asked = (
+            message.c,
+            (message.c.state, message.c.attempts, message.c.next_try, message.c.last_error, message.c.sent),
+        )
+        with self._read() as connection:
+            rows = connection.execute(select(of.id, of.data, *asked).where(which).order_by(of.seq)).all()
         return [_message(*row) for row in rows]
 
     def _standards(self, connection: Connection) -> Standards:
@@ -351,38 +347,20 @@ def _message(
 
 def _newest(connection: Connection, newest: int, first: int) -> Sequence[Any]:
     """Return (key, words) of the newest reading of every probe between two keys."""
-    return connection.exec_driver_sql(
-        f"SELECT max(key), t, h FROM {source(first >> PROBE_BITS, (newest >> PROBE_BITS) + 1)} "  # noqa: S608
-        f"WHERE key >= ? AND key <= ? GROUP BY key & {PROBE_MASK}",
-        (first, newest),
-    ).all()
+    key, number = reading.c.key, reading.c.key.op("&")(PROBE_MASK)
+    last = select(func.max(key)).where(key >= first, key <= newest).group_by(number)
+    return connection.execute(select(reading).where(key.in_(last))).all()
 
 
 def _after(connection: Connection, newest: int) -> Sequence[Any]:
     """Return (key, words) of the last reading of every probe that came after the largest key of all."""
-    keys = connection.exec_driver_sql(
-        f"SELECT key, max(seq) FROM late WHERE after_key = ? GROUP BY key & {PROBE_MASK}",  # noqa: S608
-        (newest,),
-    ).all()
-    found: list[Any] = []
-    for key, _ in keys:
-        second = key >> PROBE_BITS
-        found += connection.exec_driver_sql(
-            f"SELECT key, t, h FROM {source(second, second + 1)} WHERE key = ?",  # noqa: S608
-            (key,),
-        ).all()
-    return found
+    last = select(func.max(late.c.seq)).where(late.c.after_key == newest).group_by(late.c.key.op("&")(PROBE_MASK))
+    keys = connection.scalars(select(late.c.key).where(late.c.seq.in_(last))).all()
+    return connection.execute(select(reading).where(reading.c.key.in_(keys))).all()
 
 
 def _number(connection: Connection, probe: str) -> int | None:
-    # Without the index: the table is read anyway, to decode.
-    asked = "SELECT id FROM probe NOT INDEXED WHERE name = ?"
-    number: int | None = connection.exec_driver_sql(asked, (probe,)).scalar()
-    return number
-
-
-def _figures(about: str) -> tuple[str, str]:
-    return FIGURES + about, FIGURES + about + "\U0010ffff"
+    return connection.scalar(select(probe_table.c.id).where(probe_table.c.name == probe))
 
 
 class _Reader:

@@ -9,8 +9,6 @@ from sqlalchemy import Connection
 
 from dewkeeper.judge.types import PASS, Quality, Reading
 from dewkeeper.store.database import PROBE_BITS
-from dewkeeper.store.quality import spelled
-from dewkeeper.store.ring import of_failed
 from dewkeeper_drivers.contract import scale_of, spells_a_scale
 
 
@@ -90,8 +88,4 @@ class Probes:
         ]
         if standing:
             uneven = sorted({*uneven, *(place for place, number in enumerate(numbers) if number in standing)})
-        for place in uneven:
-            if ts[place] is None:
-                reading, quality = readings[place]
-                hs[place] = of_failed(quality.flag, spelled(quality.tests, reading.failure, reading.notes))
         return Poll(readings[0][0].time, numbers, ts, hs, readings), uneven

@@ -30,12 +30,12 @@ from dewkeeper.store.database import BLOCK_SECONDS, FOREVER, PROBE_BITS, plain_r
 from dewkeeper.store.errors import TransferRefused
 from dewkeeper.store.export import sidecar
 from dewkeeper.store.lock import WriterLock
+from dewkeeper.store.outbox import write_note
 from dewkeeper.store.quality import cut_out, needs_span, write_spans
 from dewkeeper.store.quarters import QUARTER_SECONDS, Standards
 from dewkeeper.store.records import LEARNING_DONE
-from dewkeeper.store.remembered import Remembered, lasts
-from dewkeeper.store.remembered import keep as keep_lasting
-from dewkeeper.store.ring import last_key
+from dewkeeper.store.remembered import Remembered, lasts, store_item
+from dewkeeper.store.rows import last_key
 from dewkeeper.store.words_file import Worded, WordsFile, opened
 from dewkeeper_drivers.contract import Scale, scale_of, spelled, spells_a_scale
 
@@ -168,13 +168,7 @@ def _store_journal(connection: Connection, entries: list[JournalEntry], now: flo
         _past_item(connection, entry, seq)
     for entry in entries:
         if entry.time in seconds:
-            data = codec.pack(entry)
-            # A number of its own: SQLite would give one that is not above 0 where only history is stored.
-            stored_item = connection.exec_driver_sql(
-                "INSERT INTO item SELECT max(0, coalesce(max(seq), 0)) + 1, ?, ?, 'JournalEntry', ? FROM item",
-                (last_key(connection) or 0, entry.time, data),
-            )
-            keep_lasting(connection, stored_item.lastrowid, entry, data)
+            store_item(connection, entry, last_key(connection) or 0)
 
 
 def _dated(row: JournalRow, now: int, result: Result) -> bool:
@@ -270,7 +264,7 @@ class _Import:
         with self._engine.begin() as connection:
             connection.exec_driver_sql("DELETE FROM note WHERE name = ?", (self._note,))
             if self.result.stored >= MUCH_TO_LEARN:
-                connection.exec_driver_sql("INSERT OR REPLACE INTO note VALUES (?, '0')", (LEARNING_DONE,))
+                write_note(connection, LEARNING_DONE, "0")
         self._progress(1.0)
         return self.result
 
@@ -342,7 +336,7 @@ class _Import:
                 "passed": part[-1].line, "stored": result.stored, "known": result.known, "refused": dict(result.refused),
                 "first_line": result.first_line, "unlike": result.unlike, "first_unlike": result.first_unlike,
             }  # fmt: skip
-            connection.exec_driver_sql("INSERT OR REPLACE INTO note VALUES (?, ?)", (self._note, json.dumps(done)))
+            write_note(connection, self._note, json.dumps(done))
         self._progress(min(1.0, part[-1].line / self._lines))
 
 
@@ -353,9 +347,7 @@ def _lowest_item(connection: Connection) -> int:
 
 def _past_item(connection: Connection, item: JournalEntry | Calibration, seq: int) -> None:
     """Store an item with a number below every other: history, which a restarted judge is not given again."""
-    data = codec.pack(item)
-    connection.exec_driver_sql("INSERT INTO item VALUES (?, 0, ?, ?, ?)", (seq, item.time, type(item).__name__, data))
-    keep_lasting(connection, seq, item, data)
+    store_item(connection, item, 0, seq=seq)
 
 
 def _standards(connection: Connection) -> Standards:

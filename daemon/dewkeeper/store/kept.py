@@ -11,7 +11,7 @@ from sqlalchemy import Engine
 from dewkeeper.judge.types import Item
 from dewkeeper.store.arrival import StreamPlace, arrivals, others, place_of
 from dewkeeper.store.records import Snapshot
-from dewkeeper.store.ring import first_key
+from dewkeeper.store.rows import first_key
 
 
 class Kept:

@@ -1,28 +1,19 @@
-"""Bringing the file to the newest schema.
+"""Making a database and bringing an older one up to date: both by Alembic, all of it or nothing.
 
-A new file is made by running every step's statements; an old one by Alembic, in a child process: imported here it would
-cost the daemon twelve megabytes until its next start, for work of a second every few months.
+Alembic is imported only then, for it takes eleven megabytes and a tenth of a second of a fast machine.
 """
 
 from __future__ import annotations
 
-import importlib
-import subprocess
-import sys
 from pathlib import Path
 
 from sqlalchemy import Connection
 
-from dewkeeper.store.database import plain_reason, writing_engine
-from dewkeeper.store.errors import StoreDamaged, StoreUnusable
+from dewkeeper.store.errors import StoreUnusable
 
-STEPS = (
-    "v0001_first", "v0002_archive", "v0003_late", "v0004_quarters", "v0005_days", "v0006_ring", "v0007_halves", "v0008_hours",
-    "v0009_damaged", "v0010_lasting",
-)  # fmt: skip
-HEAD = STEPS[-1][1:5]
-_LONGEST_SECONDS = 240
-"""Less than systemd waits for a start."""
+HEAD = "0001"
+"""The newest revision in `migrations`."""
+SCRIPTS = Path(__file__).parent / "migrations"
 
 
 def current(connection: Connection) -> str | None:
@@ -34,56 +25,22 @@ def current(connection: Connection) -> str | None:
     return revision
 
 
-def create(connection: Connection) -> None:
-    """Make every table in an empty file, in the caller's transaction."""
-    for step in STEPS:
-        for statement in importlib.import_module(f"dewkeeper.store.migrations.versions.{step}").STATEMENTS:
-            connection.exec_driver_sql(statement)
-    connection.exec_driver_sql("CREATE TABLE alembic_version (version_num VARCHAR(32) NOT NULL PRIMARY KEY)")
-    connection.exec_driver_sql("INSERT INTO alembic_version VALUES (?)", (HEAD,))
+def bring_up_to_date(connection: Connection, to: str = "head", scripts: Path = SCRIPTS) -> None:
+    """Run every revision up to one that the file lacks (an empty file lacks all), in the caller's transaction.
 
-
-def upgrade(folder: Path, revision: str) -> None:
-    """Run every step a file of this revision lacks, all of them or none. Raises StoreUnusable, StoreDamaged.
-
-    The caller holds the writer's place and no connection.
+    Raises StoreUnusable for a file of a revision that is not known, which a newer version made.
     """
-    if revision > HEAD:
-        raise StoreUnusable(
-            f"the database was written by a newer version (schema {revision}, this one knows {HEAD}): update dewkeeper"
-        )
-    try:
-        done = subprocess.run(  # noqa: S603  ourselves
-            [sys.executable, "-m", "dewkeeper.store.migrate", str(folder)],
-            capture_output=True, text=True, timeout=_LONGEST_SECONDS, check=False,
-        )  # fmt: skip
-    except (OSError, subprocess.TimeoutExpired) as error:
-        raise StoreUnusable(f"the database could not be brought up to date: {error}") from error
-    if done.returncode:
-        reason = (done.stderr.strip().splitlines() or ["no reason given"])[-1]
-        kind = StoreDamaged if "is damaged" in reason else StoreUnusable
-        raise kind(f"the database could not be brought up to date and is as it was: {reason}")
-
-
-def main(folder: Path) -> int:
-    """Run the steps in this process; what went wrong is the last line on standard error."""
     from alembic import command
     from alembic.config import Config
+    from alembic.util import CommandError
 
     config = Config()
-    config.set_main_option("script_location", str(Path(__file__).parent / "migrations"))
-    engine = writing_engine(folder)
+    config.set_main_option("script_location", str(scripts).replace("%", "%%"))
+    config.attributes["connection"] = connection
     try:
-        with engine.begin() as connection:
-            config.attributes["connection"] = connection
-            command.upgrade(config, "head")
-    except Exception as error:  # noqa: BLE001  whatever it is, the parent says it
-        sys.stderr.write(f"{plain_reason(error)}\n")
-        return 1
-    finally:
-        engine.dispose()
-    return 0
-
-
-if __name__ == "__main__":
-    raise SystemExit(main(Path(sys.argv[1])))
+        command.upgrade(config, to)
+    except CommandError as error:
+        raise StoreUnusable(
+            f"the database was written by a newer version (schema {current(connection)}, this one knows {HEAD}): "
+            "nothing was changed; update dewkeeper"
+        ) from error

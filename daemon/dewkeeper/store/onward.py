@@ -9,19 +9,21 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
+from sqlalchemy import func, select
+
 from dewkeeper.store import codec
 from dewkeeper.store.altered import NOTE, Altered, read
 from dewkeeper.store.archive import probe_rows
 from dewkeeper.store.database import BLOCK_SECONDS, PROBE_BITS, PROBE_MASK
 from dewkeeper.store.history import History
-from dewkeeper.store.ring import TABLES, first_key, last_key
+from dewkeeper.store.rows import first_key, last_key
+from dewkeeper.store.schema import reading
 
 LOWEST: Final = 0
 """Items have larger numbers, but for those that were imported: their numbers go down from it."""
 _WITH_IDS = ("JournalEntry", "Command")
 _KINDS = sorted(codec.KINDS)
-# The least of a table is found by its key at once, of a view by reading it all; and `item` is indexed by kind, then time.
-_NEXT_HOT = " UNION ALL ".join(f"SELECT min(key) FROM {name} WHERE key >= ?" for name in TABLES)  # noqa: S608  our own names
+# `item` is indexed by kind, then time.
 _NEXT_RECORD = " UNION ALL ".join(
     (
         *(f"SELECT min(time) FROM item WHERE kind = '{kind}' AND time >= ?" for kind in _KINDS),  # noqa: S608
@@ -70,11 +72,11 @@ class Onward(History):
     def next_from(self, at: int) -> int | None:
         """Return the first second from `at` on that may have a reading (of the archive: in its block), None for none."""
         with self._read() as connection:
-            hot = connection.exec_driver_sql(_NEXT_HOT, (at << PROBE_BITS,) * len(TABLES)).scalars().all()
+            plain = connection.scalar(select(func.min(reading.c.key)).where(reading.c.key >= at << PROBE_BITS))
             block = connection.exec_driver_sql(
                 "SELECT min(key) FROM chunk WHERE key >= ?", (at // BLOCK_SECONDS << PROBE_BITS,)
             ).scalar()
-        found = [key >> PROBE_BITS for key in hot if key is not None]
+        found = [] if plain is None else [plain >> PROBE_BITS]
         if block is not None:
             found.append(max(at, (block >> PROBE_BITS) * BLOCK_SECONDS))
         return min(found, default=None)

@@ -1,4 +1,4 @@
-"""Events with their alarms, and messages with their deliveries, as rows; in the caller's transaction."""
+"""Events with their alarms, messages with their deliveries, and notes, as rows; in the caller's transaction."""
 
 from __future__ import annotations
 
@@ -69,10 +69,10 @@ def restate(connection: Connection) -> None:
 def write_message(connection: Connection, message: Message) -> None:
     """Store a row of the outbox, unless its id is known."""
     connection.exec_driver_sql(
-        "INSERT OR IGNORE INTO message (id, state, not_before, next_try, attempts, last_error, created, sent, data) "
-        "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        "INSERT OR IGNORE INTO message (id, state, person, channel, priority, not_before, next_try, attempts, last_error, "
+        "created, sent, data) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
         (
-            message.id, message.state, message.not_before, message.next_try, message.attempts, message.last_error,
+            message.id, message.state, message.person, message.channel, message.priority, message.not_before, message.next_try, message.attempts, message.last_error,
             message.created, message.sent, codec.pack(message),
         ),
     )  # fmt: skip
@@ -88,3 +88,11 @@ def write_delivery(connection: Connection, result: DeliveryResult) -> None:
             result.at if result.state == "sent" else None, result.message,
         ),
     )  # fmt: skip
+
+
+def write_note(connection: Connection, name: str, value: str) -> None:
+    """Store a small named fact, in place of what it was."""
+    connection.exec_driver_sql(
+        "INSERT INTO note (name, value) VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET value = excluded.value",
+        (name, value),
+    )

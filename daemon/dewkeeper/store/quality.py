@@ -14,7 +14,6 @@ from sqlalchemy import Connection
 
 from dewkeeper.judge.types import MISSING, PASS
 from dewkeeper.store.database import PROBE_BITS, PROBE_MASK
-from dewkeeper.store.ring import FAILED
 
 LONGEST_SPAN_SECONDS = 6 * 3600
 """A longer one is written as several, so that a look back for what covers a moment is bounded."""
@@ -22,12 +21,12 @@ Span = tuple[int, int, int, str]
 """First second, last second, flag, tests."""
 
 _GAP_SECONDS = 3 * 600
-_IN_ROW = {(PASS, ""), (MISSING, ""), *((MISSING, tests) for tests in FAILED)}
+_IN_ROW = {(PASS, ""), (MISSING, "")}
 _INSERT = "INSERT OR REPLACE INTO verdict (key, stop, flag, tests) VALUES (?, ?, ?, ?)"
 
 
 def needs_span(flag: int, tests: str) -> bool:
-    """Return whether a verdict says more than its reading's row does: that it passes, or failed and why."""
+    """Return whether a verdict says more than its reading's row does: that it passes, or that the poll failed."""
     return (flag, tests) not in _IN_ROW
 
 

@@ -9,23 +9,35 @@ from collections.abc import Callable
 from functools import lru_cache
 from typing import cast
 
-from sqlalchemy import Connection
+from sqlalchemy import Connection, bindparam, select
 
 from dewkeeper.judge.calibrating import Calibrations
 from dewkeeper.judge.types import MISSING, PASS, Calibration, Failure, Quality, Reading
 from dewkeeper.store import codec
 from dewkeeper.store.database import PROBE_BITS, PROBE_MASK
 from dewkeeper.store.quality import LONGEST_SPAN_SECONDS
-from dewkeeper.store.ring import FAILED
+from dewkeeper.store.schema import exclusion, item, late, probe, verdict
 from dewkeeper_drivers.contract import Scale, scale_of, spelled
 
 log = logging.getLogger(__name__)
 
+_CALIBRATIONS = select(item.c.kind, item.c.data).where(item.c.kind == "Calibration").order_by(item.c.time, item.c.seq)
+_PROBES = select(probe.c.id, probe.c.name, probe.c.scale)
+_VERDICTS = (
+    select(verdict)
+    .where(verdict.c.key >= bindparam("first"), verdict.c.key < bindparam("last"), verdict.c.stop >= bindparam("start"))
+    .order_by(verdict.c.key)
+)
+_EXCLUSIONS = select(exclusion).where(exclusion.c.start < bindparam("end"), exclusion.c.stop >= bindparam("start"))
+_LATE = select(late.c.key, late.c.flag, late.c.tests).where(
+    late.c.key >= bindparam("first"), late.c.key < bindparam("last")
+)
+
 
 def calibrations(connection: Connection) -> Calibrations:
     """Return every stored calibration."""
-    rows = connection.exec_driver_sql("SELECT kind, data FROM item WHERE kind = 'Calibration' ORDER BY time, seq").all()
-    return Calibrations(item for item in codec.readable(codec.unpack_item, rows) if isinstance(item, Calibration))
+    rows = connection.execute(_CALIBRATIONS).all()
+    return Calibrations(one for one in codec.readable(codec.unpack_item, rows) if isinstance(one, Calibration))
 
 
 class Decoder:
@@ -34,27 +46,20 @@ class Decoder:
     def __init__(self, connection: Connection, start: int = 0, end: int = 1 << 50) -> None:
         self.names: dict[int, str] = {}
         self._scales: dict[int, Scale | None] = {}  # None: no one knows how to read its words
-        for number, name, scale in connection.exec_driver_sql("SELECT id, name, scale FROM probe"):
+        for number, name, scale in connection.execute(_PROBES):
             self.names[number] = name
             self._scales[number] = _scale(name, scale)
         self._calibrations = calibrations(connection)
         self._spans: dict[int, list[tuple[int, int, int, str]]] = defaultdict(list)
-        for key, stop, flag, tests in connection.exec_driver_sql(
-            "SELECT key, stop, flag, tests FROM verdict WHERE key >= ? AND key < ? AND stop >= ? ORDER BY key",
-            (start - LONGEST_SPAN_SECONDS << PROBE_BITS, end << PROBE_BITS, start),
-        ):
+        keys = {"start": start, "end": end, "first": start << PROBE_BITS, "last": end << PROBE_BITS}
+        back = start - LONGEST_SPAN_SECONDS << PROBE_BITS
+        for key, stop, flag, tests in connection.execute(_VERDICTS, {**keys, "first": back}):
             self._spans[key & PROBE_MASK].append((key >> PROBE_BITS, stop, flag, tests))
         self._excluded: dict[int, list[tuple[int, int, int, str]]] = defaultdict(list)
-        for probe, first, stop, flag, tests in connection.exec_driver_sql(
-            "SELECT probe_id, start, stop, flag, tests FROM exclusion WHERE start < ? AND stop >= ?", (end, start)
-        ):
-            self._excluded[probe].append((first, stop, flag, tests))
-
+        for number, first, stop, flag, tests in connection.execute(_EXCLUSIONS, keys):
+            self._excluded[number].append((first, stop, flag, tests))
         self._late: dict[int, tuple[int, str]] = {
-            key: (flag, tests)
-            for key, flag, tests in connection.exec_driver_sql(
-                "SELECT key, flag, tests FROM late WHERE key >= ? AND key < ?", (start << PROBE_BITS, end << PROBE_BITS)
-            )
+            key: (flag, tests) for key, flag, tests in connection.execute(_LATE, keys)
         }
         self._some_late = {key & PROBE_MASK for key in self._late}
         self._simple = {number for number in self.names if self.plain(number) is not None}
@@ -63,7 +68,7 @@ class Decoder:
         """Return one row as a reading and its verdict."""
         time, number = key >> PROBE_BITS, key & PROBE_MASK
         name = self.names[number]
-        flag, tests = self._late.get(key) or self._verdict(number, time, t, h)
+        flag, tests = self._late.get(key) or self._verdict(number, time, failed=t is None or h is None)
         if flag != MISSING:  # a failed poll stays one, whatever is found out later
             for first, stop, late, named in self._excluded.get(number, ()):
                 if first <= time <= stop:
@@ -131,15 +136,13 @@ class Decoder:
         calibration = self._calibrations.at(self.names[number], time)
         return decode if calibration is None else lambda t, h: calibration.corrected(*decode(t, h))
 
-    def _verdict(self, number: int, time: int, t: int | None, h: int | None) -> tuple[int, str]:
+    def _verdict(self, number: int, time: int, *, failed: bool) -> tuple[int, str]:
         spans = self._spans.get(number)
         if spans:
             index = bisect_right(spans, (time, 1 << 60, 0, "")) - 1
             if index >= 0 and spans[index][0] <= time <= spans[index][1]:
                 return spans[index][2], spans[index][3]
-        if t is not None and h is not None:
-            return PASS, ""
-        return MISSING, FAILED[h] if h is not None and h < len(FAILED) else ""
+        return (MISSING if failed else PASS), ""
 
 
 def _scale(probe: str, text: str) -> Scale | None:

@@ -5,55 +5,63 @@ from __future__ import annotations
 import json
 from collections.abc import Collection, Iterator, Sequence
 from itertools import pairwise
+from typing import Any
 
-from sqlalchemy import Connection
+from sqlalchemy import Connection, and_, func, or_, select
 
 from dewkeeper.judge.stages import STAGE_WORDS
 from dewkeeper.judge.types import Command, Item, JournalEntry, Rebase, Settings
 from dewkeeper.store import codec
 from dewkeeper.store.in_force import SERVICE_VERBS, InForce
+from dewkeeper.store.outbox import write_note
+from dewkeeper.store.schema import LASTS, item, note
 
-_NEW = "SELECT seq, kind, data FROM lasting WHERE seq > ? ORDER BY seq"
 _WORDS = json.dumps([sorted(STAGE_WORDS), sorted(SERVICE_VERBS)])
 NOTE = "words that last"
-TEXT = "CASE WHEN json_valid(data) THEN data ELSE '{}' END"
-"""An item's JSON, in SQL: a bad card garbles text, and one entry must keep nobody from all others."""
-_LASTS = f"""
-kind = 'Settings'
-OR kind = 'Command' AND {TEXT} ->> '$.verb' IN (SELECT value FROM json_each(?))
-OR kind = 'JournalEntry'
-AND ({TEXT} ->> '$.what' IN (SELECT value FROM json_each(?)) OR {TEXT} ->> '$.replaces' IS NOT NULL)"""  # noqa: S608  our own words
 
 
-def lasts(item: Item) -> bool:
+def lasts(one: Item) -> bool:
     """Return whether an item must be known to say what held at any later time."""
-    if isinstance(item, JournalEntry):
-        return item.what in STAGE_WORDS or item.replaces is not None
-    if isinstance(item, Rebase):
-        return item.dates_since is not None  # what is known is dated anew
-    return isinstance(item, Settings) or (isinstance(item, Command) and item.verb in SERVICE_VERBS)
+    if isinstance(one, JournalEntry):
+        return one.what in STAGE_WORDS or one.replaces is not None
+    if isinstance(one, Rebase):
+        return one.dates_since is not None  # what is known is dated anew
+    return isinstance(one, Settings) or (isinstance(one, Command) and one.verb in SERVICE_VERBS)
 
 
-def keep(connection: Connection, seq: int, item: Item, data: str | bytes) -> None:
-    """Put a stored item among those that last, if it does; in the writer's transaction."""
-    if lasts(item):
-        connection.exec_driver_sql("INSERT INTO lasting VALUES (?, ?, ?)", (seq, type(item).__name__, data))
+def store_item(
+    connection: Connection, one: Item, after_key: int, *, came: Item | None = None, seq: int | None = None
+) -> None:
+    """Store an item after the reading of a key; came: as it came, where it is stored otherwise; seq: its number, None: the next."""
+    word = one.what if isinstance(one, JournalEntry) else one.verb if isinstance(one, Command) else None
+    if seq is None:  # SQLite would give one that is not above 0 where only history is stored
+        seq = max(0, connection.scalar(select(func.max(item.c.seq))) or 0) + 1
+    row = (
+        seq, after_key, one.time, type(one).__name__, word, getattr(one, "enclosure", None), codec.pack_item(one),
+        int(lasts(came or one)),
+    )  # fmt: skip
+    connection.exec_driver_sql(
+        "INSERT INTO item (seq, after_key, time, kind, word, enclosure, data, lasts) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+        row,
+    )
 
 
 def gather(connection: Connection) -> None:
-    """Find the items that last, if that was not done by the words of this version; in the writer's transaction."""
-    done = connection.exec_driver_sql("SELECT value FROM note WHERE name = ?", (NOTE,)).scalar()
-    if done != _WORDS:
-        words = json.dumps(sorted(SERVICE_VERBS)), json.dumps(sorted(STAGE_WORDS))
-        connection.exec_driver_sql(
-            "DELETE FROM lasting WHERE kind != 'Rebase'"
-        )  # which do not say any more that they dated
-        connection.exec_driver_sql(f"INSERT INTO lasting SELECT seq, kind, data FROM item WHERE {_LASTS}", words)  # noqa: S608
-        connection.exec_driver_sql("INSERT OR REPLACE INTO note VALUES (?, ?)", (NOTE, _WORDS))
+    """Mark the items that last, if that was not done by the words of this version; in the writer's transaction."""
+    if connection.scalar(select(note.c.value).where(note.c.name == NOTE)) != _WORDS:
+        words = (("Command", SERVICE_VERBS), ("JournalEntry", STAGE_WORDS))
+        lasting = or_(*(and_(item.c.kind == kind, item.c.word.in_(sorted(known))) for kind, known in words))
+        connection.execute(item.update().values(lasts=1).where(item.c.lasts == 0, lasting))
+        write_note(connection, NOTE, _WORDS)
 
 
 _ALL = -(1 << 62)
 """A number below every other: what was imported has negative ones."""
+
+
+def _lasting(connection: Connection, after: int) -> Sequence[Any]:
+    asked = select(item.c.seq, item.c.kind, item.c.data).where(LASTS, item.c.seq > after).order_by(item.c.seq)
+    return connection.execute(asked).all()
 
 
 class Remembered:
@@ -73,22 +81,22 @@ class Remembered:
 
     def bring_up_to_date(self, connection: Connection) -> None:
         """Read what was stored since the last time."""
-        newest = connection.exec_driver_sql("SELECT coalesce(max(seq), 0) FROM item").scalar_one()
+        newest = connection.scalar(select(func.coalesce(func.max(item.c.seq), 0))) or 0
         if newest == self._seen:
             return
         if self._seen is not None and newest < self._seen:  # another file is in its place
             self._seen, self._settings, self._journal, self._commands = None, [], [], []
-        rows = connection.exec_driver_sql(_NEW, (_ALL if self._seen is None else self._seen,)).all()
+        rows = _lasting(connection, _ALL if self._seen is None else self._seen)
         if self._seen and any(kind == "Rebase" for _, kind, _ in rows):  # what is known was dated anew
             self._settings, self._journal, self._commands = [], [], []
-            rows = connection.exec_driver_sql(_NEW, (_ALL,)).all()
-        for item in codec.readable(codec.unpack_item, ((kind, data) for _, kind, data in rows)):
-            if isinstance(item, Settings):
-                self._settings.append(item)
-            elif isinstance(item, Command):
-                self._commands.append(item)
-            elif isinstance(item, JournalEntry):
-                self._journal.append(item)
+            rows = _lasting(connection, _ALL)
+        for one in codec.readable(codec.unpack_item, ((kind, data) for _, kind, data in rows)):
+            if isinstance(one, Settings):
+                self._settings.append(one)
+            elif isinstance(one, Command):
+                self._commands.append(one)
+            elif isinstance(one, JournalEntry):
+                self._journal.append(one)
         self._settings.sort(key=lambda settings: settings.time)
         self._seen = newest
         if rows:

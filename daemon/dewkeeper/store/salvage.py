@@ -7,7 +7,6 @@ What matters most comes first, so that it is there should the disk fill up on th
 
 from __future__ import annotations
 
-import importlib
 import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import closing, suppress
@@ -16,8 +15,9 @@ from pathlib import Path
 
 from dewkeeper.interchange import format_time
 from dewkeeper.store import migrate
-from dewkeeper.store.coverage import HOUR, RECENT, ROLLUP, Layout
-from dewkeeper.store.database import BLOCK_SECONDS, FOREVER, PROBE_BITS, PROBE_MASK
+from dewkeeper.store.coverage import RECENT, ROLLUP, Layout
+from dewkeeper.store.database import BLOCK_SECONDS, FOREVER, PROBE_BITS, PROBE_MASK, file_engine
+from dewkeeper.store.errors import StoreUnusable
 from dewkeeper.store.remembered import NOTE as LASTING
 
 Range = tuple[int, int]
@@ -25,18 +25,16 @@ Range = tuple[int, int]
 
 TABLES = (
     "probe", "item", "alarm", "event", "note", "exclusion", "snapshot", "message", "late", "verdict",
-    "hot0", "hot1", "hot2", "reading", "covered", "damaged", "chunk", "hour", "recent", "rollup",
+    "reading", "covered", "damaged", "chunk", "recent", "rollup",
 )  # fmt: skip
-"""In order of what is missed most. Of older schemas some have other names or are not there."""
-QUARTERS = ("hour", "recent", "rollup")
-MADE_ANEW = (*QUARTERS, "covered", "alarm")
+"""In order of what is missed most."""
+MADE_ANEW = ("recent", "rollup", "covered", "alarm")
 """What follows from the rest."""
 WORDS = {
     "probe": "names of probes", "item": "journal, settings and calibrations", "alarm": "states of alarms", "event": "alarm events",
     "note": "notes", "exclusion": "exclusions", "snapshot": "the judge's memory", "message": "messages", "late": "the order of readings",
     "verdict": "verdicts on readings", "covered": "what quarter hours cover", "damaged": "damaged blocks", "chunk": "the archive",
-    **dict.fromkeys(("hot0", "hot1", "hot2", "reading"), "readings of the last days"),
-    **dict.fromkeys(QUARTERS, "quarter hours"),
+    "reading": "readings of the last days", "recent": "quarter hours", "rollup": "quarter hours",
 }  # fmt: skip
 _ALL = -(1 << 62), (1 << 62) - 1
 _BAD = 1 << 62
@@ -87,11 +85,13 @@ def salvage(damaged: Path, made: Path, copy: Path | None, before: int, alive: Ca
             revision = _revision(look)
     except sqlite3.Error:
         return None
-    if "item" not in tables or not "0001" <= revision <= migrate.HEAD:
+    if "item" not in tables or not _make(made, revision):
         return None
     result = Salvage(revision)
     with closing(sqlite3.connect(f"file:{made}", isolation_level=None, uri=True)) as fresh:
-        _schema(fresh, revision)
+        fresh.execute("PRAGMA journal_mode=MEMORY")
+        fresh.execute("PRAGMA synchronous=OFF")  # flushed once, when it is whole; until then nobody looks at it
+        fresh.execute("DELETE FROM covered")
         fresh.execute("ATTACH ? AS old", (f"file:{damaged}?mode=ro",))
         for table in _tables(fresh):
             alive()
@@ -114,18 +114,17 @@ def _revision(database: sqlite3.Connection) -> str:
     return migrate.HEAD
 
 
-def _schema(fresh: sqlite3.Connection, revision: str) -> None:
-    fresh.execute("PRAGMA page_size=4096")
-    fresh.execute("PRAGMA journal_mode=MEMORY")
-    fresh.execute("PRAGMA synchronous=OFF")  # flushed once, when it is whole; until then nobody looks at it
-    for step in migrate.STEPS:
-        if step[1:5] <= revision:
-            for statement in importlib.import_module(f"dewkeeper.store.migrations.versions.{step}").STATEMENTS:
-                fresh.execute(statement)
-    fresh.execute("CREATE TABLE alembic_version (version_num VARCHAR(32) NOT NULL PRIMARY KEY)")
-    fresh.execute("INSERT INTO alembic_version VALUES (?)", (revision,))
-    if revision >= "0004":
-        fresh.execute("DELETE FROM covered")
+def _make(file: Path, revision: str) -> bool:
+    """Make an empty database of a revision; return whether that is one we know."""
+    engine = file_engine(file)
+    try:
+        with engine.begin() as connection:
+            migrate.bring_up_to_date(connection, revision)
+    except StoreUnusable:
+        return False
+    finally:
+        engine.dispose()
+    return True
 
 
 def _tables(fresh: sqlite3.Connection) -> list[str]:
@@ -148,12 +147,6 @@ def _copy_table(fresh: sqlite3.Connection, source: str, table: str) -> list[Rang
     insert = f"INSERT OR IGNORE INTO main.{table} ({columns}) SELECT {columns} FROM {source}.{table} NOT INDEXED"  # noqa: S608
     if _took(fresh, insert):
         return []
-    if (
-        "WITHOUT ROWID"
-        in fresh.execute("SELECT sql FROM main.sqlite_master WHERE name = ?", (table,)).fetchone()[0].upper()
-    ):
-        _copy_from_both_ends(fresh, source, table, columns)
-        return [_ALL]
     return list(_Halving(fresh, source, table, insert).failed())
 
 
@@ -239,22 +232,6 @@ def _together(ranges: Iterable[Range]) -> Iterator[Range]:
         yield before
 
 
-def _copy_from_both_ends(fresh: sqlite3.Connection, source: str, table: str, columns: str) -> None:
-    """Take over a table without row ids up to its first bad page, and from behind down to its last."""
-    key = ", ".join(f"{row[1]}" for row in fresh.execute(f"PRAGMA main.table_info({table})") if row[5])
-    marks = ", ".join("?" for _ in columns.split(","))
-    for order in ("ASC", "DESC"):
-        backwards = ", ".join(f"{column.strip()} {order}" for column in key.split(","))
-        rows = fresh.cursor()
-        try:
-            rows.execute(f"SELECT {columns} FROM {source}.{table} ORDER BY {backwards}")  # noqa: S608
-            while (row := rows.fetchone()) is not None:
-                fresh.execute(f"INSERT OR IGNORE INTO main.{table} VALUES ({marks})", row)  # noqa: S608
-        except sqlite3.DatabaseError as error:
-            if not _unreadable(error):
-                raise
-
-
 def _fill(fresh: sqlite3.Connection, copy: Path, result: Salvage, alive: Callable[[], None]) -> None:
     """Take rows of what could not be read from a copy, if it is one of the same database and schema."""
     fresh.execute("ATTACH ? AS old", (f"file:{copy}?mode=ro",))
@@ -272,10 +249,7 @@ def _fill(fresh: sqlite3.Connection, copy: Path, result: Salvage, alive: Callabl
             columns, before = _columns(fresh, table), fresh.total_changes
             insert = f"INSERT OR IGNORE INTO main.{table} ({columns}) SELECT {columns} FROM old.{table} WHERE {_sound(table)}"  # noqa: S608
             for span in ranges:
-                if span == _ALL:  # perhaps a table without row ids
-                    fresh.execute(insert)
-                else:
-                    fresh.execute(f"{insert} AND rowid BETWEEN ? AND ?", span)
+                fresh.execute(f"{insert} AND rowid BETWEEN ? AND ?", span)
             if fresh.total_changes > before:
                 result.filled[table] = fresh.total_changes - before
     finally:
@@ -286,9 +260,9 @@ def _sound(table: str) -> str:
     """Return which of a copy's rows still hold: those that were archived or sent since would come a second time."""
     if table == "message":
         return "state != 'pending'"
-    if table in ("hot0", "hot1", "hot2", "reading"):
+    if table == "reading":
         block = (
-            f"(old.{table}.key >> {PROBE_BITS}) / {BLOCK_SECONDS} << {PROBE_BITS} | (old.{table}.key & {PROBE_MASK})"
+            f"(old.reading.key >> {PROBE_BITS}) / {BLOCK_SECONDS} << {PROBE_BITS} | (old.reading.key & {PROBE_MASK})"
         )
         return f"NOT EXISTS (SELECT 1 FROM main.chunk WHERE chunk.key = ({block}))"  # noqa: S608
     return "1"
@@ -306,50 +280,33 @@ def _same_database(fresh: sqlite3.Connection) -> bool:
 
 def _make_whole(fresh: sqlite3.Connection, before: int) -> None:
     """Drop what is plainly garbage, and make anew what follows from the rest."""
-    for table in ("hot0", "hot1", "hot2", "reading"):
-        if table in _tables(fresh):
-            fresh.execute(
-                f"DELETE FROM {table} WHERE key >= ? OR key < 0 OR t NOT BETWEEN 0 AND 65535 OR h NOT BETWEEN 0 AND 65535 "  # noqa: S608
-                f"OR key & {PROBE_MASK} NOT IN (SELECT id FROM probe)",
-                (before << PROBE_BITS,),
-            )
-    tables = _tables(fresh)
+    fresh.execute(
+        "DELETE FROM reading WHERE key >= ? OR key < 0 OR t NOT BETWEEN 0 AND 65535 OR h NOT BETWEEN 0 AND 65535 "  # noqa: S608
+        f"OR key & {PROBE_MASK} NOT IN (SELECT id FROM probe)",
+        (before << PROBE_BITS,),
+    )
     fresh.execute("DELETE FROM note WHERE name = ?", (LASTING,))  # gathered anew when it is opened
-    if "covered" in tables and fresh.execute("SELECT 1 FROM covered").fetchone() is None:
-        archived = fresh.execute(f"SELECT coalesce((max(key) >> {PROBE_BITS}) + 1, 0) FROM chunk").fetchone()[0]  # noqa: S608
-        columns = _columns(fresh, "covered").split(", ")
-        values = {"id": 1, "rolled": 0, "until": 0, "archived": archived} | _covered(fresh, tables)
-        marks = ", ".join("?" for _ in columns)
-        fresh.execute(f"INSERT INTO covered VALUES ({marks})", [values[column] for column in columns])  # noqa: S608
-    if "covered" in tables and "archived" in _columns(fresh, "covered"):
-        fresh.execute(
-            f"UPDATE covered SET archived = max(archived, (SELECT coalesce((max(key) >> {PROBE_BITS}) + 1, 0) FROM chunk))"  # noqa: S608
-        )
+    if fresh.execute("SELECT 1 FROM covered").fetchone() is None:
+        fresh.execute("INSERT INTO covered (id, rolled, until) VALUES (1, ?, ?)", _covered(fresh))
 
 
-def _covered(fresh: sqlite3.Connection, tables: Sequence[str]) -> dict[str, int]:
-    """Return what the quarter hours cover, as their rows tell; those of the last hour are made anew with the next poll."""
-    if "hour" not in tables:  # an older schema's lie otherwise: all are made anew
-        for table in QUARTERS:
-            if table in tables:
-                fresh.execute(f"DELETE FROM {table}")  # noqa: S608
-        return {}
+def _covered(fresh: sqlite3.Connection) -> tuple[int, int]:
+    """Return what the quarter hours cover, as their rows tell; the last of them is made anew with the next poll."""
 
-    def after(layout: Layout) -> int:
-        last = fresh.execute(f"SELECT max({layout.quarter}) FROM {layout.table}").fetchone()[0]  # noqa: S608
-        return 0 if last is None else int(last)
+    def last(layout: Layout) -> int:
+        found = fresh.execute(f"SELECT max({layout.quarter}) FROM {layout.table}").fetchone()[0]  # noqa: S608
+        return -1 if found is None else int(found)
 
-    rolled = RECENT.begin(after(ROLLUP) + RECENT.quarters - 1)
-    until = max(rolled, RECENT.begin(max(after(RECENT), after(HOUR))))
-    for layout in (RECENT, HOUR):
-        fresh.execute(f"DELETE FROM {layout.table} WHERE {layout.quarter} >= ?", (until,))  # noqa: S608
-    return {"rolled": rolled, "until": until}
+    rolled = last(ROLLUP) + 1
+    until = max(rolled, last(RECENT))
+    fresh.execute(f"DELETE FROM recent WHERE {RECENT.quarter} >= ?", (until,))  # noqa: S608
+    return rolled, until
 
 
 def spans(unread: dict[str, list[Range]]) -> list[Range]:
     """Return the quarters (first, one after the last) that may be missing of what this schema's tables held."""
     found = []
-    for layout in (ROLLUP, RECENT, HOUR):
+    for layout in (ROLLUP, RECENT):
         for first, last in unread.get(layout.table, ()):
             whole = (first, last) == _ALL
             begin, end = (key >> PROBE_BITS + layout.bits for key in (first, last))
@@ -358,17 +315,14 @@ def spans(unread: dict[str, list[Range]]) -> list[Range]:
 
 
 def _counts(fresh: sqlite3.Connection) -> dict[str, int]:
-    tables = _tables(fresh)
-    counts = {table: fresh.execute(f"SELECT count(*) FROM {table}").fetchone()[0] for table in tables}  # noqa: S608
-    counts["readings"] = sum(counts.get(table, 0) for table in ("hot0", "hot1", "hot2", "reading"))
-    if "chunk" in tables:
-        counts["readings"] += fresh.execute("SELECT coalesce(sum(n), 0) FROM chunk").fetchone()[0]
+    counts = {table: fresh.execute(f"SELECT count(*) FROM {table}").fetchone()[0] for table in _tables(fresh)}  # noqa: S608
+    counts["readings"] = counts["reading"] + fresh.execute("SELECT coalesce(sum(n), 0) FROM chunk").fetchone()[0]
     return counts
 
 
 def _named(table: str, unread: Sequence[Range]) -> str:
     """Say of what part could not be read; of readings from when to when."""
-    if table not in ("hot0", "hot1", "hot2", "reading", "chunk") or _ALL in unread:
+    if table not in ("reading", "chunk") or _ALL in unread:
         return WORDS[table]
     seconds = 1 if table != "chunk" else BLOCK_SECONDS
     first, last = (unread[0][0] >> PROBE_BITS) * seconds, ((unread[-1][1] >> PROBE_BITS) + 1) * seconds

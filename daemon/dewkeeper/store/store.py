@@ -16,7 +16,7 @@ from sqlalchemy.exc import DatabaseError
 
 from dewkeeper.clock import Clock
 from dewkeeper.judge.types import Calibration, Exclusion, Item, Quality, Reading, Rebase
-from dewkeeper.store import altered, codec, damage, migrate
+from dewkeeper.store import altered, damage, migrate
 from dewkeeper.store.archive import archive_block, oldest_block, probe_rows
 from dewkeeper.store.complaints import check, complaint, refusal
 from dewkeeper.store.coverage import Filler, fill_in, rebuild, roll, uncover
@@ -36,13 +36,13 @@ from dewkeeper.store.files import Files
 from dewkeeper.store.hot import Probes
 from dewkeeper.store.kept import Kept
 from dewkeeper.store.lock import DAEMON, WriterLock, give_to_owner
-from dewkeeper.store.outbox import restate, write_delivery, write_event, write_message
+from dewkeeper.store.outbox import restate, write_delivery, write_event, write_message, write_note
 from dewkeeper.store.quality import Verdicts, cut_out, spelled
 from dewkeeper.store.quarters import LONGEST_HOLD_SECONDS, QUARTER_SECONDS, Standards
 from dewkeeper.store.records import Batch, Snapshot
-from dewkeeper.store.remembered import Remembered, gather, keep
+from dewkeeper.store.remembered import Remembered, gather, store_item
 from dewkeeper.store.repair import Repaired, bring_back
-from dewkeeper.store.ring import Row, insert, last_key
+from dewkeeper.store.rows import Row, insert, last_key
 from dewkeeper.store.salvage import Range, spans
 from dewkeeper_config.models import Storage
 
@@ -90,13 +90,8 @@ class Store(Kept):
             with engine.begin() as connection:
                 if lock.unclean:
                     check(connection)
-                revision = migrate.current(connection)
-                if revision is None:
-                    migrate.create(connection)
-            if revision not in (None, migrate.HEAD):
-                engine.dispose()
-                migrate.upgrade(folder, str(revision))
-            with engine.begin() as connection:
+                if migrate.current(connection) != migrate.HEAD:
+                    migrate.bring_up_to_date(connection)
                 gather(connection)
                 store._recall(connection)
                 store.damage = damage.blocks(connection)
@@ -261,7 +256,7 @@ class Store(Kept):
         if batch.planner_state is not None:
             notes["planner"] = batch.planner_state
         for name, value in notes.items():
-            connection.exec_driver_sql("INSERT OR REPLACE INTO note VALUES (?, ?)", (name, value))
+            write_note(connection, name, value)
         if batch.snapshot is not None:
             self._write_snapshot(connection, batch.snapshot)
 
@@ -276,12 +271,7 @@ class Store(Kept):
                 self._filler, self._verdicts, self._remembered = None, Verdicts(), Remembered()
                 self._remembered.bring_up_to_date(connection)
                 known = self._remembered.in_force
-            data = codec.pack_item(kept)
-            stored = connection.exec_driver_sql(
-                "INSERT INTO item (after_key, time, kind, data) VALUES (?, ?, ?, ?)",
-                (after_key, kept.time, type(kept).__name__, data),
-            )
-            keep(connection, stored.lastrowid, item, data)
+            store_item(connection, kept, after_key, came=item)
         self._remembered.bring_up_to_date(connection)
         newest = self._max_key >> PROBE_BITS
         if self._remembered.in_force is not known:
@@ -386,7 +376,7 @@ class Store(Kept):
         after_item = connection.exec_driver_sql("SELECT coalesce(max(seq), 0) FROM item").scalar_one()
         connection.exec_driver_sql("DELETE FROM snapshot WHERE id NOT IN (SELECT max(id) FROM snapshot)")
         connection.exec_driver_sql(
-            "INSERT INTO snapshot (time, after_key, after_item, closed, data) VALUES (?, ?, ?, 0, ?)",
+            "INSERT INTO snapshot (time, after_key, after_item, data) VALUES (?, ?, ?, ?)",
             (snapshot.time, self._last_key, after_item, zlib.compress(snapshot.data, 6)),
         )
 

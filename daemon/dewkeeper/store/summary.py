@@ -14,7 +14,7 @@ from dewkeeper.store.coverage import Layout, covered, made_of
 from dewkeeper.store.database import FOREVER, PROBE_BITS, PROBE_MASK
 from dewkeeper.store.quarters import LONGEST_HOLD_SECONDS, QUARTER_SECONDS, Quarter, Standards
 from dewkeeper.store.reading import Decoder
-from dewkeeper.store.ring import Row as Raw
+from dewkeeper.store.rows import Row as Raw
 
 _LAST = (1 << 31) - 1  # subtracted from, so that of two equal largest values the earlier is taken
 

@@ -20,7 +20,6 @@ from dewkeeper.judge.calibrating import Calibrations
 from dewkeeper.judge.types import FAIL, MISSING, NOT_EVALUATED, PASS, SUSPECT
 from dewkeeper.store import codec
 from dewkeeper.store.quality import spelled
-from dewkeeper.store.ring import of_failed
 from dewkeeper_drivers.contract import SCALES, Scale, scale_of
 
 _ROUNDED = 0.0005 + 1e-9
@@ -140,11 +139,9 @@ def _scale(probe: str, name: object) -> Scale:
 
 def _worded(said: Any, time: int, probe: str) -> Worded | None:
     """Return what a line says, None where it is not of this row. Raises ValueError or TypeError for what is no line."""
-    if len(said) == 8:  # since version 2 a line says whose it is
-        if said[:2] != [time, probe]:
-            return None
-        said = said[2:]
-    t, h, flag, tests, failure, notes = said
+    at, name, t, h, flag, tests, failure, notes = said
+    if (at, name) != (time, probe):
+        return None
     if flag not in (PASS, NOT_EVALUATED, SUSPECT, FAIL, MISSING) or isinstance(flag, bool):
         raise ValueError("no flag")
     reasons = [*tests, *notes, *([] if failure is None else [failure])]
@@ -152,7 +149,7 @@ def _worded(said: Any, time: int, probe: str) -> Worded | None:
         raise ValueError("no names of tests")
     text = spelled(tests, failure, notes)
     if t is None or h is None:
-        return Worded(None, of_failed(flag, text), flag, text)
+        return Worded(None, None, flag, text)
     if not all(type(word) is int and 0 <= word <= 65535 for word in (t, h)):
         raise ValueError("no 16-bit words")
     return Worded(t, h, flag, text)

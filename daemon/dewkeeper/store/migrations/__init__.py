@@ -1,1 +1,1 @@
-"""Every schema the database ever had, as steps from one to the next."""
+"""Every schema the database ever had, as Alembic's revisions, from one to the next."""

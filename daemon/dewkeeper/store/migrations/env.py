@@ -1,6 +1,9 @@
-"""Alembic's entry: runs the migrations on the connection it is given, each in the caller's transaction."""
+"""Alembic's entry: runs the revisions on the connection it is given, in the caller's transaction."""
+
+import logging
 
 from alembic import context
 
+logging.getLogger("alembic").setLevel(logging.WARNING)  # what it does is ours to say
 context.configure(connection=context.config.attributes["connection"], transactional_ddl=True)
 context.run_migrations()

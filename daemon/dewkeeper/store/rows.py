@@ -1,0 +1,57 @@
+"""The plain readings, in order of time."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Sequence
+from functools import lru_cache
+
+from sqlalchemy import Connection, func, select
+from sqlalchemy.exc import DatabaseError
+
+from dewkeeper.store.database import PROBE_BITS, driver
+from dewkeeper.store.schema import reading
+
+Row = tuple[int, int | None, int | None]
+"""key (second * 1024 + probe id), temperature word, humidity word; of a failed poll both None."""
+_TOGETHER = 128
+
+
+def insert(connection: Connection, keys: Sequence[int], ts: Sequence[int | None], hs: Sequence[int | None]) -> None:
+    """Store readings. Many a statement take 0.6 of the time that a bare executemany takes, and all come through here."""
+    values: list[int | None] = [None] * (3 * len(keys))
+    values[::3], values[1::3], values[2::3] = keys, ts, hs
+    for start in range(0, len(values), 3 * _TOGETHER):
+        part = values[start : start + 3 * _TOGETHER]
+        statement = _statement(len(part) // 3)
+        try:
+            driver(connection).execute(statement, part)
+        except sqlite3.Error as error:
+            raise DatabaseError(statement, None, error) from error
+
+
+@lru_cache(maxsize=64)
+def _statement(count: int) -> str:
+    return f"INSERT INTO reading (key, t, h) VALUES {','.join(['(?, ?, ?)'] * count)}"  # noqa: S608
+
+
+def first_key(connection: Connection) -> int | None:
+    """Return the smallest key, None without any row."""
+    return connection.execute(select(func.min(reading.c.key))).scalar()
+
+
+def last_key(connection: Connection) -> int | None:
+    """Return the largest key, None without any row."""
+    return connection.execute(select(func.max(reading.c.key))).scalar()
+
+
+def shift(connection: Connection, first: int, step: int) -> None:
+    """Move every row from a key on by a step, each to the next free second of its probe."""
+    moved = reading.c.key >= first
+    rows = connection.execute(select(reading).where(moved).order_by(reading.c.key)).all()
+    connection.execute(reading.delete().where(moved))
+    for key, t, h in rows:
+        free = key + step
+        while connection.execute(select(reading.c.key).where(reading.c.key == free)).first():
+            free += 1 << PROBE_BITS
+        insert(connection, [free], [t], [h])
