@@ -110,7 +110,7 @@ def frosty(day: date) -> list[AirAdvice]:
     return [
         AirAdvice("T05", "refill", "refill the bowl", low, "refilled", "dry", 60, 9.0, 1.0),
         AirAdvice("F2", "mist", "mist it", f"{low}; a misting is half gone in 2.4 h here: a bridge, not the cure", "misted", "dry", 60, 9.0, 2.0),
-        AirAdvice("T30", "keep_water_away", "no water tonight", "74 % now, above 70 %", side="damp", limit=70),
+        AirAdvice("T30", "keep_water_away", "do not mist or wet it tonight; its bowl stays", "74 % now, above 70 %", side="damp", limit=70),
         AirAdvice("T01", "nothing", "leave it alone", "holds above 60 % for three days"),
         AirAdvice("T02", "nothing", "leave it alone", "holds above 60 % for three days"),
     ]  # fmt: skip

@@ -126,7 +126,7 @@ def test_a_dip_that_passes_is_left_alone() -> None:
 
 
 def test_one_that_is_too_damp_gets_no_water_and_one_not_known_is_said_to_be() -> None:
-    """Above target, or on its way there: no water tonight. Not forecast: look at it as usual, with the reason."""
+    """Above target, or on its way there: nothing is wetted tonight. Not forecast: look at it as usual, with the reason."""
     assert advise(_about(_ahead(75.0, -0.1)), WORDING).deed == "keep_water_away"
     assert "rises above 70 %" in advise(_about(_ahead(66.0, 0.5)), WORDING).why
     unknown = advise(_about("the last hours were not read"), WORDING)

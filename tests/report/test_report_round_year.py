@@ -37,7 +37,7 @@ READ = tuple(
         (1, 4), (1, 17), (2, 16), (3, 2), (3, 29), (5, 10), (6, 12), (7, 25), (8, 8), (8, 14), (9, 15), (10, 6), (10, 25), (12, 10)
     )
 )  # fmt: skip
-"""The days whose sheets a person read: first bowls, frost, a spectacle that stayed on, all deep cleans at once, both DST days,
+"""Days whose sheets are kept; a stranger read eleven of them, and they are as they were mended by what was said: first bowls, frost, a spectacle that stayed on, all deep cleans at once, both DST days,
 a sign in quarantine, eggs, the end of the holiday and of quarantine, a way of messages nobody confirmed, a review date, an
 open mouth, dampness and a probe check."""
 
@@ -213,7 +213,7 @@ def test_the_order_of_service_holds_every_day(year: tuple[InventedYear, list[Yea
 
 
 def test_sheets_of_some_days_are_as_a_person_read_them(year: tuple[InventedYear, list[YearDay]]) -> None:
-    """The sheets of fourteen days are word for word what was read and found right."""
+    """The sheets of fourteen days are word for word as they were mended after a stranger had read them."""
     sheets = "\n\n".join("\n".join(sheet_lines(one.before)) for one in year[1] if one.day in READ) + "\n"
     assert sheets == GOLDEN.read_text(encoding="utf-8")
 

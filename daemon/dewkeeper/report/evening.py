@@ -185,7 +185,13 @@ def _damp(about: EveningFacts, ahead: Ahead, wording: Wording, leaving: Leaving)
     if leaving.hours:
         why = f"rises above {wording.humidity(high)} {when(ahead.at, leaving, HORIZON_HOURS, wording)}"
     return AirAdvice(
-        about.enclosure.name, "keep_water_away", "no water tonight", why, side="damp", limit=high, hours=leaving.hours
+        about.enclosure.name,
+        "keep_water_away",
+        "do not mist or wet it tonight; its bowl stays",
+        why,
+        side="damp",
+        limit=high,
+        hours=leaving.hours,
     )
 
 

@@ -81,7 +81,9 @@ def service_round(journal: Sequence[JournalEntry], config: Config, now: int, fac
                 notes.append("what its air needs is shown once the shed is graded")
         due += _isolation(book, enclosure.name)
         places.append(_place(enclosure.name, _serving(book, enclosure), book, due, notes))
-    ordered = sorted(places, key=lambda place: SERVINGS.index(place.serving))  # stable: along the racks within each
+    # Stable: along the racks within each; in quarantine too, who has a sign of illness comes last.
+    ill = {name for name in book.isolated if book.ill(name) is not None}
+    ordered = sorted(places, key=lambda place: (SERVINGS.index(place.serving), place.enclosure in ill))
     return ServiceRound(book.today, ordered, uncounted, facts.aside)
 
 
@@ -126,9 +128,9 @@ def _cleaning(book: Husbandry, enclosure: Enclosure, damp_seconds: int) -> Itera
         None if last["deep-clean"] is None else (book.day(last["deep-clean"]) + timedelta(max(1, deep - damp_days)))
     )
     for what, days, tap, todo in (
-        ("bowl", ways.bowl_days, DueTap("refilled", "bowl refilled"), "refill the bowl with fresh water"),
         ("spot-clean", ways.spot_clean_days, DueTap("spot_cleaned", "spot-cleaned"), "spot-clean"),
         ("deep-clean", deep, DueTap("cleaned", "deep-cleaned"), "deep-clean"),
+        ("bowl", ways.bowl_days, DueTap("refilled", "bowl refilled"), "refill the bowl with fresh water"),
     ):
         at = last[what]
         if what == "bowl" and not enclosure.open_water:
@@ -192,7 +194,7 @@ def _signs(book: Husbandry, name: str) -> Iterator[Due]:
     if sign is not None:
         label = JOURNAL[sign.what].label
         yield Due(
-            "vet", name, "ask an exotics vet", f"{label} was noted on {say_day(book.day(sign.time))}",
+            "vet", name, "ask an exotics vet", f"noted on {say_day(book.day(sign.time))}: {label}",
             book.day(sign.time), (DueTap("vet", "vet seen", asks="what was said"),),
             caution="No setting of humidity cures it.",
         )  # fmt: skip

@@ -25,6 +25,7 @@ def sheet_lines(made: ServiceRound) -> list[str]:
     """
     lines = [f"The round of {say_day(made.day)}", made.sentence()]
     said = set[str]()
+    lines += [f"Telephone first, before the round: {line}" for line in _vet_lines(made)]
     for serving, places in groupby((p for p in made.places if p.due or p.notes), key=lambda place: place.serving):
         lines += ["", SERVING_WORDS[serving]]
         if serving == "quarantine":
@@ -39,6 +40,11 @@ def sheet_lines(made: ServiceRound) -> list[str]:
     if made.aside:
         lines += ["", "The air", *(f"  {line}" for line in made.aside)]
     return lines + ([""] if made.uncounted else []) + uncounted_lines(made)
+
+
+def _vet_lines(made: ServiceRound) -> list[str]:
+    """Return whom a vet is to be asked about, and why: whoever is served last is telephoned about first."""
+    return [f"{due.enclosure}: {due.todo} – {due.why}" for due in made.due if due.kind in ("vet", "vet-shed")]
 
 
 def _serving_lines(places: Sequence[PlaceRound], said: set[str]) -> list[str]:
@@ -67,7 +73,7 @@ def uncounted_lines(made: ServiceRound) -> list[str]:
     for what, where in made.uncounted.items():
         alike.setdefault(tuple(where), []).append(what)
     return [
-        f"Not counted before it is noted there once: {', '.join(whats)} in {', '.join(where)}."
+        f"Never noted in {', '.join(where)}: {', '.join(whats)}. Written down once, it is asked for from then on; if nobody lives there, nothing is to be done."
         for where, whats in alike.items()
     ]
 
@@ -100,7 +106,8 @@ def round_message(made: ServiceRound) -> tuple[str, tuple[str, ...]]:
     for place in made.places:
         for due in place.due:
             where.setdefault((place.serving, due.todo), []).append(due.enclosure or "")
-    lines = [_message_line(todo, names) for (_, todo), names in where.items()]
+    asked = [key for key in where if key[1] == "ask an exotics vet"]
+    lines = [_message_line(key[1], where[key]) for key in [*asked, *(key for key in where if key not in asked)]]
     if len(lines) > _MOST_LINES:
         lines[_MOST_LINES:] = [f"and {len(lines) - _MOST_LINES} more on the page"]
     if any(place.serving == "quarantine" and place.due for place in made.places):
