@@ -3,26 +3,26 @@
     python -m tests.bench.store.bench_store_month [PROBES] [page]
 
 PROBES (default 128) at a poll a minute: a month is stored first, archived but for the last days, of which the judge has
-seen two (minutes). Then `dewkeeper run` finds the nightly job overdue and does it. Printed, in MB: resident now and at most,
-after the start, after the night, with `page` after a login and every screen three times, and after commands it answered.
+seen two (minutes). Then `dewkeeper run`, by Python's options in the systemd unit, finds the nightly job overdue and does it.
+Printed, in MB: resident now and at most, after the start, after the night, with `page` after a login and every screen three
+times, after commands it answered, and after a message. Until then nobody can be told anything, and what sends is not loaded.
 """
 
 from __future__ import annotations
 
 import contextlib
 import os
-import re
-import signal
 import sqlite3
 import subprocess
 import sys
 import tempfile
+import threading
 import time
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 
-import requests
-from tests.bench.page.resident import resident
+from tests.bench.page.resident import SCREENS, resident, show, start, stop, visit
 from tests.bench.store.bench_store_child import NIGHT
 from tests.bench.store.bench_store_rack import DAY, NAMES, START, UTC, HandClock, Rack, cycles, settings
 
@@ -38,12 +38,12 @@ SETTLE_SECONDS = 20.0
 ASKED = (["now"], ["morning"], ["alarms"], ["history", "p001"], ["journal", "list"])
 
 
-def fill(folder: Path, names: Sequence[str]) -> None:
-    """Store a month that ends now, with each night's compaction but the last; the last days through the judge."""
+def fill(folder: Path, names: Sequence[str], days: int = DAYS) -> None:
+    """Store a month, or so many days, that ends now, with each night's compaction but the last; the last days through the judge."""
     folder.mkdir()
     now = int(time.time())
     today = (now - START) / DAY
-    first, judged = int(today) - DAYS, int(today) - JUDGED
+    first, judged = int(today) - days, int(today) - JUDGED
     with contextlib.closing(Store.open(folder, Storage(folder=folder, ballast_mb=0), HandClock(START))) as store:
         store.commit(Batch(items=(settings(names),)))
         waiting: list[tuple[Reading, Quality]] = []
@@ -63,11 +63,11 @@ def fill(folder: Path, names: Sequence[str]) -> None:
     rack.ledger.close(rack.judge)
 
 
-def _configured(folder: Path, names: Sequence[str], *, page: bool) -> Path:
+def _configured(folder: Path, names: Sequence[str], url: str, *, page: bool) -> Path:
     lines = [
         f'storage = {{ folder = "{folder / "state"}", ballast_mb = 0 }}',
         "web = { port = 0 }" if page else "web = { enabled = false }",
-        'rack = [{ name = "R" }]', 'channel = [{ kind = "webhook", name = "phone", url = "http://127.0.0.1:9/" }]',
+        'rack = [{ name = "R" }]', f'channel = [{{ kind = "webhook", name = "phone", url = "{url}" }}]',
         'person = [{ name = "Ina", channels = ["phone"] }]',
     ]  # fmt: skip
     for n, name in enumerate(names):
@@ -85,45 +85,78 @@ def _archived(folder: Path) -> int:
     return blocks
 
 
-def _visit(said: str) -> None:
-    base = re.findall(r"the page is at (http://[^/]+)/", said)[0]
-    code = re.findall(r"good once: (\S+)", said)[0]
-    screens = (
-        "/", "/rack", "/enclosure/p001", "/enclosure/p001?span=year", "/alarms", "/journal", "/animals", "/probes", "/health",
-        "/cautions",
-    )  # fmt: skip
-    with requests.Session() as keeper:
-        keeper.trust_env = False
-        form = {"code": code, "name": "Ina", "password": "four plain words here"}
-        keeper.post(base + "/first", data=form, timeout=60).raise_for_status()
-        for path in screens * 3:
-            keeper.get(base + path, timeout=60).raise_for_status()
+class _Phone(BaseHTTPRequestHandler):
+    """Takes messages and says so."""
+
+    taken = threading.Event()
+
+    def do_POST(self) -> None:
+        self.rfile.read(int(self.headers["Content-Length"]))
+        self.send_response(204)
+        self.end_headers()
+        self.taken.set()
+
+    def log_message(self, *_: object) -> None:
+        """Say nothing."""
 
 
-def measure(folder: Path, names: Sequence[str], *, page: bool) -> None:
-    """Run the daemon on a folder that was filled, and print."""
-    file, log = _configured(folder, names, page=page), folder / "log"
-    before = _archived(folder)
+@contextlib.contextmanager
+def _phone() -> Iterator[ThreadingHTTPServer]:
+    """Have an address that refuses connections until it is told to listen."""
+    with ThreadingHTTPServer(("127.0.0.1", 0), _Phone, bind_and_activate=False) as server:
+        server.server_bind()
+        yield server
+
+
+def _listen(server: ThreadingHTTPServer) -> None:
+    server.server_activate()
+    threading.Thread(target=server.serve_forever, daemon=True).start()
+
+
+def measure(
+    folder: Path, names: Sequence[str], compiled: Path, *, page: bool
+) -> Iterator[tuple[str, tuple[float, float]]]:
+    """Run the daemon on a folder that was filled; yield when, and what is resident then and was at most, thousands of kB.
+
+    Raises AssertionError when the test message does not arrive, or when the daemon logged a traceback.
+    """
     ours = [sys.executable, "-m", "dewkeeper"]
-    with log.open("w") as sink:
-        process = subprocess.Popen([*ours, "run", "--config", str(file)], stderr=sink)
-    try:
-        while "watching" not in log.read_text():
-            time.sleep(0.2)
-        print("started:      ", resident(process.pid), flush=True)
-        while _archived(folder) == before:
-            time.sleep(1)
-        time.sleep(SETTLE_SECONDS)
-        print("after a night:", resident(process.pid), flush=True)
-        if page:
-            _visit(log.read_text())
-            print("after visits: ", resident(process.pid), flush=True)
-        for words in ASKED:
-            subprocess.run([*ours, *words, "--config", str(file)], stdout=subprocess.DEVNULL, check=False)
-        print("after answers:", resident(process.pid), flush=True)
-    finally:
-        process.send_signal(signal.SIGTERM)
-        process.wait(60)
+    _Phone.taken.clear()
+    with _phone() as phone:
+        url = f"http://127.0.0.1:{phone.server_port}/"
+        file, log = _configured(folder, names, url, page=page), folder / "log"
+        before = _archived(folder)
+        process = start(compiled, file, log)
+        try:
+            yield "started", resident(process.pid)
+            while _archived(folder) == before:
+                time.sleep(1)
+            time.sleep(SETTLE_SECONDS)
+            yield "after a night", resident(process.pid)
+            if page:
+                visit(log.read_text(), ["/", "/rack", "/enclosure/p001", "/enclosure/p001?span=year", *SCREENS[4:]])
+                yield "after visits", resident(process.pid)
+            for words in ASKED:
+                subprocess.run([*ours, *words, "--config", str(file)], stdout=subprocess.DEVNULL, check=False)
+            yield "after answers", resident(process.pid)
+            _listen(phone)
+            subprocess.run([*ours, "notify", "test", "--config", str(file)], stdout=subprocess.DEVNULL, check=True)
+            assert _Phone.taken.wait(300), "no message came"
+            yield "after a message", resident(process.pid)
+        finally:
+            stop(process)
+            if _Phone.taken.is_set():
+                phone.shutdown()
+    assert "Traceback" not in log.read_text(), log.read_text()
+
+
+def compiled(folder: Path) -> Path:
+    """Let a daemon of two probes do all of it once; return the folder of what it compiled: compiling leaves some MB behind."""
+    folder.mkdir()
+    fill(folder / "state", NAMES[:2], JUDGED + 2)
+    for _ in measure(folder, NAMES[:2], folder / "compiled", page=True):
+        pass
+    return folder / "compiled"
 
 
 def main() -> None:
@@ -133,7 +166,8 @@ def main() -> None:
     memory = "/dev/shm" if os.access("/dev/shm", os.W_OK) else None  # noqa: S108  a folder of its own in it
     with tempfile.TemporaryDirectory(dir=memory) as name:
         fill(Path(name) / "state", names)
-        measure(Path(name), names, page="page" in words)
+        for when, found in measure(Path(name), names, compiled(Path(name) / "first"), page="page" in words):
+            show(when, found)
 
 
 if __name__ == "__main__":
