@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dewkeeper.cli.output import aligned
 from dewkeeper.report.earlier import NIGHT_WORDS, EarlierNight, EnclosureNight
 from dewkeeper.report.first_line import age_words, first_line
-from dewkeeper.report.model import EnclosureMorning, Mark, MorningGlance, Standing
+from dewkeeper.report.model import EnclosureMorning, Mark, MorningGlance, NightRow, Standing
 from dewkeeper.report.wording import (
     RANK_WORDS,
     STATE_WORDS,
@@ -134,8 +134,12 @@ def night_lines(night: EarlierNight, wording: Wording, *, everything: bool = Fal
 
 
 def _night_cells(row: EnclosureNight, wording: Wording) -> list[str]:
+    return [row.enclosure, *_measured_cells(row, wording), _minutes(row.minutes_unwatched, wording)]
+
+
+def _measured_cells(row: NightRow, wording: Wording) -> list[str]:
+    """Return what a night measured in an enclosure, last night or an earlier one."""
     return [
-        row.enclosure,
         _mark(row.humidity_min, wording) + (measured_by(row, row.humidity_min) if row.humidity_min else ""),
         wording.humidity(row.humidity_min_at_day_percent),
         _mark(row.humidity_max, wording),
@@ -143,7 +147,6 @@ def _night_cells(row: EnclosureNight, wording: Wording) -> list[str]:
         _minutes(row.minutes_beyond_tolerable, wording),
         f"{row.dose_percent_hours:.1f}" if row.dose_percent_hours >= 0.05 else "",
         wording.temperatures(row.temperature_min, row.temperature_max),
-        _minutes(row.minutes_unwatched, wording),
     ]
 
 
@@ -173,13 +176,7 @@ def _cells(row: EnclosureMorning, wording: Wording) -> list[str]:
     return [
         row.enclosure,
         RANK_WORDS[row.rank],
-        _mark(row.humidity_min, wording) + (measured_by(row, row.humidity_min) if row.humidity_min else ""),
-        wording.humidity(row.humidity_min_at_day_percent),
-        _mark(row.humidity_max, wording),
-        _minutes(row.minutes_beyond_target, wording),
-        _minutes(row.minutes_beyond_tolerable, wording),
-        f"{row.dose_percent_hours:.1f}" if row.dose_percent_hours >= 0.05 else "",
-        wording.temperatures(row.temperature_min, row.temperature_max),
+        *_measured_cells(row, wording),
         present,
         _minutes(row.unwatched.minutes, wording),
     ]

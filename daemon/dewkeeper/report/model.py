@@ -151,6 +151,11 @@ class NightRow(Protocol):
         ...
 
     @property
+    def dose_percent_hours(self) -> float:
+        """How far beyond target times how long, %RH times hours."""
+        ...
+
+    @property
     def minutes_too_hot(self) -> float:
         """Minutes too hot."""
         ...
