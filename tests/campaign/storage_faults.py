@@ -166,8 +166,8 @@ def spoil_a_page(run: StorageRun) -> None:
 
 def overwrite(run: StorageRun) -> None:
     """Copy the database, go on for a while, then find its pages overwritten at a start: what came since the copy is gone."""
+    run.copied = run.samples()  # before the copy, which may have a poll more
     back_up(run.state, Backup(folder=run.copies, require_mount=False), int(run.now()))
-    run.copied = run.samples()
     with closing(sqlite3.connect(run.state / "dewkeeper.db")) as other:
         other.execute("PRAGMA wal_checkpoint(TRUNCATE)")  # what lies in the log would hide the damage
     run.kill(lambda: _garble(run.state / "dewkeeper.db"))
