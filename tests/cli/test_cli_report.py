@@ -95,7 +95,7 @@ def test_the_report_names_the_worst_and_what_would_calm_it(past: Path, capsys: p
     assert _json(capsys, "report", "alarms", "--config", str(past), "--counts-only")["worst"] == []
     assert main(["report", "alarms", "--config", str(past)]) == 0
     table = capsys.readouterr().out
-    assert "never acknowledged" in table
+    assert "never seen" in table
     assert "would have been" in table
 
 

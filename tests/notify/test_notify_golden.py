@@ -18,7 +18,7 @@ FILE = Path(__file__).with_name("golden.txt")
 PLAIN = replace(CONTEXT, base_url=None, link_key=None)
 HOUR = 3600
 BOWL = "refill the bowl; if it recurs close a few holes, never most: stale, wet air harms too"
-WET = "dry the probe and put it back: if it is as wet again at once, it is the air; let it dry"
+WET = "dry the probe and put it back: if it reads as wet again within the hour, the air is wet; give the tub more air, mist less, look for a wet floor"
 
 
 def whole(one: Event) -> Event:

@@ -179,14 +179,14 @@ def test_quiet_hours_end_in_the_future_and_outside_themselves(at: int, start: ti
 
 
 def test_an_unanswered_urgent_alarm_goes_to_the_next_person_after_a_quarter_of_an_hour() -> None:
-    """Not a second earlier, and then to the next person, saying that nobody has acknowledged it."""
+    """Not a second earlier, and then to the next person, saying that nobody has seen it."""
     planner = Planner(config(), None)
     planner.plan([event("A4", "hot")], [], NOON, CONTEXT)
     standing = [alarm("A4", "hot", priority="urgent")]
     assert planner.tick(standing, NOON + 899, CONTEXT) == []
     (row,) = planner.tick(standing, NOON + 900, CONTEXT)
     assert (row.person, row.facts["happening"]) == ("Ode", "unanswered")
-    assert row.title == "A4: unseen, too hot since 11:00 – heat off at plug"
+    assert row.title == "A4: too hot, unseen since 11:00 – heat off at plug"
     assert planner.tick(standing, NOON + 901, CONTEXT) == []
 
 
@@ -345,7 +345,7 @@ def test_a_power_cut_is_one_message_though_a_heavy_tub_cools_later() -> None:
         [alarm(name, "heat_lost") for name in names], NOON, CONTEXT,
     )  # fmt: skip
     (first,) = firsts(rows)
-    assert "5 in left" in first.title
+    assert "5 in rack left" in first.title
     assert "mains" in " ".join(first.lines)
     later = planner.plan(
         [event("A6", "heat_lost", at=NOON + 3600, detail={"common": "snake room"}, **common)],

@@ -85,7 +85,7 @@ def test_of_a_group_only_what_still_stands_is_counted() -> None:
     planner = Planner(config(), None)
     rows = planner.plan([event(f"A{n}", at=NIGHT) for n in (1, 2, 3)], [], NIGHT, CONTEXT)
     (message,) = sent(rows, MORNING, situation(alarm("A1"), alarm("A3")))
-    assert message.title == "2 in left: too dry since 22:30 – treat the room"
+    assert message.title == "2 in rack left: too dry since 22:30 – treat the room"
     assert "A1 since 22:30; A3 since 22:30; A2 from 22:30, over by now." in message.lines
 
 

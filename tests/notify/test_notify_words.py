@@ -69,7 +69,7 @@ def test_every_kind_can_be_told_of_a_group(kind: Kind, happening: Happening) -> 
     members = tuple(Member(f"B{n}", NOW - 60 * n, f"e{n}", until) for n in range(1, 16))
     about = told(kind, happening, enclosure=None, members=members)
     title = words.title(about, WORDING, NOW)
-    assert title.startswith("15 in left: ")
+    assert title.startswith("15 in rack left: ")
     assert "14:13" in title
     assert len(title) <= words.TITLE_LENGTH
     text = "\n".join(words.lines(about, WORDING, NOW))

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from dewkeeper.judge.types import FAIL, PASS, Alarm, JournalEntry, Quality, Reading, Settings
+from dewkeeper.judge.types import FAIL, PASS, Alarm, Event, JournalEntry, Quality, Reading, Settings
 from dewkeeper.judge.words import EXCURSIONS, FAULTS, KINDS
 from dewkeeper.report.enclosure import EnclosureReport, Span, Stretch, gaps_of, journal_mark, span_of
 from dewkeeper.report.history import NightSums, Point, Trace
@@ -69,7 +69,11 @@ def alarm(kind: str, hours: float, **more: Any) -> dict[str, Any]:
 
 
 def morning_of(
-    tubs: Mapping[str, Tub], when: str = "2026-11-24T06:50", probes: int | None = None, general: Sequence[Any] = ()
+    tubs: Mapping[str, Tub],
+    when: str = "2026-11-24T06:50",
+    probes: int | None = None,
+    general: Sequence[Any] = (),
+    events: Sequence[Any] = (),
 ) -> tuple[MorningGlance, Config]:
     """Return the glance over tubs T1, T2 ... at a wall time in Vienna, and its configuration."""
     config = rack(len(tubs), probes)
@@ -106,7 +110,7 @@ def morning_of(
         before={},
         latest=latest,
         alarms=alarms,
-        events=(),
+        events=[_seen(now, **said) for said in events],
         journal=(),
         limits={name: effective_limits(config, name) for name in names},
         stages={name: tub.stage or "adult" for name, tub in tubs.items()},
@@ -167,6 +171,15 @@ def _readings(tub: Tub, row: EnclosureMorning, start: int, end: int) -> Iterator
         )  # fmt: skip
         warmth = 28.5 + (tub.temperature - 28.5) * share
         yield Point(at, 300, humidity, humidity - 0.3, humidity + 0.3, warmth, warmth - 0.1, warmth + 0.1)
+
+
+def _seen(now: int, alarm: str, who: str, hours: float) -> Event:
+    """Return what is stored when somebody saw an alarm of a tub so many hours ago."""
+    kind, enclosure = alarm.split()
+    at = int(now - hours * HOUR)
+    return Event(
+        f"seen {alarm}", alarm, at, "acknowledged", kind, enclosure, None, "tolerable", "urgent", "acknowledged", at, who=who  # type: ignore[arg-type]
+    )  # fmt: skip
 
 
 def _alarm(enclosure: str | None, probe: str | None, now: int, kind: str, hours: float, **more: Any) -> Alarm:

@@ -21,16 +21,21 @@ from dewkeeper_config.models import Config
 
 CALM = Tub()
 OUT = Tub(believed=False, ago=5 * 3600, alarms=[alarm("missing", 5)], unwatched_minutes=290)
-HOT = Tub(temperature=41.0, humidity=48.0, alarms=[alarm("hot", 0.2), alarm("dry", 0.5, band="target")])
+HOT = Tub(
+    temperature=41.0,
+    humidity=48.0,
+    alarms=[alarm("hot", 0.2, limit=38.0, detail={"danger": 1}), alarm("dry", 0.5, band="target")],
+)
 SITUATIONS: dict[str, tuple[dict[str, Tub], dict[str, Any]]] = {
     "all calm": ({"T1": CALM, "T2": CALM, "T3": CALM}, {}),
     "41 °C now": ({"T1": CALM, "T2": Tub(humidity=40, alarms=[alarm("dry", 14)]), "T3": HOT}, {}),
     "41 °C, seen by somebody": (
         {"T1": Tub(humidity=40, alarms=[alarm("dry", 14)]),
-         "T2": Tub(temperature=41, alarms=[alarm("hot", 3, state="acknowledged")])}, {},
+         "T2": Tub(temperature=41, alarms=[alarm("hot", 3, state="acknowledged", limit=38.0, detail={"danger": 1})])},
+        {"events": [{"alarm": "hot T2", "who": "Ina", "hours": 2.5}]},
     ),
     "hot in the night, over and unseen": (
-        {"T1": CALM, "T2": Tub(hottest=39.2, alarms=[alarm("hot", 3, state="returned_unacknowledged")])}, {},
+        {"T1": CALM, "T2": Tub(hottest=39.2, alarms=[alarm("hot", 3, state="returned_unacknowledged", limit=38.0, detail={"danger": 1})])}, {},
     ),
     "all probes out": ({"T1": OUT, "T2": OUT, "T3": OUT}, {}),
     "all probes out, one tub too hot before": ({"T1": OUT, "T2": Tub(**{**vars(OUT), "temperature": 40, "alarms": [alarm("hot", 6), *OUT.alarms]})}, {}),
@@ -43,6 +48,7 @@ SITUATIONS: dict[str, tuple[dict[str, Tub], dict[str, Any]]] = {
     "daemon dead since 05:12": ({"T1": Tub(ago=98 * 60), "T2": Tub(ago=98 * 60)}, {}),
     "first day, an hour after the start": ({"T1": Tub(tonight=False), "T2": Tub(tonight=False)}, {"when": "2026-11-24T15:00"}),
     "nothing was ever measured": ({"T1": Tub(ago=None), "T2": Tub(ago=None)}, {}),
+    "no probe is set up yet": ({"T1": Tub(ago=None), "T2": Tub(ago=None)}, {"probes": 0}),
     "a tub without a probe": ({"T1": CALM, "T2": Tub(ago=None)}, {"probes": 1}),
     "eight minutes without readings": ({"T1": CALM, "T2": Tub(unwatched_minutes=8)}, {}),
     "120 enclosures, three in trouble": (
@@ -51,6 +57,7 @@ SITUATIONS: dict[str, tuple[dict[str, Tub], dict[str, Any]]] = {
     "night of the clock change, the hour from two to three twice": (
         {"T1": Tub(humidity=50, low=49, alarms=[alarm("dry", 9)]), "T2": CALM}, {"when": "2026-10-25T06:50"},
     ),
+    "night of the clock change, the hour from two to three missing": ({"T1": CALM, "T2": CALM}, {"when": "2026-03-29T08:10"}),
     "overdue stands above a larger dose that is not": (
         {"T1": Tub(humidity=45, alarms=[alarm("dry", 6, detail={"dose_percent_hours": 60.0})]),
          "T2": Tub(humidity=53, alarms=[alarm("dry", 13, detail={"dose_percent_hours": 20.0})], deeds={"misted": 5.0})}, {},
@@ -141,3 +148,16 @@ def test_what_is_said(name: str) -> None:
 def test_every_golden_text_belongs_to_a_situation() -> None:
     """No text outlives its situation."""
     assert list(golden()) == list(SITUATIONS)
+
+
+def test_a_heat_that_has_sunk_below_danger_is_called_too_hot_again() -> None:
+    """A heat is called dangerous that still is so, or of which nobody knows; the limit of danger is the judge's."""
+    deadly = alarm("hot", 1, limit=38.0, detail={"danger": 1})
+    for tub, said in (
+        (Tub(temperature=38.5, alarms=[deadly]), "T1: dangerously hot"),
+        (Tub(temperature=36.0, alarms=[deadly]), "T1: too hot"),
+        (Tub(temperature=36.0, ago=5 * 3600, alarms=[deadly]), "T1: dangerously hot"),
+    ):
+        glance, config = morning_of({"T1": tub})
+        _, lines = morning_words(glance, Wording.of(config.site))
+        assert lines[0].startswith(said), said

@@ -38,7 +38,7 @@ def test_an_acknowledged_heat_stands_above_dry_tubs_everywhere(house: House) -> 
     assert house.now().probes[0].enclosure == "T3"
     assert house.now().to_act_on[0].enclosure == "T3"
     title, text = house.message()
-    assert title.startswith("Morning: act now on T3, ")
+    assert title.startswith("Morning: act now on T3: ")
     alarms, page, terminal = house.page("/alarms"), house.page(), house.terminal()
     for dry in ("T1", "T2"):
         assert in_order(terminal, "T3: too hot", f"{dry}: too dry")

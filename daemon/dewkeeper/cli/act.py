@@ -14,7 +14,7 @@ Commands = argparse._SubParsersAction  # argparse gives its type no public name
 
 def add_commands(commands: Commands[argparse.ArgumentParser]) -> None:
     """Add `ack`, `shelve`, `unshelve`, `service`, `suppress` and `away`."""
-    ack = commands.add_parser("ack", help="acknowledge a standing alarm: I have seen it and see to it")
+    ack = commands.add_parser("ack", help="say that you have seen a standing alarm and see to it")
     ack.add_argument("alarm", help="id of the alarm, or its beginning, from `dewkeeper alarms`")
     ack.add_argument("--why", default="", help="what you are going to do")
     ack.set_defaults(run=_about_alarm, verb="acknowledge")

@@ -10,13 +10,14 @@ from dewkeeper.report.first_line import age_words, first_line
 from dewkeeper.report.model import EnclosureMorning, Mark, MorningGlance, NightRow, Standing
 from dewkeeper.report.wording import (
     RANK_WORDS,
-    STATE_WORDS,
     Wording,
     aside_lines,
+    blind_words,
     calm_words,
     headline,
     measured_by,
     outside_words,
+    state_words,
     to_do,
 )
 
@@ -51,6 +52,8 @@ def morning_lines(
     lines = [f"{glance.site}: {first_line(glance)}", night, ""]
     if (silent := silence_line(glance.silent_since, wording, glance.made_at, alive=alive)) is not None:
         lines.append(silent)
+    elif glance.nothing_watched and len(glance.resting) < len(glance.enclosures):
+        lines.append(blind_words(glance, wording))
     for alarm in glance.general:
         lines += alarm_lines(alarm, wording, glance.made_at)
     for row in glance.needs_look:
@@ -82,7 +85,7 @@ def silence_line(since: int | None, wording: Wording, now: int, *, alive: bool |
 def alarm_lines(alarm: Standing, wording: Wording, now: int) -> list[str]:
     """Return an alarm: what, since when, what to do, why."""
     until = "" if alarm.shelved_until is None else f" until {wording.clock(alarm.shelved_until, now)}"
-    state = "" if alarm.state == "unacknowledged" else f" [{STATE_WORDS[alarm.state]}{until}]"
+    state = "" if alarm.state == "unacknowledged" else f" [{state_words(alarm, wording, now)}{until}]"
     lines = [f"{headline(alarm)}, {wording.stood(alarm, now)}{state}"]
     if alarm.response:
         lines.append(f"    → {to_do(alarm)}")

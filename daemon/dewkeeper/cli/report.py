@@ -125,7 +125,7 @@ def _table(args: Arguments, lines: list[MonthLine]) -> None:
         {
             "month": "month", "enclosure": "enclosure", "raised": "alarms", "urgent": "urgent", "medium": "medium",
             "low": "low", "standing_hours": "hours standing", "chattering": "chattering", "fleeting": "fleeting",
-            "stale": "over a day", "never_acknowledged": "never acknowledged",
+            "stale": "over a day", "never_acknowledged": "never seen",
         },
     )  # fmt: skip
 

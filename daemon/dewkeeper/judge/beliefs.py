@@ -83,7 +83,7 @@ INFERRED: Final[Mapping[str, Belief]] = {
     ),
     "saturated": Belief(
         HUMIDITY, doubt="wet probe", cause="{percent} % for {hours} h: a wet probe, or condensation",
-        response="dry the probe and put it back: if it is as wet again at once, it is the air; {usual}",
+        response="dry the probe and put it back: if it reads as wet again within the hour, the air is wet; {usual}",
     ),
     "impossible": Belief(
         HUMIDITY, doubt="probe below its room", cause="too {kind}, and drier than its room, which cannot be: its probe is wrong, or the room's is",

@@ -53,7 +53,7 @@ class Rationale:
         return beyond if band == "tolerable" and beyond is not None else self.within_seconds
 
 
-UNWATCHED: Final = "unwatched: nobody sees its air until the probe is believed again"
+UNWATCHED: Final = "unwatched: nobody knows its humidity and temperature until the probe reads well again"
 
 
 def fault(

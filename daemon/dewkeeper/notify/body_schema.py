@@ -64,7 +64,7 @@ class Data(_Part):
     alarms: list[str] | None = Field(None, description="Ids of all alarms the message speaks of.")
     link: str | None = Field(None, description="The page.")
     ack_link: str | None = Field(
-        None, description="Link that opens a button to acknowledge; opening it changes nothing."
+        None, description="Link that opens a button to say that it is seen; opening it changes nothing."
     )
     late_seconds: int | None = Field(None, description="How much later than planned it was sent.")
 

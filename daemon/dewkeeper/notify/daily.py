@@ -14,16 +14,17 @@ from dewkeeper.judge.types import JournalEntry
 from dewkeeper.judge.words import JOURNAL
 from dewkeeper.notify.people import Draft
 from dewkeeper.notify.words import TITLE_LENGTH, page_line
-from dewkeeper.report.glimpse import lowest_words, now_words, referred_words
+from dewkeeper.report.glimpse import lowest_words, now_words, referred_words, thermal
 from dewkeeper.report.model import EnclosureMorning, MorningGlance, Standing
 from dewkeeper.report.wording import (
-    STATE_WORDS,
     Wording,
     aside_lines,
+    blind_words,
     calm_words,
     first_steps,
     headline,
     outside_words,
+    state_words,
     to_do,
 )
 from dewkeeper.slots import Daily
@@ -64,11 +65,9 @@ def morning_words(
     """
     rows = glance.needs_look
     listed = [row for row in rows if row.rank != "unwatched"] if glance.nothing_watched else list(rows)
-    blind = (
-        ["Nothing is watched: look at the tubs yourself, then at dewkeeper's own health."]
-        if glance.nothing_watched and len(glance.resting) < len(glance.enclosures)
-        else []
-    )
+    blind = []
+    if glance.nothing_watched and len(glance.resting) < len(glance.enclosures):
+        blind = [blind_words(glance, wording), *_alike(rows, wording, glance.made_at)]
     urgent = [row for row in listed if row.rank == "urgent"]
     lines = [_row(row, wording, glance.made_at) for row in urgent[:_MOST_NAMED]] + blind  # what burns comes first
     lines += [_row(row, wording, glance.made_at) for row in listed[len(urgent) : _MOST_NAMED]]
@@ -82,7 +81,8 @@ def morning_words(
         names = [row.enclosure for row in glance.calm]
         lines.append(f"Calm: {', '.join(names) if len(names) <= _MOST_NAMED else f'{len(names)} enclosures'}")
     lines += cleaned_lines(glance, wording, journal)
-    title = _title(glance, f"night {wording.clock(glance.night_start)}–{wording.clock(glance.night_end)}")
+    until = f"–{wording.clock(glance.night_end)}" if glance.night_over else " until now"
+    title = _title(glance, f"night {wording.clock(glance.night_start)}{until}", wording)
     return (title if len(title) <= TITLE_LENGTH else title[: TITLE_LENGTH - 1] + "…"), tuple(lines)
 
 
@@ -108,7 +108,7 @@ def cleaned_lines(glance: MorningGlance, wording: Wording, journal: Sequence[Jou
     return [f"Cleaned out: {what}, {when}; {after}."]
 
 
-def _title(glance: MorningGlance, night: str) -> str:
+def _title(glance: MorningGlance, night: str, wording: Wording) -> str:
     """Return the first line: what is urgent, else what is not watched, else what asks for a look; "All well" only if so."""
     rows, served = glance.needs_look, len(glance.enclosures) - len(glance.resting)
     if glance.all_well:
@@ -120,15 +120,20 @@ def _title(glance: MorningGlance, night: str) -> str:
     if glance.nothing_watched and not (rows and rows[0].rank == "urgent"):
         return "Nothing is watched – look at the tubs yourself" if served else "No enclosure is in service"
     if rows:
-        urgent = [row.enclosure for row in rows if row.rank == "urgent"]
+        urgent = [row for row in rows if row.rank == "urgent"]
+        worst = _heat(urgent[0], wording) if urgent else ""
         others = [row.enclosure for row in rows if row.rank != "urgent"]
         said = [
-            *([f"act now on {_named(urgent)}"] if urgent else []),
+            *([f"act now on {_named([row.enclosure for row in urgent])}{worst}"] if urgent else []),
             *([f"see to {_named(others)}"] if others else []),
         ]
-        return f"Morning: {', then '.join(said)}{f'; {len(glance.calm)} calm' if glance.calm else ''}"
+        line = f"Morning: {', then '.join(said)}"
+        calm = f"; {len(glance.calm)} calm" if glance.calm else ""
+        return line + calm if len(line + calm) <= TITLE_LENGTH else line
     if glance.general:
         return f"Morning: {_named([headline(a) for a in glance.general])}; no tub asks for a look"
+    if glance.unwatched_night:
+        return f"Morning: calm now, not watched this night: {_named([row.enclosure for row in glance.patchy])}"
     if glance.patchy:
         return f"Morning: calm, not always watched: {_named([row.enclosure for row in glance.patchy])}"
     return f"Morning: shelved: {_named([row.enclosure for row in glance.shelved])}; nothing else"
@@ -195,7 +200,7 @@ def test_draft(person: str, channel: str, identity: str, ack_link: str | None) -
 
 def _row(row: EnclosureMorning, wording: Wording, now: int) -> str:
     """Return a line about a tub in the words of the page: what stands and what to do, its night, its value of now."""
-    said = [f"{headline(alarm)}{_state(alarm)}, {wording.stood(alarm, now)}" for alarm in row.alarms]
+    said = [f"{headline(alarm)}{_state(alarm, wording, now)}, {wording.stood(alarm, now)}" for alarm in row.alarms]
     if row.alarms and row.alarms[0].response:
         said[0] += f" → {first_steps(to_do(row.alarms[0]))}"
     elif not row.alarms and row.rank == "unwatched" and row.unwatched.now:
@@ -210,14 +215,36 @@ def _row(row: EnclosureMorning, wording: Wording, now: int) -> str:
 
 def _general(alarm: Standing, wording: Wording, now: int) -> str:
     why = f": {alarm.cause}" if alarm.cause else ""
-    return f"{headline(alarm)}{_state(alarm)}, {wording.stood(alarm, now)}{why} → {first_steps(to_do(alarm))}"
+    return f"{headline(alarm)}{_state(alarm, wording, now)}, {wording.stood(alarm, now)}{why} → {first_steps(to_do(alarm))}"
 
 
-def _state(alarm: Standing) -> str:
+def _heat(row: EnclosureMorning, wording: Wording) -> str:
+    """Return ": 41.0 °C" of what is to be acted on for its temperature, or the highest that was measured; else nothing."""
+    if not thermal(row):
+        return ""
+    if row.now is not None and not row.now.stale:
+        return f": {wording.temperature(row.now.temperature_c)}"
+    return "" if row.temperature_max is None else f": up to {wording.temperature(row.temperature_max.value)}"
+
+
+def _alike(rows: Sequence[EnclosureMorning], wording: Wording, now: int) -> list[str]:
+    """Return a line for those that are unwatched alike: "T1, T2: unwatched, no reading since 01:50, 5 h"."""
+    alike: dict[str, list[str]] = {}
+    for row in rows:
+        if row.rank == "unwatched":
+            since = f", {wording.since(row.unwatched.since, now)}" if row.unwatched.since is not None else ""
+            alike.setdefault(f"unwatched: {row.unwatched.reason}{since}", []).append(row.enclosure)
+    made = [f"{_named(names, _MOST_NAMED)}: {said}" for said, names in alike.items()]
+    return made[:_MOST_NAMED] + (["and more on the page"] if len(made) > _MOST_NAMED else [])
+
+
+def _state(alarm: Standing, wording: Wording, now: int) -> str:
     # Of what is over and unseen the advice says so.
-    return "" if alarm.state in ("unacknowledged", "returned_unacknowledged") else f" ({STATE_WORDS[alarm.state]})"
+    return (
+        "" if alarm.state in ("unacknowledged", "returned_unacknowledged") else f" ({state_words(alarm, wording, now)})"
+    )
 
 
-def _named(names: Sequence[str]) -> str:
-    shown = ", ".join(names[:3])
-    return shown if len(names) <= 3 else f"{shown} +{len(names) - 3}"
+def _named(names: Sequence[str], most: int = 3) -> str:
+    shown = ", ".join(names[:most])
+    return shown if len(names) <= most else f"{shown} +{len(names) - most}"

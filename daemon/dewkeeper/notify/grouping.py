@@ -212,7 +212,9 @@ def agreed(told: Told, accounts: Sequence[tuple[str, str]]) -> Told:
     if len(set(steps)) == 1:
         return replace(told, cause=causes, response=accounts[0][1])
     members = tuple(replace(member, do=step) for member, step in zip(told.members, steps, strict=True))
-    return replace(told, cause="not the same for all", response="what stands beside each of them", members=members)
+    return replace(
+        told, cause="not the same for all", response="for each tub what is said behind its name above", members=members
+    )
 
 
 def _as_one(tolds: Sequence[Told], last: Told, members: tuple[Member, ...]) -> Told:

@@ -130,11 +130,15 @@ GROUPS: Final[Mapping[Kind, Shared]] = {
     ),
     "heat_lost": Shared("check the mains", _MAINS, "check plugs and fuse; leave the wiring to a licensed electrician"),
     "heat_stuck_on": Shared("heat off at plugs", _MAINS, "switch the heat off at the plugs and stay until it falls"),
-    "missing": Shared("check the cable", _CABLE, "check the cable, plug and supply of that branch, then the probes"),
-    "crc": Shared("check the cable", _CABLE, "check the cable, plug and supply of that branch"),
-    "gross_range": Shared("check the cable", _CABLE, "check the cable, plug and supply of that branch"),
-    "flat_line": Shared("check the cable", _CABLE, "unplug and replug the branch"),
-    "brownout": Shared("check the supply", _CABLE, "check the supply of that branch and the length of its cable"),
+    "missing": Shared(
+        "check the cable",
+        _CABLE,
+        "check the cable, plug and supply they share, then the probes; look at the tubs meanwhile",
+    ),
+    "crc": Shared("check the cable", _CABLE, "check the cable, plug and supply they share"),
+    "gross_range": Shared("check the cable", _CABLE, "check the cable, plug and supply they share"),
+    "flat_line": Shared("check the cable", _CABLE, "unplug the cable they share and plug it in again"),
+    "brownout": Shared("check the supply", _CABLE, "check the supply they share and the length of its cable"),
 }
 """Kinds that mean something else when several have them; the others keep their own words."""
 

@@ -102,13 +102,20 @@ class Told:
         """What it is about, as the keeper calls it."""
         if self.members:
             standing = sum(not member.over and member.until is None for member in self.members)
-            return f"{standing or len(self.members)} in {self.rack or self.room or self.branch or 'the rack'}"
+            return f"{standing or len(self.members)} {self._shared_place()}"
         if self.tubs:
             more = len(self.tubs) - 2
             return ", ".join(self.tubs[:2]) + (f" +{more}" if more > 0 else "")
         if self.enclosure and self.either:
             return f"{self.enclosure} or {self.either}"
         return self.enclosure or self.probe or self.room or self.branch or "dewkeeper"
+
+    def _shared_place(self) -> str:
+        """Return "in rack left", "in room attic" or "on bus i2c-1": what kind of place it is, unless its name says so."""
+        for kind, name in (("rack", self.rack), ("room", self.room)):
+            if name:
+                return f"in {name}" if kind in name.casefold() else f"in {kind} {name}"
+        return f"on bus {self.branch}" if self.branch else "in the rack"
 
     @classmethod
     def of_event(cls, event: Event, happening: Happening, place: Place) -> Told:

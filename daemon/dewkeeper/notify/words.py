@@ -160,7 +160,7 @@ def _what(told: Told, said: str) -> str:
         case "reminded":
             return _still(told) + doubt
         case "unanswered":
-            return f"unseen, {_short(told)}{doubt}"
+            return f"{_short(told)}{doubt}, unseen"
         case "handed_over":
             return f"yours, {_short(told)}{doubt}"
         case "annotated":
@@ -202,7 +202,7 @@ def _story(told: Told, wording: Wording, now: int) -> str:
         case "handed_over":
             return f"You are told first from now on. {subject}: {label} {standing}."
         case "unanswered":
-            return f"Nobody has acknowledged it: {subject} {label} {standing}."
+            return f"Nobody has seen it yet: {subject} {label} {standing}."
         case _:
             return f"{subject}: {label} {standing}."
 

@@ -35,7 +35,7 @@ def first_line(glance: MorningGlance) -> str:
         parts = [part.replace("was beyond", "were beyond") for part in parts]
     if glance.patchy and not glance.nothing_watched:
         some = "" if len(glance.patchy) == found["calm"] else f"{len(glance.patchy)} of them "
-        parts[-1] += f" ({some}not watched all the time)"
+        parts[-1] += f" ({some}{'not watched this night' if glance.unwatched_night else 'not watched all the time'})"
     if glance.general:
         named = list(dict.fromkeys(headline(alarm) for alarm in glance.general))
         parts.insert(0, ", ".join(named[:2]) + (f" and {len(named) - 2} more" if len(named) > 2 else ""))

@@ -48,7 +48,8 @@ class NowValues:
 class Standing:
     """An alarm that stands, with everything needed to act on it. `respond_by` is None where there is no hurry.
 
-    dose: of an excursion so far, %RH or °C beyond the limit times hours.
+    dose: of an excursion so far, %RH or °C beyond the limit times hours. danger: a heat that kills, and is so now as far as
+    anybody knows. seen_by, seen_at: who said that it is seen and when; None where nobody did, or longer ago than a day.
     """
 
     alarm: str
@@ -68,6 +69,9 @@ class Standing:
     respond_by: int | None
     shelved_until: int | None = None
     dose: float = 0.0
+    danger: bool = False
+    seen_by: str | None = None
+    seen_at: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -280,6 +284,11 @@ class MorningGlance:
         return tuple(e for e in self.calm if not e.watched)
 
     @property
+    def unwatched_night(self) -> bool:
+        """Whether the patchy ones were not watched in this night at all."""
+        return bool(self.patchy) and all(e.minutes_watched < 1 for e in self.patchy)
+
+    @property
     def nothing_watched(self) -> bool:
         """Whether no enclosure in service is watched now, or none is in service."""
         return all(e.unwatched.now for e in self.enclosures if not e.out_of_service)
@@ -306,6 +315,7 @@ TIMES = frozenset(
         "shelved_until",
         "stage_until",
         "silent_since",
+        "seen_at",
         "newest",
         "made_at",
         "night_start",

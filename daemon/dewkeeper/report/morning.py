@@ -104,7 +104,11 @@ def compose(config: Config, now: int, night: Night, gathered: MorningFacts) -> M
         enclosures=tuple(sorted(rows, key=lambda row: row_order(row, now))),
         general=tuple(
             sorted(
-                (standing(a) for a in gathered.alarms if a.enclosure not in known and a.state != "normal"),
+                (
+                    standing(a, gathered.events)
+                    for a in gathered.alarms
+                    if a.enclosure not in known and a.state != "normal"
+                ),
                 key=lambda a: alarm_order(a, now),
             )
         ),
@@ -114,8 +118,13 @@ def compose(config: Config, now: int, night: Night, gathered: MorningFacts) -> M
     )
 
 
-def standing(alarm: Alarm) -> Standing:
-    """Return an alarm as reports show it."""
+def standing(alarm: Alarm, events: Iterable[Event] = (), temperature_c: float | None = None) -> Standing:
+    """Return an alarm as reports show it. events: among which it was seen. temperature_c: its enclosure's of now, if known."""
+    seen = None
+    if alarm.state == "acknowledged":
+        found = (event for event in events if event.alarm == alarm.alarm and event.event == "acknowledged")
+        seen = max(found, key=lambda event: event.time, default=None)
+    cooler = temperature_c is not None and alarm.limit is not None and temperature_c < alarm.limit
     return Standing(
         alarm=alarm.alarm,
         kind=alarm.kind,
@@ -134,6 +143,9 @@ def standing(alarm: Alarm) -> Standing:
         respond_by=alarm.respond_by,
         shelved_until=alarm.shelved_until,
         dose=dose_of(alarm.detail),
+        danger=bool(alarm.detail.get("danger")) and (alarm.state == "returned_unacknowledged" or not cooler),
+        seen_by=None if seen is None else seen.who,
+        seen_at=None if seen is None else seen.time,
     )
 
 
@@ -150,8 +162,10 @@ def _enclosure(
     limits = gathered.limits[enclosure.name]
     tonight = gathered.tonight.get(enclosure.name, NightSums())
     before = gathered.before.get(enclosure.name, NightSums())
-    alarms = tuple(standing(a) for a in gathered.alarms if a.enclosure == enclosure.name and a.state != "normal")
     newest = now_values([gathered.latest[p] for p in probes if p in gathered.latest], limits, now, fresh)
+    warmth = None if newest is None or newest.stale else newest.temperature_c
+    own = (a for a in gathered.alarms if a.enclosure == enclosure.name and a.state != "normal")
+    alarms = tuple(standing(a, gathered.events, warmth) for a in own)
     referred = None
     if tonight.humidity_min is not None and tonight.humidity_min_temperature_c is not None:
         referred = referred_humidity(

@@ -54,6 +54,23 @@ def day_start(day: date, zone: ZoneInfo) -> int:
     return _instant(datetime.combine(day, time(0)), zone, last=False)
 
 
+@dataclass(frozen=True, slots=True)
+class ClockChange:
+    """What the wall clock showed just before it was changed, and just after."""
+
+    before: datetime
+    after: datetime
+
+
+def clock_change(zone: ZoneInfo, start: int, end: int) -> ClockChange | None:
+    """Return how the wall clock was changed between two instants (UTC seconds), None where it was not."""
+    if datetime.fromtimestamp(start, zone).utcoffset() == datetime.fromtimestamp(end, zone).utcoffset():
+        return None
+    moment = _skip_moment(start, end, zone)
+    before = datetime.fromtimestamp(moment - 1, zone).replace(tzinfo=None) + timedelta(seconds=1)
+    return ClockChange(before, datetime.fromtimestamp(moment, zone).replace(tzinfo=None))
+
+
 def _instant(wall: datetime, zone: ZoneInfo, *, last: bool) -> int:
     """Return the instant of a wall time: of two the first or last, of none the moment the clock skipped it."""
     early, late = (wall.replace(tzinfo=zone, fold=fold) for fold in (0, 1))

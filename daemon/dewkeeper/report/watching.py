@@ -68,7 +68,9 @@ def unwatched(
         fault = min(blind.values(), key=lambda alarm: alarm.since)
         return Unwatched(minutes, True, KINDS[fault.kind].label, fault.since)
     believed = [latest[p].reading.time for p in sound if p in latest and latest[p].quality.counts]
-    reason = "it has no probe" if not judged else "no new reading" if sound else "not believed"
+    never = not any(p in latest for p in sound)
+    read = "not believed" if not sound else "no reading yet" if never else "no new reading"
+    reason = read if judged else "it has no probe"
     return Unwatched(minutes, True, reason, max(believed, default=None))
 
 

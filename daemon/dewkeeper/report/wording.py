@@ -17,6 +17,7 @@ from dewkeeper.judge.types import Band, Event, Kind
 from dewkeeper.judge.words import KINDS, LATCHED
 from dewkeeper.report.due import say_day
 from dewkeeper.report.model import EnclosureMorning, Mark, MorningGlance, NightRow, NowValues, Rank, Standing
+from dewkeeper.report.nights import clock_change
 from dewkeeper_config.models import Site
 
 RANK_WORDS: dict[Rank, str] = {
@@ -44,6 +45,8 @@ STATE_WORDS: dict[str, str] = {
 
 _YEAR_SAID_SECONDS = 300 * 86400
 """So far from now a date without its year may be taken for another one."""
+_SILENT = frozenset({KINDS["missing"].label, KINDS["crc"].label})
+"""Reasons under which a probe gives no reading at all."""
 _PLAIN = str.maketrans("_.", "  ")
 _NUMBER = re.compile(r"-?\d+(?:\.\d+)?")
 
@@ -218,7 +221,8 @@ def outside_words(row: NightRow, wording: Wording) -> list[str]:
 def calm_words(glance: MorningGlance) -> str:
     """Return what may be said where nothing asks for a look: that all is well only where it was watched."""
     if glance.all_well:
-        return "All well: every enclosure in service was watched, and none was beyond its limits."
+        until = "" if glance.night_over else " until now"
+        return f"All well{until}: every enclosure in service was watched, and none was beyond its limits."
     if glance.nothing_watched:
         return "No enclosure is in service."
     return "Nothing asks for a look."
@@ -233,10 +237,45 @@ def aside_lines(glance: MorningGlance, wording: Wording) -> list[str]:
     if glance.resting:
         said = ", ".join(f"{row.enclosure}{_air(row, wording)}" for row in glance.resting)
         lines.append(f"Out of service, nobody is told of them: {said}")
-    if glance.patchy:
+    if glance.unwatched_night:
+        lines.append(f"Calm now; not watched this night: {', '.join(row.enclosure for row in glance.patchy)}")
+    elif glance.patchy:
         said = ", ".join(f"{row.enclosure} {_missed(row, wording)}" for row in glance.patchy)
         lines.append(f"Calm now; unwatched in the night: {said}")
+    change = clock_change(wording.zone, glance.night_start, min(glance.night_end, glance.made_at))
+    if change is not None:
+        first, last = (f"{at:%H:%M}" for at in sorted((change.before, change.after)))
+        what = "put back" if change.after < change.before else "put forward"
+        how = "came twice" if change.after < change.before else "is missing"
+        lines.append(f"The clock was {what} in this night: {first}–{last} {how}")
     return lines
+
+
+def blind_words(glance: MorningGlance, wording: Wording) -> str:
+    """Return why nothing is watched, as far as the glance shows it, and what to do first."""
+    rows, look = [row for row in glance.enclosures if not row.out_of_service], "Look at the tubs yourself, then"
+    if glance.newest is None and not any(row.judged for row in rows):
+        return f"Nothing is watched: no probe is set up yet. {look} set them up: `dewkeeper probes scan` finds them."
+    if glance.newest is None:
+        return (
+            "Nothing is watched: no probe has ever given a reading."
+            f" {look} check cables and plugs: `dewkeeper probes scan` shows which answer."
+        )
+    blind = [row.unwatched for row in rows]
+    at = glance.silent_since
+    if all(one.reason in _SILENT for one in blind):
+        at = max((one.since for one in blind if one.since is not None), default=at)
+    since = "" if at is None else f" {wording.since(at, glance.made_at)}"
+    if all(one.reason in _SILENT for one in blind):
+        which = "the probe is silent" if len(rows) == 1 else "the probes of all tubs are silent"
+        shared = "its cable, plug and adapter" if len(rows) == 1 else "the cable, plug or adapter they share"
+        return f"Nothing is watched: {which}{since}. {look} check {shared}."
+    if since:
+        return (
+            f"Nothing is watched: dewkeeper has read nothing{since}: it had stopped, or stands still."
+            f" {look} see why: `systemctl status dewkeeper`."
+        )
+    return f"Nothing is watched: no probe gives a reliable reading. {look} see to the probes."
 
 
 def _missed(row: EnclosureMorning, wording: Wording) -> str:
@@ -355,5 +394,13 @@ def to_do(alarm: Standing) -> str:
 def headline(standing: Standing) -> str:
     """Return "B4: too dry"; a fault of a probe beside the judged one names the probe."""
     subject = standing.enclosure or standing.probe
-    said = beyond(standing.kind, standing.band)
+    said = "dangerously hot" if standing.kind == "hot" and standing.danger else beyond(standing.kind, standing.band)
     return f"{subject}: {said}" if subject else said
+
+
+def state_words(alarm: Standing, wording: Wording, now: int) -> str:
+    """Return an alarm's state for people, with who saw it and when where that is known: "seen by Ina 04:10"."""
+    said = STATE_WORDS[alarm.state]
+    if alarm.state != "acknowledged" or alarm.seen_at is None:
+        return said
+    return f"{said}{f' by {alarm.seen_by}' if alarm.seen_by else ''} {wording.clock(alarm.seen_at, now)}"

@@ -30,7 +30,7 @@ EVERYWHERE = "*"
 def acknowledge(visit: Visit, alarm: str) -> Response:
     """Say that the keeper has seen an alarm and sees to it."""
     request: dict[str, Any] = {"do": "acknowledge", "alarm": alarm, "why": visit.text("why", required=False)}
-    return _after(visit, visit.submit(request, _who(visit), f"acknowledged {alarm[:8]}"), "seen", "/alarms")
+    return _after(visit, visit.submit(request, _who(visit), f"saw {alarm[:8]}"), "seen", "/alarms")
 
 
 def shelve(visit: Visit, alarm: str) -> Response:

@@ -187,7 +187,7 @@ def ack(visit: Visit, token: str) -> Response:
         return visit.render("ack.html", link=link, alarms=[], token=token, done=True)
     found = _about(visit, link)
     for alarm in found:
-        visit.submit({"do": "acknowledge", "alarm": alarm.alarm}, link.who, f"acknowledged {alarm.alarm[:8]} by link")
+        visit.submit({"do": "acknowledge", "alarm": alarm.alarm}, link.who, f"saw {alarm.alarm[:8]} by link")
     return visit.render("ack.html", link=link, alarms=found, token=token, done=bool(found))
 
 

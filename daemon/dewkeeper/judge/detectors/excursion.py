@@ -16,7 +16,7 @@ DETECTOR: Final = Detector(
         ),
         "damp": Rationale(
             "too damp", "moisture was added and does not leave", "skin and lung disease over days",
-            "let it dry: more air, less misting, look at the floor", 2 * DAY, "low", "medium", DAY,
+            "give the tub more air, mist less, look for a wet floor", 2 * DAY, "low", "medium", DAY,
         ),
         "hot": Rationale(
             "too hot", "the heat source gives too much, or the room is hot", "death within hours",
