@@ -109,7 +109,7 @@ def frosty(day: date) -> list[AirAdvice]:
     low = "falls below 60 % tonight about 03:00"
     return [
         AirAdvice("T05", "refill", "refill the bowl", low, "refilled", "dry", 60, 9.0, 1.0),
-        AirAdvice("F2", "mist", "mist it", f"{low}; a misting is half gone in 2.4 h here: a bridge, not the cure", "misted", "dry", 60, 9.0, 2.0),
+        AirAdvice("F2", "mist", "mist it", f"{low}; a misting is half gone in 2.4 h here: a bridge, not the cure; the cure is a wider bowl or part of the mesh covered, away from any heat", "misted", "dry", 60, 9.0, 2.0),
         AirAdvice("T30", "keep_water_away", "do not mist or wet it tonight; its bowl stays", "74 % now, above 70 %", side="damp", limit=70),
         AirAdvice("T01", "nothing", "leave it alone", "holds above 60 % for three days"),
         AirAdvice("T02", "nothing", "leave it alone", "holds above 60 % for three days"),
@@ -156,6 +156,7 @@ class InventedYear:
             resting=self.resting,
             probe_checks={probe: at(due, 0) for probe, due in self.checks.items()},
             untested={"Runa": ["phone"]} if self.silent else {},
+            temperatures={"Egg box": "31.4 °C at 17:58"},
             damp_seconds={"T31": 5 * 86400} if day >= DAMP else {},
             air=air_due(advice, day),
             aside=air_aside(advice, Score(17, 2, 3)) if advice else (),

@@ -73,6 +73,7 @@ def _about(ahead: Ahead | str, **more: object) -> EveningFacts:
     levers = more.pop("levers", None)
     if levers is not None:
         enclosure = enclosure.model_copy(update={"levers": levers})
+    enclosure = enclosure.model_copy(update={"mesh_near_heat": more.pop("mesh_near_heat", False)})
     facts = more.pop("facts", {})
     last = more.pop("last", {"refilled": DAY})
     stage = str(more.pop("stage", ""))
@@ -106,6 +107,21 @@ def test_what_is_done_depends_on_bowl_stage_misting_and_levers(more: dict[str, o
     assert said in advice.todo
     if more.get("levers") == ["misting"]:
         assert "half gone in 1.5 h here: a bridge, not the cure" in advice.why
+
+
+@pytest.mark.parametrize(
+    ("levers", "near_heat", "cure"),
+    [
+        (["misting", "bowl_size", "mesh_cover"], False, "a wider bowl or part of the mesh covered, away from any heat"),
+        (["misting", "bowl_size", "mesh_cover"], True, "a wider bowl"),
+        (["misting"], False, ""),
+    ],
+)
+def test_a_bridge_names_the_cure_beside_it(levers: list[str], near_heat: bool, cure: str) -> None:
+    """Of the levers this enclosure has; mesh near a lamp or heater is never to be covered."""
+    about = _about(_ahead(62.0, -0.5), facts={"misting_hours": 1.5}, levers=levers, mesh_near_heat=near_heat)
+    said = advise(about, WORDING).why
+    assert said.endswith(f"; the cure is {cure}" if cure else "not the cure")
 
 
 def test_one_that_holds_is_left_alone_and_says_until_when() -> None:

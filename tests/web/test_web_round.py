@@ -89,7 +89,7 @@ def test_a_shed_is_graded_before_its_air_is_shown(rig: Any) -> None:
     assert "exotics vet" in answer
     with rig.history() as history:
         (entry,) = [e for e in history.journal(0) if e.what == "shed"]
-    assert entry.detail == "one piece, spectacle retained, tail tip off"
+    assert entry.detail == "one piece, spectacle retained, skin of the tail tip came off"
     assert entry.replaces == shed
     again = keeper.get(rig.base + "/round").text
     assert "grade it" not in again

@@ -17,10 +17,14 @@ from dewkeeper.report.checks import checks
 from dewkeeper.report.due import ServiceRound
 from dewkeeper.report.evening import air_aside, air_due, evening, score
 from dewkeeper.report.hygiene import damp_seconds
+from dewkeeper.report.morning import now_values
 from dewkeeper.report.past import StoredPast
 from dewkeeper.report.round import RoundFacts, service_round
 from dewkeeper.report.shed_round import to_grade
+from dewkeeper.report.watching import stale_after
+from dewkeeper.report.wording import Wording
 from dewkeeper_config.models import Config
+from dewkeeper_config.profiles import effective_limits
 
 ROUND_GRACE_SECONDS: Final = 4 * 3600
 """A message about the evening that could not be made in the evening is left for the next day."""
@@ -40,6 +44,7 @@ def round_now(past: StoredPast, config: Config, now: int) -> ServiceRound:
     today = datetime.fromtimestamp(now, ZoneInfo(config.site.timezone)).date()
     facts = RoundFacts(
         damp_seconds=damp_seconds(past, config, journal, now, hidden),
+        temperatures=_egg_temperatures(past, config, now),
         air=air_due(advice, today),
         aside=air_aside(advice, score(past, now)),
         resting={out.enclosure or "": out.until for out in resting},
@@ -49,6 +54,19 @@ def round_now(past: StoredPast, config: Config, now: int) -> ServiceRound:
         untested=overdue_paths(config, memory.confirmed, memory.paths_from or now, now),
     )
     return service_round(journal, config, now, facts)
+
+
+def _egg_temperatures(past: StoredPast, config: Config, now: int) -> dict[str, str]:
+    """Return what the temperature is now, enclosure by enclosure, where a believed reading of now tells it."""
+    latest, wording, in_force = past.latest(), Wording.of(config.site), past.in_force()
+    found = {}
+    for enclosure in config.enclosure:
+        limits = in_force.limits(enclosure.name, now) or effective_limits(config, enclosure.name)
+        probes = [p.name for p in config.probe if p.enclosure == enclosure.name and p.role == "substrate"]
+        newest = now_values((latest[p] for p in probes if p in latest), limits, now, stale_after(config))
+        if newest is not None and not newest.stale:
+            found[enclosure.name] = f"{wording.temperature(newest.temperature_c)} at {wording.clock(newest.at)}"
+    return found
 
 
 def round_due(config: Config, done: Mapping[str, str], now: int, zone: ZoneInfo) -> str | None:

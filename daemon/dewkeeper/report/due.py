@@ -23,6 +23,19 @@ QUARANTINE_TOOLS: Final = (
 )
 
 
+PRESSING: Final = frozenset({"air", "vet", "vet-shed"})
+SHEDDING: Final = frozenset({"eyes", "shed"})
+"""Of these what is late presses: the animal waits, not the housework."""
+
+MANY_DEEP_CLEANS: Final = 8
+"""From so many at once the round says that they can be spread: our choice, as the week is that they are spread over."""
+
+
+def say_late(days: int) -> str:
+    """Return "12 days late: ", or nothing for what is not late."""
+    return f"{days} day{'s' if days != 1 else ''} late: " if days > 0 else ""
+
+
 def say_day(day: date) -> str:
     """Return "Wed 25 Nov": the one form of a date for people."""
     return f"{day:%a} {day.day} {day:%b}"
@@ -44,6 +57,7 @@ class Due:
 
     kind names it in its enclosure, together with `about` (an animal, a probe, a person; "" where it is clear).
     shed: id of the shed that is to be graded, with a form of its own; "" for all else. caution: what to mind in doing it.
+    late: by how many days it is late.
     """
 
     kind: str
@@ -55,6 +69,7 @@ class Due:
     about: str = ""
     shed: str = ""
     caution: str = ""
+    late: int = 0
 
     @property
     def key(self) -> str:
@@ -69,6 +84,7 @@ class Due:
             "todo": self.todo,
             "why": self.why,
             "since": self.since.isoformat(),
+            "days_late": self.late,
             "caution": self.caution,
             "words": [{"what": tap.what, "detail": tap.detail} for tap in self.taps],
         }
@@ -93,6 +109,12 @@ class PlaceRound:
     due: list[Due] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     put_off: list[PutOff] = field(default_factory=list)
+
+    @property
+    def lateness(self) -> tuple[bool, int]:
+        """What to sort places of one part of the round by: what bears no delay first, then by days late."""
+        pressing = any(due.kind in PRESSING or (due.kind in SHEDDING and due.late) for due in self.due)
+        return not pressing, -max((due.late for due in self.due), default=0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,6 +152,14 @@ class ServiceRound:
         where = len({due.enclosure for due in self.due if due.enclosure})
         things = "one thing is" if count == 1 else f"{count} things are"
         return f"{things} due".capitalize() + (f", at {where} enclosure{'s' if where != 1 else ''}." if where else ".")
+
+    def spread(self) -> str:
+        """Return how many deep cleans could be spread over a week, "" where there are not many."""
+        count = sum(due.kind == "deep-clean" for due in self.due)
+        if count < MANY_DEEP_CLEANS:
+            return ""
+        evening = -(-count // 7)
+        return f"{count} of them are deep-cleans: {evening} an evening, the oldest first, are done in a week; put off the others."
 
     def to_json(self) -> dict[str, Any]:
         """Return the round as JSON values."""

@@ -33,6 +33,7 @@ _WETTED_SECONDS: Final = 8 * HOUR
 """Water added since then is not in the figures, which are of hours in which nobody adds any."""
 _SHORT_MISTING_HOURS: Final = 3.0
 """A misting that is half gone sooner bridges no night."""
+_BRIDGE: Final = "a bridge, not the cure"
 _WHOLE_ROOM: Final = 3
 _ROOM_SHARE: Final = 0.6
 _WETS: Final = frozenset({"misted", "moistened", "refilled", "substrate_changed", "humid_hide_changed"})
@@ -171,12 +172,26 @@ def _deed(about: EveningFacts) -> tuple[Deed, str, str]:
         return "humid_hide", "moisten the humid hide, not the floor", ""
     if "misting" in levers and (misting is None or misting >= _SHORT_MISTING_HOURS or "substrate" not in levers):
         short = misting is not None and misting < _SHORT_MISTING_HOURS
-        said = f"; a misting is half gone in {misting:.1f} h here: a bridge, not the cure" if short and misting else ""
+        said = f"; a misting is half gone in {misting:.1f} h here: {_BRIDGE}{_cure(about)}" if short and misting else ""
         return "mist", "mist it", said
     if "substrate" in levers:
         said = "" if misting is None else f"; a misting is half gone in {misting:.1f} h here"
         return "moisten", "moisten the substrate under the hide", said
     return "refill", "top up the bowl", ""
+
+
+def _cure(about: EveningFacts) -> str:
+    """Return which levers of this enclosure hold its water for good; what harms is left out (KEEPER: mesh near heat)."""
+    ways = {
+        "bowl_size": "a wider bowl",
+        "bowl_place": "the bowl towards the warm side",
+        "mesh_cover": "part of the mesh covered, away from any heat",
+        "holes": "a few holes closed, never most",
+    }
+    if about.enclosure.mesh_near_heat:
+        del ways["mesh_cover"]
+    can = [said for lever, said in ways.items() if lever in about.enclosure.levers]
+    return f"; the cure is {' or '.join(can)}" if can else ""
 
 
 def _damp(about: EveningFacts, ahead: Ahead, wording: Wording, leaving: Leaving) -> AirAdvice:

@@ -7,13 +7,25 @@ nothing can be due that the journal says is done. Days are local dates: a night 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import timedelta
 from typing import Final
 
 from dewkeeper.judge.types import JournalEntry
 from dewkeeper.judge.words import JOURNAL
-from dewkeeper.report.due import SERVINGS, Due, DueTap, PlaceRound, PutOff, ServiceRound, Serving, say_day
+from dewkeeper.report.due import (
+    PRESSING,
+    SERVINGS,
+    SHEDDING,
+    Due,
+    DueTap,
+    PlaceRound,
+    PutOff,
+    ServiceRound,
+    Serving,
+    say_day,
+    say_late,
+)
 from dewkeeper.report.husbandry import Husbandry
 from dewkeeper.report.hygiene import DAMP_SECONDS_A_DAY
 from dewkeeper.report.shed_round import shed_due, shed_notes, soon_to_shed
@@ -24,6 +36,12 @@ DISINFECTANT: Final = (
     "If you disinfect: never mix bleach with acid or ammonia, keep the contact time on the label, rinse, dry and air "
     "before the snake goes back."
 )
+
+DATED: Final = frozenset({"bowl", "spot-clean", "deep-clean", "lever", "review", "probe-check"})
+"""What is due on a day, and late the day after; an estimate is late once its last day is over."""
+
+TOLD_DAYS: Final = 14
+"""So long the round says that a quarantine is over: our choice."""
 
 LEVERS: Final = tuple(
     # A humid hide comes and goes with every shed; nobody waits two weeks to see what it did.
@@ -41,6 +59,7 @@ class RoundFacts:
     resting: enclosure -> when it is to be looked at again (UTC seconds; None: no date), of those out of service.
     probe_checks: probe -> when its check is due (UTC seconds). untested: person -> ways nobody confirmed for too long.
     damp_seconds: enclosure -> how long it was above its target band since its last deep clean.
+    temperatures: enclosure -> its temperature now in words; an enclosure without a believed reading of now is not in it.
     air: what the air needs, found by whoever reads the learned facts; aside: sentences on what of it is left alone.
     """
 
@@ -48,6 +67,7 @@ class RoundFacts:
     probe_checks: Mapping[str, int] = field(default_factory=dict)
     untested: Mapping[str, Sequence[str]] = field(default_factory=dict)
     damp_seconds: Mapping[str, int] = field(default_factory=dict)
+    temperatures: Mapping[str, str] = field(default_factory=dict)
     air: Sequence[Due] = ()
     aside: Sequence[str] = ()
 
@@ -64,15 +84,18 @@ def service_round(journal: Sequence[JournalEntry], config: Config, now: int, fac
         if enclosure.name in facts.resting:
             due += _review(book, enclosure.name, facts.resting[enclosure.name])
         elif book.holds_eggs(enclosure):
-            due += _eggs(book, enclosure)
+            due += _eggs(book, enclosure, facts.temperatures.get(enclosure.name))
         elif not book.empty(enclosure.name):
+            notes += [*shed_notes(book, enclosure.name), *_set_free(book, enclosure.name)]
             for what, found in _cleaning(book, enclosure, facts.damp_seconds.get(enclosure.name, 0)):
                 if found is None:
                     uncounted.setdefault(what, []).append(enclosure.name)
+                elif what == "deep-clean" and soon_to_shed(book, enclosure.name):
+                    if found.since <= book.today:
+                        notes.append(f"deep-clean, due since {say_day(found.since)}, waits until it has shed")
                 else:
                     due.append(found)
             due += [*shed_due(book, enclosure.name), *_levers(book, enclosure.name), *_signs(book, enclosure.name)]
-            notes += shed_notes(book, enclosure.name)
             if any(one.kind == "air" and any(tap.what == "refilled" for tap in one.taps) for one in due):
                 due = [one for one in due if one.kind != "bowl"]  # a bowl that the air needs is one bowl
             told = [one for one in due if one.kind != "air"]
@@ -81,9 +104,9 @@ def service_round(journal: Sequence[JournalEntry], config: Config, now: int, fac
                 notes.append("what its air needs is shown once the shed is graded")
         due += _isolation(book, enclosure.name)
         places.append(_place(enclosure.name, _serving(book, enclosure), book, due, notes))
-    # Stable: along the racks within each; in quarantine too, who has a sign of illness comes last.
+    # In quarantine too, who has a sign of illness comes last. Stable: what is not late, along the racks.
     ill = {name for name in book.isolated if book.ill(name) is not None}
-    ordered = sorted(places, key=lambda place: (SERVINGS.index(place.serving), place.enclosure in ill))
+    ordered = sorted(places, key=lambda place: (SERVINGS.index(place.serving), place.enclosure in ill, place.lateness))
     return ServiceRound(book.today, ordered, uncounted, facts.aside)
 
 
@@ -106,11 +129,15 @@ def _place(name: str | None, serving: Serving, book: Husbandry, found: Iterable[
     for due in found:
         if due.since > book.today:
             continue
+        late = (book.today - due.since).days
+        if due.kind in DATED and late:
+            due = replace(due, late=late, why=say_late(late) + due.why)
         off = book.put_off(name, due.key, due.since)
         if off is None:
             place.due.append(due)
         else:
             place.put_off.append(PutOff(due, book.day(off.until or 0), off.who))
+    place.due.sort(key=lambda due: due.kind not in PRESSING | SHEDDING)  # whether it has shed decides what else is done
     return place
 
 
@@ -127,8 +154,17 @@ def _cleaning(book: Husbandry, enclosure: Enclosure, damp_seconds: int) -> Itera
     when_deep = (
         None if last["deep-clean"] is None else (book.day(last["deep-clean"]) + timedelta(max(1, deep - damp_days)))
     )
+    blue = soon_to_shed(book, name)
+    whole = not blue and when_deep is not None and when_deep <= book.today  # a deep clean is a spot-clean as well
+    if whole and when_deep is not None:
+        whole = book.put_off(name, "deep-clean", when_deep) is None
     for what, days, tap, todo in (
-        ("spot-clean", ways.spot_clean_days, DueTap("spot_cleaned", "spot-cleaned"), "spot-clean"),
+        (
+            "spot-clean",
+            ways.spot_clean_days,
+            DueTap("spot_cleaned", "spot-cleaned"),
+            "spot-clean round the snake" if blue else "spot-clean",
+        ),
         ("deep-clean", deep, DueTap("cleaned", "deep-cleaned"), "deep-clean"),
         ("bowl", ways.bowl_days, DueTap("refilled", "bowl refilled"), "refill the bowl with fresh water"),
     ):
@@ -137,7 +173,7 @@ def _cleaning(book: Husbandry, enclosure: Enclosure, damp_seconds: int) -> Itera
             continue
         if at is None:
             yield what, None
-        elif what != "spot-clean" or when_deep is None or when_deep > book.today:  # a deep clean is one as well
+        elif what != "spot-clean" or not whole:
             done = book.day(at)
             why = f"last {_ago((book.today - done).days)}; every {days} days"
             since, caution = done + timedelta(days), ""
@@ -145,7 +181,6 @@ def _cleaning(book: Husbandry, enclosure: Enclosure, damp_seconds: int) -> Itera
                 since, caution = when_deep or since, DISINFECTANT
                 used = book.last(name, "disinfected")
                 why += f"; {damp_seconds // 3600} h above target count as {damp_days} days more" if damp_days else ""
-                why += "; it will shed soon: better after that" if soon_to_shed(book, name) else ""
                 why += f"; disinfected last time with {used.detail}" if used is not None and used.detail else ""
             yield what, Due(what, name, todo, why, since, (tap,), caution=caution)
 
@@ -156,18 +191,21 @@ def _newest(begun: int | None, *noted: JournalEntry | None) -> int | None:
     )
 
 
-def _eggs(book: Husbandry, enclosure: Enclosure) -> Iterator[Due]:
+def _eggs(book: Husbandry, enclosure: Enclosure, temperature: str | None) -> Iterator[Due]:
     begun, ways = book.last(enclosure.name, "eggs"), book.config.round
     ended = book.last(enclosure.name, "hatched", "stage_over")
     if begun is None or (ended is not None and ended.time >= begun.time):
         return
     laid = book.day(begun.time)
     first, last = laid + timedelta(ways.hatch_first_days), laid + timedelta(ways.hatch_last_days)
+    late = max(0, (book.today - last).days)
+    expected = f"was expected by {say_day(last)}" if late else f"is expected {say_day(first)} to {say_day(last)}"
     yield Due(
         "eggs", enclosure.name, "look through the lid for pipping eggs",
-        f"day {(book.today - laid).days}; hatching is expected {say_day(first)} to {say_day(last)}, an estimate, common practice",
+        f"{say_late(late)}day {(book.today - laid).days}; hatching {expected}, an estimate, common practice",
         first, (DueTap("hatched", "hatched", asks="how many"),),
-        caution="Look at the temperature first: heat kills eggs faster than cold or dry air. Do not turn an egg.",
+        caution=f"Look at the temperature first ({temperature or 'no probe tells it now'}): heat kills eggs faster than cold "
+        "or dry air. Do not turn an egg.", late=late,
     )  # fmt: skip
 
 
@@ -203,14 +241,27 @@ def _signs(book: Husbandry, name: str) -> Iterator[Due]:
 def _isolation(book: Husbandry, name: str) -> Iterator[Due]:
     one = book.isolated.get(name)
     if one is not None:
-        why = f"in quarantine since {say_day(book.day(one.began))}"
+        began, counted = say_day(book.day(one.began)), book.day(one.counted_from)
+        why = f"{(book.today - counted).days} days since it began on {began}"
         if one.restarted:
-            why += f"; the clock began anew on {say_day(book.day(one.counted_from))}: {one.restarted}"
+            why = (
+                f"{(book.today - counted).days} days since the clock began anew on {say_day(counted)} ({one.restarted}); "
+                f"in quarantine since {began}"
+            )
         yield Due(
-            "quarantine", name, "decide whether quarantine is over", why, book.day(one.end),
+            "quarantine", name, "ask the keeper or the vet whether quarantine is over", why, book.day(one.end),
             (DueTap("quarantine_over", "quarantine is over"),),
-            caution="Your vet says how long; one that carries something can look well.",
+            caution="It goes on until one of them says that it is over: the vet says how long, the keeper ends it. "
+            "One that carries something can look well.",
         )  # fmt: skip
+
+
+def _set_free(book: Husbandry, name: str) -> Iterator[str]:
+    """Return that quarantine ended there, for as long as it is told."""
+    over = book.last(name, "quarantine_over")
+    if name in book.isolated or over is None or (book.today - book.day(over.time)).days > TOLD_DAYS:
+        return
+    yield f"quarantine over since {say_day(book.day(over.time))}{f', by {over.who}' if over.who else ''}"
 
 
 def _review(book: Husbandry, name: str, review: int | None) -> Iterator[Due]:

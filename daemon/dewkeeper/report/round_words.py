@@ -7,7 +7,7 @@ from itertools import groupby
 from textwrap import wrap
 from typing import Final
 
-from dewkeeper.report.due import QUARANTINE_TOOLS, SERVING_WORDS, PlaceRound, ServiceRound, say_day
+from dewkeeper.report.due import QUARANTINE_TOOLS, SERVING_WORDS, SHEDDING, PlaceRound, ServiceRound, say_day, say_late
 
 _MOST_LINES: Final = 12
 _MOST_NAMES: Final = 8
@@ -23,7 +23,7 @@ def sheet_lines(made: ServiceRound) -> list[str]:
 
     Where only the same is to be done at several places of one part of the round, they stand together.
     """
-    lines = [f"The round of {say_day(made.day)}", made.sentence()]
+    lines = [f"The round of {say_day(made.day)}", made.sentence(), *filter(None, [made.spread()])]
     said = set[str]()
     lines += [f"Telephone first, before the round: {line}" for line in _vet_lines(made)]
     for serving, places in groupby((p for p in made.places if p.due or p.notes), key=lambda place: place.serving):
@@ -53,18 +53,22 @@ def _serving_lines(places: Sequence[PlaceRound], said: set[str]) -> list[str]:
         if place.due and not place.notes and place.enclosure is not None:
             alike.setdefault(tuple((due.todo, due.why) for due in place.due), []).append(place)
     together = {what: those for what, those in alike.items() if len(those) >= _TOGETHER}
-    lines = []
-    for what, those in together.items():
-        for due, (todo, why) in zip(those[0].due, what, strict=True):
-            lines.append(f"  {todo.capitalize()} – {why}")
-            lines += _caution_lines(due.caution, said)
-        boxes = "   ".join(f"{'[ ] ' * len(what)}{_named(place)}".replace(" ", _KEPT) for place in those)
-        lines += [f"    {line}".replace(_KEPT, " ") for line in wrap(boxes, _WIDE, break_on_hyphens=False)]
     shown = {id(place) for those in together.values() for place in those}
-    for place in places:
-        if id(place) not in shown:
-            lines += _place_lines(place, said)
+    units = [*together.values(), *([place] for place in places if id(place) not in shown)]
+    lines = []
+    for those in sorted(units, key=lambda unit: unit[0].lateness):
+        lines += _alike_lines(those, said) if len(those) > 1 else _place_lines(those[0], said)
     return lines
+
+
+def _alike_lines(places: Sequence[PlaceRound], said: set[str]) -> list[str]:
+    due = places[0].due
+    lines = []
+    for one in due:
+        lines.append(f"  {one.todo.capitalize()} – {one.why}")
+        lines += _caution_lines(one.caution, said)
+    boxes = "   ".join(f"{'[ ] ' * len(due)}{_named(place)}".replace(" ", _KEPT) for place in places)
+    return lines + [f"    {line}".replace(_KEPT, " ") for line in wrap(boxes, _WIDE, break_on_hyphens=False)]
 
 
 def uncounted_lines(made: ServiceRound) -> list[str]:
@@ -105,7 +109,10 @@ def round_message(made: ServiceRound) -> tuple[str, tuple[str, ...]]:
     where: dict[tuple[str, str], list[str]] = {}
     for place in made.places:
         for due in place.due:
-            where.setdefault((place.serving, due.todo), []).append(due.enclosure or "")
+            name = due.enclosure or ""
+            if due.kind in SHEDDING and due.late:
+                name += f" ({say_late(due.late).removesuffix(': ')})"
+            where.setdefault((place.serving, due.todo), []).append(name)
     asked = [key for key in where if key[1] == "ask an exotics vet"]
     lines = [_message_line(key[1], where[key]) for key in [*asked, *(key for key in where if key not in asked)]]
     if len(lines) > _MOST_LINES:

@@ -9,7 +9,7 @@ from typing import Final
 from dewkeeper.judge.stages import MOVES
 from dewkeeper.judge.types import JournalEntry
 from dewkeeper.report.animals import ABOUT_THE_ANIMAL, Animal, animals
-from dewkeeper.report.due import Due, DueTap, say_day
+from dewkeeper.report.due import Due, DueTap, say_day, say_late
 from dewkeeper.report.husbandry import Husbandry
 from dewkeeper.report.sheds import DAY, DaySpan, ShedCycle, outlook, shed_cycles, under_way, ungraded, vigilant
 
@@ -59,15 +59,15 @@ def shed_notes(book: Husbandry, enclosure: str) -> list[str]:
         ahead, name = outlook(cycles), f"{animal.name}: " if animal.name else ""
         rest = "handling and feeding rest until it has shed"
         if now.cleared is not None:
-            when = _window(book.day(now.cleared), ahead.clear_to_shed)
-            notes.append(f"{name}eyes cleared on {say_day(book.day(now.cleared))}; a shed is expected {when}; {rest}")
+            cleared = book.day(now.cleared)
+            when = _expected(book, cleared, ahead.clear_to_shed, "a shed is expected", "a shed was expected")
+            notes.append(f"{name}eyes cleared on {say_day(cleared)}; {when}; {rest}")
         elif now.opaque is not None:
             began = book.day(now.opaque)
-            day = (book.today - began).days + 1
-            notes.append(
-                f"{name}in blue, day {day}; eyes clear about {_days(began, ahead.to_clear)}, "
-                f"a shed {_window(began, ahead.whole)}; {rest}"
-            )
+            when = f"eyes clear about {_days(began, ahead.to_clear)}, a shed {_window(began, ahead.whole)}"
+            if _days_late(book, began, ahead.to_clear):  # when the eyes are late, nobody knows when it sheds
+                when = _expected(book, began, ahead.to_clear, was="the eyes were expected to be clear")
+            notes.append(f"{name}in blue, day {(book.today - began).days + 1}; {when}; {rest}")
         before = vigilant(cycles)
         if before is not None and before.grade is not None and before.shed is not None:
             notes.append(
@@ -87,10 +87,9 @@ def _running(book: Husbandry, animal: Animal, cycles: list[ShedCycle], now: Shed
                 (DueTap("humid_hide_changed", "moss is fresh", "moss fresh, entrance clear"),),
             )  # fmt: skip
         yield Due(
-            "shed", place, "look whether it has shed",
-            f"expected {_window(cleared, ahead.clear_to_shed)}{_late(book, cleared, ahead.clear_to_shed)}",
+            "shed", place, "look whether it has shed", _why(book, cleared, ahead.clear_to_shed),
             cleared + timedelta(ahead.clear_to_shed.first), (DueTap("shed", "it has shed", animal.name if about else ""),),
-            about, caution=NEVER_PULL,
+            about, caution=NEVER_PULL, late=_days_late(book, cleared, ahead.clear_to_shed),
         )  # fmt: skip
     elif now.opaque is not None:
         began = book.day(now.opaque)
@@ -101,12 +100,11 @@ def _running(book: Husbandry, animal: Animal, cycles: list[ShedCycle], now: Shed
             )  # fmt: skip
         yield Due(
             "eyes", place, "look whether the eyes have cleared",
-            f"expected {_window(began, ahead.to_clear)}{_late(book, began, ahead.to_clear)}",
-            began + timedelta(ahead.to_clear.first),
+            _why(book, began, ahead.to_clear), began + timedelta(ahead.to_clear.first),
             (
                 DueTap("cleared", "eyes cleared", animal.name if about else ""),
                 DueTap("shed", "it has shed", animal.name if about else ""),
-            ), about,
+            ), about, late=_days_late(book, began, ahead.to_clear),
         )  # fmt: skip
 
 
@@ -124,10 +122,22 @@ def _over(book: Husbandry, animal: Animal, last: ShedCycle, about: str) -> Itera
         )  # fmt: skip
 
 
-def _late(book: Husbandry, began: date, span: DaySpan) -> str:
-    """Return what to say once an estimate has passed; no source for the days of grace, it is as long as the window itself."""
-    days = (book.today - began).days - span.last
-    return "; it is late: if nothing comes, ask an exotics vet" if days > max(1, span.last - span.first) else ""
+def _days_late(book: Husbandry, began: date, span: DaySpan) -> int:
+    return max(0, (book.today - began).days - span.last)
+
+
+def _why(book: Husbandry, began: date, span: DaySpan) -> str:
+    """Return when it is expected, and what to do once that is over; no source for the days of grace, as long as the window."""
+    late = _days_late(book, began, span)
+    step = "; look for shed skin, nobody may have noted it; if there is none, ask an exotics vet"
+    return f"{say_late(late)}{_expected(book, began, span)}{step if late > max(1, span.last - span.first) else ''}"
+
+
+def _expected(book: Husbandry, began: date, span: DaySpan, is_: str = "expected", was: str = "expected") -> str:
+    """Return an estimate, as one of the past once its last day is over. is_, was: the words before it."""
+    if _days_late(book, began, span):
+        return f"{was} by {say_day(began + timedelta(span.last))} ({span.words()})"
+    return f"{is_} {_window(began, span)}"
 
 
 def _window(began: date, span: DaySpan) -> str:

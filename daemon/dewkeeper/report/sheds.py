@@ -26,7 +26,7 @@ LONGEST_REST_DAYS: Final = 3 * 365
 
 @dataclass(frozen=True, slots=True)
 class ShedGrade:
-    """What was seen of a shed; None where nobody said. whole: in one piece. spectacles: both off. tail: its tip off."""
+    """What was seen of a shed; None where nobody said. whole: in one piece. spectacles: both off. tail: the skin of its tip off."""
 
     whole: bool | None = None
     spectacles: bool | None = None
@@ -52,7 +52,7 @@ class ShedGrade:
         said = (
             (self.whole, "one piece", "in pieces"),
             (self.spectacles, "both spectacles off", "spectacle retained"),
-            (self.tail, "tail tip off", "tail tip retained"),
+            (self.tail, "skin of the tail tip came off", "skin of the tail tip retained"),
         )
         return ", ".join(good if seen else bad for seen, good, bad in said if seen is not None)
 

@@ -84,11 +84,14 @@ CHOICES: Final[Mapping[str, Sequence[Choice]]] = {
     ),
     "the shed": (
         Choice(
-            "shed-whole", "shed whole, spectacles and tail tip too", "shed", "one piece, spectacles and tail tip off"
+            "shed-whole",
+            "shed whole, spectacles and tail tip too",
+            "shed",
+            "one piece, spectacles and the skin of the tail tip off",
         ),
-        Choice("shed-pieces", "shed in pieces", "shed", "in pieces", asks="spectacles off? tail tip off?"),
+        Choice("shed-pieces", "shed in pieces", "shed", "in pieces", asks="spectacles off? skin of the tail tip off?"),
         Choice("shed-eyes", "a spectacle is still on", "shed", "spectacle retained", asks="which eye"),
-        Choice("shed-tail", "the tail tip is still on", "shed", "tail tip retained"),
+        Choice("shed-tail", "skin is still on the tail tip", "shed", "skin of the tail tip retained"),
         Choice(HAS_SHED, "has shed: grade it", "shed"),
     ),
     "looked at": (
@@ -117,7 +120,7 @@ CAUTIONS: Final[Mapping[str, str]] = {
     "moistened": "A humid hide does more than a wet floor: belly scales on a floor that stays wet fall ill.",
     "opaque": "In blue a humid hide helps, not a wet floor. Leave it in peace: feed and handle again after the shed, "
     "which usually comes within two weeks.",
-    "shed-pieces": "Do not pull at what is left. If a spectacle or the tail tip is still on, an exotics vet takes it off.",
+    "shed-pieces": "Do not pull at what is left. If a spectacle or skin of the tail tip is still on, an exotics vet takes it off.",
     "belly-rough": "Look again in a day or two. Red, brown or blistered scales are for an exotics vet.",
     "probe-checked": SALT_CAUTION,
     "probe-wiped": "Keep alcohol and solvents, and their vapour, away from it: they spoil a humidity sensor.",
