@@ -87,8 +87,12 @@ def test_what_went_wrong_is_told_and_nothing_else(played: Played) -> None:
 
 @pytest.mark.slow
 def test_urgent_heat_passes_quiet_hours_and_reaches_the_neighbour(played: Played) -> None:
-    """The stuck heater is told at night, and by mail to the second person when nobody has acknowledged it."""
-    hot = [a for a in played.arrivals if a.title.startswith(f"{HOT_TUB}:") and "too hot since" in a.title]
+    """The stuck heater is told at night, and by mail to the second person when nobody has seen it."""
+    hot = [
+        a
+        for a in played.arrivals
+        if a.title.startswith(f"{HOT_TUB}:") and "too hot" in a.title and " since " in a.title
+    ]
     assert [a.device for a in hot] == ["phone", "mail"]
 
 
