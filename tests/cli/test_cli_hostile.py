@@ -62,6 +62,7 @@ FILES: dict[str, str | bytes] = {
     "j_quote.csv": JOURNAL + '2026-01-01T00:00:00Z,B1,note,"open\n' + "2026-01-01T00:00:00Z,B1,misted,\n" * 9,
     "j_nul.csv": JOURNAL + "2026-01-01T00:00:00Z,B1,note,a\0b\n",
     "j_rubbish.csv": JOURNAL.encode() + RUBBISH,
+    "j_cells.csv": JOURNAL + "2026-01-01T00:00:00Z,B1\n",
     "j_until.csv": JOURNAL + "2026-01-01T00:00:00Z,B1,opaque,until=9999-99\n2026-01-01T00:00:00Z,B1,opaque,until=0001-01-01T00:00:00Z\n",
     "rubbish.toml": RUBBISH,
     "nul.toml": "[site]\nname = \"\0\"\n",
@@ -148,7 +149,8 @@ def test_a_readings_file_that_is_none_is_refused_row_by_row(
 @pytest.mark.parametrize(
     ("file", "says"),
     [
-        ("j_long.csv", "longer than 65536 characters"), ("j_quote.csv", ""), ("j_nul.csv", ""), ("j_rubbish.csv", "wrong number of cells"),
+        ("j_long.csv", "longer than 65536 characters"), ("j_quote.csv", ""), ("j_nul.csv", ""), ("j_rubbish.csv", "bytes that are not UTF-8"),
+        ("j_cells.csv", "wrong number of cells"),
         ("j_until.csv", "after until="), ("empty.csv", "it must be time,enclosure,what"), ("good.csv", "it must be time,enclosure,what"),
         (".", "Is a directory"),
     ],

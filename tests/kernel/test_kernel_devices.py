@@ -180,5 +180,6 @@ with SMBus(1) as bus:
 def test_scan_finds_what_hangs_there(wire: Wire, child: Child) -> None:
     """`probes scan`, unmodified and without a configuration, lists /dev and finds both sensors where they are."""
     told = child("", "probes", "scan")
-    assert "i2c1 0x44         sht31d  7" in told
-    assert "i2c1 0x70/2 0x45  sht31d  8" in told
+    rows = [line.split()[:4] for line in told.splitlines()]
+    assert ["i2c1", "0x44", "sht31d", "7"] in rows
+    assert ["i2c1", "0x70/2", "0x45", "sht31d"] in rows
