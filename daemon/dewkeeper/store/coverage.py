@@ -35,8 +35,8 @@ from dewkeeper.store.rows import first_key
 
 _FEW = 4
 _LONG = 100 * DAY_QUARTERS
-_MOST_RECENT, _STAY_RECENT = 120, 64
-"""Quarters: of one probe each is a page to read, so a chart of a month bears so many; a night that is over for hours stays."""
+_MOST_RECENT, _STAY_RECENT = 108, 96
+"""Quarters, 27 h and 24 h: of one probe each is a page to read, so a chart of a month bears so many; a night stays for a day."""
 _PART_DAYS = 30
 """So much of one probe is made anew at a time, of thirty a day: some 15 MB."""
 _MARKS = ",".join("?" * (COLUMNS.count(",") + 1))

@@ -142,7 +142,7 @@ def _draw(
     words = _now(scale, now, foot)
     if words:
         drawn += f'<path class="now" d="M{scale.x(now)} {scale.top - 4}V{TALL}"/>'
-    words += _hours(scale, hours, foot) + _side(scale, of, marked) + _names(scale, of)
+    words += _hours(scale, hours, foot) + _side(scale, of, marked) + _names(scale, of, gaps=bool(report.gaps))
     words += _alarm_words(scale, bars)
     words += _gap_words(scale, report.gaps) + _trace_words(scale, of, shown)
     journal, lines = _marks(scale, report.marks)
@@ -237,12 +237,15 @@ def _side(scale: AxisScale, of: _Quantity, marked: Sequence[tuple[float, str]]) 
     )
 
 
-def _names(scale: AxisScale, of: _Quantity) -> str:
-    """Name the limits where they lie, above their lines; the target inside its band."""
+def _names(scale: AxisScale, of: _Quantity, *, gaps: bool) -> str:
+    """Name the limits where they lie, above their lines; the target inside its band; above the names of gaps, if any."""
     places = [(scale.y(value) - 3, words) for value, words in of.limits.items()]
     if of.band is not None:
         places.append((scale.y(of.band[1]) + 12, of.band[2]))
-    return "".join(_text("limit", 1, y, words) for y, words in spread(places, _WORD, scale.top + 9, TALL - 3))
+    return "".join(
+        _text("limit", 1, y, words)
+        for y, words in spread(places, _WORD, scale.top + 9, TALL - (6 + _WORD if gaps else 3))
+    )
 
 
 def _alarm_words(scale: AxisScale, stretches: Sequence[Stretch]) -> str:

@@ -12,12 +12,13 @@ from dewkeeper.report.animal_months import LivedDay, LivedMonth
 from dewkeeper.report.weights import Weighing
 from dewkeeper.report.wording import Wording
 from dewkeeper.web.axis import AxisScale, moments
-from dewkeeper.web.chart import DRAWN, LEFT
 from dewkeeper.web.small_curve import TALL, Common, common
 
 _DAY: Final = 8
 """Width of a day in a drawing's own units."""
 _WEIGHTS_TALL: Final = 120
+_LEFT, _DRAWN = 15, 83
+"""Per cent of the width for the numbers left of the weights, four figures each on a narrow phone, and for the curve."""
 _FOOT: Final = 20
 _MOST_GRID: Final = 5
 
@@ -100,12 +101,12 @@ def weights_curve(weights: Sequence[Weighing], wording: Wording) -> Markup:
     dots = "".join(f"M{scale.x(one.at)} {scale.y(one.grams)}h0" for one in weights)
     drawn += f'<path class="curve judged1" d="M{line}"/><path class="dot" d="{dots}"/>'
     words = "".join(
-        f'<text class="number" x="{LEFT}%" dx="-5" y="{scale.y(grams) + 4:.0f}" text-anchor="end">{grams:.0f}</text>'
+        f'<text class="number" x="{_LEFT}%" dx="-5" y="{scale.y(grams) + 4:.0f}" text-anchor="end">{grams:.0f}</text>'
         for grams in marks
     )
-    words += f'<text class="number" x="{LEFT}%" dx="-5" y="10" text-anchor="end">g</text>'
+    words += f'<text class="number" x="{_LEFT}%" dx="-5" y="10" text-anchor="end">g</text>'
     words += "".join(
-        f'<text class="hour" x="{LEFT + scale.x(at) / 10 * DRAWN / 100:.1f}%" y="{_WEIGHTS_TALL + 15}" text-anchor="middle">{escape(said)}</text>'
+        f'<text class="hour" x="{_LEFT + scale.x(at) / 10 * _DRAWN / 100:.1f}%" y="{_WEIGHTS_TALL + 15}" text-anchor="middle">{escape(said)}</text>'
         for at, said in moments(scale.start, scale.end, wording)
     )
     first, last = weights[0], weights[-1]
@@ -115,7 +116,7 @@ def weights_curve(weights: Sequence[Weighing], wording: Wording) -> Markup:
     )
     return Markup(  # noqa: S704  numbers, and words that were escaped
         f'<div class="plot"><svg class="chart" role="img" aria-label="{escape(name)}" width="100%" height="{_WEIGHTS_TALL + _FOOT}">'
-        f'<svg x="{LEFT}%" width="{DRAWN}%" height="{_WEIGHTS_TALL + 4}" viewBox="0 0 1000 {_WEIGHTS_TALL + 4}" preserveAspectRatio="none">'
+        f'<svg x="{_LEFT}%" width="{_DRAWN}%" height="{_WEIGHTS_TALL + 4}" viewBox="0 0 1000 {_WEIGHTS_TALL + 4}" preserveAspectRatio="none">'
         f"{drawn}</svg>{words}</svg></div>"
     )
 

@@ -70,7 +70,7 @@ class Bench:
             yield Row("file bytes per poll, all maintenance", each, 32, "KB", gate=32)
             yield from self._sizes(self.folder / "writing1")
         else:
-            yield Row(f"file bytes per poll, commits every {minutes} minutes", each, 19, "KB", gate=19)
+            yield Row(f"file bytes per poll, commits every {minutes} minutes", each, 24, "KB", gate=24)
 
     def reading(self) -> Iterator[Row]:
         """Bytes read cold, and what questions cost."""
