@@ -46,9 +46,9 @@ def morning_lines(
 
     width: of the terminal. alive: whether the daemon answers; None when it was not asked.
     """
-    span = f"{wording.clock(glance.night_start)}–{wording.clock(glance.night_end)}"
-    running = "" if glance.night_over else ", still running"
-    night = f"The night to {wording.day(glance.night_end)}, {span}{running}; {age_words(glance, wording)}"
+    until = f"–{wording.clock(glance.night_end)}" if glance.night_over else " until now"
+    span = f"{wording.clock(glance.night_start)}{until}"
+    night = f"The night to {wording.day(glance.night_end)}, {span}; {age_words(glance, wording)}"
     lines = [f"{glance.site}: {first_line(glance)}", night, ""]
     if (silent := silence_line(glance.silent_since, wording, glance.made_at, alive=alive)) is not None:
         lines.append(silent)

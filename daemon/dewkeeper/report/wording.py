@@ -242,13 +242,20 @@ def aside_lines(glance: MorningGlance, wording: Wording) -> list[str]:
     elif glance.patchy:
         said = ", ".join(f"{row.enclosure} {_missed(row, wording)}" for row in glance.patchy)
         lines.append(f"Calm now; unwatched in the night: {said}")
-    change = clock_change(wording.zone, glance.night_start, min(glance.night_end, glance.made_at))
-    if change is not None:
-        first, last = (f"{at:%H:%M}" for at in sorted((change.before, change.after)))
-        what = "put back" if change.after < change.before else "put forward"
-        how = "came twice" if change.after < change.before else "is missing"
-        lines.append(f"The clock was {what} in this night: {first}–{last} {how}")
+    if changed := clock_words(glance, wording):
+        lines.append(changed)
     return lines
+
+
+def clock_words(glance: MorningGlance, wording: Wording) -> str:
+    """Return how the wall clock was changed in the night, "" where it was not."""
+    change = clock_change(wording.zone, glance.night_start, min(glance.night_end, glance.made_at))
+    if change is None:
+        return ""
+    first, last = (f"{at:%H:%M}" for at in sorted((change.before, change.after)))
+    what = "put back" if change.after < change.before else "put forward"
+    how = "came twice" if change.after < change.before else "is missing"
+    return f"The clock was {what} in this night: {first}–{last} {how}"
 
 
 def blind_words(glance: MorningGlance, wording: Wording) -> str:
@@ -394,8 +401,12 @@ def to_do(alarm: Standing) -> str:
 def headline(standing: Standing) -> str:
     """Return "B4: too dry"; a fault of a probe beside the judged one names the probe."""
     subject = standing.enclosure or standing.probe
-    said = "dangerously hot" if standing.kind == "hot" and standing.danger else beyond(standing.kind, standing.band)
-    return f"{subject}: {said}" if subject else said
+    return f"{subject}: {called(standing)}" if subject else called(standing)
+
+
+def called(alarm: Standing) -> str:
+    """Return what an alarm is called at its enclosure: "too dry", "dangerously hot"."""
+    return "dangerously hot" if alarm.kind == "hot" and alarm.danger else beyond(alarm.kind, alarm.band)
 
 
 def state_words(alarm: Standing, wording: Wording, now: int) -> str:

@@ -19,14 +19,15 @@ from dewkeeper.report.order import QUIET_STATES
 from dewkeeper.report.past import StoredPast
 from dewkeeper.report.wording import (
     RANK_WORDS,
-    STATE_WORDS,
-    beyond,
+    called,
+    clock_words,
     first_steps,
     happened,
     headline,
     measured_by,
     outside_words,
     shelved_words,
+    state_words,
     to_do,
 )
 from dewkeeper.report.year_days import hours_words
@@ -144,8 +145,9 @@ def _templates() -> Environment:
         done=False,
         faults=FAULTS,
         rank_words=RANK_WORDS,
-        state_words=STATE_WORDS,
-        beyond=beyond,
+        state_words=state_words,
+        called=called,
+        clock_words=clock_words,
         headline=headline,
         hours_words=hours_words,
         happened=happened,
