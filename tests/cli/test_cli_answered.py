@@ -195,7 +195,7 @@ def test_a_file_that_is_no_configuration_is_refused_in_words(house: House) -> No
         assert str(house.other) in complaint
 
 
-def test_a_transcript_is_bounded() -> None:
+def test_a_printout_is_bounded() -> None:
     """What is too long for a reply is given up while it is written down, not afterwards."""
     written = Printout(width=80, utf8=True)
     line = "x" * 1000

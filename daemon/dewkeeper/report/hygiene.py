@@ -11,7 +11,7 @@ from typing import Final
 
 from dewkeeper.judge.types import JournalEntry
 from dewkeeper.report.history import Past
-from dewkeeper_config.models import Config
+from dewkeeper_config.models import Config, Enclosure
 
 DAMP_SECONDS_A_DAY: Final = 12 * 3600
 """So long above target counts as one day more."""
@@ -19,6 +19,12 @@ _FASTEST: Final = 1 + 86400 / DAMP_SECONDS_A_DAY
 """Damp all day long, the days to the next deep clean go by so much faster."""
 _LONGEST_SECONDS: Final = 190 * 86400
 _QUARTER_SECONDS: Final = 900
+
+
+def deep_clean_days(config: Config, enclosure: Enclosure) -> int:
+    """Return after how many days an enclosure of this kind is to be deep-cleaned when its air was never damp."""
+    ways = config.round
+    return ways.deep_clean_furnished_days if enclosure.kind == "furnished" else ways.deep_clean_days
 
 
 def damp_seconds(
@@ -32,11 +38,10 @@ def damp_seconds(
     since: dict[str, int] = {}
     cleaned = {entry.enclosure: entry.time for entry in journal if entry.what == "cleaned" and entry.time <= now}
     for enclosure in config.enclosure:
-        name, last, ways = enclosure.name, cleaned.get(enclosure.name), config.round
-        every = ways.deep_clean_furnished_days if enclosure.kind == "furnished" else ways.deep_clean_days
-        if (
-            last is None or name in hidden or now - last < (every / _FASTEST - 1) * 86400
-        ):  # dates may be a day apart sooner
+        name, last = enclosure.name, cleaned.get(enclosure.name)
+        # A day less than the fastest: two moments a little less than a day apart are of two dates.
+        soonest = (deep_clean_days(config, enclosure) / _FASTEST - 1) * 86400
+        if last is None or name in hidden or now - last < soonest:
             continue
         # Whole quarter hours are stored with their time above target: no reading is read again.
         since[name] = -(-max(last, now - _LONGEST_SECONDS) // _QUARTER_SECONDS) * _QUARTER_SECONDS

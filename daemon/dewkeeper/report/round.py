@@ -27,7 +27,7 @@ from dewkeeper.report.due import (
     say_late,
 )
 from dewkeeper.report.husbandry import Husbandry
-from dewkeeper.report.hygiene import DAMP_SECONDS_A_DAY
+from dewkeeper.report.hygiene import DAMP_SECONDS_A_DAY, deep_clean_days
 from dewkeeper.report.shed_round import shed_due, shed_notes, soon_to_shed
 from dewkeeper.sampling.salts import CHECK_SECONDS
 from dewkeeper_config.models import Config, Enclosure
@@ -144,7 +144,7 @@ def _place(name: str | None, serving: Serving, book: Husbandry, found: Iterable[
 def _cleaning(book: Husbandry, enclosure: Enclosure, damp_seconds: int) -> Iterator[tuple[str, Due | None]]:
     """Return bowl and cleaning as they become due; None for what was never noted where nobody is known to have moved in."""
     name, ways = enclosure.name, book.config.round
-    deep = ways.deep_clean_furnished_days if enclosure.kind == "furnished" else ways.deep_clean_days
+    deep = deep_clean_days(book.config, enclosure)
     begun = book.set_up(name)
     bowl, spot, clean = book.last(name, "refilled"), book.last(name, "spot_cleaned"), book.last(name, "cleaned")
     last = {
