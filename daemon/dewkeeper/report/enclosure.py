@@ -12,7 +12,7 @@ from dewkeeper.judge.types import Command, Event, JournalEntry
 from dewkeeper.judge.words import EXCURSIONS, FAULTS, JOURNAL, KINDS
 from dewkeeper.report.history import JUDGED, Past, Point, Trace, together
 from dewkeeper.report.model import Limiting, NowValues, Standing, to_plain
-from dewkeeper.report.morning import limiting, now_values, standing
+from dewkeeper.report.morning import limiting, now_values, standing, warmth_of
 from dewkeeper.report.nights import day_start, night_to_show
 from dewkeeper.report.order import alarm_order
 from dewkeeper.report.quarantine import HEEDED, isolations, rooms_of
@@ -128,7 +128,11 @@ def enclosure(history: Past, config: Config, name: str, span: Span, now: int) ->
         now=present,
         alarms=tuple(
             sorted(
-                (standing(a) for a in history.standing() if a.enclosure == name and a.state != "normal"),
+                (
+                    standing(a, temperature_c=warmth_of(present))
+                    for a in history.standing()
+                    if a.enclosure == name and a.state != "normal"
+                ),
                 key=lambda a: alarm_order(a, now),
             )
         ),

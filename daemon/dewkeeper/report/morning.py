@@ -163,7 +163,7 @@ def _enclosure(
     tonight = gathered.tonight.get(enclosure.name, NightSums())
     before = gathered.before.get(enclosure.name, NightSums())
     newest = now_values([gathered.latest[p] for p in probes if p in gathered.latest], limits, now, fresh)
-    warmth = None if newest is None or newest.stale else newest.temperature_c
+    warmth = warmth_of(newest)
     own = (a for a in gathered.alarms if a.enclosure == enclosure.name and a.state != "normal")
     alarms = tuple(standing(a, gathered.events, warmth) for a in own)
     referred = None
@@ -222,6 +222,11 @@ def limiting(limits: Limits) -> Limiting:
         temperature_high=limits.temperature_tolerable.high,
         day_temperature=limits.day_temperature,
     )
+
+
+def warmth_of(newest: NowValues | None) -> float | None:
+    """Return the temperature of now, °C; None where nobody knows it."""
+    return None if newest is None or newest.stale else newest.temperature_c
 
 
 def now_values(newest: Iterable[Newest], limits: Limits, now: int, stale_after_seconds: int) -> NowValues | None:
