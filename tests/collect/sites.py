@@ -81,7 +81,8 @@ def live(shelf: Shelf, at: int, seed: int) -> None:
     """Store what happens besides: entries, a correction, reports, events, a calibration."""
     rng = random.Random(seed)
     entries = [
-        JournalEntry(f"j{seed}-{n}", at + n, f"B{n % 3 + 1}", "misted", f'both, "sides" é\u0000 {n}') for n in range(7)
+        JournalEntry(f"j{seed}-{n}", at + n, f"B{n % 3 + 1}", "misted", f'both, "sides" é\u0000 C:\\u0000 {n}')
+        for n in range(7)
     ]
     entries.append(JournalEntry(f"j{seed}-7", at + 8, "B1", "fed", replaces=f"j{seed}-2"))
     events = tuple(
@@ -150,7 +151,19 @@ def unlike(shelf: Shelf, connection: psycopg.Connection[Any], site: str) -> list
 
 def _canonical(what: str, data: str | bytes) -> str:
     text = zlib.decompress(data).decode() if isinstance(data, bytes) else data
-    return f"{what} {json.dumps(json.loads(text.replace(chr(92) + 'u0000', chr(92) + 'ufffd')), sort_keys=True)}"
+    return f"{what} {json.dumps(held_there(json.loads(text)), sort_keys=True)}"
 
 
-__all__ = ["MIDNIGHT", "SendingSite", "fill", "live", "send", "unlike"]
+def held_there(value: Any) -> Any:
+    """Return a value of JSON as a server can hold it that knows neither NUL nor half of a surrogate pair."""
+    match value:
+        case str():
+            return "".join("\ufffd" if one == "\0" or "\ud800" <= one <= "\udfff" else one for one in value)
+        case list():
+            return [held_there(one) for one in value]
+        case dict():
+            return {held_there(name): held_there(one) for name, one in value.items()}
+    return value
+
+
+__all__ = ["MIDNIGHT", "SendingSite", "fill", "held_there", "live", "send", "unlike"]

@@ -7,6 +7,7 @@ cut off was not stored, or it was and the cursor says so: nothing is lost, and e
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -25,6 +26,8 @@ from dewkeeper_drivers.contract import Scale, scale_of
 DAY: Final = 86400
 FOREVER: Final = 1 << 40
 _MOST = 500
+_ESCAPE = re.compile(r"\\(?:(u0000)|u[dD][89abAB]..\\u[dD][c-fC-F]..|(u[dD][89a-fA-F]..)|.)")
+"""Any escape of JSON; in a group what PostgreSQL refuses: the character NUL, and half of a surrogate pair."""
 _TAKE_IN = (
     "INSERT INTO reading AS r (site, probe, time, t, h, flag, why) SELECT %s, probe, time, t, h, flag, why "
     "FROM pg_temp.incoming ON CONFLICT (site, probe, time) DO UPDATE SET t = excluded.t, h = excluded.h, "
@@ -249,8 +252,11 @@ class Pass:
 
 
 def text_there(data: str) -> str:
-    """Return JSON text as the server can hold it, which knows no character NUL."""
-    return data.replace("\\u0000", "\\ufffd")
+    """Return JSON text as the server can hold it: with U+FFFD for each character that its jsonb does not know.
+
+    Escapes are read one after the other: in `\\\\u0000` the second backslash is the escaped one, and the rest is plain text.
+    """
+    return _ESCAPE.sub(lambda found: "\\ufffd" if found.lastindex else found[0], data)
 
 
 def describe(link: ServerLink, place: Cursor, config: Config, program: str) -> None:
