@@ -12,8 +12,7 @@ import pytest
 from tests.judge.judge_desk import Desk, rack
 
 from dewkeeper.air import humidity_at, vapour_hpa
-from dewkeeper.judge.beliefs import BOTH, INFERRED, STATED, Belief
-from dewkeeper.judge.hold_off import TABLE, HoldOff
+from dewkeeper.judge.beliefs import BELOW_ROOM, BOTH, HUMIDITY, TABLE, Belief, Ground
 from dewkeeper.judge.limits import DOUBT_SECONDS
 from dewkeeper.judge.types import Event, JournalEntry
 
@@ -206,12 +205,12 @@ def test_heat_that_stands_is_not_cleared_by_any_doubt() -> None:
 def test_nothing_inferred_can_take_temperature_away_and_nothing_can_hold_heat() -> None:
     """By construction: such a row is refused when it is written."""
     with pytest.raises(ValueError, match="only the sensor itself"):
-        Belief(BOTH, doubt="x", cause="x", response="x")
-    with pytest.raises(ValueError, match="longer than harm allows"):
-        HoldOff("too long", {"cold": 3601}, TABLE[0].asks)
-    assert all("temperature" not in belief.takes for belief in INFERRED.values())
-    assert all(belief.stated for belief in STATED.values())
-    assert all("hot" not in row.most for row in TABLE)
+        Belief("displaced", BOTH, doubt="x", cause="x", response="x")
+    for held in ({"holds": {"cold": 3601}}, {"grounds": (Ground("too long", {"cold": 3601}, BELOW_ROOM.asks),)}):
+        with pytest.raises(ValueError, match="longer than harm allows"):
+            Belief("displaced", HUMIDITY, doubt="x", cause="x", response="x", **held)
+    assert all(belief.stated for belief in TABLE if "temperature" in belief.takes)
+    assert all("hot" not in most for row in TABLE for most in (row.holds, *(ground.most for ground in row.grounds)))
     assert "hot" not in DOUBT_SECONDS
 
 

@@ -6,9 +6,10 @@ from collections.abc import Iterator
 from typing import Final
 
 from dewkeeper.judge.account import account_of
+from dewkeeper.judge.beliefs import Belief
 from dewkeeper.judge.cause import advice, cause_of, consequence
 from dewkeeper.judge.contract import Amended, Detail, Eased, Finding, Over, Stands
-from dewkeeper.judge.hold_off import Suspicion, decide, words
+from dewkeeper.judge.hold_off import decide, words
 from dewkeeper.judge.limits import Side
 from dewkeeper.judge.view import View
 
@@ -40,7 +41,7 @@ def change_level(view: View, side: Side, level: int) -> Iterator[Finding]:
         yield Eased(side.kind)
 
 
-def _told(view: View, side: Side, doubt: Suspicion | None, *, escalates: bool) -> Stands:
+def _told(view: View, side: Side, doubt: Belief | None, *, escalates: bool) -> Stands:
     """Return what is told of a side at its level."""
     level, runs, air = side.level, side.runs(), view.probe.air
     started = min(r.since for r in (*runs, side.read) if r is not None and r.active)

@@ -273,6 +273,11 @@ class Side:
         return 1 if inner is not None and inner.active else 0
 
     @property
+    def due(self) -> LimitRun:
+        """The run that is being told: the outer one where both are beyond."""
+        return self.inner if self.inner is not None and self.inner.active and not self.outer.active else self.outer
+
+    @property
     def beyond_since(self) -> int:
         """Elapsed time since which the readings, as read, are beyond tolerable; -1 when they are not."""
         run = self.read or self.runs()[0]

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping
 
-from dewkeeper.judge.beliefs import INFERRED, STATED
+from dewkeeper.judge.beliefs import TABLE
 from dewkeeper.judge.words import FAULTS, KINDS
 from dewkeeper.report.history import Newest
 from dewkeeper.report.model import Standing, Unwatched
@@ -16,7 +16,7 @@ from dewkeeper.store.in_force import InForce
 from dewkeeper_config.models import Config
 
 STALE_POLLS = 3
-BLINDING = STATED.keys() | INFERRED.keys() | {"missing", "crc"}
+BLINDING = {row.fault for row in TABLE} | {"missing", "crc"}
 """Faults of a judged probe under which nobody knows the air of its enclosure. The others leave its readings believed."""
 
 

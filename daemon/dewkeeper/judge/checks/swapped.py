@@ -90,10 +90,13 @@ def note_stranger(view: View, note: str) -> tuple[bool, Finding | None]:
     )  # fmt: skip
 
 
-def recorded_for(probe: ProbeView, alarm_detail: object) -> str:
-    """Return the name of the probe with which this one is believed to have changed places, empty where nobody knows."""
-    note = stranger(probe)
-    return unquote(note.partition(":")[2]) if note else str(alarm_detail or "")
+def partner(view: View) -> ProbeView | None:
+    """Return the probe with which this one is believed, or else suspected, to have changed places; None where nobody knows."""
+    if "swapped" not in view.probe.faults:
+        return seems_swapped_with(view)
+    note, alarm = stranger(view.probe), view.alarm("swapped")
+    name = unquote(note.partition(":")[2]) if note else alarm.detail.get("with") if alarm is not None else None
+    return next((w for w in view.probes if w.name == name), None)
 
 
 def still_swapped(view: View) -> bool:
