@@ -26,6 +26,13 @@ def humidity_at(vapour: float, temperature_c: float) -> float:
     return 100.0 * vapour / saturation_hpa(temperature_c)
 
 
+def dew_point_c(vapour: float) -> float:
+    """Return the temperature, °C, at which `vapour` hPa (above 0) saturates the air: `saturation_hpa` solved for it, exactly."""
+    log = math.log(vapour / 6.1121)
+    slope = 18.678 - log
+    return 117.25 * (slope - math.sqrt(slope * slope - 4 * 257.14 * log / 234.5))
+
+
 def referred_humidity(humidity_percent: float, from_c: float, to_c: float) -> float:
     """Return the humidity, %RH, the same vapour makes at another temperature: 62 % at 27 °C is 52 % at 30 °C."""
     return humidity_percent * saturation_hpa(from_c) / saturation_hpa(to_c)

@@ -79,13 +79,31 @@ def test_everything_else_is_two_taps_or_asks_for_its_word(keeper: Visitor, rig: 
         ]  # fmt: skip
 
 
+def test_a_surface_reading_says_how_humid_it_is_there(keeper: Visitor, rig: Any) -> None:
+    """The tub, "hide measured", the temperature: its screen then says how humid it is in the hide, as reckoned, with the caution."""
+    keeper.go(rig.base + "/enclosure/T2")
+    assert "Where the snake lies" in keeper.text
+    assert "In the hide at other hours: nothing was learned of it yet" in keeper.text
+    keeper.follow(next(a for a in keeper.all("a.button") if a.text == "hide measured …"))
+    keeper.fill(detail="31.5")
+    keeper.press("Write down")
+    assert "Damp, never dripping" in keeper.text
+    keeper.go(rig.base + "/enclosure/T2")
+    told = next(line.text for line in keeper.all("main li") if line.text.startswith("In the hide about"))
+    assert "its surface had 31.5" in told
+    assert told.endswith("(reckoned)")
+    assert "scales rot on a wet floor" in keeper.text
+    with rig.history() as history:
+        assert history.journal()[-1].detail == "hide, 31.5 °C"
+
+
 @pytest.mark.parametrize("group", CHOICES)
 def test_any_deed_is_two_taps_from_the_first_screen(browser: Browser, rig: Any, group: str) -> None:
     """The tub and the deed, and it is written down; a deed that needs a word waits for it with the cursor there, and Enter ends it. All of them, one after the other."""
     one, took = browser(), []
     one.log_in(rig.base, rig.page.first_run_code)
     for choice in beside_curves("tub")[group]:
-        word = "65-80" if choice.key == "limits" else "12 Ash"
+        word = {"limits_for_a_time": "65-80", "surface": "31.5 °C"}.get(choice.what, "12 Ash")
         with rig.history() as history:
             before = len(history.journal(0, replaced=True))
         one.go(rig.base + "/")

@@ -29,6 +29,7 @@ from dewkeeper_config.models import Storage
 READING = (
     ["now"], ["morning"], ["morning", "--all"], ["history", "T1", "--for", "1h"], ["history", "t2"], ["alarms"],
     ["journal", "list"], ["journal", "list", "T1", "--replaced"], ["animals"], ["animals", "pip"], ["changes"],
+    ["known"], ["known", "T1"], ["known", "T9"],
     ["history", "T9"], ["journal", "list", "T9"], ["animals", "Nobody"], ["animals", "Nob\udcf6dy"],
 )  # fmt: skip
 

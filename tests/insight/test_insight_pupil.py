@@ -41,6 +41,7 @@ enclosure = [{ name = "B1", rack = "R" }, { name = "B2", rack = "R" }]
 probe = [
   { name = "b1", enclosure = "B1", driver = "simulated" },
   { name = "b2", enclosure = "B2", driver = "simulated" },
+  { name = "b2_warm", enclosure = "B2", role = "warm_end", driver = "simulated" },
   { name = "air", room = "room", role = "room", driver = "simulated" },
 ]
 """
@@ -68,6 +69,8 @@ def _read() -> Iterator[Reading]:
             vapour[tub] += (goal - vapour[tub]) / pace + (6.0 if day % 2 == 0 and slot == 200 and not tub else 0.0)
             warm = 29.0 + 0.5 * math.sin(step / 2) + 1.0 * math.sin(2 * math.pi * slot / 288)
             percent = min(99.0, humidity_at(vapour[tub], warm) + (0.4 * max(0, day - 6) if tub else 0.0))
+            if tub:
+                yield _reading(at, "b2_warm", warm + 4.0, humidity_at(vapour[tub], warm + 4.0))
             yield _reading(at, f"b{tub + 1}", warm + dice.gauss(0, 0.02), percent + dice.gauss(0, 0.05))
         yield _reading(at, "air", 22.0 + dice.gauss(0, 0.02), humidity_at(room, 22.0) + dice.gauss(0, 0.05))
 
@@ -78,7 +81,11 @@ def _reading(at: int, probe: str, warm: float, percent: float) -> Reading:
 
 
 def _journal() -> list[JournalEntry]:
-    return [JournalEntry(f"m{day}", START + day * 86_400 + 60_000, "B1", "misted") for day in range(0, DAYS, 2)]
+    done = [JournalEntry(f"m{day}", START + day * 86_400 + 60_000, "B1", "misted") for day in range(0, DAYS, 2)]
+    read = [
+        JournalEntry(f"s{day}", START + day * 86_400 + 80_000, "B2", "surface", "24.5 °C cool wall") for day in range(8)
+    ]
+    return sorted([*done, *read], key=lambda entry: entry.time)
 
 
 class Watched(Pupil):
@@ -133,7 +140,12 @@ def test_a_replay_learns_what_the_daemon_learned(tmp_path: Path) -> None:
     with History.open(tmp_path) as history:
         live = facts_at(_was_read(history, config, last), last)
     assert live["B2"][0] == handed[last].facts
-    assert {f.quantity for f in handed[last].facts if f.value is not None} >= {"usual_peak_c", "probe_error_percent"}
+    assert {f.quantity for f in handed[last].facts if f.value is not None} >= {
+        "usual_peak_c",
+        "probe_error_percent",
+        "warm_end_above_c",
+        "wall_factor",
+    }
 
 
 def test_nothing_is_learned_from_the_future() -> None:

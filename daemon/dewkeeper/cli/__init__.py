@@ -30,6 +30,7 @@ TOPICS: dict[str, tuple[str, ...]] = {
     "run": ("run", "selftest"),
     "replay": ("replay",),
     "insight": ("insight",),
+    "known": ("known",),
     "learn": ("learn",),
     "report": ("report",),
     "look": ("now", "morning", "history", "alarms", "animals"),

@@ -52,7 +52,8 @@ def add_commands(commands: Commands[argparse.ArgumentParser]) -> None:
 
 def _add_what(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("what", help="a word of the journal, see `dewkeeper journal words`")
-    parser.add_argument("detail", nargs="*", help="free text")
+    parser.add_argument("detail", nargs="*", help="free text; of `surface` the temperature: 31.5")
+    parser.add_argument("--note", default="", help='more free text behind it: `--note "hide floor"`')
     parser.add_argument("--at", help="when it was: 07:30, 2026-03-01 07:30, or `2h ago` (default: now)")
     parser.add_argument(
         "--until", help="when a stage ends, or what is put off comes back: 2026-03-04, 2026-03-01 07:30"
@@ -96,7 +97,11 @@ def _send(args: argparse.Namespace, request: dict[str, Any]) -> int:
     from dewkeeper.service.client import request as ask
 
     config: Config = args.load_config()
-    request |= {"what": args.what, "detail": " ".join(args.detail), "who": args.who or getpass.getuser()}
+    request |= {
+        "what": args.what,
+        "detail": " ".join([*args.detail, args.note]).strip(),
+        "who": args.who or getpass.getuser(),
+    }
     for key, given in (("time", args.at), ("until", args.until)):
         if given is not None:
             try:

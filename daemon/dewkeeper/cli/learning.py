@@ -101,11 +101,16 @@ def _was_read(history: History, config: Config, at: int) -> WasRead:
     rooms = {probe.room: probe.name for probe in config.probe if probe.role == "room" and probe.room}
     room_of_rack = {rack.name: rooms.get(rack.room) for rack in config.rack}
     room_of = {e.name: room for e in config.enclosure if (room := room_of_rack[e.rack]) is not None}
-    gathered = {name: Gathering() for name in {*probe_of.values(), *rooms.values()}}
+    beside: dict[str, dict[str, str]] = {}
+    for placed_probe in config.probe:
+        if placed_probe.enclosure and placed_probe.role not in ("substrate", "room"):
+            beside.setdefault(placed_probe.enclosure, {}).setdefault(placed_probe.role, placed_probe.name)
+    seconds = (name for own in beside.values() for name in own.values())
+    gathered = {name: Gathering() for name in {*probe_of.values(), *rooms.values(), *seconds}}
     in_force = history.in_force()
     deeds: dict[str | None, list[Deed]] = {}
     for entry in history.journal(at - 2 * LEARNING_DAYS * 86400):
-        deeds.setdefault(entry.enclosure, []).append(Deed(entry.time, entry.what))
+        deeds.setdefault(entry.enclosure, []).append(Deed(entry.time, entry.what, entry.detail))
     done = {e.name: sorted([*deeds.get(e.name, []), *deeds.get(None, [])]) for e in config.enclosure}
     first = first_read(done, at)
     for begin in range(first, at, _PART_SECONDS):
@@ -131,6 +136,7 @@ def _was_read(history: History, config: Config, at: int) -> WasRead:
         {name: Compared.from_text(text) for name, text in history.figures(COMPARED).items()},
         {name: max([0, *(c.time for c in own if c is not None)]) for name, own in in_use.items()},
         {name: tuple(v for c in own for v in _correction(c)) for name, own in in_use.items()},
+        {name: {role: series[probe] for role, probe in own.items()} for name, own in beside.items()},
     )  # fmt: skip
 
 

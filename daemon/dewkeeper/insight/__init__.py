@@ -2,7 +2,7 @@
 
 Reads finished series and computes; it reads no store, no file and no clock, and switches nothing. numpy lives here
 and nowhere else in the daemon's package, and `dewkeeper run` never imports it: of this room the daemon knows `outlook`,
-`changed` and `compared` alone, which are plain Python.
+`places`, `changed` and `compared` alone, which are plain Python.
 
     series     readings of one place on a regular grid
     response   how an enclosure's vapour follows its room and its heat, learned from its own hours
@@ -12,6 +12,8 @@ and nowhere else in the daemon's package, and `dewkeeper run` never imports it: 
     outlook    those figures run on from now: plain Python, for page, round and questions
     compared   open lids at which a probe was compared with its room, kept from pass to pass; plain Python
     probe_error  what a probe reads wrong by, from those
+    places     surfaces and walls: how humid and how cold it is where no probe lies; plain Python
+    spots      what is learned of those: warmth, the wall's temperature factor, exchange since vents were changed
     facts      what is told to the judge and to people of one enclosure
     learning   one pass over a collection, and whether it has news
     pupil      the same passes along with a replay

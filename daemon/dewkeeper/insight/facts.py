@@ -46,6 +46,11 @@ def facts_of(
     found = [_drying(tub, room, deeds, days), _resting(hours, days), _misting(tub, deeds, days)]
     found += _following(response, days)
     found += [_peak(tub, at, days), *_cycle(tub, at, days)]
+    return held(found, at)
+
+
+def held(found: Sequence[Fact], at: int) -> tuple[Fact, ...]:
+    """Return facts learned at a time (UTC seconds) with the time until which they hold, and no more digits than matter."""
     until = at + VALID_DAYS * DAY_SECONDS
     return tuple(
         Fact(f.quantity, _short(f.value), _short(f.low), _short(f.high), f.decays, f.days, until if f.value is not None else 0, f.why)

@@ -28,10 +28,11 @@ _FILLED_HOURS: Final = 3
 
 
 class Deed(NamedTuple):
-    """An entry of the journal about an enclosure: UTC seconds, and a word of `dewkeeper.judge.words.JOURNAL`."""
+    """An entry of the journal about an enclosure: UTC seconds, a word of `dewkeeper.judge.words.JOURNAL`, and what was written beside it."""
 
     at: int
     what: str
+    detail: str = ""
 
     @property
     def wets(self) -> bool:

@@ -8,13 +8,14 @@ from typing import Final
 
 from dewkeeper.insight.changed import Finding
 from dewkeeper.insight.compared import Compared
-from dewkeeper.insight.facts import VERSION, facts_of, probe_fact
+from dewkeeper.insight.facts import VERSION, facts_of, held, probe_fact
 from dewkeeper.insight.forecast import outlook, study
 from dewkeeper.insight.hours import Deed, Hours, hours_of
 from dewkeeper.insight.outlook import OutlookFigures
 from dewkeeper.insight.probe_error import Misreading, comparisons, errors
 from dewkeeper.insight.response import LEARNING_DAYS, learn
 from dewkeeper.insight.series import DAY_SECONDS, HOUR_SECONDS, Series
+from dewkeeper.insight.spots import spot_facts
 from dewkeeper.judge.checks.drift import drifted
 from dewkeeper.judge.types import Fact, Learned
 from dewkeeper.judge.words import JOURNAL
@@ -47,6 +48,7 @@ class WasRead:
 
     room_of: the probe of its room, where there is one; rooms: series by that name. compared: what earlier passes kept.
     zero: when the probe was last checked or corrected, UTC seconds; corrected: how both probes are corrected now.
+    beside: its other probes, by role.
     """
 
     tubs: Mapping[str, Series]
@@ -56,6 +58,7 @@ class WasRead:
     compared: Mapping[str, Compared] = field(default_factory=dict)
     zero: Mapping[str, int] = field(default_factory=dict)
     corrected: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
+    beside: Mapping[str, Mapping[str, Series]] = field(default_factory=dict)
 
     def room(self, enclosure: str) -> Series | None:
         """Return the air of an enclosure's room, None without a probe there."""
@@ -80,7 +83,10 @@ def facts_at(read: WasRead, at: int, only: str | None = None) -> dict[str, tuple
         if only in (None, name):
             known = _known(tub, read.room(name), read.deeds.get(name, ()), at)
             facts = facts_of(known.tub, known.room, known.done, known.hours, learn(known.hours))
-            found[name] = (*facts, probe_fact(wrong[name], at)), compared[name]
+            spots = spot_facts(
+                tub.until(at), known.room, read.beside.get(name, {}), read.deeds.get(name, ()), known.begun, at
+            )
+            found[name] = (*facts, *held(spots, at), probe_fact(wrong[name], at)), compared[name]
     return found
 
 
@@ -125,8 +131,9 @@ def begins_anew(deeds: Sequence[Deed]) -> int | None:
 
 @dataclass(frozen=True, slots=True)
 class _Known:
-    """Of one enclosure what is known at a time, since it last became another one to learn."""
+    """Of one enclosure what is known at a time, since it last became another one to learn; begun: when that was, None for never."""
 
+    begun: int | None
     tub: Series
     room: Series | None
     done: list[Deed]
@@ -140,7 +147,7 @@ def _known(tub: Series, room: Series | None, deeds: Sequence[Deed], at: int) -> 
     if changed is not None:
         tub = tub.since(changed)
         done = [deed for deed in done if deed.at >= changed]
-    return _Known(tub, beside, done, hours_of(tub, beside, done, at, LEARNING_DAYS * 24))
+    return _Known(changed, tub, beside, done, hours_of(tub, beside, done, at, LEARNING_DAYS * 24))
 
 
 def hours_ahead(tub: Series, room: Series | None, deeds: Sequence[Deed], at: int) -> OutlookFigures:

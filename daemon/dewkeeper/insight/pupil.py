@@ -26,7 +26,7 @@ def deeds_of(enclosures: Iterable[str], journal: Iterable[JournalEntry]) -> dict
     for entry in journal:
         for name in found if entry.enclosure is None else [entry.enclosure]:
             if name in found:
-                found[name].append(Deed(entry.time, entry.what))
+                found[name].append(Deed(entry.time, entry.what, entry.detail))
     return {name: sorted(done) for name, done in found.items()}
 
 
@@ -34,6 +34,15 @@ def judged_probes(settings: Settings) -> dict[str, str]:
     """Return enclosure -> its first judged probe, of which is said what is learned of the enclosure."""
     probes = reversed(list(settings.probes.values()))
     return {p.enclosure: p.name for p in probes if p.role == "substrate" and p.enclosure}
+
+
+def beside_probes(settings: Settings) -> dict[str, dict[str, str]]:
+    """Return enclosure -> role -> the first probe that lies there beside the judged one."""
+    found: dict[str, dict[str, str]] = {}
+    for probe in settings.probes.values():
+        if probe.enclosure and probe.role not in ("substrate", "room"):
+            found.setdefault(probe.enclosure, {}).setdefault(probe.role, probe.name)
+    return found
 
 
 def room_probes(settings: Settings) -> dict[str, str]:
@@ -56,7 +65,8 @@ class Pupil:
     _known: dict[str, Learned] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        wanted = {*judged_probes(self.settings).values(), *room_probes(self.settings).values()}
+        beside = (name for own in beside_probes(self.settings).values() for name in own.values())
+        wanted = {*judged_probes(self.settings).values(), *room_probes(self.settings).values(), *beside}
         self._gathered = {name: Gathering() for name in sorted(wanted)}
 
     def take(self, at: int, probe: str, temperature_c: float | None, humidity_percent: float | None, flag: int) -> None:
@@ -93,7 +103,11 @@ class Pupil:
         probe_of, room_of = judged_probes(self.settings), room_probes(self.settings)
         rooms = {probe: self._series(probe, first, at) for probe in set(room_of.values())}
         tubs = {name: self._series(probe, first, at) for name, probe in probe_of.items()}
-        return WasRead(tubs, rooms, room_of, done, self._compared)
+        beside = {
+            name: {role: self._series(probe, first, at) for role, probe in own.items()}
+            for name, own in beside_probes(self.settings).items()
+        }
+        return WasRead(tubs, rooms, room_of, done, self._compared, beside=beside)
 
     def _series(self, probe: str, first: int, at: int) -> Series:
         series = self._gathered[probe].series(first)

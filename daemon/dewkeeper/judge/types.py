@@ -194,7 +194,7 @@ class Calibration:
 
 Quantity = Literal[
     "drying_hours", "resting_hpa", "misting_hours", "room_share", "room_hours", "usual_peak_c", "heat_period_minutes", "heat_swing_c",
-    "probe_error_percent",
+    "probe_error_percent", "warm_end_above_c", "hide_above_c", "wall_factor", "exchange_share",
 ]  # fmt: skip
 UNITS: Final[Mapping[Quantity, str]] = {
     "drying_hours": "h",
@@ -206,6 +206,10 @@ UNITS: Final[Mapping[Quantity, str]] = {
     "heat_period_minutes": "min",
     "heat_swing_c": "°C",
     "probe_error_percent": "%RH",
+    "warm_end_above_c": "°C",
+    "hide_above_c": "°C",
+    "wall_factor": "",
+    "exchange_share": "",
 }
 
 
@@ -221,7 +225,10 @@ class Fact:
     of a misting's rise is gone. room_share: how many hPa the enclosure follows its room by, in the end, for each of the
     room's; room_hours: until two thirds of that. usual_peak_c: what its heat reaches on most days. heat_period_minutes, heat_swing_c: the thermostat's cycle.
     probe_error_percent: how much more its judged probe reads than when it was new or last checked, from openings compared
-    with the room; `why` beside a value says what of it is likely to go back by itself.
+    with the room; `why` beside a value says what of it is likely to go back by itself. warm_end_above_c, hide_above_c: by how
+    much that place is warmer than the judged probe. wall_factor: how much of the way from its room's temperature to its air's
+    the coolest wall goes (temperature factor of ISO 13788). exchange_share: how much of the air it exchanged with its room
+    before its vents were last changed it exchanges since.
 
     value: in `unit`; low, high: its 95 % interval. decays: undisturbed ones after wetting, of drying quantities; of
     probe_error_percent the openings. days: of readings it was learned from. until: UTC seconds, from which on it is too old.

@@ -13,6 +13,7 @@ from dataclasses import asdict, replace
 from typing import Any
 
 from dewkeeper.errors import CommandRefused
+from dewkeeper.insight.places import COLDEST_C, WARMEST_C, surface_of, with_unit
 from dewkeeper.judge.calibrating import Calibrations
 from dewkeeper.judge.stages import BAND, LEAST_BAND_PERCENT, band_of
 from dewkeeper.judge.types import Calibration, Command, Item, JournalEntry, SaltPoint
@@ -62,6 +63,7 @@ class CommandHandler:
     ) -> None:
         self._enclosures = {enclosure.name for enclosure in config.enclosure}
         self._probes = {probe.name for probe in config.probe}
+        self._fahrenheit = config.site.units == "fahrenheit"
         self._submit = submit
         self._now = now
         self._standing = standing
@@ -96,6 +98,9 @@ class CommandHandler:
         detail, until = _text(request, "detail", required=False), _seconds(request, "until", None)
         if what == BAND:
             _check_band(request, detail, until, now)
+        if what == "surface":
+            self._enclosure(request)
+            detail = _surface(detail, fahrenheit=self._fahrenheit)
         entry = JournalEntry(
             id=str(request.get("id") or uuid.uuid4()),
             time=at,
@@ -280,6 +285,17 @@ def _seconds(request: Mapping[str, Any], key: str, default: int | None) -> int |
     if isinstance(value, bool) or not isinstance(value, int) or not 0 < value < 1 << 40:
         raise CommandRefused(f"`{key}` must be integer UTC seconds")
     return value
+
+
+def _surface(detail: str, *, fahrenheit: bool) -> str:
+    """Return what is kept of a surface reading, with its unit. Raises CommandRefused for one that says too little."""
+    kept = with_unit(detail, fahrenheit=fahrenheit)
+    if surface_of(kept) is None:
+        raise CommandRefused(
+            "a surface reading is a temperature and where: `31.5 hide floor`, `warm end 33`, `cool wall 24`;"
+            f" between {COLDEST_C:.0f} and {WARMEST_C:.0f} °C"
+        )
+    return kept
 
 
 def _check_band(request: dict[str, Any], detail: str, until: int | None, now: int) -> None:

@@ -61,6 +61,9 @@ CHOICES: Final[Mapping[str, Sequence[Choice]]] = {
         Choice("probe-checked", "probe checked", "probe_checked", asks="against what, by how much it was off"),
         Choice("heater", "heater or thermostat changed", "heater_changed", asks="how"),
         Choice("warm-up", "warming up", "warm_up"),
+        Choice("surface-warm", "warm end measured", "surface", "warm end", asks="temperature of the surface"),
+        Choice("surface-hide", "hide measured", "surface", "hide", asks="temperature of its floor"),
+        Choice("surface-wall", "cool wall measured", "surface", "cool wall", asks="temperature of the coolest wall"),
     ),
     "the snake": (
         Choice("fed", "fed", "fed", asks="what"),
@@ -95,6 +98,8 @@ CHOICES: Final[Mapping[str, Sequence[Choice]]] = {
         Choice(HAS_SHED, "has shed: grade it", "shed"),
     ),
     "looked at": (
+        Choice("wall-wet", "cool wall wet", "wall_wet"),
+        Choice("wall-dry", "cool wall dry", "wall_dry"),
         Choice("belly-smooth", "belly scales smooth", "belly_smooth"),
         Choice("belly-rough", "belly scales rough", "belly_rough"),
         Choice("belly-colour", "belly red or brown", "belly_discoloured", asks="where"),
@@ -126,6 +131,10 @@ CAUTIONS: Final[Mapping[str, str]] = {
     "probe-wiped": "Keep alcohol and solvents, and their vapour, away from it: they spoil a humidity sensor.",
     "heater": "Every heater needs a thermostat of its own and an independent cut-out that fails to off. Look at the "
     "temperature again within the hour; mains work is for a licensed electrician.",
+    "surface-warm": "A surface burns before a snake leaves it: a guard and a thermostat on every heater, and an independent cut-out "
+    "that fails to off. Blisters or darkened scales are for an exotics vet.",
+    "surface-hide": "Damp, never dripping: belly scales on a floor that stays wet fall ill.",
+    "wall-wet": "Air that drips in the morning is stale or too damp: wheeze, bubbles or breathing with an open mouth are for an exotics vet.",
     "quarantine": "In another room, seen to last, with tools of its own, for as long as your vet says. A snake that carries "
     "something can look well.",
     "refused": "Often nothing: a shed is coming, or a season. Loss of weight is for an exotics vet.",
@@ -138,7 +147,7 @@ SEVERAL_GROUPS: Final = ("cleaning and probe", "water", "floor and air", "the sn
 """The groups that are offered for several tubs at once, what one does to a whole shelf first."""
 EGG_BOX: Final = frozenset(
     {"misted", "moistened", "opened", "closed", "probe-moved", "probe-wiped", "probe-replaced", "probe-checked", "heater",
-     "warm-up", "holes-open", "holes-closed", "eggs", "hatched", "stage-over", "limits", "limits-over", "vet", "note", "refilled", "disinfected", "deep"}
+     "warm-up", "holes-open", "holes-closed", "eggs", "hatched", "stage-over", "surface-wall", "wall-wet", "wall-dry", "limits", "limits-over", "vet", "note", "refilled", "disinfected", "deep"}
 )  # fmt: skip
 """What can be done to a box of eggs: nobody feeds it."""
 _EGG_QUICK: Final = ("opened", "closed", "moistened", "eggs", "hatched", "note")

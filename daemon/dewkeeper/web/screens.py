@@ -36,6 +36,7 @@ from dewkeeper.report.now import ProbeNow
 from dewkeeper.report.now import now as now_report
 from dewkeeper.report.order import alarm_order
 from dewkeeper.report.past import StoredPast
+from dewkeeper.report.where import where
 from dewkeeper.report.wording import worth_telling
 from dewkeeper.report.year_days import by_month, year_of
 from dewkeeper.sampling.salts import CAUTION
@@ -156,6 +157,7 @@ def enclosure(visit: Visit, name: str) -> Response:
         "enclosure.html",
         report=report,
         water=lasting,
+        places=where(visit.past, config, name, visit.now),
         months=by_month(days),
         changed=[day for day in days if day.changes],
         enclosure=row,

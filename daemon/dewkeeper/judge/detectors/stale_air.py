@@ -2,7 +2,8 @@
 
 Covering mesh or holes trades dryness for stale, wet air. Air that is exchanged follows its room and swings with its
 thermostat; where hardly any is, vapour stays up and lies flat whatever the room does. Asked only after the journal said that
-mesh or holes were changed, for what is flat and humid by itself may have been so for years. `damp` tells of the same air once
+mesh or holes were changed, for what is flat and humid by itself may have been so for years. What the learning pass found since, that its exchange with the room is
+half or less of what it was (`exchange_share`), says the same of a change that lies further back. `damp` tells of the same air once
 it is beyond its limit for long, so while that stands this is over.
 """
 
@@ -32,6 +33,8 @@ FLAT: Final = 0.5
 """Its hourly swings of vapour are less than this share of what they were. No source, as above."""
 _LEAST_HPA: Final = 2.2
 """Above its room by twice the uncertainty of two probes, as `checks.impossible.MARGIN_HPA`."""
+LITTLE: Final = 0.5
+"""So little of its former exchange is too little, where the air is humid for hours besides. No source, as above."""
 _BACK_PERCENT: Final = 2.0
 """Deadband, as of `dry` and `damp`."""
 
@@ -51,8 +54,11 @@ def look(view: View) -> Findings:
 def hourly(view: View) -> Iterator[Finding]:
     """A new hour begins: were the last ones humid, flat and far above the room, and not so before the vents were changed?"""
     probe, facts, now = view.probe, view.facts, view.now
+    if facts is None or view.stands("stale_air") or view.stands("damp"):
+        return
     at = _changed(view, now - LATEST_SECONDS)
-    if at is None or facts is None or view.stands("stale_air") or view.stands("damp"):
+    if at is None:
+        yield from _learned(view, facts.limits.humidity_target.high)
         return
     since = max(at, opened(probe), misted(probe))
     last = probe.past.within(now // HOUR - HOURS, now // HOUR)
@@ -63,6 +69,17 @@ def hourly(view: View) -> Iterator[Finding]:
         excess = median(_excess(hour) for hour in last)
         detail = {"hours": HOURS, "above_room_hpa": round(excess, 1)}
         yield Stands("stale_air", last[0][0] * HOUR, round(probe.air.h, 1), detail=detail)
+
+
+def _learned(view: View, high_percent: float) -> Iterator[Finding]:
+    """Of a change that lies further back: the learned exchange is too little, and the last hours were humid."""
+    share = view.fact("exchange_share")
+    if share is None or share.value is None or share.value > LITTLE or (share.high or 0.0) >= 1.0:
+        return
+    last = view.probe.past.within(view.now // HOUR - HOURS, view.now // HOUR)
+    if len(last) == HOURS and _humid(last, high_percent):
+        detail = {"hours": HOURS, "exchange_percent": round(100 * share.value)}
+        yield Stands("stale_air", last[0][0] * HOUR, round(view.probe.air.h, 1), detail=detail)
 
 
 def _changed(view: View, since: int) -> int | None:
