@@ -14,9 +14,11 @@ seconds; the judge turns them into stored time.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import field
 from typing import TYPE_CHECKING, Final
 
 from dewkeeper.judge.codec import remembered
+from dewkeeper.judge.memory import NEVER
 from dewkeeper.judge.rationale import Rationale
 from dewkeeper.judge.types import Alarm, Band, Happening, Kind, Priority, State
 
@@ -76,48 +78,32 @@ class AlarmInstance:
     holders: the probes by which it holds. number: events so far, for their ids. latched: shown until seen.
     """
 
-    __slots__ = (
-        "acked", "acked_at", "asked", "band", "cause", "consequence", "detail", "enclosure", "holders", "id", "kind",
-        "latched", "limit", "number", "place", "priority", "probe", "raised", "response", "returned", "since",
-        "stands", "state", "told", "value", "within",
-    )  # fmt: skip
-
-    def __init__(
-        self,
-        alarm: str,
-        kind: Kind,
-        place: str,
-        enclosure: str | None,
-        probe: str | None,
-        band: Band | None,
-        now: int,
-    ) -> None:
-        self.id = alarm
-        self.kind: Kind = kind
-        self.place = place
-        self.enclosure = enclosure
-        self.probe = probe
-        self.band: Band | None = band
-        self.priority: Priority = "low"
-        self.state: State = "normal"
-        self.since = now
-        self.raised = now
-        self.asked = now
-        self.returned = 0
-        self.acked = False
-        self.acked_at = 0
-        self.told = False
-        self.stands = True
-        self.latched = False
-        self.holders: set[str] = set()
-        self.number = 0
-        self.value: float | None = None
-        self.limit: float | None = None
-        self.cause = ""
-        self.consequence = ""
-        self.response = ""
-        self.within = 0
-        self.detail: dict[str, str | float | int] = {}
+    id: str
+    kind: Kind
+    place: str
+    enclosure: str | None
+    probe: str | None
+    band: Band | None
+    since: int
+    priority: Priority = "low"
+    state: State = "normal"
+    raised: int = NEVER
+    asked: int = NEVER
+    returned: int = 0
+    acked: bool = False
+    acked_at: int = 0
+    told: bool = False
+    stands: bool = True
+    latched: bool = False
+    holders: set[str] = field(default_factory=set)
+    number: int = 0
+    value: float | None = None
+    limit: float | None = None
+    cause: str = ""
+    consequence: str = ""
+    response: str = ""
+    within: int = 0
+    detail: dict[str, str | float | int] = field(default_factory=dict)
 
     def say(self, row: Rationale, found: Stands) -> None:
         """Say what is so: empty words are the kind's own."""
@@ -150,7 +136,7 @@ class AlarmInstance:
 
     def begin(self, holder: str, now: int, *, latched: bool) -> None:
         """Its condition holds from now on."""
-        self.raised, self.latched = now, latched
+        self.raised, self.asked, self.latched = now, self.since, latched
         self.hold(holder)
 
     def hold(self, holder: str) -> None:
@@ -197,7 +183,7 @@ class AlarmInstance:
         self.state, happening = found
         if trigger == "acknowledge":
             self.acked, self.acked_at = True, now
-        elif trigger in ("realarm",):
+        elif trigger == "realarm":
             self.acked = False
         elif trigger == "release":
             if not self.told:

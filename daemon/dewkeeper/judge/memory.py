@@ -47,7 +47,7 @@ class Corrected:
 
 
 class ProbeMemory:
-    """What one check or detector keeps of one probe; a subclass names its fields in `__slots__` and is `remembered`."""
+    """What one check or detector keeps of one probe; a subclass names its fields, with what they are at first, and is `remembered`."""
 
     __slots__ = ()
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Iterable, Mapping
+from dataclasses import field
 from typing import TYPE_CHECKING, Final
 
 from dewkeeper.judge.codec import remembered
@@ -33,17 +34,14 @@ class AlarmRegister:
     `named`: what the last alarms were named after.
     """
 
-    __slots__ = ("events", "instances", "named", "out_of_service", "shelved", "shift", "steps", "suppressed")
-
-    def __init__(self) -> None:
-        self.instances: dict[Key, AlarmInstance] = {}
-        self.shelved: dict[Key, int] = {}
-        self.suppressed: dict[Key, int] = {}
-        self.out_of_service: dict[Place, int] = {}
-        self.shift = 0
-        self.named: list[str] = []
-        self.steps: list[tuple[int, int]] = []
-        self.events: list[Event] = []
+    instances: dict[Key, AlarmInstance] = field(default_factory=dict)
+    shelved: dict[Key, int] = field(default_factory=dict)
+    suppressed: dict[Key, int] = field(default_factory=dict)
+    out_of_service: dict[Place, int] = field(default_factory=dict)
+    shift: int = 0
+    named: list[str] = field(default_factory=list)
+    steps: list[tuple[int, int]] = field(default_factory=list)
+    events: list[Event] = field(default_factory=list)
 
     def wall(self, elapsed: int) -> int:
         """Return the stored time of an elapsed one: by the shift that was in force then."""

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import heapq
 from collections.abc import Iterable
+from dataclasses import field
 from typing import Any, Final
 
 from dewkeeper.judge.codec import remembered
@@ -62,13 +63,15 @@ class AirNow(ProbeMemory):
     last: any poll; live: the last with values; look_at: when it is looked at from a step back next.
     """
 
-    __slots__ = ("e", "h", "last", "live", "look_at", "seen", "slow_e", "slow_t", "t")
-
-    def __init__(self, now: int) -> None:
-        self.t = self.h = self.e = 0.0
-        self.slow_t = self.slow_e = 0.0
-        self.last = self.seen = self.look_at = NEVER
-        self.live = now
+    live: int
+    t: float = 0.0
+    h: float = 0.0
+    e: float = 0.0
+    slow_t: float = 0.0
+    slow_e: float = 0.0
+    last: int = NEVER
+    seen: int = NEVER
+    look_at: int = NEVER
 
     def mean_anew(self, *, thermal: bool) -> None:
         """What was read meanwhile is no part of a mean."""
@@ -119,13 +122,10 @@ class FaultMemory:
     kept under, where that is not the probe's.
     """
 
-    __slots__ = ("ended", "places", "returns", "standing")
-
-    def __init__(self) -> None:
-        self.standing: dict[Kind, list[int]] = {}
-        self.ended: dict[str, int] = {}
-        self.returns: dict[str, int] = {}
-        self.places: dict[str, str] = {}
+    ended: dict[str, int] = field(default_factory=dict)
+    places: dict[str, str] = field(default_factory=dict)
+    returns: dict[str, int] = field(default_factory=dict)
+    standing: dict[Kind, list[int]] = field(default_factory=dict)
 
 
 @remembered
@@ -227,26 +227,20 @@ class ProbeState:
 class EnclosureState:
     """One enclosure: the stage and the timed band it is in, until when (-1: none), and what the keeper did, newest last."""
 
-    __slots__ = ("band", "band_until", "deeds", "name", "stage", "stage_until")
-
-    def __init__(self, name: str) -> None:
-        self.name = name
-        self.stage = ""
-        self.stage_until = -1
-        self.band = ""
-        self.band_until = -1
-        self.deeds: list[tuple[int, str, str, int]] = []  # time, id, word, until
+    name: str
+    stage: str = ""
+    stage_until: int = -1
+    band: str = ""
+    band_until: int = -1
+    deeds: list[tuple[int, str, str, int]] = field(default_factory=list)  # time, id, word, until
 
 
 @remembered
 class Timers:
     """What is due when: (due, kind of timer, key). `due`: the first of them."""
 
-    __slots__ = ("due", "heap")
-
-    def __init__(self) -> None:
-        self.heap: list[tuple[int, str, str]] = []
-        self.due = _NO_TIMER
+    heap: list[tuple[int, str, str]] = field(default_factory=list)
+    due: int = _NO_TIMER
 
     def set(self, due: int, what: str, key: str) -> None:
         """Have one fire at an elapsed time. Asking twice is harmless."""
@@ -271,29 +265,24 @@ class JudgeState:
     of a probe, as they arrive, are corrected already. exclusions: found since they were last taken.
     """
 
-    __slots__ = (
-        "begun", "changes", "corrections", "enclosures", "exclusions", "hold", "learned", "now", "poll", "probes", "register", "rooms",
-        "settings", "shift", "sick", "stage_deeds", "started", "timers",
-    )  # fmt: skip
-
-    def __init__(self) -> None:
-        self.settings: Settings | None = None
-        self.changes = 0
-        self.register = AlarmRegister()
-        self.probes: dict[str, ProbeState] = {}
-        self.enclosures: dict[str, EnclosureState] = {}
-        self.stage_deeds: list[tuple[str, int, str, str, int, str]] = []  # id, then a StageDeed
-        self.rooms: dict[str, str] = {}
-        self.sick: dict[str, SystemReport] = {}
-        self.corrections: dict[str, ReadingCorrection] = {}
-        self.learned: dict[str, Learned] = {}
-        self.timers = Timers()
-        self.now = NEVER
-        self.poll = 60
-        self.hold = 180
-        self.shift = 0
-        self.started = self.begun = NEVER
-        self.exclusions: list[Exclusion] = []
+    settings: Settings | None = None
+    changes: int = 0
+    register: AlarmRegister = field(default_factory=AlarmRegister)
+    probes: dict[str, ProbeState] = field(default_factory=dict)
+    enclosures: dict[str, EnclosureState] = field(default_factory=dict)
+    stage_deeds: list[tuple[str, int, str, str, int, str]] = field(default_factory=list)  # id, then a StageDeed
+    rooms: dict[str, str] = field(default_factory=dict)
+    sick: dict[str, SystemReport] = field(default_factory=dict)
+    corrections: dict[str, ReadingCorrection] = field(default_factory=dict)
+    learned: dict[str, Learned] = field(default_factory=dict)
+    timers: Timers = field(default_factory=Timers)
+    now: int = NEVER
+    poll: int = 60
+    hold: int = 180
+    shift: int = 0
+    started: int = NEVER
+    begun: int = NEVER
+    exclusions: list[Exclusion] = field(default_factory=list)
 
     def configure(self, settings: Settings) -> Settings | None:
         """Take new settings and return the ones before, None for the first."""

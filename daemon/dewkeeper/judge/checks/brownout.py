@@ -27,10 +27,7 @@ TOGETHER_POLLS: Final = 2
 class BrownoutMemory(ProbeMemory):
     """restarted: when it said so, until it is known whether others did too."""
 
-    __slots__ = ("restarted",)
-
-    def __init__(self) -> None:
-        self.restarted = NEVER
+    restarted: int = NEVER
 
 
 def note_restart(view: View) -> InFault | None:

@@ -17,10 +17,8 @@ TOLD_SCORE: Final = 6
 class CrcMemory(ProbeMemory):
     """score: see `TOLD_SCORE`. since: when it last left nought."""
 
-    __slots__ = ("score", "since")
-
-    def __init__(self) -> None:
-        self.score = self.since = 0
+    score: int = 0
+    since: int = 0
 
     def good(self) -> None:
         """A reply was whole."""

@@ -39,12 +39,10 @@ _ONE_AIR_PERCENT: Final = 4.0
 class DisplacedMemory(ProbeMemory):
     """near_since: since when it reads the room's air, near_sudden: whether that came at once. far_at: when it was last far from it, far_looks: looks since."""
 
-    __slots__ = ("far_at", "far_looks", "near_since", "near_sudden")
-
-    def __init__(self) -> None:
-        self.near_since = self.far_at = NEVER
-        self.near_sudden = False
-        self.far_looks = 0
+    far_at: int = NEVER
+    far_looks: int = 0
+    near_since: int = NEVER
+    near_sudden: bool = False
 
 
 def near_since(probe: ProbeView) -> int:

@@ -31,12 +31,12 @@ class FlatLineMemory(ProbeMemory):
     pairs, repeats: how often pairs repeat by themselves, which tells rounded data from fine ones.
     """
 
-    __slots__ = ("pair_h", "pair_t", "pairs", "repeats", "run", "since")
-
-    def __init__(self) -> None:
-        self.pair_t = self.pair_h = _NO_PAIR
-        self.run = self.since = 0
-        self.pairs = self.repeats = 0
+    pair_h: float = _NO_PAIR
+    pair_t: float = _NO_PAIR
+    pairs: int = 0
+    repeats: int = 0
+    run: int = 0
+    since: int = 0
 
     @property
     def heard(self) -> bool:

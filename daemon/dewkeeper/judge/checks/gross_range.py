@@ -7,6 +7,7 @@ answers (`burst`) one damaged word in 256 looks whole: there a reading counts on
 
 from __future__ import annotations
 
+from dataclasses import field
 from enum import Enum
 from typing import Final
 
@@ -46,12 +47,10 @@ class Jump(Enum):
 class GrossRangeMemory(ProbeMemory):
     """rubbish: when it last gave what no air does, five times at most. waits_*: a suspect reading that waits for the next to agree."""
 
-    __slots__ = ("rubbish", "waits_at", "waits_h", "waits_t")
-
-    def __init__(self) -> None:
-        self.rubbish: list[int] = []
-        self.waits_at = NEVER
-        self.waits_t = self.waits_h = 0.0
+    rubbish: list[int] = field(default_factory=list)
+    waits_at: int = NEVER
+    waits_h: float = 0.0
+    waits_t: float = 0.0
 
     @property
     def waiting(self) -> tuple[int, float, float]:

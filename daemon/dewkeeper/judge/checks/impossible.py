@@ -43,11 +43,9 @@ LONG_HOURS: Final = 6
 class ImpossibleMemory(ProbeMemory):
     """jumped_from: of a room's probe that rose while no tub did, the vapour before, hPa. heading_first, heading_last: since when and until when its humidity was seen to fall as no air does."""
 
-    __slots__ = ("heading_first", "heading_last", "jumped_from")
-
-    def __init__(self) -> None:
-        self.jumped_from = NEVER_JUMPED
-        self.heading_first = self.heading_last = NEVER
+    heading_first: int = NEVER
+    heading_last: int = NEVER
+    jumped_from: float = NEVER_JUMPED
 
     def correct(self, by: Corrected) -> None:
         """As the contract says."""

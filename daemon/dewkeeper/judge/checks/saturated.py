@@ -31,10 +31,7 @@ _TWO_PROBES_C: Final = 0.6
 class SaturatedMemory(ProbeMemory):
     """since: when it came to 100 %, NEVER while it is not there."""
 
-    __slots__ = ("since",)
-
-    def __init__(self) -> None:
-        self.since = NEVER
+    since: int = NEVER
 
 
 def pinned(view: View, h: float) -> tuple[bool, InFault | None]:

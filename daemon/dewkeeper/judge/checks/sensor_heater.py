@@ -24,10 +24,7 @@ _POLLS_SECONDS: Final = 200
 class SensorHeaterMemory(ProbeMemory):
     """from_c: the temperature before the heat began, 0 where it is not known."""
 
-    __slots__ = ("from_c",)
-
-    def __init__(self) -> None:
-        self.from_c = 0.0
+    from_c: float = 0.0
 
     def correct(self, by: Corrected) -> None:
         """As the contract says."""

@@ -54,10 +54,7 @@ _UNITS: Final[Print] = (0.6, 1.2, 0.5, 0.6)
 class SwappedMemory(ProbeMemory):
     """note: of a sensor that is not the position's own, while it has one."""
 
-    __slots__ = ("note",)
-
-    def __init__(self) -> None:
-        self.note = ""
+    note: str = ""
 
     def let_go(self) -> None:
         """As the contract says."""

@@ -47,12 +47,15 @@ class LidMemory(ProbeMemory):
     least vapour since, and when; fell_by: by how much it fell within twenty minutes.
     """
 
-    __slots__ = ("fell_by", "low_at", "low_e", "misted", "open_e", "open_low", "open_t", "opened", "restored")
-
-    def __init__(self) -> None:
-        self.misted = self.opened = self.low_at = NEVER
-        self.open_e = self.open_t = self.open_low = self.low_e = self.fell_by = 0.0
-        self.restored = True
+    fell_by: float = 0.0
+    low_at: int = NEVER
+    low_e: float = 0.0
+    misted: int = NEVER
+    open_e: float = 0.0
+    open_low: float = 0.0
+    open_t: float = 0.0
+    opened: int = NEVER
+    restored: bool = True
 
     def correct(self, by: Corrected) -> None:
         """As the contract says."""

@@ -8,6 +8,7 @@ hard frost (air of -2 °C holds 5 hPa at most).
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import field
 from typing import Final
 
 from dewkeeper.air import humidity_at
@@ -34,10 +35,7 @@ _HEAT_SECONDS, _COLD_SECONDS, _DRY_SECONDS = 1800.0, 3600.0, 7200.0
 class RoomMemory(ProbeMemory):
     """runs: of a room's probe, its heat, cold and dryness over time."""
 
-    __slots__ = ("runs",)
-
-    def __init__(self) -> None:
-        self.runs: list[LimitRun] = []
+    runs: list[LimitRun] = field(default_factory=list)
 
     def let_go(self) -> None:
         """As the contract says."""

@@ -7,11 +7,13 @@ runaway never becomes its own yardstick, and neither does a tub gone cold.
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
+from dataclasses import field
 from operator import itemgetter
 from typing import Final
 
 from dewkeeper.judge.codec import remembered
 from dewkeeper.judge.history import Look
+from dewkeeper.judge.memory import NEVER
 
 LATENCY_SECONDS: Final = 3 * 3600
 """A look is usual when so long after it nothing is wrong yet: a heater that sticks is told within that, or climbs too slowly to harm."""
@@ -29,11 +31,8 @@ Day = tuple[int, float, float, float, int]
 class UsualHeat:
     """days: of so many looks each, newest last. taken: the time of the look last counted or passed over."""
 
-    __slots__ = ("days", "taken")
-
-    def __init__(self) -> None:
-        self.days: list[Day] = []
-        self.taken = -(10**12)
+    days: list[Day] = field(default_factory=list)
+    taken: int = NEVER
 
     def skip(self, now: int) -> None:
         """Something is wrong: what is not counted yet never is."""
