@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 from array import array
 from dataclasses import dataclass, field, fields, is_dataclass
-from typing import Any, TypeVar, dataclass_transform
+from typing import Any, TypeVar, cast, dataclass_transform
 
 from pydantic import BaseModel
 
@@ -26,8 +26,8 @@ class DumpUnreadable(ValueError):
 @dataclass_transform(eq_default=False, field_specifiers=(field,))
 def remembered(cls: C) -> C:
     """Class decorator: instances may be part of a dump. A class that is no record yet becomes one, of the fields it names."""
-    known = is_dataclass(cls) or issubclass(cls, BaseModel) or "__slots__" in cls.__dict__
-    made: Any = cls if known else dataclass(slots=True, eq=False)(cls)
+    record = is_dataclass(cls) or issubclass(cls, BaseModel) or "__slots__" in cls.__dict__
+    made: C = cls if record else cast("C", dataclass(slots=True, eq=False)(cls))
     _CLASSES[cls.__name__] = made
     return made
 
