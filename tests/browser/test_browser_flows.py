@@ -12,7 +12,9 @@ from zoneinfo import ZoneInfo
 import pytest
 from tests.browser.visitor import Visitor
 from tests.web.conftest import PASSWORD
+from tests.web.test_web_change_picture import finding
 
+from dewkeeper.insight.changed import as_text
 from dewkeeper.notify.links import make
 from dewkeeper.web.choices import BY_KEY, CHOICES, HAS_SHED, beside_curves
 
@@ -95,6 +97,25 @@ def test_a_surface_reading_says_how_humid_it_is_there(keeper: Visitor, rig: Any)
     assert "scales rot on a wet floor" in keeper.text
     with rig.history() as history:
         assert history.journal()[-1].detail == "hide, 31.5 °C"
+
+
+def test_what_a_change_did_is_drawn(keeper: Visitor, rig: Any) -> None:
+    """The verdict as a sentence and both courses as a picture, its words no smaller than 12 px, inside the page's width."""
+    told = as_text([finding()])
+    rig.daemon.handle({"do": "learned", "enclosure": "T2", "changed": told, "who": "Ina"})
+    rig.clock.advance(120)
+    keeper.go(rig.base + "/enclosure/T2")
+    assert "it worked: moister by 7" in keeper.text
+    chart = next(
+        c for c in keeper.all("svg.chart") if (c.get_attribute("aria-label") or "").startswith("Mesh cover changed")
+    )
+    words = chart.find_elements("css selector", "text")
+    assert {"measured", "without it", "changed"} <= {word.text for word in words}
+    assert min(float(word.value_of_css_property("font-size").removesuffix("px")) for word in words) >= 12
+    assert chart.rect["x"] >= 0
+    assert chart.rect["x"] + chart.rect["width"] <= 360
+    boxes = [word.rect for word in words]
+    assert all(box["x"] >= -1 and box["x"] + box["width"] <= 361 for box in boxes)
 
 
 @pytest.mark.parametrize("group", CHOICES)

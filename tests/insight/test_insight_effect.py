@@ -8,6 +8,7 @@ import pytest
 from dewkeeper.insight.effect import Effect, effect
 from dewkeeper.insight.hours import Deed
 from dewkeeper.insight.series import DAY_SECONDS, Series
+from dewkeeper.judge.words import JOURNAL
 
 START = 1_767_225_600
 AT = START + 21 * DAY_SECONDS + 40_000
@@ -72,8 +73,33 @@ def test_two_weeks_on_each_side_are_needed() -> None:
 def test_two_changes_at_once_cannot_be_told_apart() -> None:
     """A second change within a day withholds the answer."""
     tubs, room = made(1, 3.0, 0.4)
-    both = [*CHANGED, Deed(AT + 7200, "bowl_size_changed")]
-    assert "two changes" in str(effect("A", AT, tubs, room, {"A": both}))
+    for later in (0, 600, 7200):
+        both = [*CHANGED, Deed(AT + later, "bowl_size_changed")]
+        assert "two changes" in str(effect("A", AT, tubs, room, {"A": both}))
+    twice = [*CHANGED, Deed(AT + 600, "mesh_cover_changed")]
+    assert isinstance(effect("A", AT, tubs, room, {"A": twice}), Effect)
+
+
+def test_a_probe_calibrated_in_between_withholds_the_answer() -> None:
+    """Corrected in the days that are compared it reads otherwise afterwards; before them it does not matter; nor is one beside compared with."""
+    tubs, room = made(1, 3.0, 0.4)
+    between, before = AT + 5 * DAY_SECONDS, START - DAY_SECONDS
+    assert "calibrated in between" in str(effect("A", AT, tubs, room, {"A": CHANGED}, None, {"A": [between]}))
+    found = effect("A", AT, tubs, room, {"A": CHANGED}, None, {"A": [before], "B": [between]})
+    assert isinstance(found, Effect)
+    assert found.beside == 1
+
+
+@pytest.mark.parametrize("what", sorted(word for word in JOURNAL if word.endswith("_changed")))
+def test_every_lever_is_compared(what: str) -> None:
+    """Misting, bowl, substrate, mesh, holes, hide and heater alike; day by day with and without it, for the picture."""
+    tubs, room = made(3, 3.0, 0.4)
+    found = effect("A", AT, tubs, room, {"A": [Deed(AT, what)]})
+    assert isinstance(found, Effect)
+    assert found.low < 3.0 < found.high
+    after = [own - without for at, own, without in found.days if at > AT]
+    assert (len(found.days), len(after)) == (41, 20)
+    assert np.mean(after) == pytest.approx(found.hpa, abs=0.4)
 
 
 @pytest.mark.parametrize("what", ["probe_moved", "probe_replaced", "moved_in"])

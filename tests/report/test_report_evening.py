@@ -283,11 +283,12 @@ def test_what_a_change_did_is_said_in_words() -> None:
     finding = partial(Finding, NOON, before=20, after=16, beside=3)
     moister = changed_words(finding("mesh_cover_changed", 2.1, 0.9, 3.4), WORDING)
     assert moister == (
-        "Mesh cover changed on Tue 22 Sep: moister by 5 %RH at 30 °C (2 to 8; 20 days before and 16 after, beside 3 left alone)."
+        "Mesh cover changed on Tue 22 Sep: moister by 5 %RH at 30 °C (2 to 8), vapour +2.1 hPa (+0.9 to +3.4);"
+        " 20 days before and 16 after, beside 3 left alone."
     )
     drier = changed_words(finding("holes_changed", -2.1, -3.4, -0.9), WORDING)
-    assert "drier by 5 %RH at 30 °C (2 to 8;" in drier
-    assert "no effect found; it lies between -1 and +2 %RH" in changed_words(
+    assert "drier by 5 %RH at 30 °C (2 to 8)" in drier
+    assert "it did not work: no effect is found, the effect lies between -1 and +2 %RH" in changed_words(
         finding("bowl_size_changed", 0.2, -0.5, 0.9), WORDING
     )
     early = changed_words(
@@ -295,7 +296,15 @@ def test_what_a_change_did_is_said_in_words() -> None:
     )
     assert early.endswith("Look again on Thu 8 Oct.")
     two = changed_words(Finding(NOON, "bowl_size_changed", why="two changes within a day"), WORDING)
-    assert two == "Bowl size changed on Tue 22 Sep: two changes within a day."
+    assert two == "Bowl size changed on Tue 22 Sep: can't tell: two changes within a day."
+    wide = changed_words(finding("bowl_size_changed", 0.2, -3.5, 2.9), WORDING)
+    assert "can't tell: the effect lies between -8 and +7 %RH" in wide
+    covered = Finding(NOON, "mesh_cover_changed", 2.1, 0.9, 3.4, 20, 16, 3, detail="covered, a third")
+    assert "Mesh cover changed (covered, a third) on Tue 22 Sep: it worked: moister by 5" in changed_words(
+        covered, WORDING
+    )
+    opposite = Finding(NOON, "mesh_cover_changed", -2.1, -3.4, -0.9, 20, 16, 3, detail="covered")
+    assert "it did not work, it did the opposite: drier by 5" in changed_words(opposite, WORDING)
     kept_findings = [finding("holes_changed", 1.0, 0.5, 1.5)]
     assert from_text(as_text(kept_findings)) == kept_findings
     assert from_text("") == []

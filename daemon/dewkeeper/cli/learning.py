@@ -77,13 +77,18 @@ def _be_nice() -> None:
 
 def _lessons(history: History, config: Config, only: str | None, at: int) -> Mapping[str, tuple[Lesson, list[Finding]]]:
     """Return what is learned of every enclosure (or one) that has a judged probe, and what its changes did."""
+    from dewkeeper.insight.changed import CHANGED, carried, from_text
     from dewkeeper.insight.learning import findings, lessons
 
-    read = _was_read(history, config, at)
+    read, calibrations, told = _was_read(history, config, at), history.calibrations(), history.figures(CHANGED)
+    calibrated = {
+        name: [one.time for probe in pair for one in calibrations.of(probe)] for name, pair in _pairs(config).items()
+    }
     found = {}
     for name, own in lessons(read, at, only).items():
         beside = {other: tub for other, tub in read.tubs.items() if read.room_of.get(other) == read.room_of.get(name)}
-        found[name] = own, findings(name, beside, read.room(name), read.deeds, at)
+        changes = findings(name, beside, read.room(name), read.deeds, at, calibrated)
+        found[name] = own, carried(changes, from_text(told.get(name, "")), at)
     return found
 
 
@@ -95,18 +100,13 @@ def _was_read(history: History, config: Config, at: int) -> WasRead:
     from dewkeeper.insight.response import LEARNING_DAYS
     from dewkeeper.insight.series import Gathering
 
-    probe_of = {
-        probe.enclosure: probe.name for probe in reversed(config.probe) if probe.role == "substrate" and probe.enclosure
-    }
-    rooms = {probe.room: probe.name for probe in config.probe if probe.role == "room" and probe.room}
-    room_of_rack = {rack.name: rooms.get(rack.room) for rack in config.rack}
-    room_of = {e.name: room for e in config.enclosure if (room := room_of_rack[e.rack]) is not None}
+    probe_of, room_of = _judged(config), _rooms(config)
     beside: dict[str, dict[str, str]] = {}
     for placed_probe in config.probe:
         if placed_probe.enclosure and placed_probe.role not in ("substrate", "room"):
             beside.setdefault(placed_probe.enclosure, {}).setdefault(placed_probe.role, placed_probe.name)
     seconds = (name for own in beside.values() for name in own.values())
-    gathered = {name: Gathering() for name in {*probe_of.values(), *rooms.values(), *seconds}}
+    gathered = {name: Gathering() for name in {*probe_of.values(), *room_of.values(), *seconds}}
     in_force = history.in_force()
     deeds: dict[str | None, list[Deed]] = {}
     for entry in history.journal(at - 2 * LEARNING_DAYS * 86400):
@@ -128,16 +128,34 @@ def _was_read(history: History, config: Config, at: int) -> WasRead:
             windows = in_force.windows(enclosure.name, first, at)
             placed = [w.start for w in windows if w.probes and w.probes[0] == judged]
             tubs[enclosure.name] = series[judged].since(placed[0]) if placed else series[judged]
-    pairs = {name: [probe_of[name], *([room_of[name]] if name in room_of else [])] for name in tubs}
-    calibrations = history.calibrations()
-    in_use = {name: [calibrations.at(probe, at) for probe in pair] for name, pair in pairs.items()}
+    calibrations, pairs = history.calibrations(), _pairs(config)
+    in_use = {name: [calibrations.at(probe, at) for probe in pairs[name]] for name in tubs}
     return WasRead(
-        tubs, {name: series[name] for name in rooms.values()}, room_of, done,
+        tubs, {name: series[name] for name in room_of.values()}, room_of, done,
         {name: Compared.from_text(text) for name, text in history.figures(COMPARED).items()},
         {name: max([0, *(c.time for c in own if c is not None)]) for name, own in in_use.items()},
         {name: tuple(v for c in own for v in _correction(c)) for name, own in in_use.items()},
         {name: {role: series[probe] for role, probe in own.items()} for name, own in beside.items()},
     )  # fmt: skip
+
+
+def _judged(config: Config) -> dict[str, str]:
+    """Return enclosure -> its first judged probe."""
+    probes = reversed(config.probe)
+    return {probe.enclosure: probe.name for probe in probes if probe.role == "substrate" and probe.enclosure}
+
+
+def _rooms(config: Config) -> dict[str, str]:
+    """Return enclosure -> the probe of its room, where there is one."""
+    rooms = {probe.room: probe.name for probe in config.probe if probe.role == "room" and probe.room}
+    room_of_rack = {rack.name: rooms.get(rack.room) for rack in config.rack}
+    return {e.name: room for e in config.enclosure if (room := room_of_rack[e.rack]) is not None}
+
+
+def _pairs(config: Config) -> dict[str, list[str]]:
+    """Return enclosure -> its judged probe, and its room's where there is one."""
+    rooms = _rooms(config)
+    return {name: [probe, *([rooms[name]] if name in rooms else [])] for name, probe in _judged(config).items()}
 
 
 def _correction(calibration: Calibration | None) -> tuple[float, float, float]:
@@ -160,7 +178,9 @@ def _row(name: str, fact: Fact) -> dict[str, Any]:
 
 def _finding_row(name: str, finding: Finding, config: Config) -> dict[str, Any]:
     said = changed_words(finding, Wording.of(config.site))
-    return {"enclosure": name, "quantity": "a change", "said": said, **asdict(finding)}
+    told = asdict(finding)
+    told.pop("days")  # those of the picture
+    return {"enclosure": name, "quantity": "a change", "said": said, **told}
 
 
 def _outlook_row(name: str, lesson: Lesson) -> dict[str, Any]:

@@ -13,6 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Final
 
 import numpy as np
@@ -25,19 +26,24 @@ NEEDED_DAYS: Final = 14
 """Whole days on each side. A whole-day comparison of five and five days covers only 75 to 87 % (simulated)."""
 LONGEST_DAYS: Final = 42
 _CLOSE_SECONDS: Final = DAY_SECONDS
+_SAME_SECONDS: Final = 3600
+"""The same word again within an hour is the same change, written down twice."""
 _MISSING_SHARE: Final = 0.2
 _USUAL_SQUARE: Final = 1.8
 _USUAL_WEIGHT: Final = 3.0
 _PLACEBO_MOST: Final = 6.0
 """What placebos usually show (their mean square), and how many placebos that is worth. Tuned: tests/bench/insight,
 physics tub and shell, seeds 1-9."""
-DISTURBS: Final = frozenset({"probe_moved", "probe_replaced", "moved_in", "moved_out", "heater_changed"})
-"""Words after which the probe, or what it measures, is another."""
+DISTURBS: Final = frozenset({"probe_moved", "probe_replaced", "moved_in", "moved_out"})
+"""Words after which the probe, or what it measures, is another. What lasts (a heater, a substrate) ends a comparison anyway."""
 
 
 @dataclass(frozen=True, slots=True)
 class Effect:
-    """By how many hPa the vapour rose (or fell) through a change, its 95 % interval, and from how many days each side."""
+    """By how many hPa the vapour rose (or fell) through a change, its 95 % interval, and from how many days each side.
+
+    days: UTC seconds of each day, its mean vapour and what it would have been without the change, hPa.
+    """
 
     hpa: float
     low: float
@@ -45,6 +51,7 @@ class Effect:
     before: int
     after: int
     beside: int
+    days: tuple[tuple[int, float, float], ...] = ()
 
     @property
     def verdict(self) -> str:
@@ -61,13 +68,16 @@ def effect(
     room: Series | None,
     deeds: Mapping[str, Sequence[Deed]],
     after: tuple[int, int] | None = None,
+    calibrated: Mapping[str, Sequence[int]] = MappingProxyType({}),
 ) -> Effect | str:
     """Return what a change at a time did to an enclosure, or in words why it can't be told.
 
-    after: the stretch that is looked at afterwards, UTC seconds; None takes all until the next change.
+    after: the stretch that is looked at afterwards, UTC seconds; None takes all until the next change. calibrated: when the
+    probes of each enclosure and its room were corrected, UTC seconds: from then on they read otherwise.
     """
     changes = sorted((deed.at, deed.what) for deed in deeds.get(name, ()) if _lasting(deed))
-    others = [(when, what) for when, what in changes if abs(when - at) > 3600]
+    near = min((c for c in changes if abs(c[0] - at) <= _SAME_SECONDS), key=lambda c: abs(c[0] - at), default=(at, ""))
+    others = [(when, what) for when, what in changes if abs(when - at) > _SAME_SECONDS or what != near[1]]
     if any(abs(when - at) < _CLOSE_SECONDS for when, _ in others):
         return "two changes within a day: nobody can tell which of them did it"
     begin = max((when for when, _ in others if when < at), default=tubs[name].start)
@@ -83,7 +93,15 @@ def effect(
     disturbed = [d.what for d in deeds.get(name, ()) if d.what in DISTURBS and span[0] <= d.at < span[1]]
     if disturbed:
         return f"{disturbed[0].replace('_', ' ')} in between: before and after are not the same place"
-    controls = [other for other in tubs if other != name and _left_alone(deeds.get(other, ()), span)]
+    if any(span[0] <= when < span[1] for when in calibrated.get(name, ())):
+        return "its probe or its room's was calibrated in between: before and after are not read alike"
+    controls = [
+        other
+        for other in tubs
+        if other != name
+        and _left_alone(deeds.get(other, ()), span)
+        and not any(span[0] <= when < span[1] for when in calibrated.get(other, ()))
+    ]
     days = np.array([*before, *later])
     beside = {other: _values(days, tubs[other]) for other in controls}
     beside = {other: values for other, values in beside.items() if np.isnan(values).mean() < _MISSING_SHARE}
@@ -91,14 +109,16 @@ def effect(
     found = _compared(_values(days, tubs[name]), days, len(before), list(beside.values()), air)
     if found is None:
         return "the days before and after have too little in common to compare"
-    value, error, freedom = found
+    value, error, freedom, without = found
     placebos = [
         _compared(values, days, len(before), [v for other, v in beside.items() if other != untouched], air)
         for untouched, values in beside.items()
     ]
     error *= _widened([result[0] / result[1] for result in placebos if result is not None])
     width = float(stdtrit(freedom, 0.975)) * error
-    return Effect(value, value - width, value + width, len(before), len(later), len(beside))
+    own = _values(days, tubs[name])
+    course = tuple(zip(days.tolist(), own.tolist(), without.tolist(), strict=True))
+    return Effect(value, value - width, value + width, len(before), len(later), len(beside), course)
 
 
 def _widened(placebos: Sequence[float]) -> float:
@@ -143,8 +163,8 @@ def _values(starts: Numbers, place: Series) -> Numbers:
 
 def _compared(
     vapour: Numbers, days: Numbers, before: int, beside: Sequence[Numbers], room: Numbers | None
-) -> tuple[float, float, int] | None:
-    """Return by how much the days after differ from those before, its error (hPa) and degrees of freedom."""
+) -> tuple[float, float, int, Numbers] | None:
+    """Return by how much the days after differ from those before, its error (hPa), degrees of freedom, and every day without it."""
     columns = [np.concatenate((np.zeros(before), np.ones(len(days) - before))), np.ones(len(days))]
     if beside:
         centred = np.array([values - np.nanmean(values) for values in beside])
@@ -154,11 +174,15 @@ def _compared(
         columns.append(room - np.nanmean(room))
     design = np.column_stack(columns)
     good = ~(np.isnan(vapour) | np.isnan(design).any(axis=1))
-    return _whitened(vapour[good], design[good], (days[good] - days[0]) // DAY_SECONDS)
+    found = _whitened(vapour[good], design[good], (days[good] - days[0]) // DAY_SECONDS)
+    if found is None:
+        return None
+    coefficients, error, freedom = found
+    return float(coefficients[0]), error, freedom, design[:, 1:] @ coefficients[1:]
 
 
-def _whitened(y: Numbers, design: Numbers, day: Numbers) -> tuple[float, float, int] | None:
-    """Return the first coefficient, its error and its degrees of freedom, days correlated with the day before."""
+def _whitened(y: Numbers, design: Numbers, day: Numbers) -> tuple[Numbers, float, int] | None:
+    """Return the coefficients, the error of the first and its degrees of freedom, days correlated with the day before."""
     n, k = design.shape
     if n - k < 8 or np.linalg.matrix_rank(design) < k:
         return None
@@ -178,7 +202,8 @@ def _whitened(y: Numbers, design: Numbers, day: Numbers) -> tuple[float, float, 
     left = target - x @ coefficients
     variance = float(left @ left) / (n - k)
     covariance = variance * np.linalg.inv(x.T @ x)
-    return float(coefficients[0]), float(math.sqrt(covariance[0, 0])), n - k - 1
+    effects: Numbers = np.asarray(coefficients, dtype=np.float64)
+    return effects, float(math.sqrt(covariance[0, 0])), n - k - 1
 
 
 def _white(design: Numbers, y: Numbers, day: Numbers, rho: float) -> tuple[Numbers, Numbers]:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from types import MappingProxyType
 from typing import Final
 
-from dewkeeper.insight.changed import Finding
+from dewkeeper.insight.changed import ChangedDay, Finding
 from dewkeeper.insight.compared import Compared
 from dewkeeper.insight.facts import VERSION, facts_of, held, probe_fact
 from dewkeeper.insight.forecast import outlook, study
@@ -163,9 +165,17 @@ def hours_ahead(tub: Series, room: Series | None, deeds: Sequence[Deed], at: int
 
 
 def findings(
-    name: str, tubs: Mapping[str, Series], room: Series | None, deeds: Mapping[str, Sequence[Deed]], at: int
+    name: str,
+    tubs: Mapping[str, Series],
+    room: Series | None,
+    deeds: Mapping[str, Sequence[Deed]],
+    at: int,
+    calibrated: Mapping[str, Sequence[int]] = MappingProxyType({}),
 ) -> list[Finding]:
-    """Return what the changes of an enclosure in the last six weeks did, beside those of its room; the newest first."""
+    """Return what the changes of an enclosure in the last six weeks did, beside those of its room; the newest first.
+
+    calibrated: as `effect.effect` has it.
+    """
     changed = changes(deeds.get(name, ()), at)
     if not changed:
         return []
@@ -173,12 +183,32 @@ def findings(
 
     found = []
     for deed in changed:
-        made = effect(name, deed.at, {other: tub.until(at) for other, tub in tubs.items()}, room, deeds)
+        made = effect(
+            name, deed.at, {other: tub.until(at) for other, tub in tubs.items()}, room, deeds, None, calibrated
+        )
         if isinstance(made, str):
-            found.append(Finding(deed.at, deed.what, why=made))
+            found.append(Finding(deed.at, deed.what, why=made, detail=deed.detail))
         else:
             hpa, low, high = (round(v, 3) for v in (made.hpa, made.low, made.high))
-            found.append(Finding(deed.at, deed.what, hpa, low, high, made.before, made.after, made.beside))
+            days = tuple(
+                ChangedDay(at, round(own, 2), round(without, 2))
+                for at, own, without in made.days
+                if not math.isnan(own) and not math.isnan(without)
+            )
+            found.append(
+                Finding(
+                    deed.at,
+                    deed.what,
+                    hpa,
+                    low,
+                    high,
+                    made.before,
+                    made.after,
+                    made.beside,
+                    days=days,
+                    detail=deed.detail,
+                )
+            )
     return found
 
 

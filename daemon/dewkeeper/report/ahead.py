@@ -22,7 +22,7 @@ from dewkeeper_config.models import Config, Limits
 from dewkeeper_config.profiles import effective_limits
 
 HOUR: Final = 3600
-_REFERENCE_C: Final = 30.0
+REFERENCE_C: Final = 30.0
 """At which a change of vapour is also told as %RH."""
 _QUARTER: Final = 900
 _HELPS: Final = {
@@ -39,13 +39,14 @@ NEVER_LEARNED: Final = "nothing was learned of it yet"
 @dataclass(frozen=True, slots=True)
 class WaterReport:
     """How long the water of one enclosure lasts, in sentences by kind, the hours ahead for a chart (None for none), and
-    what its changes did."""
+    what its changes did, in words and as it was found."""
 
     measured: tuple[str, ...]
     extrapolated: tuple[str, ...]
     unknown: tuple[str, ...]
     ahead: Ahead | None = None
     changes: tuple[str, ...] = ()
+    findings: tuple[Finding, ...] = ()
 
 
 def water(past: Past, config: Config, name: str, now: int) -> WaterReport:
@@ -53,8 +54,11 @@ def water(past: Past, config: Config, name: str, now: int) -> WaterReport:
     limits = past.in_force().limits(name, now) or effective_limits(config, name)
     ahead = hours_ahead(past, config, {name}, now)[name]
     wording = Wording.of(config.site)
-    changes = tuple(changed_words(one, wording) for one in from_text(past.figures(CHANGED).get(name, "")))
-    return replace(water_words(past.learned(now).get(name), ahead, limits, now, wording), changes=changes)
+    found = tuple(from_text(past.figures(CHANGED).get(name, "")))
+    changes = tuple(changed_words(one, wording) for one in found)
+    return replace(
+        water_words(past.learned(now).get(name), ahead, limits, now, wording), changes=changes, findings=found
+    )
 
 
 def hours_ahead(past: Past, config: Config, names: Collection[str], now: int) -> dict[str, Ahead | str]:
@@ -112,28 +116,37 @@ def water_words(learned: Learned | None, ahead: Ahead | str, limits: Limits, now
     return WaterReport(tuple(measured), (), (*unknown, f"The hours ahead: {ahead}. {helps}".rstrip()))
 
 
+_WANTED: Final = {
+    "covered": 1, "uncovered": -1, "closed": 1, "opened": -1, "enlarged": 1, "second bowl": 1, "half on the warm end": 1,
+    "off the warm end": -1, "put in": 1, "taken out": -1,
+}  # fmt: skip
+"""Which way the vapour is meant to go, by the first words of what was written beside a change; of any other nobody knows."""
+_MATTERS_PERCENT: Final = 5.0
+"""An effect smaller than this is none that a change is made for; what may be larger is not called nothing."""
+
+
 def changed_words(finding: Finding, wording: Wording) -> str:
-    """Return what a change did: moister or drier by how much, no effect found, or that it can't be told and when to look again."""
+    """Return whether a change worked: moister or drier by how much, that it did not, or that it can't be told and when to look again."""
     label = JOURNAL[finding.what].label if finding.what in JOURNAL else finding.what.replace("_", " ")
-    subject = f"{label.capitalize()} on {wording.day(finding.at)}"
+    detail = f" ({finding.detail})" if finding.detail else ""
+    subject = f"{label.capitalize()}{detail} on {wording.day(finding.at)}"
     if finding.hpa is None or finding.low is None or finding.high is None:
-        again = ""
         if finding.why.startswith("can't tell yet"):
-            again = f" Look again on {wording.day(finding.at + LOOK_AGAIN_DAYS * DAY)}."
-        return f"{subject}: {finding.why}.{again}"
-    percent = [100 * v / saturation_hpa(_REFERENCE_C) for v in (finding.hpa, finding.low, finding.high)]
-    low, high = sorted((abs(percent[1]), abs(percent[2])))
+            return f"{subject}: {finding.why}. Look again on {wording.day(finding.at + LOOK_AGAIN_DAYS * DAY)}."
+        return f"{subject}: can't tell: {finding.why}."
+    percent, lowest, highest = (100 * v / saturation_hpa(REFERENCE_C) for v in (finding.hpa, finding.low, finding.high))
+    at = f"%RH at {wording.day_temperature(REFERENCE_C)}"
+    vapour = f"vapour {finding.hpa:+.1f}{wording.space}hPa ({finding.low:+.1f} to {finding.high:+.1f})"
     rests = f"{finding.before} days before and {finding.after} after, beside {finding.beside} left alone"
-    if finding.low <= 0 <= finding.high:
-        return (
-            f"{subject}: no effect found; it lies between {percent[1]:+.0f} and {percent[2]:+.0f} %RH at"
-            f" {wording.day_temperature(_REFERENCE_C)} ({rests})."
-        )
-    way = "moister" if finding.hpa > 0 else "drier"
-    return (
-        f"{subject}: {way} by {abs(percent[0]):.0f} %RH at {wording.day_temperature(_REFERENCE_C)} ({low:.0f} to {high:.0f};"
-        f" {rests})."
-    )
+    if lowest <= 0 <= highest:
+        said = f"the effect lies between {lowest:+.0f} and {highest:+.0f} {at}"
+        if max(-lowest, highest) < _MATTERS_PERCENT:
+            return f"{subject}: it did not work: no effect is found, {said} ({rests})."
+        return f"{subject}: can't tell: {said} ({rests})."
+    way, low, high = "moister" if percent > 0 else "drier", *sorted((abs(lowest), abs(highest)))
+    wanted = next((sign for words, sign in _WANTED.items() if finding.detail.startswith(words)), 0)
+    verdict = "" if not wanted else "it worked: " if wanted * percent > 0 else "it did not work, it did the opposite: "
+    return f"{subject}: {verdict}{way} by {abs(percent):.0f} {at} ({low:.0f} to {high:.0f}), {vapour}; {rests}."
 
 
 def _drying(fact: Fact) -> str:

@@ -147,7 +147,7 @@ def _draw(
     words += _gap_words(scale, report.gaps) + _trace_words(scale, of, shown)
     journal, lines = _marks(scale, report.marks)
     if outlook is not None and outlook.points:
-        words += _text("outlook-word", scale.x(outlook.points[0][0]) / 10, scale.top + 10, outlook.words)
+        words += words_at("outlook-word", scale.x(outlook.points[0][0]) / 10, scale.top + 10, outlook.words)
     span = f"{wording.stamp(report.start)} to {wording.stamp(report.end)}"
     description = f"{of.title} of {report.enclosure}, {span}. The numbers follow as a table."
     tall = TALL + 22 + lines * 15
@@ -204,7 +204,7 @@ def _under(
     return drawn + "".join(f'<path class="tolerable" d="M0 {scale.y(value)}H{WIDE}"/>' for value in of.limits)
 
 
-def _text(kind: str, place: float, y: float, words: str, anchor: str = "start") -> str:
+def words_at(kind: str, place: float, y: float, words: str, anchor: str = "start") -> str:
     """Return words at a place in per cent of the curve's width."""
     x = LEFT + place * DRAWN / 100
     held = "" if anchor == "start" else f' text-anchor="{anchor}"'
@@ -216,13 +216,13 @@ def _now(scale: AxisScale, now: int, line: Line) -> str:
     if not scale.start < now < scale.end - (scale.end - scale.start) / 50:
         return ""
     line.place(scale.x(now) / 10, "now", "middle")
-    return _text("hour", scale.x(now) / 10, TALL + 15, "now", "middle")
+    return words_at("hour", scale.x(now) / 10, TALL + 15, "now", "middle")
 
 
 def _hours(scale: AxisScale, hours: Sequence[tuple[int, str]], line: Line) -> str:
     places = [(scale.x(at) / 10, words) for at, words in hours]
     return "".join(
-        _text("hour", place, TALL + 15, words, "middle")
+        words_at("hour", place, TALL + 15, words, "middle")
         for place, words in places
         if line.place(place, words, "middle")
     )
@@ -243,7 +243,7 @@ def _names(scale: AxisScale, of: _Quantity, *, gaps: bool) -> str:
     if of.band is not None:
         places.append((scale.y(of.band[1]) + 12, of.band[2]))
     return "".join(
-        _text("limit", 1, y, words)
+        words_at("limit", 1, y, words)
         for y, words in spread(places, _WORD, scale.top + 9, TALL - (6 + _WORD if gaps else 3))
     )
 
@@ -256,7 +256,7 @@ def _alarm_words(scale: AxisScale, stretches: Sequence[Stretch]) -> str:
         anchor = "start" if place < 60 else "end"
         place = place if place < 60 else min(100.0, scale.x(stretch.end if stretch.end is not None else scale.end) / 10)
         if lines[stretch.fault].place(place, stretch.text, anchor):
-            said += _text("alarm-word", place, lanes[stretch.fault] + 15, stretch.text, anchor)
+            said += words_at("alarm-word", place, lanes[stretch.fault] + 15, stretch.text, anchor)
     return said
 
 
@@ -270,7 +270,7 @@ def _gap_words(scale: AxisScale, gaps: Sequence[Gap]) -> str:
             middle = min(max((left + right) / 2, half), 100 - half)
             fits = words == "unwatched" or (gap.reason and 2 * half <= right - left)
             if fits and line.place(middle, words, "middle"):
-                said += _text("gap-word", middle, TALL - 6, words, "middle")
+                said += words_at("gap-word", middle, TALL - 6, words, "middle")
                 break
     return said
 
@@ -284,7 +284,9 @@ def _trace_words(scale: AxisScale, of: _Quantity, shown: Sequence[tuple[Trace, s
     ]
     if len(places) < 2:
         return ""
-    return "".join(_text("trace", 99, y, words, "end") for y, words in spread(places, _WORD, scale.top + 9, TALL - 20))
+    return "".join(
+        words_at("trace", 99, y, words, "end") for y, words in spread(places, _WORD, scale.top + 9, TALL - 20)
+    )
 
 
 def _short(name: str) -> str:
@@ -333,7 +335,7 @@ def _marks(scale: AxisScale, marks: Sequence[JournalMark]) -> tuple[str, int]:
         words, anchor = mark.text if len(mark.text) <= 22 else mark.text[:21] + "…", "start" if place < 55 else "end"
         for number, line in enumerate(lines):
             if line.place(place, words, anchor):
-                drawn += _text("journal-word", place, TALL + 31 + 15 * number, words, anchor)
+                drawn += words_at("journal-word", place, TALL + 31 + 15 * number, words, anchor)
                 used = max(used, number + 1)
                 break
     return drawn, used

@@ -40,6 +40,7 @@ from dewkeeper.report.where import where
 from dewkeeper.report.wording import worth_telling
 from dewkeeper.report.year_days import by_month, year_of
 from dewkeeper.sampling.salts import CAUTION
+from dewkeeper.web.change_picture import change_picture
 from dewkeeper.web.chart import humidity_chart, looks, temperature_chart, vapour_chart
 from dewkeeper.web.choices import BY_KEY, CHOICES, SEVERAL_GROUPS, beside_curves, fitting, often
 from dewkeeper.web.effects import effect_words, file_lines, stage_words
@@ -157,6 +158,10 @@ def enclosure(visit: Visit, name: str) -> Response:
         "enclosure.html",
         report=report,
         water=lasting,
+        changed_by=[
+            (said, change_picture(one, number, visit.wording))
+            for number, (said, one) in enumerate(zip(lasting.changes, lasting.findings, strict=True))
+        ],
         places=where(visit.past, config, name, visit.now),
         months=by_month(days),
         changed=[day for day in days if day.changes],
