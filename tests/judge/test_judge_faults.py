@@ -111,21 +111,6 @@ def test_rounded_still_air_is_not_stuck(desk: Desk) -> None:
     assert _raised(desk) == ["flat_line"]
 
 
-def test_water_that_comes_and_goes_with_the_heat_is_told_four_times_and_no_more(desk: Desk) -> None:
-    """Wet for an hour and nearly dry for half of one, all day: its third return stands; dried, it is over after an hour."""
-    desk.hold(120)
-    desk.hold(5, h=lambda m: 70 + 6 * m)
-    for _ in range(12):
-        desk.hold(75, h=99.9)
-        desk.hold(25, h=94.0)
-    dried = desk.now
-    desk.hold(120, h=75.0)
-    told = [e for e in desk.events if e.kind == "saturated" and e.event in ("raised", "cleared")]
-    assert [e.event for e in told] == 4 * ["raised", "cleared"]
-    assert told[-1].time - dried <= 3600
-    assert "damp" not in _raised(desk)
-
-
 def test_a_wet_probe_is_saturated_within_the_hour(desk: Desk) -> None:
     """Pinned at 100 % it is named `saturated` within an hour, and never `damp`; its temperature still counts."""
     desk.hold(120)

@@ -33,8 +33,6 @@ from dewkeeper.judge.view import ProbeView, View
 
 NEVER_SUPPRESSED: frozenset[Kind] = frozenset({"hot", "heat_stuck_on", "room_heat", "room_frost", "system"})
 """Heat is not argued away, and the room and the service are nobody's misting."""
-_RETURNED_SECONDS = 4 * 3600
-"""A fault that was back so soon is the same; see `faults.RETURNING`."""
 
 
 def act(state: JudgeState, probe: ProbeState | None, findings: Iterable[Finding], now: int) -> None:
@@ -124,8 +122,6 @@ def _begin(state: JudgeState, probe: ProbeState, found: InFault, now: int) -> No
             spell[2] = now
         return
     fault.standing[kind] = [since, -1, now if found.stated else NEVER]
-    returned = since - fault.ended.get(kind, NEVER) < _RETURNED_SECONDS
-    fault.returns[kind] = fault.returns.get(kind, 0) + 1 if returned else 0
     for memory in probe.kept():
         memory.in_fault(kind)
     held = belief(View(state, probe, now), kind)
@@ -168,7 +164,6 @@ def _end(state: JudgeState, probe: ProbeState, kind: Kind, now: int) -> None:
     """A probe is out of a fault."""
     if probe.fault.standing.pop(kind, None) is None:
         return
-    probe.fault.ended[kind] = now
     state.register.clear((probe.fault.places.pop(kind, probe.place), kind), now, probe.name)
     for memory in probe.kept():
         memory.fault_over(kind)

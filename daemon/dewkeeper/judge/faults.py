@@ -16,12 +16,6 @@ from dewkeeper.judge.view import View
 RECOVERY_SECONDS: Final = 300
 SLOW_RECOVERY: Final[Mapping[str, int]] = {"brownout": 3600, "crc": 1800}
 """What comes and goes: a sagging supply resets a probe every few minutes for hours, and that is one alarm."""
-RETURNING: Final = frozenset({"saturated", "flat_line"})
-RETURNS_BORNE: Final = 2
-RETURNED_RECOVERY: Final = 3600
-"""One of these that was back within four hours of its end, and again, and again, is over after an hour only: a
-chattering alarm (ISA-18.2) is damped by its off-delay. Water on a sensor comes and goes with the thermostat; a plug is
-somebody's doing, and over when it is in."""
 
 
 def recover(view: View, fault: FaultMemory, traces: frozenset[str] | set[str]) -> Iterator[FaultOver]:
@@ -31,13 +25,11 @@ def recover(view: View, fault: FaultMemory, traces: frozenset[str] | set[str]) -
             spell[1] = -1
         elif spell[1] < 0:
             spell[1] = view.now
-        elif view.now - spell[1] >= _recovery(view, kind, fault.returns):
+        elif view.now - spell[1] >= _recovery(view, kind):
             yield FaultOver(kind)
 
 
-def _recovery(view: View, kind: str, returns: Mapping[str, int]) -> int:
-    if kind in RETURNING and returns.get(kind, 0) > RETURNS_BORNE:
-        return RETURNED_RECOVERY
+def _recovery(view: View, kind: str) -> int:
     if kind == "gross_range" and rare(view):
         return RUBBISH_POLLS * view.poll  # what came every ten minutes is not over after five
     return SLOW_RECOVERY.get(kind, RECOVERY_SECONDS)

@@ -117,14 +117,11 @@ class LimitMemory(ProbeMemory):
 class FaultMemory:
     """The faults a probe is in, and was.
 
-    standing: kind -> [since, good since or -1, when the sensor itself last said so]. ended: kind -> when the last of its
-    kind was over; returns: kind -> how often in a row it was back within hours of that; places: kind -> the place its alarm is
+    standing: kind -> [since, good since or -1, when the sensor itself last said so]. places: kind -> the place its alarm is
     kept under, where that is not the probe's.
     """
 
-    ended: dict[str, int] = field(default_factory=dict)
     places: dict[str, str] = field(default_factory=dict)
-    returns: dict[str, int] = field(default_factory=dict)
     standing: dict[Kind, list[int]] = field(default_factory=dict)
 
 
