@@ -242,16 +242,6 @@ DAMP, DRY = Tub(28.9, 78.0, 0.9, 37), Tub(29.3, 58.0, 0.9, 37)
 """Alike but for water on the floor, whose evaporation cools a little."""
 
 
-def test_water_that_dried_up_here_before_it_was_spilled_there_is_no_swap() -> None:
-    """Two tubs alike in warmth: one was damp and dried, hours later both are opened and the other is damp."""
-    desk = Desk(rack(("B1", "B2"), room=True))
-    _pair(desk, 30 * 60, DAMP.at, DRY.at)
-    _pair(desk, 4 * 60, DRY.at, DRY.at)
-    _clean(desk, DRY, DRY)
-    _pair(desk, 22 * 60, DRY.at, DAMP.at)
-    assert not _named(desk)
-
-
 def test_tubs_that_differ_by_water_alone_until_they_are_touched_are_named_when_exchanged() -> None:
     """The same two, of which one is damp until they are opened and the other from then on."""
     desk = _known_and_cleaned(DAMP, DRY)

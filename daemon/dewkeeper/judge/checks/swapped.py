@@ -204,8 +204,7 @@ def _exchanged_with(view: View, before: tuple[int, int]) -> ProbeView | None:
     for other in peers:
         if other is probe or other.name not in found or other.faults.keys() != probe.faults.keys():
             continue
-        deeds = _together(probe, other, first, last)
-        if not deeds or stranger(probe) or stranger(other):
+        if not _together(probe, other, first, last) or stranger(probe) or stranger(other):
             continue  # serial numbers tell it better
         here, there = found[probe.name], found[other.name]
         named = "swapped" in probe.faults  # and put back only if all of it says so
@@ -216,11 +215,8 @@ def _exchanged_with(view: View, before: tuple[int, int]) -> ProbeView | None:
         was = _levels_apart(here[0], there[0])
         if hypot(*shift) > hypot(*was):
             continue  # the whole room changed by more than tells these two apart
-        if not crossed(_without(here, shift), _without(there, shift), rest=0.6, near=1.2):
-            continue
-        if _by_moisture(here[0], there[0]) and not _differed_until(probe, other, deeds, was):
-            continue
-        return other
+        if crossed(_without(here, shift), _without(there, shift), rest=0.6, near=1.2):
+            return other
     return None
 
 
@@ -266,20 +262,6 @@ def _new_at(probe: ProbeView, other: ProbeView, at: int) -> bool:
     """
     lately, day_before = _just_before(probe, other, at), _just_before(probe, other, at, 24)
     return lately is not None and day_before is not None and _opposite(day_before, lately)
-
-
-def _by_moisture(mine: Print, theirs: Print) -> bool:
-    """Return whether two prints differ in moisture and hardly in warmth.
-
-    The damp tub is also a little the cooler, by what evaporates, so its warmth then bears out nothing.
-    """
-    return _in_warmth(mine, theirs) < 0.3 * abs(mine[1] - theirs[1])
-
-
-def _differed_until(probe: ProbeView, other: ProbeView, deeds: Sequence[int], before: Apart) -> bool:
-    """Return whether two probes are known to have differed as before until one of some deeds: an exchange changes them then."""
-    just_before = [lately for at in deeds if (lately := _just_before(probe, other, at)) is not None]
-    return any(_along(lately, before) > 0.5 * _along(before, before) for lately in just_before)
 
 
 def _as_warm_yesterday(probe: ProbeView, other: ProbeView, now: int) -> bool:
