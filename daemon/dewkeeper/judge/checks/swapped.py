@@ -2,14 +2,13 @@
 
 A tub is known by four things that stay for days: its temperature, its vapour, and how much its thermostat makes either
 swing within an hour. When two probes of a room were both disturbed at the same time and each then reads what the other
-read before, they were exchanged. What all tubs of the room did meanwhile (day and night, weather) is taken out first,
-and a tub is given hours to settle, so the name comes some nine hours after the deed; until then a suspicion holds back
-what would be told from the readings of the wrong tub.
+read before, they were exchanged. A tub is given hours to settle, so the name comes some nine hours after the deed; until
+then a suspicion holds back what would be told from the readings of the wrong tub.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from math import hypot, log
 from statistics import median
 from typing import Final
@@ -198,24 +197,16 @@ def _exchanged_with(view: View, before: tuple[int, int]) -> ProbeView | None:
     mine = _halves(probe, now, before)
     if mine is None or hypot(*(a - b for a, b in zip(*mine, strict=True))) < 1.5:
         return None
-    peers = view.neighbours
-    found = {w.name: halves for w in peers if (halves := _halves(w, now, before)) is not None}
-    shift = _common(found.values())
-    for other in peers:
-        if other is probe or other.name not in found or other.faults.keys() != probe.faults.keys():
-            continue
-        if not _together(probe, other, first, last) or stranger(probe) or stranger(other):
+    named = "swapped" in probe.faults  # and put back only if all of it says so
+    for other in view.neighbours:
+        if other is probe or other.faults.keys() != probe.faults.keys() or stranger(probe) or stranger(other):
             continue  # serial numbers tell it better
-        here, there = found[probe.name], found[other.name]
-        named = "swapped" in probe.faults  # and put back only if all of it says so
-        if not named and _heat_crossed(here, there) and not _as_warm_yesterday(probe, other, now):
-            return other
-        if _so_yesterday(probe, other, now):
+        theirs = _halves(other, now, before) if _together(probe, other, first, last) else None
+        if theirs is None:
             continue
-        was = _levels_apart(here[0], there[0])
-        if hypot(*shift) > hypot(*was):
-            continue  # the whole room changed by more than tells these two apart
-        if crossed(_without(here, shift), _without(there, shift), rest=0.6, near=1.2):
+        if not named and _heat_crossed(mine, theirs) and not _as_warm_yesterday(probe, other, now):
+            return other
+        if not _so_yesterday(probe, other, now) and crossed(mine, theirs, rest=0.6, near=1.2):
             return other
     return None
 
@@ -227,19 +218,6 @@ def _halves(probe: ProbeView, now: int, before: tuple[int, int]) -> tuple[Print,
     if len(earlier) < _FEWEST_BEFORE or len(after) < _FEWEST_AFTER:
         return None
     return print_of(earlier), print_of(after)
-
-
-def _common(found: Iterable[tuple[Print, Print]]) -> tuple[float, float]:
-    """Return by how much the levels of a whole room moved: of four tubs at least, else nothing is known."""
-    pairs = list(found)
-    if len(pairs) < 4:
-        return 0.0, 0.0
-    return median(b[0] - a[0] for a, b in pairs), median(b[1] - a[1] for a, b in pairs)
-
-
-def _without(halves: tuple[Print, Print], shift: tuple[float, float]) -> tuple[Print, Print]:
-    before, after = halves
-    return before, (after[0] - shift[0], after[1] - shift[1], after[2], after[3])
 
 
 def _together(probe: ProbeView, other: ProbeView, first: int, last: int) -> list[int]:
