@@ -23,7 +23,6 @@ from dewkeeper.judge.checks.displaced import (
 )
 from dewkeeper.judge.checks.gross_range import rare
 from dewkeeper.judge.checks.impossible import HOLD_HPA, SOON_HOURS, below_room, falls_as_no_air
-from dewkeeper.judge.checks.saturated import SATURATED_SECONDS, wetted
 from dewkeeper.judge.checks.swapped import may_yet_turn_out_swapped, partner, seems_swapped_with
 from dewkeeper.judge.limits import DOUBT_SECONDS, Doubtable, Side
 from dewkeeper.judge.memory import NEVER
@@ -110,10 +109,6 @@ def _in_the_room(view: View, side: Side) -> bool:
     return view.now - near.near_since < longest
 
 
-def _just_wet(view: View, side: Side) -> bool:
-    return wetted(view)
-
-
 def _below_its_room(view: View, side: Side) -> bool:
     return below_room(view, view.probe.air.e, HOLD_HPA, SOON_HOURS)
 
@@ -163,7 +158,6 @@ TABLE: Final = (
     ),
     Belief(
         "saturated", HUMIDITY, doubt="wet probe", cause="{percent} % for {hours} h: a wet probe, or condensation",
-        grounds=(Ground("it went to 100 % all of a sudden", {"damp": SATURATED_SECONDS}, _just_wet),),
         response="dry the probe and put it back: if it reads as wet again within the hour, the air is wet; {usual}",
     ),
     Belief(

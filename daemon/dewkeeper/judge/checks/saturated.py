@@ -16,9 +16,6 @@ SATURATED_PERCENT: Final = 99.0
 """Pinned from here on, and till 2 % below; data sheet: ±2 %RH, typical."""
 SATURATED_SECONDS: Final = 2700
 """So long at 100 % is no air, but a wet probe: to be told within the hour (goal)."""
-_NOT_WET_PERCENT: Final = 92.0
-_BEFORE_SECONDS: Final = 1200
-"""What read less than that within so long before came to 100 % all of a sudden. Tuned on bench, seeds 1-9."""
 TOUCHED_SECONDS: Final = 3600
 """So long a probe may read what a hand did to it; as `journal_words.SOON_BACK_SECONDS`."""
 _PSYCHROMETER: Final = 0.66
@@ -51,15 +48,6 @@ def pinned(view: View, h: float) -> tuple[bool, InFault | None]:
     if view.now - memory.since >= SATURATED_SECONDS:
         return True, InFault("saturated", memory.since)
     return known, None
-
-
-def wetted(view: View) -> bool:
-    """Return whether a probe reads 100 % all of a sudden, and it is too early to say that it is the probe that is wet."""
-    since = view.probe.memory(SaturatedMemory).since
-    if since == NEVER or view.now - since >= SATURATED_SECONDS:
-        return False
-    before = [look for look in view.probe.past.looks if since - _BEFORE_SECONDS <= look[0] < since]
-    return any(100 * e < _NOT_WET_PERCENT * saturation_hpa(t) for _, t, e in before)
 
 
 def _reads_wet_bulb(probe: ProbeView, wet_since: int) -> bool:
