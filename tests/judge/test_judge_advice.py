@@ -148,6 +148,22 @@ def test_the_rooms_part_is_what_this_enclosure_follows_by() -> None:
     assert "percent_by_room" not in bare.detail
 
 
+def test_since_when_is_found_in_the_curve() -> None:
+    """A tub that dries for ten hours before its limit is passed: the account begins where it left its level, with what it held then."""
+    desk = _desk()
+    _follows(desk, 0.2)
+    desk.hold(14 * 60, h=68.0, others=[ROOM])
+    began = desk.now
+    desk.hold(14 * 60, h=lambda m: 68 - 1.4 * m / 60, others=[ROOM])
+    event = next(e for e in desk.events if e.kind == "dry" and e.band == "tolerable")
+    assert float(event.detail["percent_before"]) == pytest.approx(68.0, abs=0.8)
+    assert abs(float(event.detail["changed_since"]) - began) <= 3600
+    parts = [float(event.detail[f"percent_by_{name}"]) for name in ("temperature", "room", "moisture")]
+    assert event.value is not None
+    assert float(event.detail["percent_before"]) + sum(parts) == pytest.approx(event.value, abs=0.3)
+    assert event.cause == "moisture left"
+
+
 def test_a_fact_that_is_withdrawn_or_too_old_counts_no_more() -> None:
     """What the newest word of an enclosure leaves out, withholds, or let run out, is not used."""
     fact = Fact("drying_hours", 1.0, 0.9, 1.1, decays=5, days=42, until=10**10)

@@ -8,6 +8,7 @@ from dewkeeper.cli.output import aligned
 from dewkeeper.report.earlier import NIGHT_WORDS, EarlierNight, EnclosureNight
 from dewkeeper.report.first_line import age_words, first_line
 from dewkeeper.report.model import EnclosureMorning, Mark, MorningGlance, NightRow, Standing
+from dewkeeper.report.why import why_words
 from dewkeeper.report.wording import (
     RANK_WORDS,
     Wording,
@@ -91,6 +92,8 @@ def alarm_lines(alarm: Standing, wording: Wording, now: int) -> list[str]:
         lines.append(f"    → {to_do(alarm)}")
     if alarm.cause:
         lines.append(f"    why: {alarm.cause}")
+    if alarm.parts is not None:
+        lines.append(f"    {why_words(alarm.parts, wording, now)}")
     return lines
 
 

@@ -18,22 +18,17 @@ import numpy as np
 from dewkeeper.insight.hours import Deed, hours_of
 from dewkeeper.insight.response import LEARNING_DAYS, Response, learn
 from dewkeeper.insight.series import DAY_SECONDS, GRID_SECONDS, HOUR_SECONDS, Numbers, Series, saturation
+from dewkeeper.judge import turning
+from dewkeeper.judge.turning import SMALL_PERCENT
 
 Cause = Literal["temperature", "room", "added", "moisture"]
 
-SMALL_PERCENT: Final = 2.0
-"""A smaller change is a thermostat's, or a probe's own repeatability; nothing is said of it."""
 CLEAR_SHARE: Final = 0.6
 """A cause is named when it made so much of what pulled in the change's direction. Tuned: tests/bench/insight, seeds 1-9."""
 LOOK_BACK_SECONDS: Final = 3 * DAY_SECONDS
 _MEAN_SECONDS: Final = HOUR_SECONDS  # about a thermostat's cycle
-_TURN_PERCENT: Final = 1.0
-_LEFT_PERCENT: Final = 0.3
-_LEFT_SHARE: Final = 0.1
 _FEWEST: Final = 4
 _JUMP_SECONDS: Final = 3 * HOUR_SECONDS
-_TURN_SHARE: Final = 0.35
-"""A swing back by a third of the change, and at least 1 %RH, ends it: what lies before is another story."""
 
 UNLEARNED: Final = Response(
     np.array([math.exp(-1 / 3), 0, 0, 0.4 * (1 - math.exp(-1 / 3)), 0, 0, 0]), 0.0, 0.0, 0, 0.4, 0.25
@@ -140,46 +135,14 @@ def _name(change: float, heat: float, room: float, moisture: float) -> Cause | N
 def turned(tub: Series, to: int) -> int | None:
     """Return since when humidity has been going where it went, UTC seconds; None where too little was read.
 
-    Going back from `to` over hourly means, the last turning point: the farthest value before the curve swings back. What
-    is left of a jump that has not yet sunk to where it came from still is the jump's story, so it begins before that.
+    Found in hourly means of every five minutes (`judge.turning`).
     """
     curve = _trailing(tub, to)
     good = np.flatnonzero(~np.isnan(curve))
     if len(good) < _FEWEST:
         return None
-    values = curve[good]
-    place, swing = _turn(values)
-    earlier, jump = _turn(values[: place + 1])
-    quick = good[place] - good[earlier] <= _JUMP_SECONDS // GRID_SECONDS
-    if swing * jump < 0 and abs(jump) > abs(swing) and quick:
-        place = earlier
-    return to - (len(curve) - 1 - int(good[place])) * GRID_SECONDS
-
-
-def _turn(values: Numbers) -> tuple[int, float]:
-    """Return the index of the last turning point before the end of a curve, and how far it came since.
-
-    On a plateau it is where the curve left it, not where it was a hair higher hours before.
-    """
-    rise = values - values[-1]
-    (up, top), (down, bottom) = _farthest(rise), _farthest(-rise)
-    far, place, sign = (up, top, 1.0) if up >= down else (down, bottom, -1.0)
-    still = np.flatnonzero(sign * rise[place:] < far - max(_LEFT_PERCENT, _LEFT_SHARE * far))
-    if len(still):
-        place += int(still[0]) - 1
-    return max(0, place), -sign * far
-
-
-def _farthest(rise: Numbers) -> tuple[float, int]:
-    """Return how far, and where, a curve seen backwards from its end (0 there) rises before it swings back."""
-    top, place = 0.0, len(rise) - 1
-    for index in range(len(rise) - 1, -1, -1):
-        value = float(rise[index])
-        if value > top:
-            top, place = value, index
-        elif top - value > max(_TURN_PERCENT, _TURN_SHARE * top):
-            break
-    return top, place
+    place = turning.turned(curve[good].tolist(), _JUMP_SECONDS // GRID_SECONDS)
+    return None if place is None else to - (len(curve) - 1 - int(good[place])) * GRID_SECONDS
 
 
 def _trailing(tub: Series, to: int) -> Numbers:

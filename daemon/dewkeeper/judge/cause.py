@@ -52,7 +52,7 @@ def cause_of(view: View, kind: Kind, since: int) -> str:
             return ROOM
         return WARMED if kind == "hot" else COOLED
     wanted = -1 if kind == "dry" else 1
-    parts = account_of(view, since)
+    parts = account_of(view, since, wanted)
     if parts is not None:
         return _named(kind, wanted * parts.temperature, wanted * parts.room, wanted * parts.moisture)
     moisture, heat = split(t1, humidity_at(e1, t1), probe.air.t, max(probe.air.h, 0.5))

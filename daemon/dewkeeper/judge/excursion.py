@@ -48,9 +48,9 @@ def _told(view: View, side: Side, doubt: Belief | None, *, escalates: bool) -> S
     cause = cause_of(view, side.kind, started)
     response = advice(view, side.kind, cause)
     detail = side.measure(level)
-    parts = None if side.thermal else account_of(view, started)
+    parts = None if side.thermal else account_of(view, started, -1 if side.kind == "dry" else 1)
     if parts is not None:
-        detail |= parts.told()
+        detail |= parts.told(view)
     if side.kind == "hot" and level == 2:
         detail["danger"] = 1
     if doubt is not None:

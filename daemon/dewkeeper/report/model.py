@@ -45,11 +45,23 @@ class NowValues:
 
 
 @dataclass(frozen=True, slots=True)
+class ChangeParts:
+    """A change of humidity that led to an alarm: since when (UTC seconds), %RH before and after, and its parts, which add up."""
+
+    since: int
+    before: float
+    after: float
+    temperature: float
+    room: float
+    moisture: float
+
+
+@dataclass(frozen=True, slots=True)
 class Standing:
     """An alarm that stands, with everything needed to act on it. `respond_by` is None where there is no hurry.
 
     dose: of an excursion so far, %RH or °C beyond the limit times hours. danger: a heat that kills, and is so now as far as
-    anybody knows. seen_by, seen_at: who said that it is seen and when; None where nobody did, or longer ago than a day.
+    anybody knows. seen_by, seen_at: who said that it is seen and when; None where nobody did, or longer ago than a day. parts: why, in figures, None where not known.
     """
 
     alarm: str
@@ -72,6 +84,7 @@ class Standing:
     danger: bool = False
     seen_by: str | None = None
     seen_at: int | None = None
+    parts: ChangeParts | None = None
 
 
 @dataclass(frozen=True, slots=True)

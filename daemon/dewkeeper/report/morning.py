@@ -13,6 +13,7 @@ from dewkeeper.report.model import Change, EnclosureMorning, Limiting, MorningGl
 from dewkeeper.report.nights import Night, night_before, night_to_show
 from dewkeeper.report.order import QUIET_STATES, alarm_order, dose_of, row_order
 from dewkeeper.report.watching import due_seconds, is_fault, is_stale, silent_since, stale_after, unwatched
+from dewkeeper.report.why import parts_of
 from dewkeeper.report.wording import Wording, happened, worth_telling
 from dewkeeper_config.models import Config, Enclosure, Limits
 from dewkeeper_config.profiles import effective_limits
@@ -146,6 +147,7 @@ def standing(alarm: Alarm, events: Iterable[Event] = (), temperature_c: float | 
         danger=bool(alarm.detail.get("danger")) and (alarm.state == "returned_unacknowledged" or not cooler),
         seen_by=None if seen is None else seen.who,
         seen_at=None if seen is None else seen.time,
+        parts=parts_of(alarm.detail),
     )
 
 

@@ -17,6 +17,7 @@ from dewkeeper.notify.links import NOTE_KEY
 from dewkeeper.report.glimpse import change_words, lowest_words, now_words, referred_words, thermal
 from dewkeeper.report.order import QUIET_STATES
 from dewkeeper.report.past import StoredPast
+from dewkeeper.report.why import why_words
 from dewkeeper.report.wording import (
     RANK_WORDS,
     called,
@@ -38,6 +39,7 @@ from dewkeeper.web.http_thread import HttpThread
 from dewkeeper.web.limiter import Limiter
 from dewkeeper.web.memory import AuthStore
 from dewkeeper.web.visit import DoneOnce, HealthLine, Services
+from dewkeeper.web.why_picture import why_picture
 from dewkeeper_config.models import Config
 
 log = logging.getLogger(__name__)
@@ -157,6 +159,8 @@ def _templates() -> Environment:
         quiet=QUIET_STATES,
         shelved_words=shelved_words,
         to_do=to_do,
+        why_words=why_words,
+        why_picture=why_picture,
         change_words=change_words,
         lowest_words=lowest_words,
         referred_words=referred_words,
