@@ -12,7 +12,16 @@ from urllib.parse import urlsplit
 from dewkeeper_config.entries import FileEntries, FileEntry
 from dewkeeper_config.errors import Problem
 from dewkeeper_config.hosts import is_host
-from dewkeeper_config.models import Channel, ChannelConfig, MailChannel, Person, Storage, Web, WebhookChannel
+from dewkeeper_config.models import (
+    Channel,
+    ChannelConfig,
+    MailChannel,
+    Neighbour,
+    Person,
+    Storage,
+    Web,
+    WebhookChannel,
+)
 from dewkeeper_config.models.channels import secrets_of
 from dewkeeper_config.secrets import SecretSource
 
@@ -45,11 +54,38 @@ def site_problems(entries: FileEntries) -> Iterator[Problem]:
         yield from _storage(entries.storage)
     if entries.web is not None:
         yield from _web(entries.web)
-    if entries.collect is not None:
-        if entries.collect.model.ca_file is not None and "ca_file" not in entries.collect.lost:
-            yield from _whole_path(entries.collect, "ca_file", entries.collect.model.ca_file)
-        if entries.collect.model.address.file is not None:
-            yield from _whole_path(entries.collect, "address", entries.collect.model.address.file)
+    for server in (entries.collect, entries.collector):
+        if server is not None:
+            if server.model.ca_file is not None and "ca_file" not in server.lost:
+                yield from _whole_path(server, "ca_file", server.model.ca_file)
+            if server.model.address.file is not None:
+                yield from _whole_path(server, "address", server.model.address.file)
+    if entries.neighbour is not None:
+        yield from _neighbour(entries, entries.neighbour)
+
+
+def _neighbour(entries: FileEntries, entry: FileEntry[Neighbour]) -> Iterator[Problem]:
+    neighbour = entry.model
+    own = entries.site.model.name if entries.site is not None else None
+    if neighbour.name == own and "name" not in entry.lost:
+        yield entry.problem(
+            "name", neighbour.name, "another name than this site's own, or one could not tell whose heartbeat it is"
+        )
+    if not _is_http(neighbour.address) and "address" not in entry.lost:
+        yield entry.problem("address", neighbour.address, _WEB_ADDRESS)
+    if neighbour.silent_minutes < 2 * neighbour.minutes and not {"minutes", "silent_minutes"} & entry.lost:
+        yield entry.problem(
+            "silent_minutes", neighbour.silent_minutes, "twice minutes at least: one heartbeat may be lost"
+        )
+    plain = _plain(neighbour.key)
+    if plain is not None and not plain.startswith("whsec_"):
+        yield entry.worded("key", "a secret, not shown", "a key that begins with whsec_")
+    if neighbour.key.file is not None:
+        yield from _whole_path(entry, "key", neighbour.key.file)
+    if neighbour.ca_file is not None and "ca_file" not in entry.lost:
+        yield from _whole_path(entry, "ca_file", neighbour.ca_file)
+    if entries.web is not None and not entries.web.model.enabled:
+        yield entries.web.problem("enabled", False, "true: the neighbour's heartbeats come to the page")
 
 
 def _channel(entry: FileEntry[Channel], channel: ChannelConfig) -> Iterator[Problem]:

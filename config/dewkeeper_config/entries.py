@@ -14,7 +14,9 @@ from dewkeeper_config.models import (
     BusConfig,
     Channel,
     Collect,
+    Collector,
     Enclosure,
+    Neighbour,
     Notify,
     Person,
     ProbeConfig,
@@ -44,6 +46,8 @@ _TABLES: Mapping[str, TypeAdapter[Any]] = {
     "web": TypeAdapter(Web),
     "notify": TypeAdapter(Notify),
     "collect": TypeAdapter(Collect),
+    "collector": TypeAdapter(Collector),
+    "neighbour": TypeAdapter(Neighbour),
 }
 
 
@@ -83,6 +87,8 @@ class FileEntries:
     web: FileEntry[Web] | None
     notify: FileEntry[Notify] | None
     collect: FileEntry[Collect] | None
+    collector: FileEntry[Collector] | None
+    neighbour: FileEntry[Neighbour] | None
     names: Mapping[str, list[tuple[str, str]]]
     """Table name -> (name, key path) of each of its entries."""
     rooms: frozenset[str]

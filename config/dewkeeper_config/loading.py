@@ -14,7 +14,7 @@ from dewkeeper_config.check_wiring import ADDRESSES
 from dewkeeper_config.checks import cross_problems
 from dewkeeper_config.errors import ConfigInvalid, ConfigUnreadable, Problem, SecretUnavailable
 from dewkeeper_config.layout import expand
-from dewkeeper_config.models import Channel, Config, Person
+from dewkeeper_config.models import Channel, Config, Enclosure, Person, ProbeConfig, Rack
 from dewkeeper_config.models.channel_kinds import ABSENT_ALLOWED
 from dewkeeper_config.models.channels import secrets_of
 from dewkeeper_config.positions import KeyPath, lines_of
@@ -34,6 +34,14 @@ class ReplayConfig(Config):
 
     channel: list[Channel] = Field([], description="Ways to reach people.")
     person: list[Person] = Field([], description="People who are told.")
+
+
+class RacklessConfig(Config):
+    """The file of a machine that looks after other sites and has no probe of its own."""
+
+    rack: list[Rack] = Field([], description="Racks.")
+    enclosure: list[Enclosure] = Field([], description="Enclosures.")
+    probe: list[ProbeConfig] = Field([], description="Probes.")
 
 
 def load(path: Path, model: type[Config] = Config, *, absent: bool = False) -> Config:
@@ -91,6 +99,8 @@ def _understood(
     absent: bool = False,
 ) -> tuple[Config | None, list[Problem]]:
     """Return what a parsed file says, None when it is refused, and every problem once, each with its line."""
+    if model is Config and "collector" in raw and not {"rack", "enclosure", "probe"} & raw.keys():
+        model = RacklessConfig
     written_out = expand(raw, lines)
     problems = [*from_pydantic(Tree(raw), written_out.refused), *written_out.problems]
     config: Config | None = None
@@ -207,6 +217,10 @@ def _secrets(config: Config) -> list[tuple[str, SecretSource]]:
     named = [("notify.heartbeat_url", heartbeat)] if heartbeat is not None else []
     if config.collect is not None:
         named.append(("collect.address", config.collect.address))
+    if config.neighbour is not None:
+        named.append(("neighbour.key", config.neighbour.key))
+    if config.collector is not None:
+        named.append(("collector.address", config.collector.address))
     for number, channel in enumerate(config.channel, 1):
         named += [(f'channel[{number}] "{channel.name}" .{key}', secret) for key, secret in secrets_of(channel)]
     return named

@@ -72,7 +72,7 @@ def sample() -> str:
     explained: set[str] = set()
     order = (_FIRST_CHANNEL, "mail")
     for table in sorted(_top_tables(), key=lambda t: (_position(t), (*order, t.kind).index(t.kind))):
-        optional = table.kind in ("profile", "collect") or (
+        optional = table.kind in ("profile", "collect", "collector", "neighbour") or (
             table.heading == "[[channel]]" and table.kind != _FIRST_CHANNEL
         )
         mark = "#" if optional else ""

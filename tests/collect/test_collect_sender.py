@@ -92,14 +92,14 @@ def test_what_was_refused_is_told_at_once_and_without_the_secret(
 def test_a_daemon_that_sends_nothing_imports_nothing_of_it() -> None:
     """Without `[collect]` neither this room nor what speaks with PostgreSQL is in the daemon; with it, that waits for the first pass."""
     program = (
-        "import sys; import dewkeeper.service.daemon; from dewkeeper.service.sending_on import SendingOn\n"
+        "import sys; import dewkeeper.service.daemon; from dewkeeper.service.outward import Outward\n"
         "from dewkeeper_config import loading; from dewkeeper_config.reference import examples; from pathlib import Path\n"
         "from dewkeeper.clock import SystemClock\n"
         "text = examples()['first_probe']\n"
         "ours = lambda: sorted(m for m in sys.modules if m.partition('.')[0] in ('psycopg', 'alembic') or m.startswith('dewkeeper.collect'))\n"
-        "SendingOn(loading.parse(text.encode(), Path('x')), SystemClock()); assert ours() == [], ours()\n"
+        "Outward(loading.parse(text.encode(), Path('x')), SystemClock(), int, bool, bool); assert ours() == [], ours()\n"
         'text += \'[collect]\\nsite = "a"\\naddress = "host=h"\\n\'\n'
-        "SendingOn(loading.parse(text.encode(), Path('x')), SystemClock())\n"
+        "Outward(loading.parse(text.encode(), Path('x')), SystemClock(), int, bool, bool)\n"
         "assert ours() == ['dewkeeper.collect', 'dewkeeper.collect.errors', 'dewkeeper.collect.sender'], ours()\n"
     )
     done = subprocess.run([sys.executable, "-c", program], cwd=ROOT, capture_output=True, text=True, check=False)

@@ -20,6 +20,7 @@ def change(tree: Any, path: str, value: object) -> None:
         tree[last] = value
 
 
+NEIGHBOUR = {"name": "North", "address": "http://north.local:8080", "key": {"credential": "neighbour_key"}}
 CASES = [
     # what is changed, to what, which key is named, a word of what is allowed
     ("enclosure.0.rack", "right", 'enclosure[1] "B3" .rack', "left"),
@@ -47,6 +48,12 @@ CASES = [
     ("channel.0.url", "ftp://T0PSECRET", 'channel[1] "phone" .url', "https://"),
     ("channel.0.url", "push.example.org", 'channel[1] "phone" .url', "https://"),
     ("channel.0.url", "", 'channel[1] "phone" .url', "text"),
+    ("neighbour", {**NEIGHBOUR, "name": "The rack"}, "neighbour.name", "another name"),
+    ("neighbour", {**NEIGHBOUR, "address": "north.local"}, "neighbour.address", "https://"),
+    ("neighbour", {**NEIGHBOUR, "key": "T0PSECRET"}, "neighbour.key", "whsec_"),
+    ("neighbour", {**NEIGHBOUR, "minutes": 10, "silent_minutes": 15}, "neighbour.silent_minutes", "twice"),
+    ("neighbour", {**NEIGHBOUR, "ca_file": "ca.pem"}, "neighbour.ca_file", "whole path"),
+    ("collector", {"address": {"file": "address"}}, "collector.address", "whole path"),
     ("channel.0.body", "template", 'channel[1] "phone" .template', "template"),
     ("channel.0.template", "{title}", 'channel[1] "phone" .body', "template"),
     ("channel.0.content_type", "text/plain", 'channel[1] "phone" .content_type', "json"),

@@ -32,7 +32,7 @@ def blocks(text: str, language: str) -> list[str]:
 def told_how() -> str:
     """Return the first example rack with the guide's own ways to be told in place of its own."""
     rack = examples()["first_probe"].split("[[channel]]")[0]
-    (people,) = [block for block in blocks(TEXT["GUIDE.md"], "toml") if "[[person]]" in block]
+    (people,) = [block for block in blocks(TEXT["GUIDE.md"], "toml") if "[[person]]" in block and "[site]" not in block]
     return rack + people
 
 
@@ -41,7 +41,7 @@ def test_the_guides_channels_and_people_are_a_configuration() -> None:
     config = parse(told_how().encode(), Path("guide"))
     assert {name for person in config.person for name in person.channels} == {one.name for one in config.channel}
     credentials = set(re.findall(r'credential = "(\w+)"', told_how()))
-    (loop,) = [block for block in blocks(TEXT["GUIDE.md"], "") if "for name in" in block]
+    (loop,) = [block for block in blocks(TEXT["GUIDE.md"], "") if "mail_user" in block]
     assert credentials == set(loop.partition("for name in ")[2].partition(";")[0].split())
 
 
@@ -52,6 +52,22 @@ def test_forty_tubs_in_the_guide_are_forty_tubs() -> None:
     config = parse((rack + people[people.index("[[channel]]") :]).encode(), Path("guide"))
     assert len(config.enclosure) == 39
     assert config.probe[-1].multiplexer == 0x72
+
+
+def test_the_guides_collector_and_neighbour_are_configurations() -> None:
+    """The one that looks after all sites stands for itself; the neighbour's table is pasted below a rack."""
+    text = TEXT["GUIDE.md"]
+    (all_sites,) = [block for block in blocks(text, "toml") if "[collector]" in block]
+    config = parse(all_sites.encode(), Path("guide"))
+    assert config.collector is not None
+    assert config.enclosure == []
+    credentials = set(re.findall(r'credential = "(\w+)"', all_sites))
+    (commands,) = [block for block in blocks(text, "") if "dewkeeper_watch" in block]
+    assert all(f"{name}" in commands for name in credentials)
+    (neighbour,) = [block for block in blocks(text, "toml") if "[neighbour]" in block]
+    found = parse((examples()["first_probe"] + neighbour).encode(), Path("guide")).neighbour
+    assert found is not None
+    assert found.name == "North room"
 
 
 @pytest.mark.root

@@ -10,17 +10,18 @@ from pathlib import Path
 import pytest
 
 UNIT = Path(__file__).resolve().parents[2] / "deploy" / "dewkeeper.service"
+COLLECTOR = UNIT.with_name("dewkeeper-collector.service")
 LINES = UNIT.read_text(encoding="utf-8").splitlines()
 
 # systemd 254 and later: bookworm's 252 would ignore them with a warning (NEWS of systemd).
 TOO_NEW = ("RestartSteps", "RestartMaxDelaySec", "ImportCredential", "MemoryKSM", "RestartMode", "PrivatePIDs")
 
 
-def settings() -> dict[tuple[str, str], list[str]]:
+def settings(unit: Path = UNIT) -> dict[tuple[str, str], list[str]]:
     """Return (section, key) -> values; systemd allows a key several times, which configparser does not."""
     found: dict[tuple[str, str], list[str]] = {}
     section = ""
-    for text in LINES:
+    for text in unit.read_text(encoding="utf-8").splitlines():
         if text.startswith("["):
             section = text.strip("[]")
         elif text and not text.startswith("#"):
@@ -90,7 +91,20 @@ def test_the_nightly_copy_may_go_to_a_drive() -> None:
 
 def test_it_uses_nothing_newer_than_bookworms_systemd() -> None:
     """No key that systemd 252 does not know."""
-    assert not [key for _, key in settings() if key in TOO_NEW]
+    assert not [key for unit in (UNIT, COLLECTOR) for _, key in settings(unit) if key in TOO_NEW]
+
+
+def test_the_collector_is_kept_alive_and_held_as_tight() -> None:
+    """Everything that restricts the daemon restricts it too, devices besides; it is never given up, and hangs are noticed."""
+    daemon, collector = settings(), settings(COLLECTOR)
+    own = {"DeviceAllow", "DevicePolicy", "User", "Group", "SupplementaryGroups", "CacheDirectory", "CacheDirectoryMode",
+        "ConfigurationDirectory", "ConfigurationDirectoryMode", "OOMScoreAdjust", "MemoryHigh", "ReadWritePaths"}  # fmt: skip
+    assert {key for section, key in daemon if section == "Service"} - {key for _, key in collector} == own
+    for key in ("StartLimitIntervalSec",):
+        assert collector["Unit", key] == daemon["Unit", key]
+    for key in ("Type", "Restart", "WatchdogSec", "ProtectSystem", "CapabilityBoundingSet", "SystemCallFilter", "RestrictAddressFamilies"):  # fmt: skip
+        assert collector["Service", key] == daemon["Service", key]
+    assert collector["Service", "PrivateDevices"] == ["yes"]
 
 
 def test_every_hardening_line_is_explained() -> None:
@@ -112,11 +126,12 @@ def test_every_hardening_line_is_explained() -> None:
     assert len(re.findall(r"^# .*[Rr]elax|needs|Add AF", "\n".join(LINES), re.MULTILINE)) >= 4
 
 
+@pytest.mark.parametrize("source", [UNIT, COLLECTOR], ids=lambda unit: str(unit.stem))
 @pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="systemd-analyze is not installed")
-def test_systemd_finds_nothing_wrong(tmp_path: Path) -> None:
+def test_systemd_finds_nothing_wrong(tmp_path: Path, source: Path) -> None:
     """`systemd-analyze verify` has no complaint, the interpreter's path aside, which exists only on the Pi."""
-    unit = tmp_path / "dewkeeper.service"
-    unit.write_text(UNIT.read_text(encoding="utf-8").replace("/opt/dewkeeper/current/bin/python", "/bin/true"))
+    unit = tmp_path / source.name
+    unit.write_text(re.sub(r"/opt/\S+/bin/python", "/bin/true", source.read_text(encoding="utf-8")))
     checked = subprocess.run(
         ["systemd-analyze", "verify", "--man=no", str(unit)], capture_output=True, text=True, check=False
     )
@@ -124,11 +139,12 @@ def test_systemd_finds_nothing_wrong(tmp_path: Path) -> None:
     assert not complaints
 
 
+@pytest.mark.parametrize("source", [UNIT, COLLECTOR], ids=lambda unit: str(unit.stem))
 @pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="systemd-analyze is not installed")
-def test_the_sandbox_stays_tight() -> None:
+def test_the_sandbox_stays_tight(source: Path) -> None:
     """systemd's own score of the exposure stays below 2 of 10."""
     checked = subprocess.run(
-        ["systemd-analyze", "security", "--offline=yes", "--threshold=20", str(UNIT)],
+        ["systemd-analyze", "security", "--offline=yes", "--threshold=20", str(source)],
         capture_output=True,
         text=True,
         check=False,

@@ -21,6 +21,7 @@ from dewkeeper_config.models.housing import (
     TubProbe,
 )
 from dewkeeper_config.models.limits import Delays, HumiditySpan, Limits, Profile, Stage, TemperatureSpan
+from dewkeeper_config.models.others import Collector, Neighbour
 from dewkeeper_config.models.page import Web
 from dewkeeper_config.models.people import Notify, Person, QuietHours
 from dewkeeper_config.models.round import Round
@@ -37,6 +38,7 @@ __all__ = [
     "Channel",
     "ChannelConfig",
     "Collect",
+    "Collector",
     "Config",
     "ConfigFile",
     "Delays",
@@ -48,6 +50,7 @@ __all__ = [
     "Model",
     "Multiplexer",
     "Name",
+    "Neighbour",
     "Notify",
     "Person",
     "ProbeConfig",
@@ -96,6 +99,8 @@ class _PeopleTables(Model):
     round: Round = Field(Round(), description="How often what is due.")
     web: Web = Field(Web(), description="The page.")
     collect: Collect | None = Field(None, description="Sending on to a server that keeps many sites.")
+    collector: Collector | None = Field(None, description="Looking after all sites of a server.")
+    neighbour: Neighbour | None = Field(None, description="Another site that notices this one's silence.")
     change: ChangeNote = Field(ChangeNote(), description="Who changed this file last, and why.")
 
 

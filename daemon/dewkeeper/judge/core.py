@@ -227,14 +227,12 @@ class Judge:
                 self._state.trouble(item)
             return
         place, cause = f"system:{item.what}", item.text or item.what
+        more = {"action": item.action, "site": item.site}
+        detail = {"what": item.what, "text": item.text, **{name: text for name, text in more.items() if text}}
         trouble = Stands(
-            "system",
-            now,
-            cause=cause,
-            detail={"what": item.what, "text": item.text},
-            priority=item.priority,
-            place=place,
-        )
+            "system", now - item.lasted, cause=cause, response=item.response, consequence=item.consequence, detail=detail,
+            priority=item.priority, place=place,
+        )  # fmt: skip
         act(self._state, None, (trouble if item.trouble else Over("system", holder=None, place=place),), now)
 
     def _fire(self, now: int) -> None:

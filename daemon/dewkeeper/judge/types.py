@@ -292,7 +292,8 @@ class SystemReport:
 
     part: the part of the wiring it is about, named as in `ProbeFacts`. Such trouble is no alarm of its own: it is told as
     the cause when the probes of that part have been silent for long enough; of a probe that was never heard at once.
-    response, action: what to do about it, the latter in a few words, where that is known.
+    response, action: what to do about it, the latter in a few words, where that is known. consequence: if nothing is done.
+    site: the other site whose trouble it is, by name; `what` then ends in "of" and that name. lasted: seconds for which it had been so by then.
     """
 
     time: int
@@ -303,6 +304,9 @@ class SystemReport:
     part: str = ""
     response: str = ""
     action: str = ""
+    consequence: str = ""
+    site: str = ""
+    lasted: int = 0
 
 
 Item = Reading | JournalEntry | Command | Settings | Calibration | Learned | Rebase | Tick | SystemReport

@@ -152,6 +152,15 @@ OWN: Final[Mapping[str, tuple[str, str]]] = {
 }
 """What the daemon says of its own troubles where "trouble with" would not say it: what it is, what it was."""
 
+OF_OTHERS: Final[Mapping[str, tuple[str, str]]] = {
+    "silence": ("silent", "was silent"),
+    "clock": ("clock differs", "clock differed"),
+    "monitor": ("monitor trouble", "had monitor trouble"),
+    "probes": ("probe trouble", "had probe trouble"),
+    "heartbeat": ("does not hear us", "did not hear us"),
+}
+"""The same of another site's troubles."""
+
 
 def short_of(kind: str) -> Short:
     """Return how a kind is called on a lock screen; one that another version knows goes by the name it is stored under."""

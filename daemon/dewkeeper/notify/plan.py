@@ -361,6 +361,7 @@ class Planner:
             what=str(alarm.detail.get("what", "")),
             detail=str(alarm.detail.get("text", "")),
             action=str(alarm.detail.get("action", "")),
+            site=str(alarm.detail.get("site", "")),
         )
 
     def _rows(

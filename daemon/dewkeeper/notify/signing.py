@@ -6,7 +6,7 @@ import base64
 import binascii
 import hashlib
 import hmac
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 PREFIX = "whsec_"
 
@@ -30,9 +30,21 @@ def headers(secrets: Sequence[str], identity: str, timestamp: int, body: bytes) 
     """
     made = {"webhook-id": identity, "webhook-timestamp": str(timestamp)}
     if secrets:
-        signed = f"{identity}.{timestamp}.".encode() + body
-        made["webhook-signature"] = " ".join(
-            "v1," + base64.b64encode(hmac.new(key_bytes(secret), signed, hashlib.sha256).digest()).decode()
-            for secret in secrets
-        )
+        made["webhook-signature"] = " ".join(_signature(secret, identity, str(timestamp), body) for secret in secrets)
     return made
+
+
+def is_genuine(secret: str, given: Mapping[str, str], body: bytes) -> bool:
+    """Return whether one of the signatures in these headers was made with this key, in a time that tells nothing of it.
+
+    given: the headers, by their names as `headers` writes them. Raises ValueError for a key that is none.
+    """
+    wanted = _signature(secret, given.get("webhook-id", ""), given.get("webhook-timestamp", ""), body)
+    return any(
+        hmac.compare_digest(wanted.encode(), one.encode()) for one in given.get("webhook-signature", "").split(" ")
+    )
+
+
+def _signature(secret: str, identity: str, timestamp: str, body: bytes) -> str:
+    signed = f"{identity}.{timestamp}.".encode() + body
+    return "v1," + base64.b64encode(hmac.new(key_bytes(secret), signed, hashlib.sha256).digest()).decode()

@@ -55,6 +55,7 @@ class Told:
     respond_by: UTC seconds until when it is to be answered. since, until: UTC seconds; until is when the condition was over. value, limit: %RH or °C, as the kind has it.
     action: what to do in a few words, where it is not the same for all of a kind.
     members: of a group, in the order they joined; empty for a single alarm. tubs: unwatched by a fault of a whole branch.
+    site: another site whose trouble it is, what being named without it.
     doubt: what is believed of the probe, in a word, while its alarm is told all the same; either: the other enclosure it
     may be about. danger: so hot that it is an emergency.
 
@@ -96,6 +97,7 @@ class Told:
     now_value: float | None = None
     now_at: int | None = None
     still: str = ""
+    site: str = ""
 
     @property
     def subject(self) -> str:
@@ -108,7 +110,12 @@ class Told:
             return ", ".join(self.tubs[:2]) + (f" +{more}" if more > 0 else "")
         if self.enclosure and self.either:
             return f"{self.enclosure} or {self.either}"
-        return self.enclosure or self.probe or self.room or self.branch or "dewkeeper"
+        return self.enclosure or self.probe or self.room or self.branch or self.site or "dewkeeper"
+
+    @property
+    def topic(self) -> str:
+        """What of the monitor, or of the other site's, is in trouble."""
+        return self.what.removesuffix(f" of {self.site}") if self.site else self.what
 
     def _shared_place(self) -> str:
         """Return "in rack left", "in room attic" or "on bus i2c-1": what kind of place it is, unless its name says so."""
@@ -139,6 +146,7 @@ class Told:
             what=str(event.detail.get("what", "")),
             detail=str(event.detail.get("text", "")),
             action=str(event.detail.get("action", "")),
+            site=str(event.detail.get("site", "")),
             rack=place.rack,
             room=place.room,
             branch=place.branch or _text(event.detail.get("branch")),

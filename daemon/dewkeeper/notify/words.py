@@ -11,7 +11,17 @@ from typing import Final
 from dewkeeper.judge.cause import ROOM
 from dewkeeper.judge.types import JournalEntry
 from dewkeeper.judge.words import EXCURSIONS, JOURNAL, LATCHED
-from dewkeeper.notify.phrases import GROUPS, OWN, OWN_CAUSES, Shared, cause_words, rationale_of, short_of, short_step
+from dewkeeper.notify.phrases import (
+    GROUPS,
+    OF_OTHERS,
+    OWN,
+    OWN_CAUSES,
+    Shared,
+    cause_words,
+    rationale_of,
+    short_of,
+    short_step,
+)
 from dewkeeper.notify.told import Told
 from dewkeeper.report.wording import Wording, duration
 
@@ -118,7 +128,8 @@ def late_line(planned: int, now: int, wording: Wording) -> str:
 def _short(told: Told) -> str:
     """Return what it is in two or three words."""
     if told.kind == "system" and told.what:
-        return OWN[told.what][0] if told.what in OWN else f"trouble with {told.what}"
+        known = _system(told)
+        return f"trouble with {told.topic}" if known is None else known[0]
     if told.band == "target" and told.kind in ("dry", "damp"):
         return "drier than target" if told.kind == "dry" else "damper than target"
     still_beyond = told.now_value is None or told.limit is None or told.now_value >= told.limit
@@ -129,9 +140,14 @@ def _short(told: Told) -> str:
 
 def _was(told: Told) -> str:
     if told.kind == "system" and told.what:
-        return OWN[told.what][1] if told.what in OWN else f"{told.what} was in trouble"
+        known = _system(told)
+        return f"{told.topic} was in trouble" if known is None else known[1]
     said, short = _short(told), short_of(told.kind)
     return _many(short.was, told) if said == _many(short.what, told) else f"was {said}"
+
+
+def _system(told: Told) -> tuple[str, str] | None:
+    return (OF_OTHERS if told.site else OWN).get(told.topic)
 
 
 def _many(said: str, told: Told) -> str:
@@ -145,6 +161,8 @@ def _still(told: Told) -> str:
     said = _short(told)
     if told.what in OWN:
         return said
+    if told.site and told.topic in OF_OTHERS:
+        return f"still {said}" if said == OF_OTHERS["silence"][0] else said
     short = short_of(told.kind)
     return _many(short.still, told) if short.still and said == _many(short.what, told) else f"still {said}"
 

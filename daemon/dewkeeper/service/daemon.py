@@ -41,11 +41,11 @@ from dewkeeper.service.ledger import Ledger
 from dewkeeper.service.losses import LossCounts
 from dewkeeper.service.memory import give_back
 from dewkeeper.service.opening import Opening
+from dewkeeper.service.outward import Outward
 from dewkeeper.service.page import open_page
 from dewkeeper.service.parts import alive, situation, working
 from dewkeeper.service.recall import recall, recall_calibrations, recall_journal
 from dewkeeper.service.repairing import Repairing
-from dewkeeper.service.sending_on import SendingOn
 from dewkeeper.service.settings import digest, judge_settings, reason
 from dewkeeper.service.taught import Taught
 from dewkeeper.service.waking import Waking, earlier_doubt, found
@@ -165,7 +165,7 @@ class Daemon:
             self._folder, self.config.storage.backup, self._repairing.nightly, self.timeline.now, self._repairing.rescue
         )
         self.learner = Learner(self._learn, self.timeline.now)
-        self.sending_on = SendingOn(self.config, self.clock)
+        self.outward = Outward(self.config, self.clock, self.timeline.now, self.timeline.trusted, self._works)
         self.calendar = self._calendar(notes)
         waking = Waking(self.config, self.clock, self.timeline, self._boot, outage, notes, self.writer.mailbox.put)
         sources = [*self._sources(), waking.look]
@@ -196,7 +196,7 @@ class Daemon:
         self._stopping.set()
         self.calendar.stop()
         self.learner.stop(2.0)
-        self.sending_on.stop(2.0)
+        self.outward.stop(2.0)
         self.copying.join(5.0)
         self._watch.stop()
         if self._control is not None:
@@ -227,10 +227,10 @@ class Daemon:
             log.warning("no control socket: %s", error)
         self.page = open_page(
             self.config, self.handle, self.heartbeats, self._not_recorded, self.clock,
-            self.timeline.trusted, self.losses, self.pulse,
+            self.timeline.trusted, self.losses, self.pulse, self.outward.neighbour,
         )  # fmt: skip
         self._watch.start()
-        self.sending_on.start()
+        self.outward.start()
         self.calendar.run_due()
 
     def _open_again(self, damaged: str, misplaced: Store | None) -> Store | None:
@@ -253,7 +253,7 @@ class Daemon:
             self.writer.heartbeat = self.clock.monotonic()
 
     def _context(self, recorded: bool) -> Context:
-        trusted = self.timeline.trusted()
+        trusted = self.timeline.trusted() and bool(self.config.enclosure)
         return Context(
             zone=self._zone,
             units=self.config.site.units,
@@ -372,7 +372,7 @@ class Daemon:
         )  # fmt: skip
         return [
             configuration, copy, recording, self._opening.report, telling, self._repairing.reports, self.copying.reports, self.learner.reports,
-            self.losses.reports, self._disk.reports, self.sending_on.reports, buses,
+            self.losses.reports, self._disk.reports, self.outward.reports, buses,
         ]  # fmt: skip
 
     def _calendar(self, notes: Mapping[str, str]) -> Calendar:
@@ -390,8 +390,11 @@ class Daemon:
             done,
         )
 
+    def _works(self) -> bool:
+        return not self.heartbeats.dead() and not self.work.dead()
+
     def _beat(self) -> None:
-        if not self.heartbeats.dead() and not self.work.dead():
+        if self._works():
             self.pulse.felt(beat(self.config))
 
     def _nightly(self) -> None:

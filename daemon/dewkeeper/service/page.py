@@ -11,6 +11,7 @@ from dewkeeper.clock import Clock
 from dewkeeper.notify.daily import path_name
 from dewkeeper.notify.heartbeat import Pulse
 from dewkeeper.notify.memory import Memory
+from dewkeeper.notify.neighbour import NeighbourWatch
 from dewkeeper.report.wording import Wording
 from dewkeeper.service.losses import LossCounts
 from dewkeeper.service.watch import Heartbeats
@@ -41,6 +42,7 @@ def open_page(
     trusted: Callable[[], bool],
     losses: LossCounts,
     pulse: Pulse,
+    neighbour: NeighbourWatch | None,
 ) -> PageServer | None:
     """Return the running page, or None when it is off or its address cannot be had: the log says which.
 
@@ -56,9 +58,10 @@ def open_page(
         lambda: History.open(config.storage.folder),
         handle,
         lambda: health_lines(
-            config, heartbeats, recording(), int(clock.wall()), losses, pulse, clock_trusted=trusted()
+            config, heartbeats, recording(), int(clock.wall()), losses, pulse, neighbour, clock_trusted=trusted()
         ),
         clock,
+        neighbour.hear if neighbour is not None else None,
     )
     try:
         page.start()
@@ -79,6 +82,7 @@ def health_lines(
     now: int,
     losses: LossCounts,
     pulse: Pulse,
+    neighbour: NeighbourWatch | None = None,
     *,
     clock_trusted: bool,
 ) -> Sequence[HealthLine]:
@@ -103,6 +107,8 @@ def health_lines(
     if counted := losses.counted_text():
         lines.append(HealthLine("sending", None, f"since the start: {counted}"))
     lines.append(_heartbeat(config, pulse))
+    if neighbour is not None and config.neighbour is not None:
+        lines.append(HealthLine(f"neighbour {config.neighbour.name}", *neighbour.text()))
     try:
         disk = shutil.disk_usage(config.storage.folder)
         free = 100 * disk.free / disk.total

@@ -14,6 +14,7 @@ from werkzeug.exceptions import HTTPException
 from werkzeug.routing import Map, Rule
 from werkzeug.wrappers import Response
 
+from dewkeeper.notify.neighbour import HEARTBEAT_PATH
 from dewkeeper.store.errors import StoreError
 from dewkeeper.web import animals, book, deeds, doors, screens
 from dewkeeper.web.errors import Outdated, Refused
@@ -112,6 +113,7 @@ RULES = (
     _rule("/first", "POST", doors.first, keeper=False),
     _rule("/ack/<token>", "GET", doors.ack_form, keeper=False),
     _rule("/ack/<token>", "POST", doors.ack, keeper=False),
+    _rule(HEARTBEAT_PATH, "POST", doors.heartbeat, keeper=False),
     _rule("/sitter/<token>", "GET", doors.sitter_sheet, keeper=False),
     _rule("/sitter/<token>", "POST", doors.sitter_did, keeper=False, once=True),
 )

@@ -269,5 +269,15 @@ def end_sitters(visit: Visit) -> Response:
     return visit.go("/health", "ended")
 
 
+def heartbeat(visit: Visit) -> Response:
+    """Take a neighbour's heartbeat; who else knocks here is answered nothing."""
+    hear = visit.services.hear
+    if hear is None:
+        raise Refused(404, "There is no such page.")
+    given = {name.lower(): value for name, value in visit.request.headers.items()}
+    answer = hear(given, visit.request.get_data())
+    return Response(answer.body, answer.status, answer.headers, content_type="application/json")
+
+
 def _who(visit: Visit) -> str:
     return visit.session.who if visit.session else ""

@@ -14,6 +14,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from dewkeeper.clock import Clock
 from dewkeeper.judge.words import FAULTS, JOURNAL
 from dewkeeper.notify.links import NOTE_KEY
+from dewkeeper.notify.neighbour import Answer
 from dewkeeper.report.glimpse import change_words, lowest_words, now_words, referred_words, thermal
 from dewkeeper.report.order import QUIET_STATES
 from dewkeeper.report.past import StoredPast
@@ -52,7 +53,7 @@ class PageServer:
 
     history_factory: opens the store for reading; may raise StoreError and is tried again at the next visit.
     submit: carries out one request, as the control socket does; raises CommandRefused.
-    health: the lines of the health screen.
+    health: the lines of the health screen. hear: takes a neighbour's heartbeat; None where there is no neighbour.
     """
 
     def __init__(
@@ -62,6 +63,7 @@ class PageServer:
         submit: Callable[[dict[str, Any]], Mapping[str, Any]],
         health: Callable[[], Sequence[HealthLine]],
         clock: Clock,
+        hear: Callable[[Mapping[str, str], bytes], Answer] | None = None,
     ) -> None:
         self._config = config
         self._history_factory = history_factory
@@ -83,6 +85,7 @@ class PageServer:
             login_limit_all=Limiter(30, 10, clock.monotonic),
             write_limit=Limiter(60, 1, clock.monotonic),
             link_key=self._link_key,
+            hear=hear,
         )
         self.application = Application(services)
         self._thread = HttpThread(self.application, config.web.host, config.web.port)

@@ -18,6 +18,7 @@ from werkzeug.wrappers import Request, Response
 
 from dewkeeper.errors import CommandRefused
 from dewkeeper.judge.types import JournalEntry
+from dewkeeper.notify.neighbour import Answer
 from dewkeeper.report.past import StoredPast
 from dewkeeper.report.wording import Wording
 from dewkeeper.web.choices import CAUTIONS
@@ -72,6 +73,7 @@ class Services:
     login_limit_all: Limiter
     write_limit: Limiter
     link_key: Callable[[], str | None]
+    hear: Callable[[Mapping[str, str], bytes], Answer] | None = None
 
 
 @dataclass(frozen=True, slots=True)
