@@ -6,7 +6,7 @@ import json
 from pathlib import Path
 
 import pytest
-from tests.store.conftest import MIDNIGHT, Shelf
+from tests.store.conftest import MIDNIGHT, Shelf, raw_all
 from tests.store.test_store_damaged_block import flip_a_bit
 
 from dewkeeper.cli import main
@@ -38,7 +38,7 @@ def _run(place: Path, *words: str) -> int:
 
 def _count(place: Path) -> int:
     with History.open(place / "state") as history:
-        return sum(len(rows) for rows in history.raw_all(0, 1 << 40).values())
+        return sum(len(rows) for rows in raw_all(history, 0, 1 << 40).values())
 
 
 def test_backup_drill_and_restore(place: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import psycopg
-from tests.store.conftest import MIDNIGHT, Shelf
+from tests.store.conftest import MIDNIGHT, Shelf, raw_all
 
 from dewkeeper.collect.comparing import Comparing
 from dewkeeper.collect.link import BATCH_SECONDS, ServerLink, parameters
@@ -110,7 +110,7 @@ def unlike(shelf: Shelf, connection: psycopg.Connection[Any], site: str) -> list
                 one.reading.temperature_c, one.reading.humidity_percent, one.quality.counts,
                 list(one.quality.tests), one.reading.failure,
             )
-            for name, rows in history.raw_all(0, 1 << 40).items()
+            for name, rows in raw_all(history, 0, 1 << 40).items()
             for one in rows
         }  # fmt: skip
     rows = connection.execute(

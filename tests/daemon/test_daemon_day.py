@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from tests.store.conftest import raw_all
 
 from dewkeeper.store import History
 
@@ -29,7 +30,7 @@ def test_a_day_of_128_probes_is_accounted_for_and_memory_stays(racks: Any, phone
     late = _resident_mb()
     racks.stop(daemon)
     with History.open(racks.folder) as history:
-        found = history.raw_all(0, 1 << 40)
+        found = raw_all(history, 0, 1 << 40)
     assert len(found) == PROBES
     for rows in found.values():
         assert [stored.reading.time for stored in rows] == [first + 60 * n for n in range(MINUTES + 1)]

@@ -14,6 +14,7 @@ from typing import Any
 
 import pytest
 from tests.amounts import amount
+from tests.store.conftest import raw_all
 
 from dewkeeper.store import History
 
@@ -81,7 +82,7 @@ def _end(child: subprocess.Popen[bytes], how: int) -> None:
 
 def _rows(folder: Path) -> set[tuple[str, int]]:
     with History.open(folder) as history:
-        found = history.raw_all(0, 1 << 40)
+        found = raw_all(history, 0, 1 << 40)
     return {(probe, stored.reading.time) for probe, rows in found.items() for stored in rows}
 
 

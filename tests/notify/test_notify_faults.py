@@ -12,8 +12,7 @@ from tests.servers.receiver import Answer, Phone
 
 from dewkeeper.clock import ManualClock
 from dewkeeper.store import History, Store
-from dewkeeper.store.history import MOST_DUE
-from dewkeeper.store.records import Batch, Message
+from dewkeeper.store.records import MOST_DUE, Batch, Message
 from dewkeeper_config.models import Storage
 
 EVENTS = 300

@@ -152,8 +152,8 @@ def test_a_damaged_row_is_set_aside_counted_and_the_rest_is_sent(tmp_path: Path,
     clock = ManualClock(wall=START)
     store = Store.open(tmp_path, Storage(), clock)
     store.commit(Batch(messages=(message("broken"), message("whole", created=START + 1))))
-    with store._engine.begin() as connection:
-        connection.exec_driver_sql("UPDATE message SET data = substr(data, 1, 40) WHERE id = 'broken'")
+    with store._file.transaction() as connection:
+        connection.execute("UPDATE message SET data = substr(data, 1, 40) WHERE id = 'broken'")
     losses = LossCounts(clock)
     made = Running(config({"phone": phone.url}), clock=clock, losses=losses, folder=tmp_path, store=store)
     try:

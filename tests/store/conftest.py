@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -10,6 +11,9 @@ import pytest
 from dewkeeper.clock import ManualClock
 from dewkeeper.judge.types import FAIL, PASS, Quality, Reading
 from dewkeeper.store import History, Store
+from dewkeeper.store.archive import all_rows
+from dewkeeper.store.history import Stored
+from dewkeeper.store.reading import Decoder
 from dewkeeper.store.records import Batch, Snapshot
 from dewkeeper_config.models import Storage
 from dewkeeper_drivers.contract import SHT3X
@@ -60,6 +64,17 @@ def reading(time: int, probe: str, t: int | None, h: int | None) -> Reading:
     if t is None or h is None:
         return Reading(time, probe, None, None, failure="crc")
     return Reading(time, probe, *SHT3X.decode(t, h), t, h)
+
+
+def raw_all(history: History, start: int, end: int) -> dict[str, list[Stored]]:
+    """Return every reading in [start, end) by probe, oldest first, as the store reads them of all probes at once."""
+    found: dict[str, list[Stored]] = defaultdict(list)
+    with history._read() as connection:
+        decoder = Decoder(connection, start, end)
+        for row in all_rows(connection, start, end):
+            one = Stored(*decoder.decode(*row))
+            found[one.reading.probe].append(one)
+    return found
 
 
 @pytest.fixture

@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from tests.store.conftest import MIDNIGHT, Shelf
+from tests.store.conftest import MIDNIGHT, Shelf, raw_all
 
 from dewkeeper.judge.types import MISSING, Exclusion, Failure, Quality, Reading
 from dewkeeper.store.archive import pack, unpack
@@ -52,7 +52,7 @@ def test_archiving_moves_no_reading_and_no_verdict(shelf: Shelf) -> None:
         stream = list(history.stream(0))
         assert shelf.compact() == 4 * 144 * 3
         assert {p: list(history.raw(p, 0, 1 << 40)) for p in before} == before
-        assert dict(history.raw_all(0, 1 << 40)) == before
+        assert dict(raw_all(history, 0, 1 << 40)) == before
         assert list(history.stream(0)) == stream
     assert before["b1"] == [
         type(before["b1"][0])(*pair) for (_, probe), pair in sorted(shelf.plain.items()) if probe == "b1"
@@ -99,7 +99,7 @@ def test_a_step_back_into_archived_time_loses_nothing(shelf: Shelf) -> None:
     shelf.put([(MIDNIGHT + 8 * 86400, "b1", 1, 1, True)])
     shelf.compact()
     with shelf.history() as history:
-        rows = [row for rows in history.raw_all(0, 1 << 40).values() for row in rows]
+        rows = [row for rows in raw_all(history, 0, 1 << 40).values() for row in rows]
         assert len(rows) == count + 21
         assert len({(row.reading.probe, row.reading.time) for row in rows}) == count + 21
 

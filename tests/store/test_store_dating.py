@@ -5,7 +5,7 @@ from __future__ import annotations
 import random
 
 import pytest
-from tests.store.conftest import MIDNIGHT, Shelf, reading
+from tests.store.conftest import MIDNIGHT, Shelf, raw_all, reading
 
 from dewkeeper.judge.types import FAIL, PASS, Event, Exclusion, JournalEntry, Quality, Reading, Rebase
 from dewkeeper.store.records import Batch, Snapshot
@@ -72,7 +72,7 @@ def test_dating_half_done_is_not_done(shelf: Shelf) -> None:
     """A refused commit leaves every stamp as it was."""
     _fill(shelf, MIDNIGHT, 20, 1)
     with shelf.history() as history:
-        before = history.raw_all(0, 1 << 40)
+        before = raw_all(history, 0, 1 << 40)
         with pytest.raises(OSError, match="binding"):
             shelf.store.commit(Batch(items=(Rebase(MIDNIGHT + 9000, 7000, MIDNIGHT + 600),), notes={"x": {}}))  # type: ignore[dict-item]  # SQLite takes no such value
-        assert history.raw_all(0, 1 << 40) == before
+        assert raw_all(history, 0, 1 << 40) == before

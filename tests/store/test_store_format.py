@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from tests.store.conftest import MIDNIGHT, Shelf
+from tests.store.conftest import MIDNIGHT, Shelf, raw_all
 from tests.store.plain import settings
 
 from dewkeeper import store
@@ -92,7 +92,7 @@ def _archive(rows: Rows, history: History, database: sqlite3.Connection) -> None
     numbers = dict(database.execute("SELECT name, id FROM probe").fetchall())
     assert found == {
         (one.reading.time, numbers[probe]): (one.reading.temperature_word, one.reading.humidity_word)
-        for probe, kept in history.raw_all(0, FOREVER).items() for one in kept
+        for probe, kept in raw_all(history, 0, FOREVER).items() for one in kept
     }  # fmt: skip
     assert {name for name, *_ in rows} == set(PROBES)
     assert min(block for _, block, _ in rows) == _utc(MIDNIGHT)
@@ -101,7 +101,7 @@ def _archive(rows: Rows, history: History, database: sqlite3.Connection) -> None
 def _verdicts(rows: Rows, history: History, _: sqlite3.Connection) -> None:
     said = {
         (probe, _utc(one.reading.time)): (one.quality.flag, [*one.quality.tests, *([f"!{one.reading.failure}"] * (one.quality.flag == 9))])
-        for probe, kept in history.raw_all(0, FOREVER).items() for one in kept
+        for probe, kept in raw_all(history, 0, FOREVER).items() for one in kept
         if one.quality.flag != 1 and one.quality.tests != ("drift",)
     }  # fmt: skip
     covers = {

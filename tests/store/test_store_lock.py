@@ -15,7 +15,7 @@ from tests.store.conftest import MIDNIGHT, Shelf
 from dewkeeper.clock import ManualClock
 from dewkeeper.store import Store
 from dewkeeper.store.backup import back_up, restore
-from dewkeeper.store.database import reading_engine
+from dewkeeper.store.database import FileReader
 from dewkeeper.store.errors import StoreBusy, StoreDamaged
 from dewkeeper.store.importing import import_readings
 from dewkeeper.store.lock import WriterLock
@@ -88,7 +88,6 @@ def test_the_whole_file_is_checked_only_after_an_end_in_disorder(shelf: Shelf) -
 def test_a_question_that_takes_too_long_is_broken_off(shelf: Shelf) -> None:
     """A query past its time ends with an error instead of holding the log."""
     shelf.put([(MIDNIGHT + i, "b1", 27000, 40000, True) for i in range(3000)])
-    engine = reading_engine(shelf.folder, longest_seconds=0.0)
-    with engine.connect() as connection, pytest.raises(Exception, match="interrupted"):
-        connection.exec_driver_sql("SELECT count(*) FROM reading a, reading b, reading c").scalar()
-    engine.dispose()
+    file = FileReader(shelf.folder, longest_seconds=0.0)
+    with file.question() as connection, pytest.raises(sqlite3.OperationalError, match="interrupted"):
+        connection.value("SELECT count(*) FROM reading a, reading b, reading c")

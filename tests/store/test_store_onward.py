@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import json
+import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 from hypothesis import given
 from hypothesis import strategies as st
-from sqlalchemy import create_engine
 from tests.store.conftest import MIDNIGHT, Shelf
 
 from dewkeeper.judge.types import Event, Exclusion, JournalEntry, Rebase
 from dewkeeper.store.altered import Altered, note, read
+from dewkeeper.store.database import Connection
 from dewkeeper.store.export import export
 from dewkeeper.store.importing import import_journal, import_readings
 from dewkeeper.store.onward import Onward
@@ -119,19 +121,17 @@ def test_items_events_and_alarms_are_taken_in_parts(shelf: Shelf) -> None:
 @given(st.lists(st.tuples(st.integers(0, 1000), st.integers(1, 50), st.booleans()), max_size=120))
 def test_no_change_is_forgotten_however_many_there_are(changes: list[tuple[int, int, bool]]) -> None:
     """Whoever has seen all up to some number finds every later change inside the spans with larger numbers."""
-    engine = create_engine("sqlite://")
-    with engine.begin() as connection:
-        connection.exec_driver_sql("CREATE TABLE note (name TEXT PRIMARY KEY, value TEXT NOT NULL)")
+    with closing(sqlite3.connect(":memory:", factory=Connection)) as connection:
+        connection.execute("CREATE TABLE note (name TEXT PRIMARY KEY, value TEXT NOT NULL)")
         seen = 0
         since: list[tuple[int, int]] = []
         for count, (start, length, moved) in enumerate(changes, 1):
             note(connection, start, start + length, moved=moved)
             since.append((start, start + length))
             if count % 7 == 0:
-                known = read(connection.exec_driver_sql("SELECT value FROM note").scalar())
+                known = read(connection.value("SELECT value FROM note"))
                 later = [one for one in known if one.number > seen]
                 assert len(known) <= 40
                 for first, last in since:
                     assert any(one.start <= first and last <= one.end for one in later)
                 seen, since = known[-1].number, []
-    engine.dispose()

@@ -17,6 +17,7 @@ from typing import IO
 
 import pytest
 from tests.amounts import amount
+from tests.store.conftest import raw_all
 from tests.store.killed_writer import ACKED, PROBES, poll
 
 from dewkeeper.clock import ManualClock
@@ -81,7 +82,7 @@ def _stored(folder: Path) -> int:
     with closing(sqlite3.connect(folder / FILE_NAME)) as database:
         assert database.execute("PRAGMA integrity_check").fetchone() == ("ok",)
     with History.open(folder) as history:
-        rows = history.raw_all(0, 1 << 40)
+        rows = raw_all(history, 0, 1 << 40)
     found = sorted((one.reading.time, one.reading.probe, one) for of_probe in rows.values() for one in of_probe)
     assert len(found) % PROBES == 0
     for number in range(len(found) // PROBES):

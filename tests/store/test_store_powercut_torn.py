@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 from tests.amounts import amount
-from tests.store.conftest import MIDNIGHT, Shelf
+from tests.store.conftest import MIDNIGHT, Shelf, raw_all
 
 from dewkeeper.clock import ManualClock
 from dewkeeper.store import History, Store
@@ -73,7 +73,7 @@ def test_a_torn_log_leaves_whole_commits(
         (tmp_path / f"{FILE_NAME}-wal").write_bytes(damage(log, dice.randrange(32, len(log)), dice))
         Store.open(tmp_path, Storage(folder=tmp_path), ManualClock()).close()
         with History.open(tmp_path) as history:
-            rows = history.raw_all(0, 1 << 40)
+            rows = raw_all(history, 0, 1 << 40)
         times = [[one.reading.time for one in rows[f"p{n}"]] for n in range(PROBES)]
         assert all(column == times[0] for column in times), "a poll is there in part"
         assert times[0] == [MIDNIGHT + 60 * poll for poll in range(len(times[0]))]

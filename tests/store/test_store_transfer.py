@@ -6,7 +6,7 @@ import random
 from pathlib import Path
 
 import pytest
-from tests.store.conftest import MIDNIGHT, Shelf
+from tests.store.conftest import MIDNIGHT, Shelf, raw_all
 
 from dewkeeper.interchange import format_time
 from dewkeeper.judge.types import Calibration, JournalEntry, SaltPoint
@@ -28,7 +28,7 @@ def _fill(shelf: Shelf, probes: tuple[str, ...], seed: int) -> None:
 
 def _all(shelf: Shelf) -> dict[str, list[object]]:
     with shelf.history() as history:
-        return {probe: list(rows) for probe, rows in history.raw_all(0, 1 << 40).items()}
+        return {probe: list(rows) for probe, rows in raw_all(history, 0, 1 << 40).items()}
 
 
 def test_two_exports_merge_into_one_archive_without_loss(tmp_path: Path) -> None:

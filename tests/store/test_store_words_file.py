@@ -10,7 +10,7 @@ from pathlib import Path
 from random import Random
 
 import pytest
-from tests.store.conftest import MIDNIGHT, Shelf
+from tests.store.conftest import MIDNIGHT, Shelf, raw_all
 from tests.store.plain import settings
 
 from dewkeeper.errors import DewkeeperError
@@ -61,7 +61,7 @@ def _stored(folder: Path) -> dict[tuple[str, str], Reading]:
     with History.open(folder) as history:
         return {
             (format_time(row.reading.time), probe): row.reading
-            for probe, rows in history.raw_all(0, 1 << 40).items()
+            for probe, rows in raw_all(history, 0, 1 << 40).items()
             for row in rows
         }
 

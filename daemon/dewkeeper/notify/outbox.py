@@ -16,8 +16,7 @@ from dewkeeper.notify.backoff import RETRY_AFTER_LONGEST_SECONDS
 from dewkeeper.notify.gather import alarms_of
 from dewkeeper.notify.saying import plainly
 from dewkeeper.report.wording import Wording
-from dewkeeper.store.history import LONGEST_QUIET_SECONDS
-from dewkeeper.store.records import UNREADABLE, DeliveryResult, Message
+from dewkeeper.store.records import LONGEST_QUIET_SECONDS, UNREADABLE, DeliveryResult, Message
 
 log = logging.getLogger(__name__)
 

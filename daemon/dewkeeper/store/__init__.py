@@ -4,21 +4,20 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from dewkeeper.left_out import asyncio_put_off
-
-with asyncio_put_off():
-    import sqlalchemy.dialects.sqlite  # noqa: F401  all of it that is needed, before anything else imports it
-
-from dewkeeper.store.history import History
-
 if TYPE_CHECKING:
+    from dewkeeper.store.history import History
     from dewkeeper.store.store import Store
 
 __all__ = ["History", "Store"]
 
 
 def __getattr__(name: str) -> Any:
-    if name == "Store":  # when first asked for: who reads needs none of what writes
+    # When first asked for: who reads needs none of what writes, and what compiles the questions neither.
+    if name == "History":
+        from dewkeeper.store.history import History
+
+        return History
+    if name == "Store":
         from dewkeeper.store.store import Store
 
         return Store

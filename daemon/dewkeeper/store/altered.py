@@ -11,9 +11,8 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Final
 
-from sqlalchemy import Connection
-
-from dewkeeper.store.database import BLOCK_SECONDS, PROBE_BITS
+from dewkeeper.store import asked
+from dewkeeper.store.database import BLOCK_SECONDS, PROBE_BITS, Connection
 from dewkeeper.store.outbox import write_note
 
 NOTE: Final = "altered"
@@ -35,7 +34,7 @@ class Altered:
 
 def note(connection: Connection, start: int, end: int, *, moved: bool = False) -> None:
     """Say, in the transaction that changes it, that [start, end) seconds of the past are not what they were."""
-    text = connection.exec_driver_sql("SELECT value FROM note WHERE name = ?", (NOTE,)).scalar()
+    text = connection.value(asked.NOTE, name=NOTE)
     known = read(text)
     new = Altered(known[-1].number + 1 if known else 1, start, end, moved)
     if known and known[-1].moved == moved and known[-1].start <= end and start <= known[-1].end:

@@ -7,19 +7,17 @@ a synthetic rack: 2.2 bytes a reading, the blob alone.
 
 from __future__ import annotations
 
+import json
+import sqlite3
 import zlib
 from array import array
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import accumulate, pairwise
 
-from sqlalchemy import ColumnElement, Connection, select
-from sqlalchemy.exc import DatabaseError
-
-from dewkeeper.store import damage
-from dewkeeper.store.database import BLOCK_SECONDS, PROBE_BITS, PROBE_MASK, fetched
+from dewkeeper.store import asked, damage
+from dewkeeper.store.database import BLOCK_SECONDS, PROBE_BITS, PROBE_MASK, Connection
 from dewkeeper.store.errors import StoreDamaged
 from dewkeeper.store.rows import Row, first_key
-from dewkeeper.store.schema import chunk
 
 Words = tuple[int, int | None, int | None]
 """Seconds from the block's start, temperature word, humidity word."""
@@ -66,36 +64,34 @@ def archived(connection: Connection, number: int, start: int, end: int) -> list[
     """Return the archived rows of one probe in [start, end) seconds, ascending."""
     blocks = _blocks(start, end)
     if len(blocks) > 400:  # an open-ended span: ask for what there is instead of for every block of the age
-        found = _chunks(connection, chunk.c.key.op("&")(PROBE_MASK) == number)
+        keys = [key for (key,) in connection.rows(asked.CHUNK_KEYS_OF, number=number)]
     else:
         keys = [(block << PROBE_BITS) + number for block in blocks]
-        found = _chunks(connection, chunk.c.key.in_(keys))
-    return [row for blob in sorted(found) for row in _rows(connection, *blob) if start <= row[0] >> PROBE_BITS < end]
+    return [
+        row
+        for blob in _chunks(connection, keys)
+        for row in _rows(connection, *blob)
+        if start <= row[0] >> PROBE_BITS < end
+    ]
 
 
 def probe_rows(connection: Connection, number: int, start: int, end: int) -> list[Row]:
     """Return every row of one probe in [start, end) seconds, archived or not, ascending."""
     rows = archived(connection, number, start, end)
-    rows.extend(
-        fetched(
-            connection,
-            f"SELECT key, t, h FROM reading WHERE key >= ? AND key < ? AND key & {PROBE_MASK} = ?",  # noqa: S608
-            (start << PROBE_BITS, end << PROBE_BITS, number),
-        )
-    )
+    rows += connection.rows(asked.READINGS_OF, first=start << PROBE_BITS, end=end << PROBE_BITS, number=number)
     rows.sort(key=lambda row: row[0])
     return rows
 
 
 def all_rows(connection: Connection, start: int, end: int) -> Iterator[Row]:
     """Yield every row of every probe in [start, end) seconds in key order, one block in memory at a time."""
-    within, block_of = _blocks(start, end), chunk.c.key.op(">>")(PROBE_BITS)
-    inside = chunk.c.key >= within.start << PROBE_BITS, chunk.c.key < within.stop << PROBE_BITS
-    at = start << PROBE_BITS
-    for block in connection.scalars(select(block_of).distinct().where(*inside).order_by(block_of)).all():
+    within, at = _blocks(start, end), start << PROBE_BITS
+    inside = {"first": within.start << PROBE_BITS, "end": within.stop << PROBE_BITS}
+    for (block,) in connection.rows(asked.BLOCKS, **inside):
         first, last = max(block * BLOCK_SECONDS, start), min((block + 1) * BLOCK_SECONDS, end)
         yield from _hot(connection, at, first << PROBE_BITS)
-        found = _chunks(connection, chunk.c.key.between(block << PROBE_BITS, (block + 1 << PROBE_BITS) - 1))
+        of_block = connection.rows(asked.CHUNK_KEYS, first=block << PROBE_BITS, end=block + 1 << PROBE_BITS)
+        found = _chunks(connection, [key for (key,) in of_block])
         rows = [row for blob in found for row in _rows(connection, *blob) if first <= row[0] >> PROBE_BITS < last]
         rows.extend(_hot(connection, first << PROBE_BITS, last << PROBE_BITS))
         rows.sort(key=lambda row: row[0])
@@ -117,29 +113,27 @@ def archive_block(connection: Connection, block: int) -> int:
     the newcomer moves to the next free second of its probe: a reading is never lost to a clock.
     """
     start, end = block * BLOCK_SECONDS << PROBE_BITS, (block + 1) * BLOCK_SECONDS << PROBE_BITS
-    stored = "FROM reading WHERE key >= ? AND key < ?"
+    span = {"first": start, "end": end}
     # Put in order here: SQLite would sort every row to do it.
-    numbers = sorted(
-        number for (number,) in fetched(connection, f"SELECT DISTINCT key & {PROBE_MASK} {stored}", (start, end))
-    )
+    numbers = sorted(number for (number,) in connection.execute(asked.NUMBERS, span))
     moved = 0
     for first in range(0, len(numbers), _PROBES_AT_ONCE):
         found: dict[int, list[Words]] = {number: [] for number in numbers[first : first + _PROBES_AT_ONCE]}
-        of_few = f"{stored} AND key & {PROBE_MASK} BETWEEN ? AND ?"
-        for key, t, h in fetched(connection, f"SELECT key, t, h {of_few}", (start, end, min(found), max(found))):
+        few = {**span, "low": min(found), "high": max(found)}
+        for key, t, h in connection.execute(asked.READINGS_OF_FEW, few):
             found[key & PROBE_MASK].append(((key - start) >> PROBE_BITS, t, h))
         for number, rows in found.items():
             key = (block << PROBE_BITS) + number
             keep(connection, key, _merge(there(connection, key), rows))
             moved += len(rows)
-    connection.exec_driver_sql(f"DELETE {stored}", (start, end))
+    connection.execute(asked.DELETE_READINGS, span)
     return moved
 
 
 def there(connection: Connection, key: int) -> list[Words]:
     """Return what is archived of a probe's block; one that cannot be read is set aside first, for what comes takes its place."""
     try:
-        return [row for _, n, data in _chunks(connection, chunk.c.key == key) for row in unpack(data, n)]
+        return [row for _, n, data in _chunks(connection, [key]) for row in unpack(data, n)]
     except StoreDamaged:
         damage.set_aside(connection, [key])
         return []
@@ -147,8 +141,7 @@ def there(connection: Connection, key: int) -> list[Words]:
 
 def keep(connection: Connection, key: int, rows: Sequence[Words]) -> None:
     """Store a probe's block, in place of what was stored of it; key: block * 1024 + probe id."""
-    connection.execute(chunk.delete().where(chunk.c.key == key))
-    connection.execute(chunk.insert().values(key=key, n=len(rows), data=pack(rows)))
+    connection.execute(asked.PUT_CHUNK, {"key": key, "n": len(rows), "data": pack(rows)})
 
 
 def _blocks(start: int, end: int) -> range:
@@ -176,28 +169,26 @@ def _rows(connection: Connection, key: int, n: int, data: bytes) -> list[Row]:
         return []
 
 
-def _chunks(connection: Connection, where: ColumnElement[bool]) -> Sequence[tuple[int, int, bytes]]:
-    """Return (key, n, data) of blobs; those in pages that SQLite cannot follow are noted as damaged."""
+def _chunks(connection: Connection, keys: Sequence[int]) -> list[tuple[int, int, bytes]]:
+    """Return (key, n, data) of those of these blobs that there are, ascending; in pages that SQLite cannot follow they
+    are noted as damaged."""
+    listed = json.dumps(keys)
     try:
-        return [(key, n, data) for key, n, data in connection.execute(select(chunk).where(where))]
-    except DatabaseError as error:
-        if "malformed" not in str(error.orig):
+        return connection.rows(asked.CHUNKS, keys=listed)
+    except sqlite3.DatabaseError as error:
+        if "malformed" not in str(error):
             raise
     found: list[tuple[int, int, bytes]] = []
-    for key in connection.scalars(select(chunk.c.key).where(where)).all():
+    for (key,) in connection.rows(asked.CHUNK_KEYS_AMONG, keys=listed):
         try:
-            found += [(key, n, data) for _, n, data in connection.execute(select(chunk).where(chunk.c.key == key))]
-        except DatabaseError:
+            found += connection.rows(asked.CHUNK, key=key)
+        except sqlite3.DatabaseError:
             damage.note(connection, key)
     return found
 
 
 def _hot(connection: Connection, first: int, end: int) -> Iterator[Row]:
-    return fetched(
-        connection,
-        "SELECT key, t, h FROM reading WHERE key >= ? AND key < ? ORDER BY key",
-        (first, end),
-    )
+    return connection.execute(asked.READINGS, {"first": first, "end": end})
 
 
 def _last(last: int, word: int | None) -> int:

@@ -13,16 +13,16 @@ from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from sqlalchemy import Connection
-
 from dewkeeper.judge.types import Item, Reading
-from dewkeeper.store import codec
+from dewkeeper.store import asked, codec
 from dewkeeper.store.archive import all_rows, probe_rows
-from dewkeeper.store.database import BLOCK_SECONDS, PROBE_BITS, PROBE_MASK
+from dewkeeper.store.database import BLOCK_SECONDS, PROBE_BITS, PROBE_MASK, Connection
 from dewkeeper.store.reading import Decoder
 from dewkeeper.store.rows import Row, first_key, last_key
 
 _LAST = 1 << 60
+BEFORE_ALL = -(1 << 62)
+"""A number below every item's: those that were imported have negative ones."""
 Reader = Callable[[], AbstractContextManager[Connection]]
 """Opens a connection for one short read."""
 
@@ -50,17 +50,13 @@ def before(second: int) -> StreamPlace:
 
 def place_of(connection: Connection, key: int) -> StreamPlace:
     """Return the place of a stored reading."""
-    row = connection.exec_driver_sql("SELECT after_key, seq FROM late WHERE key = ?", (key,)).first()
-    return StreamPlace(key) if row is None else StreamPlace(row.after_key, row.seq)
+    row = connection.row(asked.PLACE_OF_LATE, key=key)
+    return StreamPlace(key) if row is None else StreamPlace(*row)
 
 
-def others(connection: Connection, after_item: int | None = None) -> list[Other]:
+def others(connection: Connection, after_item: int = BEFORE_ALL) -> list[Other]:
     """Return every item that is no reading, or those with a larger number, in order of arrival."""
-    rows = connection.exec_driver_sql(
-        "SELECT item.seq, item.after_key, item.time, item.kind, late.after_key, late.seq FROM item "
-        "LEFT JOIN late ON late.key = item.after_key WHERE ? IS NULL OR item.seq > ?",
-        (after_item, after_item),
-    ).all()
+    rows = connection.rows(asked.ITEMS_AFTER, seq=after_item)
     found = []
     for seq, key, time, kind, anchor, late in rows:
         # Imported ones were never in the stream: they stand where their own time says.
@@ -79,7 +75,7 @@ def others(connection: Connection, after_item: int | None = None) -> list[Other]
 
 def fetch(connection: Connection, other: Other) -> Sequence[Item]:
     """Return an item, none if it cannot be read."""
-    data = connection.exec_driver_sql("SELECT data FROM item WHERE seq = ?", (other.seq,)).scalar_one()
+    data = connection.value(asked.ITEM, seq=other.seq)
     return list(codec.readable(codec.unpack_item, [(other.kind, data)]))
 
 
@@ -114,7 +110,7 @@ def arrivals(
 def _span(connection: Connection, after: StreamPlace) -> tuple[int, int]:
     """Return the first second that may be wanted and the one after the last."""
     first, last = first_key(connection), last_key(connection)
-    oldest, newest = connection.exec_driver_sql("SELECT min(key), max(key) FROM chunk").one()
+    oldest, newest = connection.row(asked.CHUNK_ENDS)
     begins = [first >> PROBE_BITS] if first is not None else []
     ends = [last >> PROBE_BITS] if last is not None else []
     if oldest is not None:
@@ -130,8 +126,7 @@ class _Part:
         self, connection: Connection, start: int, end: int, after: StreamPlace, probes: Collection[str] | None
     ) -> None:
         first, last = start << PROBE_BITS, end << PROBE_BITS
-        late = connection.exec_driver_sql("SELECT key FROM late WHERE key >= ? AND key < ?", (first, last)).scalars()
-        elsewhere = set(late)
+        elsewhere = {key for (key,) in connection.rows(asked.LATE_KEYS, first=first, end=last)}
         self._decoder = decoder = Decoder(connection, start, end)
         self._late = [
             (place, reading)
@@ -184,10 +179,7 @@ def _late_readings(
     connection: Connection, first: int, last: int, after: StreamPlace
 ) -> list[tuple[StreamPlace, Reading]]:
     """Return the late readings that came after keys of a part, in order of arrival."""
-    rows = connection.exec_driver_sql(
-        "SELECT after_key, seq, key FROM late WHERE after_key >= ? AND after_key < ? ORDER BY after_key, seq",
-        (first, last),
-    ).all()
+    rows = connection.rows(asked.LATE_AFTER, first=first, end=last)
     places = {key: StreamPlace(anchor, seq) for anchor, seq, key in rows if StreamPlace(anchor, seq) > after}
     if not places:
         return []

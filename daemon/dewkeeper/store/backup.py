@@ -17,7 +17,7 @@ from pathlib import Path
 
 from dewkeeper.store.archive import unpack, verified
 from dewkeeper.store.damage import Block, span
-from dewkeeper.store.database import BLOCK_SECONDS, FILE_NAME, PROBE_BITS, PROBE_MASK, plain_reason
+from dewkeeper.store.database import BLOCK_SECONDS, FILE_NAME, PROBE_BITS, PROBE_MASK, plain_reason, read_only
 from dewkeeper.store.drive import alone, fault, make_room, on_a_mount
 from dewkeeper.store.errors import BackupFailed, StoreDamaged
 from dewkeeper.store.lock import give_to_owner
@@ -120,7 +120,7 @@ def look_into(path: Path) -> Content:
     if not path.is_file():
         raise BackupFailed(f"there is no file {path}")
     try:
-        connection = sqlite3.connect(f"file:{path}?mode=ro", uri=True)
+        connection = sqlite3.connect(read_only(path), uri=True)
         try:
             verdict = connection.execute("PRAGMA integrity_check(1)").fetchone()[0]
             if verdict != "ok":
@@ -225,7 +225,7 @@ def set_aside(folder: Path, now: int, why: str) -> Path:
 
 
 def _copy(source: Path, target: Path) -> None:
-    reading = sqlite3.connect(f"file:{source}?mode=ro", uri=True, timeout=10)
+    reading = sqlite3.connect(read_only(source), uri=True, timeout=10)
     try:
         writing = sqlite3.connect(target)
         try:

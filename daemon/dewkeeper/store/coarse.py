@@ -6,9 +6,9 @@ from collections.abc import Mapping, Sequence
 from itertools import pairwise
 from typing import NamedTuple
 
-from sqlalchemy import Connection
-
+from dewkeeper.store import asked
 from dewkeeper.store.coverage import covered
+from dewkeeper.store.database import Connection
 from dewkeeper.store.quarters import QUARTER_SECONDS
 from dewkeeper.store.reading import Decoder
 from dewkeeper.store.slices import slices
@@ -49,11 +49,8 @@ def extremes(connection: Connection, start: int, end: int, quarters: int) -> Map
     names = Decoder(connection, start, start)  # verdicts are in the quarters already
     rows: dict[int, list[tuple[int, int, int, int, int]]] = {}
     for layout, begin, finish in cover.parts(first, last):
-        by_slice = f"GROUP BY id, ({layout.quarter} - ?) / ?"
-        asked = layout.select(
-            f"id, min({layout.quarter}), min(h_min), max(h_min + h_range), min(t_min), max(t_min + t_range)", by_slice
-        )
-        for number, *row in connection.exec_driver_sql(asked, (begin, finish, first, quarters)):
+        span = {"first": begin, "last": finish, "origin": first, "size": quarters}
+        for number, *row in connection.execute(asked.EXTREMES[layout.table], span):
             rows.setdefault(number, []).append(tuple(row))
     return {
         names.names[number]: _decoded(connection, names, number, found, first, quarters)
@@ -103,13 +100,9 @@ def days(connection: Connection, number: int, moments: Sequence[int]) -> list[Da
     found: list[Day] = []
     for first, last, size in _even(moments):
         for layout, begin, finish in cover.parts(first, min(last, cover.until)):
-            asked = layout.select(
-                f"min({layout.quarter}), sum(watched), min(h_min), max(h_min + h_range), min(t_min), max(t_min + t_range), "
-                "sum(max(((humid >> 24) & 4095) + (humid >> 36), (heat & 4095) + (heat >> 12)))",
-                f"WHERE id = ? GROUP BY ({layout.quarter} - ?) / ?",
-            )
-            for quarter, watched, h_low, h_high, t_low, t_high, beyond in connection.exec_driver_sql(
-                asked, (begin, finish, number, first, size)
+            span = {"first": begin, "last": finish, "number": number, "origin": first, "size": size}
+            for quarter, watched, h_low, h_high, t_low, t_high, beyond in connection.rows(
+                asked.DAYS[layout.table], **span
             ):
                 at = (first + (quarter - first) // size * size) * QUARTER_SECONDS
                 values = names.by_calibration(number, at)

@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 import re
+import sqlite3
 
-from sqlalchemy import Connection
-from sqlalchemy.exc import OperationalError
-
-from dewkeeper.store.database import plain_reason
+from dewkeeper.store.database import Connection, plain_reason
 from dewkeeper.store.errors import StoreCannotHold, StoreDamaged, StoreError, StoreRefused, StoreUnusable
 
 
 def check(connection: Connection) -> None:
     """Read the whole file. Raises StoreDamaged."""
-    verdict = connection.exec_driver_sql("PRAGMA quick_check(1)").scalar()
+    verdict = connection.value("PRAGMA quick_check(1)")
     if verdict != "ok":
         page = re.search(r"[Pp]age (\d+)", str(verdict))
         said = f"page {page[1]} makes no sense" if page else str(verdict).rpartition("***")[2].strip()
@@ -22,7 +20,7 @@ def check(connection: Connection) -> None:
 
 def refusal(error: Exception) -> StoreError:
     """Return why a batch was not stored: the disk's fault, which may end, or the batch's own, which never does."""
-    if isinstance(error, OperationalError | OSError | MemoryError) or "is damaged" in plain_reason(error):
+    if isinstance(error, sqlite3.OperationalError | OSError | MemoryError) or "is damaged" in plain_reason(error):
         return complaint(error, StoreRefused)
     return StoreCannotHold(f"{type(error).__name__}: {ascii(plain_reason(error))[1:-1]}")
 

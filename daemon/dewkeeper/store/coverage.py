@@ -7,23 +7,25 @@ Everything here runs in its caller's transaction.
 
 from __future__ import annotations
 
+import json
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from itertools import groupby, pairwise
 from typing import NamedTuple
 
-from sqlalchemy import Connection
-
 from dewkeeper.judge.types import NOT_EVALUATED, PASS, Quality, Reading
-from dewkeeper.store import damage
+from dewkeeper.store import asked, damage
 from dewkeeper.store.archive import all_rows, probe_rows
-from dewkeeper.store.database import BLOCK_SECONDS, FOREVER, PROBE_BITS, PROBE_MASK
+from dewkeeper.store.database import BLOCK_SECONDS, FOREVER, PROBE_BITS, PROBE_MASK, Connection
 from dewkeeper.store.hot import Poll
 from dewkeeper.store.quarters import (
     COLUMNS,
     DAY_QUARTERS,
     LONGEST_HOLD_SECONDS,
     QUARTER_SECONDS,
+    RECENT,
+    ROLLUP,
+    Layout,
     Quarter,
     Row,
     Standards,
@@ -34,67 +36,11 @@ from dewkeeper.store.rows import Row as Raw
 from dewkeeper.store.rows import first_key
 
 _FEW = 4
-_LONG = 100 * DAY_QUARTERS
 _MOST_RECENT, _STAY_RECENT = 108, 96
 """Quarters, 27 h and 24 h: of one probe each is a page to read, so a chart of a month bears so many; a night stays for a day."""
+_NAMES = ("key", *COLUMNS.split(", "))
 _PART_DAYS = 30
 """So much of one probe is made anew at a time, of thirty a day: some 15 MB."""
-_MARKS = ",".join("?" * (COLUMNS.count(",") + 1))
-
-
-class Layout(NamedTuple):
-    """A table of quarter hours: by stretches of so many quarters, in each by probe, each probe's in order of time.
-
-    key: ((quarter // quarters) * 1024 + probe id) << bits | quarter % quarters.
-    """
-
-    table: str
-    quarters: int
-    bits: int
-
-    @property
-    def quarter(self) -> str:
-        """The quarter (seconds over 900) of a row, in SQL."""
-        return f"((key >> {PROBE_BITS + self.bits}) * {self.quarters} + (key & {(1 << self.bits) - 1}))"
-
-    def begin(self, quarter: int) -> int:
-        """Return the first quarter of the stretch that a quarter lies in."""
-        return quarter // self.quarters * self.quarters
-
-    def key(self, quarter: int, number: int) -> int:
-        """Return where the quarter of a probe lies."""
-        stretch, rest = divmod(quarter, self.quarters)
-        return (stretch << PROBE_BITS | number) << self.bits | rest
-
-    def select(self, columns: str, rest: str = "") -> str:
-        """Return a statement that asks for rows of a span by probe and in order of time; `id` is the probe's number.
-
-        Its first two parameters: the first quarter wanted and the one after the last. rest: what follows the tables.
-        """
-        # Where the table begins is a page that nothing else needs: looked up only where the span may be open-ended.
-        oldest = f"(SELECT (min(key) >> {PROBE_BITS + self.bits}) * {self.quarters} FROM {self.table})"  # noqa: S608
-        size, stretch = self.quarters, f"(((s << {PROBE_BITS}) | id) << {self.bits})"
-        return f"""WITH RECURSIVE stretch(s, first, last) AS (
-            SELECT first / {size}, first, last FROM (SELECT
-            CASE WHEN last - first < {_LONG} THEN first ELSE max(first, {oldest}) END AS first, last
-            FROM (SELECT ? AS first, ? AS last)) WHERE first < last UNION ALL SELECT s + 1, first, last FROM stretch WHERE (s + 1) * {size} < last)
-            SELECT {columns} FROM probe NOT INDEXED CROSS JOIN stretch CROSS JOIN {self.table}
-            ON key >= {stretch} + max(first - s * {size}, 0) AND key < {stretch} + min(last - s * {size}, {size}) {rest}"""  # noqa: S608
-
-    def insert(self, connection: Connection, made: Iterable[tuple[int, Row]], taken: str = "REPLACE") -> None:
-        """Store quarters of probes by their numbers; one that is there already is replaced, or with "IGNORE" kept."""
-        rows = sorted((self.key(row[0], number), *row[1:]) for number, row in made)
-        if rows:
-            connection.exec_driver_sql(
-                f"INSERT OR {taken} INTO {self.table} (key, {COLUMNS}) VALUES (?, {_MARKS})",  # noqa: S608
-                rows,
-            )
-
-
-RECENT = Layout("recent", 1, 0)
-"""Until the morning was asked for: what is over is appended, and a night of all probes lies together."""
-ROLLUP = Layout("rollup", DAY_QUARTERS, 7)
-"""For good."""
 
 
 class Covered(NamedTuple):
@@ -115,7 +61,7 @@ class Covered(NamedTuple):
 
 def covered(connection: Connection) -> Covered:
     """Return what the tables cover."""
-    return Covered(*connection.exec_driver_sql("SELECT rolled, until FROM covered").one())
+    return Covered(*connection.row(asked.COVERED))
 
 
 class Filler:
@@ -159,9 +105,9 @@ class Filler:
         """Store the quarters that are over, and how far everything is covered."""
         until = min([self._newest // QUARTER_SECONDS, *(quarter.number for quarter in self._standing.values())])
         if until > self.until:
-            RECENT.insert(connection, (pair for pair in self._done if pair[1][0] < until))
+            _insert(connection, RECENT, (pair for pair in self._done if pair[1][0] < until))
             self._done = [pair for pair in self._done if pair[1][0] >= until]
-            connection.exec_driver_sql("UPDATE covered SET until = ?", (until,))
+            connection.execute(asked.COVER, {"quarter": until})
             self.until = until
             if until - covered(connection).rolled > _MOST_RECENT:
                 roll(connection, until - _STAY_RECENT)
@@ -242,8 +188,9 @@ def rebuild(connection: Connection, standards: Standards, numbers: Sequence[int]
 def _oldest(connection: Connection) -> int:
     """Return the quarter, or an earlier one, of the first reading there is."""
     key = first_key(connection)
-    block = connection.exec_driver_sql("SELECT min(key) >> ? FROM chunk", (PROBE_BITS,)).scalar()
-    begins = [second for second in (key and key >> PROBE_BITS, block and block * BLOCK_SECONDS) if second is not None]
+    chunk, _ = connection.row(asked.CHUNK_ENDS)
+    begins = [] if key is None else [key >> PROBE_BITS]
+    begins += [] if chunk is None else [(chunk >> PROBE_BITS) * BLOCK_SECONDS]
     return min(begins, default=0) // QUARTER_SECONDS
 
 
@@ -257,7 +204,7 @@ def fill_in(
         begin, finish = part * QUARTER_SECONDS, (part + size) * QUARTER_SECONDS + LONGEST_HOLD_SECONDS
         made = _made(connection, Decoder(connection, begin, finish), standards, set(numbers), begin, finish)
         for layout, begin, end in cover.parts(part, min(part + size, last, cover.until)):
-            layout.insert(connection, (pair for pair in made if begin <= pair[1][0] < end), "IGNORE")
+            _insert(connection, layout, (pair for pair in made if begin <= pair[1][0] < end), asked.KEEP_QUARTER)
         yield
 
 
@@ -268,19 +215,19 @@ def _rebuild(
     decoder = Decoder(connection, begin, finish)
     made = _made(connection, decoder, standards, set(numbers), begin, finish)
     unreadable = damage.keys_of(connection, numbers, begin, last * QUARTER_SECONDS)
+    given = {"numbers": json.dumps(list(numbers)), "unreadable": json.dumps(unreadable)}
     for layout, begin, end in cover.parts(first, last):
-        old = layout.select("key", f"WHERE id IN ({','.join(map(str, numbers))}){_kept(layout, unreadable)}")
-        connection.exec_driver_sql(f"DELETE FROM {layout.table} WHERE key IN ({old})", (begin, end))  # noqa: S608
-        layout.insert(connection, (pair for pair in made if begin <= pair[1][0] < end))
+        connection.execute(asked.DELETE_QUARTERS[layout.table], {"first": begin, "last": end, **given})
+        _insert(connection, layout, (pair for pair in made if begin <= pair[1][0] < end))
 
 
-def _kept(layout: Layout, unreadable: Sequence[int]) -> str:
-    """Return what keeps the quarters of blocks that cannot be read, in SQL: nothing could be put in their place."""
-    spans = [(key & PROBE_MASK, *damage.span(key)) for key in unreadable]
-    return "".join(
-        f" AND NOT (id = {number} AND {layout.quarter} BETWEEN {start // QUARTER_SECONDS} AND {end // QUARTER_SECONDS - 1})"
-        for number, start, end in spans
-    )
+def _insert(
+    connection: Connection, layout: Layout, made: Iterable[tuple[int, Row]], how: Mapping[str, str] = asked.PUT_QUARTER
+) -> None:
+    """Store quarters of probes by their numbers; how: in place of one that is there already, or not if there is one."""
+    rows = sorted((layout.key(row[0], number), *row[1:]) for number, row in made)
+    if rows:
+        connection.executemany(how[layout.table], (dict(zip(_NAMES, row, strict=True)) for row in rows))
 
 
 def made_of(rows: Iterable[Raw], decoder: Decoder, standards: Standards, begin: int, end: int) -> list[tuple[int, Row]]:
@@ -313,21 +260,18 @@ def roll(connection: Connection, before: int) -> None:
     before = min(before, until)
     if before <= rolled:
         return
-    unfinished, limit = (ROLLUP.key(ROLLUP.begin(rolled), 0),), (RECENT.key(before, 0),)
-    connection.exec_driver_sql(
-        f"CREATE TEMP TABLE unfinished AS SELECT key, {COLUMNS} FROM rollup WHERE key >= ?",  # noqa: S608
-        unfinished,
-    )
-    connection.exec_driver_sql("DELETE FROM rollup WHERE key >= ?", unfinished)
-    connection.exec_driver_sql(
+    begin, end = (ROLLUP.key(ROLLUP.begin(rolled), 0),), (RECENT.key(before, 0),)
+    connection.execute(f"CREATE TEMP TABLE unfinished AS SELECT key, {COLUMNS} FROM rollup WHERE key >= ?", begin)  # noqa: S608
+    connection.execute("DELETE FROM rollup WHERE key >= ?", begin)
+    connection.execute(
         f"INSERT OR REPLACE INTO rollup (key, {COLUMNS}) SELECT key, {COLUMNS} FROM unfinished UNION ALL "  # noqa: S608
-        f"SELECT (({RECENT.quarter} / {DAY_QUARTERS} << {PROBE_BITS}) | (key & {PROBE_MASK})) << {ROLLUP.bits} | "
-        f"{RECENT.quarter} % {DAY_QUARTERS}, {COLUMNS} FROM recent WHERE key < ? ORDER BY 1",
-        limit,
+        f"SELECT ((key >> {PROBE_BITS}) / {DAY_QUARTERS} << {PROBE_BITS} | (key & {PROBE_MASK})) << {ROLLUP.bits} | "
+        f"(key >> {PROBE_BITS}) % {DAY_QUARTERS}, {COLUMNS} FROM recent WHERE key < ? ORDER BY 1",
+        end,
     )
-    connection.exec_driver_sql("DROP TABLE unfinished")
-    connection.exec_driver_sql("DELETE FROM recent WHERE key < ?", limit)
-    connection.exec_driver_sql("UPDATE covered SET rolled = ?", (before,))
+    connection.execute("DROP TABLE unfinished")
+    connection.execute("DELETE FROM recent WHERE key < ?", end)
+    connection.execute(asked.ROLL, {"quarter": before})
 
 
 def cover_imported(connection: Connection, until: int) -> None:
@@ -335,7 +279,7 @@ def cover_imported(connection: Connection, until: int) -> None:
     oldest = first_key(connection)
     quarter = until // QUARTER_SECONDS
     if (oldest is None or oldest >> PROBE_BITS >= until) and quarter > covered(connection).until:
-        connection.exec_driver_sql("UPDATE covered SET until = ?", (quarter,))
+        connection.execute(asked.COVER, {"quarter": quarter})
         roll(connection, quarter)
 
 
@@ -343,11 +287,9 @@ def uncover(connection: Connection, since: int) -> None:
     """Forget the quarters from a second on: their readings were moved in time."""
     quarter = since // QUARTER_SECONDS
     for layout in (ROLLUP, RECENT):
-        connection.exec_driver_sql(
-            f"DELETE FROM {layout.table} WHERE key >= ? AND {layout.quarter} >= ?",  # noqa: S608
-            (layout.key(layout.begin(quarter), 0), quarter),
-        )
-    connection.exec_driver_sql("UPDATE covered SET until = min(until, ?), rolled = min(rolled, ?)", (quarter, quarter))
+        key = layout.key(layout.begin(quarter), 0)
+        connection.execute(asked.UNCOVER_QUARTERS[layout.table], {"key": key, "quarter": quarter})
+    connection.execute(asked.UNCOVER, {"quarter": quarter})
 
 
 def _made(

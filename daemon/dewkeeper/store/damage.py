@@ -5,20 +5,17 @@ Only a block's readings are missing then; its quarter hours, which lie elsewhere
 
 from __future__ import annotations
 
+import json
 import logging
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
-from sqlalchemy import Connection
-
 from dewkeeper.interchange import format_time
-from dewkeeper.store import altered
-from dewkeeper.store.database import BLOCK_SECONDS, PROBE_BITS, PROBE_MASK
+from dewkeeper.store import altered, asked
+from dewkeeper.store.database import BLOCK_SECONDS, PROBE_BITS, PROBE_MASK, Connection
 
 log = logging.getLogger(__name__)
-
-_NOTED = "damaged blocks"
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -38,7 +35,7 @@ class Block:
 
 def note(connection: Connection, key: int) -> None:
     """Remember, with the connection, that a block was met that cannot be read."""
-    connection.info.setdefault(_NOTED, set()).add(key)
+    connection.unreadable.add(key)
     _log(key)
 
 
@@ -50,36 +47,28 @@ def _log(key: int) -> None:
 
 def forget(connection: Connection) -> set[int]:
     """Return the keys of the blocks noted so far, and forget them."""
-    keys: set[int] = connection.info.pop(_NOTED, set())
+    keys, connection.unreadable = connection.unreadable, set()
     return keys
 
 
 def set_aside(connection: Connection, keys: Iterable[int]) -> None:
     """Move blocks out of the archive, in the caller's transaction."""
     for key in keys:
-        connection.exec_driver_sql(
-            "INSERT OR REPLACE INTO damaged SELECT key, n, data FROM chunk WHERE key = ?", (key,)
-        )
-        connection.exec_driver_sql("DELETE FROM chunk WHERE key = ?", (key,))
+        connection.execute(asked.SET_ASIDE, {"key": key})
+        connection.execute(asked.DELETE_CHUNK, {"key": key})
         altered.note_blocks(connection, [key])
 
 
 def blocks(connection: Connection, noted: Collection[int] = ()) -> dict[int, Block]:
     """Return what was set aside, and what these keys name, by their keys; in order of probe and time."""
-    found = {}
-    for table, keys in (("damaged", None), ("chunk", noted)):
-        for key, n, name in connection.exec_driver_sql(
-            f"SELECT key, n, name FROM {table} LEFT JOIN probe ON probe.id = key & {PROBE_MASK} "  # noqa: S608
-            f"WHERE {'1' if keys is None else 'key IN (' + ','.join(map(str, keys)) + ')'}"
-        ):
-            found[key] = Block(name or "a probe without a name", *span(key), n)
+    rows = connection.rows(asked.DAMAGED) + connection.rows(asked.UNREADABLE, keys=json.dumps(list(noted)))
+    found = {key: Block(name or "a probe without a name", *span(key), n) for key, n, name in rows}
     return dict(sorted(found.items(), key=lambda pair: pair[1]))
 
 
 def keys_of(connection: Connection, numbers: Collection[int], start: int, end: int) -> list[int]:
     """Return the blocks of these probes in [start, end) seconds that cannot be read, set aside or only noted yet."""
-    rows: Sequence[int] = connection.exec_driver_sql("SELECT key FROM damaged").scalars().all()
-    known = {*rows, *connection.info.get(_NOTED, ())}
+    known = connection.unreadable | {key for (key,) in connection.rows(asked.DAMAGED_KEYS)}
     return sorted(key for key in known if key & PROBE_MASK in numbers and span(key)[0] < end and start < span(key)[1])
 
 

@@ -1,16 +1,13 @@
-"""Opening the SQLite file: one connection writes, others read briefly."""
+"""Opening the SQLite file: one connection writes, others read briefly. What they are asked is in `questions`, as SQL in `asked`."""
 
 from __future__ import annotations
 
+import contextlib
 import sqlite3
 import time
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any, cast
-
-from sqlalchemy import Connection, Engine, create_engine, event
-from sqlalchemy.exc import DatabaseError, OperationalError
-from sqlalchemy.pool import NullPool, StaticPool
+from typing import Any, Final
 
 FILE_NAME = "dewkeeper.db"
 BUSY_SECONDS = 5.0
@@ -37,103 +34,126 @@ _WRITER = (
 _READER = ("PRAGMA query_only=ON", "PRAGMA cache_size=-1024", "PRAGMA temp_store=MEMORY")
 
 
-def writing_engine(folder: Path) -> Engine:
-    """Return the engine of the one writer; its transactions are BEGIN IMMEDIATE."""
-    return file_engine(folder / FILE_NAME)
+class Connection(sqlite3.Connection):
+    """SQLite's own, with three ways to ask; a question's `:names` are given by keyword. All raise sqlite3.Error.
+
+    unreadable: keys of archived blocks that were met with it and cannot be read.
+    """
+
+    unreadable: set[int]
+
+    def rows(self, question: str, **given: object) -> list[Any]:
+        """Return every row."""
+        return self.execute(question, given).fetchall()
+
+    def row(self, question: str, **given: object) -> Any:
+        """Return the first row, None without any."""
+        return self.execute(question, given).fetchone()
+
+    def value(self, question: str, **given: object) -> Any:
+        """Return the first row's first value, None without a row."""
+        row = self.execute(question, given).fetchone()
+        return None if row is None else row[0]
 
 
-def file_engine(file: Path) -> Engine:
-    """Return an engine that writes a file, as `writing_engine` does."""
-    engine = create_engine(
-        f"sqlite:///{file}",
-        poolclass=StaticPool,
-        connect_args={"timeout": BUSY_SECONDS, "check_same_thread": False},
-    )
-    _prepare(engine, _WRITER)
+class FileWriter:
+    """A file's one writer: opened by the first transaction, which is BEGIN IMMEDIATE; one thread at a time."""
 
-    @event.listens_for(engine, "begin")
-    def _begin(connection: Connection) -> None:
+    def __init__(self, file: Path) -> None:
+        self._file = file
+        self._open: Connection | None = None
+
+    @contextlib.contextmanager
+    def transaction(self) -> Iterator[Connection]:
+        """Give the connection; what is done with it is stored, all of it or nothing. Raises sqlite3.Error."""
+        connection = self.connection()
         # A plain BEGIN that reads first and writes later fails at once when another process writes in between.
+        connection.execute("BEGIN IMMEDIATE")
         try:
-            driver(connection).execute("BEGIN IMMEDIATE")
-        except sqlite3.Error as error:
-            raise OperationalError("BEGIN IMMEDIATE", None, error) from error
+            yield connection
+            connection.execute("COMMIT")
+        except BaseException:
+            with contextlib.suppress(sqlite3.Error):  # SQLite took it back by itself, or the file is gone
+                connection.rollback()
+            raise
 
-    return engine
+    def connection(self) -> Connection:
+        """Return the connection outside any transaction. Raises sqlite3.Error."""
+        if self._open is None:
+            self._open = _opened(str(self._file), _WRITER)
+        return self._open
+
+    def close(self) -> None:
+        """Close the file; the next transaction would open it again."""
+        if self._open is not None:
+            self._open.close()
+            self._open = None
 
 
-def reading_engine(folder: Path, longest_seconds: float | None = LONGEST_READ_SECONDS) -> Engine:
-    """Return an engine that cannot write: every question opens and closes its own connection, and sees one state.
+class FileReader:
+    """A file to ask, from any thread: every question opens and closes its own connection, and sees one state.
 
     longest_seconds: a question that takes longer is broken off, because as long as it lasts the write-ahead log cannot
     be reset and grows; None for an export, which may take its time.
     """
-    engine = create_engine(
-        f"sqlite:///file:{folder / FILE_NAME}?mode=ro&uri=true",
-        poolclass=NullPool,
-        connect_args={"timeout": BUSY_SECONDS, "check_same_thread": False},
-    )
-    _prepare(engine, _READER)
 
-    @event.listens_for(engine, "connect")
-    def _limit(connection: sqlite3.Connection, _record: object) -> None:
-        if longest_seconds is not None:
-            end = time.monotonic() + longest_seconds
-            connection.set_progress_handler(lambda: time.monotonic() > end, _STEPS_BETWEEN_LOOKS)
+    def __init__(self, folder: Path, longest_seconds: float | None = LONGEST_READ_SECONDS) -> None:
+        self._uri = read_only(folder / FILE_NAME)
+        self._longest_seconds = longest_seconds
 
-    @event.listens_for(engine, "begin")
-    def _begin(connection: object) -> None:
-        # Between two statements of a question a block may be archived.
-        connection.exec_driver_sql("BEGIN")  # type: ignore[attr-defined]  # sqlalchemy.Connection
-
-    return engine
+    @contextlib.contextmanager
+    def question(self) -> Iterator[Connection]:
+        """Give a connection that cannot write. Raises sqlite3.Error."""
+        connection = _opened(self._uri, _READER)
+        try:
+            if self._longest_seconds is not None:
+                end = time.monotonic() + self._longest_seconds
+                connection.set_progress_handler(lambda: time.monotonic() > end, _STEPS_BETWEEN_LOOKS)
+            connection.execute("BEGIN")  # between two statements of a question a block may be archived
+            yield connection
+        finally:
+            connection.close()
 
 
-def driver(connection: Connection) -> sqlite3.Connection:
-    """Return the driver's own connection, in the same transaction: for what every poll does; its errors are sqlite3's.
-
-    SQLAlchemy's care for one statement takes as long as SQLite takes to store thirty rows.
-    """
-    return cast("sqlite3.Connection", connection.connection.driver_connection)
+def read_only(file: Path) -> str:
+    """Return a file's name as SQLite takes it to open it for reading alone."""
+    name = str(file).replace("%", "%25").replace("?", "%3f").replace("#", "%23")
+    return f"file:{name}?mode=ro"
 
 
-def fetched(connection: Connection, statement: str, values: tuple[int, ...]) -> Iterator[tuple[Any, ...]]:
-    """Yield rows as the driver gives them: of many, a fourth of the time goes into making SQLAlchemy's of them.
-
-    Only where something was read in the same question before: that began the transaction.
-    """
+def _opened(name: str, pragmas: tuple[str, ...]) -> Connection:
+    connection = sqlite3.connect(
+        name, timeout=BUSY_SECONDS, isolation_level=None, check_same_thread=False, factory=Connection, uri=name.startswith("file:")
+    )  # fmt: skip
+    connection.unreadable = set()
     try:
-        yield from driver(connection).execute(statement, values)
-    except sqlite3.Error as error:
-        raise DatabaseError(statement, values, error) from error
+        for pragma in pragmas:
+            connection.execute(pragma)
+    except BaseException:
+        connection.close()
+        raise
+    return connection
+
+
+_MEANINGS: Final = (
+    ("disk is full", "the disk is full"),
+    ("readonly", "the disk is read-only"),
+    ("read-only", "the disk is read-only"),
+    ("Read-only", "the disk is read-only"),
+    ("No space left", "the disk is full"),
+    ("locked", "another program holds the database"),
+    ("image is malformed", "the database file is damaged"),
+    ("not a database", "the database file is damaged"),
+    ("disk I/O error", "the disk reports errors"),
+    ("interrupted", "the question took too long and was broken off"),
+    ("no such table", "the database is another version's: the daemon brings it up to date when it starts"),
+    ("no such column", "the database is another version's: the daemon brings it up to date when it starts"),
+    ("unable to open", "the database folder is missing or not writable"),
+)
 
 
 def plain_reason(error: Exception) -> str:
     """Say what SQLite's complaint means for the person who must act."""
-    text = str(getattr(error, "orig", None) or error)
-    for mark, meaning in (
-        ("disk is full", "the disk is full"),
-        ("readonly", "the disk is read-only"),
-        ("read-only", "the disk is read-only"),
-        ("Read-only", "the disk is read-only"),
-        ("No space left", "the disk is full"),
-        ("locked", "another program holds the database"),
-        ("image is malformed", "the database file is damaged"),
-        ("not a database", "the database file is damaged"),
-        ("disk I/O error", "the disk reports errors"),
-        ("interrupted", "the question took too long and was broken off"),
-        ("no such table", "the database is another version's: the daemon brings it up to date when it starts"),
-        ("no such column", "the database is another version's: the daemon brings it up to date when it starts"),
-        ("unable to open", "the database folder is missing or not writable"),
-    ):
-        if mark in text:
-            return f"{meaning} ({text})"
-    return text
-
-
-def _prepare(engine: Engine, pragmas: tuple[str, ...]) -> None:
-    @event.listens_for(engine, "connect")
-    def _connected(connection: sqlite3.Connection, _record: object) -> None:
-        connection.isolation_level = None  # we say BEGIN ourselves
-        for pragma in pragmas:
-            connection.execute(pragma)
+    text = str(error)
+    meaning = next((meaning for mark, meaning in _MEANINGS if mark in text), "")
+    return f"{meaning} ({text})" if meaning else text

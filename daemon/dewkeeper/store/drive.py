@@ -10,7 +10,7 @@ import sqlite3
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from dewkeeper.store.database import plain_reason
+from dewkeeper.store.database import plain_reason, read_only
 from dewkeeper.store.errors import BackupFailed, DatabaseAtFault
 from dewkeeper.store.lock import give_to_owner
 
@@ -121,7 +121,7 @@ def fault(error: Exception, source: Path, folder: Path) -> BackupFailed:
 def _damage(source: Path) -> str:
     """Return what is wrong with a database, empty when nothing is."""
     try:
-        with contextlib.closing(sqlite3.connect(f"file:{source}?mode=ro", uri=True, timeout=10)) as reading:
+        with contextlib.closing(sqlite3.connect(read_only(source), uri=True, timeout=10)) as reading:
             verdict = str(reading.execute("PRAGMA integrity_check(1)").fetchone()[0])
     except sqlite3.Error as error:
         return plain_reason(error)

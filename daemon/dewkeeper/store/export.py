@@ -9,16 +9,15 @@ from __future__ import annotations
 
 import csv
 import json
+import sqlite3
 from pathlib import Path
 from typing import Any
-
-from sqlalchemy.exc import DatabaseError
 
 from dewkeeper.interchange import JOURNAL_HEADER, READINGS_HEADER, format_time, journal_cells
 from dewkeeper.judge.types import Calibration
 from dewkeeper.store import codec, damage
 from dewkeeper.store.archive import all_rows
-from dewkeeper.store.database import FOREVER, plain_reason, reading_engine
+from dewkeeper.store.database import FOREVER, FileReader, plain_reason
 from dewkeeper.store.errors import StoreUnusable
 from dewkeeper.store.history import History
 from dewkeeper.store.reading import Decoder
@@ -31,10 +30,9 @@ def export(folder: Path, target: Path) -> dict[str, Any]:
     """
     readings = failed = 0
     history = History.open(folder)
-    engine = reading_engine(folder, longest_seconds=None)
     try:
         with (
-            engine.connect() as connection,
+            FileReader(folder, longest_seconds=None).question() as connection,
             target.open("w", encoding="utf-8", newline="") as file,
             sidecar(target).open("w", encoding="utf-8") as words,
         ):
@@ -71,10 +69,9 @@ def export(folder: Path, target: Path) -> dict[str, Any]:
             lines = csv.writer(file)
             lines.writerow(JOURNAL_HEADER)
             lines.writerows(journal_cells(entry) for entry in journal)
-    except DatabaseError as error:
+    except sqlite3.Error as error:
         raise StoreUnusable(plain_reason(error)) from error
     finally:
-        engine.dispose()
         history.close()
     return {
         "readings": readings,

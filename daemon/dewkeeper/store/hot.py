@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Sequence
 from typing import NamedTuple
 
-from sqlalchemy import Connection
-
 from dewkeeper.judge.types import PASS, Quality, Reading
-from dewkeeper.store.database import PROBE_BITS
+from dewkeeper.store import asked
+from dewkeeper.store.database import PROBE_BITS, Connection
 from dewkeeper_drivers.contract import scale_of, spells_a_scale
 
 
@@ -48,11 +47,11 @@ class Probes:
         """
         if probe not in self.ids:
             self.newest += 1
-            connection.exec_driver_sql("INSERT INTO probe VALUES (?, ?, ?)", (self.newest, probe, scale))
+            connection.execute(asked.ADD_PROBE, {"id": self.newest, "name": probe, "scale": scale})
             self.ids[probe] = self.newest
             self._scales[probe] = scale
         elif self._scales[probe] == scale.partition(" ")[0] != scale and not spells_a_scale(self._scales[probe]):
-            connection.exec_driver_sql("UPDATE probe SET scale = ? WHERE id = ?", (scale, self.ids[probe]))
+            connection.execute(asked.RESCALE, {"spelled": scale, "id": self.ids[probe]})
             self._scales[probe] = scale
         return self.ids[probe]
 

@@ -8,25 +8,31 @@ from __future__ import annotations
 
 import hashlib
 import json
+import sqlite3
 import time
 import uuid
 from collections import Counter
 from collections.abc import Callable, Collection, Iterable, Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-
-from sqlalchemy import Connection, Engine
-from sqlalchemy.exc import DatabaseError
 
 from dewkeeper.interchange import NO_TEXT, JournalRow, ReadingRow, format_time, journal_rows, readings_rows
 from dewkeeper.judge.stages import BAND, MOVES, STAGE_WORDS, stage_deed
 from dewkeeper.judge.types import MISSING, PASS, Calibration, JournalEntry
 from dewkeeper.judge.words import JOURNAL
-from dewkeeper.store import altered, codec
+from dewkeeper.store import altered, asked, codec
 from dewkeeper.store.archive import keep, probe_rows, there
 from dewkeeper.store.coverage import cover_imported, covered, rebuild
-from dewkeeper.store.database import BLOCK_SECONDS, FOREVER, PROBE_BITS, plain_reason, writing_engine
+from dewkeeper.store.database import (
+    BLOCK_SECONDS,
+    FILE_NAME,
+    FOREVER,
+    PROBE_BITS,
+    Connection,
+    FileWriter,
+    plain_reason,
+)
 from dewkeeper.store.errors import TransferRefused
 from dewkeeper.store.export import sidecar
 from dewkeeper.store.lock import WriterLock
@@ -92,10 +98,10 @@ def import_readings(
     the counts it had.
     """
     latest = int(time.time() if now is None else now) + _SLACK_SECONDS
-    with writing(folder) as engine, opened(sidecar(source)) as words:
+    with writing(folder) as file, opened(sidecar(source)) as words:
         try:
-            return _Import(engine, source, words, latest, progress).run()
-        except DatabaseError as error:
+            return _Import(file, source, words, latest, progress).run()
+        except sqlite3.Error as error:
             raise TransferRefused(f"{source}: {plain_reason(error)}; what was stored before stays") from error
 
 
@@ -114,7 +120,7 @@ def store_rows(folder: Path, found: Iterable[JournalRow], result: Result, *, now
     """Take in entries of a journal as `import_journal` does, and count them in `result`. Raises StoreBusy, OSError."""
     now = time.time() if now is None else now
     rows = [row for row in found if _dated(row, int(now), result)]
-    with writing(folder) as engine, engine.begin() as connection:
+    with writing(folder) as file, file.transaction() as connection:
         before = Remembered()
         before.bring_up_to_date(connection)
         entries = _unknown(rows, _stored_journal(connection), result)
@@ -125,7 +131,7 @@ def store_rows(folder: Path, found: Iterable[JournalRow], result: Result, *, now
 
 
 def _stored_journal(connection: Connection) -> list[JournalEntry]:
-    rows = connection.exec_driver_sql("SELECT kind, data FROM item WHERE kind = 'JournalEntry'")
+    rows = connection.rows(asked.ENTRIES)
     return [item for item in codec.readable(codec.unpack_item, rows) if isinstance(item, JournalEntry)]
 
 
@@ -205,7 +211,7 @@ def _measure_anew(connection: Connection, before: Remembered, entries: list[Jour
     """Fill the quarter hours again in which imported stages change the limits."""
     after = Remembered()
     after.bring_up_to_date(connection)
-    numbers = {name: number for number, name in connection.exec_driver_sql("SELECT id, name FROM probe")}
+    numbers = {name: number for number, name, _ in connection.rows(asked.PROBES)}
     end = covered(connection).until * QUARTER_SECONDS
     for probes, start, until in after.changed(before.in_force, entries, end):
         touched = [number for name, number in numbers.items() if probes is None or name in probes]
@@ -213,30 +219,26 @@ def _measure_anew(connection: Connection, before: Remembered, entries: list[Jour
 
 
 @contextmanager
-def writing(folder: Path) -> Iterator[Engine]:
-    """Hold the writer's place and give an engine on the database, which must be of the newest schema."""
-    with WriterLock(folder, "an import"):
-        engine = writing_engine(folder)
-        try:
-            yield engine
-        finally:
-            engine.dispose()
+def writing(folder: Path) -> Iterator[FileWriter]:
+    """Hold the writer's place and give the database to write, which must be of the newest schema."""
+    with WriterLock(folder, "an import"), closing(FileWriter(folder / FILE_NAME)) as file:
+        yield file
 
 
 class _Import:
     """One file on its way in. What was done is noted in the transaction that did it, so nothing is done twice."""
 
     def __init__(
-        self, engine: Engine, source: Path, words: WordsFile, latest: int, progress: Callable[[float], None]
+        self, file: FileWriter, source: Path, words: WordsFile, latest: int, progress: Callable[[float], None]
     ) -> None:
-        self._engine = engine
+        self._file = file
         self._source = source
         self._words = words
         self._latest = latest
         self._progress = progress
         size = max(1, source.stat().st_size)
-        with source.open("rb") as file:
-            start = file.read(1 << 16)
+        with source.open("rb") as lines:
+            start = lines.read(1 << 16)
         self._lines = size * max(1, start.count(b"\n")) / len(start or b"\n")  # about so many, for the progress
         self._note = f"import {source.name} {size} {hashlib.sha256(start).hexdigest()[:16]}"
         self._scales: dict[str, Scale] = {}
@@ -261,8 +263,8 @@ class _Import:
             first = next(rows, None)
         if part:
             self._store(block, part)
-        with self._engine.begin() as connection:
-            connection.exec_driver_sql("DELETE FROM note WHERE name = ?", (self._note,))
+        with self._file.transaction() as connection:
+            connection.execute(asked.DELETE_NOTE, {"name": self._note})
             if self.result.stored >= MUCH_TO_LEARN:
                 write_note(connection, LEARNING_DONE, "0")
         self._progress(1.0)
@@ -270,9 +272,9 @@ class _Import:
 
     def _begin(self) -> None:
         """Take calibrations that are not yet known, and what an import of this file that was interrupted had done."""
-        with self._engine.begin() as connection:
-            known = {d for (d,) in connection.exec_driver_sql("SELECT data FROM item WHERE kind = 'Calibration'")}
-            stored = connection.exec_driver_sql("SELECT id, name, scale FROM probe").all()
+        with self._file.transaction() as connection:
+            known = {data for _, data in connection.rows(asked.CALIBRATIONS)}
+            stored = connection.rows(asked.PROBES)
             self._scales = {name: scale_of(scale) for _, name, scale in stored if spells_a_scale(scale)}
             numbers = {name: number for number, name, _ in stored}
             # The newest of one start holds; here the number given first is the highest.
@@ -283,7 +285,7 @@ class _Import:
                         rebuild(
                             connection, _standards(connection), [numbers[calibration.probe]], calibration.time, FOREVER
                         )
-            text = connection.exec_driver_sql("SELECT value FROM note WHERE name = ?", (self._note,)).scalar()
+            text = connection.value(asked.NOTE, name=self._note)
         done = json.loads(text or "{}")
         if "passed" in done:
             self._passed = int(done.pop("passed"))
@@ -329,7 +331,7 @@ class _Import:
 
     def _store(self, block: int, part: list[_Row]) -> None:
         """Merge rows of one block into the archive, in one transaction with the note of how far it came."""
-        with self._engine.begin() as connection:
+        with self._file.transaction() as connection:
             _store(connection, block, part, self._scales, self.result)
             result = self.result
             done = {
@@ -341,7 +343,7 @@ class _Import:
 
 
 def _lowest_item(connection: Connection) -> int:
-    lowest: int = connection.exec_driver_sql("SELECT min(0, coalesce(min(seq), 0)) FROM item").scalar_one()
+    lowest: int = connection.value(asked.LOWEST_ITEM)
     return lowest
 
 
@@ -361,7 +363,7 @@ def _store(connection: Connection, block: int, part: list[_Row], scales: dict[st
     by_probe: dict[str, list[_Row]] = {}
     for row in part:
         by_probe.setdefault(row.probe, []).append(row)
-    numbers = {name: number for number, name in connection.exec_driver_sql("SELECT id, name FROM probe")}
+    numbers = {name: number for number, name, _ in connection.rows(asked.PROBES)}
     touched = []
     for probe, rows in by_probe.items():
         number = numbers.get(probe)
@@ -372,8 +374,8 @@ def _store(connection: Connection, block: int, part: list[_Row], scales: dict[st
                     result.refuse(f"more than {_MOST_PROBES} probes", row.line)
                 continue
             numbers[probe] = number
-            values = (number, probe, spelled(scales[probe]))
-            connection.exec_driver_sql("INSERT INTO probe VALUES (?, ?, ?)", values)
+            made = {"id": number, "name": probe, "scale": spelled(scales[probe])}
+            connection.execute(asked.ADD_PROBE, made)
         taken = {key >> PROBE_BITS: (t, h) for key, t, h in probe_rows(connection, number, start, end)}
         new: dict[int, _Row] = {}
         for row in rows:

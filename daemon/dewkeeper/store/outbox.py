@@ -2,27 +2,33 @@
 
 from __future__ import annotations
 
-from sqlalchemy import Connection
-
 from dewkeeper.judge.types import Alarm, Event
-from dewkeeper.store import codec
+from dewkeeper.store import asked, codec
+from dewkeeper.store.database import Connection
 from dewkeeper.store.records import DeliveryResult, Message
+
+_COLUMNS = (
+    "id", "state", "person", "channel", "priority", "not_before", "next_try", "attempts", "last_error", "created", "sent",
+)  # fmt: skip
+"""Of a message, beside its data: what is asked for."""
 
 
 def write_event(connection: Connection, event: Event) -> None:
     """Store an event, unless its id is known, and what it makes of its alarm."""
-    known = connection.exec_driver_sql(
-        "INSERT OR IGNORE INTO event (id, alarm, time, enclosure, data) VALUES (?, ?, ?, ?, ?)",
-        (event.id, event.alarm, event.time, event.enclosure, codec.pack(event)),
-    )
+    row = {
+        "id": event.id, "alarm": event.alarm, "time": event.time, "enclosure": event.enclosure, "data": codec.pack(event),
+    }  # fmt: skip
+    known = connection.execute(asked.ADD_EVENT, row)
     if known.rowcount == 0:
         return
-    old = connection.exec_driver_sql("SELECT data FROM alarm WHERE alarm = ?", (event.alarm,)).scalar()
-    alarm = _alarm_after(next(codec.readable(codec.unpack_alarm, [] if old is None else [(old,)]), None), event)
-    connection.exec_driver_sql(
-        "INSERT OR REPLACE INTO alarm (alarm, state, raised, data) VALUES (?, ?, ?, ?)",
-        (alarm.alarm, alarm.state, alarm.raised, codec.pack(alarm)),
-    )
+    old = connection.value(asked.ALARM, alarm=event.alarm)
+    before = next(codec.readable(codec.unpack_alarm, [] if old is None else [(old,)]), None)
+    _put(connection, _alarm_after(before, event))
+
+
+def _put(connection: Connection, alarm: Alarm) -> None:
+    row = {"alarm": alarm.alarm, "state": alarm.state, "raised": alarm.raised, "data": codec.pack(alarm)}
+    connection.execute(asked.PUT_ALARM, row)
 
 
 def _alarm_after(old: Alarm | None, event: Event) -> Alarm:
@@ -52,47 +58,30 @@ def _alarm_after(old: Alarm | None, event: Event) -> Alarm:
 
 def restate(connection: Connection) -> None:
     """Make the states of alarms that have none from their events, which tell them in order."""
-    known = set(connection.exec_driver_sql("SELECT alarm FROM alarm").scalars())
+    known = {alarm for (alarm,) in connection.rows(asked.ALARMS)}
     made: dict[str, Alarm] = {}
-    for event in codec.readable(
-        codec.unpack_event, connection.exec_driver_sql("SELECT data FROM event ORDER BY seq").all()
-    ):
+    for event in codec.readable(codec.unpack_event, connection.rows(asked.EVENTS_EVER)):
         if event.alarm not in known:
             made[event.alarm] = _alarm_after(made.get(event.alarm), event)
     for alarm in made.values():
-        connection.exec_driver_sql(
-            "INSERT INTO alarm (alarm, state, raised, data) VALUES (?, ?, ?, ?)",
-            (alarm.alarm, alarm.state, alarm.raised, codec.pack(alarm)),
-        )
+        _put(connection, alarm)
 
 
 def write_message(connection: Connection, message: Message) -> None:
     """Store a row of the outbox, unless its id is known."""
-    connection.exec_driver_sql(
-        "INSERT OR IGNORE INTO message (id, state, person, channel, priority, not_before, next_try, attempts, last_error, "
-        "created, sent, data) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-        (
-            message.id, message.state, message.person, message.channel, message.priority, message.not_before, message.next_try, message.attempts, message.last_error,
-            message.created, message.sent, codec.pack(message),
-        ),
-    )  # fmt: skip
+    row = {name: getattr(message, name) for name in _COLUMNS}
+    connection.execute(asked.ADD_MESSAGE, {**row, "data": codec.pack(message)})
 
 
 def write_delivery(connection: Connection, result: DeliveryResult) -> None:
     """Store what became of an attempt, unless the message is settled already."""
-    connection.exec_driver_sql(
-        "UPDATE message SET state = ?, attempts = max(attempts, ?), next_try = ?, last_error = ?, sent = ? "
-        "WHERE id = ? AND state = 'pending'",
-        (
-            result.state, result.attempts, result.next_try, result.error,
-            result.at if result.state == "sent" else None, result.message,
-        ),
-    )  # fmt: skip
+    row = {
+        "became": result.state, "tries": result.attempts, "next": result.next_try, "error": result.error,
+        "at": result.at if result.state == "sent" else None, "id": result.message,
+    }  # fmt: skip
+    connection.execute(asked.DELIVER, row)
 
 
 def write_note(connection: Connection, name: str, value: str) -> None:
     """Store a small named fact, in place of what it was."""
-    connection.exec_driver_sql(
-        "INSERT INTO note (name, value) VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET value = excluded.value",
-        (name, value),
-    )
+    connection.execute(asked.PUT_NOTE, {"name": name, "value": value})

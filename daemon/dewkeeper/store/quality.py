@@ -10,10 +10,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from itertools import pairwise
 
-from sqlalchemy import Connection
-
 from dewkeeper.judge.types import MISSING, PASS
-from dewkeeper.store.database import PROBE_BITS, PROBE_MASK
+from dewkeeper.store import asked
+from dewkeeper.store.database import PROBE_BITS, Connection
 
 LONGEST_SPAN_SECONDS = 6 * 3600
 """A longer one is written as several, so that a look back for what covers a moment is bounded."""
@@ -22,7 +21,6 @@ Span = tuple[int, int, int, str]
 
 _GAP_SECONDS = 3 * 600
 _IN_ROW = {(PASS, ""), (MISSING, "")}
-_INSERT = "INSERT OR REPLACE INTO verdict (key, stop, flag, tests) VALUES (?, ?, ?, ?)"
 
 
 def needs_span(flag: int, tests: str) -> bool:
@@ -44,9 +42,7 @@ class Verdicts:
         span = self.standing.get(number)
         alike = span is not None and span[2:] == (flag, tests)
         if span is not None and alike and 0 <= time - span[1] <= _GAP_SECONDS and time - span[0] < LONGEST_SPAN_SECONDS:
-            connection.exec_driver_sql(
-                "UPDATE verdict SET stop = ? WHERE key = ?", (time, span[0] << PROBE_BITS | number)
-            )
+            connection.execute(asked.LENGTHEN_VERDICT, {"until": time, "key": span[0] << PROBE_BITS | number})
             self.standing[number] = (span[0], time, flag, tests)
             return
         self.standing[number] = (time, time, flag, tests)
@@ -61,13 +57,17 @@ def spelled(tests: Iterable[str], failure: str | None, notes: Iterable[str]) -> 
 
 def write_spans(connection: Connection, number: int, spans: Iterable[Span]) -> None:
     """Store spans of a probe, cut to the longest length."""
-    rows = [
-        (first << PROBE_BITS | number, min(stop, first + LONGEST_SPAN_SECONDS - 1), flag, tests)
-        for start, stop, flag, tests in spans
-        for first in range(start, stop + 1, LONGEST_SPAN_SECONDS)
-    ]
-    if rows:
-        connection.exec_driver_sql(_INSERT, rows)
+    for start, stop, flag, tests in spans:
+        for first in range(start, stop + 1, LONGEST_SPAN_SECONDS):
+            last = min(stop, first + LONGEST_SPAN_SECONDS - 1)
+            row = {"key": first << PROBE_BITS | number, "stop": last, "flag": flag, "tests": tests}
+            connection.execute(asked.PUT_VERDICT, row)
+
+
+def write_exclusion(connection: Connection, number: int, start: int, stop: int, flag: int, tests: str) -> None:
+    """Store what was found out later of a probe's readings from one second to another."""
+    row = {"probe_id": number, "start": start, "stop": stop, "flag": flag, "tests": tests}
+    connection.execute(asked.PUT_EXCLUSION, row)
 
 
 def cut_out(connection: Connection, number: int, times: Sequence[int]) -> None:
@@ -75,27 +75,20 @@ def cut_out(connection: Connection, number: int, times: Sequence[int]) -> None:
     if not times:
         return
     low, high = min(times), max(times)
-    for key, stop, flag, tests in connection.exec_driver_sql(
-        f"SELECT key, stop, flag, tests FROM verdict WHERE key >= ? AND key <= ? AND stop >= ? AND key & {PROBE_MASK} = ?",  # noqa: S608
-        (low - LONGEST_SPAN_SECONDS << PROBE_BITS, high << PROBE_BITS | number, low, number),
-    ).all():
+    first, last = low - LONGEST_SPAN_SECONDS << PROBE_BITS, high << PROBE_BITS | number
+    over = connection.rows(asked.VERDICTS_OVER, first=first, last=last, start=low, number=number)
+    for key, stop, flag, tests in over:
         left = _left(key >> PROBE_BITS, stop, times)
         if left is not None:
-            connection.exec_driver_sql("DELETE FROM verdict WHERE key = ?", (key,))
-            write_spans(connection, number, [(first, last, flag, tests) for first, last in left])
-    for start, stop, flag, tests in connection.exec_driver_sql(
-        "SELECT start, stop, flag, tests FROM exclusion WHERE probe_id = ? AND start <= ? AND stop >= ?",
-        (number, high, low),
-    ).all():
+            connection.execute(asked.DELETE_VERDICT, {"key": key})
+            write_spans(connection, number, [(begin, end, flag, tests) for begin, end in left])
+    excluded = connection.rows(asked.EXCLUSIONS_OVER, probe_id=number, first=low, last=high)
+    for _, start, stop, flag, tests in excluded:
         left = _left(start, stop, times)
         if left is not None:
-            connection.exec_driver_sql(
-                "DELETE FROM exclusion WHERE probe_id = ? AND start = ? AND stop = ?", (number, start, stop)
-            )
-            for first, last in left:
-                connection.exec_driver_sql(
-                    "INSERT OR REPLACE INTO exclusion VALUES (?, ?, ?, ?, ?)", (number, first, last, flag, tests)
-                )
+            connection.execute(asked.DELETE_EXCLUSION, {"probe_id": number, "start": start, "stop": stop})
+            for begin, end in left:
+                write_exclusion(connection, number, begin, end, flag, tests)
 
 
 def _left(start: int, stop: int, times: Sequence[int]) -> list[tuple[int, int]] | None:

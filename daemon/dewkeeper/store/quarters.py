@@ -15,9 +15,10 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Sequence
+from typing import NamedTuple
 
 from dewkeeper.judge.types import Quality, Reading
-from dewkeeper.store.database import FOREVER
+from dewkeeper.store.database import FOREVER, PROBE_BITS
 from dewkeeper.store.in_force import InForce
 from dewkeeper_config.models import Limits
 
@@ -29,6 +30,36 @@ LONGEST_HOLD_SECONDS = HOLD_POLLS * 600
 COLUMNS = "n, watched, t_min, t_range, t_over, h_min, h_range, h_over, t_driest, h_at, t_at, humid, heat, dose"
 Row = tuple[int, ...]
 """quarter, then the columns."""
+
+
+class Layout(NamedTuple):
+    """A table of quarter hours: by stretches of so many quarters, in each by probe, each probe's in order of time.
+
+    key: ((quarter // quarters) * 1024 + probe id) << bits | quarter % quarters.
+    """
+
+    table: str
+    quarters: int
+    bits: int
+
+    def begin(self, quarter: int) -> int:
+        """Return the first quarter of the stretch that a quarter lies in."""
+        return quarter // self.quarters * self.quarters
+
+    def key(self, quarter: int, number: int) -> int:
+        """Return where the quarter of a probe lies."""
+        stretch, rest = divmod(quarter, self.quarters)
+        return (stretch << PROBE_BITS | number) << self.bits | rest
+
+
+RECENT = Layout("recent", 1, 0)
+"""Until the morning was asked for: what is over is appended, and a night of all probes lies together."""
+ROLLUP = Layout("rollup", DAY_QUARTERS, 7)
+"""For good."""
+LONG_QUARTERS = 100 * DAY_QUARTERS
+"""A span that long may be open-ended: where its table begins is looked up."""
+LAST_SECOND = (1 << 31) - 1
+"""Subtracted from, so that of two equal largest values the earlier is taken."""
 
 
 class Standards:

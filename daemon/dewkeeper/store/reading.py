@@ -9,34 +9,19 @@ from collections.abc import Callable
 from functools import lru_cache
 from typing import cast
 
-from sqlalchemy import Connection, bindparam, select
-
 from dewkeeper.judge.calibrating import Calibrations
 from dewkeeper.judge.types import MISSING, PASS, Calibration, Failure, Quality, Reading
-from dewkeeper.store import codec
-from dewkeeper.store.database import PROBE_BITS, PROBE_MASK
+from dewkeeper.store import asked, codec
+from dewkeeper.store.database import PROBE_BITS, PROBE_MASK, Connection
 from dewkeeper.store.quality import LONGEST_SPAN_SECONDS
-from dewkeeper.store.schema import exclusion, item, late, probe, verdict
 from dewkeeper_drivers.contract import Scale, scale_of, spelled
 
 log = logging.getLogger(__name__)
 
-_CALIBRATIONS = select(item.c.kind, item.c.data).where(item.c.kind == "Calibration").order_by(item.c.time, item.c.seq)
-_PROBES = select(probe.c.id, probe.c.name, probe.c.scale)
-_VERDICTS = (
-    select(verdict)
-    .where(verdict.c.key >= bindparam("first"), verdict.c.key < bindparam("last"), verdict.c.stop >= bindparam("start"))
-    .order_by(verdict.c.key)
-)
-_EXCLUSIONS = select(exclusion).where(exclusion.c.start < bindparam("end"), exclusion.c.stop >= bindparam("start"))
-_LATE = select(late.c.key, late.c.flag, late.c.tests).where(
-    late.c.key >= bindparam("first"), late.c.key < bindparam("last")
-)
-
 
 def calibrations(connection: Connection) -> Calibrations:
     """Return every stored calibration."""
-    rows = connection.execute(_CALIBRATIONS).all()
+    rows = connection.rows(asked.CALIBRATIONS)
     return Calibrations(one for one in codec.readable(codec.unpack_item, rows) if isinstance(one, Calibration))
 
 
@@ -46,20 +31,20 @@ class Decoder:
     def __init__(self, connection: Connection, start: int = 0, end: int = 1 << 50) -> None:
         self.names: dict[int, str] = {}
         self._scales: dict[int, Scale | None] = {}  # None: no one knows how to read its words
-        for number, name, scale in connection.execute(_PROBES):
+        for number, name, scale in connection.execute(asked.PROBES):
             self.names[number] = name
             self._scales[number] = _scale(name, scale)
         self._calibrations = calibrations(connection)
         self._spans: dict[int, list[tuple[int, int, int, str]]] = defaultdict(list)
-        keys = {"start": start, "end": end, "first": start << PROBE_BITS, "last": end << PROBE_BITS}
+        first_key, end_key = start << PROBE_BITS, end << PROBE_BITS
         back = start - LONGEST_SPAN_SECONDS << PROBE_BITS
-        for key, stop, flag, tests in connection.execute(_VERDICTS, {**keys, "first": back}):
+        for key, stop, flag, tests in connection.rows(asked.VERDICTS, first=back, end=end_key, start=start):
             self._spans[key & PROBE_MASK].append((key >> PROBE_BITS, stop, flag, tests))
         self._excluded: dict[int, list[tuple[int, int, int, str]]] = defaultdict(list)
-        for number, first, stop, flag, tests in connection.execute(_EXCLUSIONS, keys):
+        for number, first, stop, flag, tests in connection.rows(asked.EXCLUSIONS, start=start, end=end):
             self._excluded[number].append((first, stop, flag, tests))
         self._late: dict[int, tuple[int, str]] = {
-            key: (flag, tests) for key, flag, tests in connection.execute(_LATE, keys)
+            key: (flag, tests) for key, flag, tests in connection.rows(asked.LATE, first=first_key, end=end_key)
         }
         self._some_late = {key & PROBE_MASK for key in self._late}
         self._simple = {number for number in self.names if self.plain(number) is not None}

@@ -5,16 +5,14 @@ from __future__ import annotations
 import json
 from collections.abc import Collection, Iterator, Sequence
 from itertools import pairwise
-from typing import Any
-
-from sqlalchemy import Connection, and_, func, or_, select
 
 from dewkeeper.judge.stages import STAGE_WORDS
 from dewkeeper.judge.types import Command, Item, JournalEntry, Rebase, Settings
-from dewkeeper.store import codec
+from dewkeeper.store import asked, codec
+from dewkeeper.store.arrival import BEFORE_ALL
+from dewkeeper.store.database import Connection
 from dewkeeper.store.in_force import SERVICE_VERBS, InForce
 from dewkeeper.store.outbox import write_note
-from dewkeeper.store.schema import LASTS, item, note
 
 _WORDS = json.dumps([sorted(STAGE_WORDS), sorted(SERVICE_VERBS)])
 NOTE = "words that last"
@@ -35,33 +33,20 @@ def store_item(
     """Store an item after the reading of a key; came: as it came, where it is stored otherwise; seq: its number, None: the next."""
     word = one.what if isinstance(one, JournalEntry) else one.verb if isinstance(one, Command) else None
     if seq is None:  # SQLite would give one that is not above 0 where only history is stored
-        seq = max(0, connection.scalar(select(func.max(item.c.seq))) or 0) + 1
-    row = (
-        seq, after_key, one.time, type(one).__name__, word, getattr(one, "enclosure", None), codec.pack_item(one),
-        int(lasts(came or one)),
-    )  # fmt: skip
-    connection.exec_driver_sql(
-        "INSERT INTO item (seq, after_key, time, kind, word, enclosure, data, lasts) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-        row,
-    )
+        seq = max(0, connection.value(asked.NEWEST_ITEM)) + 1
+    row = {
+        "seq": seq, "after_key": after_key, "time": one.time, "kind": type(one).__name__, "word": word,
+        "enclosure": getattr(one, "enclosure", None), "data": codec.pack_item(one), "lasts": int(lasts(came or one)),
+    }  # fmt: skip
+    connection.execute(asked.ADD_ITEM, row)
 
 
 def gather(connection: Connection) -> None:
     """Mark the items that last, if that was not done by the words of this version; in the writer's transaction."""
-    if connection.scalar(select(note.c.value).where(note.c.name == NOTE)) != _WORDS:
-        words = (("Command", SERVICE_VERBS), ("JournalEntry", STAGE_WORDS))
-        lasting = or_(*(and_(item.c.kind == kind, item.c.word.in_(sorted(known))) for kind, known in words))
-        connection.execute(item.update().values(lasts=1).where(item.c.lasts == 0, lasting))
+    if connection.value(asked.NOTE, name=NOTE) != _WORDS:
+        words = {"verbs": json.dumps(sorted(SERVICE_VERBS)), "stages": json.dumps(sorted(STAGE_WORDS))}
+        connection.execute(asked.MARK_LASTING, words)
         write_note(connection, NOTE, _WORDS)
-
-
-_ALL = -(1 << 62)
-"""A number below every other: what was imported has negative ones."""
-
-
-def _lasting(connection: Connection, after: int) -> Sequence[Any]:
-    asked = select(item.c.seq, item.c.kind, item.c.data).where(LASTS, item.c.seq > after).order_by(item.c.seq)
-    return connection.execute(asked).all()
 
 
 class Remembered:
@@ -81,16 +66,16 @@ class Remembered:
 
     def bring_up_to_date(self, connection: Connection) -> None:
         """Read what was stored since the last time."""
-        newest = connection.scalar(select(func.coalesce(func.max(item.c.seq), 0))) or 0
+        newest: int = connection.value(asked.NEWEST_ITEM)
         if newest == self._seen:
             return
         if self._seen is not None and newest < self._seen:  # another file is in its place
             self._seen, self._settings, self._journal, self._commands = None, [], [], []
-        rows = _lasting(connection, _ALL if self._seen is None else self._seen)
-        if self._seen and any(kind == "Rebase" for _, kind, _ in rows):  # what is known was dated anew
+        rows = connection.rows(asked.LASTING, seq=BEFORE_ALL if self._seen is None else self._seen)
+        if self._seen and any(kind == "Rebase" for kind, _ in rows):  # what is known was dated anew
             self._settings, self._journal, self._commands = [], [], []
-            rows = _lasting(connection, _ALL)
-        for one in codec.readable(codec.unpack_item, ((kind, data) for _, kind, data in rows)):
+            rows = connection.rows(asked.LASTING, seq=BEFORE_ALL)
+        for one in codec.readable(codec.unpack_item, rows):
             if isinstance(one, Settings):
                 self._settings.append(one)
             elif isinstance(one, Command):

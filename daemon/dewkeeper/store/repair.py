@@ -8,12 +8,9 @@ from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 
-from sqlalchemy import Connection
-from sqlalchemy.exc import DatabaseError
-
-from dewkeeper.store import altered, damage
+from dewkeeper.store import altered, asked, damage
 from dewkeeper.store.archive import Words, keep, there, unpack, verified
-from dewkeeper.store.database import PROBE_BITS, PROBE_MASK, plain_reason, reading_engine
+from dewkeeper.store.database import FOREVER, PROBE_BITS, PROBE_MASK, Connection, FileReader, plain_reason, read_only
 from dewkeeper.store.errors import StoreDamaged, StoreUnusable
 
 
@@ -28,28 +25,25 @@ class Repaired:
 
 def unreadable(folder: Path) -> list[int]:
     """Read every block of the archive; return the keys of those that cannot be read. Raises StoreUnusable."""
-    engine = reading_engine(folder, longest_seconds=None)
+    file = FileReader(folder, longest_seconds=None)
     found = []
     try:
-        with engine.connect() as connection:
-            keys = connection.exec_driver_sql("SELECT key FROM chunk ORDER BY key").scalars().all()
-        for key in keys:
-            with engine.connect() as connection:  # one at a time: a long read would hold up the writer's log
+        with file.question() as connection:
+            keys = connection.rows(asked.CHUNK_KEYS, first=0, end=FOREVER)
+        for (key,) in keys:
+            with file.question() as connection:  # one at a time: a long read would hold up the writer's log
                 if not _whole(connection, key):
                     found.append(key)
-    except DatabaseError as error:
+    except sqlite3.Error as error:
         raise StoreUnusable(plain_reason(error)) from error
-    finally:
-        engine.dispose()
     return found
 
 
 def _whole(connection: Connection, key: int) -> bool:
     try:
-        row = connection.exec_driver_sql("SELECT n, data FROM chunk WHERE key = ?", (key,)).first()
-        if row is not None:
-            verified(row.data, row.n)
-    except (DatabaseError, StoreDamaged):
+        for _, n, data in connection.rows(asked.CHUNK, key=key):
+            verified(data, n)
+    except (sqlite3.DatabaseError, StoreDamaged):
         return False
     return True
 
@@ -64,7 +58,7 @@ def bring_back(
     """
     for key in keys:
         there(connection, key)  # which sets it aside when it is damaged
-    names = {n: (name, scale) for n, name, scale in connection.exec_driver_sql("SELECT id, name, scale FROM probe")}
+    names = {n: (name, scale) for n, name, scale in connection.rows(asked.PROBES)}
     done = []
     for key, block in damage.blocks(connection).items():
         source, rows = _newest(copies, names.get(key & PROBE_MASK, ("", "")), key >> PROBE_BITS, block.readings)
@@ -74,7 +68,7 @@ def bring_back(
             keep(
                 connection, key, sorted([*here, *(row for row in rows if row[0] not in taken)], key=lambda row: row[0])
             )
-            connection.exec_driver_sql("DELETE FROM damaged WHERE key = ?", (key,))
+            connection.execute(asked.DELETE_DAMAGED, {"key": key})
             altered.note_blocks(connection, [key])
             rebuilt(key & PROBE_MASK, block.start, block.end)
         done.append(Repaired(block, source, len(rows)))
@@ -86,7 +80,7 @@ def _newest(copies: Sequence[Path], probe: tuple[str, str], block: int, n: int) 
     best: tuple[Path | None, list[Words]] = (None, [])
     for copy in reversed(copies):
         try:
-            with closing(sqlite3.connect(f"file:{copy}?mode=ro", uri=True)) as database:
+            with closing(sqlite3.connect(read_only(copy), uri=True)) as database:
                 rows = _block_of(database, probe, block)
         except (sqlite3.Error, StoreDamaged):
             continue

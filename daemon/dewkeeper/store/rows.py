@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-import sqlite3
 from collections.abc import Sequence
 from functools import lru_cache
 
-from sqlalchemy import Connection, func, select
-from sqlalchemy.exc import DatabaseError
-
-from dewkeeper.store.database import PROBE_BITS, driver
-from dewkeeper.store.schema import reading
+from dewkeeper.store import asked
+from dewkeeper.store.database import FOREVER, PROBE_BITS, Connection
 
 Row = tuple[int, int | None, int | None]
 """key (second * 1024 + probe id), temperature word, humidity word; of a failed poll both None."""
@@ -23,11 +19,7 @@ def insert(connection: Connection, keys: Sequence[int], ts: Sequence[int | None]
     values[::3], values[1::3], values[2::3] = keys, ts, hs
     for start in range(0, len(values), 3 * _TOGETHER):
         part = values[start : start + 3 * _TOGETHER]
-        statement = _statement(len(part) // 3)
-        try:
-            driver(connection).execute(statement, part)
-        except sqlite3.Error as error:
-            raise DatabaseError(statement, None, error) from error
+        connection.execute(_statement(len(part) // 3), part)
 
 
 @lru_cache(maxsize=64)
@@ -37,21 +29,23 @@ def _statement(count: int) -> str:
 
 def first_key(connection: Connection) -> int | None:
     """Return the smallest key, None without any row."""
-    return connection.execute(select(func.min(reading.c.key))).scalar()
+    first: int | None = connection.value(asked.FIRST_KEY)
+    return first
 
 
 def last_key(connection: Connection) -> int | None:
     """Return the largest key, None without any row."""
-    return connection.execute(select(func.max(reading.c.key))).scalar()
+    last: int | None = connection.value(asked.LAST_KEY)
+    return last
 
 
 def shift(connection: Connection, first: int, step: int) -> None:
     """Move every row from a key on by a step, each to the next free second of its probe."""
-    moved = reading.c.key >= first
-    rows = connection.execute(select(reading).where(moved).order_by(reading.c.key)).all()
-    connection.execute(reading.delete().where(moved))
+    moved = {"first": first, "end": FOREVER << PROBE_BITS}
+    rows = connection.rows(asked.READINGS, **moved)
+    connection.execute(asked.DELETE_READINGS, moved)
     for key, t, h in rows:
         free = key + step
-        while connection.execute(select(reading.c.key).where(reading.c.key == free)).first():
+        while connection.row(asked.READING_AT, key=free):
             free += 1 << PROBE_BITS
         insert(connection, [free], [t], [h])

@@ -15,9 +15,9 @@ from pathlib import Path
 
 from dewkeeper.interchange import format_time
 from dewkeeper.store import migrate
-from dewkeeper.store.coverage import RECENT, ROLLUP, Layout
-from dewkeeper.store.database import BLOCK_SECONDS, FOREVER, PROBE_BITS, PROBE_MASK, file_engine
+from dewkeeper.store.database import BLOCK_SECONDS, FOREVER, PROBE_BITS, PROBE_MASK, FileWriter, read_only
 from dewkeeper.store.errors import StoreUnusable
+from dewkeeper.store.quarters import RECENT, ROLLUP, Layout
 from dewkeeper.store.remembered import NOTE as LASTING
 
 Range = tuple[int, int]
@@ -80,7 +80,7 @@ def salvage(damaged: Path, made: Path, copy: Path | None, before: int, alive: Ca
     """
     made.unlink(missing_ok=True)
     try:
-        with closing(sqlite3.connect(f"file:{damaged}?mode=ro", uri=True)) as look:
+        with closing(sqlite3.connect(read_only(damaged), uri=True)) as look:
             tables = {name for (name,) in look.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
             revision = _revision(look)
     except sqlite3.Error:
@@ -92,7 +92,7 @@ def salvage(damaged: Path, made: Path, copy: Path | None, before: int, alive: Ca
         fresh.execute("PRAGMA journal_mode=MEMORY")
         fresh.execute("PRAGMA synchronous=OFF")  # flushed once, when it is whole; until then nobody looks at it
         fresh.execute("DELETE FROM covered")
-        fresh.execute("ATTACH ? AS old", (f"file:{damaged}?mode=ro",))
+        fresh.execute("ATTACH ? AS old", (read_only(damaged),))
         for table in _tables(fresh):
             alive()
             if failed := _copy_table(fresh, "old", table):
@@ -116,14 +116,11 @@ def _revision(database: sqlite3.Connection) -> str:
 
 def _make(file: Path, revision: str) -> bool:
     """Make an empty database of a revision; return whether that is one we know."""
-    engine = file_engine(file)
-    try:
-        with engine.begin() as connection:
-            migrate.bring_up_to_date(connection, revision)
-    except StoreUnusable:
-        return False
-    finally:
-        engine.dispose()
+    with closing(FileWriter(file)) as made:
+        try:
+            migrate.bring_up_to_date(made, file, revision)
+        except StoreUnusable:
+            return False
     return True
 
 
@@ -234,7 +231,7 @@ def _together(ranges: Iterable[Range]) -> Iterator[Range]:
 
 def _fill(fresh: sqlite3.Connection, copy: Path, result: Salvage, alive: Callable[[], None]) -> None:
     """Take rows of what could not be read from a copy, if it is one of the same database and schema."""
-    fresh.execute("ATTACH ? AS old", (f"file:{copy}?mode=ro",))
+    fresh.execute("ATTACH ? AS old", (read_only(copy),))
     try:
         revision = next((str(r) for (r,) in fresh.execute("SELECT version_num FROM old.alembic_version")), "")
         if revision != result.revision or not _same_database(fresh):
@@ -294,13 +291,18 @@ def _covered(fresh: sqlite3.Connection) -> tuple[int, int]:
     """Return what the quarter hours cover, as their rows tell; the last of them is made anew with the next poll."""
 
     def last(layout: Layout) -> int:
-        found = fresh.execute(f"SELECT max({layout.quarter}) FROM {layout.table}").fetchone()[0]  # noqa: S608
+        found = fresh.execute(f"SELECT max({_quarter(layout)}) FROM {layout.table}").fetchone()[0]  # noqa: S608
         return -1 if found is None else int(found)
 
     rolled = last(ROLLUP) + 1
     until = max(rolled, last(RECENT))
-    fresh.execute(f"DELETE FROM recent WHERE {RECENT.quarter} >= ?", (until,))  # noqa: S608
+    fresh.execute(f"DELETE FROM recent WHERE {_quarter(RECENT)} >= ?", (until,))  # noqa: S608
     return rolled, until
+
+
+def _quarter(layout: Layout) -> str:
+    """Return the quarter (seconds over 900) of a row, in SQL."""
+    return f"((key >> {PROBE_BITS + layout.bits}) * {layout.quarters} + (key & {(1 << layout.bits) - 1}))"
 
 
 def spans(unread: dict[str, list[Range]]) -> list[Range]:

@@ -4,17 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from sqlalchemy import Connection
-
+from dewkeeper.store import asked
 from dewkeeper.store.archive import probe_rows
 from dewkeeper.store.coverage import covered
-from dewkeeper.store.database import PROBE_BITS
+from dewkeeper.store.database import PROBE_BITS, Connection
 from dewkeeper.store.quarters import QUARTER_SECONDS
 from dewkeeper.store.reading import Decoder
-
-_COLUMNS = "n, t_min, t_range, t_over, h_min, h_range, h_over, watched"
-_TOGETHER = """sum(n), min(t_min), max(t_min + t_range) - min(t_min), sum(n * t_min + t_over) - sum(n) * min(t_min),
-min(h_min), max(h_min + h_range) - min(h_min), sum(n * h_min + h_over) - sum(n) * min(h_min), sum(watched)"""
 
 
 @dataclass(slots=True)
@@ -76,14 +71,13 @@ class _Made:
 
     def from_quarters(self, names: Decoder, first: int, last: int) -> None:
         for layout, begin, end in covered(self._connection).parts(first, last):
-            quarter, values = layout.quarter, [begin, end, self._number]
+            span = {"first": begin, "last": end, "number": self._number}
             if names.recalibrations(self._number, begin * QUARTER_SECONDS, end * QUARTER_SECONDS):
-                asked = layout.select(f"{quarter}, {_COLUMNS}", "WHERE id = ?")
+                rows = self._connection.rows(asked.QUARTERS[layout.table], **span)
             else:  # words of one calibration can be put together before they are decoded
-                by_slice = f"WHERE id = ? GROUP BY ({quarter} * {QUARTER_SECONDS} - ?) / ?"
-                asked = layout.select(f"min({quarter}), {_TOGETHER}", by_slice)
-                values += [self._start, self._size]
-            for first_quarter, *row in self._connection.exec_driver_sql(asked, tuple(values)).all():
+                by_slice = {"start": self._start, "seconds": self._size}
+                rows = self._connection.rows(asked.SLICES[layout.table], **span, **by_slice)
+            for first_quarter, *row in rows:
                 at = first_quarter * QUARTER_SECONDS
                 if names.recalibrations(self._number, at, at + QUARTER_SECONDS):
                     self.from_readings(at, at + QUARTER_SECONDS)

@@ -11,12 +11,9 @@ from itertools import groupby
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from sqlalchemy import Connection, Engine
-from sqlalchemy.exc import DatabaseError
-
 from dewkeeper.clock import Clock
 from dewkeeper.judge.types import Calibration, Exclusion, Item, Quality, Reading, Rebase
-from dewkeeper.store import altered, damage, migrate
+from dewkeeper.store import altered, asked, damage, migrate
 from dewkeeper.store.archive import archive_block, oldest_block, probe_rows
 from dewkeeper.store.complaints import check, complaint, refusal
 from dewkeeper.store.coverage import Filler, fill_in, rebuild, roll, uncover
@@ -26,9 +23,9 @@ from dewkeeper.store.database import (
     FOREVER,
     PROBE_BITS,
     PROBE_MASK,
-    driver,
+    Connection,
+    FileWriter,
     plain_reason,
-    writing_engine,
 )
 from dewkeeper.store.dating import date_anew
 from dewkeeper.store.errors import StoreRefused, StoreUnusable
@@ -37,7 +34,7 @@ from dewkeeper.store.hot import Probes
 from dewkeeper.store.kept import Kept
 from dewkeeper.store.lock import DAEMON, WriterLock, give_to_owner
 from dewkeeper.store.outbox import restate, write_delivery, write_event, write_message, write_note
-from dewkeeper.store.quality import Verdicts, cut_out, spelled
+from dewkeeper.store.quality import Verdicts, cut_out, spelled, write_exclusion
 from dewkeeper.store.quarters import LONGEST_HOLD_SECONDS, QUARTER_SECONDS, Standards
 from dewkeeper.store.records import Batch, Snapshot
 from dewkeeper.store.remembered import Remembered, gather, store_item
@@ -54,14 +51,13 @@ _RECENT_SECONDS = 10 * 3600
 class Store(Kept):
     """Used by one thread. `StoreRefused` means that nothing of the batch was written."""
 
-    def __init__(self, engine: Engine, lock: WriterLock, folder: Path, storage: Storage, clock: Clock) -> None:
-        super().__init__(engine)
+    def __init__(self, file: FileWriter, lock: WriterLock, folder: Path, storage: Storage, clock: Clock) -> None:
+        super().__init__(file)
         self.folder = folder
         self._lock = lock
         self._files = Files(folder)
         self._storage = storage
         self._clock = clock
-        self._connection: Connection | None = None
         self._probes = Probes(())
         self._last_key = 0  # of the reading stored last
         self._max_key = 0
@@ -84,20 +80,19 @@ class Store(Kept):
             if isinstance(error, StoreUnusable):
                 raise
             raise StoreUnusable(plain_reason(error)) from error
-        engine = writing_engine(folder)
-        store = cls(engine, lock, folder, storage, clock)
+        file = FileWriter(folder / FILE_NAME)
+        store = cls(file, lock, folder, storage, clock)
         try:
-            with engine.begin() as connection:
-                if lock.unclean:
-                    check(connection)
-                if migrate.current(connection) != migrate.HEAD:
-                    migrate.bring_up_to_date(connection)
+            if lock.unclean:
+                check(file.connection())
+            migrate.bring_up_to_date(file, folder / FILE_NAME)
+            with file.transaction() as connection:
                 gather(connection)
                 store._recall(connection)
                 store.damage = damage.blocks(connection)
             give_to_owner(folder / FILE_NAME)
             store._files.remember()
-        except (DatabaseError, OSError) as error:
+        except (sqlite3.Error, OSError) as error:
             store.close(sound=False)
             raise complaint(error, StoreUnusable) from error
         return store
@@ -116,8 +111,8 @@ class Store(Kept):
 
     def copy_to(self, target: Path, alive: Callable[[], None]) -> None:
         """Write everything, as this connection sees it, into a new file. Raises sqlite3.Error, OSError."""
-        with closing(sqlite3.connect(target)) as writing, self._engine.connect() as connection:
-            driver(connection).backup(writing, pages=5000, progress=lambda *_: alive(), sleep=0)
+        with closing(sqlite3.connect(target)) as writing:
+            self._file.connection().backup(writing, pages=5000, progress=lambda *_: alive(), sleep=0)
             writing.execute("PRAGMA journal_mode=DELETE")
 
     def commit(self, batch: Batch) -> None:
@@ -127,11 +122,9 @@ class Store(Kept):
         """
         before = (self._probes.newest, self._last_key, self._max_key)
         try:
-            # One connection for all commits: to take it from the pool every minute costs as much as storing thirty rows.
-            self._connection = self._connection or self._engine.connect()
-            with self._connection.begin():
-                self._write(self._connection, batch)
-                self._set_damage_aside(self._connection)
+            with self._file.transaction() as connection:
+                self._write(connection, batch)
+                self._set_damage_aside(connection)
         except Exception as error:
             newest, self._last_key, self._max_key = before
             self._probes.keep(newest)
@@ -149,7 +142,7 @@ class Store(Kept):
         ordered = sorted(readings, key=lambda reading: order[reading.probe])
         if not ordered or ordered[0].time > self._max_key >> PROBE_BITS:
             return ordered
-        with self._engine.begin() as connection:
+        with self._file.transaction() as connection:
             free = ordered[0].time
             while any(self._taken(connection, free, number) for number in self._probes.ids.values()):
                 free += 1
@@ -164,53 +157,50 @@ class Store(Kept):
         """
         moved = 0
         try:
-            with self._engine.begin() as connection:
+            with self._file.transaction() as connection:
                 roll(connection, (min(now, self._max_key >> PROBE_BITS) - _RECENT_SECONDS) // QUARTER_SECONDS)
             while not stop():
-                with self._engine.begin() as connection:
+                with self._file.transaction() as connection:
                     block = oldest_block(connection)
                     if block is None or (block + 1) * BLOCK_SECONDS > self._archive_limit(connection, now):
                         break
                     moved += archive_block(connection, block)
                     self._set_damage_aside(connection)
-            with self._engine.begin() as connection:
+            with self._file.transaction() as connection:
                 self.damage = damage.blocks(connection)
             self._checkpoint()
-        except (DatabaseError, OSError) as error:
+        except (sqlite3.Error, OSError) as error:
             raise complaint(error, StoreRefused) from error
         return moved
 
     def _checkpoint(self) -> None:
         """Write the log back and cut it; outside any transaction, where SQLite allows it."""
-        with self._engine.connect() as connection:
-            driver = connection.connection.driver_connection
-            if driver is not None:
-                driver.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        self._file.connection().execute("PRAGMA wal_checkpoint(TRUNCATE)")
 
     def repair(self, keys: Collection[int], copies: Sequence[Path]) -> list[Repaired]:
         """Bring damaged blocks back from copies (oldest first); keys: more that somebody found. Raises StoreRefused."""
         try:
-            with self._engine.begin() as connection:
+            with self._file.transaction() as connection:
                 done = bring_back(
                     connection, keys, copies, lambda number, start, end: self._rebuild(connection, [number], start, end)
                 )
                 self.damage = damage.blocks(connection)
-        except (DatabaseError, OSError) as error:
+        except (sqlite3.Error, OSError) as error:
             raise complaint(error, StoreRefused) from error
         return done
 
     def make_good(self, unread: dict[str, list[Range]], alive: Callable[[], None]) -> None:
         """Make anew what follows from the rest, after a salvage that could not read all. Raises StoreRefused."""
         try:
-            with self._engine.begin() as connection:
+            with self._file.transaction() as connection:
                 if "alarm" in unread:
                     restate(connection)
             for first, last in spans(unread):
-                with self._engine.begin() as connection:
+                with self._file.transaction() as connection:
                     numbers = list(self._probes.ids.values())
                     for _ in fill_in(connection, self._standards(connection), numbers, first, last):
                         alive()
-        except (DatabaseError, OSError) as error:
+        except (sqlite3.Error, OSError) as error:
             raise complaint(error, StoreRefused) from error
 
     def _set_damage_aside(self, connection: Connection) -> None:
@@ -221,23 +211,20 @@ class Store(Kept):
 
     def _archive_limit(self, connection: Connection, now: int) -> int:
         newest = self._max_key >> PROBE_BITS
-        kept = connection.exec_driver_sql("SELECT min(after_key) FROM snapshot").scalar()
+        kept = connection.value(asked.OLDEST_PLACE)
         before = (kept or 0) >> PROBE_BITS
         return min(min(now, newest) - self._storage.hot_days * 86400, before)
 
     def close(self, *, sound: bool = True) -> None:
         """Close the file and give the writer's place up; not `sound`, whoever opens it next checks it whole."""
-        if self._connection is not None:
-            self._connection.close()
-        self._engine.dispose()
+        self._file.close()
         self._lock.release(clean=sound)
 
     def _recall(self, connection: Connection) -> None:
-        rows = connection.exec_driver_sql("SELECT id, name, scale FROM probe")
-        self._probes = Probes((number, name, scale) for number, name, scale in rows)
+        self._probes = Probes(connection.rows(asked.PROBES))
         self._max_key = last_key(connection) or 0
-        late = connection.exec_driver_sql("SELECT key, after_key FROM late ORDER BY seq DESC LIMIT 1").first()
-        self._last_key = self._max_key if late is None or late.after_key < self._max_key else late.key
+        late, after = connection.row(asked.LAST_LATE) or (0, -1)
+        self._last_key = self._max_key if after < self._max_key else late
 
     def _write(self, connection: Connection, batch: Batch) -> None:
         if batch.readings:
@@ -350,10 +337,8 @@ class Store(Kept):
             key += 1 << PROBE_BITS
         insert(connection, [key], [t], [h])
         cut_out(connection, self._probes.ids[reading.probe], [key >> PROBE_BITS])
-        connection.exec_driver_sql(
-            "INSERT INTO late (key, after_key, flag, tests) VALUES (?, ?, ?, ?)",
-            (key, self._max_key, quality.flag, _spelled(reading, quality)),
-        )
+        late = {"key": key, "after_key": self._max_key, "flag": quality.flag, "tests": _spelled(reading, quality)}
+        connection.execute(asked.ADD_LATE, late)
         self._last_key = key
 
     def _taken(self, connection: Connection, second: int, number: int) -> bool:
@@ -365,20 +350,17 @@ class Store(Kept):
             return
         # What is not stored yet will bring its own verdict.
         until = min(exclusion.until, self._max_key >> PROBE_BITS)
-        connection.exec_driver_sql(
-            "INSERT OR REPLACE INTO exclusion VALUES (?, ?, ?, ?, ?)",
-            (probe, exclusion.since, until, exclusion.flag, ",".join(exclusion.tests)),
-        )
+        write_exclusion(connection, probe, exclusion.since, until, exclusion.flag, ",".join(exclusion.tests))
         altered.note(connection, exclusion.since, until + 1)
         self._rebuild(connection, [probe], exclusion.since, until + 1)
 
     def _write_snapshot(self, connection: Connection, snapshot: Snapshot) -> None:
-        after_item = connection.exec_driver_sql("SELECT coalesce(max(seq), 0) FROM item").scalar_one()
-        connection.exec_driver_sql("DELETE FROM snapshot WHERE id NOT IN (SELECT max(id) FROM snapshot)")
-        connection.exec_driver_sql(
-            "INSERT INTO snapshot (time, after_key, after_item, data) VALUES (?, ?, ?, ?)",
-            (snapshot.time, self._last_key, after_item, zlib.compress(snapshot.data, 6)),
-        )
+        connection.execute(asked.DELETE_OLD_SNAPSHOTS)
+        row = {
+            "time": snapshot.time, "after_key": self._last_key, "after_item": connection.value(asked.NEWEST_ITEM),
+            "data": zlib.compress(snapshot.data, 6),
+        }  # fmt: skip
+        connection.execute(asked.ADD_SNAPSHOT, row)
 
 
 def _spelled(reading: Reading, quality: Quality) -> str:

@@ -7,16 +7,13 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
-from sqlalchemy import Connection
-
+from dewkeeper.store import asked
 from dewkeeper.store.archive import all_rows, probe_rows
-from dewkeeper.store.coverage import Layout, covered, made_of
-from dewkeeper.store.database import FOREVER, PROBE_BITS, PROBE_MASK
-from dewkeeper.store.quarters import LONGEST_HOLD_SECONDS, QUARTER_SECONDS, Quarter, Standards
+from dewkeeper.store.coverage import covered, made_of
+from dewkeeper.store.database import FOREVER, PROBE_BITS, PROBE_MASK, Connection
+from dewkeeper.store.quarters import LAST_SECOND, LONGEST_HOLD_SECONDS, QUARTER_SECONDS, Quarter, Standards
 from dewkeeper.store.reading import Decoder
 from dewkeeper.store.rows import Row as Raw
-
-_LAST = (1 << 31) - 1  # subtracted from, so that of two equal largest values the earlier is taken
 
 _LEAST, _MOST, _WATCHED = (4, 6), (5, 7), (1, 8, 9, 10, 11, 12, 13, 14)
 """Columns that are the least, the most, and those that add up seconds a reading stands for."""
@@ -65,7 +62,7 @@ def spans(connection: Connection, standards: Standards, start: int, end: int) ->
     uneven = {number for number in names.names if names.recalibrations(number, start, end)}
     sums: dict[int, list[int]] = {}
     for layout, begin, finish in cover.parts(first, last):
-        _add(sums, connection.exec_driver_sql(_sums(layout, ""), (begin, finish)))
+        _add(sums, connection.execute(asked.SUMS[layout.table], {"first": begin, "last": finish}))
     for begin, finish in _edges(start, end, first, last):
         rows = all_rows(connection, begin, finish + LONGEST_HOLD_SECONDS)
         _add(sums, _ragged(connection, standards, rows, begin, finish))
@@ -126,7 +123,8 @@ def _by_calibration(
         sums: dict[int, list[int]] = {}
         first, last = cover.whole(begin, finish)
         for layout, one, two in cover.parts(first, last):
-            _add(sums, connection.exec_driver_sql(_sums(layout, "WHERE id = ?"), (one, two, number)))
+            span = {"first": one, "last": two, "number": number}
+            _add(sums, connection.execute(asked.SUMS_OF[layout.table], span))
         for one, two in _edges(begin, finish, first, last):
             rows = probe_rows(connection, number, one, two + LONGEST_HOLD_SECONDS)
             _add(sums, _ragged(connection, standards, rows, one, two))
@@ -136,22 +134,6 @@ def _by_calibration(
             _cut(sums, Decoder(connection, max(begin, end - hold), end), standards, rows, finish, end)
         found += sums.values()
     return found
-
-
-def _sums(layout: Layout, rest: str) -> str:
-    """Return the statement that adds rows up by probe."""
-    # Value, moment and company in one integer, so that one aggregate finds an extreme with all that belongs to it.
-    start = f"{layout.quarter} * {QUARTER_SECONDS}"
-    return layout.select(
-        f"""id, sum(n), sum(watched), sum(n * t_min + t_over), sum(n * h_min + h_over),
-        min((h_min << 47) | (({start} + (h_at & 1023)) << 16) | (t_min + t_driest)),
-        max(((h_min + h_range) << 31) | ({_LAST} - ({start} + (h_at >> 10)))),
-        min((t_min << 31) | ({start} + (t_at & 1023))),
-        max(((t_min + t_range) << 31) | ({_LAST} - ({start} + (t_at >> 10)))),
-        sum(humid & 4095), sum((humid >> 12) & 4095), sum((humid >> 24) & 4095), sum(humid >> 36),
-        sum(heat & 4095), sum(heat >> 12), sum(dose)""",
-        f"{rest} GROUP BY id",
-    )
 
 
 def _edges(start: int, end: int, first: int, last: int) -> list[tuple[int, int]]:
@@ -176,9 +158,9 @@ def _ragged(
         made.append((
             number, n, watched, n * t_min + t_over, n * h_min + h_over,
             h_min << 47 | at + (h_at & 1023) << 16 | t_min + t_driest,
-            h_min + h_range << 31 | _LAST - at - (h_at >> 10),
+            h_min + h_range << 31 | LAST_SECOND - at - (h_at >> 10),
             t_min << 31 | at + (t_at & 1023),
-            t_min + t_range << 31 | _LAST - at - (t_at >> 10),
+            t_min + t_range << 31 | LAST_SECOND - at - (t_at >> 10),
             humid & 4095, humid >> 12 & 4095, humid >> 24 & 4095, humid >> 36, heat & 4095, heat >> 12, dose,
         ))  # fmt: skip
     return made
@@ -228,7 +210,7 @@ def _add(sums: dict[int, list[int]], rows: Iterable[Any]) -> None:
 
 def _span(names: Decoder, number: int, row: Sequence[int]) -> Span:
     n, watched, t_sum, h_sum, driest, dampest, coldest, warmest = row[:8]
-    at = driest >> 16 & _LAST
+    at = driest >> 16 & LAST_SECOND
     values = names.by_calibration(number, at)
     mean_c, mean_percent = values(t_sum / n, h_sum / n)
     at_driest_c, lowest_percent = values(driest & 65535, driest >> 47)
@@ -236,7 +218,7 @@ def _span(names: Decoder, number: int, row: Sequence[int]) -> Span:
     highest_c, _ = values(warmest >> 31, 0)
     return Span(
         n, watched, mean_percent, mean_c,
-        Extreme(lowest_percent, at), Extreme(highest_percent, _LAST - (dampest & _LAST)),
-        Extreme(lowest_c, coldest & _LAST), Extreme(highest_c, _LAST - (warmest & _LAST)), at_driest_c,
+        Extreme(lowest_percent, at), Extreme(highest_percent, LAST_SECOND - (dampest & LAST_SECOND)),
+        Extreme(lowest_c, coldest & LAST_SECOND), Extreme(highest_c, LAST_SECOND - (warmest & LAST_SECOND)), at_driest_c,
         row[8], row[9], row[10], row[11], row[12], row[13], row[14] / 3600,
     )  # fmt: skip

@@ -16,14 +16,14 @@ import statistics
 import sys
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
 import requests
-from sqlalchemy import event
 
 from dewkeeper.clock import ManualClock
 from dewkeeper.judge.types import PASS, Event, JournalEntry, Quality, Reading
@@ -33,7 +33,7 @@ from dewkeeper.report.past import StoredPast
 from dewkeeper.report.wording import Wording
 from dewkeeper.service.settings import judge_settings
 from dewkeeper.store import History, Store
-from dewkeeper.store.database import FILE_NAME
+from dewkeeper.store.database import FILE_NAME, Connection, FileReader
 from dewkeeper.store.records import Batch, Snapshot
 from dewkeeper.web.serve import PageServer
 from dewkeeper.web.small_curve import small_curves
@@ -110,21 +110,22 @@ def median_ms(work: Callable[[], object]) -> tuple[float, float]:
     return statistics.median(busy), statistics.median(elapsed)
 
 
-def statements_of(history: History, work: Callable[[], object]) -> list[str]:
+def statements_of(history: History, folder: Path, work: Callable[[], object]) -> list[str]:
     """Return every question that `work` asks of SQLite, values filled in, whichever layer asks it."""
     seen: list[str] = []
 
-    def watch(connection: sqlite3.Connection, *_: object) -> None:
-        connection.set_trace_callback(seen.append)
+    class Watched(FileReader):
+        """Hears what every connection is asked."""
 
-    def leave(connection: sqlite3.Connection, *_: object) -> None:
-        connection.set_trace_callback(None)
+        @contextmanager
+        def question(self) -> Iterator[Connection]:
+            with super().question() as connection:
+                connection.set_trace_callback(seen.append)
+                yield connection
 
-    for moment, note in (("checkout", watch), ("checkin", leave)):
-        event.listen(history._engine, moment, note)
+    usual, history._file = history._file, Watched(folder)
     work()
-    for moment, note in (("checkout", watch), ("checkin", leave)):
-        event.remove(history._engine, moment, note)
+    history._file = usual
     return [statement for statement in seen if statement.lstrip().upper().startswith(("SELECT", "WITH"))]
 
 
@@ -138,7 +139,7 @@ def measure(folder: Path, config: Config) -> tuple[tuple[float, float], tuple[fl
             return small_curves(glance.enclosures, glimpse(past, glance), wording)
 
         took = median_ms(whole)
-        statements = statements_of(history, whole)
+        statements = statements_of(history, folder, whole)
     connection = sqlite3.connect(f"file:{folder / FILE_NAME}?mode=ro", uri=True)
 
     def alone() -> None:

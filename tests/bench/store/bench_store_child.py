@@ -9,7 +9,6 @@ import sys
 from collections.abc import Callable, Iterator, Sized
 from functools import partial
 from pathlib import Path
-from typing import Any
 
 from tests.amounts import amount
 from tests.bench.store.bench_store_rack import DAY, NAMES, START, UTC, HandClock, Rack, cycles, mark, nights, settings
@@ -88,10 +87,9 @@ def entries(at: int) -> tuple[JournalEntry, ...]:
 def cut(folder: Path, synchronous: str) -> dict[str, float]:
     """Store the polls of the simulated power cuts, each poll a commit, and compact now and then."""
     rack = Rack(folder, 0, settings(CUT_NAMES, STEP_SECONDS))
-    with rack.store._engine.connect() as connection:
-        driver: Any = connection.connection.driver_connection  # outside any transaction, else SQLite refuses
-        driver.execute(f"PRAGMA synchronous={synchronous}")
-        assert driver.execute("PRAGMA synchronous").fetchone() == ({"FULL": 2, "OFF": 0}[synchronous],)
+    connection = rack.store._file.connection()  # outside any transaction, else SQLite refuses
+    connection.execute(f"PRAGMA synchronous={synchronous}")
+    assert connection.value("PRAGMA synchronous") == {"FULL": 2, "OFF": 0}[synchronous]
     before = rack.store.commits
     for number, readings in enumerate(cut_polls(), start=1):
         rack.poll(readings)

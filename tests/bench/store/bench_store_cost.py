@@ -13,10 +13,11 @@ from itertools import islice
 from pathlib import Path
 
 from tests.bench.store.bench_store_rack import DAY, NAMES, POLL_SECONDS, START, HandClock, cycles, nights, settings
+from tests.store.conftest import raw_all
 
 from dewkeeper.judge.types import MISSING, PASS, Quality
 from dewkeeper.store import History, Store
-from dewkeeper.store.database import FILE_NAME, PROBE_BITS, fetched, reading_engine
+from dewkeeper.store.database import FILE_NAME, PROBE_BITS, FileReader
 from dewkeeper.store.quarters import COLUMNS
 from dewkeeper.store.records import Batch
 from dewkeeper_config.models import Limits, Storage
@@ -105,26 +106,26 @@ def ingest(folder: Path, polls: int = 300, rounds: int = 7) -> float:
 
 
 def queries(folder: Path, end: int) -> dict[str, float]:
-    """Return ratios of medians: one big statement through our engine over sqlite3; a night from raw rows over `overnight`."""
+    """Return ratios of medians: one big statement through our file over sqlite3; a night from raw rows over `overnight`."""
     quarter = f"SELECT key, {COLUMNS} FROM rollup WHERE key >= ? AND key < ?"  # noqa: S608
     month = (end // DAY - 12) << 17, (end // DAY - 2) << 17
     begin, over = nights(end)[0]
     night = begin << PROBE_BITS, over << PROBE_BITS
     same = alike(over)
-    engine = reading_engine(folder)
+    file = FileReader(folder)
     with closing(sqlite3.connect(folder / FILE_NAME)) as bare, History.open(folder) as history:
 
-        def through_engine() -> object:
-            with engine.connect() as connection:
-                return list(fetched(connection, quarter, month))
+        def through_file() -> object:
+            with file.question() as connection:
+                return connection.execute(quarter, month).fetchall()
 
         asked: dict[str, Callable[[], object]] = {
-            "engine": through_engine,
+            "file": through_file,
             "sqlite3": lambda: bare.execute(quarter, month).fetchall(),
             "overnight": lambda: history.overnight(begin, over),
             "least": lambda: bare.execute(LEAST, night).fetchall(),
             "alike": lambda: bare.execute(same, night).fetchall(),
-            "raw_all": lambda: history.raw_all(begin, over),
+            "raw_all": lambda: raw_all(history, begin, over),
         }
         names = dict(bare.execute("SELECT id, name FROM probe").fetchall())
         spans = history.overnight(begin, over)
@@ -134,10 +135,9 @@ def queries(folder: Path, end: int) -> dict[str, float]:
         for _ in range(ROUNDS):
             for name, ask in asked.items():
                 found[name].append(_seconds(ask))
-    engine.dispose()
     medians = {name: statistics.median(times) for name, times in found.items()}
     return {
-        "engine over sqlite3": medians["engine"] / medians["sqlite3"],
+        "file over sqlite3": medians["file"] / medians["sqlite3"],
         "alike over overnight": medians["alike"] / medians["overnight"],
         "least over overnight": medians["least"] / medians["overnight"],
         "raw rows through the store over overnight": medians["raw_all"] / medians["overnight"],

@@ -19,6 +19,7 @@ from pathlib import Path
 
 from tests.bench.store.bench_store_child import cut_polls
 from tests.bench.store.bench_store_io import DATABASE, LOG, MARK, SYNCS, TRUNCATE, UNLINK, WRITE
+from tests.store.conftest import raw_all
 
 from dewkeeper.clock import ManualClock
 from dewkeeper.store import History, Store
@@ -150,7 +151,7 @@ def _look(files: Mapping[int, bytearray], folder: Path, stored: Sequence[tuple[i
         Store.open(folder, Storage(folder=folder), ManualClock()).close()
         with History.open(folder) as history:
             found: dict[int, Words] = defaultdict(dict)
-            for probe, rows in history.raw_all(0, 1 << 40).items():
+            for probe, rows in raw_all(history, 0, 1 << 40).items():
                 for one in rows:
                     found[one.reading.time][probe] = (one.reading.temperature_word, one.reading.humidity_word)
     except (sqlite3.DatabaseError, UnicodeDecodeError, StoreError):  # names in a damaged file may be anything

@@ -104,7 +104,7 @@ class Bench:
             8,
             at_least=True,
         )
-        yield Row("query against sqlite3 with the same SQL", found["engine over sqlite3"], 1.3)
+        yield Row("query against sqlite3 with the same SQL", found["file over sqlite3"], 1.3)
 
     def ingest(self) -> Iterator[Row]:
         """Processor time of storing."""

@@ -57,4 +57,4 @@ INSERT INTO covered VALUES (1, 0, 0)
 def upgrade() -> None:
     """Make every table."""
     for statement in STATEMENTS.split(";"):
-        op.get_bind().exec_driver_sql(statement)
+        op.execute(statement.strip())
