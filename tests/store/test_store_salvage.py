@@ -208,6 +208,19 @@ def test_a_bad_page_of_the_archive_comes_from_the_copy(
     assert 0 < lost <= 8 * 288
 
 
+@pytest.mark.parametrize("table", ["reading", "chunk", "item", "event"])
+def test_a_table_whose_first_page_is_bad_keeps_its_rows(
+    ended_badly: tuple[Path, Content], rescued: Callable[..., tuple[Rescue, Content]], table: str
+) -> None:
+    """The page from which all rows of a table are found: they lie on others, so without any copy nothing is lost."""
+    folder, before = ended_badly
+    with closing(sqlite3.connect(folder / "state" / FILE_NAME)) as database:
+        (root,) = database.execute("SELECT rootpage FROM sqlite_master WHERE name = ?", (table,)).fetchone()
+    done, after = rescued(root, copies=False)
+    assert after == before
+    assert "could not be read" not in done.text()
+
+
 def test_whatever_page_is_bad_the_rest_is_there(
     ended_badly: tuple[Path, Content], rescued: Callable[..., tuple[Rescue, Content]]
 ) -> None:

@@ -90,8 +90,9 @@ def arrivals(
     with reader() as connection:
         at, end = _span(connection, after)
     while at < end:
-        part_end = min((at // BLOCK_SECONDS + 1) * BLOCK_SECONDS, end)  # no archived block is opened twice
         with reader() as connection:
+            at = max(at, _next(connection, at, end))
+            part_end = min((at // BLOCK_SECONDS + 1) * BLOCK_SECONDS, end)  # no archived block is opened twice
             part = _Part(connection, at, part_end, after, probes)
         # Whoever takes them may be slow, and a long read holds up the writer's log: nothing is open meanwhile.
         for place, reading in part.readings():
@@ -117,6 +118,17 @@ def _span(connection: Connection, after: StreamPlace) -> tuple[int, int]:
         begins.append((oldest >> PROBE_BITS) * BLOCK_SECONDS)
         ends.append(((newest >> PROBE_BITS) + 1) * BLOCK_SECONDS)
     return max(min(begins, default=0), after.key >> PROBE_BITS), max(ends, default=-1) + 1
+
+
+def _next(connection: Connection, at: int, end: int) -> int:
+    """Return the first second from `at` on that may have a reading, `end` without any: years may be empty."""
+    key = at << PROBE_BITS
+    found = [connection.value(asked.NEXT_READING, first=key), connection.value(asked.NEXT_LATE, first=key)]
+    seconds = [key >> PROBE_BITS for key in found if key is not None]
+    chunk = connection.value(asked.NEXT_CHUNK, first=at // BLOCK_SECONDS << PROBE_BITS)
+    if chunk is not None:
+        seconds.append((chunk >> PROBE_BITS) * BLOCK_SECONDS)
+    return min([end, *seconds])
 
 
 class _Part:

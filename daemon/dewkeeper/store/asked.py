@@ -96,6 +96,11 @@ SELECT late.after_key, late.seq, late."key"
 FROM late
 WHERE late.after_key >= :first AND late.after_key < :end ORDER BY late.after_key, late.seq
 """
+NEXT_LATE: Final = """\
+SELECT min(late.after_key) AS min_1
+FROM late
+WHERE late.after_key >= :first
+"""
 PLACE_OF_LATE: Final = """\
 SELECT late.after_key, late.seq
 FROM late
@@ -648,6 +653,17 @@ UPDATE item SET after_key=(item.after_key + :shift) WHERE item.after_key >= :fir
 """,
     "snapshot": """\
 UPDATE snapshot SET after_key=(snapshot.after_key + :shift) WHERE snapshot.after_key >= :first
+""",
+}
+NEAR_PLACES: Final = {
+    "late": """\
+UPDATE late SET after_key=:near WHERE late.after_key >= :first
+""",
+    "item": """\
+UPDATE item SET after_key=:near WHERE item.after_key >= :first
+""",
+    "snapshot": """\
+UPDATE snapshot SET after_key=:near WHERE snapshot.after_key >= :first
 """,
 }
 DELETE_EXCLUSIONS_FROM: Final = """\

@@ -96,6 +96,11 @@ SELECT late.after_key, late.seq, late.key
 FROM late
 WHERE late.after_key >= %(first)s::BIGINT AND late.after_key < %(end)s::BIGINT ORDER BY late.after_key, late.seq
 """
+NEXT_LATE: Final = """\
+SELECT min(late.after_key) AS min_1
+FROM late
+WHERE late.after_key >= %(first)s::BIGINT
+"""
 PLACE_OF_LATE: Final = """\
 SELECT late.after_key, late.seq
 FROM late
@@ -648,6 +653,17 @@ UPDATE item SET after_key=(item.after_key + %(shift)s::BIGINT) WHERE item.after_
 """,
     "snapshot": """\
 UPDATE snapshot SET after_key=(snapshot.after_key + %(shift)s::BIGINT) WHERE snapshot.after_key >= %(first)s::BIGINT
+""",
+}
+NEAR_PLACES: Final = {
+    "late": """\
+UPDATE late SET after_key=%(near)s::BIGINT WHERE late.after_key >= %(first)s::BIGINT
+""",
+    "item": """\
+UPDATE item SET after_key=%(near)s::BIGINT WHERE item.after_key >= %(first)s::BIGINT
+""",
+    "snapshot": """\
+UPDATE snapshot SET after_key=%(near)s::BIGINT WHERE snapshot.after_key >= %(first)s::BIGINT
 """,
 }
 DELETE_EXCLUSIONS_FROM: Final = """\

@@ -196,6 +196,7 @@ LATE_AFTER = (
     .where(_within(late.c.after_key))
     .order_by(late.c.after_key, late.c.seq)
 )
+NEXT_LATE = select(func.min(late.c.after_key)).where(late.c.after_key >= _n("first"))
 PLACE_OF_LATE = select(late.c.after_key, late.c.seq).where(late.c.key == _n("key"))
 LAST_LATE = select(late.c.key, late.c.after_key).order_by(late.c.seq.desc()).limit(1)
 
@@ -479,6 +480,9 @@ MOVE_ENDS = update(verdict).values(stop=verdict.c.stop + _n("step")).where(verdi
 MOVE_PLACES = {
     t.name: update(t).values(after_key=t.c.after_key + _n("shift")).where(t.c.after_key >= _n("first"))
     for t in (late, item, snapshot)
+}
+NEAR_PLACES = {
+    t.name: update(t).values(after_key=_n("near")).where(t.c.after_key >= _n("first")) for t in (late, item, snapshot)
 }
 DELETE_EXCLUSIONS_FROM = delete(exclusion).where(exclusion.c.start >= _n("since"))
 ITEMS_FROM = (

@@ -18,6 +18,7 @@ from dewkeeper.store import migrate
 from dewkeeper.store.database import BLOCK_SECONDS, FOREVER, PROBE_BITS, PROBE_MASK, FileWriter, read_only
 from dewkeeper.store.errors import StoreUnusable
 from dewkeeper.store.quarters import RECENT, ROLLUP, Layout
+from dewkeeper.store.regrow import regrown
 from dewkeeper.store.remembered import NOTE as LASTING
 
 Range = tuple[int, int]
@@ -98,6 +99,9 @@ def salvage(damaged: Path, made: Path, copy: Path | None, before: int, alive: Ca
             if failed := _copy_table(fresh, "old", table):
                 result.unread[table] = failed
         fresh.execute("DETACH old")
+        if list(result.unread.values()) == [[_ALL]]:
+            alive()
+            _regrow(fresh, damaged, made.with_name(f"{made.name}.grown"), result)
         if not any(_counts(fresh).values()):
             return None
         if copy is not None and result.unread:
@@ -227,6 +231,23 @@ def _together(ranges: Iterable[Range]) -> Iterator[Range]:
         before = first, last
     if before is not None:
         yield before
+
+
+def _regrow(fresh: sqlite3.Connection, damaged: Path, grown: Path, result: Salvage) -> None:
+    """Take over the rows of the one table whose first page is lost, from a copy in which it has a new one."""
+    (table,) = result.unread
+    try:
+        if regrown(damaged, grown, table):
+            fresh.execute("ATTACH ? AS old", (read_only(grown),))
+            try:
+                failed = _copy_table(fresh, "old", table)
+            finally:
+                fresh.execute("DETACH old")
+            result.unread = {table: failed} if failed else {}
+    except (sqlite3.Error, OSError):
+        return  # no room for a copy, or it makes no sense: it stays unread
+    finally:
+        grown.unlink(missing_ok=True)
 
 
 def _fill(fresh: sqlite3.Connection, copy: Path, result: Salvage, alive: Callable[[], None]) -> None:

@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 
 from dewkeeper.clock import Clock
 from dewkeeper.judge.types import Calibration, Exclusion, Item, Quality, Reading, Rebase
-from dewkeeper.store import altered, asked, damage, migrate
+from dewkeeper.store import altered, asked, damage, far, migrate
 from dewkeeper.store.archive import archive_block, oldest_block, probe_rows
 from dewkeeper.store.complaints import check, complaint, refusal
 from dewkeeper.store.coverage import Filler, fill_in, rebuild, roll, uncover
@@ -88,6 +88,7 @@ class Store(Kept):
             migrate.bring_up_to_date(file, folder / FILE_NAME)
             with file.transaction() as connection:
                 gather(connection)
+                far.set_aside(connection)
                 store._recall(connection)
                 store.damage = damage.blocks(connection)
             give_to_owner(folder / FILE_NAME)
