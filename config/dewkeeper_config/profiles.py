@@ -5,14 +5,14 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Mapping
 from functools import cache
-from importlib.resources import files
+from pathlib import Path
 
 from dewkeeper_config.models import Config, Enclosure, Limits, Profile
 
 
 @cache
 def _built_in() -> Mapping[str, Profile]:
-    text = files("dewkeeper_config").joinpath("profiles.toml").read_text(encoding="utf-8")
+    text = Path(__file__).with_name("profiles.toml").read_text(encoding="utf-8")
     found = [Profile.model_validate(entry) for entry in tomllib.loads(text)["profile"]]
     adult = found[0].limits
     return {p.name: p.model_copy(update={"limits": overlay(adult, p.limits)}) for p in found}

@@ -70,6 +70,7 @@ def raw_all(history: History, start: int, end: int) -> dict[str, list[Stored]]:
     """Return every reading in [start, end) by probe, oldest first, as the store reads them of all probes at once."""
     found: dict[str, list[Stored]] = defaultdict(list)
     with history._read() as connection:
+        connection.set_progress_handler(None, 0)  # however busy the machine is
         decoder = Decoder(connection, start, end)
         for row in all_rows(connection, start, end):
             one = Stored(*decoder.decode(*row))

@@ -8,7 +8,6 @@ from __future__ import annotations
 import sys
 from collections.abc import Mapping
 from functools import lru_cache, reduce
-from importlib.metadata import entry_points
 from operator import or_
 from typing import Annotated, Any, Final, get_args
 
@@ -35,6 +34,8 @@ def installed_kinds() -> tuple[type[ChannelConfig], ...]:
 @lru_cache(maxsize=8)
 def _installed(_path: tuple[str, ...]) -> tuple[Mapping[str, type[ChannelConfig]], Mapping[str, str]]:
     """Return the models that can be used, and of the others what is wrong; looked for once for each search path."""
+    from importlib.metadata import entry_points  # who has only our kinds needs none of it
+
     good: dict[str, type[ChannelConfig]] = {}
     broken: dict[str, str] = {}
     for entry in sorted(entry_points(group=CHANNEL_MODEL_GROUP), key=lambda entry: entry.name):

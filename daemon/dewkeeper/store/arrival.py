@@ -124,7 +124,7 @@ def _next(connection: Connection, at: int, end: int) -> int:
     """Return the first second from `at` on that may have a reading, `end` without any: years may be empty."""
     key = at << PROBE_BITS
     found = [connection.value(asked.NEXT_READING, first=key), connection.value(asked.NEXT_LATE, first=key)]
-    seconds = [key >> PROBE_BITS for key in found if key is not None]
+    seconds: list[int] = [key >> PROBE_BITS for key in found if key is not None]
     chunk = connection.value(asked.NEXT_CHUNK, first=at // BLOCK_SECONDS << PROBE_BITS)
     if chunk is not None:
         seconds.append((chunk >> PROBE_BITS) * BLOCK_SECONDS)
