@@ -76,16 +76,11 @@ def below_room(view: View, e: float, margin: float = MARGIN_HPA, hours: int = LO
     return lowest is not None and e < lowest - margin - (0.0 if facts.open_water else _FLOOR_HPA)
 
 
-def heading_below_room(view: View, since: int) -> bool:
-    """Return whether humidity falls as no air does, towards where no air can go; it is beyond its limit since `since`."""
-    room = lowest_room_e(view, SOON_HOURS)
-    return room is not None and falls_past(view.probe, view.now, since, room - HOLD_HPA)
-
-
 def falls_as_no_air(view: View, since: int) -> bool:
     """Return whether it falls as no air does, or did for a while and falls on: a thermostat may blur that, not undo it."""
     memory, past, now = view.probe.memory(ImpossibleMemory), view.probe.past, view.now
-    if heading_below_room(view, since):
+    room = lowest_room_e(view, SOON_HOURS)
+    if room is not None and falls_past(view.probe, now, since, room - HOLD_HPA):
         if now - memory.heading_last > _HEADING_BREAK_SECONDS:
             memory.heading_first = now
         memory.heading_last = now

@@ -4,7 +4,7 @@ Told only on much evidence, for a forecast that cries wolf is worse than none: t
 than the one before in humidity *and* in vapour (a warming tub is no drying tub), the last hour no slower than most of
 the one before, lower than at any time of the last day, and across the limit within three hours if every hour falls by
 the same share of the one before as the last hour did, and its second half of its first: what levels off stays. A limit
-that the room's own vapour keeps it above is not reached, and a fall that no air makes is its probe's. While `dry` stands it is not told, and when `dry` is raised it is over: one alarm for one matter.
+that the room's own vapour keeps it above is not reached. While `dry` stands it is not told, and when `dry` is raised it is over: one alarm for one matter.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from __future__ import annotations
 from typing import Final
 
 from dewkeeper.air import humidity_at, saturation_hpa
-from dewkeeper.judge.checks.impossible import heading_below_room, lowest_room_e
+from dewkeeper.judge.checks.impossible import lowest_room_e
 from dewkeeper.judge.contract import Detector, Findings, Over, Stands
 from dewkeeper.judge.detectors.lid_open import misted, opened
 from dewkeeper.judge.rationale import HOUR, Rationale
@@ -50,7 +50,7 @@ def look(view: View) -> Findings:
         return ()
     rate, keeps = falls
     hours = _hours_to_fall(percent - limit, rate, keeps)
-    if hours > WITHIN_HOURS or heading_below_room(view, now - 2 * HOUR):
+    if hours > WITHIN_HOURS:
         return ()
     lowest = lowest_room_e(view)
     if lowest is not None and limit / 100 * saturation_hpa(probe.air.slow_t) <= lowest:
