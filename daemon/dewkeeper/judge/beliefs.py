@@ -23,7 +23,7 @@ from dewkeeper.judge.checks.displaced import (
 )
 from dewkeeper.judge.checks.gross_range import rare
 from dewkeeper.judge.checks.impossible import HOLD_HPA, SOON_HOURS, below_room, falls_as_no_air
-from dewkeeper.judge.checks.swapped import may_yet_turn_out_swapped, partner, seems_swapped_with
+from dewkeeper.judge.checks.swapped import may_yet_turn_out_swapped, partner
 from dewkeeper.judge.limits import DOUBT_SECONDS, Doubtable, Side
 from dewkeeper.judge.memory import NEVER
 from dewkeeper.judge.rationale import DAY, HOUR
@@ -117,12 +117,8 @@ def _falls_as_no_air(view: View, side: Side) -> bool:
     return falls_as_no_air(view, side.due.since)
 
 
-def _seems_swapped(view: View, side: Side) -> bool:
-    # Heat that is told explains what dries by itself.
-    return not view.probe.sides[2].level and seems_swapped_with(view) is not None
-
-
 def _may_yet_be_swapped(view: View, side: Side) -> bool:
+    # Heat that is told explains what dries by itself.
     return not view.probe.sides[2].level and may_yet_turn_out_swapped(view)
 
 
@@ -168,7 +164,6 @@ TABLE: Final = (
     Belief(
         "swapped", HUMIDITY, other=partner, doubt="exchanged probe", cause="{either}: their probes may be exchanged",
         grounds=(
-            Ground("it seems to have changed places with another probe", {"dry": 12 * HOUR, "damp": 12 * HOUR}, _seems_swapped),
             Ground("it may yet turn out to have changed places with another probe", {"dry": DAY, "damp": DAY}, _may_yet_be_swapped, target=True),
         ),
         response="check both probes first: `dewkeeper probes check` says which sensor is where; {usual}",

@@ -38,6 +38,10 @@ _ALIKE: Final = 1.1
 """Tubs no further apart, in units of their own wandering, are told of rightly by the other's probe."""
 _FAINT, _PLAIN = 1.5, 2.2
 """So far apart two prints may tell, and do tell."""
+_REST: Final = 0.6
+"""The share of their distance that may be left unexplained."""
+_NEAR: Final = 1.2
+"""How close, in units, each level must come to what the other's was."""
 _WARMER: Final = 2.0
 """So far apart, in units, temperature alone tells two tubs."""
 
@@ -87,9 +91,7 @@ def note_stranger(view: View, note: str) -> tuple[bool, Finding | None]:
 
 
 def partner(view: View) -> ProbeView | None:
-    """Return the probe with which this one is believed, or else suspected, to have changed places; None where nobody knows."""
-    if "swapped" not in view.probe.faults:
-        return seems_swapped_with(view)
+    """Return the probe with which this one is believed to have changed places; None where nobody knows."""
     note, alarm = stranger(view.probe), view.alarm("swapped")
     name = unquote(note.partition(":")[2]) if note else alarm.detail.get("with") if alarm is not None else None
     return next((w for w in view.probes if w.name == name), None)
@@ -102,30 +104,11 @@ def still_swapped(view: View) -> bool:
 
 def print_of(hours: Sequence[Hour]) -> Print:
     """Return the print of some hours, in units of its own wandering."""
-    return _scaled(
-        median(h[1] for h in hours), median(h[2] for h in hours),
-        median(h[3] - h[4] for h in hours), median(h[5] for h in hours),
-    )  # fmt: skip
-
-
-def print_now(looks: Sequence[Look]) -> Print:
-    """Return the print of the last looks."""
-    t, e = [look[1] for look in looks], [look[2] for look in looks]
-    return _scaled(median(t), median(e), max(t) - min(t), max(e) - min(e))
-
-
-def _scaled(t: float, e: float, range_t: float, range_e: float) -> Print:
+    range_t, range_e = median(h[3] - h[4] for h in hours), median(h[5] for h in hours)
     return (
-        t / _UNITS[0],
-        e / _UNITS[1],
-        log(0.1 + max(0.0, range_t)) / _UNITS[2],
-        log(0.5 + max(0.0, range_e)) / _UNITS[3],
-    )
-
-
-def _levels_apart(mine: Print, theirs: Print) -> Apart:
-    """Return how far two prints lie apart in temperature and vapour."""
-    return mine[0] - theirs[0], mine[1] - theirs[1]
+        median(h[1] for h in hours) / _UNITS[0], median(h[2] for h in hours) / _UNITS[1],
+        log(0.1 + max(0.0, range_t)) / _UNITS[2], log(0.5 + max(0.0, range_e)) / _UNITS[3],
+    )  # fmt: skip
 
 
 def _in_warmth(mine: Print, theirs: Print) -> float:
@@ -133,14 +116,9 @@ def _in_warmth(mine: Print, theirs: Print) -> float:
     return hypot(2 * (mine[0] - theirs[0]), mine[2] - theirs[2])
 
 
-def crossed(
-    mine: tuple[Print, Print], theirs: tuple[Print, Print], *, rest: float, near: float, habits: bool = True
-) -> bool:
-    """Return whether two probes, each with its print before and after, took each other's place.
-
-    rest: the share of their distance that may be left unexplained. near: how close, in units, each level must come to
-    what the other's was. habits: whether the temperatures, too, must have changed places.
-    """
+def _crossed(mine: tuple[Print, Print], theirs: tuple[Print, Print]) -> bool:
+    """Return whether two probes, each with its print before and after, took each other's place."""
+    rest, near = _REST, _NEAR
     before = [a - b for a, b in zip(mine[0], theirs[0], strict=True)]
     after = [a - b for a, b in zip(mine[1], theirs[1], strict=True)]
     size, levels = hypot(*before), hypot(before[0], before[1])
@@ -152,7 +130,7 @@ def crossed(
         if usual < _WARMER:
             return False
         rest, near = min(rest, 0.45), min(near, 0.5)
-    if habits and (usual < 0.6 or hypot(2 * (before[0] + after[0]), before[2] + after[2]) > 0.7 * usual):
+    if usual < 0.6 or hypot(2 * (before[0] + after[0]), before[2] + after[2]) > 0.7 * usual:
         return False
     left = hypot(*(a + b for a, b in zip(before, after, strict=True)))
     left_levels = hypot(before[0] + after[0], before[1] + after[1])
@@ -206,7 +184,7 @@ def _exchanged_with(view: View, before: tuple[int, int]) -> ProbeView | None:
             continue
         if not named and _heat_crossed(mine, theirs) and not _as_warm_yesterday(probe, other, now):
             return other
-        if not _so_yesterday(probe, other, now) and crossed(mine, theirs, rest=0.6, near=1.2):
+        if not _so_yesterday(probe, other, now) and _crossed(mine, theirs):
             return other
     return None
 
@@ -314,46 +292,20 @@ def _turned(probe: ProbeView, other: ProbeView, now: int) -> int:
     return turned * 3600
 
 
-def seems_swapped_with(view: View) -> ProbeView | None:
-    """Return the probe with which this one changed places, by what the last hour looks like: a suspicion, no more."""
-    return next((other for other in _peers(view) if _seems_exchanged(view.probe, other, view.now, habits=True)), None)
-
-
 def may_yet_turn_out_swapped(view: View) -> bool:
     """Return whether it is too early to say that this probe did not change places with another.
 
     Asked of what can wait. After a clean-out all tubs of a room are drier for hours, so all that is asked of two of them,
     touched at the same time, is whether the one is now the warmer or moister that was not. Some nine hours later the
-    swap is named or there was none; only what looks like one in every respect is doubted for a day.
+    swap is named or there was none.
     """
     probe, now = view.probe, view.now
-    for other in _peers(view):
-        if _seems_exchanged(probe, other, now, habits=False):
-            return True
-        if any(_turned_round(probe, other, at, now) for at in _together(probe, other, now - _OPEN_SECONDS, now)):
-            return True
-    return False
-
-
-def _peers(view: View) -> list[ProbeView]:
-    return [w for w in view.neighbours if w is not view.probe and not w.faults.keys() - {"missing"}]
-
-
-def _seems_exchanged(probe: ProbeView, other: ProbeView, now: int, *, habits: bool) -> bool:
-    for at in _together(probe, other, now - 24 * 3600, now):
-        mine, theirs = _glimpse(probe, at, now), _glimpse(other, at, now)
-        if (
-            mine is None
-            or theirs is None
-            or not crossed(mine, theirs, rest=0.7 if habits else 1.0, near=2.0, habits=habits)
-        ):
-            continue
-        was = _levels_apart(mine[0], theirs[0])
-        if habits and not _so_this_time_yesterday(probe, other, now):
-            return True
-        if not habits and (not _rather_yesterday(probe, other, now, was) or _new_at(probe, other, at)):
-            return True
-    return False
+    return any(
+        _turned_round(probe, other, at, now)
+        for other in view.neighbours
+        if other is not probe and not other.faults.keys() - {"missing"}
+        for at in _together(probe, other, now - _OPEN_SECONDS, now)
+    )
 
 
 def _turned_round(probe: ProbeView, other: ProbeView, at: int, now: int) -> bool:
@@ -370,41 +322,19 @@ def _turned_round(probe: ProbeView, other: ProbeView, at: int, now: int) -> bool
     return turned and (not _rather_yesterday(probe, other, now, was) or _new_at(probe, other, at))
 
 
-def _yesterday_and_now(probe: ProbeView, other: ProbeView, now: int) -> tuple[Apart, Apart] | None:
-    """Return how two probes differed a day ago and how they do in the last looks, None where either is not known."""
-    hour = now // 3600
-    old = [w.past.within(hour - 25, hour - 23) for w in (probe, other)]
-    new = [[look for look in w.past.looks if now - look[0] <= _GLIMPSE_SECONDS] for w in (probe, other)]
-    if not all(old) or not all(new):
-        return None
-    return _apart(_middle(old[0]), _middle(old[1])), _apart(_middle(new[0]), _middle(new[1]))
-
-
-def _so_this_time_yesterday(probe: ProbeView, other: ProbeView, now: int) -> bool:
-    """Return whether these two are known to have differed a day ago as they do in the last looks."""
-    known = _yesterday_and_now(probe, other, now)
-    return known is not None and _as_before(*known)
-
-
 def _rather_yesterday(probe: ProbeView, other: ProbeView, now: int, was: Apart) -> bool:
     """Return whether the last looks differ rather as a day ago than as what was before a deed, the other way round."""
-    known = _yesterday_and_now(probe, other, now)
-    if known is None:
-        return False
-    old, new = known
+    hour = now // 3600
+    was_read = [w.past.within(hour - 25, hour - 23) for w in (probe, other)]
+    is_read = [[look for look in w.past.looks if now - look[0] <= _GLIMPSE_SECONDS] for w in (probe, other)]
+    if not all(was_read) or not all(is_read):
+        return False  # one of them is not known
+    old, new = _apart(*map(_middle, was_read)), _apart(*map(_middle, is_read))
     return hypot(new[0] - old[0], new[1] - old[1]) <= hypot(new[0] + was[0], new[1] + was[1])
 
 
 def _middle(parts: Sequence[Hour] | Sequence[Look]) -> tuple[float, float, float]:
     return 0.0, median(part[1] for part in parts), median(part[2] for part in parts)
-
-
-def _glimpse(probe: ProbeView, at: int, now: int) -> tuple[Print, Print] | None:
-    """Return the print of the half day before a deed and of the last looks since, None where too little is known."""
-    before, looks = _around(probe, at, now)
-    if len(before) < _FEWEST_BEFORE or len(looks) < _FEWEST_LOOKS:
-        return None
-    return print_of(before), print_now(looks)
 
 
 def _around(probe: ProbeView, at: int, now: int) -> tuple[list[Hour], list[Look]]:
