@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from typing import Final
 
-from dewkeeper.air import saturation_hpa
 from dewkeeper.judge.codec import remembered
 from dewkeeper.judge.contract import Check, Findings, InFault, Over
 from dewkeeper.judge.memory import NEVER, ProbeMemory
@@ -30,9 +29,6 @@ _APART_C: Final = 3.0
 _FAR_T_SHARE, _FAR_E_SHARE = 0.65, 0.4
 _TOUCHED_SECONDS: Final = 3600
 """Shares, looks and seconds above without a source: tuned on bench, seeds 1-9."""
-_ONE_AIR_C: Final = 0.6
-_ONE_AIR_PERCENT: Final = 4.0
-"""Two probes of ±0.3 °C and ±2 %RH (data sheet, typical) in one air lie no further apart, noise and draughts averaged out."""
 
 
 @remembered
@@ -82,7 +78,7 @@ def look(view: View) -> Findings:
     touched = any(0 <= memory.near_since - at <= _TOUCHED_SECONDS for at in probe.breaks)
     if not memory.near_sudden and not touched:
         return ()  # it came there slowly and by itself: it cooled
-    at_once = memory.near_sudden and usually_apart(probe) and _one_air(probe, room)
+    at_once = memory.near_sudden and usually_apart(probe)
     if view.now - memory.near_since < (SUDDEN_SECONDS if at_once else SLOW_SECONDS):
         return ()
     # It may have fallen right after the last look that was still the tub's.
@@ -108,18 +104,6 @@ def _far(probe: ProbeView, room: ProbeView) -> bool:
     warmth, vapour = abs(probe.air.t - room.air.t), abs(probe.air.e - room.air.e)
     by_warmth = warmth > _FAR_T_SHARE * usual_t and (usual_t >= _APART_C or vapour > _FAR_E_SHARE * usual_e)
     return by_warmth or vapour > max(2 * _SUDDEN_E_HPA, _FAR_E_SHARE * usual_e)
-
-
-def _one_air(probe: ProbeView, room: ProbeView) -> bool:
-    """Return whether a probe and its room's, all looks since it came near together, differ by their tolerances at most."""
-    since = probe.memory(DisplacedMemory).near_since
-    mine, theirs = ([look for look in w.past.looks if look[0] >= since] for w in (probe, room))
-    if not mine or not theirs:
-        return False
-    t, e = (sum(look[i] for look in mine) / len(mine) - sum(look[i] for look in theirs) / len(theirs) for i in (1, 2))
-    full = saturation_hpa(room.air.t)
-    vapour = _ONE_AIR_PERCENT / 100 * full + (saturation_hpa(room.air.t + _ONE_AIR_C) / full - 1) * room.air.e
-    return abs(t) <= _ONE_AIR_C and abs(e) <= vapour
 
 
 def reads_room(t: float, e: float, room: ProbeView, sudden: bool) -> bool:
