@@ -84,6 +84,8 @@ class Evidence:
 
 def answer(question: Mapping[str, Any], evidence: Evidence) -> Answer:
     """Return the answer to one question. Raises QuestionRefused for one that cannot be understood."""
+    if not question:
+        raise QuestionRefused("it is no question: one JSON object a line is expected")
     ask = question.get("ask")
     if not isinstance(ask, str) or ask not in _ASKED:
         raise QuestionRefused(f"ask is {ask!r}; it must be one of {', '.join(_ASKED)}")
@@ -152,6 +154,9 @@ def _time_constant(question: Mapping[str, Any], enclosure: str, evidence: Eviden
 
 def _effect(question: Mapping[str, Any], enclosure: str, evidence: Evidence) -> Answer:
     at = _moment(question, "at")
+    what = question.get("what")
+    if what is not None and not isinstance(what, str):
+        raise QuestionRefused(f"what is {what!r}; it must be a word of the journal, or left out")
     after = None
     if question.get("after_from") is not None or question.get("after_to") is not None:
         after = (_moment(question, "after_from"), _moment(question, "after_to"))

@@ -32,8 +32,11 @@ def deeds_of(enclosures: Iterable[str], journal: Iterable[JournalEntry]) -> dict
 
 def judged_probes(settings: Settings) -> dict[str, str]:
     """Return enclosure -> its first judged probe, of which is said what is learned of the enclosure."""
-    probes = reversed(list(settings.probes.values()))
-    return {p.enclosure: p.name for p in probes if p.role == "substrate" and p.enclosure}
+    found: dict[str, str] = {}
+    for probe in settings.probes.values():
+        if probe.role == "substrate" and probe.enclosure:
+            found.setdefault(probe.enclosure, probe.name)
+    return found
 
 
 def beside_probes(settings: Settings) -> dict[str, dict[str, str]]:

@@ -53,11 +53,11 @@ class World:
         return read(Air(self.room_c, percent), Random(f"room/{self.make}/{self.seed}"))
 
 
-def worlds(seed: int, physics: Physics, days: int, tubs: int) -> list[World]:
-    """Return a rack of every make."""
+def worlds(seed: int, physics: Physics, days: int, tubs: int, only: str = "") -> list[World]:
+    """Return a rack of every make, or of one."""
     found = []
     for make in MAKES:
-        if make.name in LEFT_OUT:
+        if make.name in LEFT_OUT or only not in ("", make.name):
             continue
         plan = plan_rack(make, seed, days, tubs)
         room_c, room_hpa = PHYSICS[physics][0](plan.room, days * DAY, Random(f"{make.name}/{seed}/room"))

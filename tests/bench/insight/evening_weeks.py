@@ -1,0 +1,173 @@
+"""Weeks replayed with the evening round's advice against what was done: `PYTHONPATH=. python -m tests.bench.insight.evening_weeks`.
+
+The same racks twice, from the same chances: with the mistings of their plan, and with those that the round advised at 18:00,
+never more of them; where it knows nothing, the plan's are kept. The tubs were learned from three weeks of the plan before. Counted: hours beyond target, truth, not probe.
+All simulated. Seeds 1 to 99 are for tuning, 101 to 199 for judging.
+"""
+
+from __future__ import annotations
+
+import argparse
+from dataclasses import dataclass, field
+from pathlib import Path
+from random import Random
+from typing import Final
+from zoneinfo import ZoneInfo
+
+from tests.bench.insight.insight_bench import say
+from tests.bench.insight.insight_worlds import DAY, START, Happening, World, deeds, read, worlds
+
+from dewkeeper.insight.learning import WasRead, facts_at, hours_ahead
+from dewkeeper.insight.outlook import SLOW_HOURS, Ahead, Present
+from dewkeeper.insight.series import Series
+from dewkeeper.report.evening import AirAdvice, EveningFacts, advise, by_need
+from dewkeeper.report.wording import Wording
+from dewkeeper_config.loading import ReplayConfig, parse
+from dewkeeper_config.models import Config
+from dewkeeper_config.profiles import effective_limits
+
+LEARNED_DAYS: Final = 21
+SCORED_DAYS: Final = 14
+TUBS: Final = 3
+MAKES: Final = ("mixed", "leaky", "cable", "dry frost", "summer", "tight")
+"""Racks of adults that are misted; egg boxes, hatchlings and quarantine have other limits."""
+EVENING: Final = 18 * 60
+WORDING: Final = Wording(ZoneInfo("UTC"))
+
+
+def config_of(count: int) -> Config:
+    """Return a rack of so many tubs for adults, in which misting is what can be done."""
+    tubs = ", ".join(f'{{ name = "{i}", rack = "R", levers = ["misting"] }}' for i in range(count))
+    probes = ", ".join(f'{{ name = "p{i}", enclosure = "{i}", driver = "simulated" }}' for i in range(count))
+    text = f'site = {{ name = "S", timezone = "UTC" }}\nrack = [{{ name = "R" }}]\nenclosure = [{tubs}]\nprobe = [{probes}]\n'
+    return parse(text.encode(), Path("rack.toml"), ReplayConfig)
+
+
+@dataclass
+class Weeks:
+    """What came of one way of keeping: hours beyond target, of how many, and mistings."""
+
+    beyond: float = 0.0
+    watched: float = 0.0
+    mistings: int = 0
+    by_tub: list[float] = field(default_factory=list)
+
+
+class _Tub:
+    """One tub whose air is simulated anew when something more is done to it."""
+
+    def __init__(self, world: World, index: int, config: Config) -> None:
+        self._world, self._index = world, index
+        self.plan = world.tubs[index]
+        self.limits = effective_limits(config, str(index))
+        self._made: tuple[Series, list[float]] | None = None
+
+    def add(self, more: Happening) -> None:
+        """Have something happen."""
+        self.plan.happenings = sorted([*self.plan.happenings, more], key=lambda h: h.start)
+        self._made = None
+
+    def made(self) -> tuple[Series, list[float]]:
+        """Return what its probe reads, and the true humidity minute by minute."""
+        if self._made is None:
+            air = self._world.air(self.plan)
+            series = read(
+                air, Random(self._world.seed * 77 + self._index), self.plan.offset_c, self.plan.offset_percent
+            )
+            self._made = series, list(air.humidity)
+        return self._made
+
+    def count(self, weeks: Weeks) -> None:
+        """Count its scored days."""
+        target, (_, truth) = self.limits.humidity_target, self.made()
+        scored = truth[LEARNED_DAYS * DAY :]
+        beyond = sum(not target.low <= value <= target.high for value in scored) / 60
+        weeks.beyond += beyond
+        weeks.watched += len(scored) / 60
+        weeks.by_tub.append(beyond)
+        weeks.mistings += sum(h.what == "mist" and h.start >= LEARNED_DAYS * DAY for h in self.plan.happenings)
+
+
+def advice(tub: _Tub, name: str, config: Config, room: Series, minute: int) -> AirAdvice:
+    """Return what the round says of a tub at a minute, from last night's figures and the last hours."""
+    now, learned = START + 60 * minute, START + 60 * (minute // DAY * DAY + 280)
+    series, done = tub.made()[0].until(now), deeds(tub.plan)
+    figures = hours_ahead(series, room, done, learned)
+    ahead: Ahead | str = "the last hours were not read"
+    hours = series.hours(now, SLOW_HOURS)
+    air = room.mean(now - 3600, now)
+    if air is not None:
+        ahead = figures.ahead(Present(now, float(hours[0][-1]), tuple(hours[1].tolist()), air[1]))
+    facts = facts_at(WasRead({name: series}, {"r": room}, {name: "r"}, {name: done}), learned)[name][0]
+    known = {fact.quantity: fact.value for fact in facts if fact.value is not None}
+    last = {word: now - at for at, word, _ in done if at <= now and word == "misted"} | {"refilled": 86400}
+    enclosure = next(e for e in config.enclosure if e.name == name)
+    held = {str(quantity): value for quantity, value in known.items()}
+    return advise(EveningFacts(enclosure, tub.limits, "", ahead, held, last), WORDING)
+
+
+def replayed(world: World, *, advised: bool) -> Weeks:
+    """Return how the scored weeks of a rack went, with the plan's mistings or with those that were advised."""
+    config, room, found = config_of(len(world.tubs)), world.room(), Weeks()
+    tubs = [_Tub(world, index, config) for index in range(len(world.tubs))]
+    for tub in tubs:
+        tub.plan.happenings = [h for h in tub.plan.happenings if h.what == "mist" or h.start < LEARNED_DAYS * DAY]
+    if not advised:
+        for tub in tubs:
+            tub.count(found)
+        return found
+    first = LEARNED_DAYS * DAY
+    sizes = [[h.size for h in tub.plan.happenings if h.what == "mist"] or [1.0] for tub in tubs]
+    planned = [[h for h in tub.plan.happenings if h.start >= first] for tub in tubs]
+    budget = sum(map(len, planned))
+    for tub in tubs:
+        tub.plan.happenings = [h for h in tub.plan.happenings if h.start < first]
+    for day in range(LEARNED_DAYS, LEARNED_DAYS + SCORED_DAYS):
+        said = [advice(tub, str(i), config, room, day * DAY + EVENING) for i, tub in enumerate(tubs)]
+        for one in by_need(said, {str(i): "room" for i in range(len(tubs))}):
+            index, at = int(one.enclosure), day * DAY + EVENING + 10
+            if one.deed == "unknown":  # as usual
+                usual = [h for h in planned[index] if at <= h.start < at + DAY][: max(0, budget)]
+                budget -= len(usual)
+                for misting in usual:
+                    tubs[index].add(misting)
+            elif one.due and budget > 0:
+                budget -= 1
+                tubs[index].add(Happening(at, at + 1, "mist", sum(sizes[index]) / len(sizes[index]), "misted"))
+    for tub in tubs:
+        tub.count(found)
+    return found
+
+
+def main() -> None:
+    """Print what came of both ways, rack by rack and together."""
+    parser = argparse.ArgumentParser(description="Replay weeks with the evening round's advice.")
+    parser.add_argument("--seed", type=int, default=101)
+    parser.add_argument("--physics", choices=("tub", "shell", "planted"), default="tub")
+    args = parser.parse_args()
+    say(
+        f"evening round, physics {args.physics}, seed {args.seed}, {SCORED_DAYS} days scored after {LEARNED_DAYS}, simulated"
+    )
+    total = {True: Weeks(), False: Weeks()}
+    for make in MAKES:
+        both = []
+        for advised in (False, True):
+            (world,) = worlds(args.seed, args.physics, LEARNED_DAYS + SCORED_DAYS, TUBS, only=make)
+            weeks = replayed(world, advised=advised)
+            both.append(weeks)
+            for name in ("beyond", "watched", "mistings"):
+                setattr(total[advised], name, getattr(total[advised], name) + getattr(weeks, name))
+        done, said = both
+        say(
+            f"{make}: beyond target {done.beyond:.0f} h with {done.mistings} mistings, advised {said.beyond:.0f} h with {said.mistings}"
+        )
+    done, said = total[False], total[True]
+    share = said.beyond / done.beyond if done.beyond else 1.0
+    say(
+        f"together, of {done.watched:.0f} h: beyond target {done.beyond:.0f} h with {done.mistings} mistings; advised"
+        f" {said.beyond:.0f} h with {said.mistings} ({share:.0%} of the hours; goal 50 %)"
+    )
+
+
+if __name__ == "__main__":
+    main()
