@@ -159,7 +159,9 @@ def test_a_clock_ahead_or_behind_is_told_after_ten_minutes(sites: Sites) -> None
     assert report.what == "clock of attic"
     assert "into the future" in report.text
     with sites.collector.connect() as connection:
-        connection.execute("UPDATE site SET readings_until = now() - interval '5 hours 20 seconds' WHERE name = 'attic'")
+        connection.execute(
+            "UPDATE site SET readings_until = now() - interval '5 hours 20 seconds' WHERE name = 'attic'"
+        )
     sites.after(5)
     assert "is dated 5 h ago: its clock is behind, or it reads nothing" in sites.told()["clock of attic"].text
 

@@ -130,7 +130,9 @@ def _in_words(error: psycopg.Error) -> CollectError:
         return ServerUnreachable(f"the server does not answer: {_line(said) or type(error).__name__}")
     if state == "53100":
         return ServerRefused(f"the server's disk is full: {said}")
-    if state[:2] in ("08", "40", "57", "53", "55"):
+    if (
+        state[:2] in ("08", "40", "57", "53", "55") or state == "23505"
+    ):  # a key that came meanwhile: it is looked for then
         return ServerUnreachable(f"the server could not do it now: {said}")
     if state == "42501":
         return ServerRefused(f"the server refuses it to this role: {said}")

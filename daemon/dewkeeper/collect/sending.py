@@ -28,9 +28,18 @@ FOREVER: Final = 1 << 40
 _MOST = 500
 _ESCAPE = re.compile(r"\\(?:(u0000)|u[dD][89abAB]..\\u[dD][c-fC-F]..|(u[dD][89a-fA-F]..)|.)")
 """Any escape of JSON; in a group what PostgreSQL refuses: the character NUL, and half of a surrogate pair."""
+_NEW = (
+    "INSERT INTO reading (site, probe, time, t, h, flag, why) SELECT %s, probe, time, t, h, flag, why "
+    "FROM pg_temp.incoming WHERE time > to_timestamp(%s)"
+)
+"""Of what cannot be there yet: looking for each key first costs the server more than storing it."""
+_BEYOND = (
+    "SELECT EXISTS (SELECT 1 FROM probe p WHERE p.site = %s AND EXISTS (SELECT 1 FROM reading r "
+    "WHERE r.site = p.site AND r.probe = p.number AND r.time > to_timestamp(%s) AND r.time <= to_timestamp(%s)))"
+)
 _TAKE_IN = (
     "INSERT INTO reading AS r (site, probe, time, t, h, flag, why) SELECT %s, probe, time, t, h, flag, why "
-    "FROM pg_temp.incoming ON CONFLICT (site, probe, time) DO UPDATE SET t = excluded.t, h = excluded.h, "
+    "FROM pg_temp.incoming WHERE time <= to_timestamp(%s) ON CONFLICT (site, probe, time) DO UPDATE SET t = excluded.t, h = excluded.h, "
     "flag = excluded.flag, why = excluded.why, gone = NULL WHERE (r.t, r.h, r.flag, r.why, r.gone) "
     "IS DISTINCT FROM (excluded.t, excluded.h, excluded.flag, excluded.why, NULL)"
 )
@@ -84,11 +93,11 @@ class Pass:
         moved(self.place, to)
 
     def take_in(
-        self, cursor: psycopg.Cursor[Any], parts: Iterable[tuple[str, int, int]]
+        self, cursor: psycopg.Cursor[Any], parts: Iterable[tuple[str, int, int]], known_until: int = FOREVER
     ) -> tuple[int, tuple[int, str, int | None, int | None] | None]:
         """Copy the readings of these (probe, start, end) and store them under their keys.
 
-        Returns how many they were, and time, probe and words of the newest.
+        known_until: UTC seconds after which the server holds none of these keys. Returns how many they were, and time, probe and words of the newest.
         """
         cursor.execute(INCOMING)
         sent = 0
@@ -102,7 +111,9 @@ class Pass:
                     last = (rows[-1].time, probe, rows[-1].t, rows[-1].h)
                 copy.write(b"".join(packed(self.probes[probe], rows)))
             copy.write(TAIL)
-        cursor.execute(_TAKE_IN, (self.place.number,))
+        if known_until < FOREVER:
+            cursor.execute(_NEW, (self.place.number, known_until))
+        cursor.execute(_TAKE_IN, (self.place.number, known_until))
         return sent, last
 
     def put(self, cursor: psycopg.Cursor[Any], table: str, records: Sequence[Record]) -> None:
@@ -240,7 +251,11 @@ class Pass:
             if self.place.readings_since is None:
                 to["readings_since"] = start
             with self.batch(to) as cursor:
-                sent, last = self.take_in(cursor, [(probe, start, end + 1) for probe in self.probes])
+                known = self.place.readings_until or 0
+                beyond = cursor.execute(_BEYOND, (self.place.number, known, end)).fetchone()
+                parts = [(probe, start, end + 1) for probe in self.probes]
+                # After an older copy was brought back the server holds what is sent once more.
+                sent, last = self.take_in(cursor, parts, FOREVER if beyond is None or beyond[0] else known)
                 if last is not None:
                     to["mark"] = self._mark("reading", last)
             self.sent.readings += sent

@@ -5,13 +5,17 @@ Without an address it only reads a day of a probe: the memory to compare with.
 
 from __future__ import annotations
 
+import importlib
 import json
 import os
+import ssl
 import sys
 import time
 from pathlib import Path
 
 import dewkeeper.service.daemon  # noqa: F401  what a daemon has in memory anyway
+from dewkeeper.left_out import leave_out_charsets
+from dewkeeper.service.memory import keep_little
 from dewkeeper.store.onward import Onward
 
 
@@ -24,6 +28,10 @@ def used(process: int) -> float:
 def main() -> None:
     """Send, or only read."""
     folder, found = Path(sys.argv[1]), {}
+    keep_little()
+    leave_out_charsets()
+    importlib.import_module("requests")  # of a daemon that has sent a message, so much is there already
+    ssl.create_default_context()
     with Onward.open(folder) as onward:
         reach = onward.reach()
         assert reach is not None
