@@ -138,8 +138,9 @@ def effects(seeds: range, physics: Physics) -> Counter[str]:
             dice = Random(f"effect/{world.make}/{seed}")
             at = 22 * DAY + dice.randrange(8 * 60, 20 * 60)
             share = dice.choice((1.0, 1.0, 0.7, 1.5, 0.4, 0.2))
-            first = world.tubs[0]  # an opened lid would end what is done to its vents, in this physics
-            first.happenings = [h for h in first.happenings if h.start < at or h.what not in ("open", "clean")]
+            first = world.tubs[0]
+            # An opened lid would end what is done to its vents, in this physics: none before either, or that were a change too.
+            first.happenings = [h for h in first.happenings if h.what not in ("open", "clean")]
             changed = with_happening(first, Happening(at, 44 * DAY - 10, "blocked", share)) if share != 1.0 else first
             air, plain = world.air(changed), world.air(first)
             true = float((daily_vapour(air) - daily_vapour(plain))[at // DAY + 1 :].mean())
