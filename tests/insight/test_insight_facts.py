@@ -12,10 +12,11 @@ import pytest
 from scipy import stats
 
 from dewkeeper.air import humidity_at
-from dewkeeper.insight.facts import VERSION, _interval_of_median
+from dewkeeper.insight.facts import VERSION
 from dewkeeper.insight.hours import Deed
 from dewkeeper.insight.learning import Lesson, WasRead, findings, lessons, news
 from dewkeeper.insight.series import DAY_SECONDS, Gathering, Series
+from dewkeeper.insight.warmth import interval_of_median
 from dewkeeper.judge.types import Fact, Learned, Quantity
 
 START = 1_767_225_600
@@ -26,7 +27,7 @@ TAU_HOURS = 3.0
 
 def lesson(tub: Series, deeds: list[Deed], at: int) -> Lesson:
     """Return what is learned of a tub without a room's probe."""
-    return lessons(WasRead({"B1": tub}, {}, {}, {"B1": deeds}), at)["B1"]
+    return lessons(WasRead({"B1": tub}, {}, {}, {"B1": deeds}), at).tubs["B1"]
 
 
 @cache
@@ -103,7 +104,7 @@ def test_the_interval_of_a_median_is_the_binomials() -> None:
     """Of n values, the order statistics between which the median lies with 95 %, as scipy's binomial counts them."""
     for n in (6, 9, 20, 41):
         values = np.arange(n, dtype=float)
-        low, high = _interval_of_median(values)
+        low, high = interval_of_median(values)
         places = stats.binom(n, 0.5).cdf(low - 1), stats.binom(n, 0.5).cdf(high)
         assert places[1] - places[0] >= 0.95
         assert high == n - 1 - low

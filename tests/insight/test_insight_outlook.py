@@ -71,5 +71,11 @@ def test_a_limit_is_left_when_four_of_five_futures_say_so() -> None:
     assert tuple(made.leaves(55.0)) == pytest.approx((5 / 3, 1.0, 5.0))
     flat = replace(made, futures=((60.0,) * 12,) * 10)
     assert flat.leaves(55.0) == (None, 12.0, 12.0)
+    mostly = replace(made, futures=(*falls[2:], *((60.0,) * 12,) * 4))
+    may = mostly.leaves(55.0)
+    assert may.hours == may.latest == 12.0
+    assert may.earliest < 2.0
+    assert may.rather_holds
+    assert not made.leaves(55.0).rather_holds
     rises = replace(made, futures=(tuple(60.0 + hour for hour in range(1, 13)),) * 10)
     assert rises.leaves(65.0).hours == pytest.approx(5.0)

@@ -15,6 +15,7 @@ from dewkeeper.insight.hours import Deed
 from dewkeeper.insight.learning import WasRead, lessons, probes
 from dewkeeper.insight.probe_error import Misreading, comparisons, errors
 from dewkeeper.insight.series import DAY_SECONDS, Gathering, Series
+from dewkeeper.judge.checks.drift import drifted
 from dewkeeper.judge.types import Fact
 
 START = 1_767_225_600
@@ -54,7 +55,7 @@ def _tubs(
 
 
 def _known(tubs: dict[str, list[Comparison]], days: int) -> dict[str, Misreading]:
-    found = errors(tubs, START + days * DAY_SECONDS)
+    found = errors(tubs, START + days * DAY_SECONDS).tubs
     assert not any(isinstance(error, str) for error in found.values()), found
     return {name: error for name, error in found.items() if isinstance(error, Misreading)}
 
@@ -89,6 +90,21 @@ def test_a_probe_that_drifts_is_found_and_no_other_blamed() -> None:
 def test_what_all_show_together_is_the_rooms_probe() -> None:
     """When the room's probe drifts every tub seems to, the other way: none of them is blamed."""
     assert all(abs(error.percent) < 1.2 for error in _known(_tubs(6, 60, {}, room=0.15), 60).values())
+
+
+def test_the_rooms_probe_is_told_by_what_all_show_together() -> None:
+    """0.15 %RH a day for 30 days, beside six: known to within its interval, and drift; beside two nobody can say whose it is."""
+    tubs, at = _tubs(6, 60, {}, room=0.15), START + 60 * DAY_SECONDS
+    found = errors(tubs, at).room
+    assert isinstance(found, Misreading)
+    assert found.percent == pytest.approx(4.5, abs=1.96 * found.spread)
+    assert drifted(probe_fact(found, at))
+    calm = errors(_tubs(6, 60, {2: 0.15}), at).room
+    assert isinstance(calm, Misreading)
+    assert not drifted(probe_fact(calm, at))
+    assert errors({name: tubs[name] for name in "01"}, at).room == (
+        "2 enclosures could be compared with it often enough to tell its error from theirs, 3 are needed"
+    )
 
 
 def test_creep_after_damp_weeks_is_no_drift() -> None:
@@ -137,11 +153,11 @@ def test_the_filter_is_the_exact_gaussian_solution() -> None:
 def test_few_openings_are_withheld_in_words() -> None:
     """Four openings, or all within a week, or no room's probe: no error is told, and the reason is a sentence."""
     tubs = _tubs(1, 20, {})
-    assert errors({"0": tubs["0"][:4]}, START + 20 * DAY_SECONDS) == {
+    assert errors({"0": tubs["0"][:4]}, START + 20 * DAY_SECONDS).tubs == {
         "0": "4 openings within 9 days could be compared with the room, 5 within 14 are needed"
     }
     tub, _ = _rack(600, {})
-    fact = lessons(WasRead({"B1": tub}, {}, {}, {}), tub.end)["B1"].facts[-1]
+    fact = lessons(WasRead({"B1": tub}, {}, {}, {}), tub.end).tubs["B1"].facts[-1]
     assert fact == Fact("probe_error_percent", why="no probe reads its room, with which it could be compared")
 
 

@@ -139,7 +139,7 @@ def test_a_replay_learns_what_the_daemon_learned(tmp_path: Path) -> None:
     store.close()
     with History.open(tmp_path) as history:
         live = facts_at(_was_read(history, config, last), last)
-    assert live["B2"][0] == handed[last].facts
+    assert live.tubs["B2"][0] == handed[last].facts
     assert {f.quantity for f in handed[last].facts if f.value is not None} >= {
         "usual_peak_c",
         "probe_error_percent",

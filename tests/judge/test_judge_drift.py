@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 from tests.judge.judge_desk import Desk, rack
 
-from dewkeeper.judge.types import Calibration, Fact, JournalEntry, Learned
+from dewkeeper.judge.types import Calibration, Fact, JournalEntry, Learned, room_place
 
 DAY = 86_400
 
@@ -95,6 +95,17 @@ def test_another_probe_ends_it() -> None:
     assert _told(desk) == ["raised", "cleared"]
 
 
+def test_another_heater_does_not_end_it() -> None:
+    """A heater changed says nothing of the probe's error: what was told of it stands."""
+    desk = Desk(rack())
+    desk.hold(70)
+    _learn(desk, 3.0)
+    desk.hold(130)
+    desk.feed(JournalEntry("e1", desk.now, "B1", "heater_changed"))
+    desk.hold(300)
+    assert _told(desk) == ["raised"]
+
+
 def test_only_the_probe_the_fact_is_of_is_blamed() -> None:
     """Of two judged probes in an enclosure what was learned is of the first."""
     settings = rack()
@@ -104,3 +115,18 @@ def test_only_the_probe_the_fact_is_of_is_blamed() -> None:
     _learn(desk, 3.0)
     desk.hold(130, others=[("q1", 29.0, 65.0)])
     assert [e.probe for e in desk.events if e.kind == "drift"] == ["p1"]
+
+
+def test_the_rooms_probe_is_told_by_its_own_name() -> None:
+    """What was learned of the room's probe is told of it, and of no enclosure; it is over by a later fact."""
+    desk = Desk(rack(room=True))
+    air = [("air", 22.0, 45.0)]
+    desk.hold(70, others=air)
+    for value in (2.9, 0.4):
+        fact = Fact("probe_error_percent", value, value - 1, value + 1, 80, 60, desk.now + 21 * DAY)
+        desk.feed(Learned(desk.now, room_place("room"), (fact,)))
+        desk.hold(130, others=air)
+    told = next(e for e in desk.events if e.kind == "drift")
+    assert (told.probe, told.enclosure, told.value) == ("air", None, 2.9)
+    assert told.consequence == "every enclosure of its room is compared with it"
+    assert _told(desk) == ["raised", "cleared"]

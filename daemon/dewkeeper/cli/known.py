@@ -21,8 +21,10 @@ def add_commands(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
 
 def _known(args: Arguments) -> int:
     from dewkeeper.report.ahead import water
+    from dewkeeper.report.heat_words import heat_words
     from dewkeeper.report.past import StoredPast
     from dewkeeper.report.where import where, where_rows
+    from dewkeeper.report.wording import Wording
 
     config = args.load_config()
     if not known_enclosure(config, args.enclosure):
@@ -31,12 +33,18 @@ def _known(args: Arguments) -> int:
     rows: list[dict[str, str]] = []
     with StoredPast.open(config) as past:
         for name in names:
-            lasting = water(past, config, name, args.now())
+            learned = past.learned(args.now()).get(name)
+            lasting = water(past, config, name, learned, args.now())
+            heat = heat_words(learned, args.now(), Wording.of(config.site))
             sections = {
                 "how long the water lasts": [
                     *(("extrapolated", said) for said in lasting.extrapolated),
                     *(("measured", said) for said in lasting.measured),
                     *(("not known", said) for said in lasting.unknown),
+                ],
+                "what its heat does": [
+                    *(("measured", said) for said in heat.measured),
+                    *(("not known", said) for said in heat.unknown),
                 ],
                 "where the snake lies": where_rows(where(past, config, name, args.now())),
                 "what changes did": [("measured", said) for said in lasting.changes],

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 from dewkeeper.cli.output import DONE, NOT_WELL, Arguments, complain, emit, emit_json, known_enclosure
 from dewkeeper.errors import CommandRefused, DaemonDown
 from dewkeeper.interchange import format_time
-from dewkeeper.judge.types import Calibration, Fact
+from dewkeeper.judge.types import Calibration, Fact, room_place
 from dewkeeper.report.ahead import changed_words
 from dewkeeper.report.wording import Wording
 from dewkeeper.service.client import request
@@ -49,20 +49,27 @@ def learn(args: Arguments) -> int:
     told: list[dict[str, Any]] = []
     with History.open(config.storage.folder) as history:
         known = history.learned(at)
-        for name, (lesson, findings) in _lessons(history, config, args.enclosure, at).items():
-            order: dict[str, Any] = {
-                "do": "learned", "enclosure": name, "outlook": lesson.outlook.text(), "changed": as_text(findings),
-                "compared": lesson.compared.text(),
+        tubs, rooms = _lessons(history, config, args.enclosure, at)
+        orders: dict[str, tuple[tuple[Fact, ...], dict[str, str]]] = {}
+        for name, (lesson, findings) in tubs.items():
+            texts = {
+                "outlook": lesson.outlook.text(), "changed": as_text(findings), "compared": lesson.compared.text(),
             }  # fmt: skip
-            if news(lesson.facts, known.get(name), at):
-                order |= {"facts": [asdict(fact) for fact in lesson.facts], "version": VERSION}
+            orders[name] = lesson.facts, texts
+            told += [_row(name, fact) for fact in lesson.facts] + [_outlook_row(name, lesson)]
+            told += [_finding_row(name, finding, config) for finding in findings]
+        for place, fact in rooms.items():
+            orders[place] = (fact,), {}
+            told.append(_row(place, fact))
+        for place, (facts, texts) in orders.items():
+            order: dict[str, Any] = {"do": "learned", "enclosure": place, **texts}
+            if news(facts, known.get(place), at):
+                order |= {"facts": [asdict(fact) for fact in facts], "version": VERSION}
             try:
                 request(config.storage.folder, order)
             except (DaemonDown, CommandRefused) as error:
-                complain(f"{name}: learned, but not handed in: {error}")
+                complain(f"{place}: learned, but not handed in: {error}")
                 code = NOT_WELL
-            told += [_row(name, fact) for fact in lesson.facts] + [_outlook_row(name, lesson)]
-            told += [_finding_row(name, finding, config) for finding in findings]
     if args.format == "json":
         emit_json(told)
     else:
@@ -75,8 +82,10 @@ def _be_nice() -> None:
         os.nice(_NICE)
 
 
-def _lessons(history: History, config: Config, only: str | None, at: int) -> Mapping[str, tuple[Lesson, list[Finding]]]:
-    """Return what is learned of every enclosure (or one) that has a judged probe, and what its changes did."""
+def _lessons(
+    history: History, config: Config, only: str | None, at: int
+) -> tuple[Mapping[str, tuple[Lesson, list[Finding]]], Mapping[str, Fact]]:
+    """Return what is learned of every enclosure (or one) that has a judged probe, and what its changes did; and of rooms."""
     from dewkeeper.insight.changed import CHANGED, carried, from_text
     from dewkeeper.insight.learning import findings, lessons
 
@@ -85,11 +94,13 @@ def _lessons(history: History, config: Config, only: str | None, at: int) -> Map
         name: [one.time for probe in pair for one in calibrations.of(probe)] for name, pair in _pairs(config).items()
     }
     found = {}
-    for name, own in lessons(read, at, only).items():
+    tubs, rooms = lessons(read, at, only)
+    for name, own in tubs.items():
         beside = {other: tub for other, tub in read.tubs.items() if read.room_of.get(other) == read.room_of.get(name)}
         changes = findings(name, beside, read.room(name), read.deeds, at, calibrated)
         found[name] = own, carried(changes, from_text(told.get(name, "")), at)
-    return found
+    room_of = {probe.name: probe.room or "" for probe in config.probe}
+    return found, {room_place(room_of[probe]): fact for probe, fact in rooms.items()}
 
 
 def _was_read(history: History, config: Config, at: int) -> WasRead:

@@ -15,10 +15,11 @@ from dewkeeper.insight.decay import crest, drying_constant
 from dewkeeper.insight.hours import Deed, Hours
 from dewkeeper.insight.probe_error import Misreading
 from dewkeeper.insight.response import Response
-from dewkeeper.insight.series import DAY_SECONDS, GRID_SECONDS, HOUR_SECONDS, Numbers, Series
+from dewkeeper.insight.series import DAY_SECONDS, GRID_SECONDS, HOUR_SECONDS, Series
+from dewkeeper.insight.warmth import interval_of_median, warmth
 from dewkeeper.judge.types import Fact, Quantity
 
-VERSION: Final = 1
+VERSION: Final = 2
 """Of this way of learning: facts of another one are learned anew."""
 VALID_DAYS: Final = 21
 """A fact that no pass confirms for so long is dropped: bedding is changed about as often (common practice, no source)."""
@@ -26,12 +27,7 @@ _SETTLED_HOURS: Final = 12
 _NEEDED_DAYS: Final = 5
 _NEEDED_MISTINGS: Final = 3
 _LONGEST_MISTING: Final = 24 * HOUR_SECONDS
-_PEAK_DAYS: Final = 28
-_SHORTEST_CYCLE, _LONGEST_CYCLE = 2, 36  # slots of five minutes: ten minutes to three hours
-_CLEAR_CYCLE: Final = 0.35
-"""Autocorrelation one cycle later, from which on there is one. Tuned: tests/bench/insight, seeds 1-9."""
 _CREEP_TOLD_PERCENT: Final = 1.0
-_LEAST_SWING_C: Final = 0.15  # a probe repeats to about 0.04 °C, by the sensor's data sheet; from memory
 
 
 def facts_of(
@@ -45,7 +41,7 @@ def facts_of(
     days = int((~np.isnan(hours.vapour)).sum()) // 24
     found = [_drying(tub, room, deeds, days), _resting(hours, days), _misting(tub, deeds, days)]
     found += _following(response, days)
-    found += [_peak(tub, at, days), *_cycle(tub, at, days)]
+    found += warmth(tub, room, at, days)
     return held(found, at)
 
 
@@ -97,7 +93,7 @@ def _resting(hours: Hours, days: int) -> Fact:
     if len(means) < _NEEDED_DAYS:
         why = f"only {len(means)} days on which it was left alone for half a day, {_NEEDED_DAYS} are needed"
         return _withheld("resting_hpa", why, days)
-    low, high = _interval_of_median(means)
+    low, high = interval_of_median(means)
     return Fact("resting_hpa", float(np.median(means)), low, high, days=len(means))
 
 
@@ -116,7 +112,7 @@ def _misting(tub: Series, deeds: Sequence[Deed], days: int) -> Fact:
         why = f"{len(lasted)} mistings could be followed until half was gone, {_NEEDED_MISTINGS} are needed"
         return _withheld("misting_hours", why, days, len(lasted))
     values = np.array(lasted)
-    low, high = _interval_of_median(values)
+    low, high = interval_of_median(values)
     return Fact("misting_hours", float(np.median(values)), low, high, len(lasted), days)
 
 
@@ -150,70 +146,3 @@ def _following(response: Response | None, days: int) -> list[Fact]:
     if not len(reached):
         return [share, _withheld("room_hours", "it follows its room more slowly than three days tell", days)]
     return [share, Fact("room_hours", float(reached[0] + 1), days=days)]
-
-
-def _peak(tub: Series, at: int, days: int) -> Fact:
-    """Return the temperature that its days usually peak at: the middle one of its daily highest five minutes."""
-    end = min(len(tub.temperature_c), (at - tub.start) // GRID_SECONDS)
-    slots = DAY_SECONDS // GRID_SECONDS
-    count = min(_PEAK_DAYS, end // slots)
-    rows = tub.temperature_c[end - count * slots : end].reshape(count, slots)
-    good = (~np.isnan(rows)).mean(axis=1) > 0.8
-    if good.sum() < _NEEDED_DAYS:
-        return _withheld("usual_peak_c", f"{int(good.sum())} whole days were read, {_NEEDED_DAYS} are needed", days)
-    peaks = np.nanmax(rows[good], axis=1)
-    low, high = _interval_of_median(peaks)
-    return Fact("usual_peak_c", float(np.median(peaks)), low, high, days=int(good.sum()))
-
-
-def _cycle(tub: Series, at: int, days: int) -> list[Fact]:
-    """Return how long a thermostat's cycle is, and how far it swings: from how alike temperature is to itself a cycle later."""
-    slots = DAY_SECONDS // GRID_SECONDS
-    end = (at - tub.start) // GRID_SECONDS
-    warm = tub.temperature_c[max(0, end - 7 * slots) : end]
-    good = ~np.isnan(warm)
-    names: tuple[Quantity, Quantity] = ("heat_period_minutes", "heat_swing_c")
-    if good.sum() < 2 * slots:
-        return [_withheld(name, "less than two days were read", days) for name in names]
-    filled = np.interp(np.arange(len(warm)), np.flatnonzero(good), warm[good])
-    window = 2 * _LONGEST_CYCLE + 1
-    smooth = np.convolve(np.pad(filled, window // 2, "edge"), np.ones(window) / window, "valid")
-    ripple = filled - smooth
-    swing = float(np.quantile(ripple, 0.95) - np.quantile(ripple, 0.05))
-    alike = np.array([_alike(ripple, lag) for lag in range(_LONGEST_CYCLE + 2)])
-    peaks = [
-        lag for lag in range(_SHORTEST_CYCLE, _LONGEST_CYCLE + 1)
-        if alike[lag] >= _CLEAR_CYCLE and alike[lag] >= alike[lag - 1] and alike[lag] > alike[lag + 1]
-    ]  # fmt: skip
-    if swing < _LEAST_SWING_C or not peaks:
-        why = "no cycle is seen: its heat is controlled in proportion, cycles too fast to see, or is not its own"
-        return [_withheld(name, why, days) for name in names]
-    lag = peaks[0]
-    bend = alike[lag - 1] - 2 * alike[lag] + alike[lag + 1]
-    exact = lag + (0.5 * (alike[lag - 1] - alike[lag + 1]) / bend if bend else 0.0)
-    period = exact * GRID_SECONDS / 60
-    return [
-        Fact("heat_period_minutes", period, period - 2.5, period + 2.5, days=days),  # half of five minutes either way
-        Fact("heat_swing_c", swing, days=days),
-    ]
-
-
-def _alike(values: Numbers, lag: int) -> float:
-    later, earlier = values[lag:], values[: len(values) - lag]
-    return float(later @ earlier / max(1e-12, math.sqrt(float(later @ later) * float(earlier @ earlier))))
-
-
-def _interval_of_median(values: Numbers) -> tuple[float, float]:
-    """Return a 95 % interval of the median from the order of the values alone; of few, the lowest and the highest.
-
-    The count below the median is binomial (Conover, Practical Nonparametric Statistics, section 3.2, from memory).
-    """
-    ordered, n = np.sort(values), len(values)
-    chance, below = 0.5**n, 0
-    total = chance
-    while below < n // 2 and total < 0.025:
-        below += 1
-        chance *= (n - below + 1) / below
-        total += chance
-    place = max(0, below - 1)
-    return float(ordered[place]), float(ordered[n - 1 - place])

@@ -31,7 +31,7 @@ _ORIGIN_DAYS: Final = 28
 USUAL_DAYS: Final = 5
 _ROOM_DAYS: Final = 3
 TESTED_HOURS: Final = 12
-_PACE_KEPT_HOURS: Final = 24.0
+_PACE_KEPT_HOURS: Final = 8.0
 _WEIGHT_SPREAD: Final = 0.5
 """How far from no change at all a weight is expected to be (one sigma), before the past is looked at. Tuned:
 tests/bench/insight, seeds 1-9."""
@@ -286,13 +286,12 @@ def whole(misses: Numbers) -> tuple[tuple[float, ...], ...]:
 
     A past that ended early, because somebody came with water, goes on missing at the pace it had: a forecast that was
     too moist by the hour stays so. Few independent pasts have not seen the worst: the fewer there are, the farther apart
-    they are laid, as the spread of a new draw exceeds that of those it is judged by (1 + 1/n of its variance, and as much
-    again for the middle that was learned from them).
+    they are laid, as the spread of a new draw exceeds that of those it is judged by (1 + 1/n of its variance).
     """
     found = []
     hours = np.arange(1, misses.shape[1] + 1)
     many = (~np.isnan(misses)).sum(axis=0)
-    wider = np.sqrt([1 + 2 / _witnesses(int(count), hour) for hour, count in enumerate(many)])
+    wider = np.sqrt([1 + 1 / _witnesses(int(count), hour) for hour, count in enumerate(many)])
     for row in misses:
         known = np.flatnonzero(~np.isnan(row))
         if len(known) < TESTED_HOURS // 2:

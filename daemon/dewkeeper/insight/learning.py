@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
-from typing import Final
+from typing import Final, NamedTuple
 
 from dewkeeper.insight.changed import ChangedDay, Finding
 from dewkeeper.insight.compared import Compared
@@ -67,19 +67,34 @@ class WasRead:
         return self.rooms.get(self.room_of.get(enclosure, ""))
 
 
-def lessons(read: WasRead, at: int, only: str | None = None) -> dict[str, Lesson]:
+class Lessons(NamedTuple):
+    """What a pass found: by enclosure, and of the rooms' probes what they read wrong by, by the probe."""
+
+    tubs: dict[str, Lesson]
+    rooms: dict[str, Fact]
+
+
+def lessons(read: WasRead, at: int, only: str | None = None) -> Lessons:
     """Return what is learned of every enclosure (or one) from what was read and done up to a time; nothing later is looked at."""
     found = {}
-    for name, (facts, compared) in facts_at(read, at, only).items():
+    facts, rooms = facts_at(read, at, only)
+    for name, (own, compared) in facts.items():
         figures = hours_ahead(read.tubs[name], read.room(name), read.deeds.get(name, ()), at)
-        found[name] = Lesson(facts, figures, compared)
-    return found
+        found[name] = Lesson(own, figures, compared)
+    return Lessons(found, rooms)
 
 
-def facts_at(read: WasRead, at: int, only: str | None = None) -> dict[str, tuple[tuple[Fact, ...], Compared]]:
-    """Return the facts of every enclosure (or one), and the openings its probe was compared at."""
+class FactsAt(NamedTuple):
+    """The facts of enclosures with the openings their probes were compared at, and what the rooms' probes read wrong by."""
+
+    tubs: dict[str, tuple[tuple[Fact, ...], Compared]]
+    rooms: dict[str, Fact]
+
+
+def facts_at(read: WasRead, at: int, only: str | None = None) -> FactsAt:
+    """Return the facts of every enclosure (or one), and of every room's probe (or none)."""
     at = at // HOUR_SECONDS * HOUR_SECONDS
-    compared, wrong = probes(read, at)
+    compared, wrong, rooms = probes(read, at)
     found = {}
     for name, tub in read.tubs.items():
         if only in (None, name):
@@ -89,7 +104,7 @@ def facts_at(read: WasRead, at: int, only: str | None = None) -> dict[str, tuple
                 tub.until(at), known.room, read.beside.get(name, {}), read.deeds.get(name, ()), known.begun, at
             )
             found[name] = (*facts, *held(spots, at), probe_fact(wrong[name], at)), compared[name]
-    return found
+    return FactsAt(found, {} if only else {room: probe_fact(error, at) for room, error in rooms.items()})
 
 
 def first_read(deeds: Mapping[str, Sequence[Deed]], at: int) -> int:
@@ -98,17 +113,29 @@ def first_read(deeds: Mapping[str, Sequence[Deed]], at: int) -> int:
     return min((d.at for own in deeds.values() for d in changes(own, at)), default=at) - longest
 
 
-def probes(read: WasRead, at: int) -> tuple[dict[str, Compared], dict[str, Misreading | str]]:
-    """Return by enclosure the openings its probe was compared at up to a time, and what it reads wrong by, or in words why that is not known."""
+class ProbesAt(NamedTuple):
+    """By enclosure the openings its probe was compared at, and what it reads wrong by, or in words why that is not known;
+    by the room's probe the same."""
+
+    compared: dict[str, Compared]
+    wrong: dict[str, Misreading | str]
+    rooms: dict[str, Misreading | str]
+
+
+def probes(read: WasRead, at: int) -> ProbesAt:
+    """Return what is known of the probes at a time."""
     compared = {name: _compared(read, name, at) for name in read.tubs}
     wrong: dict[str, Misreading | str] = {}
+    rooms: dict[str, Misreading | str] = {}
     for room in sorted({read.room_of.get(name, "") for name in read.tubs}):
         inside = {name: compared[name].comparisons for name in read.tubs if read.room_of.get(name, "") == room}
         if room:
-            wrong |= errors(inside, at)
+            found = errors(inside, at)
+            wrong |= found.tubs
+            rooms[room] = found.room
         else:
             wrong |= dict.fromkeys(inside, "no probe reads its room, with which it could be compared")
-    return compared, wrong
+    return ProbesAt(compared, wrong, rooms)
 
 
 def _compared(read: WasRead, name: str, at: int) -> Compared:

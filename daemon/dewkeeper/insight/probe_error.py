@@ -19,7 +19,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 
@@ -29,6 +29,8 @@ from dewkeeper.insight.series import DAY_SECONDS, GRID_SECONDS, HOUR_SECONDS, Nu
 
 NEEDED: Final = 5
 NEEDED_DAYS: Final = 14
+NEEDED_TUBS: Final = 3
+"""Of one or two enclosures compared with it nobody can say whose probe it was that moved."""
 _BEFORE, _AFTER, _EARLIER = 6, 24, 24
 """Five minutes about a deed, which is noted before, meanwhile or afterwards, and in which the air was as ever."""
 _FELL: Final = 0.8
@@ -131,13 +133,27 @@ def _exposure(percent: Numbers) -> Numbers:
     return found
 
 
-def errors(rooms: Mapping[str, Sequence[Comparison]], at: int) -> dict[str, Misreading | str]:
-    """Return the error of the probes of one room's enclosures at a time, or in words why there is none."""
-    names = list(rooms)
-    filtered = _filtered([rooms[name] for name in names], at)
+class Errors(NamedTuple):
+    """The errors of the probes of one room: by enclosure, and of the room's own; in words why there is none."""
+
+    tubs: dict[str, Misreading | str]
+    room: Misreading | str
+
+
+def errors(tubs: Mapping[str, Sequence[Comparison]], at: int) -> Errors:
+    """Return the errors of the probes of one room at a time, from its enclosures' comparisons."""
+    names = list(tubs)
+    *filtered, (percent, spread, _) = _filtered([tubs[name] for name in names], at)
+    known = [own for own in tubs.values() if len(own) >= NEEDED and own[-1].at - own[0].at >= NEEDED_DAYS * DAY_SECONDS]
+    room: Misreading | str = (
+        f"{len(known)} enclosures could be compared with it often enough to tell its error from theirs, {NEEDED_TUBS} are needed"
+    )
+    if len(known) >= NEEDED_TUBS:
+        days = (max(own[-1].at for own in known) - min(own[0].at for own in known)) // DAY_SECONDS
+        room = Misreading(percent, spread, 0.0, sum(map(len, known)), days)
     found: dict[str, Misreading | str] = {}
     for name, (percent, spread, creep) in zip(names, filtered, strict=True):
-        own = rooms[name]
+        own = tubs[name]
         days = (own[-1].at - own[0].at) // DAY_SECONDS if own else 0
         if len(own) < NEEDED or days < NEEDED_DAYS:
             found[name] = (
@@ -145,11 +161,11 @@ def errors(rooms: Mapping[str, Sequence[Comparison]], at: int) -> dict[str, Misr
             )
         else:
             found[name] = Misreading(percent, spread, creep, len(own), days)
-    return found
+    return Errors(found, room)
 
 
 def _filtered(tubs: Sequence[Sequence[Comparison]], at: int) -> list[tuple[float, float, float]]:
-    """Return (error, its sigma, creep now) of each enclosure's probe.
+    """Return (error, its sigma, creep now) of each enclosure's probe, and last of the room's.
 
     State: error, place, share and creep of each, and last the room's error.
     """
@@ -179,7 +195,8 @@ def _filtered(tubs: Sequence[Sequence[Comparison]], at: int) -> list[tuple[float
         variance[walking, walking] += _walked(at - before)
     sigmas = np.sqrt(np.diag(variance))
     exposed = [own[-1].exposure if own else 0.0 for own in tubs]
-    return [(float(mean[i]), float(sigmas[i]), float(mean[3 * many + i]) * exposed[i]) for i in range(many)]
+    found = [(float(mean[i]), float(sigmas[i]), float(mean[3 * many + i]) * exposed[i]) for i in range(many)]
+    return [*found, (float(mean[-1]), float(sigmas[-1]), 0.0)]
 
 
 def _walked(seconds: int) -> float:

@@ -14,7 +14,7 @@ from dewkeeper.insight.facts import VERSION
 from dewkeeper.insight.hours import Deed
 from dewkeeper.insight.learning import WasRead, facts_at, first_read, news
 from dewkeeper.insight.series import Gathering, Series
-from dewkeeper.judge.types import NOT_EVALUATED, PASS, Exclusion, JournalEntry, Learned, Settings
+from dewkeeper.judge.types import NOT_EVALUATED, PASS, Exclusion, JournalEntry, Learned, Settings, room_place
 from dewkeeper.slots import Rule
 
 _COUNT: Final = (PASS, NOT_EVALUATED)
@@ -92,12 +92,16 @@ class Pupil:
             return []
         at = self.rule.latest_slot(now)
         self.due = self.rule.next_slot(now)
-        handed = []
-        for name, (facts, self_compared) in facts_at(self._was_read(at), at).items():
-            self._compared = {**self._compared, name: self_compared}
-            if news(facts, self._known.get(name), at):
-                self._known[name] = Learned(at, name, facts, VERSION)
-                handed.append(self._known[name])
+        tubs, rooms = facts_at(self._was_read(at), at)
+        self._compared = {**self._compared, **{name: compared for name, (_, compared) in tubs.items()}}
+        found = {name: facts for name, (facts, _) in tubs.items()}
+        found |= {room_place(self.settings.probes[probe].room or ""): (fact,) for probe, fact in rooms.items()}
+        handed = [
+            Learned(at, place, facts, VERSION)
+            for place, facts in found.items()
+            if news(facts, self._known.get(place), at)
+        ]
+        self._known |= {learned.enclosure: learned for learned in handed}
         return handed
 
     def _was_read(self, at: int) -> WasRead:

@@ -31,7 +31,9 @@ from dewkeeper.judge.state import JudgeState, ProbeState
 from dewkeeper.judge.types import FAIL, SUSPECT, Exclusion, Kind
 from dewkeeper.judge.view import ProbeView, View
 
-NEVER_SUPPRESSED: frozenset[Kind] = frozenset({"hot", "heat_stuck_on", "room_heat", "room_frost", "system"})
+NEVER_SUPPRESSED: frozenset[Kind] = frozenset(
+    {"hot", "heat_stuck_on", "room_heat", "room_heat_soon", "room_frost", "system"}
+)
 """Heat is not argued away, and the room and the service are nobody's misting."""
 
 

@@ -80,6 +80,7 @@ def check_memory(row: Detector) -> None:
     memory.fault_over("missing")
     memory.disbelieved()
     memory.begin_anew()
+    memory.another()
     memory.let_go()
     try:
         packed = pack(memory)

@@ -60,6 +60,9 @@ class ProbeMemory:
     def begin_anew(self) -> None:
         """The probe, the heat or the place is another: what was usual is learned anew."""
 
+    def another(self) -> None:
+        """It is another sensor, or lies elsewhere: what was known of the sensor itself is of the one before."""
+
     def in_fault(self, kind: str) -> None:
         """A fault of the probe was named."""
 

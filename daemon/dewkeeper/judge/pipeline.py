@@ -52,7 +52,9 @@ _STEADY_C: Final = 1.0
 _LOOKS: Final = {
     role: tuple(row.look for row in TABLE if row.look is not None and role in row.roles) for role in get_args(Role)
 }
-_HOURLY: Final = tuple(row.hourly for row in TABLE if row.hourly is not None)
+_HOURLY: Final = {
+    role: tuple(row.hourly for row in TABLE if row.hourly is not None and role in row.roles) for role in get_args(Role)
+}
 _PUT_BACK: Final = frozenset({"swapped"})
 """A probe in no other fault than this is compared on: it may be put back."""
 
@@ -257,8 +259,8 @@ def _look_back(state: JudgeState, probe: ProbeState, now: int, turned: bool) -> 
         for look in _LOOKS[probe.role]:
             for found in look(view):
                 act(state, probe, (found,), now)
-    if turned and probe.role == "substrate" and not probe.faults.keys() - _PUT_BACK:
-        for hourly in _HOURLY:
+    if turned and not probe.faults.keys() - _PUT_BACK:
+        for hourly in _HOURLY[probe.role]:
             act(state, probe, hourly(view), now)
 
 
@@ -312,7 +314,7 @@ def notes(state: JudgeState, probe: ProbeState, now: int, seen: tuple[str, ...])
     note = next((note for note in seen if note.startswith(OTHER_SENSOR)), "")
     exchanged, found = note_stranger(View(state, probe, now), note)
     if exchanged:
-        probe.begin_anew()
+        probe.begin_anew(another=True)
         probe.air.seen = NEVER  # nor is the next reading compared with the other sensor's last one
     if found is not None:
         act(state, probe, (found,), now)

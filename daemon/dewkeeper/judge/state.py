@@ -28,6 +28,7 @@ from dewkeeper.judge.types import (
     Settings,
     SystemReport,
     own_part,
+    room_place,
 )
 from dewkeeper_config.models import Delays, HumiditySpan, Limits, TemperatureSpan
 
@@ -153,7 +154,7 @@ class ProbeState:
         self.role = facts.role
         self.enclosure = facts.enclosure
         self.room = facts.room or ""
-        self.place = facts.enclosure or f"room:{facts.room}"
+        self.place = facts.enclosure or room_place(facts.room or "")
         self.rounded = facts.rounded
         parts = (facts.adapter, facts.bus, facts.multiplexer, facts.branch)
         self.wiring = tuple(dict.fromkeys(part for part in parts if part))
@@ -195,11 +196,13 @@ class ProbeState:
             nearest = min(range(1, len(self.breaks)), key=lambda i: self.breaks[i] - self.breaks[i - 1])
             self.breaks = [at for i, at in enumerate(self.breaks) if i != nearest and now - at < _BREAKS_KEPT_SECONDS]
 
-    def begin_anew(self) -> None:
-        """Learn anew what is usual for this probe: it, or the heat, is not what it was."""
+    def begin_anew(self, *, another: bool) -> None:
+        """Learn anew what is usual for this probe: it, or the heat, is not what it was. another: it is the probe, or its place."""
         self.past = ProbePast()
         for memory in self.kept():
             memory.begin_anew()
+            if another:
+                memory.another()
 
     def retire(self, now: int) -> None:
         """Believe nothing of it from now on: it is neither read nor missed."""

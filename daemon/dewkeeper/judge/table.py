@@ -18,7 +18,7 @@ from dewkeeper.judge.checks import (
     swapped,
 )
 from dewkeeper.judge.contract import Detector
-from dewkeeper.judge.detectors import dry_soon, excursion, heat, lid_open, room, stale_air, system
+from dewkeeper.judge.detectors import dry_soon, excursion, heat, lid_open, room, room_heat_soon, stale_air, system
 
 TABLE: Final[tuple[Detector, ...]] = (
     missing.CHECK,
@@ -29,6 +29,7 @@ TABLE: Final[tuple[Detector, ...]] = (
     sensor_heater.CHECK,
     brownout.CHECK,
     room.DETECTOR,
+    room_heat_soon.DETECTOR,
     lid_open.DETECTOR,
     displaced.CHECK,
     heat.DETECTOR,

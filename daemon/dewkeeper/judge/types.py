@@ -18,7 +18,7 @@ from dewkeeper_config.models.base import shared
 Role = Literal["substrate", "warm_end", "humid_hide", "room"]
 Kind = Literal[
     "dry", "damp", "hot", "cold",
-    "heat_stuck_on", "heat_lost", "dry_soon", "stale_air", "lid_open", "room_heat", "room_frost", "system",
+    "heat_stuck_on", "heat_lost", "dry_soon", "stale_air", "lid_open", "room_heat", "room_heat_soon", "room_frost", "system",
     "missing", "crc", "gross_range", "flat_line", "saturated", "sensor_heater", "brownout",
     "displaced", "impossible", "drift", "swapped",
 ]  # fmt: skip
@@ -121,6 +121,11 @@ def own_part(probe: str) -> str:
     return f"probe {probe}"
 
 
+def room_place(room: str) -> str:
+    """Return what a room is called where otherwise an enclosure stands."""
+    return f"room:{room}"
+
+
 @dataclass(frozen=True, slots=True)
 class EnclosureFacts:
     """What the judge must know of an enclosure."""
@@ -194,7 +199,7 @@ class Calibration:
 
 Quantity = Literal[
     "drying_hours", "resting_hpa", "misting_hours", "room_share", "room_hours", "usual_peak_c", "heat_period_minutes", "heat_swing_c",
-    "probe_error_percent", "warm_end_above_c", "hide_above_c", "wall_factor", "exchange_share",
+    "heat_c_per_hour", "room_warmth_share", "probe_error_percent", "warm_end_above_c", "hide_above_c", "wall_factor", "exchange_share",
 ]  # fmt: skip
 UNITS: Final[Mapping[Quantity, str]] = {
     "drying_hours": "h",
@@ -205,6 +210,8 @@ UNITS: Final[Mapping[Quantity, str]] = {
     "usual_peak_c": "°C",
     "heat_period_minutes": "min",
     "heat_swing_c": "°C",
+    "heat_c_per_hour": "°C/h",
+    "room_warmth_share": "",
     "probe_error_percent": "%RH",
     "warm_end_above_c": "°C",
     "hide_above_c": "°C",
@@ -223,7 +230,9 @@ class Fact:
 
     drying_hours: in which what vapour is above its resting level (resting_hpa) falls to 1/e. misting_hours: in which half
     of a misting's rise is gone. room_share: how many hPa the enclosure follows its room by, in the end, for each of the
-    room's; room_hours: until two thirds of that. usual_peak_c: what its heat reaches on most days. heat_period_minutes, heat_swing_c: the thermostat's cycle.
+    room's; room_hours: until two thirds of that. usual_peak_c: what its heat reaches on most days. heat_period_minutes, heat_swing_c: the thermostat's cycle;
+    a swing without a period is control in proportion. heat_c_per_hour: how fast it warms while its heat is on. room_warmth_share: by
+    how many °C it follows each of its room's from day to day: hardly where a thermostat holds it, by all of it where nothing does.
     probe_error_percent: how much more its judged probe reads than when it was new or last checked, from openings compared
     with the room; `why` beside a value says what of it is likely to go back by itself. warm_end_above_c, hide_above_c: by how
     much that place is warmer than the judged probe. wall_factor: how much of the way from its room's temperature to its air's
@@ -251,7 +260,7 @@ class Fact:
 
 @dataclass(frozen=True, slots=True)
 class Learned:
-    """All that insight knows of an enclosure; it takes the place of what was known before: what is not in it is withdrawn.
+    """All that insight knows of an enclosure, or of a room (`room_place`); it takes the place of what was known before: what is not in it is withdrawn.
 
     version: of the way of learning.
     """

@@ -180,12 +180,12 @@ class View:
         return self._state.wiped(self.probe.enclosure, since)
 
     def learned(self, quantity: Quantity) -> float | None:
-        """Return what was learned of the enclosure and still holds, in the quantity's unit."""
-        return self._state.known(self.probe.enclosure, quantity, self.now)
+        """Return what was learned of the enclosure, or of a room's probe, and still holds, in the quantity's unit."""
+        return self._state.known(self.probe.place, quantity, self.now)
 
     def fact(self, quantity: Quantity) -> Fact | None:
-        """Return what was learned of the enclosure and still holds, with its interval."""
-        return self._state.fact(self.probe.enclosure, quantity, self.now)
+        """Return the same with its interval."""
+        return self._state.fact(self.probe.place, quantity, self.now)
 
     def report(self, part: str) -> SystemReport | None:
         """Return why nothing is read of a part of the wiring, where the service said so."""

@@ -34,7 +34,7 @@ KINDS: Final[Mapping[Kind, Rationale]] = {kind: _ROWS[kind] for kind in get_args
 """One row per alarm kind; a test holds it complete."""
 
 FAULTS: Final = frozenset(kind for kind, row in KINDS.items() if row.ne107)
-FORECASTS: Final = frozenset[Kind]({"dry_soon"})
+FORECASTS: Final = frozenset[Kind]({"dry_soon", "room_heat_soon"})
 EXCURSIONS: Final = frozenset({"dry", "damp", "hot", "cold"})
 
 LATCHED: Final = frozenset[Kind]({"hot", "heat_stuck_on"})

@@ -35,6 +35,7 @@ SHORT: Final[Mapping[Kind, Short]] = {
     "stale_air": Short("stale and wet", "was stale and wet", "uncover some mesh"),
     "lid_open": Short("not closed", "was not closed", "close and lock"),
     "room_heat": Short("room too hot", "room was too hot", "cool the room", "room still too hot"),
+    "room_heat_soon": Short("room is warming", "room was warming", "shade and air it", "room still warming"),
     "room_frost": Short("room cold or dry", "room was cold or dry", "warm the room", "room still cold or dry"),
     "system": Short("monitor trouble", "monitor had trouble", "see page"),
     "missing": Short("probe silent", "probe was silent", "check plug", "probe still silent"),

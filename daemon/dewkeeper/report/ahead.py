@@ -49,16 +49,14 @@ class WaterReport:
     findings: tuple[Finding, ...] = ()
 
 
-def water(past: Past, config: Config, name: str, now: int) -> WaterReport:
-    """Return how long the water of an enclosure lasts. Raises StoreError."""
+def water(past: Past, config: Config, name: str, learned: Learned | None, now: int) -> WaterReport:
+    """Return how long the water of an enclosure lasts. learned: what insight last said of it. Raises StoreError."""
     limits = past.in_force().limits(name, now) or effective_limits(config, name)
     ahead = hours_ahead(past, config, {name}, now)[name]
     wording = Wording.of(config.site)
     found = tuple(from_text(past.figures(CHANGED).get(name, "")))
     changes = tuple(changed_words(one, wording) for one in found)
-    return replace(
-        water_words(past.learned(now).get(name), ahead, limits, now, wording), changes=changes, findings=found
-    )
+    return replace(water_words(learned, ahead, limits, now, wording), changes=changes, findings=found)
 
 
 def hours_ahead(past: Past, config: Config, names: Collection[str], now: int) -> dict[str, Ahead | str]:
@@ -193,6 +191,13 @@ def holds_words(ahead: Ahead, limits: Limits, wording: Wording) -> str:
     if first is None:
         return f"{now}If nobody does anything it stays {stays} for the next three days."
     way, limit = ("falls below", span.low) if first is below else ("rises above", span.high)
+    if first.rather_holds:
+        may = way.replace("falls", "fall").replace("rises", "rise")
+        begin = hour_words(ahead.at, first.earliest, wording)
+        return (
+            f"{now}If nobody does anything it may {may} {wording.humidity(limit)} ({name}) from {begin} on;"
+            f" more likely it stays {stays} for the next three days."
+        )
     moment = when(ahead.at, first, len(ahead.middle), wording)
     return f"{now}If nobody does anything it {way} {wording.humidity(limit)} ({name}) {moment}."
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from dewkeeper.judge.calibrating import Calibrations
 from dewkeeper.judge.checks.drift import drifted
-from dewkeeper.judge.types import Calibration, Fact, Learned
+from dewkeeper.judge.types import Calibration, Fact, Learned, room_place
 from dewkeeper.report.wording import Wording
 from dewkeeper.sampling.salts import next_check
 from dewkeeper_config.models import Config
@@ -26,6 +26,7 @@ class ProbeCheck:
     due: int | None
     overdue: bool
     error: Fact | None = None
+    of_room: bool = False
 
     @property
     def compared(self) -> str:
@@ -33,7 +34,8 @@ class ProbeCheck:
         fact = self.error
         if fact is None or fact.value is None or fact.low is None or fact.high is None:
             return ""
-        by = f"By {fact.decays} openings in {fact.days} days, at which it was compared with its room, it"
+        beside = "its enclosures" if self.of_room else "its room"
+        by = f"By {fact.decays} openings in {fact.days} days, at which it was compared with {beside}, it"
         ends = f"({fact.low:+.1f} to {fact.high:+.1f})"
         besides = f" {fact.why[:1].upper()}{fact.why[1:]}." if fact.why else ""
         if not drifted(fact):
@@ -46,17 +48,21 @@ class ProbeCheck:
 
 
 def checks(calibrations: Calibrations, config: Config, learned: Mapping[str, Learned], now: int) -> list[ProbeCheck]:
-    """Return every configured probe, in the configuration's order. learned: by enclosure."""
+    """Return every configured probe, in the configuration's order. learned: by enclosure, and by room."""
     found = []
     judged = {p.enclosure: p.name for p in reversed(config.probe) if p.role == "substrate" and p.enclosure}
     first = set(judged.values())  # what is learned of an enclosure's probe is of this one
     for probe in config.probe:
-        known = learned.get(probe.enclosure or "") if probe.name in first else None
+        place = probe.enclosure or probe.room or ""
+        known = learned.get(room_place(place) if probe.role == "room" else place)
+        if probe.role != "room" and probe.name not in first:
+            known = None
         calibration = calibrations.at(probe.name, now)
         due = None if calibration is None else next_check(calibration.checked)
-        place = probe.enclosure or probe.room or ""
         error = None if known is None else known.fact("probe_error_percent", now)
-        found.append(ProbeCheck(probe.name, place, calibration, due, due is not None and due < now, error))
+        found.append(
+            ProbeCheck(probe.name, place, calibration, due, due is not None and due < now, error, probe.role == "room")
+        )
     return found
 
 

@@ -127,15 +127,22 @@ def advise(about: EveningFacts, wording: Wording) -> AirAdvice:
     if ahead.now_percent > target.high:
         return _damp(about, ahead, wording, Leaving(0.0, 0.0, 0.0))
     dry = ahead.leaves(target.low, HORIZON_HOURS) if ahead.now_percent >= target.low else Leaving(0.0, 0.0, 0.0)
-    if dry.hours is not None and not _passes(ahead, about.limits, dry.hours):
+    leaves = dry.hours is not None and not dry.rather_holds
+    if leaves and not _passes(ahead, about.limits, dry.hours or 0.0):
         return _dry(about, ahead, wording, dry)
     damp = ahead.leaves(target.high, HORIZON_HOURS)
-    if damp.hours is not None:
+    if damp.hours is not None and not damp.rather_holds:
         return _damp(about, ahead, wording, damp)
     holds = ahead.leaves(target.low)
-    until = "for three days" if holds.hours is None else f"until about {hour_words(ahead.at, holds.hours, wording)}"
+    until = (
+        "for three days"
+        if holds.hours is None
+        else "most likely for three days"
+        if holds.rather_holds
+        else f"until about {hour_words(ahead.at, holds.hours, wording)}"
+    )
     why = f"holds above {wording.humidity(target.low)} {until}"
-    if dry.hours is not None:
+    if leaves:
         why = f"dips below {wording.humidity(target.low)} for a short while, as on other days, and comes back by itself"
     return AirAdvice(name, "nothing", "leave it alone", why)
 

@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 from dewkeeper.clock import Clock, SystemClock
 from dewkeeper.errors import CommandRefused
-from dewkeeper.judge.types import JournalEntry, Rebase, SystemReport
+from dewkeeper.judge.types import JournalEntry, Rebase, SystemReport, room_place
 from dewkeeper.notify.daily import morning_words
 from dewkeeper.notify.desk import Desk
 from dewkeeper.notify.dispatcher import Dispatcher
@@ -314,7 +314,7 @@ class Daemon:
         )  # fmt: skip
         desk = Desk(self.config, self.writer.submit, self.timeline.now)
         taught = Taught(
-            [enclosure.name for enclosure in self.config.enclosure],
+            [*(e.name for e in self.config.enclosure), *(room_place(p.room) for p in self.config.probe if p.room)],
             self.writer.submit,
             self._store_note,
             self.timeline.now,

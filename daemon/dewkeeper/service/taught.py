@@ -28,18 +28,18 @@ _LONGEST_WHY: Final = 400
 class Taught:
     """Handler for the control socket.
 
-    submit: hands an item to the judge's stream and returns why it was not stored, or an empty string. store_note: stores
+    places: enclosures, and rooms as `room_place` calls them. submit: hands an item to the judge's stream and returns why it was not stored, or an empty string. store_note: stores
     a small named fact. now: integer UTC seconds.
     """
 
     def __init__(
         self,
-        enclosures: Collection[str],
+        places: Collection[str],
         submit: Callable[[Item], str],
         store_note: Callable[[str, str], None],
         now: Callable[[], int],
     ) -> None:
-        self._enclosures = frozenset(enclosures)
+        self._places = frozenset(places)
         self._submit = submit
         self._store_note = store_note
         self._now = now
@@ -49,10 +49,10 @@ class Taught:
         return {"learned": self.learned}
 
     def learned(self, request: dict[str, Any]) -> Mapping[str, Any]:
-        """Take what was learned of an `enclosure`: `facts` (None: as before) with the `version` of the way of learning, and the figures of its `outlook`, of what was `changed` and at what openings its probe was `compared` (texts)."""
+        """Take what was learned of an `enclosure`, or of a room: `facts` (None: as before) with the `version` of the way of learning, and the figures of its `outlook`, of what was `changed` and at what openings its probe was `compared` (texts)."""
         enclosure = request.get("enclosure")
-        if enclosure not in self._enclosures:
-            raise CommandRefused(f"no enclosure {enclosure!r}; there are: {', '.join(sorted(self._enclosures))}")
+        if enclosure not in self._places:
+            raise CommandRefused(f"no enclosure {enclosure!r}; there are: {', '.join(sorted(self._places))}")
         texts = {about: request.get(key, "") for key, about in _FIGURES.items()}
         if not all(isinstance(text, str) and len(text) <= _LONGEST_TEXT for text in texts.values()):
             raise CommandRefused(f"{', '.join(_FIGURES)} must be text of at most {_LONGEST_TEXT} characters each")

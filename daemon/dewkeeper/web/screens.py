@@ -30,6 +30,7 @@ from dewkeeper.report.earlier import NIGHT_WORDS, earlier_night, newest_night
 from dewkeeper.report.enclosure import SPANS
 from dewkeeper.report.first_line import age_words, first_line
 from dewkeeper.report.glimpse import glimpse, glimpse_of
+from dewkeeper.report.heat_words import heat_words
 from dewkeeper.report.history import Point, Trace, joined
 from dewkeeper.report.model import EnclosureMorning, Standing
 from dewkeeper.report.now import ProbeNow
@@ -147,7 +148,8 @@ def enclosure(visit: Visit, name: str) -> Response:
         raise Refused(404, "There is no such span.")
     report = enclosure_report.enclosure(visit.past, config, name, span, visit.now)
     row = next(e for e in config.enclosure if e.name == name)
-    lasting = water(visit.past, config, name, visit.now)
+    learned = visit.past.learned(visit.now).get(name)
+    lasting = water(visit.past, config, name, learned, visit.now)
     held = visit.past.in_force().holding(name, visit.now)
     room = enclosure_report.room_traces(visit.past, config, name, report.start, report.end)
     quick = often(row.kind, visit.past.journal(visit.now - OFTEN_DAYS * DAY_SECONDS))
@@ -163,6 +165,7 @@ def enclosure(visit: Visit, name: str) -> Response:
             for number, (said, one) in enumerate(zip(lasting.changes, lasting.findings, strict=True))
         ],
         places=where(visit.past, config, name, visit.now),
+        heat=heat_words(learned, visit.now, visit.wording),
         months=by_month(days),
         changed=[day for day in days if day.changes],
         enclosure=row,

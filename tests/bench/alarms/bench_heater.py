@@ -2,7 +2,9 @@
 
 A heater (mat, cable or panel) warms the floor and walls, these warm the air, and the whole loses its heat to the room. The
 thermostat's sensor lags behind the air, so that the period of an on/off control follows from its hysteresis, its lag and the
-masses: from a few minutes to more than an hour. A proportional control does not swing at all. Temperatures are °C, times minutes.
+masses: from a few minutes to more than an hour. A proportional control does not swing at all, be it by dimming, with a slow
+integral part, or by pulses of some minutes; some enclosures nothing controls, and they follow their room. Some heaters are
+far too strong for their tub. Temperatures are °C, times minutes.
 """
 
 from __future__ import annotations
@@ -15,6 +17,7 @@ from typing import Final, Literal
 
 from tests.bench.alarms.bench_air import DAY, quick_saturation_hpa
 
+Control = Literal["switched", "proportional", "dimmed", "pulsed", "none"]
 Scene = Literal["calm", "stuck on", "stuck off", "heat wave", "power cut"]
 SCENES: Final[tuple[Scene, ...]] = ("calm", "stuck on", "stuck off", "heat wave", "power cut")
 EVENT_FROM: Final = 4 * DAY
@@ -34,7 +37,10 @@ class Trouble:
 
 @dataclass(slots=True)
 class Heater:
-    """One tub's heat. full_rise_c: how far above its room it would come at full power. hysteresis_c 0: proportional."""
+    """One tub's heat. full_rise_c: how far above its room it would come at full power. hysteresis_c 0: proportional.
+
+    steady_rise_c: what it is above its room where nothing controls it.
+    """
 
     name: str
     set_c: float
@@ -48,6 +54,9 @@ class Heater:
     rest_percent: float
     offset_c: float
     spans: list[Trouble] = field(default_factory=list)
+    control: Control = "switched"
+    pulse_minutes: int = 1
+    steady_rise_c: float = 0.0
 
 
 @dataclass(slots=True)
@@ -90,6 +99,8 @@ def draw(scene: Scene, seed: int, *, room_probe: bool) -> Case:
     room_c, room_hpa = _room(scene, event, mean_c, minutes, chance)
     heaters = [_heater(i, mean_c, chance) for i in range(_SHELVES)]
     for heater in heaters:
+        _control(heater, mean_c, Random(f"control/{scene}/{seed}/{room_probe}/{heater.name}"))
+    for heater in heaters:
         heater.spans = _deeds(minutes, scene == "calm", chance)
     for heater in (
         chance.sample(heaters, 3) if scene in ("stuck on", "stuck off") else heaters if scene == "power cut" else []
@@ -118,6 +129,19 @@ def _heater(number: int, mean_c: float, chance: Random) -> Heater:
     )  # fmt: skip
 
 
+def _control(heater: Heater, mean_c: float, chance: Random) -> None:
+    """Choose how it is controlled: half of those without hysteresis by dimming or by pulses, a few by nothing, one in five stronger than it need be."""
+    if heater.hysteresis_c == 0:
+        heater.control = chance.choice(("proportional", "proportional", "dimmed", "pulsed"))
+        heater.pulse_minutes = chance.randrange(4, 11)
+    elif chance.random() < 0.12:
+        heater.control, heater.hysteresis_c = "none", 0.0
+        heater.steady_rise_c = heater.set_c - mean_c
+        heater.night_set_c = heater.set_c
+    if chance.random() < 0.2:
+        heater.full_rise_c *= 1.3
+
+
 def _deeds(minutes: int, weekly: bool, chance: Random) -> list[Trouble]:
     """Misted most evenings by some keepers, opened twice a week for some minutes, once for a clean-out."""
     found, mister = [], chance.random() < 0.4
@@ -137,7 +161,7 @@ def _room(
 ) -> tuple[array[float], array[float]]:
     """Return the room's °C and hPa for every minute; a wave makes its days up to ten degrees warmer, a power cut cools it."""
     gauss = chance.gauss
-    swing, wave_c = chance.uniform(0.5, 2.0), chance.uniform(6, 11)
+    swing, wave_c = chance.uniform(0.5, 2.0), chance.uniform(6, 13)
     front, draught, cooled = gauss(0, 1), 0.0, 0.0
     base_hpa = chance.uniform(8, 13)
     warm, wet = array("d"), array("d")
@@ -157,6 +181,16 @@ def _room(
     return warm, wet
 
 
+def _share(heater: Heater, lacks_c: float, learnt: float) -> tuple[float, float]:
+    """Return the share of full power, and what a dimmer has integrated so far."""
+    if heater.control == "none":
+        return min(1.0, heater.steady_rise_c / heater.full_rise_c), learnt
+    if heater.control == "dimmed":
+        learnt = min(1.0, max(0.0, learnt + 0.001 * lacks_c))
+        return min(1.0, max(0.0, learnt + 0.3 * lacks_c)), learnt
+    return min(1.0, max(0.0, (lacks_c + 0.6) / 1.2)), learnt
+
+
 def air_of(heater: Heater, case: Case, chance: Random) -> tuple[array[float], array[float]]:
     """Return temperature, °C, and humidity, %RH, as the probe in this tub reads them, every minute."""
     gauss, room = chance.gauss, case.room_c
@@ -164,7 +198,7 @@ def air_of(heater: Heater, case: Case, chance: Random) -> tuple[array[float], ar
     mass = air = sensed = shown = heater.set_c
     rest = heater.rest_percent / 100 * quick_saturation_hpa(heater.set_c)
     vapour, film, snake, snake_goal = rest, 0.0, 0.0, 0.0
-    on = False
+    on, share, learnt, pulse = False, 0.0, (heater.set_c - room[0]) / heater.full_rise_c, 0
     spans, at = sorted(heater.spans, key=lambda span: span.start), 0
     running: list[Trouble] = []
     warm, wet = array("d"), array("d")
@@ -184,7 +218,11 @@ def air_of(heater: Heater, case: Case, chance: Random) -> tuple[array[float], ar
             on = sensed < wanted + (heater.hysteresis_c if on else -heater.hysteresis_c)
             drive = heater.full_rise_c if on else 0.0
         else:
-            drive = heater.full_rise_c * min(1.0, max(0.0, (wanted + 0.6 - sensed) / 1.2))
+            if minute % heater.pulse_minutes == 0 or heater.control != "pulsed":
+                share, learnt = _share(heater, wanted - sensed, learnt)
+                pulse = minute
+            on = minute - pulse < share * heater.pulse_minutes
+            drive = heater.full_rise_c * (on if heater.control == "pulsed" else share)
         power += (drive - power) / heater.power_minutes
         mass += (room[minute] + power - mass) / heater.mass_minutes
         air += (mass - air) / heater.air_minutes

@@ -209,7 +209,10 @@ class Scorer:
             self.tally.counts["missing told in gaps and lost polls"] += 1
             return
         celsius, percent = self.room.temperature[i], self.room.humidity[i]
-        right = {"room_heat": celsius > 30.5, "room_frost": percent < 30 or celsius < 18}.get(event.kind, False)
+        soon_c = max(self.room.temperature[i : i + 14 * 60])
+        right = {
+            "room_heat": celsius > 30.5, "room_heat_soon": soon_c > 33.5, "room_frost": percent < 30 or celsius < 18,
+        }.get(event.kind, False)  # fmt: skip
         if right:
             self.tally.counts[f"right {event.kind}"] += 1
         else:

@@ -188,7 +188,7 @@ def drifts(seeds: range, physics: Physics) -> Counter[str]:
             for day in range(20, until + 1, 2):
                 at = START + 86400 * day
                 lately = {name: tub.since(at - 42 * 86400) for name, tub in tubs.items()}
-                kept, wrong = probes(WasRead(lately, {"r": room}, dict.fromkeys(tubs, "r"), done, kept), at)
+                kept, wrong, _ = probes(WasRead(lately, {"r": room}, dict.fromkeys(tubs, "r"), done, kept), at)
                 told |= {name for name, error in wrong.items() if drifted(probe_fact(error, at))}
             found["drifting"] += 1
             found["found"] += "0" in told

@@ -2,7 +2,7 @@
 
 The learned error and its interval come from openings compared with the room, with creep after damp weeks taken out
 (`insight.probe_error`). A few %RH take nothing away from the readings: they count on, and what is told says by how
-much they are off. It is over when a later pass finds it gone, or the probe was corrected or exchanged since: what was
+much they are off. The room's probe, with which all are compared, is told by what they show together. It is over when a later pass finds it gone, or the probe was corrected or exchanged since: what was
 learned before then is of another one. What is withheld ends nothing.
 """
 
@@ -28,20 +28,16 @@ GONE_PERCENT: Final = 1.2
 
 @remembered
 class DriftMemory(ProbeMemory):
-    """other: the probe was corrected or exchanged (or its heat, which the judge cannot tell from it) since an hour began.
-    known_until: facts that hold until then, or shorter, were learned before that."""
+    """other: the probe was corrected, moved or exchanged since an hour began. known_until: facts that hold until then, or shorter, were learned before that."""
 
-    __slots__ = ("known_until", "other")
-
-    def __init__(self) -> None:
-        self.other = False
-        self.known_until = 0
+    other: bool = False
+    known_until: int = 0
 
     def correct(self, by: Corrected) -> None:
         """As the contract says."""
         self.other = True
 
-    def begin_anew(self) -> None:
+    def another(self) -> None:
         """As the contract says."""
         self.other = True
 
@@ -62,6 +58,7 @@ def hourly(view: View) -> Iterator[Finding]:
         words = "more" if fact.value > 0 else "less"
         yield Stands(
             "drift", view.now, round(fact.value, 1),
+            consequence="every enclosure of its room is compared with it" if view.probe.role == "room" else "",
             cause=f"it reads about {abs(fact.value):.0f} %RH {words} than when it was new or last checked: age or contamination",
             detail={
                 "percent": round(fact.value, 1), "percent_low": round(fact.low or 0.0, 1),
@@ -78,7 +75,9 @@ def drifted(fact: Fact) -> bool:
 
 
 def _spoken_for(view: View) -> bool:
-    """Return whether the fact is of this probe: of the first judged one of its enclosure."""
+    """Return whether the fact is of this probe: of the room's, or of the first judged one of its enclosure."""
+    if view.probe.role == "room":
+        return True
     first = next((w for w in view.neighbours if w.enclosure == view.probe.enclosure), None)
     return first is view.probe
 
@@ -94,4 +93,5 @@ CHECK: Final = Check(
     },
     DriftMemory,
     hourly=hourly,
+    roles=("substrate", "room"),
 )  # fmt: skip

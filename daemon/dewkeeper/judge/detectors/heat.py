@@ -5,6 +5,11 @@ the temperature is back at the usual, and never while it is above its limit. `he
 days and warming no more. It is over when the enclosure warms again by itself, or is back at the usual. Both work without a
 room's probe; then more is asked of the enclosure itself.
 
+How sure it must be depends on the time that is left: what will be dangerous, or too cold, within half an hour at its pace is
+told at once. What insight learned of the heat makes it surer sooner: a thermostat whose cycle is known has stopped when it is
+colder than ever and did not come on for a whole cycle; one that controls in proportion has no cycle to miss and no peaks
+above its warmth, so it is too warm sooner.
+
 A cut or a fuse stops many heaters at once: those of one room that began to cool together are told together, each as its own
 alarm, with what they have in common.
 """
@@ -13,6 +18,7 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Iterator
+from dataclasses import field
 from itertools import pairwise
 from operator import itemgetter
 from typing import Final
@@ -23,9 +29,10 @@ from dewkeeper.judge.contract import Detector, Finding, Findings, Over, Stands
 from dewkeeper.judge.detectors.lid_open import opened
 from dewkeeper.judge.detectors.usual import UsualHeat
 from dewkeeper.judge.history import Look
+from dewkeeper.judge.lifecycle import AlarmInstance
 from dewkeeper.judge.memory import NEVER, Corrected, ProbeMemory
 from dewkeeper.judge.rationale import DAY, HOUR, Rationale
-from dewkeeper.judge.types import Kind
+from dewkeeper.judge.types import Kind, room_place
 from dewkeeper.judge.view import ProbeView, View
 
 UNKNOWN_C: Final = -99.0
@@ -36,10 +43,17 @@ _APART_SECONDS: Final = 700
 """A trend is read from four looks, a quarter of an hour; further apart than this two looks show none."""
 
 CLIMB_ABOVE_C: Final = 1.0
+STEADY_ABOVE_C: Final = 0.6
+"""The same where it is known to be controlled in proportion, which overshoots nothing."""
 CLIMB_C_PER_HOUR: Final = 1.0
 ALONE_C_PER_HOUR: Final = 2.0
 """Without a room's probe: no room warms a tub so fast, but for the sun upon it, and that is told as well."""
 CLIMBS: Final = 3
+NEAR_DANGER_SECONDS: Final = 30 * 60
+NEAR_DANGER_C_PER_HOUR: Final = 4.0
+"""It will be dangerous within this at the pace it climbs, which is no room's: then one look is evidence enough, for two more cost ten minutes."""
+FOLLOWS_SHARE: Final = 0.5
+"""What is known to follow its room by more no thermostat holds: it is warmer than ever on a hot day, and that is the room's heat."""
 _NEW_C: Final = 0.2
 """Above all of the last hours too: what came down from there by itself is a thermostat's, somewhere else or set anew."""
 RECOVERY_SECONDS: Final = 3 * HOUR
@@ -60,6 +74,13 @@ _HEATED_APART_C: Final = 3.0
 _WARMED_C: Final = 1.0
 _WARMED_SHARE: Final = 0.25
 """Risen from its coldest by so much, and by this share of what it lacks of the usual, its heat is on again."""
+MISSED_BELOW_C: Final = 0.3
+_MISSED_LEAST_SECONDS: Final = 900
+"""So far below the lowest of the last days, and falling through a whole cycle of so long at least, it has not come on."""
+NEAR_COLD_SECONDS: Final = 45 * 60
+_NEAR_COLD_BELOW_C: Final = 0.8
+NEAR_COLD_C_PER_HOUR: Final = 2.0
+"""It will be too cold within this at the pace it cools, which is no room's: told at the second look. These five: tuned on the heater suite, seeds 1-6."""
 _OPENED_SECONDS: Final = 2 * HOUR
 _OPENED_SHARE: Final = 0.93
 """What is left of the vapour after five minutes, at most; as in `signs`."""
@@ -79,13 +100,10 @@ _FREEZING: Final[tuple[Kind, ...]] = ("hot", "cold", "heat_stuck_on", "heat_lost
 class HeatMemory(ProbeMemory):
     """usual: what is usual of its heat. climbs: looks in a row at which it climbed past that. cool_since: since when its heat is gone, coldest: what it fell to."""
 
-    __slots__ = ("climbs", "coldest", "cool_since", "usual")
-
-    def __init__(self) -> None:
-        self.usual = UsualHeat()
-        self.climbs = 0
-        self.cool_since = NEVER
-        self.coldest = 0.0
+    usual: UsualHeat = field(default_factory=UsualHeat)
+    climbs: int = 0
+    cool_since: int = NEVER
+    coldest: float = 0.0
 
     def correct(self, by: Corrected) -> None:
         """As the contract says."""
@@ -125,7 +143,7 @@ def _disturbed(view: View) -> bool:
     """Return whether what is read now is not to be learned from: an alarm, a fault, or a hand in the tub."""
     if view.probe.faults or view.now - opened(view.probe) < _OPENED_SECONDS or view.handled(_OPENED_SECONDS):
         return True
-    return view.any_stands(_FREEZING) or view.stands("room_heat", f"room:{view.probe.room}")
+    return view.any_stands(_FREEZING) or view.stands("room_heat", room_place(view.probe.room))
 
 
 def _rise(looks: list[Look], since: int) -> float | None:
@@ -145,23 +163,44 @@ def _stuck(view: View, memory: HeatMemory, room: ProbeView | None, trend: list[L
     peak = max(memory.usual.high_c if memory.usual.known() else UNKNOWN_C, UNKNOWN_C if learned is None else learned)
     if view.stands("heat_stuck_on"):
         return _stuck_over(view, memory, peak)
-    if peak == UNKNOWN_C or probe.air.t <= peak + CLIMB_ABOVE_C:
+    margin = STEADY_ABOVE_C if _in_proportion(view) else CLIMB_ABOVE_C
+    if peak == UNKNOWN_C or probe.air.t <= peak + margin:
         memory.climbs = 0  # nearly always: what was before need not be looked at
         return ()
     recovering = _recovering(view, memory)
-    above = peak + CLIMB_ABOVE_C + (OVERSHOOT_C if recovering else 0.0)
+    above = peak + margin + (OVERSHOOT_C if recovering else 0.0)
     lately = max((t for at, t, _ in probe.past.looks if at < trend[0][0]), default=UNKNOWN_C)
-    climbs = probe.air.t > max(above, lately + _NEW_C) and _climbs(probe, memory, room, trend)
+    climbs = probe.air.t > max(above, lately + _NEW_C) and _climbs(view, memory, room, trend)
     memory.climbs = memory.climbs + 1 if climbs else 0
-    if memory.climbs < (OVERSHOOT_CLIMBS if recovering else CLIMBS):
+    pace = _pace(trend)
+    needed = OVERSHOOT_CLIMBS if recovering else 1 if _near_danger(view, pace) else CLIMBS
+    if memory.climbs < needed:
         return ()
-    hours = (trend[-1][0] - trend[0][0]) / HOUR
-    figures = {"usual_peak_c": round(peak, 1), "celsius_per_hour": round((trend[-1][1] - trend[0][1]) / hours, 1)}
+    figures = {"usual_peak_c": round(peak, 1), "celsius_per_hour": round(pace, 1)}
     return (Stands("heat_stuck_on", trend[0][0], round(probe.air.t, 1), detail=figures),)
 
 
-def _climbs(probe: ProbeView, memory: HeatMemory, room: ProbeView | None, trend: list[Look]) -> bool:
+def _pace(trend: list[Look]) -> float:
+    """Return how fast it warms, °C an hour."""
+    return (trend[-1][1] - trend[0][1]) * HOUR / (trend[-1][0] - trend[0][0])
+
+
+def _near_danger(view: View, pace: float) -> bool:
+    """Return whether it will be dangerously hot so soon, if it warms on as it does, that there is no time to look again."""
+    facts = view.facts
+    if facts is None or pace < NEAR_DANGER_C_PER_HOUR:
+        return False
+    return facts.limits.temperature_danger - view.probe.air.t < pace * NEAR_DANGER_SECONDS / HOUR
+
+
+def _in_proportion(view: View) -> bool:
+    """Return whether it is known to hold its warmth without a cycle."""
+    return view.learned("heat_swing_c") is not None and view.learned("heat_period_minutes") is None
+
+
+def _climbs(view: View, memory: HeatMemory, room: ProbeView | None, trend: list[Look]) -> bool:
     """Return whether it became warmer from each look to the next, and not because its room did."""
+    probe, share = view.probe, view.learned("room_warmth_share")
     if any(a[1] >= b[1] for a, b in pairwise(trend)):
         return False
     hours = (trend[-1][0] - trend[0][0]) / HOUR
@@ -169,7 +208,11 @@ def _climbs(probe: ProbeView, memory: HeatMemory, room: ProbeView | None, trend:
     room_rise = _rise(room.past.looks, trend[0][0]) if room is not None else None
     if room is None or room_rise is None:
         return rise >= ALONE_C_PER_HOUR * hours
-    heated = probe.air.t - room.air.t >= max(_LEAST_APART_C, _ROOM_SHARE * (memory.usual.apart_c or 0.0))
+    usually = memory.usual.apart_c or 0.0
+    follows = share is not None and share > FOLLOWS_SHARE
+    heated = probe.air.t - room.air.t >= max(
+        _LEAST_APART_C, usually + CLIMB_ABOVE_C if follows else _ROOM_SHARE * usually
+    )
     return heated and rise - max(0.0, room_rise) >= CLIMB_C_PER_HOUR * hours
 
 
@@ -214,15 +257,49 @@ def _lost(view: View, memory: HeatMemory, room: ProbeView | None, trend: list[Lo
     if not memory.usual.known(DAY_UNKNOWN_LOOKS) or not _cools(view, memory, room, trend):
         memory.cool_since = NEVER
         return ()
+    missed = _missed(view, memory)
     if memory.cool_since == NEVER:
-        memory.cool_since = view.now
-    return _tell_lost(view, memory) if view.now - memory.cool_since >= COOL_SECONDS else ()
+        memory.cool_since = trend[0][0] if missed else view.now
+    long = missed or view.now - memory.cool_since >= COOL_SECONDS
+    soon = view.now > memory.cool_since and _near_cold(view, memory, room, trend)
+    return _tell_lost(view, memory) if long or soon else ()
+
+
+def _missed(view: View, memory: HeatMemory) -> bool:
+    """Return whether its thermostat, whose cycle is known, did not come on for a whole one, though it is colder than ever."""
+    minutes = view.learned("heat_period_minutes")
+    if minutes is None or not memory.usual.known() or view.probe.air.t >= memory.usual.low_c - MISSED_BELOW_C:
+        return False
+    if _was_too_hot(view, memory):
+        return False
+    since = view.now - max(_MISSED_LEAST_SECONDS, minutes * 60)
+    looks = [look for look in view.probe.past.looks if look[0] >= since - _APART_SECONDS // 2]
+    return len(looks) >= _LOOKS and looks[0][0] <= since and all(a[1] > b[1] for a, b in pairwise(looks))
+
+
+def _near_cold(view: View, memory: HeatMemory, room: ProbeView | None, trend: list[Look]) -> bool:
+    """Return whether it cools as no room makes it, and will be too cold before it could be looked at for long."""
+    limit = next((side.runs()[0].limit for side in view.probe.sides if side.kind == "cold"), UNKNOWN_C)
+    room_rise = (_rise(room.past.looks, trend[0][0]) if room is not None else None) or 0.0
+    pace = -_pace(trend) + min(0.0, room_rise) * HOUR / (trend[-1][0] - trend[0][0])
+    falls = all(a[1] > b[1] for a, b in pairwise(trend)) and pace >= NEAR_COLD_C_PER_HOUR
+    cold = memory.usual.known() and view.probe.air.t < memory.usual.low_c - _NEAR_COLD_BELOW_C
+    near = view.probe.air.t - limit < pace * NEAR_COLD_SECONDS / HOUR
+    return falls and cold and near and not _was_too_hot(view, memory)
+
+
+def _was_too_hot(view: View, memory: HeatMemory) -> bool:
+    """Return whether it was warmer than ever lately: what controlled that down comes on late, and is not lost."""
+    above = memory.usual.high_c + CLIMB_ABOVE_C
+    return any(t > above for at, t, _ in view.probe.past.looks if at >= view.now - RECOVERY_SECONDS)
 
 
 def _cools(view: View, memory: HeatMemory, room: ProbeView | None, trend: list[Look]) -> bool:
     """Return whether it is colder than ever in the last days, nobody opened it and it does not warm."""
     probe, low, apart = view.probe, memory.usual.low_c, memory.usual.apart_c
-    if room is None or apart is None:
+    if _missed(view, memory) or _near_cold(view, memory, room, trend):
+        cold = True
+    elif room is None or apart is None:
         cold = memory.usual.known() and probe.air.t < low - _ALONE_BELOW_C
     else:
         cool = probe.air.t - room.air.t < _ROOM_SHARE * apart and probe.air.t < low - _COOL_BELOW_C
@@ -247,9 +324,10 @@ def _lost_over(probe: ProbeView, memory: HeatMemory) -> Iterator[Finding]:
 def _tell_lost(view: View, memory: HeatMemory) -> Iterator[Finding]:
     """Tell it, and of those of its room that stopped with it as well."""
     others = [w for w in view.neighbours if w is not view.probe and not w.faults]
-    common = next(filter(None, (_told_together(view.of(w)) for w in others)), "")
+    lately = [alarm for w in others if (alarm := _told_lately(view.of(w))) is not None]
+    common = next(filter(None, (str(alarm.detail.get("common", "")) for alarm in lately)), "")
     cooling = [w for w in others if _cools_too(view.of(w))]
-    if not common and len(cooling) + 1 >= TOGETHER_FROM:
+    if not common and len(lately) + len(cooling) + 1 >= TOGETHER_FROM:
         common = f"{view.probe.room} {view.wall(memory.cool_since)}"
     for one in [view.probe, *(cooling if common else [])]:
         its = one.memory(HeatMemory)
@@ -266,12 +344,10 @@ def _tell_lost(view: View, memory: HeatMemory) -> Iterator[Finding]:
         )
 
 
-def _told_together(view: View) -> str:
-    """Return what the heat of this enclosure was lately lost in common with, empty for nothing."""
+def _told_lately(view: View) -> AlarmInstance | None:
+    """Return the alarm of this enclosure's heat that was lost, if that was told lately."""
     alarm = view.alarm("heat_lost")
-    if alarm is None or not alarm.stands or view.now - alarm.raised >= TOGETHER_SECONDS:
-        return ""
-    return str(alarm.detail.get("common", ""))
+    return alarm if alarm is not None and alarm.stands and view.now - alarm.raised < TOGETHER_SECONDS else None
 
 
 def _cools_too(view: View) -> bool:

@@ -60,7 +60,7 @@ def apply_journal_entry(state: JudgeState, entry: JournalEntry, now: int) -> Non
     act(state, None, quiet, now)
     if word.restarts_memory:
         for probe in state.judged_probes(tub.name):
-            probe.begin_anew()
+            probe.begin_anew(another=word.probe)
             act(state, probe, map(FaultOver, _COMPARED), now)
 
 
