@@ -64,6 +64,18 @@ def test_above_70_percent_after_misting_is_nothing_when_gone_in_two_hours() -> N
         assert desk.events == []
 
 
+@pytest.mark.parametrize(("how", "said"), [("misted", True), ("unwritten", True), ("creeping", False)])
+def test_what_is_damp_since_a_misting_says_so_and_a_blocked_vent_does_not(how: str, said: bool) -> None:
+    """Still at 88 % four hours after a misting, written down or only seen in the air: told with that; what crept up is not."""
+    desk = Desk(rack())
+    desk.hold(8 * 60)
+    if how == "misted":
+        desk.feed(JournalEntry("m", desk.now, "B1", "misted"))
+    desk.hold(6 * 60, h=lambda m: min(88.0, 65 + m / 5) if how == "creeping" else 88.0)
+    assert _raised(desk) == [("damp", "tolerable", "medium")]
+    assert bool(desk.events[0].detail.get("misted")) is said
+
+
 def test_above_70_percent_for_days_is_something() -> None:
     """76 % held for two days is told, low, after a day. Common practice, no source."""
     desk = Desk(rack())

@@ -15,7 +15,7 @@ from dewkeeper.judge.cause import LEFT, ROOM, WARMED
 from dewkeeper.judge.types import Alarm, Event
 from dewkeeper.notify.phrases import SHORT, short_step
 from dewkeeper.notify.plan import Context, Planner
-from dewkeeper.report.morning import standing
+from dewkeeper.report.standing import standing
 from dewkeeper.store.outbox import _alarm_after
 
 HOUR = 3600
@@ -45,6 +45,19 @@ def test_what_is_of_low_priority_waits_for_the_morning_message_and_is_never_repe
     (morning,) = firsts(planner.tick([], SIX_FIFTY, GLANCE))
     assert morning.kind == "morning"
     assert not any("Over by now" in line for line in morning.lines)
+
+
+def test_what_is_damp_since_a_misting_waits_for_the_morning_and_what_crept_up_does_not() -> None:
+    """Whoever misted knows; what is still damp at breakfast stands there, with what to do, before its day is over."""
+    wet = event("A4", "damp", within_seconds=24 * HOUR, detail={"misted": 1}, limit=80.0)
+    stands = replace(alarm("A4", "damp"), within_seconds=24 * HOUR, detail=wet.detail)
+    planner = keeper()
+    assert planner.plan([wet], [stands], NOON, GLANCE) == []
+    (one,) = sent(planner.tick([stands], SIX_FIFTY, GLANCE), SIX_FIFTY, situation(stands))
+    assert one.kind == "morning"
+    assert "A4: too damp since 11:00 – let it air" in one.lines
+    assert firsts(keeper().plan([replace(wet, detail={})], [stands], NOON, GLANCE))
+    assert firsts(Planner(config(), None).plan([wet], [stands], NOON, CONTEXT))  # no morning message: at once
 
 
 def test_without_a_morning_message_it_is_told_at_once() -> None:

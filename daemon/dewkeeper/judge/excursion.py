@@ -9,12 +9,18 @@ from dewkeeper.judge.account import account_of
 from dewkeeper.judge.beliefs import Belief
 from dewkeeper.judge.cause import advice, cause_of, consequence
 from dewkeeper.judge.contract import Amended, Detail, Eased, Finding, Over, Stands
+from dewkeeper.judge.detectors.lid_open import misted
 from dewkeeper.judge.hold_off import decide, words
+from dewkeeper.judge.journal_words import JOURNAL
 from dewkeeper.judge.limits import Side
 from dewkeeper.judge.view import View
 
 RETURN_SECONDS: Final = 600
 """How much longer a suppression lasts, each time, while the air is back inside and only the off-delay is owed."""
+
+_SOON_SECONDS: Final = 1800
+"""A misting carries the air across a limit within minutes; written down within half an hour of it, common practice."""
+_MISTED_WITHIN_SECONDS: Final = 86400
 
 
 def change_level(view: View, side: Side, level: int) -> Iterator[Finding]:
@@ -53,6 +59,8 @@ def _told(view: View, side: Side, doubt: Belief | None, *, escalates: bool) -> S
         detail |= parts.told(view)
     if side.kind == "hot" and level == 2:
         detail["danger"] = 1
+    if side.kind == "damp" and _just_misted(view, started):
+        detail["misted"] = 1
     if doubt is not None:
         said, response, beside = words(view, side, doubt, response)
         cause, detail = said or cause, detail | beside
@@ -61,6 +69,12 @@ def _told(view: View, side: Side, doubt: Belief | None, *, escalates: bool) -> S
         cause, response, detail, band="tolerable" if level == 2 or side.kind == "hot" else "target",
         consequence=consequence(view, side.kind), escalates=escalates,
     )  # fmt: skip
+
+
+def _just_misted(view: View, since: int) -> bool:
+    """Return whether what began then began with a misting, as the air shows it or the journal has it."""
+    written = (at for at, word in view.entries(_MISTED_WITHIN_SECONDS) if word is JOURNAL["misted"])
+    return any(-_SOON_SECONDS <= since - at <= _SOON_SECONDS for at in (misted(view.probe), *written))
 
 
 def may_wait(view: View, side: Side) -> tuple[bool, list[Finding]]:

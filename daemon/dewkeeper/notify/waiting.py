@@ -33,7 +33,8 @@ def waits(event: Event, morning: int | None, quiet_end: int | None = None, *, ur
 
     News of low priority wait, unless they must be answered before that message; of a forecast what counts is told when it
     comes true. Ends wait, but those of what was ever urgent: somebody may be on the way. Medium news wait only where
-    everybody sleeps longer, or as good as, and they need not be answered before.
+    everybody sleeps longer, or as good as, and they need not be answered before; or where they are damp since a misting:
+    whoever misted knows, and what is still damp by that message has its day to respond all the same.
 
     morning: when that message goes out; quiet_end: when the quiet hours of all who are told first end, None when somebody
     is up. UTC seconds.
@@ -47,6 +48,8 @@ def waits(event: Event, morning: int | None, quiet_end: int | None = None, *, ur
         case "raised" | "escalated" if event.priority == "low":
             return event.kind in FORECASTS or event.time + within > morning
         case "raised" | "escalated":
+            if event.detail.get("misted"):
+                return event.time + within > morning
             asleep = quiet_end is not None and morning <= quiet_end + SOON_SECONDS // 2
             return asleep and event.time + within > max(morning, quiet_end or 0)
         case "reminded":

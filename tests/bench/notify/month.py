@@ -15,6 +15,7 @@ from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
+from datetime import time as time_of_day
 from pathlib import Path
 from random import Random
 from typing import Final
@@ -29,10 +30,12 @@ from tests.bench.alarms.bench_truth import Excursion
 
 from dewkeeper.judge import Judge
 from dewkeeper.judge.types import Item, JournalEntry
+from dewkeeper.judge.words import KINDS
 from dewkeeper.notify.gather import Parcel, parcels
 from dewkeeper.notify.people import quiet_until
 from dewkeeper.notify.plan import Context, Planner
 from dewkeeper.notify.saying import Situation, by_id
+from dewkeeper.slots import Daily
 from dewkeeper.store.records import Message
 from dewkeeper_config.models import Config
 
@@ -40,6 +43,8 @@ ZONE: Final = ZoneInfo("UTC")  # the planned days are UTC days
 SHELF: Final = 13
 GOAL_A_DAY: Final = 0.3
 GOAL_MOST: Final = 2
+SOON: Final = 30
+"""Minutes after a misting within which what it makes too damp is."""
 MADE: Final = Make(
     "house", 52, 30, RoomPlan(22.5, 1.0, 8, 1.5, 3.5, ()), rest=(61.5, 69), vent_m3_day=(0.8, 3.0), quiet=True
 )
@@ -139,11 +144,13 @@ def month(seed: int, days: int = 30, tubs: int = 52, poll_minutes: int = 5) -> t
                     for alarm in alarms:
                         tally.told.setdefault((alarm.enclosure or "", alarm.kind), []).append(minute)
     late, must = [], 0
+    mistings = {tub.name: [h.start for h in tub.happenings if h.what == "mist"] for tub in rack.plan.tubs}
     for name, truth in rack.truths.items():
         for excursion in truth.excursions:
             must += 1
             tally.eventful |= {_day(START + 60 * at) for at in range(excursion.start, excursion.end, 60)}
-            if not _in_time(tally, name, excursion, config, poll_minutes):
+            wet = any(0 <= excursion.start - at <= SOON for at in mistings[name])
+            if not _in_time(tally, name, excursion, config, poll_minutes, misted=wet):
                 late.append(f"{name}: {excursion.kind} from minute {excursion.start}, due by {excursion.deadline}")
     return tally, late, must
 
@@ -186,12 +193,24 @@ def _day(at: int) -> str:
     return f"{datetime.fromtimestamp(at, UTC):%Y-%m-%d}"
 
 
-def _in_time(tally: Tally, name: str, excursion: Excursion, config: Config, poll_minutes: int) -> bool:
-    """Whether it was told by its deadline; in quiet hours by their end, where it need not be answered before."""
+def _next_morning(at: int) -> int:
+    return Daily(time_of_day(6, 50), ZONE).next_slot(at)
+
+
+def _in_time(
+    tally: Tally, name: str, excursion: Excursion, config: Config, poll_minutes: int, *, misted: bool = False
+) -> bool:
+    """Whether it was told by its deadline; in quiet hours by their end, where it need not be answered before.
+
+    misted: it began with a misting.
+    """
     deadline = excursion.deadline + 2 * poll_minutes
     end = quiet_until(config.person[0], START + 60 * deadline, ZONE)
-    if excursion.kind in ("dry", "damp") and end is not None:  # half a day or more to respond: at breakfast
+    within = KINDS[excursion.kind].within_for("tolerable") // 60  # dry half a day, cold two hours
+    if excursion.kind != "hot" and end is not None and (end - START) // 60 <= deadline + within:
         deadline = max(deadline, (end - START) // 60 + poll_minutes)
+    if excursion.kind == "damp" and misted:  # whoever misted knows: within its day to respond, in the morning message
+        deadline = max(deadline, (_next_morning(START + 60 * deadline) - START) // 60 + poll_minutes)
     told = tally.told.get((name, excursion.kind), [])
     return any(excursion.start - 24 * 60 <= at <= deadline for at in told)
 
