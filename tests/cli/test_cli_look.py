@@ -170,7 +170,9 @@ def test_silence_of_everything_is_one_line(tmp_path: Path, capsys: pytest.Captur
         racks.stop_after(racks.start(racks.config(2)), 3600)
     assert main(["morning", "--config", str(file)]) == 1
     said = capsys.readouterr().out
-    assert said.count("Nothing new from any probe since") == 1
+    assert said.count("has read nothing since") == 1
+    assert "it does not run" in said
+    assert "systemctl status dewkeeper" in said
     assert "T1: unwatched" not in said
 
 

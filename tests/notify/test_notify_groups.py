@@ -59,7 +59,7 @@ def test_urgent_members_are_not_held() -> None:
         at = NOON + 60 * place
         rows.append(firsts(planner.plan([event(f"A{place + 1}", "hot", at=at)], [], at, CONTEXT))[0])
     assert [wait(row) for row in rows] == [0, 0, 0, NOON + 180 + 120, NOON + 240 + 120]
-    assert rows[2].title == "3 in rack left: too hot since 11:00 – cool the room now"
+    assert rows[2].title == "3 in rack left: too hot since 11:00 – cool the room"
 
 
 def test_a_tub_long_after_the_others_is_news_of_its_own() -> None:
@@ -114,7 +114,7 @@ def test_what_was_told_together_is_repeated_and_passed_on_together() -> None:
     planner.plan([event(f"A{n}", "hot") for n in (1, 2, 3)], [], NOON, CONTEXT)
     hot = [alarm(f"A{n}", "hot", priority="urgent") for n in (1, 2, 3)]
     (row,) = planner.tick(hot, NOON + 900, CONTEXT)
-    assert (row.person, row.title) == ("Ode", "3 in rack left: too hot, unseen – cool the room now")
+    assert (row.person, row.title) == ("Ode", "3 in rack left: too hot, unseen since 11:00 – cool the room")
     assert planner.tick(hot, NOON + 901, CONTEXT) == []
 
 

@@ -78,6 +78,20 @@ def test_every_kind_can_be_told_of_a_group(kind: Kind, happening: Happening) -> 
 
 
 @pytest.mark.parametrize("happening", HAPPENINGS)
+@pytest.mark.parametrize("rack", ["left", "living room by the window"])
+@pytest.mark.parametrize("kind", ["hot", "heat_stuck_on"])
+def test_what_is_urgent_of_a_group_keeps_its_time_and_what_to_do(kind: Kind, rack: str, happening: Happening) -> None:
+    """However long the rack's name, the first line says how many, since when and what to do; the place goes before these."""
+    until = NOW - 30 if happening == "cleared" else None
+    members = tuple(Member(f"B{n}", NOW - 60 * n, f"e{n}", until) for n in range(1, 16))
+    about = told(kind, happening, enclosure=None, members=members, priority="urgent", rack=rack, danger=kind == "hot")
+    title = words.title(about, WORDING, NOW)
+    assert title.startswith("15 ")
+    assert "14:13" in title
+    assert happening in ("cleared", "annotated") or title.endswith(("cool the room", "heat off now")), title
+
+
+@pytest.mark.parametrize("happening", HAPPENINGS)
 @pytest.mark.parametrize("kind", KINDS_ALL)
 def test_every_kind_can_be_told_late(kind: Kind, happening: Happening) -> None:
     """Days later the first line has the dates and still fits, and begins with the enclosure and what it is or was."""

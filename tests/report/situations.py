@@ -16,6 +16,7 @@ from dewkeeper.report.history import NightSums, Point, Trace
 from dewkeeper.report.model import EnclosureMorning, Mark, MorningGlance
 from dewkeeper.report.morning import MorningFacts, compose
 from dewkeeper.report.nights import night_to_show
+from dewkeeper.report.off_times import OffTime, OffWhy
 from dewkeeper.report.wording import beyond
 from dewkeeper.store.history import Stored
 from dewkeeper.store.in_force import InForce
@@ -74,8 +75,12 @@ def morning_of(
     probes: int | None = None,
     general: Sequence[Any] = (),
     events: Sequence[Any] = (),
+    off: Sequence[tuple[float, float, OffWhy]] = (),
 ) -> tuple[MorningGlance, Config]:
-    """Return the glance over tubs T1, T2 ... at a wall time in Vienna, and its configuration."""
+    """Return the glance over tubs T1, T2 ... at a wall time in Vienna, and its configuration.
+
+    off: when dewkeeper was off, hours ago from and to, and why.
+    """
     config = rack(len(tubs), probes)
     now = int(datetime.fromisoformat(when).replace(tzinfo=ZONE).timestamp())
     night = night_to_show(config.site, now)
@@ -113,6 +118,7 @@ def morning_of(
         events=[_seen(now, **said) for said in events],
         journal=(),
         limits={name: effective_limits(config, name) for name in names},
+        off=[OffTime(int(now - first * HOUR), int(now - last * HOUR), why) for first, last, why in off],
         stages={name: tub.stage or "adult" for name, tub in tubs.items()},
         resting=frozenset(name for name, tub in tubs.items() if tub.resting),
         due={name: 0 if tub.resting or tub.ago is None or not tub.tonight else due for name, tub in tubs.items()},

@@ -79,7 +79,7 @@ def test_the_reading_of_most_concern_is_the_one_of_now(shelf: Callable[..., Any]
     one.keep([judged("p1b", START + 7200, 29.0, 66.0)])
     assert now(START + 7260).now.probe == "p1b"
     assert not now(START + 7260).now.stale
-    assert outside_words(now(END), Wording.of(config.site))[0].endswith("too hot, up to 35.0 °C 21:05 (p1)")
+    assert outside_words(now(END), Wording.of(config.site))[0] == "too hot for 15 min, up to 35.0 °C 21:05 (p1)"
 
 
 def test_every_probe_of_an_enclosure_has_its_own_curve(shelf: Callable[..., Any]) -> None:

@@ -14,6 +14,7 @@ from dewkeeper.notify.daily import morning_words
 from dewkeeper.report.first_line import age_words, first_line
 from dewkeeper.report.glimpse import Glimpse, lowest_words, now_words, thermal
 from dewkeeper.report.model import EnclosureMorning, MorningGlance
+from dewkeeper.report.morning_words import blind_parts, off_line, off_step, row_words, said_above, unwatched_step
 from dewkeeper.report.wording import RANK_WORDS, Wording, first_steps, to_do
 from dewkeeper.web.chart import humidity_chart, temperature_chart
 from dewkeeper.web.small_curve import small_curves
@@ -44,7 +45,15 @@ SITUATIONS: dict[str, tuple[dict[str, Tub], dict[str, Any]]] = {
     "shelved at 28 %": (
         {"T1": CALM, "T2": Tub(humidity=28, low=27, alarms=[alarm("dry", 20, state="shelved", shelved_until=1_795_525_200)])}, {},
     ),
-    "power cut of three hours in the night": ({"T1": Tub(unwatched_minutes=192), "T2": Tub(unwatched_minutes=192)}, {}),
+    "power cut of three hours in the night": (
+        {"T1": Tub(unwatched_minutes=192), "T2": Tub(unwatched_minutes=192)}, {"off": [(6.8, 3.6, "power")]},
+    ),
+    "power cut of three hours, and one tub dry since": (
+        {"T1": Tub(unwatched_minutes=192), "T2": Tub(unwatched_minutes=192, humidity=50, alarms=[alarm("dry", 2)]), "T3": Tub(unwatched_minutes=192)},
+        {"off": [(6.8, 3.6, "power")]},
+    ),
+    "three hours without readings, and nobody knows why": ({"T1": Tub(unwatched_minutes=192), "T2": Tub(unwatched_minutes=192)}, {}),
+    "the program was stopped for an hour": ({"T1": Tub(unwatched_minutes=60), "T2": Tub(unwatched_minutes=60)}, {"off": [(5.0, 4.0, "stopped")]}),
     "daemon dead since 05:12": ({"T1": Tub(ago=98 * 60), "T2": Tub(ago=98 * 60)}, {}),
     "first day, an hour after the start": ({"T1": Tub(tonight=False), "T2": Tub(tonight=False)}, {"when": "2026-11-24T15:00"}),
     "nothing was ever measured": ({"T1": Tub(ago=None), "T2": Tub(ago=None)}, {}),
@@ -91,18 +100,26 @@ def told(name: str) -> str:
     assert terminal[0] == f"Attic: {first_line(glance)}"
     assert terminal[1].endswith(age_words(glance, wording))
     said = [first_line(glance), age_words(glance, wording)]
+    if glance.nothing_watched and len(glance.resting) < len(glance.enclosures):
+        why, step = blind_parts(glance, wording, alive=True)
+        said.append(f"above all rows: Nothing is watched: {why} → look at the tubs yourself, then {step}")
+    said += [f"above all rows: {off_line(one, wording, glance.made_at)} → {off_step(one) or '–'}" for one in glance.off]
     said += [
-        f"{row.enclosure} {RANK_WORDS[row.rank]}: {lowest_words(row, wording)}; {now_words(row, wording)}"
-        + (
-            f" → {first_steps(to_do(row.alarms[0]), 60 - len(row.enclosure))}"
-            if row in glance.needs_look and row.alarms
-            else ""
-        )
+        f"{row.enclosure} {RANK_WORDS[row.rank]}{row_words(row, glance, wording)}"
+        f" | {lowest_words(row, wording)}; {now_words(row, wording)}{step_of(row, glance)}"
         for row in rows
     ]
     said += chart_words(glance, rows[0], tubs[rows[0].enclosure], config) if rows else []
     title, lines = morning_words(glance, wording)
     return "\n".join([*said, f"message: {title}", *(f"    {line}" for line in lines)])
+
+
+def step_of(row: EnclosureMorning, glance: MorningGlance) -> str:
+    """Return what the page says to do about an enclosure, as its row has it."""
+    if row not in glance.needs_look or said_above(row, glance):
+        return ""
+    step = first_steps(to_do(row.alarms[0]), 60 - len(row.enclosure)) if row.alarms else unwatched_step(row)
+    return f" → {step}" if step else ""
 
 
 PARTS = {

@@ -128,11 +128,11 @@ def test_an_old_reading_says_so_wherever_it_is_shown(rig: Any) -> None:
             assert "stale" in session.get(base + path, timeout=60).text, path
         text = session.get(base + "/", timeout=60).text
         assert "<h1>Nothing is watched: 1 to see to, 2 unwatched</h1>" in text
-        assert "nothing new from any probe" in text
+        assert "Nothing is watched: dewkeeper runs, but has read nothing since" in text
         assert "Stale: newest reading" in text
         rows = text.partition('aria-label="As it stands"')[0]
         assert re.findall(r"needs-look.*?>(T\d)<", rows, re.DOTALL) == ["T1"]  # it has an alarm of its own
-        assert re.findall(r"rank-unwatched brief.*?>(T\d)<", rows, re.DOTALL) == ["T2", "T3"]
+        assert re.findall(r'row rank-unwatched">.*?>(T\d)<', rows, re.DOTALL) == ["T2", "T3"]
         assert "Not measured" in session.get(base + "/enclosure/T2?span=day", timeout=60).text
 
 

@@ -12,7 +12,7 @@ from tests.web.house import DRY, GOOD, HOT, House, in_order
 
 from dewkeeper.cli.glance import silence_line
 from dewkeeper.notify.heartbeat import Pulse
-from dewkeeper.report.wording import Wording
+from dewkeeper.report.wording import Wording, headline
 from dewkeeper.service.page import health_lines
 from dewkeeper.web.visit import HealthLine
 from dewkeeper_config.models import Notify
@@ -41,10 +41,28 @@ def test_an_acknowledged_heat_stands_above_dry_tubs_everywhere(house: House) -> 
     assert title.startswith("Morning: act now on T3: ")
     alarms, page, terminal = house.page("/alarms"), house.page(), house.terminal()
     for dry in ("T1", "T2"):
-        assert in_order(terminal, "T3: too hot", f"{dry}: too dry")
+        assert in_order(terminal, "T3: dangerously hot", f"{dry}: too dry")
         assert in_order(page, "T3 act now", f"{dry} see to it")
         assert in_order(alarms, "T3", dry)
-        assert in_order(text, "T3: too hot", f"{dry}: too dry")
+        assert in_order(text, "T3: dangerously hot", f"{dry}: too dry")
+
+
+def test_a_heat_is_dangerous_in_every_place_until_it_has_cooled_below_danger(house: House) -> None:
+    """Above 38 °C every screen, command and message says so; two hours later, at 36 °C, it is too hot, and none says more."""
+    house.start({"temperature_c": 34.4, "swing_c": 6.5}, GOOD)  # warmest at 15:00 UTC
+
+    def said() -> dict[str, str]:
+        probe = next(row for row in house.now().probes if row.enclosure == "T1")
+        return {
+            "morning": house.page(), "enclosure": house.page("/enclosure/T1"), "alarms": house.page("/alarms"),
+            "away": house.page("/leave"), "sheet": house.sitters_sheet(), "terminal": house.terminal(),
+            "message": house.message()[1], "now": "; ".join(map(headline, probe.alarms)),
+        }  # fmt: skip
+
+    house.hours(20.5)
+    assert {where for where, text in said().items() if "dangerously hot" not in text} == set()
+    house.hours(4)
+    assert {where for where, text in said().items() if "dangerously" in text or "too hot" not in text} == set()
 
 
 def test_of_two_that_are_too_hot_the_hotter_one_comes_first(house: House) -> None:
@@ -120,7 +138,13 @@ def test_every_probe_unplugged_is_nothing_watched(house: House) -> None:
     assert " calm" not in page
     assert page.count("no reading, since") == 0
     assert "Nothing is watched: 4 unwatched, 1 out of service" in page
-    assert in_order(page, "No enclosure is watched", *[f"T{n} unwatched" for n in (1, 2, 3, 4)], "T5 out of service")
+    assert in_order(
+        page,
+        "Nothing is watched: the probes of all tubs are silent since ",
+        "check the cable, plug or adapter they share",
+        *[f"T{n} unwatched" for n in (1, 2, 3, 4)],
+        "T5 out of service",
+    )
     assert house.message()[0] == "Nothing is watched – look at the tubs yourself"
     assert "Nothing is watched: " in house.terminal()
     assert house.now().nothing_watched
@@ -132,7 +156,7 @@ def test_a_hot_tub_comes_before_nothing_watched(house: House) -> None:
     house.start(gone, {**HOT, **gone})
     house.hours(12)
     assert house.glance().nothing_watched
-    assert in_order(house.page(), "T2 act now", "No enclosure is watched")
+    assert in_order(house.page(), "T2 act now", "Nothing is watched: the probes of all tubs are silent")
     assert house.message()[0].startswith("Morning: act now on T2")
 
 
@@ -244,7 +268,7 @@ def test_the_sitters_sheet_is_worst_first_and_calls_nothing_calm_that_nobody_wat
     house.do(do="shelve", alarm=house.alarm("dry"), why="waits for the vet", until=house.at + 8 * 3600)
     said = house.sitters_sheet()
     assert in_order(
-        said, "T4 too hot", "T3 not watched: look whether tub and snake are well", "T2 the keeper knows about it",
+        said, "T4 dangerously hot", "T3 not watched: look whether tub and snake are well", "T2 the keeper knows about it",
         "T5 not in use", "T1 calm",
     ), said  # fmt: skip
     assert said.count("calm") == 1

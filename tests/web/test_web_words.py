@@ -152,3 +152,14 @@ def test_no_screen_and_no_morning_says_what_nobody_would_say(rig: Any) -> None:
     assert any(line.startswith("Cleaned out: 4") for line in lines)
     said = "\n".join([title, *lines, *morning_lines(glance, WORDING)])
     assert [line for line in refused(said) if not line.startswith(("a sentence", "a range without"))] == []
+
+
+TEMPLATES = Path(words.__file__).parents[1] / "web" / "templates"
+ASKED = re.compile(r"\{% (?:el)?if (?:[^%]* and )?(\w+\([^%]*\)) %\}")
+
+
+@pytest.mark.parametrize("template", sorted(TEMPLATES.glob("*.html")), ids=lambda path: path.name)
+def test_a_template_asks_for_a_sentence_once(template: Path) -> None:
+    """What is shown where there is any is named first: asked twice, it is made twice, and one of the two is changed alone."""
+    text = template.read_text(encoding="utf-8")
+    assert [call for call in ASKED.findall(text) if re.search(rf"\{{\{{ {re.escape(call)}[ |]", text)] == []

@@ -8,13 +8,19 @@ from dewkeeper.cli.output import aligned
 from dewkeeper.report.earlier import NIGHT_WORDS, EarlierNight, EnclosureNight
 from dewkeeper.report.first_line import age_words, first_line
 from dewkeeper.report.model import EnclosureMorning, Mark, MorningGlance, NightRow, Standing
+from dewkeeper.report.morning_words import (
+    aside_lines,
+    blind_words,
+    calm_words,
+    off_line,
+    off_step,
+    partly_words,
+    unwatched_step,
+)
 from dewkeeper.report.why import why_words
 from dewkeeper.report.wording import (
     RANK_WORDS,
     Wording,
-    aside_lines,
-    blind_words,
-    calm_words,
     headline,
     measured_by,
     outside_words,
@@ -51,10 +57,13 @@ def morning_lines(
     span = f"{wording.clock(glance.night_start)}{until}"
     night = f"The night to {wording.day(glance.night_end)}, {span}; {age_words(glance, wording)}"
     lines = [f"{glance.site}: {first_line(glance)}", night, ""]
-    if (silent := silence_line(glance.silent_since, wording, glance.made_at, alive=alive)) is not None:
+    if glance.nothing_watched and len(glance.resting) < len(glance.enclosures):
+        lines.append(blind_words(glance, wording, alive))
+    elif (silent := silence_line(glance.silent_since, wording, glance.made_at, alive=alive)) is not None:
         lines.append(silent)
-    elif glance.nothing_watched and len(glance.resting) < len(glance.enclosures):
-        lines.append(blind_words(glance, wording))
+    for one in glance.off:
+        lines.append(off_line(one, wording, glance.made_at))
+        lines += [f"    → {step}" for step in [off_step(one)] if step]
     for alarm in glance.general:
         lines += alarm_lines(alarm, wording, glance.made_at)
     for row in glance.needs_look:
@@ -107,9 +116,10 @@ def _row_lines(row: EnclosureMorning, wording: Wording, glance: MorningGlance) -
         if glance.silent_since is not None or glance.nothing_watched:
             return []  # the line about all of them says it
         began = f" {wording.since(row.unwatched.since, glance.made_at)}" if row.unwatched.since is not None else ""
-        return [f"{row.enclosure}: unwatched{began}: {row.unwatched.reason}"]
+        step = unwatched_step(row)
+        return [f"{row.enclosure}: unwatched{began}: {row.unwatched.reason}", *([f"    → {step}"] if step else [])]
     if row.rank == "unwatched":
-        return [f"{row.enclosure}: unwatched for {wording.lasting(row.unwatched.minutes * 60)} of the night"]
+        return [f"{row.enclosure}: unwatched for {partly_words(row, wording)}"]
     return [": ".join([f"{row.enclosure}: {RANK_WORDS[row.rank]}", *outside_words(row, wording)[:1]])]
 
 

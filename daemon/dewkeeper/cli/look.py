@@ -169,17 +169,15 @@ def _alarms(args: Arguments) -> int:
     from dewkeeper.cli.glance import alarm_lines
     from dewkeeper.judge.words import STALE_SECONDS
     from dewkeeper.report.model import to_plain
-    from dewkeeper.report.morning import standing
-    from dewkeeper.report.order import alarm_order
     from dewkeeper.report.past import StoredPast
-    from dewkeeper.report.wording import STATE_WORDS, Wording
+    from dewkeeper.report.standing import standing_now
+    from dewkeeper.report.wording import Wording, state_words
 
     config: Config = args.load_config()
     wording, at = Wording.of(config.site), args.now()
     with StoredPast.open(config) as past:
-        alarms = [standing(alarm) for alarm in past.standing() if alarm.state != "normal"]
+        alarms = standing_now(past, config, at)
         resting = past.in_force().resting(e.name for e in config.enclosure)
-    alarms.sort(key=lambda alarm: alarm_order(alarm, at))
     if args.format == "json":
         emit_json(to_plain(alarms))
     elif not alarms:
@@ -189,7 +187,7 @@ def _alarms(args: Arguments) -> int:
             until = f" until {wording.clock(alarm.shelved_until, at)}" if alarm.shelved_until is not None else ""
             stale = alarm.state in ("unacknowledged", "acknowledged") and at - alarm.raised > STALE_SECONDS
             day = ", stands for over a day: does it still tell you anything?" if stale else ""
-            say(f"{alarm.alarm[:8]}  {alarm.priority}, {STATE_WORDS[alarm.state]}{until}{day}")
+            say(f"{alarm.alarm[:8]}  {alarm.priority}, {state_words(alarm, wording, at)}{until}{day}")
             for line in alarm_lines(alarm, wording, at):
                 say(f"    {line}")
             say(f"        if left: {alarm.consequence}")

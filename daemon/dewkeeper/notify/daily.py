@@ -16,11 +16,20 @@ from dewkeeper.notify.people import Draft
 from dewkeeper.notify.words import TITLE_LENGTH, page_line
 from dewkeeper.report.glimpse import lowest_words, now_words, referred_words, thermal
 from dewkeeper.report.model import EnclosureMorning, MorningGlance, Standing
-from dewkeeper.report.wording import (
-    Wording,
+from dewkeeper.report.morning_words import (
     aside_lines,
     blind_words,
     calm_words,
+    off_line,
+    off_step,
+    partly_words,
+    unwatched_step,
+)
+from dewkeeper.report.off_times import OffTime
+from dewkeeper.report.wording import (
+    RANK_WORDS,
+    Wording,
+    called,
     first_steps,
     headline,
     outside_words,
@@ -64,10 +73,13 @@ def morning_words(
     journal: the entries since the last one; a day of cleaning is summed up in a line, and has no message of its own.
     """
     rows = glance.needs_look
-    listed = [row for row in rows if row.rank != "unwatched"] if glance.nothing_watched else list(rows)
-    blind = []
+    told = [row for row in rows if row.unwatched.off and not row.alarms]  # what is said of dewkeeper is said of them
+    listed = [row for row in rows if not (glance.nothing_watched and row.rank == "unwatched") and row not in told]
+    blind = [_off(one, wording, glance.made_at) for one in glance.off]
+    if told:
+        blind.append(f"Not watched in that time, calm now: {_named([row.enclosure for row in told], _MOST_NAMED)}")
     if glance.nothing_watched and len(glance.resting) < len(glance.enclosures):
-        blind = [blind_words(glance, wording), *_alike(rows, wording, glance.made_at)]
+        blind += [blind_words(glance, wording), *_alike(rows, wording, glance.made_at)]
     urgent = [row for row in listed if row.rank == "urgent"]
     lines = [_row(row, wording, glance.made_at) for row in urgent[:_MOST_NAMED]] + blind  # what burns comes first
     lines += [_row(row, wording, glance.made_at) for row in listed[len(urgent) : _MOST_NAMED]]
@@ -120,16 +132,7 @@ def _title(glance: MorningGlance, night: str, wording: Wording) -> str:
     if glance.nothing_watched and not (rows and rows[0].rank == "urgent"):
         return "Nothing is watched – look at the tubs yourself" if served else "No enclosure is in service"
     if rows:
-        urgent = [row for row in rows if row.rank == "urgent"]
-        worst = _heat(urgent[0], wording) if urgent else ""
-        others = [row.enclosure for row in rows if row.rank != "urgent"]
-        said = [
-            *([f"act now on {_named([row.enclosure for row in urgent])}{worst}"] if urgent else []),
-            *([f"see to {_named(others)}"] if others else []),
-        ]
-        line = f"Morning: {', then '.join(said)}"
-        calm = f"; {len(glance.calm)} calm" if glance.calm else ""
-        return line + calm if len(line + calm) <= TITLE_LENGTH else line
+        return _asking(glance, wording)
     if glance.general:
         return f"Morning: {_named([headline(a) for a in glance.general])}; no tub asks for a look"
     if glance.unwatched_night:
@@ -137,6 +140,41 @@ def _title(glance: MorningGlance, night: str, wording: Wording) -> str:
     if glance.patchy:
         return f"Morning: calm, not always watched: {_named([row.enclosure for row in glance.patchy])}"
     return f"Morning: shelved: {_named([row.enclosure for row in glance.shelved])}; nothing else"
+
+
+def _asking(glance: MorningGlance, wording: Wording) -> str:
+    """Return the first line of a morning on which something asks for a look: what is over asks for nothing to be done."""
+    rows = glance.needs_look
+    over = [row for row in rows if row.rank == "outside"]
+    part = [row for row in rows if row.rank == "unwatched" and not row.unwatched.now]
+    urgent = [row for row in rows if row.rank == "urgent"]
+    others = [row.enclosure for row in rows if row not in (*urgent, *over, *part)]
+    worst = _heat(urgent[0], wording) if urgent else ""
+    said = [
+        *([f"act now on {_named([row.enclosure for row in urgent])}{worst}"] if urgent else []),
+        *([f"see to {_named(others)}"] if others else []),
+    ]
+    more = (
+        [f"{_named([row.enclosure for row in over])} {'was' if len(over) == 1 else 'were'} beyond limits"]
+        if over
+        else []
+    )
+    if part:
+        off = next((one for one in glance.off if one.why == "power"), None)
+        lost = wording.lasting(max(row.unwatched.minutes for row in part) * 60)
+        more.insert(
+            0,
+            f"not watched for {lost} – look at the heat" if off is not None and not said
+            else f"{_named([row.enclosure for row in part])} not watched for {lost}",
+        )  # fmt: skip
+    if glance.calm:
+        more.append(f"{len(glance.calm)} calm")
+    if not said:
+        said, more = more[:1], more[1:]
+    line = f"Morning: {', then '.join(said)}"
+    while more and len(f"{line}; {'; '.join(more)}") > TITLE_LENGTH:
+        more.pop()
+    return "; ".join([line, *more])
 
 
 def morning_draft(day: str, said: tuple[str, Sequence[str]], link: str | None, ended: Sequence[str] = ()) -> Draft:
@@ -200,22 +238,31 @@ def test_draft(person: str, channel: str, identity: str, ack_link: str | None) -
 
 def _row(row: EnclosureMorning, wording: Wording, now: int) -> str:
     """Return a line about a tub in the words of the page: what stands and what to do, its night, its value of now."""
-    said = [f"{headline(alarm)}{_state(alarm, wording, now)}, {wording.stood(alarm, now)}" for alarm in row.alarms]
+    said = [
+        f"{f'also {called(alarm)}' if place else headline(alarm)}{_state(alarm, wording, now)}, {wording.stood(alarm, now)}"
+        for place, alarm in enumerate(row.alarms)
+    ]
     if row.alarms and row.alarms[0].response:
         said[0] += f" → {first_steps(to_do(row.alarms[0]))}"
     elif not row.alarms and row.rank == "unwatched" and row.unwatched.now:
         since = f", {wording.since(row.unwatched.since, now)}" if row.unwatched.since is not None else ""
-        said = [f"{row.enclosure}: unwatched: {row.unwatched.reason}{since}"]
+        step = unwatched_step(row)
+        said = [f"{row.enclosure}: unwatched: {row.unwatched.reason}{since}{f' → {step}' if step else ''}"]
     elif not row.alarms and row.rank == "unwatched":
-        said = [f"{row.enclosure}: unwatched for {wording.lasting(row.unwatched.minutes * 60)} of the night"]
+        said = [f"{row.enclosure}: unwatched for {partly_words(row, wording)}"]
     elif not row.alarms:
-        said = [f"{row.enclosure}: {(outside_words(row, wording) or ['was beyond its limits'])[0]}"]
+        said = [": ".join([f"{row.enclosure}: {RANK_WORDS[row.rank]}", *outside_words(row, wording)[:1]])]
     return "; ".join([*said, lowest_words(row, wording) + referred_words(row, wording), now_words(row, wording)])
 
 
 def _general(alarm: Standing, wording: Wording, now: int) -> str:
     why = f": {alarm.cause}" if alarm.cause else ""
     return f"{headline(alarm)}{_state(alarm, wording, now)}, {wording.stood(alarm, now)}{why} → {first_steps(to_do(alarm))}"
+
+
+def _off(one: OffTime, wording: Wording, now: int) -> str:
+    step = off_step(one)
+    return off_line(one, wording, now) + (f" → {step}" if step else "")
 
 
 def _heat(row: EnclosureMorning, wording: Wording) -> str:

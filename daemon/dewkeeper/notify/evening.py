@@ -17,10 +17,10 @@ from dewkeeper.report.checks import checks
 from dewkeeper.report.due import ServiceRound
 from dewkeeper.report.evening import air_aside, air_due, evening, score
 from dewkeeper.report.hygiene import damp_seconds
-from dewkeeper.report.morning import now_values
 from dewkeeper.report.past import StoredPast
 from dewkeeper.report.round import RoundFacts, service_round
 from dewkeeper.report.shed_round import to_grade
+from dewkeeper.report.standing import now_values
 from dewkeeper.report.watching import stale_after
 from dewkeeper.report.wording import Wording
 from dewkeeper_config.models import Config

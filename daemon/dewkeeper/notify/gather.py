@@ -239,7 +239,7 @@ def _several(calm: Sequence[Parcel], wording: Wording, now: int, *, waited: bool
     elif waited and len(calm) >= DIGEST_FROM:
         title = f"{len(calm)} messages since {wording.clock(since, now)}, {standing} still open – see list"
     else:
-        title = _first_of(told)
+        title = _first_of(told, wording, now)
     facts = {
         "gathers": [
             {"id": row.id, "event": row.event, "title": row.title, "alarm": row.alarm, "type": type_of(row)}
@@ -263,10 +263,12 @@ def _several(calm: Sequence[Parcel], wording: Wording, now: int, *, waited: bool
     return Parcel(message, carries)
 
 
-def _first_of(told: Sequence[Message]) -> str:
+def _first_of(told: Sequence[Message], wording: Wording, now: int) -> str:
     """Return the first line of the most pressing, and how many more there are."""
     more = f" (+{len(told) - 1} more)"
-    title = told[0].title
+    about, title = _told(told[0]), told[0].title
+    if about is not None:
+        return words.title(about, wording, now, words.TITLE_LENGTH - len(more)) + more
     for shorter in (title, title.rpartition(" – ")[0] or title):
         if len(shorter + more) <= words.TITLE_LENGTH:
             return shorter + more

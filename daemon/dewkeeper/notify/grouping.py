@@ -18,8 +18,9 @@ from dewkeeper.judge.types import Event
 from dewkeeper.judge.words import FAULTS, KINDS
 from dewkeeper.notify.memory import Group, Memory
 from dewkeeper.notify.people import MESSAGE_NAMESPACE
-from dewkeeper.notify.phrases import OWN_CAUSES, cause_words, short_step
+from dewkeeper.notify.phrases import OWN_CAUSES, short_step
 from dewkeeper.notify.told import Happening, Member, Place, Told
+from dewkeeper.report.wording import cause_words
 from dewkeeper_config.models import Config
 
 WINDOW_SECONDS: Final = 900
@@ -207,7 +208,7 @@ def agreed(told: Told, accounts: Sequence[tuple[str, str]]) -> Told:
     rooms = sum(cause == ROOM for cause, _ in accounts)
     if 2 * rooms >= len(accounts) or not any(cause for cause, _ in accounts):
         return replace(told, cause=ROOM if rooms else "", members=tuple(replace(m, do="") for m in told.members))
-    causes = " or ".join(dict.fromkeys(cause_words(cause) for cause, _ in accounts if cause))
+    causes = " or ".join(dict.fromkeys(cause_words(told.kind, cause) for cause, _ in accounts if cause))
     steps = [short_step(told.kind, response) for _, response in accounts]
     if len(set(steps)) == 1:
         return replace(told, cause=causes, response=accounts[0][1])

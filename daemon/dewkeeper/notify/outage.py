@@ -10,6 +10,7 @@ from dewkeeper.judge.types import Alarm, Quality, Reading
 from dewkeeper.notify.people import Draft
 from dewkeeper.notify.phrases import short_of
 from dewkeeper.notify.words import TITLE_LENGTH
+from dewkeeper.report.off_times import OFF_WORDS, OffTime, why_off
 from dewkeeper.report.wording import STATE_WORDS, Wording, duration
 
 WORTH_TELLING_SECONDS = 300
@@ -43,14 +44,15 @@ class Outage:
             return True
         return self.disorder and began - told >= SHORT_AGAIN_SECONDS
 
+    def off_time(self, began: int) -> OffTime:
+        """Return when dewkeeper was off, and why. began: start of this process, UTC seconds."""
+        return OffTime(self.last, began, why_off(rebooted=self.rebooted, disorder=self.disorder))
+
     def draft(self, began: int, wording: Wording, *, clock_known: bool) -> Draft:
         """Return the message. clock_known: whether the time of now is certain; otherwise so is not the length."""
         length = duration(began - self.last) if clock_known else "an unknown time"
-        cause = (
-            "The machine was off: a power cut, or somebody switched it off." if self.rebooted
-            else "The machine ran on; the program ended without being told to." if self.disorder
-            else "The program was stopped."
-        )  # fmt: skip
+        said = OFF_WORDS[self.off_time(began).why]
+        cause = f"{said[0].upper()}{said[1:]}."
         lines = [
             f"Nothing was watched for {length} from {wording.stamp(self.last)} on. {cause}",
             *self._last_measured(wording),

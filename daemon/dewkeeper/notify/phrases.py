@@ -6,7 +6,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from dewkeeper.judge.cause import ADDED, COOLED, LEFT, ROOM, WARMED
 from dewkeeper.judge.types import Kind
 from dewkeeper.judge.words import DAY, FAULTS, KINDS, Rationale
 
@@ -98,20 +97,6 @@ def short_step(kind: str, response: str) -> str:
     return "see advice" if advised and kind == "dry" else short_of(kind).action
 
 
-_CAUSES: Final[Mapping[str, str]] = {
-    WARMED: "it got warmer; the moisture is still there",
-    COOLED: "it got cooler, and no moisture came",
-    LEFT: "moisture left the air",
-    ADDED: "moisture came into the air",
-    ROOM: "the room's air changed",
-}
-
-
-def cause_words(cause: str) -> str:
-    """Return the judge's name of a cause as a sentence says it; any other text as it is."""
-    return _CAUSES.get(cause, cause)
-
-
 OWN_CAUSES: Final = frozenset[Kind]({"dry", "damp", "hot"})
 """Kinds that several may have at once each by itself: the judge's cause says whether it is the room."""
 
@@ -122,15 +107,13 @@ _CABLE = "several at once: most likely the cable, plug or supply they share"
 GROUPS: Final[Mapping[Kind, Shared]] = {
     "dry": Shared("treat the room", _ROOM, "look at the room first: heating, window, a humidifier; change no tub yet"),
     "damp": Shared("air the room", _ROOM, "air the room first; change no tub until it is right"),
-    "hot": Shared(
-        "cool the room now", _ROOM, "heat off at the plugs, cool the room: shade, air; then look at every snake"
-    ),
+    "hot": Shared("cool the room", _ROOM, "heat off at the plugs, cool the room: shade, air; then look at every snake"),
     "cold": Shared("check room and mains", _ROOM, "check the room's heating, then mains, plugs and heaters"),
     "dry_soon": Shared(
         "refill bowls", "moisture is leaving several at once", "refill the bowls when you pass; look at the room too"
     ),
     "heat_lost": Shared("check the mains", _MAINS, "check plugs and fuse; leave the wiring to a licensed electrician"),
-    "heat_stuck_on": Shared("heat off at plugs", _MAINS, "switch the heat off at the plugs and stay until it falls"),
+    "heat_stuck_on": Shared("heat off now", _MAINS, "switch the heat off at the plugs and stay until it falls"),
     "missing": Shared(
         "check the cable",
         _CABLE,

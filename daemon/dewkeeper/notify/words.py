@@ -17,13 +17,12 @@ from dewkeeper.notify.phrases import (
     OWN,
     OWN_CAUSES,
     Shared,
-    cause_words,
     rationale_of,
     short_of,
     short_step,
 )
 from dewkeeper.notify.told import Told
-from dewkeeper.report.wording import Wording, duration
+from dewkeeper.report.wording import Wording, cause_words, duration
 
 TITLE_LENGTH: Final = 60
 MEASURED: Final = EXCURSIONS | {"heat_stuck_on", "heat_lost"}
@@ -37,20 +36,22 @@ _MOST_MEMBERS = 12
 _MOST_JOURNAL = 3
 
 
-def title(told: Told, wording: Wording, now: int) -> str:
-    """Return the first line, at most 60 characters: what to do goes last of all but the full words of a doubt."""
+def title(told: Told, wording: Wording, now: int, longest: int = TITLE_LENGTH) -> str:
+    """Return the first line, at most so many characters: what to do goes last of all but the full words of a doubt."""
     when, action = _when(told, wording, now), action_of(told)
+    # Of several that are urgent the place goes first, since the text names each; what to do and since when stay.
+    placeless = f"{told.subject.partition(' ')[0]} tubs" if told.members and told.priority == "urgent" else ""
     for subject_length in (40, 24, 16, 10):
-        subject = _cut(told.subject, subject_length)
+        subject = placeless if placeless and subject_length < 40 else _cut(told.subject, subject_length)
         whole = [f"{subject}: {_what(told, doubt)} {when}" for doubt in dict.fromkeys((told.doubt, "in doubt"))]
         # Who is woken must not miss what to do; since when it is so stands in the text too.
         short = told.priority == "urgent" and now - told.since < _TODAY_SECONDS and not told.doubt and not told.over
-        short = short and told.happening not in ("cleared", "annotated")
+        short = short and told.happening not in ("cleared", "annotated") and subject_length <= (24 if placeless else 40)
         undated = [f"{subject}: {_what(told, '')} – {action}"] if short else []
         for line in (*(f"{said} – {action}" for said in whole), *undated, whole[-1]):
-            if len(line) <= TITLE_LENGTH and (action in line or subject_length <= 16):
+            if len(line) <= longest and (action in line or subject_length <= 16):
                 return line
-    return _cut(f"{_cut(told.subject, 10)}: {_what(told, '')} {when}", TITLE_LENGTH)
+    return _cut(f"{_cut(told.subject, 10)}: {_what(told, '')} {when}", longest)
 
 
 def action_of(told: Told) -> str:
@@ -258,7 +259,7 @@ def _rationale(told: Told, wording: Wording, now: int) -> list[str]:
         ),
         f"Do: {shared.response if shared else told.response or row.response}.",
         _due(told, wording, now),
-        f"Cause: {shared.cause if shared else cause_words(told.cause or row.cause)}.",
+        f"Cause: {shared.cause if shared else cause_words(told.kind, told.cause or row.cause)}.",
         f"If nothing is done: {(told.consequence or row.consequence).removeprefix('unwatched: ')}.",
     ]
 

@@ -12,10 +12,10 @@ from dewkeeper.judge.types import Command, Event, JournalEntry
 from dewkeeper.judge.words import EXCURSIONS, FAULTS, JOURNAL, KINDS
 from dewkeeper.report.history import JUDGED, Past, Point, Trace, together
 from dewkeeper.report.model import Limiting, NowValues, Standing, to_plain
-from dewkeeper.report.morning import limiting, now_values, standing, warmth_of
+from dewkeeper.report.morning import limiting
 from dewkeeper.report.nights import day_start, night_to_show
-from dewkeeper.report.order import alarm_order
 from dewkeeper.report.quarantine import HEEDED, isolations, rooms_of
+from dewkeeper.report.standing import now_values, standing_now
 from dewkeeper.report.watching import STALE_POLLS, stale_after
 from dewkeeper.report.wording import beyond
 from dewkeeper.store.in_force import InForce
@@ -126,16 +126,7 @@ def enclosure(history: Past, config: Config, name: str, span: Span, now: int) ->
         stretches=stretches,
         marks=tuple(journal_mark(e) for e in history.journal(start, enclosure=name) if e.time < end),
         now=present,
-        alarms=tuple(
-            sorted(
-                (
-                    standing(a, temperature_c=warmth_of(present))
-                    for a in history.standing()
-                    if a.enclosure == name and a.state != "normal"
-                ),
-                key=lambda a: alarm_order(a, now),
-            )
-        ),
+        alarms=tuple(a for a in standing_now(history, config, now, latest) if a.enclosure == name),
         stage=stage or next(e.profile for e in config.enclosure if e.name == name),
         stage_until=_stage_end(history, config, name, stage, until, now),
         out_of_service=in_force.out_of_service(name),

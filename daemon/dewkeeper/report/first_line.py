@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 
 from dewkeeper.report.model import MorningGlance, Rank
+from dewkeeper.report.off_times import OFF_SHORT
 from dewkeeper.report.wording import Wording, headline
 
 _COUNTED: dict[Rank, str] = {
@@ -30,7 +31,9 @@ def first_line(glance: MorningGlance) -> str:
     parts = [f"{counted[rank]} {words}" for rank, words in _COUNTED.items() if counted[rank]]
     if back:
         before = sum(counted[rank] > 0 for rank in ("urgent", "alarm", "unwatched"))
-        parts.insert(before, f"{back} unwatched for a part of the night")
+        whys = {row.unwatched.off for row in glance.enclosures if row.rank == "unwatched" and not row.unwatched.now}
+        why = OFF_SHORT.get(whys.pop(), "") if len(whys) == 1 else ""
+        parts.insert(before, f"{back} unwatched for a part of the night{f' ({why})' if why else ''}")
     if found["outside"] > 1:
         parts = [part.replace("was beyond", "were beyond") for part in parts]
     if glance.patchy and not glance.nothing_watched:

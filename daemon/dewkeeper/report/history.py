@@ -118,6 +118,10 @@ class Past(Protocol):
         """Return the alarms that are not normal, as last stored."""
         ...
 
+    def notes(self) -> Mapping[str, str]:
+        """Return the small named facts."""
+        ...
+
     def nights(self, start: int, end: int) -> Mapping[str, NightSums]:
         """Return what every enclosure's believed readings in [start, end) come to."""
         ...

@@ -13,6 +13,7 @@ from typing import Any, Literal, Protocol
 
 from dewkeeper.interchange import format_time
 from dewkeeper.judge.types import Band, Kind, Priority, State
+from dewkeeper.report.off_times import OffTime, OffWhy
 
 Rank = Literal["urgent", "alarm", "unwatched", "outside", "shelved", "out_of_service", "calm"]
 RANKS: tuple[Rank, ...] = ("urgent", "alarm", "unwatched", "outside", "shelved", "out_of_service", "calm")
@@ -89,12 +90,20 @@ class Standing:
 
 @dataclass(frozen=True, slots=True)
 class Unwatched:
-    """Time in which nothing believable was measured. `reason` names the fault in the judge's words, "" if unknown."""
+    """Time in which nothing believable was measured. `reason` names the fault in the judge's words, "" if unknown.
+
+    off: why dewkeeper itself was off all that time, "" where it was not, or not known to be.
+    """
 
     minutes: float
     now: bool
     reason: str
     since: int | None
+    off: OffWhy | Literal[""] = ""
+
+
+NO_PROBE, NEVER_READ, NOT_BELIEVED = "it has no probe", "no reading yet", "not believed"
+"""Reasons for which an enclosure is unwatched without an alarm."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -256,6 +265,7 @@ class MorningGlance:
 
     silent_since: when the newest reading of all was taken, if that is so long ago that nothing is watched; else None.
     newest: when the newest reading of all was taken, believed or not; None when there is none up to now.
+    off: when dewkeeper itself was off in the night, or since.
     """
 
     site: str
@@ -270,6 +280,7 @@ class MorningGlance:
     changes: tuple[Change, ...]
     silent_since: int | None = None
     newest: int | None = None
+    off: tuple[OffTime, ...] = ()
 
     @property
     def needs_look(self) -> tuple[EnclosureMorning, ...]:
@@ -322,6 +333,8 @@ class MorningGlance:
 TIMES = frozenset(
     {
         "at",
+        "start",
+        "end",
         "since",
         "raised",
         "respond_by",

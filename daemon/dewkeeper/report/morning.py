@@ -9,16 +9,16 @@ from dewkeeper.air import referred_humidity
 from dewkeeper.judge.types import Alarm, Event, JournalEntry
 from dewkeeper.judge.words import JOURNAL
 from dewkeeper.report.history import Newest, NightSums, Past
-from dewkeeper.report.model import Change, EnclosureMorning, Limiting, MorningGlance, NowValues, Rank, Standing
+from dewkeeper.report.model import Change, EnclosureMorning, Limiting, MorningGlance, Rank
 from dewkeeper.report.nights import Night, night_before, night_to_show
-from dewkeeper.report.order import QUIET_STATES, alarm_order, dose_of, row_order
-from dewkeeper.report.watching import due_seconds, is_fault, is_stale, silent_since, stale_after, unwatched
-from dewkeeper.report.why import parts_of
+from dewkeeper.report.off_times import OffTime, off_times
+from dewkeeper.report.order import QUIET_STATES, alarm_order, row_order
+from dewkeeper.report.standing import DAY_SECONDS, now_values, standing, warmth_of
+from dewkeeper.report.watching import due_seconds, is_fault, silent_since, stale_after, unwatched
 from dewkeeper.report.wording import Wording, happened, worth_telling
 from dewkeeper_config.models import Config, Enclosure, Limits
 from dewkeeper_config.profiles import effective_limits
 
-DAY_SECONDS = 86400
 UNWATCHED_MINUTES = 30.0
 """So much of a night without believable readings is worth a look even when the probe is back."""
 
@@ -29,7 +29,7 @@ class MorningFacts:
 
     limits: what each enclosure is judged by just now, its stage included. resting: what is out of service. due: seconds of
     the night so far in which each was to be watched. just_read: what was believed within the last polls. bands: timed bands
-    that hold ("65-80").
+    that hold ("65-80"). off: when dewkeeper itself was off.
     """
 
     tonight: Mapping[str, NightSums]
@@ -44,6 +44,7 @@ class MorningFacts:
     due: Mapping[str, int]
     just_read: frozenset[str]
     bands: Mapping[str, str] = field(default_factory=dict)
+    off: Sequence[OffTime] = ()
 
 
 def morning(history: Past, config: Config, now: int) -> MorningGlance:
@@ -71,6 +72,7 @@ def morning(history: Past, config: Config, now: int) -> MorningGlance:
         resting=frozenset(out.enclosure or "" for out in in_force.resting(e.name for e in config.enclosure)),
         due={e.name: due_seconds(in_force, e.name, night.start, end) for e in config.enclosure},
         just_read=just_read(history, latest, now, fresh),
+        off=off_times(history.notes()),
     )
     return compose(config, now, night, gathered)
 
@@ -89,8 +91,11 @@ def compose(config: Config, now: int, night: Night, gathered: MorningFacts) -> M
     wording = Wording.of(config.site)
     fresh = stale_after(config)
     changes = tuple(_changes(gathered, wording, now))
+    # So short that no reading is missed, it is nothing to tell.
+    off = tuple(one for one in gathered.off if one.within(night.start, now) > fresh)
+    night_off = [(one, one.within(night.start, min(night.end, now))) for one in off]
     rows = [
-        _enclosure(enclosure, rooms[enclosure.rack], config, now, gathered, changes, fresh)
+        _enclosure(enclosure, rooms[enclosure.rack], config, now, gathered, changes, fresh, night_off)
         for enclosure in config.enclosure
     ]
     known = {enclosure.name for enclosure in config.enclosure}
@@ -116,38 +121,7 @@ def compose(config: Config, now: int, night: Night, gathered: MorningFacts) -> M
         changes=changes,
         silent_since=silent_since(gathered.latest.values(), now, fresh),
         newest=max((n.reading.time for n in gathered.latest.values() if n.reading.time <= now), default=None),
-    )
-
-
-def standing(alarm: Alarm, events: Iterable[Event] = (), temperature_c: float | None = None) -> Standing:
-    """Return an alarm as reports show it. events: among which it was seen. temperature_c: its enclosure's of now, if known."""
-    seen = None
-    if alarm.state == "acknowledged":
-        found = (event for event in events if event.alarm == alarm.alarm and event.event == "acknowledged")
-        seen = max(found, key=lambda event: event.time, default=None)
-    cooler = temperature_c is not None and alarm.limit is not None and temperature_c < alarm.limit
-    return Standing(
-        alarm=alarm.alarm,
-        kind=alarm.kind,
-        band=alarm.band,
-        priority=alarm.priority,
-        state=alarm.state,
-        enclosure=alarm.enclosure,
-        probe=alarm.probe,
-        since=alarm.since,
-        raised=alarm.raised,
-        value=alarm.value,
-        limit=alarm.limit,
-        cause=alarm.cause,
-        consequence=alarm.consequence,
-        response=alarm.response,
-        respond_by=alarm.respond_by,
-        shelved_until=alarm.shelved_until,
-        dose=dose_of(alarm.detail),
-        danger=bool(alarm.detail.get("danger")) and (alarm.state == "returned_unacknowledged" or not cooler),
-        seen_by=None if seen is None else seen.who,
-        seen_at=None if seen is None else seen.time,
-        parts=parts_of(alarm.detail),
+        off=off,
     )
 
 
@@ -159,6 +133,7 @@ def _enclosure(
     gathered: MorningFacts,
     changes: Sequence[Change],
     fresh: int,
+    night_off: Sequence[tuple[OffTime, int]],
 ) -> EnclosureMorning:
     probes = [p.name for p in config.probe if p.enclosure == enclosure.name and p.role == "substrate"]
     limits = gathered.limits[enclosure.name]
@@ -178,6 +153,8 @@ def _enclosure(
         change = tonight.humidity_min.value - before.humidity_min.value
     name, lost = enclosure.name, max(0.0, gathered.due[enclosure.name] - tonight.watched_seconds)
     unseen = unwatched(probes, alarms, gathered.latest, lost / 60, now, fresh, just_read=name in gathered.just_read)
+    if not unseen.now and lost > fresh and sum(seconds for _, seconds in night_off) >= lost - fresh:
+        unseen = replace(unseen, off=max(night_off, key=lambda pair: pair[1])[0].why)
     out_of_service = name in gathered.resting
     row = EnclosureMorning(
         enclosure=enclosure.name,
@@ -224,31 +201,6 @@ def limiting(limits: Limits) -> Limiting:
         temperature_high=limits.temperature_tolerable.high,
         day_temperature=limits.day_temperature,
     )
-
-
-def warmth_of(newest: NowValues | None) -> float | None:
-    """Return the temperature of now, °C; None where nobody knows it."""
-    return None if newest is None or newest.stale else newest.temperature_c
-
-
-def now_values(newest: Iterable[Newest], limits: Limits, now: int, stale_after_seconds: int) -> NowValues | None:
-    """Return the newest believed values, of several probes those of most concern; None when none is believed.
-
-    A stale one never hides one of now.
-    """
-    believed = [
-        NowValues(r.humidity_percent, r.temperature_c, r.time, is_stale(r.time, now, stale_after_seconds), r.probe)
-        for r in (n.reading for n in newest if n.quality.counts)
-        if r.humidity_percent is not None and r.temperature_c is not None
-    ]
-    warm, damp = limits.temperature_tolerable, limits.humidity_target
-
-    def concern(values: NowValues) -> tuple[bool, float, float]:
-        temperature, humidity = values.temperature_c, values.humidity_percent
-        beyond = max(warm.low - temperature, temperature - warm.high, 0.0)
-        return (not values.stale, beyond, max(damp.low - humidity, humidity - damp.high))
-
-    return max(believed, key=concern, default=None)
 
 
 def _ranked(row: EnclosureMorning, limits: Limits) -> EnclosureMorning:

@@ -10,8 +10,9 @@ from dewkeeper.judge.types import FAIL, MISSING, SUSPECT
 from dewkeeper.judge.words import FAULTS, KINDS
 from dewkeeper.report.history import Newest, Past
 from dewkeeper.report.model import Standing, to_plain
-from dewkeeper.report.morning import just_read, standing
+from dewkeeper.report.morning import just_read
 from dewkeeper.report.order import NOTHING, QUIET_STATES, Need, alarm_order
+from dewkeeper.report.standing import standing_now
 from dewkeeper.report.watching import is_stale, silent_since, stale_after, unwatched
 from dewkeeper_config.models import Config, ProbeConfig
 
@@ -71,7 +72,8 @@ class NowGlance:
 
 def now(history: Past, config: Config, at: int) -> NowGlance:
     """Return the newest reading of every configured probe as of `at` (UTC seconds). Raises StoreError."""
-    latest, alarms = history.latest(), [standing(a) for a in history.standing() if a.state != "normal"]
+    latest = history.latest()
+    alarms = standing_now(history, config, at, latest)
     fresh = stale_after(config)
     resting = {out.enclosure for out in history.in_force().resting(e.name for e in config.enclosure)}
     rows = [_probe(probe, latest.get(probe.name), alarms, at, fresh, resting) for probe in config.probe]

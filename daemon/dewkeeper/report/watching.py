@@ -11,7 +11,7 @@ from collections.abc import Collection, Iterable, Mapping
 from dewkeeper.judge.beliefs import TABLE
 from dewkeeper.judge.words import FAULTS, KINDS
 from dewkeeper.report.history import Newest
-from dewkeeper.report.model import Standing, Unwatched
+from dewkeeper.report.model import NEVER_READ, NO_PROBE, NOT_BELIEVED, Standing, Unwatched
 from dewkeeper.store.in_force import InForce
 from dewkeeper_config.models import Config
 
@@ -69,8 +69,8 @@ def unwatched(
         return Unwatched(minutes, True, KINDS[fault.kind].label, fault.since)
     believed = [latest[p].reading.time for p in sound if p in latest and latest[p].quality.counts]
     never = not any(p in latest for p in sound)
-    read = "not believed" if not sound else "no reading yet" if never else "no new reading"
-    reason = read if judged else "it has no probe"
+    read = NOT_BELIEVED if not sound else NEVER_READ if never else "no new reading"
+    reason = read if judged else NO_PROBE
     return Unwatched(minutes, True, reason, max(believed, default=None))
 
 

@@ -13,11 +13,11 @@ from dataclasses import dataclass
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
+from dewkeeper.judge.cause import ADDED, COOLED, LEFT, ROOM, WARMED
 from dewkeeper.judge.types import Band, Event, Kind
-from dewkeeper.judge.words import KINDS, LATCHED
+from dewkeeper.judge.words import EXCURSIONS, KINDS, LATCHED
 from dewkeeper.report.due import say_day
-from dewkeeper.report.model import EnclosureMorning, Mark, MorningGlance, NightRow, NowValues, Rank, Standing
-from dewkeeper.report.nights import clock_change
+from dewkeeper.report.model import Mark, NightRow, NowValues, Rank, Standing
 from dewkeeper_config.models import Site
 
 RANK_WORDS: dict[Rank, str] = {
@@ -45,8 +45,7 @@ STATE_WORDS: dict[str, str] = {
 
 _YEAR_SAID_SECONDS = 300 * 86400
 """So far from now a date without its year may be taken for another one."""
-_SILENT = frozenset({KINDS["missing"].label, KINDS["crc"].label})
-"""Reasons under which a probe gives no reading at all."""
+_ABOUT_SECONDS = 3 * 3600
 _PLAIN = str.maketrans("_.", "  ")
 _NUMBER = re.compile(r"-?\d+(?:\.\d+)?")
 
@@ -156,8 +155,9 @@ class Wording:
         return self.since_about(alarm.since, now) if about else self.since(alarm.since, now)
 
     def since_about(self, at: int, now: int) -> str:
-        """Return "since 02:14, 4 h": for a line that must stay short."""
-        return f"since {self.clock(at, now)}, {self.space.join(duration(now - at).split(' ')[:2])}"
+        """Return "since 02:14, 4 h": for a line that must stay short; below three hours minutes count."""
+        parts = duration(now - at).split(" ")
+        return f"since {self.clock(at, now)}, {self.space.join(parts if now - at < _ABOUT_SECONDS else parts[:2])}"
 
     def since(self, at: int, now: int) -> str:
         """Return "since 02:14, 4 h 36 min"."""
@@ -195,12 +195,12 @@ def outside_words(row: NightRow, wording: Wording) -> list[str]:
     said, limits = [], row.limits
     if row.minutes_too_hot and row.temperature_max is not None:
         said.append(
-            f"{wording.lasting(row.minutes_too_hot * 60)} too hot, up to {wording.temperature(row.temperature_max.value)}"
+            f"too hot for {wording.lasting(row.minutes_too_hot * 60)}, up to {wording.temperature(row.temperature_max.value)}"
             f" {wording.clock(row.temperature_max.at)}{measured_by(row, row.temperature_max)}"
         )
     if row.minutes_too_cold and row.temperature_min is not None:
         said.append(
-            f"{wording.lasting(row.minutes_too_cold * 60)} too cold, down to"
+            f"too cold for {wording.lasting(row.minutes_too_cold * 60)}, down to"
             f" {wording.temperature(row.temperature_min.value)} {wording.clock(row.temperature_min.at)}"
             f"{measured_by(row, row.temperature_min)}"
         )
@@ -208,100 +208,14 @@ def outside_words(row: NightRow, wording: Wording) -> list[str]:
     damp = row.humidity_max is not None and row.humidity_max.value > limits.target_high
     sides = " and ".join(word for word, holds in (("dry", dry), ("damp", damp)) if holds)
     if row.minutes_beyond_tolerable >= 1:
-        said.append(f"{wording.lasting(row.minutes_beyond_tolerable * 60)} too {sides}")
+        said.append(f"too {sides} for {wording.lasting(row.minutes_beyond_tolerable * 60)}")
     elif row.minutes_beyond_target >= 1:
         side = {"dry": "drier", "damp": "damper"}.get(sides, "drier and damper")
-        said.append(f"{wording.lasting(row.minutes_beyond_target * 60)} {side} than target")
+        said.append(f"{side} than target for {wording.lasting(row.minutes_beyond_target * 60)}")
     referred = row.humidity_min_at_day_percent
     if referred is not None and referred < limits.tolerable_low and row.minutes_beyond_tolerable < 1:
         said.append(f"would be {wording.humidity(referred)} at {wording.day_temperature(limits.day_temperature)}")
     return said
-
-
-def calm_words(glance: MorningGlance) -> str:
-    """Return what may be said where nothing asks for a look: that all is well only where it was watched."""
-    if glance.all_well:
-        until = "" if glance.night_over else " until now"
-        return f"All well{until}: every enclosure in service was watched, and none was beyond its limits."
-    if glance.nothing_watched:
-        return "No enclosure is in service."
-    return "Nothing asks for a look."
-
-
-def aside_lines(glance: MorningGlance, wording: Wording) -> list[str]:
-    """Return what is neither calm nor asks for a look, each under its own word: shelved, out of service, watched in part."""
-    lines = []
-    if glance.shelved:
-        said = ", ".join(f"{row.enclosure} ({shelved_words(row, wording, glance.made_at)})" for row in glance.shelved)
-        lines.append(f"Shelved: {said}")
-    if glance.resting:
-        said = ", ".join(f"{row.enclosure}{_air(row, wording)}" for row in glance.resting)
-        lines.append(f"Out of service, nobody is told of them: {said}")
-    if glance.unwatched_night:
-        lines.append(f"Calm now; not watched this night: {', '.join(row.enclosure for row in glance.patchy)}")
-    elif glance.patchy:
-        said = ", ".join(f"{row.enclosure} {_missed(row, wording)}" for row in glance.patchy)
-        lines.append(f"Calm now; unwatched in the night: {said}")
-    if changed := clock_words(glance, wording):
-        lines.append(changed)
-    return lines
-
-
-def clock_words(glance: MorningGlance, wording: Wording) -> str:
-    """Return how the wall clock was changed in the night, "" where it was not."""
-    change = clock_change(wording.zone, glance.night_start, min(glance.night_end, glance.made_at))
-    if change is None:
-        return ""
-    first, last = (f"{at:%H:%M}" for at in sorted((change.before, change.after)))
-    what = "put back" if change.after < change.before else "put forward"
-    how = "came twice" if change.after < change.before else "is missing"
-    return f"The clock was {what} in this night: {first}–{last} {how}"
-
-
-def blind_words(glance: MorningGlance, wording: Wording) -> str:
-    """Return why nothing is watched, as far as the glance shows it, and what to do first."""
-    rows, look = [row for row in glance.enclosures if not row.out_of_service], "Look at the tubs yourself, then"
-    if glance.newest is None and not any(row.judged for row in rows):
-        return f"Nothing is watched: no probe is set up yet. {look} set them up: `dewkeeper probes scan` finds them."
-    if glance.newest is None:
-        return (
-            "Nothing is watched: no probe has ever given a reading."
-            f" {look} check cables and plugs: `dewkeeper probes scan` shows which answer."
-        )
-    blind = [row.unwatched for row in rows]
-    at = glance.silent_since
-    if all(one.reason in _SILENT for one in blind):
-        at = max((one.since for one in blind if one.since is not None), default=at)
-    since = "" if at is None else f" {wording.since(at, glance.made_at)}"
-    if all(one.reason in _SILENT for one in blind):
-        which = "the probe is silent" if len(rows) == 1 else "the probes of all tubs are silent"
-        shared = "its cable, plug and adapter" if len(rows) == 1 else "the cable, plug or adapter they share"
-        return f"Nothing is watched: {which}{since}. {look} check {shared}."
-    if since:
-        return (
-            f"Nothing is watched: dewkeeper has read nothing{since}: it had stopped, or stands still."
-            f" {look} see why: `systemctl status dewkeeper`."
-        )
-    return f"Nothing is watched: no probe gives a reliable reading. {look} see to the probes."
-
-
-def _missed(row: EnclosureMorning, wording: Wording) -> str:
-    if row.humidity_min is None:
-        return "all of it"
-    return f"for {wording.lasting(row.unwatched.minutes * 60) if row.unwatched.minutes >= 1 else 'a time'}"
-
-
-def shelved_words(row: EnclosureMorning, wording: Wording, now: int) -> str:
-    """Return what the keeper put aside of an enclosure, and until when."""
-    alarm = next(a for a in row.alarms if a.state == "shelved")
-    until = "" if alarm.shelved_until is None else f", quiet until {wording.clock(alarm.shelved_until, now)}"
-    return beyond(alarm.kind, alarm.band) + until
-
-
-def _air(row: EnclosureMorning, wording: Wording) -> str:
-    if row.now is None or row.now.stale:
-        return ""
-    return f" ({wording.humidity(row.now.humidity_percent)}, {wording.temperature(row.now.temperature_c)})"
 
 
 def first_steps(response: str, longest: int = 84) -> str:
@@ -327,9 +241,29 @@ def round_half_up(value: float) -> int:
 
 def beyond(kind: Kind, band: Band | None) -> str:
     """Return what a kind and band say: "too dry" beyond tolerable, "drier than it should be" beyond target."""
+    if kind == "system":
+        return "dewkeeper is in trouble"
     if band == "target":
         return {"dry": "drier than it should be", "damp": "damper than it should be"}.get(kind, KINDS[kind].label)
     return KINDS[kind].label
+
+
+_CAUSES = {
+    WARMED: "it got warmer; the moisture is still there",
+    COOLED: "it got cooler, and no moisture came",
+    LEFT: "moisture left the air",
+    ADDED: "moisture came into the air",
+    ROOM: "the room's air changed",
+}
+
+
+def cause_words(kind: str, cause: str) -> str:
+    """Return the judge's name of a cause as a sentence says it; any other text as it is. kind: of the alarm it is the cause of."""
+    if kind == "hot":
+        return {WARMED: KINDS["hot"].cause, ROOM: "the room got hot"}.get(cause, cause)
+    if kind == "cold":
+        return {COOLED: KINDS["cold"].cause, ROOM: "the room got cold"}.get(cause, cause)
+    return _CAUSES.get(cause, cause)
 
 
 PAST_TENSE = {
@@ -405,8 +339,9 @@ def headline(standing: Standing) -> str:
 
 
 def called(alarm: Standing) -> str:
-    """Return what an alarm is called at its enclosure: "too dry", "dangerously hot"."""
-    return "dangerously hot" if alarm.kind == "hot" and alarm.danger else beyond(alarm.kind, alarm.band)
+    """Return what an alarm is called at its enclosure: "too dry", "dangerously hot", of what is over "was too hot"."""
+    said = "dangerously hot" if alarm.kind == "hot" and alarm.danger else beyond(alarm.kind, alarm.band)
+    return f"was {said}" if alarm.state == "returned_unacknowledged" and alarm.kind in EXCURSIONS else said
 
 
 def state_words(alarm: Standing, wording: Wording, now: int) -> str:

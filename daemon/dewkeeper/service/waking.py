@@ -9,6 +9,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dewkeeper.clock import Clock
 from dewkeeper.judge.types import SystemReport
 from dewkeeper.notify.outage import Outage
+from dewkeeper.report.off_times import NOTE, noted, off_times
 from dewkeeper.report.wording import Wording
 from dewkeeper.sampling.timeline import Doubt, Timeline
 from dewkeeper.service.writer import Announcement, Note
@@ -64,6 +65,7 @@ class Waking:
         self._post = post
         self._began = clock.monotonic()
         self._told = int(notes.get(_TOLD) or 0)
+        self._off = off_times(notes)
         self._noted = notes.get(_DOUBT, "")
         if notes.get(_BOOT, "") != boot:
             post(Note(_BOOT, boot))
@@ -86,6 +88,8 @@ class Waking:
         return ()
 
     def _tell(self, outage: Outage, now: int, began: int, *, clock_known: bool) -> None:
+        if clock_known and began > outage.last:
+            self._post(Note(NOTE, noted(self._off, outage.off_time(began))))
         if outage.worth_telling(began, self._told):
             log.warning("not watched for %d s", began - outage.last)
             self._post(Note(_TOLD, str(now)))

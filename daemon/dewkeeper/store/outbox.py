@@ -34,6 +34,7 @@ def _put(connection: Connection, alarm: Alarm) -> None:
 def _alarm_after(old: Alarm | None, event: Event) -> Alarm:
     """Return the alarm as it stands after an event."""
     until = event.detail.get("until")
+    detail = {name: value for name, value in event.detail.items() if name != "until"}
     return Alarm(
         alarm=event.alarm,
         kind=event.kind,
@@ -52,6 +53,7 @@ def _alarm_after(old: Alarm | None, event: Event) -> Alarm:
         consequence=event.consequence or (old.consequence if old else ""),
         response=event.response or (old.response if old else ""),
         within_seconds=event.within_seconds or (old.within_seconds if old else 0),
+        detail=detail or (old.detail if old else {}),
         asked=event.time if old is None or event.event in ("raised", "escalated") else old.asked,
     )
 

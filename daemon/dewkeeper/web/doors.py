@@ -11,8 +11,9 @@ from dewkeeper.notify.evening import round_now
 from dewkeeper.notify.links import GOOD_SECONDS, GROUP, Link, verify
 from dewkeeper.notify.memory import Memory
 from dewkeeper.report.model import Rank, Standing
-from dewkeeper.report.morning import morning, standing
+from dewkeeper.report.morning import morning
 from dewkeeper.report.sitter import sitter_rows
+from dewkeeper.report.standing import standing_now
 from dewkeeper.web.choices import BY_KEY, SITTER
 from dewkeeper.web.errors import Refused
 from dewkeeper.web.kept import TYPED, local_path, packed, unpacked
@@ -197,8 +198,8 @@ def _about(visit: Visit, link: Link) -> list[Standing]:
     if link.alarm.startswith(GROUP):
         memory = Memory.load(visit.past.notes().get("planner"))
         wanted = memory.told_together(link.alarm.removeprefix(GROUP), link.expires - GOOD_SECONDS)
-    found = [standing(alarm) for alarm in visit.past.standing() if alarm.alarm in wanted]
-    return [alarm for alarm in found if alarm.state != "normal"]
+    standing = standing_now(visit.past, visit.services.config, visit.now)
+    return [alarm for alarm in standing if alarm.alarm in wanted]
 
 
 def _genuine(visit: Visit, token: str) -> Link:

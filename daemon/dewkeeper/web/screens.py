@@ -35,8 +35,8 @@ from dewkeeper.report.history import Point, Trace, joined
 from dewkeeper.report.model import EnclosureMorning, Standing
 from dewkeeper.report.now import ProbeNow
 from dewkeeper.report.now import now as now_report
-from dewkeeper.report.order import alarm_order
 from dewkeeper.report.past import StoredPast
+from dewkeeper.report.standing import standing_now
 from dewkeeper.report.where import where
 from dewkeeper.report.wording import worth_telling
 from dewkeeper.report.year_days import by_month, year_of
@@ -212,10 +212,10 @@ def table(points: Sequence[Point]) -> list[Point]:
 
 def alarms(visit: Visit) -> Response:
     """Show what stands, with cause and advice and what can be done about it, what is out of service, and what was."""
-    standing = [morning_report.standing(a) for a in visit.past.standing() if a.state != "normal"]
-    standing.sort(key=lambda alarm: alarm_order(alarm, visit.now))
     grouped: dict[str, list[Standing]] = {}
-    for alarm in standing:  # worst first, and with it all of the same enclosure
+    for alarm in standing_now(
+        visit.past, visit.services.config, visit.now
+    ):  # worst first, and with it all of the same enclosure
         grouped.setdefault(alarm.enclosure or alarm.probe or "", []).append(alarm)
     since = visit.now - ALARM_DAYS * DAY_SECONDS
     past: dict[str, list[Event]] = {}
@@ -312,11 +312,7 @@ def leave(visit: Visit) -> Response:
         first=[person.name for person in ladder(config, away=gone)[0]],
         then=[person.name for person in ladder(config, away=True)[0]],
         sitters=[person.name for person in config.person if person.sitter],
-        standing=[
-            morning_report.standing(a)
-            for a in visit.past.standing()
-            if a.state not in ("normal", "returned_unacknowledged")
-        ],
+        standing=[a for a in standing_now(visit.past, config, visit.now) if a.state != "returned_unacknowledged"],
     )
 
 

@@ -16,19 +16,27 @@ from dewkeeper.judge.words import FAULTS, JOURNAL
 from dewkeeper.notify.links import NOTE_KEY
 from dewkeeper.notify.neighbour import Answer
 from dewkeeper.report.glimpse import change_words, lowest_words, now_words, referred_words, thermal
+from dewkeeper.report.morning_words import (
+    blind_parts,
+    clock_words,
+    off_line,
+    off_step,
+    row_words,
+    said_above,
+    unwatched_step,
+)
 from dewkeeper.report.order import QUIET_STATES
 from dewkeeper.report.past import StoredPast
 from dewkeeper.report.why import why_words
 from dewkeeper.report.wording import (
     RANK_WORDS,
     called,
-    clock_words,
+    cause_words,
     first_steps,
     happened,
     headline,
     measured_by,
     outside_words,
-    shelved_words,
     state_words,
     to_do,
 )
@@ -152,7 +160,12 @@ def _templates() -> Environment:
         rank_words=RANK_WORDS,
         state_words=state_words,
         called=called,
+        blind_parts=blind_parts,
+        cause_words=cause_words,
         clock_words=clock_words,
+        off_line=off_line,
+        off_step=off_step,
+        unwatched_step=unwatched_step,
         headline=headline,
         hours_words=hours_words,
         happened=happened,
@@ -160,7 +173,8 @@ def _templates() -> Environment:
         measured_by=measured_by,
         outside_words=outside_words,
         quiet=QUIET_STATES,
-        shelved_words=shelved_words,
+        row_words=row_words,
+        said_above=said_above,
         to_do=to_do,
         why_words=why_words,
         why_picture=why_picture,

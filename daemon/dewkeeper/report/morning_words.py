@@ -1,0 +1,192 @@
+"""What is said of a morning: of an enclosure beside its rank, of all of them together, and why something is not watched."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from dewkeeper.judge.words import KINDS
+from dewkeeper.report.model import NEVER_READ, NO_PROBE, NOT_BELIEVED, EnclosureMorning, MorningGlance
+from dewkeeper.report.nights import clock_change
+from dewkeeper.report.off_times import OFF_SHORT, OFF_STEPS, OFF_WORDS, OffTime
+from dewkeeper.report.order import QUIET_STATES
+from dewkeeper.report.wording import Wording, beyond, called, outside_words, state_words
+
+_SILENT = frozenset({KINDS["missing"].label, KINDS["crc"].label})
+"""Reasons under which a probe gives no reading at all."""
+
+
+def calm_words(glance: MorningGlance) -> str:
+    """Return what may be said where nothing asks for a look: that all is well only where it was watched."""
+    if glance.all_well:
+        until = "" if glance.night_over else " until now"
+        return f"All well{until}: every enclosure in service was watched, and none was beyond its limits."
+    if glance.nothing_watched:
+        return "No enclosure is in service."
+    return "Nothing asks for a look."
+
+
+def aside_lines(glance: MorningGlance, wording: Wording) -> list[str]:
+    """Return what is neither calm nor asks for a look, each under its own word: shelved, out of service, watched in part."""
+    lines = []
+    if glance.shelved:
+        said = ", ".join(f"{row.enclosure} ({shelved_words(row, wording, glance.made_at)})" for row in glance.shelved)
+        lines.append(f"Shelved: {said}")
+    if glance.resting:
+        said = ", ".join(f"{row.enclosure}{_air(row, wording)}" for row in glance.resting)
+        lines.append(f"Out of service, nobody is told of them: {said}")
+    if glance.unwatched_night:
+        lines.append(f"Calm now; not watched this night: {', '.join(row.enclosure for row in glance.patchy)}")
+    elif glance.patchy:
+        said = ", ".join(f"{row.enclosure} {_missed(row, wording)}" for row in glance.patchy)
+        lines.append(f"Calm now; unwatched in the night: {said}")
+    if changed := clock_words(glance, wording):
+        lines.append(changed)
+    return lines
+
+
+def clock_words(glance: MorningGlance, wording: Wording) -> str:
+    """Return how the wall clock was changed in the night, "" where it was not."""
+    change = clock_change(wording.zone, glance.night_start, min(glance.night_end, glance.made_at))
+    if change is None:
+        return ""
+    first, last = (f"{at:%H:%M}" for at in sorted((change.before, change.after)))
+    what = "put back" if change.after < change.before else "put forward"
+    how = "came twice" if change.after < change.before else "is missing"
+    return f"The clock was {what} in this night: {first}–{last} {how}"
+
+
+def blind_words(glance: MorningGlance, wording: Wording, alive: bool | None = None) -> str:
+    """Return why nothing is watched, as far as the glance shows it, and what to do first."""
+    why, step = blind_parts(glance, wording, alive)
+    return f"Nothing is watched: {why}. Look at the tubs yourself, then {step}."
+
+
+def blind_parts(glance: MorningGlance, wording: Wording, alive: bool | None = None) -> tuple[str, str]:
+    """Return why nothing is watched, and what to do about it once the tubs were looked at.
+
+    alive: whether the daemon answers, None where nobody asked.
+    """
+    rows = [row for row in glance.enclosures if not row.out_of_service]
+    if not any(row.judged for row in rows):
+        return "no probe is set up yet", "set them up: `dewkeeper probes scan` finds them"
+    known = _one_cause(rows)
+    if glance.newest is None:
+        never = "no probe has ever given a reading"
+        if known is not None:
+            return f"{never}: {known[0]}", known[1]
+        return never, "check cables and plugs: `dewkeeper probes scan` shows which answer"
+    blind = [row.unwatched for row in rows]
+    at = glance.silent_since
+    if all(one.reason in _SILENT for one in blind):
+        at = max((one.since for one in blind if one.since is not None), default=at)
+    since = "" if at is None else f" {wording.since(at, glance.made_at)}"
+    if all(one.reason in _SILENT for one in blind):
+        which = "the probe is silent" if len(rows) == 1 else "the probes of all tubs are silent"
+        shared = "its cable, plug and adapter" if len(rows) == 1 else "the cable, plug or adapter they share"
+        if known is not None:
+            return f"{which}{since}: {known[0]}", known[1]
+        return f"{which}{since}", f"check {shared}"
+    if since and alive:
+        return f"dewkeeper runs, but has read nothing{since}", "let `dewkeeper selftest` tell what does not read"
+    if since:
+        stopped = "it does not run" if alive is False else "it had stopped, or stands still"
+        return f"dewkeeper has read nothing{since}: {stopped}", "see why: `systemctl status dewkeeper`"
+    reasons = ", ".join(dict.fromkeys(one.reason for one in blind))
+    return f"no probe gives a reliable reading ({reasons})", "see to the probes"
+
+
+def _one_cause(rows: Sequence[EnclosureMorning]) -> tuple[str, str] | None:
+    """Return cause and advice of all silent probes, where the judge knows one for all of them; None where it does not."""
+    faults = [[a for a in row.alarms if KINDS[a.kind].label in _SILENT] for row in rows]
+    said = {(alarm.cause, alarm.response) for found in faults for alarm in found[:1]}
+    (cause, step) = said.pop() if len(said) == 1 and all(faults) else ("", "")
+    return (cause, step) if cause and cause not in {KINDS["missing"].cause, KINDS["crc"].cause} else None
+
+
+_UNWATCHED_STEPS = {
+    NO_PROBE: "give it a probe, or take it out of service",
+    NEVER_READ: "check its cable and plug; `dewkeeper probes scan` shows which probes answer",
+    NOT_BELIEVED: "look at it yourself, then see to its probe",
+}
+
+
+def unwatched_step(row: EnclosureMorning) -> str:
+    """Return what to do about an enclosure that is not watched now and has no alarm that says so; "" where nothing is known."""
+    return _UNWATCHED_STEPS.get(row.unwatched.reason, "") if row.unwatched.now and not row.alarms else ""
+
+
+def off_line(one: OffTime, wording: Wording, now: int) -> str:
+    """Return "dewkeeper was off 02:10–05:22, 3 h 12 min: the machine stopped without being told to, most likely a power cut"."""
+    span = f"{wording.clock(one.start, now)}–{wording.clock(one.end, now)}"
+    return f"dewkeeper was off {span}, {wording.lasting(one.end - one.start)}: {OFF_WORDS[one.why]}"
+
+
+def off_step(one: OffTime) -> str:
+    """Return what to look at after it, "" where there is nothing to see to."""
+    return OFF_STEPS.get(one.why, "")
+
+
+def partly_words(row: EnclosureMorning, wording: Wording) -> str:
+    """Return "3 h 12 min of the night, power cut most likely": how long, and why where that is known."""
+    why = OFF_SHORT.get(row.unwatched.off, "")
+    return f"{wording.lasting(row.unwatched.minutes * 60)} of the night{f', {why}' if why else ''}"
+
+
+def _missed(row: EnclosureMorning, wording: Wording) -> str:
+    if row.humidity_min is None:
+        return "all of it"
+    return f"for {wording.lasting(row.unwatched.minutes * 60) if row.unwatched.minutes >= 1 else 'a time'}"
+
+
+def shelved_words(row: EnclosureMorning, wording: Wording, now: int) -> str:
+    """Return what the keeper put aside of an enclosure, and until when."""
+    alarm = next(a for a in row.alarms if a.state == "shelved")
+    until = "" if alarm.shelved_until is None else f", quiet until {wording.clock(alarm.shelved_until, now)}"
+    return beyond(alarm.kind, alarm.band) + until
+
+
+def _air(row: EnclosureMorning, wording: Wording) -> str:
+    if row.now is None or row.now.stale:
+        return ""
+    return f" ({wording.humidity(row.now.humidity_percent)}, {wording.temperature(row.now.temperature_c)})"
+
+
+def said_above(row: EnclosureMorning, glance: MorningGlance) -> bool:
+    """Return whether one line above all says why an enclosure is, or was, unwatched, so that its row need not."""
+    return row.rank == "unwatched" and (glance.nothing_watched or bool(row.unwatched.off and not row.alarms))
+
+
+def row_words(row: EnclosureMorning, glance: MorningGlance, wording: Wording) -> str:
+    """Return what follows the word of its rank: ": too dry, since 19:10, 17 h", ", nobody is told of it", or nothing."""
+    now = glance.made_at
+    match row.rank:
+        case "shelved":
+            return f": {shelved_words(row, wording, now)}"
+        case "out_of_service":
+            return ", nobody is told of it"
+        case "unwatched" if glance.nothing_watched:
+            return ""
+    if row.alarms:
+        return f": {_alarm_words(row, wording, now)}{also_words(row)}"
+    if row.unwatched.now:
+        since = "" if row.unwatched.since is None else f", {wording.since_about(row.unwatched.since, now)}"
+        return f": {row.unwatched.reason}{since}"
+    if row.rank == "unwatched":
+        return f": {partly_words(row, wording)}"
+    if row.rank == "calm" and not row.watched:
+        return ", not watched this night" if glance.unwatched_night else f", unwatched {_missed(row, wording)}"
+    outside = outside_words(row, wording) if row.rank == "outside" else []
+    return f": {outside[0]}" if outside else ""
+
+
+def _alarm_words(row: EnclosureMorning, wording: Wording, now: int) -> str:
+    alarm = row.alarms[0]
+    state = "" if alarm.state == "unacknowledged" else f" ({state_words(alarm, wording, now)})"
+    return f"{called(alarm)}, {wording.stood(alarm, now, about=True)}{state}"
+
+
+def also_words(row: EnclosureMorning) -> str:
+    """Return ", also too dry, probe drifts and 2 more": what else asks for something there."""
+    others = [called(alarm) for alarm in row.alarms[1:] if alarm.state not in QUIET_STATES]
+    more = f" and {len(others) - 2} more" if len(others) > 2 else ""
+    return f", also {', '.join(others[:2])}{more}" if others else ""
