@@ -77,7 +77,9 @@ def test_nothing_watched_is_one_line_and_heat_stands_above_it(browser: Browser, 
     house.hours(6)
     said = seen(browser, house, "/", "/rack", "/enclosure/T1")["/"]
     assert said.startswith("Nothing is watched")
-    assert in_order(said, "act now: too hot", "No enclosure is watched", "T2 unwatched"), said
+    assert in_order(said, "act now: dangerously hot", "Nothing is watched: the probes of all tubs", "T2 unwatched"), (
+        said
+    )
 
 
 def test_a_bus_that_is_not_switched_on_is_the_first_thing_on_the_page(browser: Browser, house: House) -> None:

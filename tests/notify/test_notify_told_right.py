@@ -14,6 +14,8 @@ from dewkeeper.notify.gather import Parcel, parcels
 from dewkeeper.notify.outage import Outage
 from dewkeeper.notify.plan import Planner
 from dewkeeper.notify.saying import Situation, by_id
+from dewkeeper.report.morning_words import off_line
+from dewkeeper.report.off_times import NOTE, noted, off_times
 from dewkeeper.store.records import Message
 
 HOUR = 3600
@@ -168,6 +170,30 @@ def test_the_outage_report_tells_ended_alarms_apart_from_standing_ones() -> None
     lines = outage.draft(NOON, CONTEXT.wording, clock_known=True).lines
     assert "Standing when it ended: A4 too dry." in lines
     assert "Over before, but nobody has said that they saw it: A1 too hot, A2 too hot." in lines
+
+
+@pytest.mark.parametrize(
+    ("rebooted", "disorder", "said"),
+    [
+        (True, True, "The machine stopped without being told to, most likely a power cut."),
+        (True, False, "The machine was switched off or restarted in good order."),
+        (False, True, "The machine ran on, the program ended without being told to."),
+        (False, False, "The program was stopped in good order."),
+    ],
+)
+def test_why_it_was_off_is_said_alike_at_once_and_in_the_morning(rebooted: bool, disorder: bool, said: str) -> None:
+    """A power cut is called one only where the machine came back without an orderly stop; what is noted says the same."""
+    outage = Outage(NOON - 4 * HOUR, disorder, rebooted, [], [], {}, 60)
+    assert outage.draft(NOON, CONTEXT.wording, clock_known=True).lines[0].endswith(said)
+    (kept,) = off_times({NOTE: noted((), outage.off_time(NOON))})
+    line = off_line(kept, CONTEXT.wording, NOON)
+    assert line == f"dewkeeper was off 08:00–12:00, 4 h: {said[0].lower()}{said[1:-1]}"
+
+
+@pytest.mark.parametrize("text", ["", "{", "[1]", '[{"start": 1, "end": 2, "why": "moved by hand"}]', '[{"start": 1}]'])
+def test_a_note_of_another_version_is_no_off_time(text: str) -> None:
+    """What cannot be read says nothing, and the morning is told without it."""
+    assert off_times({NOTE: text}) == ()
 
 
 @pytest.mark.parametrize("kind", ["cold", "heat_lost", "lid_open"])

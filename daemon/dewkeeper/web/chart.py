@@ -142,7 +142,7 @@ def _draw(
     words = _now(scale, now, foot)
     if words:
         drawn += f'<path class="now" d="M{scale.x(now)} {scale.top - 4}V{TALL}"/>'
-    words += _hours(scale, hours, foot) + _side(scale, of, marked) + _names(scale, of, gaps=bool(report.gaps))
+    words += _hours(scale, hours, foot) + _side(scale, of, marked) + _names(scale, of, traces, gaps=bool(report.gaps))
     words += _alarm_words(scale, bars)
     words += _gap_words(scale, report.gaps) + _trace_words(scale, of, shown)
     journal, lines = _marks(scale, report.marks)
@@ -237,14 +237,19 @@ def _side(scale: AxisScale, of: _Quantity, marked: Sequence[tuple[float, str]]) 
     )
 
 
-def _names(scale: AxisScale, of: _Quantity, *, gaps: bool) -> str:
-    """Name the limits where they lie, above their lines; the target inside its band; above the names of gaps, if any."""
+def _names(scale: AxisScale, of: _Quantity, traces: Sequence[Trace], *, gaps: bool) -> str:
+    """Name the limits where they lie, above their lines; the target inside its band; above the names of gaps, if any.
+
+    In its band it keeps to the edge that the curve, where it begins, is further from.
+    """
     places = [(scale.y(value) - 3, words) for value, words in of.limits.items()]
     if of.band is not None:
-        places.append((scale.y(of.band[1]) + 12, of.band[2]))
+        low, high, name = of.band
+        first = next((of.values(t.points[0])[1] for t in traces if t.judged and t.points), low)
+        places.append((scale.y(low) - 4 if first > (low + high) / 2 else scale.y(high) + 12, name))
     return "".join(
         words_at("limit", 1, y, words)
-        for y, words in spread(places, _WORD, scale.top + 9, TALL - (6 + _WORD if gaps else 3))
+        for y, words in spread(places, _WORD, scale.top + 3, TALL - (6 + _WORD if gaps else 3))
     )
 
 
