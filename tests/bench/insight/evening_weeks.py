@@ -98,7 +98,7 @@ def advice(tub: _Tub, name: str, config: Config, room: Series, minute: int) -> A
     air = room.mean(now - 3600, now)
     if air is not None:
         ahead = figures.ahead(Present(now, float(hours[0][-1]), tuple(hours[1].tolist()), air[1]))
-    facts = facts_at(WasRead({name: series}, {"r": room}, {name: "r"}, {name: done}), learned)[name][0]
+    facts = facts_at(WasRead({name: series}, {"r": room}, {name: "r"}, {name: done}), learned).tubs[name][0]
     known = {fact.quantity: fact.value for fact in facts if fact.value is not None}
     last = {word: now - at for at, word, _ in done if at <= now and word == "misted"} | {"refilled": 86400}
     enclosure = next(e for e in config.enclosure if e.name == name)
