@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 from zoneinfo import ZoneInfo
 
 from dewkeeper.judge.types import FAIL, PASS, Alarm, Event, JournalEntry, Quality, Reading, Settings
@@ -176,15 +176,19 @@ def _readings(tub: Tub, row: EnclosureMorning, start: int, end: int) -> Iterator
             else lowest + (tub.humidity - lowest) * (at - bottom) / max(1, end - bottom)
         )  # fmt: skip
         warmth = 28.5 + (tub.temperature - 28.5) * share
+        if tub.hottest is not None and row.temperature_max is not None and abs(at - row.temperature_max.at) < HOUR:
+            warmth = tub.hottest - 3 * abs(at - row.temperature_max.at) / HOUR
         yield Point(at, 300, humidity, humidity - 0.3, humidity + 0.3, warmth, warmth - 0.1, warmth + 0.1)
 
 
-def _seen(now: int, alarm: str, who: str, hours: float) -> Event:
-    """Return what is stored when somebody saw an alarm of a tub so many hours ago."""
+def _seen(
+    now: int, alarm: str, hours: float, who: str = "", event: Literal["acknowledged", "cleared"] = "acknowledged"
+) -> Event:
+    """Return what is stored when somebody saw an alarm of a tub so many hours ago, or when it was over."""
     kind, enclosure = alarm.split()
     at = int(now - hours * HOUR)
     return Event(
-        f"seen {alarm}", alarm, at, "acknowledged", kind, enclosure, None, "tolerable", "urgent", "acknowledged", at, who=who  # type: ignore[arg-type]
+        f"seen {alarm}", alarm, at, event, kind, enclosure, None, "tolerable", "urgent", "acknowledged", at, who=who  # type: ignore[arg-type]
     )  # fmt: skip
 
 

@@ -127,7 +127,7 @@ def test_worst_first_and_silence_is_not_calm(shelf: Callable[..., Any]) -> None:
 
 
 def test_heat_that_is_over_asks_for_a_look_and_not_for_the_plug(shelf: Callable[..., Any]) -> None:
-    """An overheating that ended unseen is no longer urgent, is told by when it began, and asks to look at the snake."""
+    """An overheating that ended unseen is no longer urgent, is told from when to when, and asks to look at the snake."""
     one = shelf()
     start = seconds("2026-11-25T00:00")
     one.keep([judged("p1", start + n * 300, 29.0, 65.0) for n in range(90)])
@@ -138,7 +138,7 @@ def test_heat_that_is_over_asks_for_a_look_and_not_for_the_plug(shelf: Callable[
         row = next(r for r in morning(past, one.config, start + 90 * 300).enclosures if r.enclosure == "T1")
     wording = Wording.of(one.config.site)
     assert row.rank == "alarm"
-    assert wording.stood(row.alarms[0], start + 90 * 300) == "began 01:00"
+    assert wording.stood(row.alarms[0], start + 90 * 300) == "01:00–02:00, 1 h"
     assert "look at the snake" in to_do(row.alarms[0])
     assert "plug" not in to_do(row.alarms[0])
 

@@ -15,7 +15,7 @@ from dewkeeper.report.first_line import age_words, first_line
 from dewkeeper.report.glimpse import Glimpse, lowest_words, now_words, thermal
 from dewkeeper.report.model import EnclosureMorning, MorningGlance
 from dewkeeper.report.morning_words import blind_parts, off_line, off_step, row_words, said_above, unwatched_step
-from dewkeeper.report.wording import RANK_WORDS, Wording, first_steps, to_do
+from dewkeeper.report.wording import Wording, first_steps, rank_word, to_do
 from dewkeeper.web.chart import humidity_chart, temperature_chart
 from dewkeeper.web.small_curve import small_curves
 from dewkeeper_config.models import Config
@@ -36,10 +36,11 @@ SITUATIONS: dict[str, tuple[dict[str, Tub], dict[str, Any]]] = {
         {"events": [{"alarm": "hot T2", "who": "Ina", "hours": 2.5}]},
     ),
     "hot in the night, over and unseen": (
-        {"T1": CALM, "T2": Tub(hottest=39.2, alarms=[alarm("hot", 3, state="returned_unacknowledged", limit=38.0, detail={"danger": 1})])}, {},
+        {"T1": CALM, "T2": Tub(hottest=39.2, alarms=[alarm("hot", 3, state="returned_unacknowledged", limit=38.0, detail={"danger": 1})])},
+        {"events": [{"alarm": "hot T2", "event": "cleared", "hours": 0.9}]},
     ),
     "all probes out": ({"T1": OUT, "T2": OUT, "T3": OUT}, {}),
-    "all probes out, one tub too hot before": ({"T1": OUT, "T2": Tub(**{**vars(OUT), "temperature": 40, "alarms": [alarm("hot", 6), *OUT.alarms]})}, {}),
+    "all probes out, one tub too hot before": ({"T1": OUT, "T2": Tub(**{**vars(OUT), "temperature": 40, "alarms": [alarm("hot", 6, limit=38.0, detail={"danger": 1}), *OUT.alarms]})}, {}),
     "three out of service": ({f"T{n}": Tub(resting=n > 2) for n in range(1, 6)}, {}),
     "everything out of service": ({"T1": Tub(resting=True), "T2": Tub(resting=True)}, {}),
     "shelved at 28 %": (
@@ -78,7 +79,7 @@ SITUATIONS: dict[str, tuple[dict[str, Tub], dict[str, Any]]] = {
     "a probe silent for two days stands above a dry tub of an hour": (
         {"T1": Tub(humidity=50, alarms=[alarm("dry", 1)]), "T2": Tub(**{**vars(OUT), "ago": 48 * 3600, "tonight": False, "unwatched_minutes": 590, "alarms": [alarm("missing", 48)]})}, {},
     ),
-    "frost in the room": ({"T1": CALM, "T2": CALM}, {"general": [alarm("room_frost", 2)]}),
+    "frost in the room": ({"T1": CALM, "T2": CALM}, {"general": [alarm("room_frost", 2, cause="the room is cold", value=11.8)]}),
     "dewkeeper's own disk": ({"T1": CALM, "T2": CALM}, {"general": [alarm("system", 2, cause="the disk is nearly full: 180 MB are left", response="make room on the disk")]}),
     "too dry in the night, mended by itself": (
         {"T1": CALM, "T2": Tub(low=50, sums={"beyond_tolerable_seconds": 5400, "beyond_target_seconds": 9000, "dose_percent_hours": 12.0})}, {},
@@ -100,18 +101,24 @@ def told(name: str) -> str:
     assert terminal[0] == f"Attic: {first_line(glance)}"
     assert terminal[1].endswith(age_words(glance, wording))
     said = [first_line(glance), age_words(glance, wording)]
+    burning = [row for row in rows if row.rank == "urgent"]
+    said += [row_said(row, glance, wording) for row in burning]
     if glance.nothing_watched and len(glance.resting) < len(glance.enclosures):
         why, step = blind_parts(glance, wording, alive=True)
-        said.append(f"above all rows: Nothing is watched: {why} → look at the tubs yourself, then {step}")
-    said += [f"above all rows: {off_line(one, wording, glance.made_at)} → {off_step(one) or '–'}" for one in glance.off]
-    said += [
-        f"{row.enclosure} {RANK_WORDS[row.rank]}{row_words(row, glance, wording)}"
-        f" | {lowest_words(row, wording)}; {now_words(row, wording)}{step_of(row, glance)}"
-        for row in rows
-    ]
+        said.append(f"above all other rows: Nothing is watched: {why} → look at the tubs yourself, then {step}")
+    for one in glance.off:
+        step = off_step(one)
+        said.append(f"above all other rows: {off_line(one, wording, glance.made_at)}{f' → {step}' if step else ''}")
+    said += [row_said(row, glance, wording) for row in rows if row not in burning]
     said += chart_words(glance, rows[0], tubs[rows[0].enclosure], config) if rows else []
     title, lines = morning_words(glance, wording)
     return "\n".join([*said, f"message: {title}", *(f"    {line}" for line in lines)])
+
+
+def row_said(row: EnclosureMorning, glance: MorningGlance, wording: Wording) -> str:
+    """Return what the page says of an enclosure, as its row has it."""
+    figures = f"{lowest_words(row, wording)}; {now_words(row, wording)}"
+    return f"{row.enclosure} {rank_word(row)}{row_words(row, glance, wording)} | {figures}{step_of(row, glance)}"
 
 
 def step_of(row: EnclosureMorning, glance: MorningGlance) -> str:
@@ -168,12 +175,14 @@ def test_every_golden_text_belongs_to_a_situation() -> None:
 
 
 def test_a_heat_that_has_sunk_below_danger_is_called_too_hot_again() -> None:
-    """A heat is called dangerous that still is so, or of which nobody knows; the limit of danger is the judge's."""
+    """A heat is called dangerous that is so by its last reading, or of which nobody knows; the limit of danger is the judge's."""
     deadly = alarm("hot", 1, limit=38.0, detail={"danger": 1})
     for tub, said in (
         (Tub(temperature=38.5, alarms=[deadly]), "T1: dangerously hot"),
         (Tub(temperature=36.0, alarms=[deadly]), "T1: too hot"),
-        (Tub(temperature=36.0, ago=5 * 3600, alarms=[deadly]), "T1: dangerously hot"),
+        (Tub(temperature=36.0, ago=5 * 3600, alarms=[deadly]), "T1: too hot"),
+        (Tub(temperature=39.0, ago=5 * 3600, alarms=[deadly]), "T1: dangerously hot"),
+        (Tub(temperature=36.0, ago=5 * 3600, believed=False, alarms=[deadly]), "T1: dangerously hot"),
     ):
         glance, config = morning_of({"T1": tub})
         _, lines = morning_words(glance, Wording.of(config.site))

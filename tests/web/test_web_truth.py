@@ -95,15 +95,15 @@ def test_all_well_counts_only_what_is_in_service_and_names_the_rest(house: House
     }
     assert glance.all_well
     title, text = house.message()
-    assert title == "All well: 2 in service, 1 not; night 21:00–08:00"
+    assert title == "All well: 2 in service, 1 not (no alarms); night 21:00–08:00"
     assert "every enclosure in service was watched" in text
-    assert re.search(r"Out of service, nobody is told of them: T1 \(4\d %", text)
+    assert re.search(r"Out of service, no alarms: T1 \(4\d %", text)
     for said in (house.terminal(), house.page()):
-        assert "All well: 1 out of service, 2 calm" in said
+        assert "All well: 2 calm, 1 out of service (no alarms)" in said
         assert " 3 calm" not in said
         assert "calm (3)" not in said
-    assert "Out of service, nobody is told of them: T1" in house.terminal()
-    assert in_order(house.page(), "T1 out of service , nobody is told of it", "T2 calm", "T3 calm")
+    assert "Out of service, no alarms: T1" in house.terminal()
+    assert in_order(house.page(), "T1 out of service , no alarms", "T2 calm", "T3 calm")
 
 
 def test_a_shelved_alarm_is_not_all_well(house: House) -> None:
@@ -116,13 +116,13 @@ def test_a_shelved_alarm_is_not_all_well(house: House) -> None:
     assert {row.enclosure: row.rank for row in glance.enclosures} == {"T1": "shelved", "T2": "calm"}
     assert not glance.all_well
     title, text = house.message()
-    assert title == "Morning: shelved: T1; nothing else"
-    assert "Shelved: T1 (too dry, quiet until " in text
+    assert title.startswith("Morning: shelved, no alarms: T1, now 4")
+    assert "Shelved: T1 (too dry, no alarms until " in text
     for said in (house.terminal(), house.page()):
         assert "All well" not in said
         assert "1 shelved, 1 calm" in said
-    assert "Shelved: T1 (too dry, quiet until " in house.terminal()
-    assert "T1 shelved : too dry, quiet until " in house.page()
+    assert "Shelved: T1 (too dry, no alarms until " in house.terminal()
+    assert "T1 shelved : too dry, no alarms until " in house.page()
 
 
 def test_every_probe_unplugged_is_nothing_watched(house: House) -> None:
@@ -137,7 +137,7 @@ def test_every_probe_unplugged_is_nothing_watched(house: House) -> None:
     assert "to see to" not in page
     assert " calm" not in page
     assert page.count("no reading, since") == 0
-    assert "Nothing is watched: 4 unwatched, 1 out of service" in page
+    assert "Nothing is watched: 4 unwatched, 1 out of service (no alarms)" in page
     assert in_order(
         page,
         "Nothing is watched: the probes of all tubs are silent since ",

@@ -24,6 +24,7 @@ from dewkeeper.report.wording import (
     headline,
     measured_by,
     outside_words,
+    rank_word,
     state_words,
     to_do,
 )
@@ -57,6 +58,9 @@ def morning_lines(
     span = f"{wording.clock(glance.night_start)}{until}"
     night = f"The night to {wording.day(glance.night_end)}, {span}; {age_words(glance, wording)}"
     lines = [f"{glance.site}: {first_line(glance)}", night, ""]
+    urgent = [row for row in glance.needs_look if row.rank == "urgent"]
+    for row in urgent:  # what burns comes before why nothing is watched, as on the page
+        lines += _row_lines(row, wording, glance)
     if glance.nothing_watched and len(glance.resting) < len(glance.enclosures):
         lines.append(blind_words(glance, wording, alive))
     elif (silent := silence_line(glance.silent_since, wording, glance.made_at, alive=alive)) is not None:
@@ -66,10 +70,10 @@ def morning_lines(
         lines += [f"    → {step}" for step in [off_step(one)] if step]
     for alarm in glance.general:
         lines += alarm_lines(alarm, wording, glance.made_at)
-    for row in glance.needs_look:
+    for row in glance.needs_look[len(urgent) :]:
         lines += _row_lines(row, wording, glance)
     if not glance.needs_look and not glance.general:
-        lines.append(calm_words(glance))
+        lines.append(calm_words(glance, wording))
     lines += aside_lines(glance, wording)
     shown = glance.enclosures if everything else glance.needs_look
     if shown:
@@ -119,7 +123,11 @@ def _row_lines(row: EnclosureMorning, wording: Wording, glance: MorningGlance) -
         step = unwatched_step(row)
         return [f"{row.enclosure}: unwatched{began}: {row.unwatched.reason}", *([f"    → {step}"] if step else [])]
     if row.rank == "unwatched":
-        return [f"{row.enclosure}: unwatched for {partly_words(row, wording)}"]
+        step = unwatched_step(row)
+        return [
+            f"{row.enclosure}: was unwatched for {partly_words(row, wording)}",
+            *([f"    → {step}"] if step else []),
+        ]
     return [": ".join([f"{row.enclosure}: {RANK_WORDS[row.rank]}", *outside_words(row, wording)[:1]])]
 
 
@@ -191,7 +199,7 @@ def _cells(row: EnclosureMorning, wording: Wording) -> list[str]:
         present = wording.humidity(row.now.humidity_percent) + (" stale" if row.now.stale else "")
     return [
         row.enclosure,
-        RANK_WORDS[row.rank],
+        rank_word(row),
         *_measured_cells(row, wording),
         present,
         _minutes(row.unwatched.minutes, wording),

@@ -11,29 +11,33 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 from dewkeeper.judge.types import JournalEntry
-from dewkeeper.judge.words import JOURNAL
+from dewkeeper.judge.words import JOURNAL, LATCHED
 from dewkeeper.notify.people import Draft
 from dewkeeper.notify.words import TITLE_LENGTH, page_line
 from dewkeeper.report.glimpse import lowest_words, now_words, referred_words, thermal
 from dewkeeper.report.model import EnclosureMorning, MorningGlance, Standing
 from dewkeeper.report.morning_words import (
+    NOT_IN_SERVICE,
+    alarm_words,
     aside_lines,
     blind_words,
     calm_words,
+    in_blue,
     off_line,
     off_step,
     partly_words,
     unwatched_step,
 )
 from dewkeeper.report.off_times import OffTime
+from dewkeeper.report.order import THERMAL
 from dewkeeper.report.wording import (
+    AFTER_HEAT,
     RANK_WORDS,
     Wording,
     called,
     first_steps,
     headline,
     outside_words,
-    state_words,
     to_do,
 )
 from dewkeeper.slots import Daily
@@ -72,28 +76,34 @@ def morning_words(
 
     journal: the entries since the last one; a day of cleaning is summed up in a line, and has no message of its own.
     """
-    rows = glance.needs_look
+    rows, now = glance.needs_look, glance.made_at
     told = [row for row in rows if row.unwatched.off and not row.alarms]  # what is said of dewkeeper is said of them
     listed = [row for row in rows if not (glance.nothing_watched and row.rank == "unwatched") and row not in told]
-    blind = [_off(one, wording, glance.made_at) for one in glance.off]
+    blind: list[str] = []
+    if glance.nothing_watched and len(glance.resting) < len(glance.enclosures):
+        blind += [blind_words(glance, wording, alive=True), *_alike(rows, wording, now)]  # who sends this runs
+    blind += [_off(one, wording, now) for one in glance.off]
     if told:
         blind.append(f"Not watched in that time, calm now: {_named([row.enclosure for row in told], _MOST_NAMED)}")
-    if glance.nothing_watched and len(glance.resting) < len(glance.enclosures):
-        blind += [blind_words(glance, wording), *_alike(rows, wording, glance.made_at)]
+    # In the order of the page: what burns comes first.
     urgent = [row for row in listed if row.rank == "urgent"]
-    lines = [_row(row, wording, glance.made_at) for row in urgent[:_MOST_NAMED]] + blind  # what burns comes first
-    lines += [_row(row, wording, glance.made_at) for row in listed[len(urgent) : _MOST_NAMED]]
+    lines = [_general(alarm, wording, now) for alarm in glance.general if alarm.priority == "urgent"]
+    lines += [_row(row, wording, now) for row in urgent[:_MOST_NAMED]]
+    if any(row.alarms[0].kind in LATCHED for row in urgent):
+        lines.append(f"When the heat is off: {AFTER_HEAT}.")
+    lines += blind
+    lines += [_general(alarm, wording, now) for alarm in glance.general if alarm.priority != "urgent"]
+    lines += [_row(row, wording, now) for row in listed[len(urgent) : _MOST_NAMED]]
     if len(listed) > _MOST_NAMED:
         lines.append(f"and {len(listed) - _MOST_NAMED} more on the page")
-    lines += [_general(alarm, wording, glance.made_at) for alarm in glance.general]
     if glance.all_well:
-        lines.append(calm_words(glance))
+        lines.append(calm_words(glance, wording))
     lines += aside_lines(glance, wording)
     if glance.calm and rows:
         names = [row.enclosure for row in glance.calm]
         lines.append(f"Calm: {', '.join(names) if len(names) <= _MOST_NAMED else f'{len(names)} enclosures'}")
     lines += cleaned_lines(glance, wording, journal)
-    until = f"–{wording.clock(glance.night_end)}" if glance.night_over else " until now"
+    until = f"–{wording.clock(glance.night_end if glance.night_over else now)}"
     title = _title(glance, f"night {wording.clock(glance.night_start)}{until}", wording)
     return (title if len(title) <= TITLE_LENGTH else title[: TITLE_LENGTH - 1] + "…"), tuple(lines)
 
@@ -125,21 +135,23 @@ def _title(glance: MorningGlance, night: str, wording: Wording) -> str:
     rows, served = glance.needs_look, len(glance.enclosures) - len(glance.resting)
     if glance.all_well:
         return (
-            f"All well: {served} in service, {len(glance.resting)} not; {night}"
+            f"All well: {served} in service, {len(glance.resting)} not (no alarms); {night}"
             if glance.resting
             else f"All well: {served} enclosures, {night}"
         )
     if glance.nothing_watched and not (rows and rows[0].rank == "urgent"):
-        return "Nothing is watched – look at the tubs yourself" if served else "No enclosure is in service"
+        return "Nothing is watched – look at the tubs yourself" if served else NOT_IN_SERVICE
     if rows:
         return _asking(glance, wording)
     if glance.general:
-        return f"Morning: {_named([headline(a) for a in glance.general])}; no tub asks for a look"
+        return f"{_day(glance, wording)}: {_named([headline(a) for a in glance.general])}; no tub asks for a look"
     if glance.unwatched_night:
-        return f"Morning: calm now, not watched this night: {_named([row.enclosure for row in glance.patchy])}"
+        return f"{_day(glance, wording)}: calm now, not watched this night: {_named([row.enclosure for row in glance.patchy])}"
     if glance.patchy:
-        return f"Morning: calm, not always watched: {_named([row.enclosure for row in glance.patchy])}"
-    return f"Morning: shelved: {_named([row.enclosure for row in glance.shelved])}; nothing else"
+        return f"{_day(glance, wording)}: calm, not always watched: {_named([row.enclosure for row in glance.patchy])}"
+    first = glance.shelved[0]
+    more = f" +{len(glance.shelved) - 1}" if len(glance.shelved) > 1 else ""
+    return f"{_day(glance, wording)}: shelved, no alarms: {first.enclosure}, {now_words(first, wording).partition(';')[0]}{more}"
 
 
 def _asking(glance: MorningGlance, wording: Wording) -> str:
@@ -148,33 +160,56 @@ def _asking(glance: MorningGlance, wording: Wording) -> str:
     over = [row for row in rows if row.rank == "outside"]
     part = [row for row in rows if row.rank == "unwatched" and not row.unwatched.now]
     urgent = [row for row in rows if row.rank == "urgent"]
-    others = [row.enclosure for row in rows if row not in (*urgent, *over, *part)]
-    worst = _heat(urgent[0], wording) if urgent else ""
+    others = [
+        row for row in rows
+        if row not in (*urgent, *over, *part) and not (glance.nothing_watched and row.rank == "unwatched")
+    ]  # fmt: skip
+    power = any(one.why == "power" for one in glance.off) and bool(glance.missed)
+    lost = wording.lasting(max((row.unwatched.minutes for row in glance.missed), default=0.0) * 60)
+    worst = _heat(urgent[0], wording, glance.made_at) if urgent else ""
     said = [
         *([f"act now on {_named([row.enclosure for row in urgent])}{worst}"] if urgent else []),
-        *([f"see to {_named(others)}"] if others else []),
+        *([f"look at the heat (power cut{'' if others or urgent else f', {lost}'})"] if power else []),
+        *([_first_of(others, wording)] if others else []),
     ]
-    more = (
-        [f"{_named([row.enclosure for row in over])} {'was' if len(over) == 1 else 'were'} beyond limits"]
-        if over
-        else []
-    )
-    if part:
-        off = next((one for one in glance.off if one.why == "power"), None)
-        lost = wording.lasting(max(row.unwatched.minutes for row in part) * 60)
-        more.insert(
-            0,
-            f"not watched for {lost} – look at the heat" if off is not None and not said
-            else f"{_named([row.enclosure for row in part])} not watched for {lost}",
-        )  # fmt: skip
+    if glance.nothing_watched:
+        said.append("nothing is watched")
+    more = []
+    if part and not power:
+        more.append(f"{_named([row.enclosure for row in glance.missed])} not watched for {lost}")
+    if over:
+        was = f"was {outside_words(over[0], wording)[0]}" if len(over) == 1 else "were beyond limits"
+        more.append(f"{_named([row.enclosure for row in over])} {was}")
     if glance.calm:
         more.append(f"{len(glance.calm)} calm")
     if not said:
         said, more = more[:1], more[1:]
-    line = f"Morning: {', then '.join(said)}"
+    line = f"{_day(glance, wording)}: {', then '.join(said)}"
+    if len(line) > TITLE_LENGTH and others:
+        said[-1] = f"see to {_named([row.enclosure for row in others])}"
+        line = f"{_day(glance, wording)}: {', then '.join(said)}"
+    while len(said) > 1 and len(line) > TITLE_LENGTH:
+        said.pop()
+        line = f"{_day(glance, wording)}: {', then '.join(said)}"
     while more and len(f"{line}; {'; '.join(more)}") > TITLE_LENGTH:
         more.pop()
     return "; ".join([line, *more])
+
+
+def _first_of(rows: Sequence[EnclosureMorning], wording: Wording) -> str:
+    """Return what to see to, with the trouble of the first: "T2 (too cold), T1", of a heat that is over how hot it was."""
+    first, rest = rows[0], [row.enclosure for row in rows[1:]]
+    top = first.temperature_max
+    after = f"; see to {_named(rest)}" if rest else ""
+    if first.alarms and first.alarms[0].kind in LATCHED and first.alarms[0].state == "returned_unacknowledged" and top:
+        return f"{first.enclosure} was up to {wording.temperature(top.value)}: look at the snake{after}"
+    what = called(first.alarms[0]) if first.alarms else first.unwatched.reason
+    return f"see to {_named([f'{first.enclosure} ({what})', *rest])}"
+
+
+def _day(glance: MorningGlance, wording: Wording) -> str:
+    """Return what this message is called: nothing said in the afternoon is a morning's."""
+    return "Morning" if wording.local(glance.made_at).hour < 12 else "Today"
 
 
 def morning_draft(day: str, said: tuple[str, Sequence[str]], link: str | None, ended: Sequence[str] = ()) -> Draft:
@@ -239,17 +274,18 @@ def test_draft(person: str, channel: str, identity: str, ack_link: str | None) -
 def _row(row: EnclosureMorning, wording: Wording, now: int) -> str:
     """Return a line about a tub in the words of the page: what stands and what to do, its night, its value of now."""
     said = [
-        f"{f'also {called(alarm)}' if place else headline(alarm)}{_state(alarm, wording, now)}, {wording.stood(alarm, now)}"
+        f"{'also' if place else f'{row.enclosure}:'} {alarm_words(alarm, wording, now)}"
         for place, alarm in enumerate(row.alarms)
     ]
     if row.alarms and row.alarms[0].response:
-        said[0] += f" → {first_steps(to_do(row.alarms[0]))}"
+        said[0] += f"{in_blue(row)} → {first_steps(to_do(row.alarms[0])).removesuffix(' …')}"
     elif not row.alarms and row.rank == "unwatched" and row.unwatched.now:
         since = f", {wording.since(row.unwatched.since, now)}" if row.unwatched.since is not None else ""
         step = unwatched_step(row)
         said = [f"{row.enclosure}: unwatched: {row.unwatched.reason}{since}{f' → {step}' if step else ''}"]
     elif not row.alarms and row.rank == "unwatched":
-        said = [f"{row.enclosure}: unwatched for {partly_words(row, wording)}"]
+        step = unwatched_step(row)
+        said = [f"{row.enclosure}: was unwatched for {partly_words(row, wording)}{f' → {step}' if step else ''}"]
     elif not row.alarms:
         said = [": ".join([f"{row.enclosure}: {RANK_WORDS[row.rank]}", *outside_words(row, wording)[:1]])]
     return "; ".join([*said, lowest_words(row, wording) + referred_words(row, wording), now_words(row, wording)])
@@ -257,7 +293,10 @@ def _row(row: EnclosureMorning, wording: Wording, now: int) -> str:
 
 def _general(alarm: Standing, wording: Wording, now: int) -> str:
     why = f": {alarm.cause}" if alarm.cause else ""
-    return f"{headline(alarm)}{_state(alarm, wording, now)}, {wording.stood(alarm, now)}{why} → {first_steps(to_do(alarm))}"
+    where = alarm.enclosure or alarm.probe
+    said = f"{f'{where}: ' if where else ''}{alarm_words(alarm, wording, now)}"
+    warmth = f", {wording.temperature(alarm.value)}" if alarm.kind in THERMAL and alarm.value is not None else ""
+    return f"{said}{why}{warmth} → {first_steps(to_do(alarm))}"
 
 
 def _off(one: OffTime, wording: Wording, now: int) -> str:
@@ -265,13 +304,16 @@ def _off(one: OffTime, wording: Wording, now: int) -> str:
     return off_line(one, wording, now) + (f" → {step}" if step else "")
 
 
-def _heat(row: EnclosureMorning, wording: Wording) -> str:
+def _heat(row: EnclosureMorning, wording: Wording, now: int) -> str:
     """Return ": 41.0 °C" of what is to be acted on for its temperature, or the highest that was measured; else nothing."""
     if not thermal(row):
         return ""
+    alarm = row.alarms[0]
+    unread = "" if alarm.known_until is None else f", not read since {wording.clock(alarm.known_until, now)}"
     if row.now is not None and not row.now.stale:
-        return f": {wording.temperature(row.now.temperature_c)}"
-    return "" if row.temperature_max is None else f": up to {wording.temperature(row.temperature_max.value)}"
+        still = "still " if alarm.state == "acknowledged" else ""
+        return f": {still}{wording.temperature(row.now.temperature_c)}"
+    return "" if row.temperature_max is None else f": up to {wording.temperature(row.temperature_max.value)}{unread}"
 
 
 def _alike(rows: Sequence[EnclosureMorning], wording: Wording, now: int) -> list[str]:
@@ -283,13 +325,6 @@ def _alike(rows: Sequence[EnclosureMorning], wording: Wording, now: int) -> list
             alike.setdefault(f"unwatched: {row.unwatched.reason}{since}", []).append(row.enclosure)
     made = [f"{_named(names, _MOST_NAMED)}: {said}" for said, names in alike.items()]
     return made[:_MOST_NAMED] + (["and more on the page"] if len(made) > _MOST_NAMED else [])
-
-
-def _state(alarm: Standing, wording: Wording, now: int) -> str:
-    # Of what is over and unseen the advice says so.
-    return (
-        "" if alarm.state in ("unacknowledged", "returned_unacknowledged") else f" ({state_words(alarm, wording, now)})"
-    )
 
 
 def _named(names: Sequence[str], most: int = 3) -> str:

@@ -16,8 +16,8 @@ from dewkeeper.air import referred_humidity
 from dewkeeper.judge.types import Band, Event, Kind
 from dewkeeper.judge.words import FAULTS, FORECASTS
 from dewkeeper.report.history import NightSums, Past
-from dewkeeper.report.model import Limiting, Mark, to_plain
-from dewkeeper.report.morning import UNWATCHED_MINUTES, limiting
+from dewkeeper.report.model import UNWATCHED_MINUTES, Limiting, Mark, to_plain
+from dewkeeper.report.morning import limiting
 from dewkeeper.report.nights import Night, night_of, night_to_show
 from dewkeeper.report.watching import due_seconds, stale_after
 from dewkeeper.report.wording import Wording, beyond, outside_words

@@ -14,8 +14,8 @@ _COUNTED: dict[Rank, str] = {
     "unwatched": "unwatched",
     "outside": "was beyond limits",
     "shelved": "shelved",
-    "out_of_service": "out of service",
     "calm": "calm",
+    "out_of_service": "out of service (no alarms)",
 }
 """What follows the number of enclosures of a rank, in the order of need."""
 
@@ -31,18 +31,23 @@ def first_line(glance: MorningGlance) -> str:
     parts = [f"{counted[rank]} {words}" for rank, words in _COUNTED.items() if counted[rank]]
     if back:
         before = sum(counted[rank] > 0 for rank in ("urgent", "alarm", "unwatched"))
-        whys = {row.unwatched.off for row in glance.enclosures if row.rank == "unwatched" and not row.unwatched.now}
-        why = OFF_SHORT.get(whys.pop(), "") if len(whys) == 1 else ""
-        parts.insert(before, f"{back} unwatched for a part of the night{f' ({why})' if why else ''}")
+        parts.insert(before, f"{back} calm now")
     if found["outside"] > 1:
         parts = [part.replace("was beyond", "were beyond") for part in parts]
     if glance.patchy and not glance.nothing_watched:
         some = "" if len(glance.patchy) == found["calm"] else f"{len(glance.patchy)} of them "
-        parts[-1] += f" ({some}{'not watched this night' if glance.unwatched_night else 'not watched all the time'})"
+        at = next(n for n, part in enumerate(parts) if part == f"{found['calm']} calm")
+        parts[at] += f" ({some}{'not watched this night' if glance.unwatched_night else 'not watched all the time'})"
     if glance.general:
         named = list(dict.fromkeys(headline(alarm) for alarm in glance.general))
         parts.insert(0, ", ".join(named[:2]) + (f" and {len(named) - 2} more" if len(named) > 2 else ""))
     said = ", ".join(parts)
+    missed = [row for row in glance.enclosures if row in glance.missed]
+    if missed:
+        whys = {row.unwatched.off for row in missed}
+        why = OFF_SHORT.get(whys.pop(), "cause unknown") if len(whys) == 1 else "several causes"
+        was = "was" if len(missed) == 1 else "were"
+        said += f"; {len(missed)} {was} unwatched for a part of the night ({why})"
     if glance.nothing_watched:
         return f"Nothing is watched: {said}"
     return f"All well: {said}" if glance.all_well else said

@@ -93,7 +93,7 @@ def referred_words(row: NightRow, wording: Wording) -> str:
 
 
 def now_words(row: EnclosureMorning, wording: Wording) -> str:
-    """Return the value of now beside the limit it is beyond, or beside its band: "now 46 %, limit 55 %"."""
+    """Return the value of now beside the limit it is beyond, and the other of the two: "now 46 %, limit 55 %; 28.0 °C"."""
     now, limits, aimed = row.now, row.limits, False
     if now is None:
         return "no reliable reading now"
@@ -109,14 +109,17 @@ def now_words(row: EnclosureMorning, wording: Wording) -> str:
             aimed, low, high = True, limits.target_low, limits.target_high
         sides = f"{round_half_up(low)}–{wording.humidity(high)}"
         limit = {low: wording.humidity(low), high: wording.humidity(high)}
+    beside = wording.humidity(now.humidity_percent) if thermal(row) else wording.temperature(now.temperature_c)
+    who = measured_by(row, now)
+    if now.stale:
+        return f"{wording.clock(now.at)} {said}, {beside}{who} (stale)"
+    if low <= value <= high and not row.alarms:
+        return f"now {said}, {beside}{who}"
     if low <= value <= high:
         against = f"in {sides}"
     else:
         against = f"target {sides}" if aimed else f"limit {limit[low if value < low else high]}"
-    who = measured_by(row, now)
-    if now.stale:
-        return f"{wording.clock(now.at)} {said}{who} (stale)"
-    return f"now {said}{who}, {against}"
+    return f"now {said}{who}, {against}; {beside}"
 
 
 def change_words(percent: float, wording: Wording) -> str:

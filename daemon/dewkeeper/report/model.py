@@ -62,7 +62,8 @@ class Standing:
     """An alarm that stands, with everything needed to act on it. `respond_by` is None where there is no hurry.
 
     dose: of an excursion so far, %RH or °C beyond the limit times hours. danger: a heat that kills, and is so now as far as
-    anybody knows. seen_by, seen_at: who said that it is seen and when; None where nobody did, or longer ago than a day. parts: why, in figures, None where not known.
+    anybody knows. known_until: until when it was measured, where its enclosure is not watched now; ended: when it was over, where
+    that is known. seen_by, seen_at: who said that it is seen and when; None where nobody did, or longer ago than a day. parts: why, in figures, None where not known.
     """
 
     alarm: str
@@ -86,6 +87,8 @@ class Standing:
     seen_by: str | None = None
     seen_at: int | None = None
     parts: ChangeParts | None = None
+    known_until: int | None = None
+    ended: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,7 +105,9 @@ class Unwatched:
     off: OffWhy | Literal[""] = ""
 
 
-NO_PROBE, NEVER_READ, NOT_BELIEVED = "it has no probe", "no reading yet", "not believed"
+UNWATCHED_MINUTES = 30.0
+"""So much of a night without believable readings is worth a look even when the probe is back."""
+NO_PROBE, NEVER_READ, NOT_BELIEVED = "no probe", "no reading yet", "not believed"
 """Reasons for which an enclosure is unwatched without an alarm."""
 
 
@@ -303,6 +308,15 @@ class MorningGlance:
         return tuple(e for e in self.enclosures if e.rank == "calm")
 
     @property
+    def missed(self) -> tuple[EnclosureMorning, ...]:
+        """Those in service that are watched now and were not for a part of the night worth a look, whatever else is told of them."""
+        return tuple(
+            e
+            for e in self.enclosures
+            if not e.out_of_service and not e.unwatched.now and e.unwatched.minutes >= UNWATCHED_MINUTES
+        )
+
+    @property
     def patchy(self) -> tuple[EnclosureMorning, ...]:
         """The calm ones that were not watched all the time."""
         return tuple(e for e in self.calm if not e.watched)
@@ -342,6 +356,8 @@ TIMES = frozenset(
         "stage_until",
         "silent_since",
         "seen_at",
+        "known_until",
+        "ended",
         "newest",
         "made_at",
         "night_start",

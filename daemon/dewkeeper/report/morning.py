@@ -9,18 +9,23 @@ from dewkeeper.air import referred_humidity
 from dewkeeper.judge.types import Alarm, Event, JournalEntry
 from dewkeeper.judge.words import JOURNAL
 from dewkeeper.report.history import Newest, NightSums, Past
-from dewkeeper.report.model import Change, EnclosureMorning, Limiting, MorningGlance, Rank
+from dewkeeper.report.model import UNWATCHED_MINUTES, Change, EnclosureMorning, Limiting, MorningGlance, Rank
 from dewkeeper.report.nights import Night, night_before, night_to_show
 from dewkeeper.report.off_times import OffTime, off_times
 from dewkeeper.report.order import QUIET_STATES, alarm_order, row_order
 from dewkeeper.report.standing import DAY_SECONDS, now_values, standing, warmth_of
-from dewkeeper.report.watching import due_seconds, is_fault, silent_since, stale_after, unwatched
+from dewkeeper.report.watching import (
+    as_far_as_known,
+    due_seconds,
+    is_fault,
+    just_read,
+    silent_since,
+    stale_after,
+    unwatched,
+)
 from dewkeeper.report.wording import Wording, happened, worth_telling
 from dewkeeper_config.models import Config, Enclosure, Limits
 from dewkeeper_config.profiles import effective_limits
-
-UNWATCHED_MINUTES = 30.0
-"""So much of a night without believable readings is worth a look even when the probe is back."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,14 +80,6 @@ def morning(history: Past, config: Config, now: int) -> MorningGlance:
         off=off_times(history.notes()),
     )
     return compose(config, now, night, gathered)
-
-
-def just_read(history: Past, latest: Mapping[str, Newest], now: int, stale_after_seconds: int) -> frozenset[str]:
-    """Return the enclosures of which a reading was believed within the last polls; asked only where the newest was not."""
-    if all(n.quality.counts for n in latest.values()):
-        return frozenset()
-    recent = history.nights(now - stale_after_seconds, now + 1)
-    return frozenset(name for name, sums in recent.items() if sums.watched_seconds)
 
 
 def compose(config: Config, now: int, night: Night, gathered: MorningFacts) -> MorningGlance:
@@ -155,6 +152,7 @@ def _enclosure(
     unseen = unwatched(probes, alarms, gathered.latest, lost / 60, now, fresh, just_read=name in gathered.just_read)
     if not unseen.now and lost > fresh and sum(seconds for _, seconds in night_off) >= lost - fresh:
         unseen = replace(unseen, off=max(night_off, key=lambda pair: pair[1])[0].why)
+    alarms = tuple(as_far_as_known(alarm, unseen) for alarm in alarms)
     out_of_service = name in gathered.resting
     row = EnclosureMorning(
         enclosure=enclosure.name,

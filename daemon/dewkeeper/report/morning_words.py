@@ -5,23 +5,27 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from dewkeeper.judge.words import KINDS
-from dewkeeper.report.model import NEVER_READ, NO_PROBE, NOT_BELIEVED, EnclosureMorning, MorningGlance
+from dewkeeper.report.glimpse import now_words
+from dewkeeper.report.model import NEVER_READ, NO_PROBE, NOT_BELIEVED, EnclosureMorning, MorningGlance, Standing
 from dewkeeper.report.nights import clock_change
 from dewkeeper.report.off_times import OFF_SHORT, OFF_STEPS, OFF_WORDS, OffTime
-from dewkeeper.report.order import QUIET_STATES
+from dewkeeper.report.order import QUIET_STATES, overdue
 from dewkeeper.report.wording import Wording, beyond, called, outside_words, state_words
 
+RESTART = "unplug the machine dewkeeper runs on, wait a minute, plug it in again"
+"""What somebody can do who types no commands."""
+NOT_IN_SERVICE = "No enclosure is in service: no alarms from any"
 _SILENT = frozenset({KINDS["missing"].label, KINDS["crc"].label})
 """Reasons under which a probe gives no reading at all."""
 
 
-def calm_words(glance: MorningGlance) -> str:
+def calm_words(glance: MorningGlance, wording: Wording) -> str:
     """Return what may be said where nothing asks for a look: that all is well only where it was watched."""
     if glance.all_well:
-        until = "" if glance.night_over else " until now"
+        until = "" if glance.night_over else f" until {wording.clock(glance.made_at)}"
         return f"All well{until}: every enclosure in service was watched, and none was beyond its limits."
     if glance.nothing_watched:
-        return "No enclosure is in service."
+        return NOT_IN_SERVICE + "."
     return "Nothing asks for a look."
 
 
@@ -29,11 +33,14 @@ def aside_lines(glance: MorningGlance, wording: Wording) -> list[str]:
     """Return what is neither calm nor asks for a look, each under its own word: shelved, out of service, watched in part."""
     lines = []
     if glance.shelved:
-        said = ", ".join(f"{row.enclosure} ({shelved_words(row, wording, glance.made_at)})" for row in glance.shelved)
+        said = ", ".join(
+            f"{row.enclosure} ({shelved_words(row, wording, glance.made_at)}; {now_words(row, wording)})"
+            for row in glance.shelved
+        )
         lines.append(f"Shelved: {said}")
     if glance.resting:
         said = ", ".join(f"{row.enclosure}{_air(row, wording)}" for row in glance.resting)
-        lines.append(f"Out of service, nobody is told of them: {said}")
+        lines.append(f"Out of service, no alarms: {said}")
     if glance.unwatched_night:
         lines.append(f"Calm now; not watched this night: {', '.join(row.enclosure for row in glance.patchy)}")
     elif glance.patchy:
@@ -74,7 +81,7 @@ def blind_parts(glance: MorningGlance, wording: Wording, alive: bool | None = No
         never = "no probe has ever given a reading"
         if known is not None:
             return f"{never}: {known[0]}", known[1]
-        return never, "check cables and plugs: `dewkeeper probes scan` shows which answer"
+        return never, "check cables and plugs: `dewkeeper probes scan` lists the probes that answer"
     blind = [row.unwatched for row in rows]
     at = glance.silent_since
     if all(one.reason in _SILENT for one in blind):
@@ -87,10 +94,13 @@ def blind_parts(glance: MorningGlance, wording: Wording, alive: bool | None = No
             return f"{which}{since}: {known[0]}", known[1]
         return f"{which}{since}", f"check {shared}"
     if since and alive:
-        return f"dewkeeper runs, but has read nothing{since}", "let `dewkeeper selftest` tell what does not read"
+        return (
+            f"dewkeeper runs, but has read nothing{since}",
+            f"{RESTART}; `dewkeeper selftest` tells what does not read",
+        )
     if since:
         stopped = "it does not run" if alive is False else "it had stopped, or stands still"
-        return f"dewkeeper has read nothing{since}: {stopped}", "see why: `systemctl status dewkeeper`"
+        return f"dewkeeper has read nothing{since}: {stopped}", f"{RESTART}; `systemctl status dewkeeper` tells why"
     reasons = ", ".join(dict.fromkeys(one.reason for one in blind))
     return f"no probe gives a reliable reading ({reasons})", "see to the probes"
 
@@ -104,15 +114,19 @@ def _one_cause(rows: Sequence[EnclosureMorning]) -> tuple[str, str] | None:
 
 
 _UNWATCHED_STEPS = {
-    NO_PROBE: "give it a probe, or take it out of service",
-    NEVER_READ: "check its cable and plug; `dewkeeper probes scan` shows which probes answer",
-    NOT_BELIEVED: "look at it yourself, then see to its probe",
+    NO_PROBE: "look at the tub and its heat, then give it a probe; only if it is empty, take it out of service",
+    NEVER_READ: "look at the tub and its heat, then check cable and plug",
+    NOT_BELIEVED: "look at the tub and its heat, then see to its probe",
 }
 
 
 def unwatched_step(row: EnclosureMorning) -> str:
-    """Return what to do about an enclosure that is not watched now and has no alarm that says so; "" where nothing is known."""
-    return _UNWATCHED_STEPS.get(row.unwatched.reason, "") if row.unwatched.now and not row.alarms else ""
+    """Return what to do about an enclosure that is not watched, or was not, without an alarm that says so; "" for nothing."""
+    if row.alarms or row.rank != "unwatched":
+        return ""
+    if not row.unwatched.now:
+        return "" if row.unwatched.off else "look at the snake and its heat; the curve shows when nothing was read"
+    return _UNWATCHED_STEPS.get(row.unwatched.reason, "look at the tub and its heat")
 
 
 def off_line(one: OffTime, wording: Wording, now: int) -> str:
@@ -127,9 +141,9 @@ def off_step(one: OffTime) -> str:
 
 
 def partly_words(row: EnclosureMorning, wording: Wording) -> str:
-    """Return "3 h 12 min of the night, power cut most likely": how long, and why where that is known."""
-    why = OFF_SHORT.get(row.unwatched.off, "")
-    return f"{wording.lasting(row.unwatched.minutes * 60)} of the night{f', {why}' if why else ''}"
+    """Return "3 h 12 min of the night, power cut most likely": how long, and why, or that nobody knows."""
+    why = OFF_SHORT.get(row.unwatched.off, "cause unknown")
+    return f"{wording.lasting(row.unwatched.minutes * 60)} of the night, {why}"
 
 
 def _missed(row: EnclosureMorning, wording: Wording) -> str:
@@ -141,7 +155,7 @@ def _missed(row: EnclosureMorning, wording: Wording) -> str:
 def shelved_words(row: EnclosureMorning, wording: Wording, now: int) -> str:
     """Return what the keeper put aside of an enclosure, and until when."""
     alarm = next(a for a in row.alarms if a.state == "shelved")
-    until = "" if alarm.shelved_until is None else f", quiet until {wording.clock(alarm.shelved_until, now)}"
+    until = "" if alarm.shelved_until is None else f", no alarms until {wording.clock(alarm.shelved_until, now)}"
     return beyond(alarm.kind, alarm.band) + until
 
 
@@ -157,17 +171,17 @@ def said_above(row: EnclosureMorning, glance: MorningGlance) -> bool:
 
 
 def row_words(row: EnclosureMorning, glance: MorningGlance, wording: Wording) -> str:
-    """Return what follows the word of its rank: ": too dry, since 19:10, 17 h", ", nobody is told of it", or nothing."""
+    """Return what follows the word of its rank: ": too dry, since 19:10, 17 h", ", no alarms", or nothing."""
     now = glance.made_at
     match row.rank:
         case "shelved":
             return f": {shelved_words(row, wording, now)}"
         case "out_of_service":
-            return ", nobody is told of it"
+            return ", no alarms"
         case "unwatched" if glance.nothing_watched:
             return ""
     if row.alarms:
-        return f": {_alarm_words(row, wording, now)}{also_words(row)}"
+        return f": {alarm_words(row.alarms[0], wording, now, about=True)}{also_words(row)}{in_blue(row)}"
     if row.unwatched.now:
         since = "" if row.unwatched.since is None else f", {wording.since_about(row.unwatched.since, now)}"
         return f": {row.unwatched.reason}{since}"
@@ -179,10 +193,16 @@ def row_words(row: EnclosureMorning, glance: MorningGlance, wording: Wording) ->
     return f": {outside[0]}" if outside else ""
 
 
-def _alarm_words(row: EnclosureMorning, wording: Wording, now: int) -> str:
-    alarm = row.alarms[0]
+def alarm_words(alarm: Standing, wording: Wording, now: int, *, about: bool = False) -> str:
+    """Return "too dry, since 17:50, 13 h, overdue (seen by Ina 04:20, not over)". about: hours without their minutes."""
     state = "" if alarm.state == "unacknowledged" else f" ({state_words(alarm, wording, now)})"
-    return f"{called(alarm)}, {wording.stood(alarm, now, about=True)}{state}"
+    late = ", overdue" if overdue(alarm, now) and alarm.priority != "urgent" else ""
+    return f"{called(alarm)}, {wording.stood(alarm, now, about=about)}{late}{state}"
+
+
+def in_blue(row: EnclosureMorning) -> str:
+    """Return that a snake before its shed is to be left alone, where something asks for a look at it."""
+    return "; in blue: do not handle it" if row.stage == "opaque" else ""
 
 
 def also_words(row: EnclosureMorning) -> str:

@@ -10,10 +10,9 @@ from dewkeeper.judge.types import FAIL, MISSING, SUSPECT
 from dewkeeper.judge.words import FAULTS, KINDS
 from dewkeeper.report.history import Newest, Past
 from dewkeeper.report.model import Standing, to_plain
-from dewkeeper.report.morning import just_read
 from dewkeeper.report.order import NOTHING, QUIET_STATES, Need, alarm_order
 from dewkeeper.report.standing import standing_now
-from dewkeeper.report.watching import is_stale, silent_since, stale_after, unwatched
+from dewkeeper.report.watching import is_stale, just_read, silent_since, stale_after, unwatched
 from dewkeeper_config.models import Config, ProbeConfig
 
 FLAG_WORDS = {SUSPECT: "suspect", FAIL: "not believed", MISSING: "no reading"}

@@ -18,9 +18,9 @@ _KEPT: Final = 20
 
 OFF_WORDS: Final[Mapping[OffWhy, str]] = {
     "power": "the machine stopped without being told to, most likely a power cut",
-    "switched_off": "the machine was switched off or restarted in good order",
+    "switched_off": "the machine was told to switch off or to restart",
     "crashed": "the machine ran on, the program ended without being told to",
-    "stopped": "the program was stopped in good order",
+    "stopped": "the program was told to stop, as an update does",
 }
 OFF_SHORT: Final[Mapping[str, str]] = {
     "power": "most likely a power cut",

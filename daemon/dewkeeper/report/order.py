@@ -74,12 +74,13 @@ def row_order(
     """
     worst = alarm_order(row.alarms[0], now) if row.alarms else NOTHING
     urgent = row.rank == "urgent"
-    overdue = not urgent and row.rank in NEEDS_LOOK and any(_overdue(alarm, now) for alarm in row.alarms)
+    late = not urgent and row.rank in NEEDS_LOOK and any(overdue(alarm, now) for alarm in row.alarms)
     dose = -row.dose_percent_hours
-    return (not urgent, not overdue, RANKS.index(row.rank), -_too_hot(row), worst, dose, row.rack, row.shelf, row.place)
+    return (not urgent, not late, RANKS.index(row.rank), -_too_hot(row), worst, dose, row.rack, row.shelf, row.place)
 
 
-def _overdue(alarm: Standing, now: int) -> bool:
+def overdue(alarm: Standing, now: int) -> bool:
+    """Return whether it asks for something, and should have been answered by now."""
     waits = alarm.state not in QUIET_STATES and alarm.state != "returned_unacknowledged"
     return waits and alarm.respond_by is not None and alarm.respond_by < now
 

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 
 from dewkeeper.judge.types import Alarm, Event
+from dewkeeper.judge.words import FAULTS
 from dewkeeper.report.history import Newest, Past
-from dewkeeper.report.model import NowValues, Standing
+from dewkeeper.report.model import NowValues, Standing, Unwatched
 from dewkeeper.report.order import alarm_order, dose_of
-from dewkeeper.report.watching import is_stale, stale_after
+from dewkeeper.report.watching import as_far_as_known, is_stale, just_read, stale_after, unwatched
 from dewkeeper.report.why import parts_of
 from dewkeeper.report.wording import cause_words
 from dewkeeper_config.models import Config, Limits
@@ -24,18 +25,21 @@ def standing_now(past: Past, config: Config, now: int, latest: Mapping[str, Newe
     latest: the newest reading of every probe, where it is known already. Raises StoreError.
     """
     alarms = [alarm for alarm in past.standing() if alarm.state != "normal"]
-    seen = any(alarm.state == "acknowledged" for alarm in alarms)
+    seen = any(alarm.state in ("acknowledged", "returned_unacknowledged") for alarm in alarms)
     events = past.events(now - DAY_SECONDS) if seen else ()
-    warm = {alarm.enclosure for alarm in alarms if alarm.detail.get("danger")}
-    warmth = _warmth(warm, config, now, past.latest() if latest is None and warm else latest or {})
+    held = {alarm.enclosure for alarm in alarms if alarm.kind not in FAULTS and alarm.enclosure}
+    latest = past.latest() if latest is None and held else latest or {}
+    warmth = _warmth(held, config, now, latest)
     found = [standing(alarm, events, warmth.get(alarm.enclosure)) for alarm in alarms]
+    unseen = _unseen(held, past, config, now, latest, found)
+    found = [as_far_as_known(one, unseen[one.enclosure]) if one.enclosure in unseen else one for one in found]
     return sorted(found, key=lambda alarm: alarm_order(alarm, now))
 
 
 def _warmth(
     wanted: Iterable[str | None], config: Config, now: int, latest: Mapping[str, Newest]
 ) -> dict[str | None, float | None]:
-    """Return by enclosure the temperature of now, °C."""
+    """Return by enclosure the temperature of now, °C, or of its last reading."""
     known, fresh = {e.name for e in config.enclosure}, stale_after(config)
     found: dict[str | None, float | None] = {}
     for name in (name for name in wanted if name in known):
@@ -45,12 +49,34 @@ def _warmth(
     return found
 
 
-def standing(alarm: Alarm, events: Iterable[Event] = (), temperature_c: float | None = None) -> Standing:
-    """Return an alarm as reports show it. events: among which it was seen. temperature_c: its enclosure's of now, if known."""
+def _unseen(
+    wanted: Iterable[str | None],
+    past: Past,
+    config: Config,
+    now: int,
+    latest: Mapping[str, Newest],
+    found: Sequence[Standing],
+) -> dict[str | None, Unwatched]:
+    """Return by enclosure whether it is watched now."""
+    known, fresh = {e.name for e in config.enclosure}, stale_after(config)
+    asked = [name for name in wanted if name in known]
+    read = just_read(past, latest, now, fresh) if asked else frozenset()
+    return {
+        name: unwatched(
+            [p.name for p in config.probe if p.enclosure == name and p.role == "substrate"],
+            [a for a in found if a.enclosure == name], latest, 0.0, now, fresh, just_read=name in read,
+        )
+        for name in asked
+    }  # fmt: skip
+
+
+def standing(alarm: Alarm, events: Sequence[Event] = (), temperature_c: float | None = None) -> Standing:
+    """Return an alarm as reports show it. events: among which it was seen. temperature_c: its enclosure's of now, or of its last reading."""
     seen = None
     if alarm.state == "acknowledged":
         found = (event for event in events if event.alarm == alarm.alarm and event.event == "acknowledged")
         seen = max(found, key=lambda event: event.time, default=None)
+    ended = [e.time for e in events if e.alarm == alarm.alarm and e.event == "cleared"]
     cooler = temperature_c is not None and alarm.limit is not None and temperature_c < alarm.limit
     return Standing(
         alarm=alarm.alarm,
@@ -74,12 +100,13 @@ def standing(alarm: Alarm, events: Iterable[Event] = (), temperature_c: float | 
         seen_by=None if seen is None else seen.who,
         seen_at=None if seen is None else seen.time,
         parts=parts_of(alarm.detail),
+        ended=max(ended, default=None) if alarm.state == "returned_unacknowledged" else None,
     )
 
 
 def warmth_of(newest: NowValues | None) -> float | None:
-    """Return the temperature of now, °C; None where nobody knows it."""
-    return None if newest is None or newest.stale else newest.temperature_c
+    """Return the temperature of now, °C, or of the last reading where there is no newer one; None where there is none."""
+    return None if newest is None else newest.temperature_c
 
 
 def now_values(newest: Iterable[Newest], limits: Limits, now: int, stale_after_seconds: int) -> NowValues | None:

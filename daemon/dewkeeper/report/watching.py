@@ -7,10 +7,11 @@ shelved, unwatched and calm are four different words, and each enclosure has one
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping
+from dataclasses import replace
 
 from dewkeeper.judge.beliefs import TABLE
 from dewkeeper.judge.words import FAULTS, KINDS
-from dewkeeper.report.history import Newest
+from dewkeeper.report.history import Newest, Past
 from dewkeeper.report.model import NEVER_READ, NO_PROBE, NOT_BELIEVED, Standing, Unwatched
 from dewkeeper.store.in_force import InForce
 from dewkeeper_config.models import Config
@@ -39,6 +40,21 @@ def silent_since(newest: Iterable[Newest], now: int, stale_after_seconds: int) -
     times = [n.reading.time for n in newest]
     fresh = any(not is_stale(at, now, stale_after_seconds) for at in times)
     return None if fresh else max(times, default=None)
+
+
+def just_read(history: Past, latest: Mapping[str, Newest], now: int, stale_after_seconds: int) -> frozenset[str]:
+    """Return the enclosures of which a reading was believed within the last polls; asked only where the newest was not."""
+    if all(n.quality.counts for n in latest.values()):
+        return frozenset()
+    recent = history.nights(now - stale_after_seconds, now + 1)
+    return frozenset(name for name, sums in recent.items() if sums.watched_seconds)
+
+
+def as_far_as_known(alarm: Standing, unseen: Unwatched) -> Standing:
+    """Return an alarm about the air with the time until which it was measured: nothing is claimed for hours nobody measured."""
+    if not unseen.now or unseen.since is None or is_fault(alarm) or alarm.state == "returned_unacknowledged":
+        return alarm
+    return replace(alarm, known_until=max(alarm.since, unseen.since))
 
 
 def unwatched(

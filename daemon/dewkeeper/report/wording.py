@@ -17,7 +17,7 @@ from dewkeeper.judge.cause import ADDED, COOLED, LEFT, ROOM, WARMED
 from dewkeeper.judge.types import Band, Event, Kind
 from dewkeeper.judge.words import EXCURSIONS, KINDS, LATCHED
 from dewkeeper.report.due import say_day
-from dewkeeper.report.model import Mark, NightRow, NowValues, Rank, Standing
+from dewkeeper.report.model import EnclosureMorning, Mark, NightRow, NowValues, Rank, Standing
 from dewkeeper_config.models import Site
 
 RANK_WORDS: dict[Rank, str] = {
@@ -149,9 +149,18 @@ class Wording:
         return f"{self.date(at)} {self.clock(at)}"
 
     def stood(self, alarm: Standing, now: int, *, about: bool = False) -> str:
-        """Return since when an alarm stands; of one that is over and unseen only when it began: it does not go on."""
+        """Return since when an alarm stands; of what is over from when to when, where that is known.
+
+        Of an enclosure that is not watched now it is told until its last reading: nothing is known of the hours after it.
+        """
         if alarm.state == "returned_unacknowledged":
-            return f"began {self.clock(alarm.since, now)}"
+            began = self.clock(alarm.since, now)
+            if alarm.ended is None:
+                return f"began {began}"
+            return f"{began}–{self.clock(alarm.ended, now)}, {self.lasting(alarm.ended - alarm.since)}"
+        if alarm.known_until is not None:
+            last = self.clock(alarm.known_until, now)
+            return f"{self.clock(alarm.since, now)} until the last reading {last}, not read since"
         return self.since_about(alarm.since, now) if about else self.since(alarm.since, now)
 
     def since_about(self, at: int, now: int) -> str:
@@ -324,12 +333,37 @@ def _values(name: str, text: str, wording: Wording) -> str:
 
 
 def to_do(alarm: Standing) -> str:
-    """Return what to do: the advice while it stands; afterwards to look at what it left behind."""
+    """Return what to do: the advice while it stands; afterwards to look at what it left behind.
+
+    Where nobody knows the air the animal comes before the cable; after a heat come those that share its plug, and the
+    thermostat (common practice, no source).
+    """
     if alarm.state != "returned_unacknowledged":
+        if alarm.kind in SILENT and alarm.enclosure and alarm.response:
+            return f"look at the tub and its heat, then {alarm.response}"
+        if alarm.kind in LATCHED and alarm.response:
+            return f"{alarm.response}; {AFTER_HEAT}"
+        if alarm.kind == "room_frost" and called(alarm) != KINDS["room_frost"].label:
+            what = "warm" if called(alarm) == "room cold" else "moisten"
+            return f"{what} the room; change no tub"
         return alarm.response
     if alarm.kind in LATCHED:
         return "it is over: look at the snake and find out why, then say that you have seen it"
     return "it is over: say that you have seen it"
+
+
+AFTER_HEAT = (
+    "look at the other tubs on that plug; no heat before its thermostat is checked; "
+    "cool the snake in room air, never in a cold bath; limp or gaping: exotics vet at once"
+)
+"""What follows the first steps against heat (common practice, no source)."""
+SILENT = frozenset({"missing", "crc"})
+"""Kinds of alarm under which a probe gives no reading at all."""
+
+
+def rank_word(row: EnclosureMorning) -> str:
+    """Return the word of an enclosure's rank; of one that was not watched and is again, in the past."""
+    return "was unwatched" if row.rank == "unwatched" and not row.unwatched.now else RANK_WORDS[row.rank]
 
 
 def headline(standing: Standing) -> str:
@@ -341,12 +375,16 @@ def headline(standing: Standing) -> str:
 def called(alarm: Standing) -> str:
     """Return what an alarm is called at its enclosure: "too dry", "dangerously hot", of what is over "was too hot"."""
     said = "dangerously hot" if alarm.kind == "hot" and alarm.danger else beyond(alarm.kind, alarm.band)
+    if alarm.kind == "room_frost":  # one kind for two things that ask for different steps
+        said = "room cold" if "is cold" in alarm.cause else "room too dry" if "is frost-dry" in alarm.cause else said
     return f"was {said}" if alarm.state == "returned_unacknowledged" and alarm.kind in EXCURSIONS else said
 
 
 def state_words(alarm: Standing, wording: Wording, now: int) -> str:
-    """Return an alarm's state for people, with who saw it and when where that is known: "seen by Ina 04:10"."""
+    """Return an alarm's state for people, with who saw it and when where that is known: "seen by Ina 04:10, not over"."""
     said = STATE_WORDS[alarm.state]
-    if alarm.state != "acknowledged" or alarm.seen_at is None:
+    if alarm.state != "acknowledged":
         return said
-    return f"{said}{f' by {alarm.seen_by}' if alarm.seen_by else ''} {wording.clock(alarm.seen_at, now)}"
+    if alarm.seen_at is not None:
+        said += f"{f' by {alarm.seen_by}' if alarm.seen_by else ''} {wording.clock(alarm.seen_at, now)}"
+    return f"{said}, not over"

@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 from dewkeeper.report.animal_months import change_words
 from dewkeeper.report.history import CHANGES, Past
-from dewkeeper.report.morning import UNWATCHED_MINUTES
+from dewkeeper.report.model import UNWATCHED_MINUTES
 from dewkeeper.report.nights import day_start
 from dewkeeper.report.watching import due_seconds
 

@@ -17,6 +17,7 @@ from dewkeeper.notify.links import NOTE_KEY
 from dewkeeper.notify.neighbour import Answer
 from dewkeeper.report.glimpse import change_words, lowest_words, now_words, referred_words, thermal
 from dewkeeper.report.morning_words import (
+    NOT_IN_SERVICE,
     blind_parts,
     clock_words,
     off_line,
@@ -25,11 +26,10 @@ from dewkeeper.report.morning_words import (
     said_above,
     unwatched_step,
 )
-from dewkeeper.report.order import QUIET_STATES
+from dewkeeper.report.order import QUIET_STATES, THERMAL
 from dewkeeper.report.past import StoredPast
 from dewkeeper.report.why import why_words
 from dewkeeper.report.wording import (
-    RANK_WORDS,
     called,
     cause_words,
     first_steps,
@@ -37,6 +37,7 @@ from dewkeeper.report.wording import (
     headline,
     measured_by,
     outside_words,
+    rank_word,
     state_words,
     to_do,
 )
@@ -157,7 +158,9 @@ def _templates() -> Environment:
         journal_words=JOURNAL,
         done=False,
         faults=FAULTS,
-        rank_words=RANK_WORDS,
+        rank_word=rank_word,
+        thermal_kinds=THERMAL,
+        not_in_service=NOT_IN_SERVICE,
         state_words=state_words,
         called=called,
         blind_parts=blind_parts,
