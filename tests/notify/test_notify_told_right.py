@@ -176,9 +176,9 @@ def test_the_outage_report_tells_ended_alarms_apart_from_standing_ones() -> None
     ("rebooted", "disorder", "said"),
     [
         (True, True, "The machine stopped without being told to, most likely a power cut."),
-        (True, False, "The machine was switched off or restarted in good order."),
+        (True, False, "The machine was told to switch off or to restart."),
         (False, True, "The machine ran on, the program ended without being told to."),
-        (False, False, "The program was stopped in good order."),
+        (False, False, "The program was told to stop, as an update does."),
     ],
 )
 def test_why_it_was_off_is_said_alike_at_once_and_in_the_morning(rebooted: bool, disorder: bool, said: str) -> None:
