@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import tempfile
 import tomllib
 from pathlib import Path
 
@@ -68,6 +67,8 @@ def write_whole(path: Path, data: bytes) -> None:
     """
     if _content(path) == data:
         return
+    import tempfile  # with random; who looks writes nothing
+
     # mkstemp makes it readable by its owner only, and in the same folder, for a rename does not cross drives.
     handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
     try:

@@ -29,14 +29,14 @@ _MOST_DOTS = 200  # in a line, outside of quotes
 _QUOTED = re.compile(r"\"[^\"\n]*\"|'[^'\n]*'")
 
 
-class ReplayConfig(Config):
+class ReplayConfig(Config, defer_build=True):
     """The file as a replay needs it: nobody is told anything, so nobody has to be reachable."""
 
     channel: list[Channel] = Field([], description="Ways to reach people.")
     person: list[Person] = Field([], description="People who are told.")
 
 
-class RacklessConfig(Config):
+class RacklessConfig(Config, defer_build=True):
     """The file of a machine that looks after other sites and has no probe of its own."""
 
     rack: list[Rack] = Field([], description="Racks.")

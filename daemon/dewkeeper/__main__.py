@@ -2,6 +2,6 @@
 
 import sys
 
-from dewkeeper.cli import main
+from dewkeeper.cli import script
 
-sys.exit(main())
+sys.exit(script())

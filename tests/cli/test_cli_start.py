@@ -73,18 +73,57 @@ def test_looking_imports_nothing_that_judges_writes_or_serves(tmp_path: Path) ->
     modules = set(json.loads(done.stdout))
     assert "dewkeeper.store.history" in modules
     assert (
-        not {"requests", "sqlalchemy", "alembic", "apscheduler", "jinja2", "werkzeug", "waitress", "asyncio"} & modules
+        not {
+            "requests",
+            "sqlalchemy",
+            "alembic",
+            "apscheduler",
+            "jinja2",
+            "werkzeug",
+            "waitress",
+            "asyncio",
+            "tempfile",
+        }
+        & modules
     )
     assert (
         not {
+            "dewkeeper.judge.acting",
             "dewkeeper.judge.core",
             "dewkeeper.judge.pipeline",
+            "dewkeeper.judge.state",
             "dewkeeper.store.store",
             "dewkeeper.web",
             "dewkeeper.notify",
         }
         & modules
     )
+
+
+_COLLECTOR = """
+import gc, sys
+from dewkeeper.cli import main
+
+before = gc.get_threshold()
+assert main(["now", "--config", sys.argv[1]]) in (0, 1)
+assert gc.get_threshold() == before
+assert "dewkeeper_config" in sys.modules
+"""
+
+
+def test_a_command_that_looks_says_all_and_leaves_python_as_it_was(tmp_path: Path) -> None:
+    """By the script, which ends before Python takes itself apart, the same words and exit code as by `main`."""
+    (tmp_path / "rack.toml").write_text(RACK.format(folder=tmp_path), encoding="utf-8")
+    shelf = Shelf(tmp_path / "state")
+    shelf.put([(MIDNIGHT + 900 * i, "b1", 26000 + i, 40000, True) for i in range(96)])
+    shelf.store.close()
+    done = subprocess.run(
+        [sys.executable, "-c", _COLLECTOR, str(tmp_path / "rack.toml")], capture_output=True, text=True, check=True
+    )
+    asked = [sys.executable, "-m", "dewkeeper", "now", "--config", str(tmp_path / "rack.toml")]
+    ended = subprocess.run(asked, capture_output=True, text=True, check=False)
+    assert (ended.returncode, ended.stdout, ended.stderr) == (1, done.stdout, done.stderr)
+    assert "b1" in ended.stdout
 
 
 _DAEMON = """

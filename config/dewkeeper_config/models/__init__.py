@@ -71,12 +71,13 @@ __all__ = [
 ]
 
 
-class _SiteTables(Model):
+# Parts, and what only some commands ask for, are built when first used: pydantic takes a tenth of a start for each.
+class _SiteTables(Model, defer_build=True):
     site: Site = Field(Site(), description="The place.")
     storage: Storage = Field(Storage(), description="Where readings live.")
 
 
-class _RackTables(Model):
+class _RackTables(Model, defer_build=True):
     bus: list[BusConfig] = Field([], description="I2C buses.")
     profile: list[Profile] = Field([], description="Own profiles; one with a built-in name replaces it.")
     rack: list[Rack] = Field(min_length=1, description="Racks.")
@@ -84,7 +85,7 @@ class _RackTables(Model):
     probe: list[ProbeConfig] = Field(min_length=1, max_length=1023, description="Probes.")
 
 
-class _RackTablesAsWritten(Model):
+class _RackTablesAsWritten(Model, defer_build=True):
     bus: list[BusTable] = Field([], description="I2C buses.")
     profile: list[Profile] = Field([], description="Own profiles; one with a built-in name replaces it.")
     rack: list[RackTable] = Field(min_length=1, description="Racks.")
@@ -92,7 +93,7 @@ class _RackTablesAsWritten(Model):
     probe: list[ProbeConfig] = Field([], max_length=1023, description="Probes that no rack's `probe` stands for.")
 
 
-class _PeopleTables(Model):
+class _PeopleTables(Model, defer_build=True):
     channel: list[Channel] = Field(min_length=1, description="Ways to reach people.")
     person: list[Person] = Field(min_length=1, description="People who are told.")
     notify: Notify = Field(Notify(), description="How people are told.")
@@ -104,7 +105,9 @@ class _PeopleTables(Model):
     change: ChangeNote = Field(ChangeNote(), description="Who changed this file last, and why.")
 
 
-class Config(_PeopleTables, _RackTables, _SiteTables):  # pydantic takes the fields of the last base first
+class Config(
+    _PeopleTables, _RackTables, _SiteTables, defer_build=False
+):  # pydantic takes the fields of the last base first
     """The whole configuration, every enclosure and probe by itself."""
 
 

@@ -7,11 +7,14 @@ so `dewkeeper now` does not wait for what only `replay` needs.
 from __future__ import annotations
 
 import argparse
+import atexit
+import gc
 import importlib
 import os
 import sys
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 
 from dewkeeper.cli.asking import answered
@@ -88,12 +91,29 @@ def main(argv: Sequence[str] | None = None, clock: Callable[[], float] = time.ti
 
     clock: UTC seconds; what is read is told as of then.
     """
+    return _main(list(sys.argv[1:] if argv is None else argv), Arguments(clock=clock))
+
+
+def script() -> int:
+    """Run the command line of this process, as `main`. What only reads ends without Python taking apart what it loaded.
+
+    That takes two bare Pythons' starts and serves nobody: its files are closed, and the rest goes with the process.
+    """
+    args = Arguments(clock=time.time)
+    code = _main(sys.argv[1:], args)
+    if args.reads:
+        atexit._run_exitfuncs()
+        os._exit(code)  # the output is flushed, or given up
+    return code
+
+
+def _main(given: Sequence[str], args: Arguments) -> int:
     speak_anywhere()
     # No plugin of another package takes part in reading a configuration, nor is one looked for in all that is installed.
     os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
     try:
         try:
-            return _run(list(sys.argv[1:] if argv is None else argv), clock)
+            return _run(given, args)
         finally:  # also behind a help text, which ends by SystemExit
             if sys.stdout is not None:
                 sys.stdout.flush()
@@ -116,12 +136,29 @@ def parsed(given: Sequence[str], into: Arguments) -> Arguments:
     return build_parser(first if first in known else None).parse_args(given, namespace=into)
 
 
-def _run(given: list[str], clock: Callable[[], float]) -> int:
-    args = parsed(given, Arguments(clock=clock))
-    if args.reads:
-        told = answered(args, given)
-        if told is not None:
-            return told
+def _run(given: Sequence[str], args: Arguments) -> int:
+    parsed(given, args)
+    if not args.reads:
+        return _done(args)
+    told = answered(args, given)
+    if told is not None:
+        return told
+    with _fewer_collections():
+        return _done(args)
+
+
+@contextmanager
+def _fewer_collections() -> Iterator[None]:
+    """While this lasts, Python looks for cycles rarely: importing makes sixty thousand objects, and none of them garbage."""
+    before = gc.get_threshold()
+    gc.set_threshold(200_000, *before[1:])
+    try:
+        yield
+    finally:
+        gc.set_threshold(*before)
+
+
+def _done(args: Arguments) -> int:
     try:
         code: int = args.run(args)
     except BrokenPipeError:

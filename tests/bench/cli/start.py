@@ -14,6 +14,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Sequence
 from pathlib import Path
 
 from tests.store.conftest import Shelf
@@ -63,8 +64,10 @@ def _fill(folder: Path) -> Path:
 
 
 def _seconds(command: list[str]) -> float:
+    # With bytecode, as it is installed; whoever measures may have forbidden Python to write any.
+    env = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
     before = resource.getrusage(resource.RUSAGE_CHILDREN)
-    subprocess.run(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, check=False)
+    subprocess.run(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, env=env, check=False)
     after = resource.getrusage(resource.RUSAGE_CHILDREN)
     return after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
 
@@ -100,15 +103,22 @@ def _spent(pid: int) -> float:
     return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
+def measure(
+    helps: Sequence[list[str]], reading: Sequence[list[str]], rounds: int
+) -> tuple[dict[str, float], dict[str, tuple[float, float]]]:
+    """Return seconds of every command by itself and of a bare Python, and what those that read cost beside a daemon, and cost it."""
+    with tempfile.TemporaryDirectory() as name:
+        config = ["--config", str(_fill(Path(name)))]
+        asked = {" ".join(words): [*OURS, *words] for words in helps}
+        read = {" ".join(words): [*OURS, *words, *config] for words in reading}
+        least = _least({BARE: [sys.executable, "-c", "pass"], **asked, **read}, rounds)
+        return least, _answered(read, config, rounds)
+
+
 def main() -> None:
     """Print milliseconds and ratios."""
     rounds = int(sys.argv[1]) if len(sys.argv) > 1 else 5
-    with tempfile.TemporaryDirectory() as name:
-        config = ["--config", str(_fill(Path(name)))]
-        helps = {" ".join(words): [*OURS, *words] for words in HELP}
-        reading = {" ".join(words): [*OURS, *words, *config] for words in READING}
-        least = _least({BARE: [sys.executable, "-c", "pass"], **helps, **reading}, rounds)
-        answered = _answered(reading, config, rounds)
+    least, answered = measure(HELP, READING, rounds)
     bare = least[BARE]
     for words, seconds in least.items():
         print(f"{words:20} {seconds * 1000:6.0f} ms {seconds / bare:6.1f} times a bare Python")
