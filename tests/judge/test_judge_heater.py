@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from tests.amounts import amount
 from tests.judge.judge_desk import Desk, rack
 
+from dewkeeper.air import humidity_at, vapour_hpa
 from dewkeeper.judge.types import Event
 
 ROOM = [("air", 22.0, 45.0)]
@@ -108,6 +109,113 @@ def test_lost_heat_is_over_within_the_hour_of_its_mend(hours: int, room: bool) -
     desk.hold(3 * 60, t=lambda m: min(_cycle(m), 40 - (40 - cold_c) * math.exp(-m / 90)), others=others)
     (over,) = _of(desk.events, "heat_lost", "cleared")
     assert over.time - mended <= 3600
+
+
+def _relaxes(
+    desk: Desk, minutes: int, start_c: float, room_c: Callable[[int], float], *, room: bool, tau: float = 60
+) -> float:
+    """Let an enclosure without heat follow its room, as Newton's law of cooling has it; return what it comes to."""
+    t = start_c
+    for minute in range(minutes):
+        t += (room_c(minute) - t) / tau
+        desk.hold(1, t=t, others=[("air", room_c(minute), 45.0)] if room else ())
+    return t
+
+
+@pytest.mark.parametrize("room", [True, False])
+@pytest.mark.parametrize("rise_c", [2.0, 3.0, 6.0])
+def test_lost_heat_is_not_over_because_the_day_warms_the_room(room: bool, rise_c: float) -> None:
+    """Stopped in the evening, told early, the room warms by degrees over the next days and cools again: it stands until the heater is mended."""
+    desk = _known(room=room)
+    cold_c = _relaxes(desk, 2 * DAY + 60, 30.4, lambda m: 22 - rise_c / 2 * math.sin(2 * math.pi * m / DAY), room=room)
+    assert [e.event for e in desk.events if e.kind == "heat_lost" and e.event in ("raised", "cleared")] == ["raised"]
+    mended = desk.now
+    desk.hold(3 * 60, t=lambda m: min(_cycle(m), 40 - (40 - cold_c) * math.exp(-m / 90)), others=ROOM if room else ())
+    (over,) = _of(desk.events, "heat_lost", "cleared")
+    assert over.time - mended <= 3600
+
+
+@pytest.mark.parametrize("room", [True, False])
+def test_lost_heat_is_not_over_because_a_lid_was_opened_and_closed(room: bool) -> None:
+    """Somebody looks in: the air falls to the room's, and comes back from what the floor has kept. No heater did that."""
+    desk = _known(room=room)
+    others = ROOM if room else ()
+    t = _relaxes(desk, 160, 30.4, lambda m: 22.0, room=room, tau=120)
+    assert _of(desk.events, "heat_lost")
+    vapour = vapour_hpa(t, 65.0)
+
+    def air(minute: int) -> float:
+        floor = 22 + (t - 22) * math.exp(-minute / 120)
+        return floor - (floor - 22.5) * (1 - math.exp(-min(minute, 12) / 3)) * math.exp(-max(0, minute - 12) / 5)
+
+    def humidity(minute: int) -> float:
+        open_share = (1 - math.exp(-min(minute, 12) / 4)) * math.exp(-max(0, minute - 12) / 100)
+        return humidity_at(vapour + (vapour_hpa(22.0, 45.0) - vapour) * open_share, air(minute))
+
+    desk.hold(180, t=air, h=humidity, others=others)
+    assert not _of(desk.events, "heat_lost", "cleared")
+
+
+def test_lost_heat_is_over_when_it_stays_warm_while_the_room_cools() -> None:
+    """Mended when a hot day had warmed it nearly to the usual: nothing shows that until the evening, and then it is over."""
+    desk = _known(room=True)
+    t = _relaxes(desk, 10 * 60, 30.4, lambda m: 22.0, room=True)
+    t = _relaxes(desk, 5 * 60, t, lambda m: 22 + 7 * m / 300, room=True)
+    assert not _of(desk.events, "heat_lost", "cleared")
+    for minute in range(12 * 60):
+        desk.hold(1, t=_cycle(minute), others=[("air", 29 - 7 * min(1.0, minute / 360), 45.0)])
+    assert len(_of(desk.events, "heat_lost", "cleared")) == 1
+
+
+@pytest.mark.parametrize("room", [True, False])
+@pytest.mark.parametrize("lower_c", [1.0, 2.0, 3.0])
+def test_a_thermostat_set_lower_and_not_written_down_is_told_once_at_most(lower_c: float, room: bool) -> None:
+    """It comes on again by itself each time: what is told early is not told and over with each of its cycles."""
+    desk = _known(room=room)
+    desk.hold(2 * DAY, t=lambda m: max(_cycle(m) - lower_c, 22 + 8.4 * math.exp(-m / 60)), others=ROOM if room else ())
+    assert len(_of(desk.events, "heat_lost")) <= 1
+
+
+@pytest.mark.parametrize("room", [True, False])
+def test_lost_heat_that_came_back_within_minutes_is_over_at_the_usual(room: bool) -> None:
+    """A dimmer's tub fell by little more than a degree before its plug was in again: it never warms by two, and is over all the same."""
+    desk = Desk(rack(room=room))
+    others = ROOM if room else ()
+    desk.hold(2 * DAY, t=29.5, others=others)
+    fell = 0
+    while not _of(desk.events, "heat_lost") and fell < 120:
+        desk.hold(1, t=22 + 7.5 * math.exp(-fell / 60), others=others)
+        fell += 1
+    assert _of(desk.events, "heat_lost")
+    desk.hold(90, t=lambda m: min(29.5, 22 + 7.5 * math.exp(-fell / 60) + 0.08 * m), others=others)
+    assert len(_of(desk.events, "heat_lost", "cleared")) == 1
+
+
+def _six(desk: Desk, minutes: int, of: Callable[[int, int], float]) -> None:
+    """Let six enclosures read what a function of tub and minute says."""
+    for minute in range(minutes):
+        desk.hold(1, t=of(1, minute), others=[(f"p{i}", of(i, minute), 65.0) for i in range(2, 7)])
+
+
+def test_a_hot_day_without_a_room_probe_is_no_stuck_heater() -> None:
+    """A room warms its six tubs by ten degrees in seven hours, with a snake at each probe on the way: nothing is said of heaters."""
+    desk = Desk(rack([f"B{i}" for i in range(1, 7)]))
+
+    def tub(number: int, minute: int) -> float:
+        snake = 0.5 * (1 - math.exp(-max(0, minute - 180 - 25 * number) / 12))
+        return 27.5 + 0.1 * number - 5 * math.cos(math.pi * min(1.0, minute / 420)) + 5 + snake
+
+    _six(desk, 2 * DAY, lambda i, _: 27.5 + 0.1 * i)
+    _six(desk, 420, tub)
+    assert not _of(desk.events, "heat_stuck_on")
+
+
+def test_a_thermostat_that_sticks_for_a_whole_rack_is_told_without_a_room_probe() -> None:
+    """One controller often drives many mats: that all of them climb is no proof that it is the room."""
+    desk = Desk(rack([f"B{i}" for i in range(1, 7)]))
+    _six(desk, 2 * DAY, lambda i, m: _cycle(m + 7 * i))
+    _six(desk, 90, lambda i, m: 42 + (29.5 - 42) * math.exp(-m / (50 + 10 * i)))
+    assert {e.enclosure for e in _of(desk.events, "heat_stuck_on")} == {f"B{i}" for i in range(1, 7)}
 
 
 @pytest.mark.parametrize("room", [True, False])

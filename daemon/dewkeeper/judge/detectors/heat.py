@@ -2,8 +2,9 @@
 
 `heat_stuck_on`: warmer than at any time of the last days and climbing on, and the room does not explain it. It is over when
 the temperature is back at the usual, and never while it is above its limit. `heat_lost`: colder than at any time of the last
-days and warming no more. It is over when the enclosure warms again by itself, or is back at the usual. Both work without a
-room's probe; then more is asked of the enclosure itself.
+days and warming no more. It is over when the enclosure warms by its own heat, not by its room's: without heat it becomes
+warmer by no more than its room did, and only as fast as a room does. In doubt it stands. Both work without a room's probe;
+then more is asked of the enclosure itself.
 
 How sure it must be depends on the time that is left: what will be dangerous, or too cold, within half an hour at its pace is
 told at once. What insight learned of the heat makes it surer sooner: a thermostat whose cycle is known has stopped when it is
@@ -47,7 +48,7 @@ STEADY_ABOVE_C: Final = 0.6
 """The same where it is known to be controlled in proportion, which overshoots nothing."""
 CLIMB_C_PER_HOUR: Final = 1.0
 ALONE_C_PER_HOUR: Final = 2.0
-"""Without a room's probe: no room warms a tub so fast, but for the sun upon it, and that is told as well."""
+"""Without a room's probe: no room warms a tub by so much within an hour, but for the sun upon it, and that is told as well."""
 CLIMBS: Final = 3
 NEAR_DANGER_SECONDS: Final = 30 * 60
 NEAR_DANGER_C_PER_HOUR: Final = 4.0
@@ -73,7 +74,11 @@ _HEATED_APART_C: Final = 3.0
 """An enclosure that is usually less above its room has no heat that could be missed."""
 _WARMED_C: Final = 1.0
 _WARMED_SHARE: Final = 0.25
-"""Risen from its coldest by so much, and by this share of what it lacks of the usual, its heat is on again."""
+"""Risen from its coldest by so much more than its room, and by this share of what it lacks of the usual, its heat is on again."""
+_ROOM_LAG_SECONDS: Final = 3 * HOUR
+"""So long an enclosure without heat may hold the warmth its room had; the slowest that were tried lag by two hours."""
+_HELD_SECONDS: Final = 1800
+"""Back at the usual and there for so long, it is heated: it falls by more than `BACK_C` within that when it is not."""
 MISSED_BELOW_C: Final = 0.3
 _MISSED_LEAST_SECONDS: Final = 900
 """So far below the lowest of the last days, and falling through a whole cycle of so long at least, it has not come on."""
@@ -98,12 +103,13 @@ _FREEZING: Final[tuple[Kind, ...]] = ("hot", "cold", "heat_stuck_on", "heat_lost
 
 @remembered
 class HeatMemory(ProbeMemory):
-    """usual: what is usual of its heat. climbs: looks in a row at which it climbed past that. cool_since: since when its heat is gone, coldest: what it fell to."""
+    """usual: what is usual of its heat. climbs: looks in a row at which it climbed past that. cool_since: since when its heat is gone, coldest: what it fell to, room_then: how warm its room was then."""
 
     usual: UsualHeat = field(default_factory=UsualHeat)
     climbs: int = 0
     cool_since: int = NEVER
     coldest: float = 0.0
+    room_then: float = UNKNOWN_C
 
     def correct(self, by: Corrected) -> None:
         """As the contract says."""
@@ -113,6 +119,8 @@ class HeatMemory(ProbeMemory):
     def correct_room(self, warmer_c: float) -> None:
         """As the contract says."""
         self.usual.room_warmer(warmer_c)
+        if self.room_then != UNKNOWN_C:
+            self.room_then += warmer_c
 
     def begin_anew(self) -> None:
         """As the contract says."""
@@ -150,6 +158,18 @@ def _rise(looks: list[Look], since: int) -> float | None:
     """Return by how many °C the looks rose since a time; None where they do not reach back."""
     first = bisect_left(looks, since - 300, key=itemgetter(0))
     return looks[-1][1] - looks[first][1] if first < len(looks) else None
+
+
+def _risen(view: View) -> float:
+    """Return by how many °C it is above its coldest of the last hour."""
+    return view.probe.air.t - min(t for at, t, _ in view.probe.past.looks if at >= view.now - HOUR)
+
+
+def _all_rose(view: View) -> float:
+    """Return by how many °C every other enclosure of the room rose within the hour: without a room's probe that is its room; 0 where fewer than two others are read."""
+    rises = [_rise(w.past.looks, view.now - HOUR) for w in view.neighbours if w is not view.probe and not w.faults]
+    known = [rise for rise in rises if rise is not None]
+    return max(0.0, min(known)) if len(known) >= TOGETHER_FROM - 1 else 0.0
 
 
 def _limit_c(probe: ProbeView) -> float:
@@ -207,7 +227,9 @@ def _climbs(view: View, memory: HeatMemory, room: ProbeView | None, trend: list[
     rise = trend[-1][1] - trend[0][1]
     room_rise = _rise(room.past.looks, trend[0][0]) if room is not None else None
     if room is None or room_rise is None:
-        return rise >= ALONE_C_PER_HOUR * hours
+        # A quarter of an hour of a hot day with a snake at the probe is as steep; an hour of it is not.
+        hourly = _pace(trend) >= NEAR_DANGER_C_PER_HOUR or _risen(view) - _all_rose(view) >= ALONE_C_PER_HOUR
+        return hourly and rise >= ALONE_C_PER_HOUR * hours
     usually = memory.usual.apart_c or 0.0
     follows = share is not None and share > FOLLOWS_SHARE
     heated = probe.air.t - room.air.t >= max(
@@ -253,24 +275,42 @@ def _stuck_over(view: View, memory: HeatMemory, peak: float) -> Iterator[Finding
 
 def _lost(view: View, memory: HeatMemory, room: ProbeView | None, trend: list[Look]) -> Findings:
     if view.stands("heat_lost"):
-        return _lost_over(view.probe, memory)
-    if not memory.usual.known(DAY_UNKNOWN_LOOKS) or not _cools(view, memory, room, trend):
+        return _lost_over(view, memory, room)
+    early = _colder_than_it_came_back_from(view, memory)
+    missed = early and _missed(view)
+    near = early and _near_cold(view, memory, room, trend)
+    cold = missed or near or (memory.usual.known(DAY_UNKNOWN_LOOKS) and _cold(view, memory, room))
+    if not cold or not _cools(view, trend):
         memory.cool_since = NEVER
         return ()
-    missed = _missed(view, memory)
     if memory.cool_since == NEVER:
         memory.cool_since = trend[0][0] if missed else view.now
     long = missed or view.now - memory.cool_since >= COOL_SECONDS
-    soon = view.now > memory.cool_since and _near_cold(view, memory, room, trend)
+    soon = near and view.now > memory.cool_since
     return _tell_lost(view, memory) if long or soon else ()
 
 
-def _missed(view: View, memory: HeatMemory) -> bool:
-    """Return whether its thermostat, whose cycle is known, did not come on for a whole one, though it is colder than ever."""
+def _colder_than_it_came_back_from(view: View, memory: HeatMemory) -> bool:
+    """Return whether it is colder than anything it came back from by itself, so that it may be told early.
+
+    Nor may it have been warmer than ever lately: what controlled that down (a dimmer's integral part) comes on late.
+    What is neither is told all the same when it stays cold for `COOL_SECONDS`.
+    """
+    looks, t = view.probe.past.looks, view.probe.air.t
+    if not memory.usual.known() or t >= memory.usual.low_c - MISSED_BELOW_C:
+        return False  # nearly always
+    top = len(looks) - 1
+    while top > 0 and looks[top - 1][1] > looks[top][1]:
+        top -= 1
+    hottest = max((was for at, was, _ in looks if at >= view.now - RECOVERY_SECONDS), default=t)
+    new = t < min((was for _, was, _ in looks[:top]), default=999.0) - _NEW_C
+    return new and hottest <= memory.usual.high_c + CLIMB_ABOVE_C
+
+
+def _missed(view: View) -> bool:
+    """Return whether its thermostat, whose cycle is known, did not come on for a whole one."""
     minutes = view.learned("heat_period_minutes")
-    if minutes is None or not memory.usual.known() or view.probe.air.t >= memory.usual.low_c - MISSED_BELOW_C:
-        return False
-    if _was_too_hot(view, memory):
+    if minutes is None:
         return False
     since = view.now - max(_MISSED_LEAST_SECONDS, minutes * 60)
     looks = [look for look in view.probe.past.looks if look[0] >= since - _APART_SECONDS // 2]
@@ -283,42 +323,57 @@ def _near_cold(view: View, memory: HeatMemory, room: ProbeView | None, trend: li
     room_rise = (_rise(room.past.looks, trend[0][0]) if room is not None else None) or 0.0
     pace = -_pace(trend) + min(0.0, room_rise) * HOUR / (trend[-1][0] - trend[0][0])
     falls = all(a[1] > b[1] for a, b in pairwise(trend)) and pace >= NEAR_COLD_C_PER_HOUR
-    cold = memory.usual.known() and view.probe.air.t < memory.usual.low_c - _NEAR_COLD_BELOW_C
-    near = view.probe.air.t - limit < pace * NEAR_COLD_SECONDS / HOUR
-    return falls and cold and near and not _was_too_hot(view, memory)
+    cold = view.probe.air.t < memory.usual.low_c - _NEAR_COLD_BELOW_C
+    return falls and cold and view.probe.air.t - limit < pace * NEAR_COLD_SECONDS / HOUR
 
 
-def _was_too_hot(view: View, memory: HeatMemory) -> bool:
-    """Return whether it was warmer than ever lately: what controlled that down comes on late, and is not lost."""
-    above = memory.usual.high_c + CLIMB_ABOVE_C
-    return any(t > above for at, t, _ in view.probe.past.looks if at >= view.now - RECOVERY_SECONDS)
+def _cold(view: View, memory: HeatMemory, room: ProbeView | None) -> bool:
+    """Return whether it is colder than ever in the last days, and with a room's probe nearly as cold as its room."""
+    t, low, apart = view.probe.air.t, memory.usual.low_c, memory.usual.apart_c
+    if room is None or apart is None:
+        return memory.usual.known() and t < low - _ALONE_BELOW_C
+    return apart >= _HEATED_APART_C and t - room.air.t < _ROOM_SHARE * apart and t < low - _COOL_BELOW_C
 
 
-def _cools(view: View, memory: HeatMemory, room: ProbeView | None, trend: list[Look]) -> bool:
-    """Return whether it is colder than ever in the last days, nobody opened it and it does not warm."""
-    probe, low, apart = view.probe, memory.usual.low_c, memory.usual.apart_c
-    if _missed(view, memory) or _near_cold(view, memory, room, trend):
-        cold = True
-    elif room is None or apart is None:
-        cold = memory.usual.known() and probe.air.t < low - _ALONE_BELOW_C
-    else:
-        cool = probe.air.t - room.air.t < _ROOM_SHARE * apart and probe.air.t < low - _COOL_BELOW_C
-        cold = apart >= _HEATED_APART_C and cool
-    if not cold or probe.faults or near_since(probe) != NEVER or trend[-1][1] > trend[0][1] + _STEADY_C:
+def _cools(view: View, trend: list[Look]) -> bool:
+    """Return whether it does not warm, nobody opened it, and its probe is believed to be where it was."""
+    if view.probe.faults or near_since(view.probe) != NEVER or trend[-1][1] > trend[0][1] + _STEADY_C:
         return False
     return not _opened(view, _OPENED_SECONDS)
 
 
-def _lost_over(probe: ProbeView, memory: HeatMemory) -> Iterator[Finding]:
-    """It is over when it warms again by itself, the sooner the nearer it is to the usual."""
-    t = probe.air.t
-    memory.coldest = min(memory.coldest, t)
+def _lost_over(view: View, memory: HeatMemory, room: ProbeView | None) -> Iterator[Finding]:
+    """It is over when it warms by its own heat, or is back at the usual and stays there."""
+    t, looks = view.probe.air.t, view.probe.past.looks
+    if memory.cool_since == NEVER:  # told before all of this was remembered, or by another probe
+        memory.cool_since = view.now
+        _fell_to(view, memory, t)
+    elif t < memory.coldest and not _opened(view, HOUR):  # a closed lid gives an open one's cold back without any heat
+        _fell_to(view, memory, t)
     low = memory.usual.low_c if memory.usual.days else memory.coldest + 2 * _WARMED_C
-    warmed = t - memory.coldest
     enough = max(_WARMED_C, _WARMED_SHARE * (low - memory.coldest))
-    if (t >= low - BACK_C and warmed >= BACK_C) or warmed >= enough:
+    warmed = t - memory.coldest - _of_the_room(memory, room, view.now)
+    heats = warmed >= enough
+    if room is None or memory.room_then == UNKNOWN_C:
+        heats = min(warmed, _risen(view)) >= max(enough, ALONE_C_PER_HOUR)
+    lately = min((was for at, was, _ in looks if at >= view.now - _HELD_SECONDS), default=t)
+    holds = lately >= low - BACK_C and warmed - (t - lately) >= BACK_C
+    if heats or holds:
         memory.cool_since = NEVER
         yield Over("heat_lost")
+
+
+def _fell_to(view: View, memory: HeatMemory, t: float) -> None:
+    room = view.room
+    memory.coldest, memory.room_then = t, UNKNOWN_C if room is None else room.air.t
+
+
+def _of_the_room(memory: HeatMemory, room: ProbeView | None, now: int) -> float:
+    """Return by how much an enclosure without heat may be warmer than its coldest, °C: by what its room rose since, if that is known."""
+    if room is None or memory.room_then == UNKNOWN_C:
+        return 0.0
+    warmest = max((t for at, t, _ in room.past.looks if at >= now - _ROOM_LAG_SECONDS), default=room.air.t)
+    return max(0.0, warmest - memory.room_then)
 
 
 def _tell_lost(view: View, memory: HeatMemory) -> Iterator[Finding]:
@@ -327,11 +382,12 @@ def _tell_lost(view: View, memory: HeatMemory) -> Iterator[Finding]:
     lately = [alarm for w in others if (alarm := _told_lately(view.of(w))) is not None]
     common = next(filter(None, (str(alarm.detail.get("common", "")) for alarm in lately)), "")
     cooling = [w for w in others if _cools_too(view.of(w))]
-    if not common and len(lately) + len(cooling) + 1 >= TOGETHER_FROM:
-        common = f"{view.probe.room} {view.wall(memory.cool_since)}"
+    if common or len(lately) + len(cooling) + 1 >= TOGETHER_FROM:
+        common = common or f"{view.probe.room} {view.wall(memory.cool_since)}"
+        cooling = [w for w in others if _cools_too(view.of(w), many=True)]
     for one in [view.probe, *(cooling if common else [])]:
         its = one.memory(HeatMemory)
-        its.coldest = one.air.t
+        _fell_to(view, its, one.air.t)
         its.cool_since = memory.cool_since if its.cool_since == NEVER else its.cool_since
         figures = {"usual_low_c": round(its.usual.low_c, 1)} | ({"common": common} if common else {})
         yield Stands(
@@ -350,20 +406,26 @@ def _told_lately(view: View) -> AlarmInstance | None:
     return alarm if alarm is not None and alarm.stands and view.now - alarm.raised < TOGETHER_SECONDS else None
 
 
-def _cools_too(view: View) -> bool:
+def _cools_too(view: View, *, many: bool = False) -> bool:
     """Return whether an enclosure whose neighbour's heat stopped has lost its own, though it is not yet so cold that it would be told alone.
 
     Nearly at the lowest of the last days, and it fell for half an hour without a break, further than its thermostat lets it.
+    many: several have stopped, so it is the mains or a fuse; then half as long a fall will do, and from wherever it began.
     """
     probe, memory, now = view.probe, view.probe.memory(HeatMemory), view.now
     if not _heated(view) or view.stands("heat_lost") or not memory.usual.known(DAY_UNKNOWN_LOOKS):
         return False
     if memory.cool_since != NEVER:
         return True
-    falls = all(a[1] > b[1] for a, b in pairwise(probe.past.looks) if a[0] >= now - COOL_SECONDS)
+    falls = all(
+        a[1] > b[1]
+        for a, b in pairwise(probe.past.looks)
+        if a[0] >= now - (COOL_SECONDS // 2 if many else COOL_SECONDS)
+    )
     top = max((t for at, t, _ in probe.past.looks if at >= now - 2 * HOUR), default=probe.air.t)
-    far = top - probe.air.t > _FURTHER * probe.past.usual_swing and probe.air.t < memory.usual.low_c + _NEARLY_C
-    return falls and far and not _opened_lately(probe, now - _OPENED_SECONDS)
+    far = top - probe.air.t > _FURTHER * probe.past.usual_swing
+    low = many or probe.air.t < memory.usual.low_c + _NEARLY_C
+    return falls and far and low and not _opened_lately(probe, now - _OPENED_SECONDS)
 
 
 DETECTOR: Final = Detector(
