@@ -21,6 +21,7 @@ RETURN_SECONDS: Final = 600
 _SOON_SECONDS: Final = 1800
 """A misting carries the air across a limit within minutes; written down within half an hour of it, common practice."""
 _MISTED_WITHIN_SECONDS: Final = 86400
+"""So far back the journal is asked: damp that tolerates a day is told a day after it began."""
 
 
 def change_level(view: View, side: Side, level: int) -> Iterator[Finding]:
