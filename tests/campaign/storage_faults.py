@@ -160,8 +160,13 @@ def spoil_a_page(run: StorageRun) -> None:
             0
         ]:  # what lies in the log would hide the damage
             time.sleep(0.05)
-        (root,) = other.execute("SELECT rootpage FROM sqlite_master WHERE name = 'event'").fetchone()
-    run.kill(lambda: garble(root))
+        (page,) = other.execute("SELECT rootpage FROM sqlite_master WHERE name = 'event'").fetchone()
+    with database.open("rb") as handle:
+        handle.seek((page - 1) * 4096)
+        body = handle.read(12)
+        if body[0] == 5:  # it only leads to others: the last of these holds rows, which are lost with it
+            page = int.from_bytes(body[8:12], "big")
+    run.kill(lambda: garble(page))
 
 
 def overwrite(run: StorageRun) -> None:

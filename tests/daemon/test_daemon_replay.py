@@ -190,6 +190,8 @@ class Night:
         match what:
             case "journal":
                 request |= {"do": "journal", "enclosure": f"T{about[0] + 1}", "what": about[1], "time": now - about[2]}
+                if about[1] == "surface":
+                    request["detail"] = "31.5 hide floor"
             case "alarm":
                 alarms = self.daemon.writer.alarms
                 if not alarms:
