@@ -69,7 +69,6 @@ def test_everything_else_is_two_taps_or_asks_for_its_word(keeper: Visitor, rig: 
     keeper.follow(next(tape for tape in keeper.all("a.tape") if tape.text == "T2"))
     buttons = {b.get_attribute("value") for b in keeper.all("main form.taps button[name=choice]")}
     assert buttons >= {c.key for c in BY_KEY.values() if not c.asks and (c.what != "shed" or c.key == HAS_SHED)}
-    keeper.unfold("Floor and air")
     keeper.press("humid hide put in")
     assert "Written down" in keeper.text
     keeper.follow(next(a for a in keeper.all("a.button") if a.text == "weighed …"))
