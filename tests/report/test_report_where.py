@@ -40,7 +40,7 @@ def _learned(*facts: tuple[Quantity, float, float, float, int]) -> Learned:
 
 def _said(shelf: Shelf, config: Config) -> WhereReport:
     with shelf.past() as past:
-        return where(past, config, "T1", NOW)
+        return where(past, config, "T1", past.learned(NOW).get("T1"), NOW)
 
 
 def _in_a_room(config: Config) -> Config:

@@ -30,12 +30,14 @@ def _known(args: Arguments) -> int:
     if not known_enclosure(config, args.enclosure):
         return NOT_WELL
     names = [e.name for e in config.enclosure if args.enclosure in (None, e.name)]
+    now, wording = args.now(), Wording.of(config.site)
     rows: list[dict[str, str]] = []
     with StoredPast.open(config) as past:
+        known = past.learned(now)
         for name in names:
-            learned = past.learned(args.now()).get(name)
-            lasting = water(past, config, name, learned, args.now())
-            heat = heat_words(learned, args.now(), Wording.of(config.site))
+            learned = known.get(name)
+            lasting = water(past, config, name, learned, now)
+            heat = heat_words(learned, now, wording)
             sections = {
                 "how long the water lasts": [
                     *(("extrapolated", said) for said in lasting.extrapolated),
@@ -46,7 +48,7 @@ def _known(args: Arguments) -> int:
                     *(("measured", said) for said in heat.measured),
                     *(("not known", said) for said in heat.unknown),
                 ],
-                "where the snake lies": where_rows(where(past, config, name, args.now())),
+                "where the snake lies": where_rows(where(past, config, name, learned, now)),
                 "what changes did": [("measured", said) for said in lasting.changes],
             }
             rows += [

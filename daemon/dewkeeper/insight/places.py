@@ -18,6 +18,8 @@ SPOTS: Final[dict[Spot, tuple[str, ...]]] = {
     "hide": ("hide",), "wall": ("wall", "glass", "pane", "lid"), "warm_end": ("warm", "hot", "basking", "mat"),
 }  # fmt: skip
 """Words by which a place is known; a hide at the warm end is a hide."""
+VENTS: Final = frozenset({"mesh_cover_changed", "holes_changed"})
+"""Words of the journal after which more or less air passes."""
 COLDEST_C, WARMEST_C = -5.0, 80.0
 """What a surface in an enclosure can have; anything else is a slip of the finger."""
 PROBE_PERCENT: Final = 3.0

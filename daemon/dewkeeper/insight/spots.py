@@ -23,7 +23,7 @@ import numpy as np
 
 from dewkeeper.air import dew_point_c
 from dewkeeper.insight.hours import WETTING, Deed, hours_of
-from dewkeeper.insight.places import THERMOMETER_C, Spot, factor_at_dew, surface_of
+from dewkeeper.insight.places import THERMOMETER_C, VENTS, Spot, factor_at_dew, surface_of
 from dewkeeper.insight.series import DAY_SECONDS, HOUR_SECONDS, Numbers, Series
 from dewkeeper.judge.types import Fact, Quantity
 
@@ -43,7 +43,6 @@ _WIDEST_FACTOR: Final = 0.5
 _SCATTER: Final = np.array([0.02, 0.04, 0.07, 0.1, 0.15, 0.2])
 _FACTORS: Final = np.linspace(0.0, 1.0, 101)
 _LEAST_HPA: Final = 2.2  # above its room by twice the uncertainty of two probes, as `judge.checks.impossible`
-VENTS: Final = frozenset({"mesh_cover_changed", "holes_changed"})
 _WIDEST_SHARE: Final = 4.0
 _AFTER_WATER: Final = 6
 _LATER_DAYS: Final = 14

@@ -74,8 +74,7 @@ def humidity_words(calibration: Calibration) -> str:
 
 def temperature_words(calibration: Calibration, wording: Wording) -> str:
     """Return "-0.2 °C", in the site's unit."""
-    offset = calibration.temperature_offset_c * (1.8 if wording.fahrenheit else 1.0)
-    return f"{offset:+.1f} {wording.unit}"
+    return f"{wording.difference(calibration.temperature_offset_c):+.1f} {wording.unit}"
 
 
 def correction_words(calibration: Calibration, wording: Wording) -> str:

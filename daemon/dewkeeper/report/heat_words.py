@@ -30,7 +30,7 @@ class HeatReport:
 def heat_words(learned: Learned | None, now: int, wording: Wording) -> HeatReport:
     """Return what is known of an enclosure's heat at a time, UTC seconds."""
     told = {fact.quantity: fact for fact in learned.facts} if learned is not None else {}
-    known = {name: fact for name, fact in told.items() if fact.value is not None and now < fact.until}
+    known = {name: fact for name in told if learned and (fact := learned.fact(name, now)) is not None}
     measured = [*_control(known, wording), *_room(known)]
     steady = "heat_swing_c" in known
     unknown = [
@@ -77,4 +77,4 @@ def _between(fact: Fact, wording: Wording) -> str:
 
 def _degrees(difference_c: float | None, wording: Wording) -> str:
     """Return a difference of temperatures in the site's unit."""
-    return f"{(difference_c or 0.0) * (1.8 if wording.fahrenheit else 1.0):.1f} {wording.unit}"
+    return f"{wording.difference(difference_c or 0.0):.1f} {wording.unit}"

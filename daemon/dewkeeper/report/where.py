@@ -11,9 +11,10 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from dewkeeper.air import dew_point_c, humidity_at, vapour_hpa
-from dewkeeper.insight.places import PROBE_C, PROBE_PERCENT, Reckoned, Spot, humidity_there, surface_of, wall_c
+from dewkeeper.insight.places import PROBE_C, PROBE_PERCENT, VENTS, Reckoned, Spot, humidity_there, surface_of, wall_c
 from dewkeeper.judge.types import Fact, JournalEntry, Learned, Quantity
 from dewkeeper.judge.words import DAY, JOURNAL
+from dewkeeper.report.ahead import NEVER_LEARNED
 from dewkeeper.report.history import Newest, Past
 from dewkeeper.report.watching import stale_after
 from dewkeeper.report.wording import Wording
@@ -25,7 +26,6 @@ _RECENT_SECONDS: Final = 30 * DAY
 _VENT_SECONDS: Final = 60 * DAY
 _NEAR_SECONDS: Final = 1800
 _NIGHT_HOURS: Final = 24
-_VENTS: Final = frozenset({"mesh_cover_changed", "holes_changed"})
 _EVEN: Final = "as if vapour were even in the whole enclosure"
 CAUTIONS: Final = {
     "warm_end": "A warm surface burns before a snake leaves it: a guard, a thermostat and an independent cut-out on every "
@@ -67,7 +67,7 @@ class WhereReport:
 class _Here:
     """One enclosure now: its air and its room's (°C, %RH), None where nothing fresh was read.
 
-    beside: its other probes by role, with what they read. learned: what holds now, and why the rest does not. hot_c: what
+    beside: its other probes by role, with what they read. learned: what insight last said of it. hot_c: what
     it tolerates.
     """
 
@@ -79,24 +79,24 @@ class _Here:
     room: tuple[float, float] | None
     room_probe: str | None
     beside: Mapping[str, tuple[str, tuple[float, float]]]
-    learned: Mapping[Quantity, Fact]
+    learned: Learned
     surfaces: Sequence[JournalEntry]
     hot_c: float
 
     def known(self, quantity: Quantity) -> tuple[Fact | None, str]:
         """Return a fact that holds now, or why there is none."""
-        fact = self.learned.get(quantity)
-        if fact is None:
-            return None, "nothing was learned of it yet"
-        if fact.value is None:
-            return None, fact.why
-        return (fact, "") if self.now < fact.until else (None, "what was learned is too old")
+        if (fact := self.learned.fact(quantity, self.now)) is not None:
+            return fact, ""
+        old = next((fact for fact in self.learned.facts if fact.quantity == quantity), None)
+        if old is None:
+            return None, NEVER_LEARNED
+        return None, old.why if old.value is None else "what was learned is too old"
 
 
-def where(past: Past, config: Config, name: str, now: int) -> WhereReport:
-    """Return what is known of an enclosure's places. Raises StoreError."""
+def where(past: Past, config: Config, name: str, learned: Learned | None, now: int) -> WhereReport:
+    """Return what is known of an enclosure's places. learned: what insight last said of it. Raises StoreError."""
     enclosure = next(e for e in config.enclosure if e.name == name)
-    here, report = _here(past, config, enclosure, now), WhereReport()
+    here, report = _here(past, config, enclosure, learned, now), WhereReport()
     if enclosure.kind != "egg_box":
         for spot, place in _PLACES.items():
             _warm(report, here, spot, place)
@@ -105,7 +105,7 @@ def where(past: Past, config: Config, name: str, now: int) -> WhereReport:
     return report
 
 
-def _here(past: Past, config: Config, enclosure: Enclosure, now: int) -> _Here:
+def _here(past: Past, config: Config, enclosure: Enclosure, learned: Learned | None, now: int) -> _Here:
     room = next(rack.room for rack in config.rack if rack.name == enclosure.rack)
     fresh = {probe: read for probe, one in past.latest().items() if (read := _fresh(one, now - stale_after(config)))}
     own = [p.name for p in config.probe if p.enclosure == enclosure.name and p.role == "substrate" and p.name in fresh]
@@ -114,11 +114,10 @@ def _here(past: Past, config: Config, enclosure: Enclosure, now: int) -> _Here:
         if probe.enclosure == enclosure.name and probe.role != "substrate" and probe.name in fresh:
             beside.setdefault(probe.role, (probe.name, fresh[probe.name]))
     around = next((p.name for p in config.probe if p.role == "room" and p.room == room), None)
-    learned = past.learned(now).get(enclosure.name, Learned(now, enclosure.name))
     limits = past.in_force().limits(enclosure.name, now) or effective_limits(config, enclosure.name)
     return _Here(
         past, Wording.of(config.site), enclosure.name, now, fresh[own[0]] if own else None, fresh.get(around or ""), around,
-        beside, {fact.quantity: fact for fact in learned.facts},
+        beside, learned or Learned(now, enclosure.name),
         past.journal(now - _RECENT_SECONDS, words={"surface"}, enclosure=enclosure.name), limits.temperature_tolerable.high,
     )  # fmt: skip
 
@@ -240,7 +239,7 @@ def _worst_hour(here: _Here, factor: Reckoned) -> tuple[int, str] | None:
 
 def _exchange(report: WhereReport, here: _Here) -> None:
     """Say how much air still passes since vents were changed; nothing where nobody changed them."""
-    changed = here.past.journal(here.now - _VENT_SECONDS, words=_VENTS, enclosure=here.name)
+    changed = here.past.journal(here.now - _VENT_SECONDS, words=VENTS, enclosure=here.name)
     if not changed:
         return
     w, (fact, why) = here.wording, here.known("exchange_share")
@@ -266,14 +265,15 @@ def _interval(fact: Fact) -> Reckoned:
 
 def _apart(above: Reckoned, w: Wording) -> str:
     """Return "4.2 °C warmer (3.1–5.3)"."""
-    scale = 1.8 if w.fahrenheit else 1.0
-    ends = sorted(abs(v) * scale for v in (above.low, above.high))
+    ends = sorted(abs(w.difference(v)) for v in (above.low, above.high))
     said = (
         f"{ends[0]:.1f}–{ends[1]:.1f}"
         if above.low * above.high > 0
-        else f"{above.low * scale:+.1f} to {above.high * scale:+.1f}"
+        else f"{w.difference(above.low):+.1f} to {w.difference(above.high):+.1f}"
     )
-    return f"{abs(above.value) * scale:.1f}{w.space}{w.unit} {'warmer' if above.value >= 0 else 'cooler'} ({said})"
+    return (
+        f"{abs(w.difference(above.value)):.1f}{w.space}{w.unit} {'warmer' if above.value >= 0 else 'cooler'} ({said})"
+    )
 
 
 def _mean(past: Past, place: str, begin: int, end: int) -> tuple[float, float] | None:

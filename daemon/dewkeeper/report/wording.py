@@ -73,7 +73,11 @@ class Wording:
 
     def degrees(self, temperature_c: float) -> float:
         """Return a temperature in the site's unit."""
-        return temperature_c * 1.8 + 32 if self.fahrenheit else temperature_c
+        return self.difference(temperature_c) + 32 if self.fahrenheit else temperature_c
+
+    def difference(self, difference_c: float) -> float:
+        """Return a difference of temperatures in the site's unit."""
+        return difference_c * 1.8 if self.fahrenheit else difference_c
 
     def temperature(self, temperature_c: float | None) -> str:
         """Return "27.4 °C", or a dash for nothing."""
@@ -325,7 +329,7 @@ def _values(name: str, text: str, wording: Wording) -> str:
         if "humidity" in name:
             return f"{value:g}{wording.space}%"
         if name.endswith("deadband"):  # a difference: no zero to shift
-            return f"{value * 1.8 if wording.fahrenheit else value:.3g}{wording.space}{wording.unit}"
+            return f"{wording.difference(value):.3g}{wording.space}{wording.unit}"
         return f"{wording.degrees(value):.4g}{wording.space}{wording.unit}"
 
     told = _NUMBER.sub(said, text) if "humidity" in name or "temperature" in name else text

@@ -164,7 +164,7 @@ def enclosure(visit: Visit, name: str) -> Response:
             (said, change_picture(one, number, visit.wording))
             for number, (said, one) in enumerate(zip(lasting.changes, lasting.findings, strict=True))
         ],
-        places=where(visit.past, config, name, visit.now),
+        places=where(visit.past, config, name, learned, visit.now),
         heat=heat_words(learned, visit.now, visit.wording),
         months=by_month(days),
         changed=[day for day in days if day.changes],
