@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from dewkeeper.judge.types import Alarm, Event
 from dewkeeper.judge.words import FAULTS
-from dewkeeper.report.history import Newest, Past
+from dewkeeper.report.history import JUDGED, Newest, Past
 from dewkeeper.report.model import NowValues, Standing, Unwatched
 from dewkeeper.report.order import alarm_order, dose_of
 from dewkeeper.report.watching import as_far_as_known, is_stale, just_read, stale_after, unwatched
@@ -27,47 +27,45 @@ def standing_now(past: Past, config: Config, now: int, latest: Mapping[str, Newe
     alarms = [alarm for alarm in past.standing() if alarm.state != "normal"]
     seen = any(alarm.state in ("acknowledged", "returned_unacknowledged") for alarm in alarms)
     events = past.events(now - DAY_SECONDS) if seen else ()
-    held = {alarm.enclosure for alarm in alarms if alarm.kind not in FAULTS and alarm.enclosure}
-    latest = past.latest() if latest is None and held else latest or {}
-    warmth = _warmth(held, config, now, latest)
-    found = [standing(alarm, events, warmth.get(alarm.enclosure)) for alarm in alarms]
-    unseen = _unseen(held, past, config, now, latest, found)
+    held = {alarm.enclosure for alarm in alarms if alarm.kind not in FAULTS}
+    probes = {
+        enclosure.name: [p.name for p in config.probe if p.enclosure == enclosure.name and p.role == JUDGED]
+        for enclosure in config.enclosure
+        if enclosure.name in held
+    }
+    latest = past.latest() if latest is None and probes else latest or {}
+    warmth = _warmth(probes, config, now, latest)
+    found = [standing(alarm, events, warmth.get(alarm.enclosure or "")) for alarm in alarms]
+    unseen = _unseen(probes, past, now, stale_after(config), latest, found)
     found = [as_far_as_known(one, unseen[one.enclosure]) if one.enclosure in unseen else one for one in found]
     return sorted(found, key=lambda alarm: alarm_order(alarm, now))
 
 
 def _warmth(
-    wanted: Iterable[str | None], config: Config, now: int, latest: Mapping[str, Newest]
-) -> dict[str | None, float | None]:
-    """Return by enclosure the temperature of now, °C, or of its last reading."""
-    known, fresh = {e.name for e in config.enclosure}, stale_after(config)
-    found: dict[str | None, float | None] = {}
-    for name in (name for name in wanted if name in known):
-        probes = [p.name for p in config.probe if p.enclosure == name and p.role == "substrate"]
-        limits = effective_limits(config, name or "")
-        found[name] = warmth_of(now_values([latest[p] for p in probes if p in latest], limits, now, fresh))
+    probes: Mapping[str, Sequence[str]], config: Config, now: int, latest: Mapping[str, Newest]
+) -> dict[str, float | None]:
+    """Return by enclosure the temperature of now, °C, or of its last reading. probes: by enclosure the judged ones."""
+    found: dict[str, float | None] = {}
+    for name, own in probes.items():
+        newest = [latest[probe] for probe in own if probe in latest]
+        found[name] = warmth_of(now_values(newest, effective_limits(config, name), now, stale_after(config)))
     return found
 
 
 def _unseen(
-    wanted: Iterable[str | None],
+    probes: Mapping[str, Sequence[str]],
     past: Past,
-    config: Config,
     now: int,
+    fresh: int,
     latest: Mapping[str, Newest],
     found: Sequence[Standing],
 ) -> dict[str | None, Unwatched]:
-    """Return by enclosure whether it is watched now."""
-    known, fresh = {e.name for e in config.enclosure}, stale_after(config)
-    asked = [name for name in wanted if name in known]
-    read = just_read(past, latest, now, fresh) if asked else frozenset()
+    """Return by enclosure whether it is watched now. probes: by enclosure the judged ones."""
+    read = just_read(past, latest, now, fresh) if probes else frozenset()
     return {
-        name: unwatched(
-            [p.name for p in config.probe if p.enclosure == name and p.role == "substrate"],
-            [a for a in found if a.enclosure == name], latest, 0.0, now, fresh, just_read=name in read,
-        )
-        for name in asked
-    }  # fmt: skip
+        name: unwatched(own, [a for a in found if a.enclosure == name], latest, 0.0, now, fresh, just_read=name in read)
+        for name, own in probes.items()
+    }
 
 
 def standing(alarm: Alarm, events: Sequence[Event] = (), temperature_c: float | None = None) -> Standing:
