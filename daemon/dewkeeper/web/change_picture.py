@@ -17,7 +17,7 @@ from dewkeeper.judge.words import DAY, JOURNAL
 from dewkeeper.report.ahead import REFERENCE_C
 from dewkeeper.report.wording import Wording
 from dewkeeper.web.axis import WIDE, AxisScale, Line, moments, numbers, spread
-from dewkeeper.web.chart import DRAWN, LEFT, TALL, words_at
+from dewkeeper.web.chart import DRAWN, LEFT, TALL, hatching, words_at
 
 _TOP: Final = 18
 _MARGIN: Final = 1.0
@@ -57,8 +57,7 @@ def change_picture(finding: Finding, number: int, wording: Wording) -> Markup:
     label = JOURNAL[finding.what].label if finding.what in JOURNAL else finding.what
     return Markup(  # noqa: S704  every word in it was escaped
         f'<div class="plot"><svg class="chart" role="img" aria-label="{escape(_told(label, before, after, wording))}" width="100%"'
-        f' height="{TALL + 22}"><defs><pattern id="hatch-change{number}" width="8" height="8" patternUnits="userSpaceOnUse"'
-        ' patternTransform="rotate(45)"><path class="hatch" d="M0 0V8"/></pattern></defs>'
+        f' height="{TALL + 22}">{hatching(f"change{number}")}'
         f'<svg x="{LEFT}%" width="{DRAWN}%" height="{TALL}" viewBox="0 0 {WIDE} {TALL}" preserveAspectRatio="none">{drawn}</svg>'
         f"{words}</svg></div>"
     )

@@ -154,10 +154,17 @@ def _draw(
     picks, told = _picks(scale, of, traces, wording)
     return Markup(  # noqa: S704  every word in it was escaped above
         f'<div class="plot"><svg class="chart" role="img" aria-label="{escape(description)}" width="100%" height="{tall}">'
-        f'<defs><pattern id="hatch-{of.key}" width="8" height="8" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">'
-        '<path class="hatch" d="M0 0V8"/></pattern></defs>'
+        f"{hatching(of.key)}"
         f'<svg x="{LEFT}%" width="{DRAWN}%" height="{TALL}" viewBox="0 0 {WIDE} {TALL}" preserveAspectRatio="none">{drawn}</svg>'
         f"{words}{journal}</svg>{picks}</div>{told}"
+    )
+
+
+def hatching(key: str) -> str:
+    """Return what `fill="url(#hatch-KEY)"` fills with: what was not measured."""
+    return (
+        f'<defs><pattern id="hatch-{key}" width="8" height="8" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">'
+        '<path class="hatch" d="M0 0V8"/></pattern></defs>'
     )
 
 
