@@ -7,6 +7,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
 from tests.cli.test_cli_hostile import RACK
 from tests.store.conftest import MIDNIGHT, Shelf
 
@@ -50,6 +51,17 @@ def test_help_imports_no_library() -> None:
     assert not {"dewkeeper_config", "dewkeeper_drivers"} & set(modules)
 
 
+@pytest.fixture
+def rack(tmp_path: Path) -> Path:
+    """A configuration whose store holds a day."""
+    file = tmp_path / "rack.toml"
+    file.write_text(RACK.format(folder=tmp_path), encoding="utf-8")
+    shelf = Shelf(tmp_path / "state")
+    shelf.put([(MIDNIGHT + 900 * i, "b1", 26000 + i, 40000, True) for i in range(96)])
+    shelf.store.close()
+    return file
+
+
 _READ = """
 import contextlib, io, json, sys
 from dewkeeper.cli import main
@@ -61,15 +73,9 @@ print(json.dumps(sorted(sys.modules)))
 """
 
 
-def test_looking_imports_nothing_that_judges_writes_or_serves(tmp_path: Path) -> None:
+def test_looking_imports_nothing_that_judges_writes_or_serves(rack: Path) -> None:
     """`now`, `morning`, `history`, `alarms`, `journal list`: no scheduler, no server, no migrations, no judge, no writer."""
-    (tmp_path / "rack.toml").write_text(RACK.format(folder=tmp_path), encoding="utf-8")
-    shelf = Shelf(tmp_path / "state")
-    shelf.put([(MIDNIGHT + 900 * i, "b1", 26000 + i, 40000, True) for i in range(96)])
-    shelf.store.close()
-    done = subprocess.run(
-        [sys.executable, "-c", _READ, str(tmp_path / "rack.toml")], capture_output=True, text=True, check=True
-    )
+    done = subprocess.run([sys.executable, "-c", _READ, str(rack)], capture_output=True, text=True, check=True)
     modules = set(json.loads(done.stdout))
     assert "dewkeeper.store.history" in modules
     assert (
@@ -111,16 +117,10 @@ assert "dewkeeper_config" in sys.modules
 """
 
 
-def test_a_command_that_looks_says_all_and_leaves_python_as_it_was(tmp_path: Path) -> None:
+def test_a_command_that_looks_says_all_and_leaves_python_as_it_was(rack: Path) -> None:
     """By the script, which ends before Python takes itself apart, the same words and exit code as by `main`."""
-    (tmp_path / "rack.toml").write_text(RACK.format(folder=tmp_path), encoding="utf-8")
-    shelf = Shelf(tmp_path / "state")
-    shelf.put([(MIDNIGHT + 900 * i, "b1", 26000 + i, 40000, True) for i in range(96)])
-    shelf.store.close()
-    done = subprocess.run(
-        [sys.executable, "-c", _COLLECTOR, str(tmp_path / "rack.toml")], capture_output=True, text=True, check=True
-    )
-    asked = [sys.executable, "-m", "dewkeeper", "now", "--config", str(tmp_path / "rack.toml")]
+    done = subprocess.run([sys.executable, "-c", _COLLECTOR, str(rack)], capture_output=True, text=True, check=True)
+    asked = [sys.executable, "-m", "dewkeeper", "now", "--config", str(rack)]
     ended = subprocess.run(asked, capture_output=True, text=True, check=False)
     assert (ended.returncode, ended.stdout, ended.stderr) == (1, done.stdout, done.stderr)
     assert "b1" in ended.stdout

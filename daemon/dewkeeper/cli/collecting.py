@@ -10,12 +10,13 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 from dewkeeper.cli.output import DONE, NOT_WELL, complain, emit, say
+from dewkeeper.collect.errors import NO_PSYCOPG
 from dewkeeper.errors import CommandRefused
 
 try:
     import psycopg  # noqa: F401  what all below needs, and an extra brings
 except ModuleNotFoundError as error:
-    raise CommandRefused("the package psycopg is not installed: install dewkeeper with its extra `collect`") from error
+    raise CommandRefused(NO_PSYCOPG) from error
 
 from dewkeeper.collect.comparing import Comparing
 from dewkeeper.collect.link import ServerLink, parameters

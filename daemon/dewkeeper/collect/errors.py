@@ -10,6 +10,9 @@ from __future__ import annotations
 
 from dewkeeper.errors import DewkeeperError
 
+NO_PSYCOPG = "the package psycopg is not installed: install dewkeeper with its extra `collect`"
+"""Where the ModuleNotFoundError is met: nothing of this room that talks to a server can be imported then."""
+
 
 class CollectError(DewkeeperError):
     """Root of everything this room raises. No message holds a password."""

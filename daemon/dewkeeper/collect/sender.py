@@ -13,7 +13,7 @@ from importlib import metadata
 from typing import Final, Protocol
 
 from dewkeeper.clock import Clock
-from dewkeeper.collect.errors import CollectError, SentMeanwhile, ServerRefused, ServerUnreachable
+from dewkeeper.collect.errors import NO_PSYCOPG, CollectError, SentMeanwhile, ServerRefused, ServerUnreachable
 from dewkeeper.errors import DewkeeperError
 from dewkeeper.judge.types import SystemReport
 from dewkeeper_config.errors import SecretUnavailable
@@ -24,7 +24,6 @@ log = logging.getLogger(__name__)
 PATIENCE_SECONDS: Final = 86400.0
 """So long may nobody answer before it is told: a provider's bad day is no news, and nothing is lost. Common practice, no source."""
 _LOOK_SECONDS = 3600.0
-_MISSING = "the package psycopg is not installed: install dewkeeper with its extra `collect`"
 
 
 class _Ends(Protocol):
@@ -82,7 +81,7 @@ class Sender:
         except (CollectError, SecretUnavailable) as error:
             return str(error), True
         except ModuleNotFoundError as error:
-            return (_MISSING, True) if error.name == "psycopg" else (str(error), True)
+            return (NO_PSYCOPG, True) if error.name == "psycopg" else (str(error), True)
         except (DewkeeperError, OSError) as error:  # the store's own trouble, told by others
             return str(error), False
         except Exception as error:  # this thread never ends

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from dewkeeper.clock import Clock
-from dewkeeper.collect.errors import CollectError, ServerUnreachable
+from dewkeeper.collect.errors import NO_PSYCOPG, CollectError, ServerUnreachable
 from dewkeeper.judge.types import SystemReport
 from dewkeeper.judge.words import FAULTS
 from dewkeeper.report.wording import duration
@@ -194,8 +194,7 @@ class SitesWatch:
         except (CollectError, SecretUnavailable, OSError) as error:
             return str(error), True
         except ModuleNotFoundError as error:
-            missing = "the package psycopg is not installed: install dewkeeper with its extra `collect`"
-            return missing if error.name == "psycopg" else str(error), True
+            return NO_PSYCOPG if error.name == "psycopg" else str(error), True
         except Exception as error:  # this thread never ends
             log.exception("a look at all sites failed")
             return f"{type(error).__name__}: see the log", True
