@@ -15,7 +15,7 @@ _COUNTED: dict[Rank, str] = {
     "outside": "was beyond limits",
     "shelved": "shelved",
     "calm": "calm",
-    "out_of_service": "out of service (no alarms)",
+    "out_of_service": "out of service",
 }
 """What follows the number of enclosures of a rank, in the order of need."""
 

@@ -114,9 +114,9 @@ def _one_cause(rows: Sequence[EnclosureMorning]) -> tuple[str, str] | None:
 
 
 _UNWATCHED_STEPS = {
-    NO_PROBE: "look at the tub and its heat, then give it a probe; only if it is empty, take it out of service",
-    NEVER_READ: "look at the tub and its heat, then check cable and plug",
-    NOT_BELIEVED: "look at the tub and its heat, then see to its probe",
+    NO_PROBE: "look at the tub and its heat; then give it a probe; only if it is empty, take it out of service",
+    NEVER_READ: "look at the tub and its heat; then check cable and plug",
+    NOT_BELIEVED: "look at the tub and its heat; then see to its probe",
 }
 
 

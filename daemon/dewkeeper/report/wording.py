@@ -344,7 +344,7 @@ def to_do(alarm: Standing) -> str:
     """
     if alarm.state != "returned_unacknowledged":
         if alarm.kind in SILENT and alarm.enclosure and alarm.response:
-            return f"look at the tub and its heat, then {alarm.response}"
+            return f"look at the tub and its heat; then {alarm.response}"
         if alarm.kind in LATCHED and alarm.response:
             return f"{alarm.response}; {AFTER_HEAT}"
         if alarm.kind == "room_frost" and called(alarm) != KINDS["room_frost"].label:
