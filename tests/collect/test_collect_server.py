@@ -297,3 +297,20 @@ def test_a_server_that_freezes_is_given_up_at_the_deadline(collector: Collector,
     with collector.connect() as connection:
         assert unlike(site.shelf, connection, site.name) == []
     assert not [thread for thread in threading.enumerate() if isinstance(thread, threading.Timer)]
+
+
+def test_what_stands_is_found_without_what_is_over(collector: Collector, site: SendingSite) -> None:
+    """Among thousands of alarms that are over, the few that stand are read by an index of their own, of one site or all."""
+    with collector.connect() as connection:
+        connection.execute(
+            "INSERT INTO alarm (site, id, seq, time, what, data) SELECT 1, 'a' || n, 0, to_timestamp(n), "
+            "CASE WHEN n % 1000 = 0 THEN 'unacknowledged' ELSE 'normal' END, '{}' FROM generate_series(1, 5000) n"
+        )
+        connection.execute("ANALYZE alarm")
+        for asked in (
+            "SELECT * FROM alarm WHERE what = 'unacknowledged' AND gone IS NULL",
+            "SELECT * FROM alarms WHERE state <> 'normal' AND held",
+            f"SELECT * FROM alarms WHERE site = '{site.name}' AND state <> 'normal'",  # noqa: S608  its own name
+        ):
+            plan = "\n".join(line for (line,) in connection.execute(f"EXPLAIN {asked}").fetchall())
+            assert "alarm_standing" in plan, plan
