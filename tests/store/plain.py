@@ -22,8 +22,10 @@ from dewkeeper.judge.types import (
     Reading,
     Settings,
 )
-from dewkeeper.store import History, Store
+from dewkeeper.store import Store
 from dewkeeper.store.errors import StoreRefused
+from dewkeeper.store.onward import Onward
+from dewkeeper.store.quality import spelled
 from dewkeeper.store.records import Batch, Snapshot
 from dewkeeper.store.summary import Span
 from dewkeeper_config.models import HumiditySpan, Limits, Storage, TemperatureSpan
@@ -124,13 +126,20 @@ class Plain:
 
     def check(self, start: int, end: int, low: float, high: float) -> None:
         """Compare every query over [start, end) with the list."""
-        with History.open(self.folder) as history:
+        with Onward.open(self.folder) as history:
             raw = raw_all(history, start, end)
             night = history.overnight(start, end)
             for probe in PROBES:
                 rows = self._of(probe, start, end)
                 assert [(one.reading, one.quality) for one in raw.get(probe, ())] == rows
                 assert [(one.reading, one.quality) for one in history.raw(probe, start, end)] == rows
+                assert [tuple(row) for row in history.rows(probe, start, end)] == [
+                    (
+                        one.time, one.temperature_word, one.humidity_word, quality.flag,
+                        spelled(quality.tests, one.failure, one.notes),
+                    )
+                    for one, quality in rows
+                ]  # fmt: skip
                 held = self._held(probe, start, end)
                 _same(night.get(probe), self._span(probe, held))
                 _same(history.stats(probe, start, end), self._span(probe, held))

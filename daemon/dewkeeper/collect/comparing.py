@@ -14,7 +14,7 @@ from typing import Any, Final
 
 import psycopg
 
-from dewkeeper.collect.rows import SPELLED_THERE, rows_of, spelled_here
+from dewkeeper.collect.rows import SPELLED_THERE, spelled_here
 from dewkeeper.collect.sending import DAY, FOREVER, Pass, text_there
 from dewkeeper.store.onward import Record
 
@@ -137,7 +137,7 @@ class Comparing:
         there = {probe: (count, digest) for probe, count, digest in cursor.fetchall()}
         found = []
         for name in self._sending.probes.keys() | self._onward.scales().keys():
-            rows = rows_of(self._onward.raw(name, start, end))
+            rows = self._onward.rows(name, start, end)
             known = there.get(self._sending.probes.get(name, 0), (0, ""))
             if (len(rows) or known[0]) and spelled_here(rows) != known:
                 found.append(Unlike("reading", name, start, end, len(rows), known[0]))

@@ -9,10 +9,8 @@ from __future__ import annotations
 import hashlib
 import struct
 from collections.abc import Iterable, Iterator, Sequence
-from typing import NamedTuple
 
-from dewkeeper.store.history import Stored
-from dewkeeper.store.quality import spelled
+from dewkeeper.store.onward import Row
 
 HEAD = b"PGCOPY\n\xff\r\n\0" + bytes(8)
 TAIL = b"\xff\xff"
@@ -31,27 +29,6 @@ _EPOCH = 946_684_800  # 2000-01-01 UTC
 _PLAIN = struct.Struct(">hiqiiiiihihi")
 _HEAD = struct.Struct(">hiq")
 _LONG, _SHORT, _NOTHING = struct.Struct(">ii"), struct.Struct(">ih"), struct.pack(">i", -1)
-
-
-class Row(NamedTuple):
-    """A reading as it is kept there. time: UTC seconds; t, h: words, None of a failed poll; why: as the store spells it."""
-
-    time: int
-    t: int | None
-    h: int | None
-    flag: int
-    why: str
-
-
-def rows_of(readings: Iterable[Stored]) -> list[Row]:
-    """Return a probe's stored readings as rows."""
-    found = []
-    for stored in readings:
-        reading, quality = stored.reading, stored.quality
-        plain = not quality.tests and reading.failure is None and not reading.notes
-        why = "" if plain else spelled(quality.tests, reading.failure, reading.notes)
-        found.append(Row(reading.time, reading.temperature_word, reading.humidity_word, quality.flag, why))
-    return found
 
 
 def packed(probe: int, rows: Iterable[Row]) -> Iterator[bytes]:

@@ -18,7 +18,7 @@ import psycopg
 
 from dewkeeper.collect.link import ServerLink
 from dewkeeper.collect.place import Cursor, move, moved
-from dewkeeper.collect.rows import COPY, HEAD, INCOMING, TAIL, packed, rows_of
+from dewkeeper.collect.rows import COPY, HEAD, INCOMING, TAIL, packed
 from dewkeeper.store.onward import Onward, Record
 from dewkeeper_config.models import Config
 from dewkeeper_drivers.contract import Scale, scale_of
@@ -105,10 +105,11 @@ class Pass:
         with cursor.copy(COPY) as copy:
             copy.write(HEAD)
             for probe, start, end in parts:
-                rows = rows_of(self.onward.raw(probe, start, end))
+                rows = self.onward.rows(probe, start, end)
                 sent += len(rows)
-                if rows and (last is None or rows[-1].time > last[0]):
-                    last = (rows[-1].time, probe, rows[-1].t, rows[-1].h)
+                if rows and (last is None or rows[-1][0] > last[0]):
+                    time, t, h, _, _ = rows[-1]
+                    last = (time, probe, t, h)
                 copy.write(b"".join(packed(self.probes[probe], rows)))
             copy.write(TAIL)
         if known_until < FOREVER:
@@ -162,8 +163,7 @@ class Pass:
         mark = self.place.marked()
         if "reading" in mark and says(mark["reading"][0]):
             time, probe, t, h = mark["reading"]
-            rows = rows_of(self.onward.raw(probe, time, time + 1))
-            if [(row.t, row.h) for row in rows] != [(t, h)]:
+            if [row[1:3] for row in self.onward.rows(probe, time, time + 1)] != [(t, h)]:
                 return False
         for kind in ("item", "event"):
             if kind in mark and says(mark[kind][2]):

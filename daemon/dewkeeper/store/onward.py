@@ -7,18 +7,26 @@ import json
 import zlib
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any, Final
 
+from dewkeeper.judge.types import MISSING, PASS
 from dewkeeper.store import asked
 from dewkeeper.store.altered import NOTE, Altered, read
 from dewkeeper.store.archive import probe_rows
 from dewkeeper.store.database import BLOCK_SECONDS, PROBE_BITS
 from dewkeeper.store.history import History
+from dewkeeper.store.quality import spelled
+from dewkeeper.store.reading import Decoder
 from dewkeeper.store.rows import first_key, last_key
 
 LOWEST: Final = 0
 """Items have larger numbers, but for those that were imported: their numbers go down from it."""
 _WITH_IDS = ("JournalEntry", "Command")
+_FAILED = spelled((), "missing", ())
+
+Row = tuple[int, int | None, int | None, int, str]
+"""A reading as it is kept elsewhere: UTC seconds, both words (None of a failed poll), flag, why as the store spells it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +60,33 @@ class Onward(History):
                     span = block * BLOCK_SECONDS, (block + 1) * BLOCK_SECONDS
                     found += [rows[-1][0] >> PROBE_BITS for n in numbers if (rows := probe_rows(connection, n, *span))]
         return (min(found), max(found)) if found else None
+
+    def rows(self, probe: str, start: int, end: int) -> list[Row]:
+        """Return every reading of a probe in [start, end) seconds, oldest first: what `raw` says of it but for its values.
+
+        A record of each reading and its verdict would cost four times the processor's time and most of the memory.
+        """
+        with self._read() as connection:
+            decoder = Decoder(connection, start, end)
+            number = next((n for n, name in decoder.names.items() if name == probe), None)
+            if number is None:
+                return []
+            stored = probe_rows(connection, number, start, end)
+        if decoder.unmarked(number) and decoder.readable(number):
+            return [
+                (key >> PROBE_BITS, None, None, MISSING, _FAILED)
+                if t is None or h is None
+                else (key >> PROBE_BITS, t, h, PASS, "")
+                for key, t, h in stored
+            ]
+        found: list[Row] = []
+        for key, t, h in stored:
+            flag, tests = decoder.verdict(key, failed=t is None or h is None)
+            if t is None or h is None or not decoder.readable(number):
+                found.append((key >> PROBE_BITS, None, None, flag, _why(tests, failed=True)))
+            else:
+                found.append((key >> PROBE_BITS, t, h, flag, _why(tests, failed=False)))
+        return found
 
     def next_from(self, at: int) -> int | None:
         """Return the first second from `at` on that may have a reading (of the archive: in its block), None for none."""
@@ -109,6 +144,17 @@ class Onward(History):
     def _rows(self, question: str, **given: object) -> Sequence[Any]:
         with self._read() as connection:
             return connection.rows(question, **given)
+
+
+@lru_cache(maxsize=256)
+def _why(tests: str, *, failed: bool) -> str:
+    """Return what a verdict's text comes to in a row: no reason to have failed where it did not, no notes where it did."""
+    named, _, notes = tests.partition("+")
+    parts = [part for part in named.split(",") if part]
+    found = [part for part in parts if not part.startswith("!")]
+    if not failed:
+        return spelled(found, None, notes.split("+") if notes else ())
+    return spelled(found, next((part[1:] for part in parts if part.startswith("!")), "missing"), ())
 
 
 def _items(rows: Iterable[Sequence[Any]]) -> Iterator[Record]:

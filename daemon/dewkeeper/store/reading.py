@@ -53,11 +53,7 @@ class Decoder:
         """Return one row as a reading and its verdict."""
         time, number = key >> PROBE_BITS, key & PROBE_MASK
         name = self.names[number]
-        flag, tests = self._late.get(key) or self._verdict(number, time, failed=t is None or h is None)
-        if flag != MISSING:  # a failed poll stays one, whatever is found out later
-            for first, stop, late, named in self._excluded.get(number, ()):
-                if first <= time <= stop:
-                    flag, tests = late, named + "".join(f"+{note}" for note in tests.split("+")[1:])
+        flag, tests = self.verdict(key, failed=t is None or h is None)
         named, _, notes = tests.partition("+")
         parts = [part for part in named.split(",") if part]
         failure = next((part[1:] for part in parts if part.startswith("!")), None)
@@ -68,6 +64,16 @@ class Decoder:
         temperature_c, humidity_percent = self.values(number, time, t, h)
         seen = tuple(notes.split("+")) if notes else ()
         return Reading(time, name, temperature_c, humidity_percent, t, h, notes=seen, scale=spelled(scale)), quality
+
+    def verdict(self, key: int, *, failed: bool) -> tuple[int, str]:
+        """Return a row's flag and what set it, as it is spelled. failed: it lacks a word."""
+        time, number = key >> PROBE_BITS, key & PROBE_MASK
+        flag, tests = self._late.get(key) or self._verdict(number, time, failed=failed)
+        if flag != MISSING:  # a failed poll stays one, whatever is found out later
+            for first, stop, late, named in self._excluded.get(number, ()):
+                if first <= time <= stop:
+                    flag, tests = late, named + "".join(f"+{note}" for note in tests.split("+")[1:])
+        return flag, tests
 
     def believed(self, key: int, t: int | None, h: int | None) -> tuple[float, float] | None:
         """Return °C and %RH of a row by the calibration then in force, None when it does not count."""
@@ -86,11 +92,17 @@ class Decoder:
         times = {calibration.time for calibration in self._calibrations.of(self.names[number])}
         return sorted(time for time in times if start < time < end)
 
+    def unmarked(self, number: int) -> bool:
+        """Return whether a verdict here says nothing of a probe's rows but that they pass, or failed."""
+        return not (number in self._some_late or self._spans.get(number) or self._excluded.get(number))
+
+    def readable(self, number: int) -> bool:
+        """Return whether anybody knows how to read a probe's words."""
+        return self._scales[number] is not None
+
     def plain(self, number: int) -> Scale | None:
         """Return the scale of a probe whose readings here are all believed and uncalibrated, else None."""
-        if number in self._some_late or self._spans.get(number) or self._excluded.get(number):
-            return None
-        if self._calibrations.of(self.names[number]):
+        if not self.unmarked(number) or self._calibrations.of(self.names[number]):
             return None
         return self._scales[number]
 

@@ -23,7 +23,7 @@ from tests.store.conftest import MIDNIGHT, reading
 from dewkeeper.clock import ManualClock
 from dewkeeper.collect.link import ServerLink, parameters
 from dewkeeper.collect.place import enter
-from dewkeeper.collect.rows import COPY, HEAD, TAIL, packed, rows_of
+from dewkeeper.collect.rows import COPY, HEAD, TAIL, packed
 from dewkeeper.collect.sending import Pass
 from dewkeeper.collect.server import admit, initialise
 from dewkeeper.judge.types import PASS, Quality
@@ -144,7 +144,7 @@ def _bare(server: Server, folder: Path, address: str) -> float:
             copy.write(HEAD)
             for first in range(reach[0], reach[1] + 1, _DAY):
                 for probe, number in sending.probes.items():
-                    copy.write(b"".join(packed(number, rows_of(onward.raw(probe, first, first + _DAY)))))
+                    copy.write(b"".join(packed(number, onward.rows(probe, first, first + _DAY))))
             copy.write(TAIL)
         return used(connection.info.backend_pid) - start
 
