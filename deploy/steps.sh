@@ -143,7 +143,10 @@ EOF
 make_release() {
   local extras=""
   if grep -Eqs '^[^#]*kind *= *"apprise"' "$configuration"; then extras=apprise; fi
-  if grep -Eqs '^ *\[collect\]' "$configuration"; then extras=${extras:+$extras,}collect; fi
+  if grep -Eqs '^ *\[collect\]' "$configuration"; then
+    extras=${extras:+$extras,}collect
+    step "install the library that speaks with PostgreSQL" apt-get install -y --no-install-recommends libpq5 || return 1
+  fi
   extras=${extras:+[$extras]}
   step "make a Python environment of its own" python3 -m venv "$2" || return 1
   step "install dewkeeper into it (needs the network, some minutes on a small Pi)" \

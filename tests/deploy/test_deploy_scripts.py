@@ -435,12 +435,14 @@ def test_an_update_takes_packages_of_others_along(tmp_path: Path, origin: object
 
 
 @pytest.mark.parametrize(
-    ("line", "extra"), [('kind = "apprise"', "[apprise]"), ('# kind = "apprise"', ""), ('kind = "mail"', "")]
+    ("line", "extra"),
+    [('kind = "apprise"', "[apprise]"), ('# kind = "apprise"', ""), ('kind = "mail"', ""), ("[collect]", "[collect]")],
 )
 def test_an_update_takes_the_optional_library_along_where_it_is_needed(tmp_path: Path, line: str, extra: str) -> None:
-    """A configuration with a channel of kind `apprise` has its library installed into every new release; others do without."""
+    """With a channel of kind `apprise`, or `[collect]`, each new release has the library for it; others do without."""
     file = tmp_path / "dewkeeper.toml"
     file.write_text(f"[[channel]]\n{line}\n", encoding="utf-8")
     program = f'. "{DEPLOY}/steps.sh"; configuration="{file}"; dry_run=yes; make_release /checkout "{tmp_path}/release"'
     said = subprocess.run(["bash", "-c", program], capture_output=True, text=True, check=True).stdout
     assert f"--prefer-binary /checkout{extra}\n" in said
+    assert ("libpq5" in said) == (extra == "[collect]")

@@ -15,7 +15,7 @@ from dewkeeper.errors import CommandRefused
 
 try:
     import psycopg  # noqa: F401  what all below needs, and an extra brings
-except ModuleNotFoundError as error:
+except ImportError as error:
     raise CommandRefused(NO_PSYCOPG) from error
 
 from dewkeeper.collect.comparing import Comparing

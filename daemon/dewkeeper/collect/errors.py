@@ -10,8 +10,13 @@ from __future__ import annotations
 
 from dewkeeper.errors import DewkeeperError
 
-NO_PSYCOPG = "the package psycopg is not installed: install dewkeeper with its extra `collect`"
-"""Where the ModuleNotFoundError is met: nothing of this room that talks to a server can be imported then."""
+NO_PSYCOPG = (
+    "the package psycopg or PostgreSQL's own library is not installed: `apt install libpq5`, and dewkeeper with its "
+    "extra `collect`"
+)
+"""Where the ImportError is met: nothing of this room that talks to a server can be imported then."""
+LACKING = (None, "psycopg")
+"""Names of ImportErrors that mean that: of psycopg itself, and none where psycopg found no library to speak through."""
 
 
 class CollectError(DewkeeperError):

@@ -13,7 +13,7 @@ from importlib import metadata
 from typing import Final, Protocol
 
 from dewkeeper.clock import Clock
-from dewkeeper.collect.errors import NO_PSYCOPG, CollectError, SentMeanwhile, ServerRefused, ServerUnreachable
+from dewkeeper.collect.errors import LACKING, NO_PSYCOPG, CollectError, SentMeanwhile, ServerRefused, ServerUnreachable
 from dewkeeper.errors import DewkeeperError
 from dewkeeper.judge.types import SystemReport
 from dewkeeper_config.errors import SecretUnavailable
@@ -80,8 +80,8 @@ class Sender:
             return str(error), False
         except (CollectError, SecretUnavailable) as error:
             return str(error), True
-        except ModuleNotFoundError as error:
-            return (NO_PSYCOPG, True) if error.name == "psycopg" else (str(error), True)
+        except ImportError as error:
+            return NO_PSYCOPG if error.name in LACKING else str(error), True
         except (DewkeeperError, OSError) as error:  # the store's own trouble, told by others
             return str(error), False
         except Exception as error:  # this thread never ends

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from dewkeeper.clock import Clock
-from dewkeeper.collect.errors import NO_PSYCOPG, CollectError, ServerUnreachable
+from dewkeeper.collect.errors import LACKING, NO_PSYCOPG, CollectError, ServerUnreachable
 from dewkeeper.judge.types import SystemReport
 from dewkeeper.judge.words import FAULTS
 from dewkeeper.report.wording import duration
@@ -193,8 +193,8 @@ class SitesWatch:
             return str(error), False
         except (CollectError, SecretUnavailable, OSError) as error:
             return str(error), True
-        except ModuleNotFoundError as error:
-            return NO_PSYCOPG if error.name == "psycopg" else str(error), True
+        except ImportError as error:
+            return NO_PSYCOPG if error.name in LACKING else str(error), True
         except Exception as error:  # this thread never ends
             log.exception("a look at all sites failed")
             return f"{type(error).__name__}: see the log", True

@@ -1,4 +1,4 @@
-"""What sending on costs, on a real server of this machine: `python -m tests.bench.collect.bench_collect_ingest [DAYS] [PROBES]`.
+"""What sending on costs, on a real server: `python -m tests.bench.collect.bench_collect_ingest [DAYS] [PROBES] [python|binary]`.
 
 A site that was never sent is caught up; then the same rows are copied into a bare table with the same key by one COPY, in
 the same run. Processor time of both sides is what is compared: the sender's own, and its server process's.
@@ -74,8 +74,9 @@ class Cost:
 
 def main() -> None:
     """Fill, catch up in a process of its own, copy barely, and print both."""
-    days, probes = (int(word) for word in (*sys.argv[1:], "7", "40")[:2])
-    cost = measure(days, probes)
+    words = (*sys.argv[1:], *("7", "40", "python")[len(sys.argv) - 1 :])
+    days, probes = int(words[0]), int(words[1])
+    cost = measure(days, probes, words[2])
     year = 525_600 * probes / cost.readings
     print(f"{cost.readings} readings of {probes} probes, {days} days; load {os.getloadavg()[0]:.0f}")
     print(
@@ -87,32 +88,33 @@ def main() -> None:
     )
     print(
         f"the sender's process takes {cost.more_mb:.1f} MB more at most than one that has the daemon's code, has what speaks "
-        "TLS and reads a day; psycopg with a libpq and TLS of its own included (goal 8)"
+        f"TLS and reads a day; psycopg's {words[2]} form included (goal 8)"
     )
 
 
-def measure(days: int, probes: int) -> Cost:
-    """Return what it costs, on a server of its own."""
+def measure(days: int, probes: int, library: str = "python") -> Cost:
+    """Return what it costs, on a server of its own. library: psycopg's form, "python" over the system's libpq as on a Pi."""
     server = Server()
     try:
         with tempfile.TemporaryDirectory() as name:
-            return _measure(Path(name), server, days, probes)
+            return _measure(Path(name), server, days, probes, library)
     finally:
         server.stop()
 
 
-def _child(*arguments: str) -> dict[str, float]:
+def _child(library: str, *arguments: str) -> dict[str, float]:
     said = subprocess.run(
         [sys.executable, *_OPTIONS, "-m", "tests.bench.collect.bench_collect_pass", *arguments],
         check=True,
         capture_output=True,
         text=True,
+        env=os.environ | {"PSYCOPG_IMPL": library},
     )
     cost: dict[str, float] = json.loads(said.stdout)
     return cost
 
 
-def _measure(folder: Path, server: Server, days: int, probes: int) -> Cost:
+def _measure(folder: Path, server: Server, days: int, probes: int, library: str) -> Cost:
     fill(folder, days, probes)
     owner = parameters(server.owner(), None)
     initialise(owner)
@@ -120,8 +122,9 @@ def _measure(folder: Path, server: Server, days: int, probes: int) -> Cost:
         made = admit(link, "a site")
     address = f"host=127.0.0.1 port={server.port} dbname={made.database} user={made.login} password={made.password}"
     # All of it is compiled before, as it is on a Pi from the second start on.
-    subprocess.run([sys.executable, *_OPTIONS, "-c", "import dewkeeper.collect.comparing"], check=True)
-    without, cost = _child(str(folder)), _child(str(folder), address)
+    compiled = [sys.executable, *_OPTIONS, "-c", "import dewkeeper.collect.comparing"]
+    subprocess.run(compiled, check=True, env=os.environ | {"PSYCOPG_IMPL": library})
+    without, cost = _child(library, str(folder)), _child(library, str(folder), address)
     more = cost["resident_mb"] - without["resident_mb"]
     bare = min(_bare(server, folder, address) for _ in range(2))
     return Cost(int(cost["readings"]), cost["sender"], cost["server"], bare, cost["wall"], more)
