@@ -13,7 +13,7 @@ from tests.collect.sites import MIDNIGHT, SendingSite, fill, live, unlike
 from dewkeeper_config.reference import examples
 
 ROOT = Path(__file__).parents[2]
-_PASS = """\
+_PROGRAM = """\
 import ctypes, mmap, sys
 from pathlib import Path
 library = ctypes.CDLL(None, use_errno=True)
@@ -44,7 +44,7 @@ def test_the_systems_library_sends_the_same_by_the_units_rules(collector: Collec
     """A process that is refused memory both writable and executable (the unit's MemoryDenyWriteExecute) sends all over it."""
     fill(site.shelf, MIDNIGHT, 2, 1)
     live(site.shelf, MIDNIGHT, 1)
-    done = _python("python", "-c", _PASS, str(site.shelf.folder), site.name, site.address)
+    done = _python("python", "-c", _PROGRAM, str(site.shelf.folder), site.name, site.address)
     assert done.returncode == 0, done.stderr
     with collector.connect() as connection:
         assert connection.execute("SELECT count(*) > 100 FROM reading").fetchone() == (True,)
