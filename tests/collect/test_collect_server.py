@@ -253,6 +253,8 @@ def test_a_night_there_is_the_night_here(collector: Collector, site: SendingSite
         night = spans[probe]
         assert counted == night.n
         assert (cold, hot) == pytest.approx((night.temperature_min.value, night.temperature_max.value))
+        assert night.humidity_min is not None
+        assert night.humidity_max is not None
         assert (dry, damp) == pytest.approx((night.humidity_min.value, night.humidity_max.value))
         assert mean == pytest.approx(statistics.mean(h for _, _, h in believed[probe] if h is not None))
 

@@ -147,11 +147,11 @@ def chart_of(row: EnclosureMorning, tub: Tub, config: Config, now: int) -> Enclo
     )  # fmt: skip
     newest = None if tub.ago is None or not tub.believed else now - tub.ago
     in_force = InForce([settings], ())
+    gaps = tuple(gaps_of(read, start, min(end, now), stretches, in_force, newest, 180 if end >= now else 0))
     return EnclosureReport(
         enclosure=row.enclosure, span=span, start=start, end=end, limits=row.limits,
         traces=(Trace(f"p{row.enclosure[1:]}", "substrate", tuple(read)),) if read else (), pause_seconds=180,
-        gaps=tuple(gaps_of(read, start, min(end, now), stretches, in_force, newest, 180 if end >= now else 0)),
-        stretches=stretches,
+        gaps=gaps, temperature_gaps=gaps, stretches=stretches,
         marks=tuple(
             journal_mark(JournalEntry(what, int(now - ago * HOUR), row.enclosure, what)) for what, ago in tub.deeds.items()
         ),

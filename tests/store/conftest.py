@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import pytest
 
 from dewkeeper.clock import ManualClock
-from dewkeeper.judge.types import FAIL, PASS, Quality, Reading
+from dewkeeper.judge.types import FAIL, MISSING, PASS, SUSPECT, Quality, Reading
 from dewkeeper.store import History, Store
 from dewkeeper.store.archive import all_rows
 from dewkeeper.store.history import Stored
@@ -18,6 +18,12 @@ from dewkeeper.store.records import Batch, Snapshot
 from dewkeeper_config.models import Storage
 from dewkeeper_drivers.contract import SHT3X
 
+VERDICTS: dict[bool | None, tuple[int, tuple[str, ...]]] = {
+    True: (PASS, ()),
+    False: (FAIL, ("spike",)),
+    None: (SUSPECT, ("saturated",)),
+}
+"""Whether a reading counts, None: for its temperature -> flag, tests."""
 MIDNIGHT = 20_712 * 86400  # an even number of days after 1970: a block begins
 
 
@@ -35,13 +41,12 @@ class Shelf:
         self.store.close()
         self.store = Store.open(self.folder, Storage(folder=self.folder), ManualClock())
 
-    def put(self, rows: list[tuple[int, str, int | None, int | None, bool]]) -> None:
-        """Commit readings (time, probe, words, whether they count) and keep them in a plain list too."""
+    def put(self, rows: Sequence[tuple[int, str, int | None, int | None, bool | None]]) -> None:
+        """Commit readings (time, probe, words, whether they count; None: for their temperature) and keep them in a plain list too."""
         pairs = []
         for time, probe, t, h, good in sorted(rows, key=lambda row: row[0]):
-            pair = reading(time, probe, t, h), Quality(time, probe, PASS if good else FAIL, () if good else ("spike",))
-            if t is None:
-                pair = pair[0], Quality(time, probe, 9)
+            flag, tests = (MISSING, ()) if t is None else VERDICTS[good]
+            pair = reading(time, probe, t, h), Quality(time, probe, flag, tests)
             self.plain[time, probe] = pair
             pairs.append(pair)
         self.store.commit(Batch(readings=tuple(pairs)))

@@ -6,13 +6,13 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import pytest
-from tests.store.conftest import raw_all, reading
+from tests.store.conftest import VERDICTS, raw_all, reading
 
 from dewkeeper.clock import ManualClock
 from dewkeeper.judge.types import (
     FAIL,
     MISSING,
-    PASS,
+    SUSPECT,
     Calibration,
     EnclosureFacts,
     Exclusion,
@@ -64,15 +64,17 @@ class Plain:
     def _open(self) -> Store:
         return Store.open(self.folder, Storage(folder=self.folder), ManualClock())
 
-    def put(self, readings: list[tuple[int, str, int | None, int | None, bool]], *, refused: bool = False) -> None:
-        """Commit polls of ascending times, first in vain if asked; `True`: it counts."""
+    def put(
+        self, readings: list[tuple[int, str, int | None, int | None, bool | None]], *, refused: bool = False
+    ) -> None:
+        """Commit polls of ascending times, first in vain if asked; `True`: it counts, `None`: its temperature does."""
         pairs: list[Row] = []
         for time, probe, t, h, good in readings:
             while (probe, time) in self.rows:  # the store finds the next free second itself; the sampler's stream too
                 time += 1
             made = self._calibrated(reading(time, probe, t, h))
-            flag = MISSING if t is None else PASS if good else FAIL
-            pair = made, Quality(time, probe, flag, ("spike",) if flag == FAIL else ())
+            flag, tests = (MISSING, ()) if t is None else VERDICTS[good]
+            pair = made, Quality(time, probe, flag, tests)
             self.rows[probe, time] = pair
             pairs.append(pair)
             self.now = max(self.now, time)
@@ -106,13 +108,13 @@ class Plain:
                     quality,
                 )
 
-    def exclude(self, probe: str, since: int, until: int) -> None:
-        """A fault is found late."""
+    def exclude(self, probe: str, since: int, until: int, flag: int = FAIL) -> None:
+        """A fault is found late, which takes humidity alone where it is but suspected."""
         known = any(name == probe for name, _ in self.rows)
-        self.store.commit(Batch(exclusions=(Exclusion(probe, since, until, ("drift",)),)))
+        self.store.commit(Batch(exclusions=(Exclusion(probe, since, until, ("drift",), flag),)))
         for (name, time), (row, quality) in list(self.rows.items()) if known else ():
             if name == probe and since <= time <= min(until, self.now) and quality.flag != MISSING:
-                self.rows[name, time] = row, Quality(time, probe, FAIL, ("drift",))
+                self.rows[name, time] = row, Quality(time, probe, flag, ("drift",))
 
     def compact(self) -> None:
         """Do the nightly work."""
@@ -146,27 +148,33 @@ class Plain:
                 for points in (7, 300):
                     found = history.series(probe, start, end, points)
                     first = found[0].at if found else start
-                    counted = [r for r, _ in self._held(probe, min(first, start), end)]
-                    assert sum(piece.n for piece in found) == len(counted)
+                    counted = self._held(probe, min(first, start), end)
+                    assert sum(piece.n for piece in found) == sum(whole for *_, whole in counted)
+                    assert sum(piece.temperature_n for piece in found) == len(counted)
                     for piece in found:
-                        values = [
-                            r.humidity_percent or 0 for r in counted if piece.at <= r.time < piece.at + piece.seconds
+                        inside = [
+                            (r, whole) for r, _, whole in counted if piece.at <= r.time < piece.at + piece.seconds
                         ]
-                        assert (piece.n, piece.humidity_low, piece.humidity_high) == pytest.approx(
-                            (len(values), min(values), max(values))
-                        )
+                        humid = [r.humidity_percent or 0 for r, whole in inside if whole]
+                        warm = [r.temperature_c or 0 for r, _ in inside]
+                        ends = (min(humid), max(humid)) if humid else (None, None)
+                        assert (piece.humidity_low, piece.humidity_high) == pytest.approx(ends)
+                        assert [
+                            piece.n, piece.humidity_sum, piece.temperature_n, piece.temperature_low, piece.temperature_sum,
+                            piece.temperature_high,
+                        ] == pytest.approx([len(humid), sum(humid), len(warm), min(warm), sum(warm), max(warm)])  # fmt: skip
 
     def _of(self, probe: str, start: int, end: int) -> list[Row]:
         return [pair for (name, time), pair in sorted(self.rows.items()) if name == probe and start <= time < end]
 
-    def _held(self, probe: str, start: int, end: int) -> list[tuple[Reading, int]]:
-        """Return the counted readings and how long each stands."""
+    def _held(self, probe: str, start: int, end: int) -> list[tuple[Reading, int, bool]]:
+        """Return the readings of which anything counts, how long each stands, and whether its humidity does too."""
         rows = self._of(probe, 0, 1 << 40)
         nexts = [row.time for row, _ in rows[1:]] + [1 << 40]
         return [
-            (row, min(following - row.time, 3 * self._in_force(probe, row.time)[0], end - row.time))
+            (row, min(following - row.time, 3 * self._in_force(probe, row.time)[0], end - row.time), quality.counts)
             for (row, quality), following in zip(rows, nexts, strict=False)
-            if quality.counts and start <= row.time < end
+            if (quality.counts or quality.flag == SUSPECT) and start <= row.time < end
         ]
 
     def _in_force(self, probe: str, time: int) -> tuple[int, Limits | None]:
@@ -194,37 +202,44 @@ class Plain:
             row.temperature_word, row.humidity_word,
         )  # fmt: skip
 
-    def _span(self, probe: str, held: list[tuple[Reading, int]]) -> dict[str, float] | None:
+    def _span(self, probe: str, held: list[tuple[Reading, int, bool]]) -> dict[str, float] | None:
         if not held:
             return None
-        humidities = [(row.humidity_percent or 0, row.time) for row, _ in held]
-        temperatures = [(row.temperature_c or 0, row.time) for row, _ in held]
+        humidities = [(row.humidity_percent or 0, row.time) for row, _, whole in held if whole]
+        temperatures = [(row.temperature_c or 0, row.time) for row, *_ in held]
         beyond = dict.fromkeys(("dry", "damp", "driest", "dampest", "cold", "hot", "dose"), 0.0)
-        for row, seconds in held:
+        for row, seconds, whole in held:
             limits = self._in_force(probe, row.time)[1]
             if limits is None:
                 continue
             humidity, temperature = row.humidity_percent or 0, row.temperature_c or 0
             target, tolerable = limits.humidity_target, limits.humidity_tolerable
+            beyond["cold"] += seconds * (temperature < limits.temperature_tolerable.low)
+            beyond["hot"] += seconds * (temperature > limits.temperature_tolerable.high)
+            if not whole:
+                continue
             beyond["dry"] += seconds * (humidity < target.low)
             beyond["damp"] += seconds * (humidity > target.high)
             beyond["driest"] += seconds * (humidity < tolerable.low)
             beyond["dampest"] += seconds * (humidity > tolerable.high)
-            beyond["cold"] += seconds * (temperature < limits.temperature_tolerable.low)
-            beyond["hot"] += seconds * (temperature > limits.temperature_tolerable.high)
             beyond["dose"] += seconds * max(0.0, target.low - humidity, humidity - target.high) / 3600
-        return beyond | {
-            "n": len(held),
-            "watched": sum(seconds for _, seconds in held),
-            "mean": sum(value for value, _ in humidities) / len(held),
+        humid = {} if not humidities else {
+            "mean": sum(value for value, _ in humidities) / len(humidities),
             "low": min(humidities)[0],
             "low at": min(humidities)[1],
             "high": max(humidities, key=lambda pair: (pair[0], -pair[1]))[0],
             "high at": max(humidities, key=lambda pair: (pair[0], -pair[1]))[1],
+        }  # fmt: skip
+        return beyond | humid | {
+            "n": len(humidities),
+            "watched": sum(seconds for _, seconds, whole in held if whole),
+            "felt": len(held),
+            "felt for": sum(seconds for _, seconds, _ in held),
+            "warmth": sum(value for value, _ in temperatures) / len(held),
             "coldest": min(temperatures)[0],
             "coldest at": min(temperatures)[1],
             "warmest": max(temperatures)[0],
-        }
+        }  # fmt: skip
 
 
 def _same(found: Span | None, wanted: dict[str, float] | None) -> None:
@@ -232,17 +247,20 @@ def _same(found: Span | None, wanted: dict[str, float] | None) -> None:
     if found is None or wanted is None:
         return
     got = {
-        "n": found.n, "watched": found.watched_seconds, "mean": found.humidity_mean,
-        "low": found.humidity_min.value, "low at": found.humidity_min.at,
-        "high": found.humidity_max.value, "high at": found.humidity_max.at,
-        "coldest": found.temperature_min.value, "coldest at": found.temperature_min.at,
+        "n": found.n, "watched": found.watched_seconds, "felt": found.temperature_n, "felt for": found.temperature_seconds,
+        "warmth": found.temperature_mean_c, "coldest": found.temperature_min.value, "coldest at": found.temperature_min.at,
         "warmest": found.temperature_max.value,
         "dry": found.below_target_seconds, "damp": found.above_target_seconds,
         "driest": found.below_tolerable_seconds, "dampest": found.above_tolerable_seconds,
         "cold": found.too_cold_seconds, "hot": found.too_hot_seconds, "dose": found.dose_percent_hours,
     }  # fmt: skip
+    if found.humidity_mean is not None and found.humidity_min is not None and found.humidity_max is not None:
+        got |= {
+            "mean": found.humidity_mean, "low": found.humidity_min.value, "low at": found.humidity_min.at,
+            "high": found.humidity_max.value, "high at": found.humidity_max.at,
+        }  # fmt: skip
     # The dose is kept as whole %RH seconds a quarter: at most half of one each.
     assert got == pytest.approx(wanted, rel=1e-9, abs=1e-9) or (
         got | {"dose": 0} == pytest.approx(wanted | {"dose": 0}, rel=1e-9, abs=1e-9)
         and abs(got["dose"] - wanted["dose"]) <= 0.5 / 3600 * (got["n"] + 1)
-    ), {key: (got[key], wanted[key]) for key in wanted if got[key] != wanted[key]}
+    ), {key: (got.get(key), wanted[key]) for key in wanted if got.get(key) != wanted[key]}

@@ -75,6 +75,7 @@ def test_a_calibration_dated_back_over_a_damaged_block_is_stored_and_corrects_wh
     assert len(rows) == (DAYS - 2) * 144
     assert rows[0].reading.humidity_percent == pytest.approx(100 * 40000 / 65535 + 2)
     assert before is not None
+    assert before.humidity_mean is not None
     assert after is not None
     assert after.n == before.n
     assert after.humidity_mean == pytest.approx(before.humidity_mean + 2)

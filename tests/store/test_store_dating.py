@@ -54,6 +54,7 @@ def test_everything_stamped_since_moves_by_the_step(shelf: Shelf, step: int) -> 
             counted = [r for r, q in wanted if q.flag == PASS]
             night = history.overnight(MIDNIGHT - 900, max(arrived, since) + 7200)[probe]
             assert night.n == len(counted)
+            assert night.humidity_min is not None
             assert night.humidity_min.value == pytest.approx(min(r.humidity_percent or 0 for r in counted))
         assert [one.time for one in history.journal(0)] == [since + 600 + step]
         assert [(one.time, one.since, one.id) for one in history.events(0)] == [

@@ -47,7 +47,7 @@ def shelf(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Shelf]:
             (
                 MIDNIGHT + day * 86400 + 600 * poll, probe,
                 *((None, None) if (poll + place) % 29 == 0 else (26000 + 7 * poll + place, 38000 + 55 * (poll % 144))),
-                (poll + 3 * place) % 41 != 0,
+                None if 20 <= poll < 30 and place == 0 else (poll + 3 * place) % 41 != 0,
             )
             for poll in range(144) for place, probe in enumerate(PROBES)
         ])  # fmt: skip
@@ -123,9 +123,13 @@ def _quarters(rows: Rows, history: History, _: sqlite3.Connection) -> None:
         points = (last + QUARTER_SECONDS - MIDNIGHT) // QUARTER_SECONDS
         kept = history.series(probe, MIDNIGHT, last + QUARTER_SECONDS, points)
         assert [row[1:] for row in rows if row[0] == probe] == [
-            pytest.approx((s.at, s.n, s.watched_seconds, s.humidity_low, s.humidity_sum / s.n, s.humidity_high))
+            pytest.approx((
+                s.at, s.n, s.watched_seconds, s.humidity_low, s.humidity_sum / s.n if s.n else None, s.humidity_high,
+                s.temperature_low, s.temperature_high, s.temperature_sum / s.temperature_n,
+            ))
             for s in kept
-        ]
+        ]  # fmt: skip
+        assert any(not s.n for s in kept) == (probe == "b1")
 
 
 def _beyond(rows: Rows, history: History, _: sqlite3.Connection) -> None:

@@ -15,7 +15,7 @@ from tests.store.conftest import MIDNIGHT
 from tests.store.plain import PROBES, Plain
 from tests.store.plain import settings as made_settings
 
-from dewkeeper.judge.types import Calibration
+from dewkeeper.judge.types import FAIL, SUSPECT, Calibration
 from dewkeeper.store import History
 from dewkeeper.store.database import FILE_NAME
 
@@ -25,7 +25,7 @@ _moves = st.lists(
         st.tuples(st.sampled_from(["minutes", "minutes", "hours", "days"]), st.integers(1, 60), _seed),
         st.tuples(st.just("refused"), st.integers(1, 20), _seed),
         st.tuples(st.just("back"), st.integers(60, 3 * 86400), _seed),
-        st.tuples(st.just("late fault"), st.integers(0, 4 * 86400), st.integers(0, 86400)),
+        st.tuples(st.sampled_from(["late fault", "late suspicion"]), st.integers(0, 4 * 86400), st.integers(0, 86400)),
         st.tuples(st.just("settings"), st.sampled_from([30, 60, 600]), st.integers(40, 60)),
         st.tuples(
             st.sampled_from(["stage", "corrected stage"]), st.integers(-2 * 86400, 3 * 86400), st.integers(0, 3 * 86400)
@@ -40,15 +40,18 @@ _moves = st.lists(
 
 def _polls(
     rng: random.Random, start: int, count: int, step: int
-) -> list[tuple[int, str, int | None, int | None, bool]]:
-    rows: list[tuple[int, str, int | None, int | None, bool]] = []
+) -> list[tuple[int, str, int | None, int | None, bool | None]]:
+    """Return polls, of which some count for nothing; in a stretch of them, for their temperature alone."""
+    rows: list[tuple[int, str, int | None, int | None, bool | None]] = []
+    doubted = range(rng.randrange(count + 1), rng.randrange(count + 1))
     for number in range(count):
         for probe in PROBES:
             if rng.random() < 0.9:
                 words = (
                     (None, None) if rng.random() < 0.05 else (rng.randrange(25800, 27800), rng.randrange(20000, 60000))
                 )
-                rows.append((start + number * step, probe, *words, rng.random() > 0.1))
+                good = rng.random() > 0.1
+                rows.append((start + number * step, probe, *words, None if good and number in doubted else good))
     return rows
 
 
@@ -74,8 +77,8 @@ def test_every_query_equals_the_plain_list(
                     rows = _polls(random.Random(b), now - a, 5, 60)
                     if rows:
                         plain.put(rows)
-                case "late fault":
-                    plain.exclude("b1", MIDNIGHT + a, MIDNIGHT + a + b)
+                case "late fault" | "late suspicion":
+                    plain.exclude("b1", MIDNIGHT + a, MIDNIGHT + a + b, FAIL if what == "late fault" else SUSPECT)
                 case "settings":
                     plain.set(made_settings(now, a, b, b + 10))
                 case "stage" | "corrected stage":

@@ -8,6 +8,7 @@ import subprocess
 import sys
 from contextlib import closing
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 from alembic.autogenerate import compare_metadata
@@ -18,17 +19,19 @@ from sqlalchemy.exc import OperationalError
 from tests.store.conftest import MIDNIGHT, Shelf
 
 from dewkeeper.clock import ManualClock
-from dewkeeper.store import Store, migrate
+from dewkeeper.judge.types import SUSPECT, Exclusion
+from dewkeeper.store import Store, migrate, remake
 from dewkeeper.store.database import FILE_NAME, Connection, FileWriter
 from dewkeeper.store.errors import StoreUnusable
+from dewkeeper.store.records import Batch
 from dewkeeper.store.schema import metadata
 from dewkeeper_config.models import Storage
 
 _LATER = '''"""A later revision."""
 from alembic import op
 import sqlalchemy as sa
-revision = "0002"
-down_revision = "0001"
+revision = "later"
+down_revision = "HEAD"
 def upgrade() -> None:
     op.create_table("later", sa.Column("id", sa.Integer, primary_key=True))
     op.execute("UPDATE reading SET h = h + 1")
@@ -46,7 +49,7 @@ def _tables(file: Path) -> dict[str, str]:
 def _scripts(folder: Path, later: str) -> Path:
     """Return a copy of the revisions with one more."""
     shutil.copytree(migrate.SCRIPTS, folder, ignore=shutil.ignore_patterns("__pycache__"))
-    (folder / "versions" / "v0002_later.py").write_text(later)
+    (folder / "versions" / "v9999_later.py").write_text(later.replace("HEAD", migrate.HEAD))
     return folder
 
 
@@ -93,10 +96,12 @@ def test_a_later_revision_would_be_run_and_its_file_refused_by_this_version(shel
     _closed(shelf)
     migrate.by_alembic(shelf.folder / FILE_NAME, scripts=_scripts(tmp_path / "50 % more", _LATER))
     with closing(sqlite3.connect(shelf.folder / FILE_NAME, factory=Connection)) as database:
-        assert migrate.current(database) == "0002"
+        assert migrate.current(database) == "later"
         assert database.execute("SELECT t, h FROM reading").fetchall() == [(27000, 40001)]
     before = (shelf.folder / FILE_NAME).read_bytes()
-    with pytest.raises(StoreUnusable, match=r"newer version.*schema 0002, this one knows 0001.*update dewkeeper"):
+    with pytest.raises(
+        StoreUnusable, match=rf"newer version.*schema later, this one knows {migrate.HEAD}.*update dewkeeper"
+    ):
         Store.open(shelf.folder, Storage(folder=shelf.folder), ManualClock())
     assert (shelf.folder / FILE_NAME).read_bytes() == before
     assert "later" in _tables(shelf.folder / FILE_NAME)
@@ -115,12 +120,61 @@ def test_a_revision_that_fails_leaves_the_file_as_it_was(shelf: Shelf, tmp_path:
 
 
 def test_an_older_file_is_changed_in_a_process_of_its_own(tmp_path: Path) -> None:
-    """A file that has no tables of ours yet but a revision asked for by name is brought there by Alembic, outside of us."""
+    """A file of the first revision is brought to the newest by Alembic, outside of us."""
     with closing(FileWriter(tmp_path / "old.db")) as file:
-        migrate.bring_up_to_date(file, tmp_path / "old.db", "base+1")
+        migrate.bring_up_to_date(file, tmp_path / "old.db", "0001")
+        with file.transaction() as connection:
+            assert migrate.current(connection) == "0001"
+        migrate.bring_up_to_date(file, tmp_path / "old.db")
         with file.transaction() as connection:
             assert migrate.current(connection) == migrate.HEAD
+
+
+def _quarters(file: Path) -> dict[str, list[tuple[int, ...]]]:
+    with closing(sqlite3.connect(file)) as database:
+        return {t: database.execute(f"SELECT * FROM {t} ORDER BY key").fetchall() for t in ("recent", "rollup")}  # noqa: S608
+
+
+def _as_before_temperatures_counted_alone(file: Path) -> None:
+    """Make of a file what the first revision would have: quarter hours leave out what is suspect in any way."""
+    with closing(sqlite3.connect(file)) as database, database:
+        for table in ("recent", "rollup"):
+            database.execute(f"DELETE FROM {table} WHERE t_only")  # noqa: S608  nothing else was in them here
+            database.execute(f"ALTER TABLE {table} DROP COLUMN t_only")
+        database.execute("UPDATE alembic_version SET version_num = '0001'")
+
+
+def test_hours_left_out_before_get_their_temperature_at_night(shelf: Shelf) -> None:
+    """A file of the first revision is the same in the morning as if every version had counted temperatures alone; stopped between, it goes on."""
+    rows = [(MIDNIGHT + 300 * n, "b1", 27000 + n, 40000, None if n // 6 % 2 else True) for n in range(288 * 4)]
+    shelf.put(rows)
+    shelf.store.commit(Batch(exclusions=(Exclusion("b1", MIDNIGHT + 3600, MIDNIGHT + 9000, ("swapped",), SUSPECT),)))
+    shelf.compact()
+    shelf.store.close()
+    file = shelf.folder / FILE_NAME
+    wanted = _quarters(file)
+    assert min(len(kept) for kept in wanted.values()) > 20
+    _as_before_temperatures_counted_alone(file)
+    shelf.reopen()
+    assert _quarters(file) != wanted
+    looks = iter((False, False, True))  # nothing to archive; a few spans; it is to end
+    shelf.store.compact(MIDNIGHT + 4 * 86400, ZoneInfo("UTC"), lambda: next(looks))
+    shelf.reopen()
+    with shelf.history() as history:
+        assert remake.NOTE in history.notes()
+    shelf.store.compact(MIDNIGHT + 4 * 86400, ZoneInfo("UTC"))
+    with shelf.history() as history:
+        assert remake.NOTE not in history.notes()
+    assert _quarters(file) == wanted
+
+
+def test_a_file_without_readings_has_nothing_to_make_anew(tmp_path: Path) -> None:
+    """No note is left in it."""
+    with closing(FileWriter(tmp_path / "old.db")) as file:
+        migrate.bring_up_to_date(file, tmp_path / "old.db", "0001")
         migrate.bring_up_to_date(file, tmp_path / "old.db")
+        with file.transaction() as connection:
+            assert connection.execute("SELECT * FROM note").fetchall() == []
 
 
 _OPENED = """

@@ -130,8 +130,9 @@ def test_nights_of_a_file_in_order_of_probes_are_whole(tmp_path: Path) -> None:
             for probe in ends:
                 rows = history.raw(probe, start, end)
                 assert (night[probe].n if rows else 0) == len(rows)
-                low = min((row.reading.humidity_percent or 0 for row in rows), default=0.0)
-                assert not rows or night[probe].humidity_min.value == pytest.approx(low)
+                lowest = night[probe].humidity_min if rows else None
+                low = min((row.reading.humidity_percent or 0 for row in rows), default=None)
+                assert (lowest.value if lowest else None) == pytest.approx(low)
     shelf.store.close()
 
 

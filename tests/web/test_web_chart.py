@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from dewkeeper.report.enclosure import EnclosureReport, Gap, JournalMark, Stretch
-from dewkeeper.report.history import Point, Trace
+from dewkeeper.report.history import Point, Trace, moist
 from dewkeeper.report.model import Limiting
 from dewkeeper.report.wording import Wording
 from dewkeeper.web.axis import WIDE
@@ -33,10 +33,11 @@ def points(first: int, count: int, humidity: float, step: int = 300) -> tuple[Po
     return tuple(made)
 
 
+GAPS = (Gap(START + 40 * 300, START + 80 * 300, "no reading"),)
 REPORT = EnclosureReport(
     enclosure="B4", span="night", start=START, end=END, limits=LIMITS,
     traces=(Trace("floor", "substrate", points(START, 40, 58) + points(START + 80 * 300, 52, 64)),),
-    pause_seconds=900, gaps=(Gap(START + 40 * 300, START + 80 * 300, "no reading"),),
+    pause_seconds=900, gaps=GAPS, temperature_gaps=GAPS,
     stretches=(Stretch(START + 600, START + 7200, "dry", "too dry", fault=False), Stretch(START + 40 * 300, None, "missing", "no reading", fault=True)),
     marks=(JournalMark("1", START + 3600, "misted", misting=True), JournalMark("2", START + 7200, "fed", misting=False)),
     now=None, alarms=(), stage="adult", stage_until=None, out_of_service=None,
@@ -210,7 +211,7 @@ def test_every_column_to_tap_leads_to_the_values_of_its_time() -> None:
     told = dict(re.findall(r'<p id="(h\d+)">([^<]+)<', drawing))
     step = (END - START) // 24
     for n, (name, title) in enumerate(columns):
-        held = [p for p in REPORT.traces[0].points if START + n * step <= p.at < START + (n + 1) * step]
+        held = [p for p in moist(REPORT.traces[0].points) if START + n * step <= p.at < START + (n + 1) * step]
         if not held:
             assert name == ""
             continue

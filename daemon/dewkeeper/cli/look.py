@@ -204,6 +204,7 @@ def _alarms(args: Arguments) -> int:
 def _history(args: Arguments) -> int:
     from dewkeeper.cli.plot import plot
     from dewkeeper.report.enclosure import gaps_of, judged_probes
+    from dewkeeper.report.history import moist
     from dewkeeper.report.model import to_plain
     from dewkeeper.report.past import StoredPast
     from dewkeeper.report.watching import stale_after
@@ -228,7 +229,7 @@ def _history(args: Arguments) -> int:
     for line in plot(args.enclosure, points, start, end, width, wording, in_force.limits(args.enclosure, end)):
         say(line)
     believed = [latest[probe].reading.time for probe in probes if probe in latest and latest[probe].quality.counts]
-    for gap in gaps_of(points, start, end, (), in_force, max(believed, default=None), stale_after(config)):
+    for gap in gaps_of(moist(points), start, end, (), in_force, max(believed, default=None), stale_after(config)):
         say(
             f"not measured: {wording.clock(gap.start, end)}–{wording.clock(gap.end, gap.start)}, {wording.lasting(gap.end - gap.start)}"
         )

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 
-from dewkeeper.report.history import Point
+from dewkeeper.report.history import Point, moist
 from dewkeeper.report.wording import Wording
 from dewkeeper_config.models import Limits
 
@@ -31,24 +31,22 @@ def plot(
         if (best := limits.temperature_target) is not None:
             heat += f", target {degrees(best.low):g}–{degrees(best.high):g} (not judged)"
     axis = _time_axis(start, end, width, wording)
-    lines = _chart(humid, points, lambda p: (p.humidity_low, p.humidity_high), start, end, width)
-    lines += [axis, ""]
-    lines += _chart(
-        heat, points, lambda p: (degrees(p.temperature_low), degrees(p.temperature_high)), start, end, width
-    )
+    read = [(p.at, p.seconds, p.humidity_low, p.humidity_high) for p in moist(points)]
+    lines = _chart(humid, read, start, end, width) if read else [f"{humid}: not believed in this time"]
+    read = [(p.at, p.seconds, degrees(p.temperature_low), degrees(p.temperature_high)) for p in points]
+    lines += [axis, "", *_chart(heat, read, start, end, width)]
     return [*lines, axis]
 
 
 def _chart(
     title: str,
-    points: Sequence[Point],
-    span: Callable[[Point], tuple[float, float]],
+    read: Sequence[tuple[int, int, float, float]],
     start: int,
     end: int,
     width: int,
 ) -> list[str]:
-    low = min(span(p)[0] for p in points)
-    high = max(span(p)[1] for p in points)
+    """Draw slices: (from when on, seconds, lowest, highest)."""
+    low, high = min(lowest for _, _, lowest, _ in read), max(highest for *_, highest in read)
     if high - low < 1:
         low, high = low - 0.5, high + 0.5
     height = _ROWS * 4
@@ -57,9 +55,9 @@ def _chart(
     def column(at: int) -> int:
         return min(width * 2 - 1, max(0, (at - start) * width * 2 // max(1, end - start)))
 
-    for point in points:
-        below, above = (round((value - low) / (high - low) * (height - 1)) for value in span(point))
-        for across in range(column(point.at), max(column(point.at), column(point.at + point.seconds) - 1) + 1):
+    for at, seconds, *span in read:
+        below, above = (round((value - low) / (high - low) * (height - 1)) for value in span)
+        for across in range(column(at), max(column(at), column(at + seconds) - 1) + 1):
             for level in range(below, above + 1):
                 row = height - 1 - level
                 grid[row // 4][across // 2] |= _DOTS[row % 4][across % 2]

@@ -43,6 +43,9 @@ OTHER_SENSOR = "other_sensor"
 PASS, NOT_EVALUATED, SUSPECT, FAIL, MISSING = 1, 2, 3, 4, 9
 """QARTOD flags."""
 
+SUSPECT_WHOLE: Final = frozenset({"out_of_order", "rate_of_change", "crc_burst"})
+"""Tests that make a whole reading suspect, by itself. Every other one suspects its probe, by what is inferred of it."""
+
 
 @dataclass(frozen=True, slots=True)
 class Reading:
@@ -334,6 +337,11 @@ class Quality:
     def counts(self) -> bool:
         """Whether the reading may move a minimum, a mean or a timer."""
         return self.flag in (PASS, NOT_EVALUATED)
+
+    @property
+    def temperature_counts(self) -> bool:
+        """Whether its temperature may: what is inferred of a probe takes its humidity away, never its temperature."""
+        return self.counts or (self.flag == SUSPECT and bool(self.tests) and SUSPECT_WHOLE.isdisjoint(self.tests))
 
 
 @dataclass(frozen=True, slots=True)

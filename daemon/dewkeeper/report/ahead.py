@@ -16,7 +16,7 @@ from dewkeeper.insight.changed import CHANGED, LOOK_AGAIN_DAYS, Finding, from_te
 from dewkeeper.insight.outlook import OUTLOOK, SLOW_HOURS, Ahead, Leaving, OutlookFigures, Present
 from dewkeeper.judge.types import Fact, Learned, Quantity
 from dewkeeper.judge.words import DAY, JOURNAL
-from dewkeeper.report.history import Past, Point
+from dewkeeper.report.history import Past, moist
 from dewkeeper.report.wording import Wording
 from dewkeeper_config.models import Config, Limits
 from dewkeeper_config.profiles import effective_limits
@@ -93,7 +93,7 @@ def _ahead(past: Past, name: str, outlook: OutlookFigures, room: Sequence[float]
 def _hours(past: Past, place: str, end: int, count: int) -> list[tuple[float, float]] | None:
     """Return hourly means (°C, %RH) before a time, None where one of them was not read."""
     start = end - count * HOUR
-    points: dict[int, Point] = {(point.at - start) // HOUR: point for point in past.series(place, start, end, count)}
+    points = {(point.at - start) // HOUR: point for point in moist(past.series(place, start, end, count))}
     if len(points) < count:
         return None
     return [(points[hour].temperature_c, points[hour].humidity_percent) for hour in range(count)]

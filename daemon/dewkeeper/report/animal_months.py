@@ -63,12 +63,13 @@ class LivedMonth:
             return f"{where}its air is shown once the shed is graded"
         humid = [day.humidity for day in self.days.values() if day.humidity is not None]
         warm = [day.temperature for day in self.days.values() if day.temperature is not None]
-        if not humid or not warm:
+        if not warm:
             return f"{where}nothing measured"
         lived = sum(day.lived_seconds for day in self.days.values())
         lost = 1 - min(1.0, sum(day.watched_seconds for day in self.days.values()) / max(1, lived))
+        moist = wording.humidity_range(min(h[0] for h in humid), max(h[1] for h in humid)) if humid else "not measured"
         said = (
-            f"{where}humidity {wording.humidity_range(min(h[0] for h in humid), max(h[1] for h in humid))}, "
+            f"{where}humidity {moist}, "
             f"temperature {wording.temperature_range(min(t[0] for t in warm), max(t[1] for t in warm))}"
         )
         return said + (f", unwatched {100 * lost:.0f} % of the time" if lost >= 0.005 else "")
@@ -101,7 +102,8 @@ def lived_months(
             month, number = _month(months, datetime.fromtimestamp(at, zone).date())
             day = month.days.setdefault(number, LivedDay())
             day.watched_seconds += read.watched_seconds
-            day.humidity = _wider(day.humidity, (read.humidity_low, read.humidity_high))
+            if read.humidity_low is not None and read.humidity_high is not None:
+                day.humidity = _wider(day.humidity, (read.humidity_low, read.humidity_high))
             day.temperature = _wider(day.temperature, (read.temperature_low, read.temperature_high))
             limits = in_force.limits(stay.enclosure, at)
             if limits is not None:

@@ -13,7 +13,7 @@ from typing import Any
 from dewkeeper.judge.stages import MOVES, animal_named
 from dewkeeper.judge.types import JournalEntry
 from dewkeeper.report.animal_facts import DESCRIBED, AnimalFacts, described
-from dewkeeper.report.history import Past
+from dewkeeper.report.history import Past, moist
 from dewkeeper.report.model import to_plain
 
 ABOUT_THE_ANIMAL = frozenset(
@@ -161,7 +161,7 @@ def stays(past: Past, animal: Animal, now: int, hidden: tuple[int, int] | None) 
         if hidden is not None and stay.start < hidden[1] and (stay.end is None or stay.end > hidden[0]):
             found.append(Lived(stay, withheld=True))
             continue
-        points = past.series(stay.enclosure, stay.start, max(stay.start + 1, min(stay.end or now, now)), _POINTS)
+        points = moist(past.series(stay.enclosure, stay.start, max(stay.start + 1, min(stay.end or now, now)), _POINTS))
         found.append(
             Lived(
                 stay,

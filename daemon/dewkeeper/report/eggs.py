@@ -17,7 +17,7 @@ from typing import Any, Final
 from dewkeeper.air import saturation_hpa, vapour_hpa
 from dewkeeper.judge.types import JournalEntry
 from dewkeeper.report.due import say_day
-from dewkeeper.report.history import Past, Point
+from dewkeeper.report.history import Past, Point, moist
 from dewkeeper.report.model import to_plain
 from dewkeeper.report.weights import grams_of
 from dewkeeper.report.wording import Wording
@@ -90,12 +90,13 @@ class Clutch:
 
 
 def deficit(points: Sequence[Point]) -> float | None:
-    """Return the mean vapour pressure deficit of believed slices, hPa; None for none."""
-    if not points:
+    """Return the mean vapour pressure deficit of slices with believed humidity, hPa; None for none."""
+    humid = moist(points)
+    if not humid:
         return None
-    total = sum(p.seconds for p in points)
+    total = sum(p.seconds for p in humid)
     short = sum(
-        p.seconds * (saturation_hpa(p.temperature_c) - vapour_hpa(p.temperature_c, p.humidity_percent)) for p in points
+        p.seconds * (saturation_hpa(p.temperature_c) - vapour_hpa(p.temperature_c, p.humidity_percent)) for p in humid
     )
     return max(0.0, short / total)
 
@@ -125,7 +126,7 @@ def _clutch(past: Past, config: Config, entries: Sequence[JournalEntry], wording
         if end - start < DAY / 4:
             continue  # two looks at a scale, not a stretch of time
         points = past.series(name, start, end, max(1, (end - start) * _SLICES_A_DAY // DAY))
-        watched = sum(p.seconds for p in points) / (end - start)
+        watched = sum(p.seconds for p in moist(points)) / (end - start)
         steps.append(
             EggStep(
                 start,

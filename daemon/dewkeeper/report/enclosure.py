@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 from dewkeeper.judge.types import Command, Event, JournalEntry
 from dewkeeper.judge.words import EXCURSIONS, FAULTS, JOURNAL, KINDS
-from dewkeeper.report.history import JUDGED, Past, Point, Trace, together
+from dewkeeper.report.history import JUDGED, MoistPoint, Past, Point, Trace, moist, together
 from dewkeeper.report.model import Limiting, NowValues, Standing, to_plain
 from dewkeeper.report.morning import limiting
 from dewkeeper.report.nights import day_start, night_to_show
@@ -65,7 +65,7 @@ class EnclosureReport:
     """Everything the enclosure screen shows.
 
     traces: one for every probe that was in it, the judged ones first. pause_seconds: a longer one breaks a curve.
-    gaps: when no judged probe was believed.
+    gaps: when no judged probe was believed whole; temperature_gaps: when the temperature of none was.
     """
 
     enclosure: str
@@ -76,6 +76,7 @@ class EnclosureReport:
     traces: tuple[Trace, ...]
     pause_seconds: int
     gaps: tuple[Gap, ...]
+    temperature_gaps: tuple[Gap, ...]
     stretches: tuple[Stretch, ...]
     marks: tuple[JournalMark, ...]
     now: NowValues | None
@@ -114,6 +115,8 @@ def enclosure(history: Past, config: Config, name: str, span: Span, now: int) ->
     newest = [latest[probe] for probe in judged_probes(config, name) if probe in latest]
     present = now_values(newest, limits, now, fresh)
     believed = max((n.reading.time for n in newest if n.quality.counts), default=None)
+    felt = max((n.reading.time for n in newest if n.quality.temperature_counts), default=None)
+    over, fresh_now = min(end, now), fresh if end >= now else 0
     return EnclosureReport(
         enclosure=name,
         span=span,
@@ -122,7 +125,8 @@ def enclosure(history: Past, config: Config, name: str, span: Span, now: int) ->
         limits=limiting(limits),
         traces=traces,
         pause_seconds=STALE_POLLS * in_force.slowest_poll_seconds(start, end),
-        gaps=tuple(gaps_of(points, start, min(end, now), stretches, in_force, believed, fresh if end >= now else 0)),
+        gaps=tuple(gaps_of(moist(points), start, over, stretches, in_force, believed, fresh_now)),
+        temperature_gaps=tuple(gaps_of(points, start, over, stretches, in_force, felt, fresh_now)),
         stretches=stretches,
         marks=tuple(journal_mark(e) for e in history.journal(start, enclosure=name) if e.time < end),
         now=present,
@@ -192,7 +196,7 @@ def journal_mark(entry: JournalEntry) -> JournalMark:
 
 
 def gaps_of(
-    points: Sequence[Point],
+    points: Sequence[Point | MoistPoint],
     start: int,
     end: int,
     stretches: Sequence[Stretch],

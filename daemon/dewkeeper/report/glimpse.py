@@ -79,6 +79,9 @@ def lowest_words(row: NightRow, wording: Wording) -> str:
     else:
         mark, said = row.temperature_max, "night up to "
         text = wording.temperature(mark.value) if mark else ""
+    if mark is None and row.temperature_max is not None:
+        mark, said = row.temperature_max, "no humidity believed, up to "
+        text = wording.temperature(mark.value)
     if mark is None:
         return "nothing measured this night"
     return f"{said}{text} {wording.clock(mark.at)}{measured_by(row, mark)}"

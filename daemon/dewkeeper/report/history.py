@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Protocol, TypeGuard
 
 from dewkeeper.judge.types import Alarm, Event, JournalEntry, Learned, Quality, Reading, Role
 from dewkeeper.judge.words import JOURNAL
@@ -42,7 +42,23 @@ class NightSums:
 
 @dataclass(frozen=True, slots=True)
 class Point:
-    """Believed readings of one slice of time from `at` on: mean, lowest and highest. A slice with none is left out."""
+    """Believed readings of one slice of time from `at` on: mean, lowest and highest. A slice with none is left out.
+
+    All three of humidity are None where the temperature alone was believed.
+    """
+
+    at: int
+    seconds: int
+    humidity_percent: float | None
+    humidity_low: float | None
+    humidity_high: float | None
+    temperature_c: float
+    temperature_low: float
+    temperature_high: float
+
+
+class MoistPoint(Protocol):
+    """A `Point` whose humidity was believed, too."""
 
     at: int
     seconds: int
@@ -52,6 +68,15 @@ class Point:
     temperature_c: float
     temperature_low: float
     temperature_high: float
+
+
+def moist(points: Iterable[Point]) -> list[MoistPoint]:
+    """Return those whose humidity was believed."""
+    return [point for point in points if _is_moist(point)]
+
+
+def _is_moist(point: Point) -> TypeGuard[MoistPoint]:
+    return point.humidity_percent is not None
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,12 +106,13 @@ def joined(points: Sequence[Point], at: int, seconds: int) -> Point:
     """Return several slices as one that covers `seconds` from `at` on."""
     if len(points) == 1:
         return points[0]
+    humid = moist(points)
     return Point(
         at=at,
         seconds=seconds,
-        humidity_percent=sum(p.humidity_percent for p in points) / len(points),
-        humidity_low=min(p.humidity_low for p in points),
-        humidity_high=max(p.humidity_high for p in points),
+        humidity_percent=sum(p.humidity_percent for p in humid) / len(humid) if humid else None,
+        humidity_low=min((p.humidity_low for p in humid), default=None),
+        humidity_high=max((p.humidity_high for p in humid), default=None),
         temperature_c=sum(p.temperature_c for p in points) / len(points),
         temperature_low=min(p.temperature_low for p in points),
         temperature_high=max(p.temperature_high for p in points),

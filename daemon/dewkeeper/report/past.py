@@ -13,10 +13,10 @@ from dewkeeper.judge.types import Alarm, Event, JournalEntry, Learned, Role
 from dewkeeper.report.history import JUDGED, NightSums, Point, Trace, together
 from dewkeeper.report.model import Mark
 from dewkeeper.store import History
-from dewkeeper.store.coarse import Day, Extremes, joined
+from dewkeeper.store.coarse import Day, Extremes, joined, wider
 from dewkeeper.store.history import Stored
 from dewkeeper.store.in_force import InForce, Window
-from dewkeeper.store.summary import Span
+from dewkeeper.store.summary import Extreme, Span
 from dewkeeper_config.models import Config
 from dewkeeper_config.profiles import effective_limits
 
@@ -106,7 +106,7 @@ class StoredPast:
             for first, last, probes in _by_probes(self._windows(in_force, enclosure.name, start, end)):
                 for slice_ in (s for probe in probes for s in read.get(probe, ()) if first <= s.at < last):
                     known = slices.get(slice_.at)
-                    slices[slice_.at] = slice_ if known is None else _wider(known, slice_)
+                    slices[slice_.at] = slice_ if known is None else wider(known, slice_)
             found[enclosure.name] = [slices[at] for at in sorted(slices)]
         return found
 
@@ -190,21 +190,11 @@ class StoredPast:
         return [
             Point(
                 s.at, s.seconds,
-                s.humidity_sum / s.n, s.humidity_low, s.humidity_high,
-                s.temperature_sum / s.n, s.temperature_low, s.temperature_high,
+                s.humidity_sum / s.n if s.n else None, s.humidity_low, s.humidity_high,
+                s.temperature_sum / s.temperature_n, s.temperature_low, s.temperature_high,
             )
             for s in self._history.series(probe, start, end, points)
         ]  # fmt: skip
-
-
-def _wider(one: Extremes, other: Extremes) -> Extremes:
-    return Extremes(
-        one.at,
-        min(one.humidity_low, other.humidity_low),
-        max(one.humidity_high, other.humidity_high),
-        min(one.temperature_low, other.temperature_low),
-        max(one.temperature_high, other.temperature_high),
-    )
 
 
 def _one_day(one: Day, other: Day) -> Day:
@@ -227,17 +217,21 @@ def _by_probes(windows: Sequence[Window]) -> list[tuple[int, int, tuple[str, ...
 def _sums(probe: str, span: Span) -> NightSums:
     return NightSums(
         watched_seconds=span.watched_seconds,
-        humidity_min=Mark(span.humidity_min.value, span.humidity_min.at, probe),
+        humidity_min=_mark(span.humidity_min, probe),
         humidity_min_temperature_c=span.temperature_at_driest_c,
-        humidity_max=Mark(span.humidity_max.value, span.humidity_max.at, probe),
-        temperature_min=Mark(span.temperature_min.value, span.temperature_min.at, probe),
-        temperature_max=Mark(span.temperature_max.value, span.temperature_max.at, probe),
+        humidity_max=_mark(span.humidity_max, probe),
+        temperature_min=_mark(span.temperature_min, probe),
+        temperature_max=_mark(span.temperature_max, probe),
         beyond_target_seconds=span.below_target_seconds + span.above_target_seconds,
         beyond_tolerable_seconds=span.below_tolerable_seconds + span.above_tolerable_seconds,
         dose_percent_hours=span.dose_percent_hours,
         too_hot_seconds=span.too_hot_seconds,
         too_cold_seconds=span.too_cold_seconds,
     )
+
+
+def _mark(extreme: Extreme | None, probe: str) -> Mark | None:
+    return None if extreme is None else Mark(extreme.value, extreme.at, probe)
 
 
 def worst_of(probes: Sequence[NightSums]) -> NightSums:

@@ -11,7 +11,7 @@ from typing import Any, Final
 
 from dewkeeper.report.animals import Animal
 from dewkeeper.report.association import NEEDED_BAD, Association, ShedCase, association
-from dewkeeper.report.history import Past
+from dewkeeper.report.history import Past, moist
 from dewkeeper.report.model import to_plain
 from dewkeeper.report.sheds import DAY, ShedCycle, intervals, shed_cycles
 from dewkeeper.store.in_force import InForce
@@ -99,7 +99,8 @@ def air_between(past: Past, in_force: InForce, animal: Animal, start: int, end: 
         first, last = max(start, stay.start if animal.name else start), min(end, stay.end or end)
         if first >= last:
             continue
-        points = past.series(stay.enclosure, first, last, max(1, round(_POINTS * (last - first) / BEFORE_SECONDS)))
+        count = max(1, round(_POINTS * (last - first) / BEFORE_SECONDS))
+        points = moist(past.series(stay.enclosure, first, last, count))
         windows = in_force.windows(stay.enclosure, first, last)
         for point in points:
             begun = max(point.at, first)  # slices lie on a grid of their own

@@ -13,7 +13,7 @@ from typing import Final
 from dewkeeper.judge.types import JournalEntry
 from dewkeeper.judge.words import JOURNAL
 from dewkeeper.report.animals import Animal
-from dewkeeper.report.history import Past, Point
+from dewkeeper.report.history import Past, Point, moist
 from dewkeeper.report.shed_air import BEFORE_SECONDS, AirBefore, AnimalSheds, air_between, animal_sheds
 from dewkeeper.report.sheds import shed_cycles, ungraded
 from dewkeeper.report.weights import Weighing, loss, weighings
@@ -146,13 +146,14 @@ def _month(past: Past, animal: Animal, name: str, start: int, end: int, hidden: 
         a, b = max(start, stay.start if animal.name else start), min(end, stay.end or end)
         if a < b:
             points += past.series(stay.enclosure, a, b, max(1, (b - a) // 21600))
-    watched = min(1.0, sum(p.seconds for p in points) / max(1, end - start))
+    humid = moist(points)
+    watched = min(1.0, sum(p.seconds for p in humid) / max(1, end - start))
     if not points:
         return AirMonth(name, None, None, 0.0)
     withheld = hidden is not None and hidden[0] < end and hidden[1] > start
     humidity = (
-        min(p.humidity_low for p in points), sum(p.humidity_percent for p in points) / len(points), max(p.humidity_high for p in points),
-    )  # fmt: skip
+        min(p.humidity_low for p in humid), sum(p.humidity_percent for p in humid) / len(humid), max(p.humidity_high for p in humid),
+    ) if humid else None  # fmt: skip
     temperature = (
         min(p.temperature_low for p in points), sum(p.temperature_c for p in points) / len(points), max(p.temperature_high for p in points),
     )  # fmt: skip
@@ -165,7 +166,7 @@ def month_words(month: AirMonth, wording: Wording) -> str:
         return f"{month.month}: nothing measured"
     low, mean, high = month.temperature
     warm = f"temperature {wording.temperature(low)}–{wording.temperature(high)}, mean {wording.temperature(mean)}"
-    humid = "humidity shown once the shed is graded"
+    humid = f"humidity {'shown once the shed is graded' if month.withheld else 'not measured'}"
     if month.humidity is not None:
         dry, middle, damp = month.humidity
         humid = f"humidity {wording.humidity(dry)}–{wording.humidity(damp)}, mean {wording.humidity(middle)}"

@@ -15,7 +15,7 @@ from dewkeeper.insight.places import PROBE_C, PROBE_PERCENT, VENTS, Reckoned, Sp
 from dewkeeper.judge.types import Fact, JournalEntry, Learned, Quantity
 from dewkeeper.judge.words import DAY, JOURNAL
 from dewkeeper.report.ahead import NEVER_LEARNED
-from dewkeeper.report.history import Newest, Past
+from dewkeeper.report.history import Newest, Past, moist
 from dewkeeper.report.watching import stale_after
 from dewkeeper.report.wording import Wording
 from dewkeeper_config.models import Config, Enclosure
@@ -228,7 +228,7 @@ def _worst_hour(here: _Here, factor: Reckoned) -> tuple[int, str] | None:
     rooms = {point.at: point for point in here.past.series(here.room_probe, *span)}
     found = [
         (wall_c(p.temperature_c, rooms[p.at].temperature_c, factor.value) - dew_point_c(vapour_hpa(p.temperature_c, p.humidity_percent)), p)
-        for p in here.past.series(here.name, *span)
+        for p in moist(here.past.series(here.name, *span))
         if p.at in rooms and p.humidity_percent > 0
     ]  # fmt: skip
     if not found:
@@ -278,7 +278,7 @@ def _apart(above: Reckoned, w: Wording) -> str:
 
 def _mean(past: Past, place: str, begin: int, end: int) -> tuple[float, float] | None:
     """Return mean °C and %RH of an enclosure between two times, None where nothing was read."""
-    points = past.series(place, begin, end, 1)
+    points = moist(past.series(place, begin, end, 1))
     if not points:
         return None
     warm = sum(p.temperature_c for p in points) / len(points)

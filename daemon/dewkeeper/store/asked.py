@@ -151,6 +151,16 @@ WHERE exclusion.start >= :since
 DELETE_EXCLUSION: Final = """\
 DELETE FROM exclusion WHERE exclusion.probe_id = :probe_id AND exclusion.start = :start AND exclusion.stop = :stop
 """
+SUSPECTS: Final = """\
+SELECT verdict."key", verdict.stop, verdict.tests
+FROM verdict
+WHERE verdict.flag = 3 AND verdict."key" >= :first UNION ALL SELECT late."key", late."key" >> 10 AS anon_1, late.tests
+FROM late
+WHERE late.flag = 3 AND late."key" >= :first UNION ALL SELECT (exclusion.start << 10) | exclusion.probe_id AS anon_2, exclusion.stop, exclusion.tests
+FROM exclusion
+WHERE exclusion.flag = 3 AND exclusion.start >= (:first >> 10) ORDER BY "key"
+ LIMIT :most OFFSET 0
+"""
 CHUNK_ENDS: Final = """\
 SELECT (SELECT min(chunk."key") AS min_1
 FROM chunk) AS oldest, (SELECT max(chunk."key") AS max_1
@@ -236,18 +246,18 @@ UPDATE covered SET rolled=min(covered.rolled, :quarter), until=min(covered.until
 """
 PUT_QUARTER: Final = {
     "recent": """\
-INSERT INTO recent ("key", n, watched, t_min, t_range, t_over, h_min, h_range, h_over, t_driest, h_at, t_at, humid, heat, dose) VALUES (:key, :n, :watched, :t_min, :t_range, :t_over, :h_min, :h_range, :h_over, :t_driest, :h_at, :t_at, :humid, :heat, :dose) ON CONFLICT ("key") DO UPDATE SET n = excluded.n, watched = excluded.watched, t_min = excluded.t_min, t_range = excluded.t_range, t_over = excluded.t_over, h_min = excluded.h_min, h_range = excluded.h_range, h_over = excluded.h_over, t_driest = excluded.t_driest, h_at = excluded.h_at, t_at = excluded.t_at, humid = excluded.humid, heat = excluded.heat, dose = excluded.dose
+INSERT INTO recent ("key", n, watched, t_min, t_range, t_over, h_min, h_range, h_over, t_driest, h_at, t_at, humid, heat, dose, t_only) VALUES (:key, :n, :watched, :t_min, :t_range, :t_over, :h_min, :h_range, :h_over, :t_driest, :h_at, :t_at, :humid, :heat, :dose, :t_only) ON CONFLICT ("key") DO UPDATE SET n = excluded.n, watched = excluded.watched, t_min = excluded.t_min, t_range = excluded.t_range, t_over = excluded.t_over, h_min = excluded.h_min, h_range = excluded.h_range, h_over = excluded.h_over, t_driest = excluded.t_driest, h_at = excluded.h_at, t_at = excluded.t_at, humid = excluded.humid, heat = excluded.heat, dose = excluded.dose, t_only = excluded.t_only
 """,
     "rollup": """\
-INSERT INTO rollup ("key", n, watched, t_min, t_range, t_over, h_min, h_range, h_over, t_driest, h_at, t_at, humid, heat, dose) VALUES (:key, :n, :watched, :t_min, :t_range, :t_over, :h_min, :h_range, :h_over, :t_driest, :h_at, :t_at, :humid, :heat, :dose) ON CONFLICT ("key") DO UPDATE SET n = excluded.n, watched = excluded.watched, t_min = excluded.t_min, t_range = excluded.t_range, t_over = excluded.t_over, h_min = excluded.h_min, h_range = excluded.h_range, h_over = excluded.h_over, t_driest = excluded.t_driest, h_at = excluded.h_at, t_at = excluded.t_at, humid = excluded.humid, heat = excluded.heat, dose = excluded.dose
+INSERT INTO rollup ("key", n, watched, t_min, t_range, t_over, h_min, h_range, h_over, t_driest, h_at, t_at, humid, heat, dose, t_only) VALUES (:key, :n, :watched, :t_min, :t_range, :t_over, :h_min, :h_range, :h_over, :t_driest, :h_at, :t_at, :humid, :heat, :dose, :t_only) ON CONFLICT ("key") DO UPDATE SET n = excluded.n, watched = excluded.watched, t_min = excluded.t_min, t_range = excluded.t_range, t_over = excluded.t_over, h_min = excluded.h_min, h_range = excluded.h_range, h_over = excluded.h_over, t_driest = excluded.t_driest, h_at = excluded.h_at, t_at = excluded.t_at, humid = excluded.humid, heat = excluded.heat, dose = excluded.dose, t_only = excluded.t_only
 """,
 }
 KEEP_QUARTER: Final = {
     "recent": """\
-INSERT INTO recent ("key", n, watched, t_min, t_range, t_over, h_min, h_range, h_over, t_driest, h_at, t_at, humid, heat, dose) VALUES (:key, :n, :watched, :t_min, :t_range, :t_over, :h_min, :h_range, :h_over, :t_driest, :h_at, :t_at, :humid, :heat, :dose) ON CONFLICT ("key") DO NOTHING
+INSERT INTO recent ("key", n, watched, t_min, t_range, t_over, h_min, h_range, h_over, t_driest, h_at, t_at, humid, heat, dose, t_only) VALUES (:key, :n, :watched, :t_min, :t_range, :t_over, :h_min, :h_range, :h_over, :t_driest, :h_at, :t_at, :humid, :heat, :dose, :t_only) ON CONFLICT ("key") DO NOTHING
 """,
     "rollup": """\
-INSERT INTO rollup ("key", n, watched, t_min, t_range, t_over, h_min, h_range, h_over, t_driest, h_at, t_at, humid, heat, dose) VALUES (:key, :n, :watched, :t_min, :t_range, :t_over, :h_min, :h_range, :h_over, :t_driest, :h_at, :t_at, :humid, :heat, :dose) ON CONFLICT ("key") DO NOTHING
+INSERT INTO rollup ("key", n, watched, t_min, t_range, t_over, h_min, h_range, h_over, t_driest, h_at, t_at, humid, heat, dose, t_only) VALUES (:key, :n, :watched, :t_min, :t_range, :t_over, :h_min, :h_range, :h_over, :t_driest, :h_at, :t_at, :humid, :heat, :dose, :t_only) ON CONFLICT ("key") DO NOTHING
 """,
 }
 SUMS: Final = {
@@ -259,7 +269,7 @@ FROM recent)) END AS first, :last AS last) AS span
 WHERE span.first < span.last UNION ALL SELECT stretch.s + 1 AS anon_2, stretch.first AS first, stretch.last AS last
 FROM stretch
 WHERE (stretch.s + 1) * 1 < stretch.last)
- SELECT probe.id, sum(recent.n) AS sum_1, sum(recent.watched) AS sum_2, sum(recent.n * recent.t_min + recent.t_over) AS sum_3, sum(recent.n * recent.h_min + recent.h_over) AS sum_4, min(((recent.h_min << 47) | ((recent."key" >> 10) * 900 + (recent.h_at & 1023) << 16)) | recent.t_min + recent.t_driest) AS min_1, max((recent.h_min + recent.h_range << 31) | 2147483647 - ((recent."key" >> 10) * 900 + (recent.h_at >> 10))) AS max_1, min((recent.t_min << 31) | (recent."key" >> 10) * 900 + (recent.t_at & 1023)) AS min_2, max((recent.t_min + recent.t_range << 31) | 2147483647 - ((recent."key" >> 10) * 900 + (recent.t_at >> 10))) AS max_2, sum(recent.humid & 4095) AS sum_5, sum((recent.humid >> 12) & 4095) AS sum_6, sum((recent.humid >> 24) & 4095) AS sum_7, sum(recent.humid >> 36) AS sum_8, sum(recent.heat & 4095) AS sum_9, sum(recent.heat >> 12) AS sum_10, sum(recent.dose) AS sum_11
+ SELECT probe.id, sum(recent.n) AS sum_1, sum(recent.watched) AS sum_2, sum((recent.n + (recent.t_only >> 12)) * recent.t_min + recent.t_over) AS sum_3, sum(recent.n * recent.h_min + recent.h_over) AS sum_4, min(((CASE WHEN (recent.n > 0) THEN recent.h_min END << 47) | ((recent."key" >> 10) * 900 + (recent.h_at & 1023) << 16)) | recent.t_min + recent.t_driest) AS min_1, max((CASE WHEN (recent.n > 0) THEN recent.h_min + recent.h_range END << 31) | 2147483647 - ((recent."key" >> 10) * 900 + (recent.h_at >> 10))) AS max_1, min((recent.t_min << 31) | (recent."key" >> 10) * 900 + (recent.t_at & 1023)) AS min_2, max((recent.t_min + recent.t_range << 31) | 2147483647 - ((recent."key" >> 10) * 900 + (recent.t_at >> 10))) AS max_2, sum(recent.humid & 4095) AS sum_5, sum((recent.humid >> 12) & 4095) AS sum_6, sum((recent.humid >> 24) & 4095) AS sum_7, sum(recent.humid >> 36) AS sum_8, sum(recent.heat & 4095) AS sum_9, sum(recent.heat >> 12) AS sum_10, sum(recent.dose) AS sum_11, sum(recent.t_only & 4095) AS sum_12, sum(recent.t_only >> 12) AS sum_13
 FROM probe JOIN stretch ON 1 = 1 JOIN recent ON recent."key" >= (((stretch.s << 10) | probe.id) << 0) + max(stretch.first - stretch.s * 1, 0) AND recent."key" < (((stretch.s << 10) | probe.id) << 0) + min(stretch.last - stretch.s * 1, 1) GROUP BY probe.id
 """,
     "rollup": """\
@@ -270,7 +280,7 @@ FROM rollup)) END AS first, :last AS last) AS span
 WHERE span.first < span.last UNION ALL SELECT stretch.s + 1 AS anon_2, stretch.first AS first, stretch.last AS last
 FROM stretch
 WHERE (stretch.s + 1) * 96 < stretch.last)
- SELECT probe.id, sum(rollup.n) AS sum_1, sum(rollup.watched) AS sum_2, sum(rollup.n * rollup.t_min + rollup.t_over) AS sum_3, sum(rollup.n * rollup.h_min + rollup.h_over) AS sum_4, min(((rollup.h_min << 47) | (((rollup."key" >> 17) * 96 + (rollup."key" & 127)) * 900 + (rollup.h_at & 1023) << 16)) | rollup.t_min + rollup.t_driest) AS min_1, max((rollup.h_min + rollup.h_range << 31) | 2147483647 - (((rollup."key" >> 17) * 96 + (rollup."key" & 127)) * 900 + (rollup.h_at >> 10))) AS max_1, min((rollup.t_min << 31) | ((rollup."key" >> 17) * 96 + (rollup."key" & 127)) * 900 + (rollup.t_at & 1023)) AS min_2, max((rollup.t_min + rollup.t_range << 31) | 2147483647 - (((rollup."key" >> 17) * 96 + (rollup."key" & 127)) * 900 + (rollup.t_at >> 10))) AS max_2, sum(rollup.humid & 4095) AS sum_5, sum((rollup.humid >> 12) & 4095) AS sum_6, sum((rollup.humid >> 24) & 4095) AS sum_7, sum(rollup.humid >> 36) AS sum_8, sum(rollup.heat & 4095) AS sum_9, sum(rollup.heat >> 12) AS sum_10, sum(rollup.dose) AS sum_11
+ SELECT probe.id, sum(rollup.n) AS sum_1, sum(rollup.watched) AS sum_2, sum((rollup.n + (rollup.t_only >> 12)) * rollup.t_min + rollup.t_over) AS sum_3, sum(rollup.n * rollup.h_min + rollup.h_over) AS sum_4, min(((CASE WHEN (rollup.n > 0) THEN rollup.h_min END << 47) | (((rollup."key" >> 17) * 96 + (rollup."key" & 127)) * 900 + (rollup.h_at & 1023) << 16)) | rollup.t_min + rollup.t_driest) AS min_1, max((CASE WHEN (rollup.n > 0) THEN rollup.h_min + rollup.h_range END << 31) | 2147483647 - (((rollup."key" >> 17) * 96 + (rollup."key" & 127)) * 900 + (rollup.h_at >> 10))) AS max_1, min((rollup.t_min << 31) | ((rollup."key" >> 17) * 96 + (rollup."key" & 127)) * 900 + (rollup.t_at & 1023)) AS min_2, max((rollup.t_min + rollup.t_range << 31) | 2147483647 - (((rollup."key" >> 17) * 96 + (rollup."key" & 127)) * 900 + (rollup.t_at >> 10))) AS max_2, sum(rollup.humid & 4095) AS sum_5, sum((rollup.humid >> 12) & 4095) AS sum_6, sum((rollup.humid >> 24) & 4095) AS sum_7, sum(rollup.humid >> 36) AS sum_8, sum(rollup.heat & 4095) AS sum_9, sum(rollup.heat >> 12) AS sum_10, sum(rollup.dose) AS sum_11, sum(rollup.t_only & 4095) AS sum_12, sum(rollup.t_only >> 12) AS sum_13
 FROM probe JOIN stretch ON 1 = 1 JOIN rollup ON rollup."key" >= (((stretch.s << 10) | probe.id) << 7) + max(stretch.first - stretch.s * 96, 0) AND rollup."key" < (((stretch.s << 10) | probe.id) << 7) + min(stretch.last - stretch.s * 96, 96) GROUP BY probe.id
 """,
 }
@@ -283,7 +293,7 @@ FROM recent)) END AS first, :last AS last) AS span
 WHERE span.first < span.last UNION ALL SELECT stretch.s + 1 AS anon_2, stretch.first AS first, stretch.last AS last
 FROM stretch
 WHERE (stretch.s + 1) * 1 < stretch.last)
- SELECT probe.id, sum(recent.n) AS sum_1, sum(recent.watched) AS sum_2, sum(recent.n * recent.t_min + recent.t_over) AS sum_3, sum(recent.n * recent.h_min + recent.h_over) AS sum_4, min(((recent.h_min << 47) | ((recent."key" >> 10) * 900 + (recent.h_at & 1023) << 16)) | recent.t_min + recent.t_driest) AS min_1, max((recent.h_min + recent.h_range << 31) | 2147483647 - ((recent."key" >> 10) * 900 + (recent.h_at >> 10))) AS max_1, min((recent.t_min << 31) | (recent."key" >> 10) * 900 + (recent.t_at & 1023)) AS min_2, max((recent.t_min + recent.t_range << 31) | 2147483647 - ((recent."key" >> 10) * 900 + (recent.t_at >> 10))) AS max_2, sum(recent.humid & 4095) AS sum_5, sum((recent.humid >> 12) & 4095) AS sum_6, sum((recent.humid >> 24) & 4095) AS sum_7, sum(recent.humid >> 36) AS sum_8, sum(recent.heat & 4095) AS sum_9, sum(recent.heat >> 12) AS sum_10, sum(recent.dose) AS sum_11
+ SELECT probe.id, sum(recent.n) AS sum_1, sum(recent.watched) AS sum_2, sum((recent.n + (recent.t_only >> 12)) * recent.t_min + recent.t_over) AS sum_3, sum(recent.n * recent.h_min + recent.h_over) AS sum_4, min(((CASE WHEN (recent.n > 0) THEN recent.h_min END << 47) | ((recent."key" >> 10) * 900 + (recent.h_at & 1023) << 16)) | recent.t_min + recent.t_driest) AS min_1, max((CASE WHEN (recent.n > 0) THEN recent.h_min + recent.h_range END << 31) | 2147483647 - ((recent."key" >> 10) * 900 + (recent.h_at >> 10))) AS max_1, min((recent.t_min << 31) | (recent."key" >> 10) * 900 + (recent.t_at & 1023)) AS min_2, max((recent.t_min + recent.t_range << 31) | 2147483647 - ((recent."key" >> 10) * 900 + (recent.t_at >> 10))) AS max_2, sum(recent.humid & 4095) AS sum_5, sum((recent.humid >> 12) & 4095) AS sum_6, sum((recent.humid >> 24) & 4095) AS sum_7, sum(recent.humid >> 36) AS sum_8, sum(recent.heat & 4095) AS sum_9, sum(recent.heat >> 12) AS sum_10, sum(recent.dose) AS sum_11, sum(recent.t_only & 4095) AS sum_12, sum(recent.t_only >> 12) AS sum_13
 FROM probe JOIN stretch ON 1 = 1 JOIN recent ON recent."key" >= (((stretch.s << 10) | probe.id) << 0) + max(stretch.first - stretch.s * 1, 0) AND recent."key" < (((stretch.s << 10) | probe.id) << 0) + min(stretch.last - stretch.s * 1, 1)
 WHERE probe.id = :number GROUP BY probe.id
 """,
@@ -295,7 +305,7 @@ FROM rollup)) END AS first, :last AS last) AS span
 WHERE span.first < span.last UNION ALL SELECT stretch.s + 1 AS anon_2, stretch.first AS first, stretch.last AS last
 FROM stretch
 WHERE (stretch.s + 1) * 96 < stretch.last)
- SELECT probe.id, sum(rollup.n) AS sum_1, sum(rollup.watched) AS sum_2, sum(rollup.n * rollup.t_min + rollup.t_over) AS sum_3, sum(rollup.n * rollup.h_min + rollup.h_over) AS sum_4, min(((rollup.h_min << 47) | (((rollup."key" >> 17) * 96 + (rollup."key" & 127)) * 900 + (rollup.h_at & 1023) << 16)) | rollup.t_min + rollup.t_driest) AS min_1, max((rollup.h_min + rollup.h_range << 31) | 2147483647 - (((rollup."key" >> 17) * 96 + (rollup."key" & 127)) * 900 + (rollup.h_at >> 10))) AS max_1, min((rollup.t_min << 31) | ((rollup."key" >> 17) * 96 + (rollup."key" & 127)) * 900 + (rollup.t_at & 1023)) AS min_2, max((rollup.t_min + rollup.t_range << 31) | 2147483647 - (((rollup."key" >> 17) * 96 + (rollup."key" & 127)) * 900 + (rollup.t_at >> 10))) AS max_2, sum(rollup.humid & 4095) AS sum_5, sum((rollup.humid >> 12) & 4095) AS sum_6, sum((rollup.humid >> 24) & 4095) AS sum_7, sum(rollup.humid >> 36) AS sum_8, sum(rollup.heat & 4095) AS sum_9, sum(rollup.heat >> 12) AS sum_10, sum(rollup.dose) AS sum_11
+ SELECT probe.id, sum(rollup.n) AS sum_1, sum(rollup.watched) AS sum_2, sum((rollup.n + (rollup.t_only >> 12)) * rollup.t_min + rollup.t_over) AS sum_3, sum(rollup.n * rollup.h_min + rollup.h_over) AS sum_4, min(((CASE WHEN (rollup.n > 0) THEN rollup.h_min END << 47) | (((rollup."key" >> 17) * 96 + (rollup."key" & 127)) * 900 + (rollup.h_at & 1023) << 16)) | rollup.t_min + rollup.t_driest) AS min_1, max((CASE WHEN (rollup.n > 0) THEN rollup.h_min + rollup.h_range END << 31) | 2147483647 - (((rollup."key" >> 17) * 96 + (rollup."key" & 127)) * 900 + (rollup.h_at >> 10))) AS max_1, min((rollup.t_min << 31) | ((rollup."key" >> 17) * 96 + (rollup."key" & 127)) * 900 + (rollup.t_at & 1023)) AS min_2, max((rollup.t_min + rollup.t_range << 31) | 2147483647 - (((rollup."key" >> 17) * 96 + (rollup."key" & 127)) * 900 + (rollup.t_at >> 10))) AS max_2, sum(rollup.humid & 4095) AS sum_5, sum((rollup.humid >> 12) & 4095) AS sum_6, sum((rollup.humid >> 24) & 4095) AS sum_7, sum(rollup.humid >> 36) AS sum_8, sum(rollup.heat & 4095) AS sum_9, sum(rollup.heat >> 12) AS sum_10, sum(rollup.dose) AS sum_11, sum(rollup.t_only & 4095) AS sum_12, sum(rollup.t_only >> 12) AS sum_13
 FROM probe JOIN stretch ON 1 = 1 JOIN rollup ON rollup."key" >= (((stretch.s << 10) | probe.id) << 7) + max(stretch.first - stretch.s * 96, 0) AND rollup."key" < (((stretch.s << 10) | probe.id) << 7) + min(stretch.last - stretch.s * 96, 96)
 WHERE probe.id = :number GROUP BY probe.id
 """,
@@ -309,7 +319,7 @@ FROM recent)) END AS first, :last AS last) AS span
 WHERE span.first < span.last UNION ALL SELECT stretch.s + 1 AS anon_2, stretch.first AS first, stretch.last AS last
 FROM stretch
 WHERE (stretch.s + 1) * 1 < stretch.last)
- SELECT min(recent."key" >> 10) AS min_1, sum(recent.watched) AS sum_1, min(recent.h_min) AS min_2, max(recent.h_min + recent.h_range) AS max_1, min(recent.t_min) AS min_3, max(recent.t_min + recent.t_range) AS max_2, sum(max(((recent.humid >> 24) & 4095) + (recent.humid >> 36), (recent.heat & 4095) + (recent.heat >> 12))) AS sum_2
+ SELECT min(recent."key" >> 10) AS min_1, sum(recent.watched) AS sum_1, min(CASE WHEN (recent.n > 0) THEN recent.h_min END) AS min_2, max(CASE WHEN (recent.n > 0) THEN recent.h_min + recent.h_range END) AS max_1, min(recent.t_min) AS min_3, max(recent.t_min + recent.t_range) AS max_2, sum(max(((recent.humid >> 24) & 4095) + (recent.humid >> 36), (recent.heat & 4095) + (recent.heat >> 12))) AS sum_2
 FROM probe JOIN stretch ON 1 = 1 JOIN recent ON recent."key" >= (((stretch.s << 10) | probe.id) << 0) + max(stretch.first - stretch.s * 1, 0) AND recent."key" < (((stretch.s << 10) | probe.id) << 0) + min(stretch.last - stretch.s * 1, 1)
 WHERE probe.id = :number GROUP BY ((recent."key" >> 10) - :origin) / :size
 """,
@@ -321,7 +331,7 @@ FROM rollup)) END AS first, :last AS last) AS span
 WHERE span.first < span.last UNION ALL SELECT stretch.s + 1 AS anon_2, stretch.first AS first, stretch.last AS last
 FROM stretch
 WHERE (stretch.s + 1) * 96 < stretch.last)
- SELECT min((rollup."key" >> 17) * 96 + (rollup."key" & 127)) AS min_1, sum(rollup.watched) AS sum_1, min(rollup.h_min) AS min_2, max(rollup.h_min + rollup.h_range) AS max_1, min(rollup.t_min) AS min_3, max(rollup.t_min + rollup.t_range) AS max_2, sum(max(((rollup.humid >> 24) & 4095) + (rollup.humid >> 36), (rollup.heat & 4095) + (rollup.heat >> 12))) AS sum_2
+ SELECT min((rollup."key" >> 17) * 96 + (rollup."key" & 127)) AS min_1, sum(rollup.watched) AS sum_1, min(CASE WHEN (rollup.n > 0) THEN rollup.h_min END) AS min_2, max(CASE WHEN (rollup.n > 0) THEN rollup.h_min + rollup.h_range END) AS max_1, min(rollup.t_min) AS min_3, max(rollup.t_min + rollup.t_range) AS max_2, sum(max(((rollup.humid >> 24) & 4095) + (rollup.humid >> 36), (rollup.heat & 4095) + (rollup.heat >> 12))) AS sum_2
 FROM probe JOIN stretch ON 1 = 1 JOIN rollup ON rollup."key" >= (((stretch.s << 10) | probe.id) << 7) + max(stretch.first - stretch.s * 96, 0) AND rollup."key" < (((stretch.s << 10) | probe.id) << 7) + min(stretch.last - stretch.s * 96, 96)
 WHERE probe.id = :number GROUP BY (((rollup."key" >> 17) * 96 + (rollup."key" & 127)) - :origin) / :size
 """,
@@ -335,7 +345,7 @@ FROM recent)) END AS first, :last AS last) AS span
 WHERE span.first < span.last UNION ALL SELECT stretch.s + 1 AS anon_2, stretch.first AS first, stretch.last AS last
 FROM stretch
 WHERE (stretch.s + 1) * 1 < stretch.last)
- SELECT probe.id, min(recent."key" >> 10) AS min_1, min(recent.h_min) AS min_2, max(recent.h_min + recent.h_range) AS max_1, min(recent.t_min) AS min_3, max(recent.t_min + recent.t_range) AS max_2
+ SELECT probe.id, min(recent."key" >> 10) AS min_1, min(CASE WHEN (recent.n > 0) THEN recent.h_min END) AS min_2, max(CASE WHEN (recent.n > 0) THEN recent.h_min + recent.h_range END) AS max_1, min(recent.t_min) AS min_3, max(recent.t_min + recent.t_range) AS max_2
 FROM probe JOIN stretch ON 1 = 1 JOIN recent ON recent."key" >= (((stretch.s << 10) | probe.id) << 0) + max(stretch.first - stretch.s * 1, 0) AND recent."key" < (((stretch.s << 10) | probe.id) << 0) + min(stretch.last - stretch.s * 1, 1) GROUP BY probe.id, ((recent."key" >> 10) - :origin) / :size
 """,
     "rollup": """\
@@ -346,7 +356,7 @@ FROM rollup)) END AS first, :last AS last) AS span
 WHERE span.first < span.last UNION ALL SELECT stretch.s + 1 AS anon_2, stretch.first AS first, stretch.last AS last
 FROM stretch
 WHERE (stretch.s + 1) * 96 < stretch.last)
- SELECT probe.id, min((rollup."key" >> 17) * 96 + (rollup."key" & 127)) AS min_1, min(rollup.h_min) AS min_2, max(rollup.h_min + rollup.h_range) AS max_1, min(rollup.t_min) AS min_3, max(rollup.t_min + rollup.t_range) AS max_2
+ SELECT probe.id, min((rollup."key" >> 17) * 96 + (rollup."key" & 127)) AS min_1, min(CASE WHEN (rollup.n > 0) THEN rollup.h_min END) AS min_2, max(CASE WHEN (rollup.n > 0) THEN rollup.h_min + rollup.h_range END) AS max_1, min(rollup.t_min) AS min_3, max(rollup.t_min + rollup.t_range) AS max_2
 FROM probe JOIN stretch ON 1 = 1 JOIN rollup ON rollup."key" >= (((stretch.s << 10) | probe.id) << 7) + max(stretch.first - stretch.s * 96, 0) AND rollup."key" < (((stretch.s << 10) | probe.id) << 7) + min(stretch.last - stretch.s * 96, 96) GROUP BY probe.id, (((rollup."key" >> 17) * 96 + (rollup."key" & 127)) - :origin) / :size
 """,
 }
@@ -359,7 +369,7 @@ FROM recent)) END AS first, :last AS last) AS span
 WHERE span.first < span.last UNION ALL SELECT stretch.s + 1 AS anon_6, stretch.first AS first, stretch.last AS last
 FROM stretch
 WHERE (stretch.s + 1) * 1 < stretch.last)
- SELECT min(recent."key" >> 10) AS min_1, sum(recent.n) AS sum_1, min(recent.t_min) AS min_2, max(recent.t_min + recent.t_range) - min(recent.t_min) AS anon_1, sum(recent.n * recent.t_min + recent.t_over) - sum(recent.n) * min(recent.t_min) AS anon_2, min(recent.h_min) AS min_3, max(recent.h_min + recent.h_range) - min(recent.h_min) AS anon_3, sum(recent.n * recent.h_min + recent.h_over) - sum(recent.n) * min(recent.h_min) AS anon_4, sum(recent.watched) AS sum_2
+ SELECT min(recent."key" >> 10) AS min_1, sum(recent.n) AS sum_1, min(recent.t_min) AS min_2, max(recent.t_min + recent.t_range) - min(recent.t_min) AS anon_1, sum((recent.n + (recent.t_only >> 12)) * recent.t_min + recent.t_over) - (sum(recent.n) + sum(recent.t_only >> 12)) * min(recent.t_min) AS anon_2, min(CASE WHEN (recent.n > 0) THEN recent.h_min END) AS min_3, max(CASE WHEN (recent.n > 0) THEN recent.h_min + recent.h_range END) - min(CASE WHEN (recent.n > 0) THEN recent.h_min END) AS anon_3, sum(recent.n * recent.h_min + recent.h_over) - sum(recent.n) * min(CASE WHEN (recent.n > 0) THEN recent.h_min END) AS anon_4, sum(recent.watched) AS sum_2, sum(recent.t_only >> 12) AS sum_3
 FROM probe JOIN stretch ON 1 = 1 JOIN recent ON recent."key" >= (((stretch.s << 10) | probe.id) << 0) + max(stretch.first - stretch.s * 1, 0) AND recent."key" < (((stretch.s << 10) | probe.id) << 0) + min(stretch.last - stretch.s * 1, 1)
 WHERE probe.id = :number GROUP BY ((recent."key" >> 10) * 900 - :start) / :seconds
 """,
@@ -371,7 +381,7 @@ FROM rollup)) END AS first, :last AS last) AS span
 WHERE span.first < span.last UNION ALL SELECT stretch.s + 1 AS anon_6, stretch.first AS first, stretch.last AS last
 FROM stretch
 WHERE (stretch.s + 1) * 96 < stretch.last)
- SELECT min((rollup."key" >> 17) * 96 + (rollup."key" & 127)) AS min_1, sum(rollup.n) AS sum_1, min(rollup.t_min) AS min_2, max(rollup.t_min + rollup.t_range) - min(rollup.t_min) AS anon_1, sum(rollup.n * rollup.t_min + rollup.t_over) - sum(rollup.n) * min(rollup.t_min) AS anon_2, min(rollup.h_min) AS min_3, max(rollup.h_min + rollup.h_range) - min(rollup.h_min) AS anon_3, sum(rollup.n * rollup.h_min + rollup.h_over) - sum(rollup.n) * min(rollup.h_min) AS anon_4, sum(rollup.watched) AS sum_2
+ SELECT min((rollup."key" >> 17) * 96 + (rollup."key" & 127)) AS min_1, sum(rollup.n) AS sum_1, min(rollup.t_min) AS min_2, max(rollup.t_min + rollup.t_range) - min(rollup.t_min) AS anon_1, sum((rollup.n + (rollup.t_only >> 12)) * rollup.t_min + rollup.t_over) - (sum(rollup.n) + sum(rollup.t_only >> 12)) * min(rollup.t_min) AS anon_2, min(CASE WHEN (rollup.n > 0) THEN rollup.h_min END) AS min_3, max(CASE WHEN (rollup.n > 0) THEN rollup.h_min + rollup.h_range END) - min(CASE WHEN (rollup.n > 0) THEN rollup.h_min END) AS anon_3, sum(rollup.n * rollup.h_min + rollup.h_over) - sum(rollup.n) * min(CASE WHEN (rollup.n > 0) THEN rollup.h_min END) AS anon_4, sum(rollup.watched) AS sum_2, sum(rollup.t_only >> 12) AS sum_3
 FROM probe JOIN stretch ON 1 = 1 JOIN rollup ON rollup."key" >= (((stretch.s << 10) | probe.id) << 7) + max(stretch.first - stretch.s * 96, 0) AND rollup."key" < (((stretch.s << 10) | probe.id) << 7) + min(stretch.last - stretch.s * 96, 96)
 WHERE probe.id = :number GROUP BY (((rollup."key" >> 17) * 96 + (rollup."key" & 127)) * 900 - :start) / :seconds
 """,
@@ -380,24 +390,24 @@ QUARTERS: Final = {
     "recent": """\
 WITH RECURSIVE stretch(s, first, last) AS
 (SELECT span.first / 1 AS s, span.first AS first, span.last AS last
-FROM (SELECT CASE WHEN (:last - :first < 9600) THEN :first ELSE max(:first, (SELECT (min(recent."key") >> 10) * 1 AS anon_2
+FROM (SELECT CASE WHEN (:last - :first < 9600) THEN :first ELSE max(:first, (SELECT (min(recent."key") >> 10) * 1 AS anon_4
 FROM recent)) END AS first, :last AS last) AS span
-WHERE span.first < span.last UNION ALL SELECT stretch.s + 1 AS anon_3, stretch.first AS first, stretch.last AS last
+WHERE span.first < span.last UNION ALL SELECT stretch.s + 1 AS anon_5, stretch.first AS first, stretch.last AS last
 FROM stretch
 WHERE (stretch.s + 1) * 1 < stretch.last)
- SELECT recent."key" >> 10 AS anon_1, recent.n, recent.t_min, recent.t_range, recent.t_over, recent.h_min, recent.h_range, recent.h_over, recent.watched
+ SELECT recent."key" >> 10 AS anon_1, recent.n, recent.t_min, recent.t_range, recent.t_over, CASE WHEN (recent.n > 0) THEN recent.h_min END AS anon_2, recent.h_range, recent.h_over, recent.watched, recent.t_only >> 12 AS anon_3
 FROM probe JOIN stretch ON 1 = 1 JOIN recent ON recent."key" >= (((stretch.s << 10) | probe.id) << 0) + max(stretch.first - stretch.s * 1, 0) AND recent."key" < (((stretch.s << 10) | probe.id) << 0) + min(stretch.last - stretch.s * 1, 1)
 WHERE probe.id = :number
 """,
     "rollup": """\
 WITH RECURSIVE stretch(s, first, last) AS
 (SELECT span.first / 96 AS s, span.first AS first, span.last AS last
-FROM (SELECT CASE WHEN (:last - :first < 9600) THEN :first ELSE max(:first, (SELECT (min(rollup."key") >> 17) * 96 AS anon_2
+FROM (SELECT CASE WHEN (:last - :first < 9600) THEN :first ELSE max(:first, (SELECT (min(rollup."key") >> 17) * 96 AS anon_4
 FROM rollup)) END AS first, :last AS last) AS span
-WHERE span.first < span.last UNION ALL SELECT stretch.s + 1 AS anon_3, stretch.first AS first, stretch.last AS last
+WHERE span.first < span.last UNION ALL SELECT stretch.s + 1 AS anon_5, stretch.first AS first, stretch.last AS last
 FROM stretch
 WHERE (stretch.s + 1) * 96 < stretch.last)
- SELECT (rollup."key" >> 17) * 96 + (rollup."key" & 127) AS anon_1, rollup.n, rollup.t_min, rollup.t_range, rollup.t_over, rollup.h_min, rollup.h_range, rollup.h_over, rollup.watched
+ SELECT (rollup."key" >> 17) * 96 + (rollup."key" & 127) AS anon_1, rollup.n, rollup.t_min, rollup.t_range, rollup.t_over, CASE WHEN (rollup.n > 0) THEN rollup.h_min END AS anon_2, rollup.h_range, rollup.h_over, rollup.watched, rollup.t_only >> 12 AS anon_3
 FROM probe JOIN stretch ON 1 = 1 JOIN rollup ON rollup."key" >= (((stretch.s << 10) | probe.id) << 7) + max(stretch.first - stretch.s * 96, 0) AND rollup."key" < (((stretch.s << 10) | probe.id) << 7) + min(stretch.last - stretch.s * 96, 96)
 WHERE probe.id = :number
 """,
@@ -809,4 +819,8 @@ CREATE TABLE snapshot (id INTEGER NOT NULL, time INTEGER NOT NULL, after_key INT
 CREATE TABLE note (name TEXT NOT NULL, value TEXT NOT NULL, PRIMARY KEY (name));
 INSERT INTO covered VALUES (1, 0, 0);
 INSERT INTO alembic_version (version_num) VALUES ('0001');
+ALTER TABLE recent ADD COLUMN t_only INTEGER DEFAULT 0 NOT NULL;
+ALTER TABLE rollup ADD COLUMN t_only INTEGER DEFAULT 0 NOT NULL;
+INSERT INTO note SELECT 'quarters to remake', '0' WHERE EXISTS (SELECT 1 FROM probe);
+UPDATE alembic_version SET version_num='0002' WHERE alembic_version.version_num = '0001';
 """

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from itertools import pairwise
 from typing import NamedTuple
 
@@ -11,15 +11,18 @@ from dewkeeper.store.coverage import covered
 from dewkeeper.store.database import Connection
 from dewkeeper.store.quarters import QUARTER_SECONDS
 from dewkeeper.store.reading import Decoder
-from dewkeeper.store.slices import slices
+from dewkeeper.store.slices import least, most, slices
+
+_Row = tuple[int, int | None, int | None, int, int]
+"""Quarter, lowest and highest word of humidity, of temperature."""
 
 
 class Extremes(NamedTuple):
-    """Lowest and highest believed values, %RH and °C, of the slice that begins at `at` (UTC seconds)."""
+    """Lowest and highest believed values, %RH and °C, of the slice that begins at `at` (UTC seconds); None where no humidity was believed."""
 
     at: int
-    humidity_low: float
-    humidity_high: float
+    humidity_low: float | None
+    humidity_high: float | None
     temperature_low: float
     temperature_high: float
 
@@ -27,13 +30,14 @@ class Extremes(NamedTuple):
 class Day(NamedTuple):
     """What one probe's believed readings of one day come to; `at` is its first second (UTC), times are in seconds.
 
-    beyond_seconds: beyond tolerable humidity or temperature, by the limits then in force.
+    beyond_seconds: beyond tolerable humidity or temperature, by the limits then in force. watched_seconds: by readings that
+    were believed whole; without any there is no humidity.
     """
 
     at: int
     watched_seconds: int
-    humidity_low: float
-    humidity_high: float
+    humidity_low: float | None
+    humidity_high: float | None
     temperature_low: float
     temperature_high: float
     beyond_seconds: int
@@ -47,7 +51,7 @@ def extremes(connection: Connection, start: int, end: int, quarters: int) -> Map
     cover = covered(connection)
     first, last = cover.whole(start, end)
     names = Decoder(connection, start, start)  # verdicts are in the quarters already
-    rows: dict[int, list[tuple[int, int, int, int, int]]] = {}
+    rows: dict[int, list[_Row]] = {}
     for layout, begin, finish in cover.parts(first, last):
         span = {"first": begin, "last": finish, "origin": first, "size": quarters}
         for number, *row in connection.execute(asked.EXTREMES[layout.table], span):
@@ -62,7 +66,7 @@ def _decoded(
     connection: Connection,
     names: Decoder,
     number: int,
-    rows: Sequence[tuple[int, int, int, int, int]],
+    rows: Sequence[_Row],
     first: int,
     quarters: int,
 ) -> list[Extremes]:
@@ -75,18 +79,33 @@ def _decoded(
         ]
     values, found = names.by_calibration(number, begin), dict[int, Extremes]()
     for quarter, h_low, h_high, t_low, t_high in rows:
-        (coldest, lowest), (warmest, highest) = values(t_low, h_low), values(t_high, h_high)
         at = begin + (quarter - first) // quarters * size
-        if at in found:  # a slice that lies in two tables
-            _, low, high, cold, warm = found[at]
-            lowest, highest, coldest, warmest = (
-                min(low, lowest),
-                max(high, highest),
-                min(cold, coldest),
-                max(warm, warmest),
-            )
-        found[at] = Extremes(at, lowest, highest, coldest, warmest)
+        one = Extremes(at, *_in_units(values, h_low, h_high, t_low, t_high))
+        found[at] = wider(found[at], one) if at in found else one  # a slice that lies in two tables
     return list(found.values())
+
+
+def wider(one: Extremes, other: Extremes) -> Extremes:
+    """Return two parts of one slice, or two probes' slices of one time, as one."""
+    return Extremes(
+        one.at,
+        least(one.humidity_low, other.humidity_low),
+        most(one.humidity_high, other.humidity_high),
+        min(one.temperature_low, other.temperature_low),
+        max(one.temperature_high, other.temperature_high),
+    )
+
+
+def _in_units(
+    values: Callable[[float, float], tuple[float, float]],
+    h_low: int | None,
+    h_high: int | None,
+    t_low: int,
+    t_high: int,
+) -> tuple[float | None, float | None, float, float]:
+    """Return words as %RH and °C."""
+    (coldest, lowest), (warmest, highest) = values(t_low, h_low or 0), values(t_high, h_high or 0)
+    return None if h_low is None else lowest, None if h_high is None else highest, coldest, warmest
 
 
 def days(connection: Connection, number: int, moments: Sequence[int]) -> list[Day]:
@@ -106,8 +125,7 @@ def days(connection: Connection, number: int, moments: Sequence[int]) -> list[Da
             ):
                 at = (first + (quarter - first) // size * size) * QUARTER_SECONDS
                 values = names.by_calibration(number, at)
-                (coldest, lowest), (warmest, highest) = values(t_low, h_low), values(t_high, h_high)
-                day = Day(at, watched, lowest, highest, coldest, warmest, beyond)
+                day = Day(at, watched, *_in_units(values, h_low, h_high, t_low, t_high), beyond)
                 if found and found[-1].at == at:  # a day that lies in two tables
                     day = joined(found.pop(), day)
                 found.append(day)
@@ -119,8 +137,8 @@ def joined(one: Day, other: Day) -> Day:
     return Day(
         one.at,
         one.watched_seconds + other.watched_seconds,
-        min(one.humidity_low, other.humidity_low),
-        max(one.humidity_high, other.humidity_high),
+        least(one.humidity_low, other.humidity_low),
+        most(one.humidity_high, other.humidity_high),
         min(one.temperature_low, other.temperature_low),
         max(one.temperature_high, other.temperature_high),
         one.beyond_seconds + other.beyond_seconds,

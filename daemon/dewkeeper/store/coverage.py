@@ -124,8 +124,12 @@ class Filler:
             if row is None:
                 quarter = Quarter(self._standards, probe)
                 for at, t, h, (reading, quality) in zip(times, ts, hs, readings, strict=True):
-                    if quality.flag in (PASS, NOT_EVALUATED) and t is not None:
+                    if t is None:
+                        quarter.miss(at)
+                    elif quality.flag in (PASS, NOT_EVALUATED):
                         quarter.take(at, t, h, reading.temperature_c, reading.humidity_percent)  # type: ignore[arg-type]  # values come with words
+                    elif quality.temperature_counts:
+                        quarter.take_temperature(at, t, reading.temperature_c)  # type: ignore[arg-type]  # values come with words
                     else:
                         quarter.miss(at)
                 if number not in there and not quarter.silent(time):
@@ -240,7 +244,12 @@ def made_of(rows: Iterable[Raw], decoder: Decoder, standards: Standards, begin: 
         if quarter is None:
             quarter = quarters[number] = Quarter(standards, decoder.names[number])
         believed = decoder.believed(key, t, h) if begin <= time < end else None
-        row = quarter.miss(time) if believed is None else quarter.take(time, t, h, *believed)  # type: ignore[arg-type]  # words come with values
+        if believed is None:
+            row = quarter.miss(time)
+        elif believed[1] is None:
+            row = quarter.take_temperature(time, t, believed[0])  # type: ignore[arg-type]  # words come with values
+        else:
+            row = quarter.take(time, t, h, *believed)  # type: ignore[arg-type]  # the same
         if row is not None:
             made.append((number, row))
     for number, quarter in quarters.items():

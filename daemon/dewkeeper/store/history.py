@@ -102,7 +102,7 @@ class History:
             return [Stored(*decoder.decode(*row)) for row in probe_rows(connection, number, start, end)]
 
     def believed(self, start: int, end: int) -> Mapping[str, list[tuple[int, float, float] | tuple[int, None, None]]]:
-        """Return (time, °C, %RH) of every poll in [start, end) by probe, oldest first; None where it does not count.
+        """Return (time, °C, %RH) of every poll in [start, end) by probe, oldest first; None where not both count.
 
         Without a record each: a night of a whole rack is read at every look at the page.
         """
@@ -110,7 +110,13 @@ class History:
             decoder = Decoder(connection, start, end)
             found: dict[int, list[tuple[int, float, float] | tuple[int, None, None]]] = defaultdict(list)
             for key, t, h in all_rows(connection, start, end):
-                found[key & PROBE_MASK].append((key >> PROBE_BITS, *(decoder.believed(key, t, h) or (None, None))))
+                temperature_c, humidity_percent = decoder.believed(key, t, h) or (None, None)
+                one = (
+                    (None, None)
+                    if temperature_c is None or humidity_percent is None
+                    else (temperature_c, humidity_percent)
+                )
+                found[key & PROBE_MASK].append((key >> PROBE_BITS, *one))
             return {decoder.names[number]: rows for number, rows in found.items()}
 
     def series(self, probe: str, start: int, end: int, points: int) -> Sequence[Slice]:

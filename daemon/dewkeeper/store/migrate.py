@@ -19,7 +19,7 @@ from dewkeeper.store.errors import StoreUnusable
 if TYPE_CHECKING:
     import sqlalchemy
 
-HEAD = "0001"
+HEAD = "0002"
 """The newest revision in `migrations`."""
 SCRIPTS = Path(__file__).parent / "migrations"
 _REFUSED = 3

@@ -7,7 +7,9 @@ those in force at the reading's time.
 A row holds raw words, so that a calibration stays correctable: t_min and h_min, the distance of the largest from the
 smallest (t_range, h_range), the sum of all distances from the smallest (t_over, h_over), and t_driest, the distance from
 t_min of the temperature read together with h_min. h_at and t_at: seconds into the quarter of the smallest, and of the
-largest times 1024. humid: seconds below target, above target, below tolerable, above tolerable, twelve bits each; heat:
+largest times 1024. Of a reading whose humidity alone is doubted, t and heat take part, and nothing else: t_only holds the
+seconds such readings stand for, and 4096 times how many they are. n and watched are of those believed whole, and without
+any the columns of h say nothing. humid: seconds below target, above target, below tolerable, above tolerable, twelve bits each; heat:
 below and above tolerable temperature. dose: %RH outside target times seconds.
 """
 
@@ -27,7 +29,7 @@ DAY_QUARTERS = 96
 HOLD_POLLS = 3
 LONGEST_HOLD_SECONDS = HOLD_POLLS * 600
 
-COLUMNS = "n, watched, t_min, t_range, t_over, h_min, h_range, h_over, t_driest, h_at, t_at, humid, heat, dose"
+COLUMNS = "n, watched, t_min, t_range, t_over, h_min, h_range, h_over, t_driest, h_at, t_at, humid, heat, dose, t_only"
 Row = tuple[int, ...]
 """quarter, then the columns."""
 
@@ -101,9 +103,9 @@ class Quarter:
     """The quarter hour of one probe that is being filled. Readings come in ascending order."""
 
     __slots__ = (
-        "_at", "_beyond", "_cold", "_damp", "_dose", "_dry", "_h_high", "_h_high_at", "_h_low", "_h_low_at", "_h_sum",
+        "_alone", "_alone_seconds", "_at", "_beyond", "_cold", "_damp", "_dose", "_dry", "_h_high", "_h_high_at", "_h_low", "_h_low_at", "_h_sum",
         "_heat", "_hold", "_hot", "_humid", "_humidity", "_limits", "_next", "_probe", "_standards", "_t_driest", "_t_high",
-        "_t_high_at", "_t_low", "_t_low_at", "_t_sum", "_temperature", "_valid", "_watched", "n", "number",
+        "_t_high_at", "_t_low", "_t_low_at", "_t_sum", "_temperature", "_valid", "_watched", "_whole", "n", "number",
     )  # fmt: skip
 
     def __init__(self, standards: Standards, probe: str) -> None:
@@ -115,14 +117,15 @@ class Quarter:
         self._damp = self._hot = float("inf")
         self._hold = 0
         self._at = -1  # when the reading came that still stands, -1: none does
-        self._beyond = False  # whether that one is outside target or tolerable temperature
+        self._whole = True  # whether that one is believed whole, not its temperature alone
+        self._beyond = False  # whether it is outside target or tolerable temperature
         self._humidity = self._temperature = 0.0
         self._t_low = self._t_high = self._h_low = self._h_high = self._t_driest = 0
         self._t_low_at = self._t_high_at = self._h_low_at = self._h_high_at = 0
         self._begin(-1)
 
     def take(self, time: int, t: int, h: int, temperature_c: float, humidity_percent: float) -> Row | None:
-        """Take a counted reading: words and calibrated values. Return the quarter before, if that ended and has any."""
+        """Take a reading believed whole: words and calibrated values. Return the quarter before, if that ended and has any."""
         # Once per reading of every probe: written out, without a call in the usual case.
         ended = None
         at = self._at
@@ -130,7 +133,11 @@ class Quarter:
             held = time - at
             if held > self._hold:
                 held = self._hold
-            self._watched += held
+            if self._whole:
+                self._watched += held
+            else:
+                self._alone_seconds += held
+                self._whole = True
             if self._beyond:
                 self._stand(held)
         if time >= self._next:
@@ -147,8 +154,9 @@ class Quarter:
                 self._t_high, self._t_high_at = t, time
         else:
             self._h_low = self._h_high = h
-            self._t_low = self._t_high = self._t_driest = t
-            self._h_low_at = self._h_high_at = self._t_low_at = self._t_high_at = time
+            self._h_low_at = self._h_high_at = time
+            self._t_driest = t
+            self._widen(time, t)
         self.n += 1
         self._t_sum += t
         self._h_sum += h
@@ -160,15 +168,39 @@ class Quarter:
             self._humidity, self._temperature = humidity_percent, temperature_c
         return ended
 
+    def take_temperature(self, time: int, t: int, temperature_c: float) -> Row | None:
+        """Take a reading whose humidity is doubted. Return as `take` does."""
+        ended = self.miss(time)
+        self._widen(time, t)
+        self._alone += 1
+        self._t_sum += t
+        self._at, self._whole = time, False
+        self._beyond = not self._cold <= temperature_c <= self._hot
+        self._humidity, self._temperature = float("nan"), temperature_c  # which is beyond no limit
+        return ended
+
     def miss(self, time: int) -> Row | None:
         """A reading came that does not count, or could have come: what stood ends. Return as `take` does."""
         if self._at >= 0:
             held = min(time - self._at, self._hold)
-            self._watched += held
+            if self._whole:
+                self._watched += held
+            else:
+                self._alone_seconds += held
             if self._beyond:
                 self._stand(held)
-            self._at = -1
+            self._at, self._whole = -1, True
         return self._go_on(time) if time >= self._next else None
+
+    def _widen(self, time: int, t: int) -> None:
+        """Let a temperature be the quarter's lowest or highest, where it is."""
+        if not self.n and not self._alone:
+            self._t_low = self._t_high = t
+            self._t_low_at = self._t_high_at = time
+        elif t < self._t_low:
+            self._t_low, self._t_low_at = t, time
+        elif t > self._t_high:
+            self._t_high, self._t_high_at = t, time
 
     def _go_on(self, time: int) -> Row | None:
         """Begin another quarter or look the limits up anew, or both."""
@@ -198,28 +230,33 @@ class Quarter:
             one._limits, one._cold, one._hot = self._limits, self._cold, self._hot
             one._humidity, one._temperature = self._humidity, self._temperature
             one._stand(held)
+        whole = held if self._whole else 0
         return (
-            held, one._humid & 4095, one._humid >> 12 & 4095, one._humid >> 24 & 4095, one._humid >> 36,
-            one._heat & 4095, one._heat >> 12, round(one._dose),
+            whole, one._humid & 4095, one._humid >> 12 & 4095, one._humid >> 24 & 4095, one._humid >> 36,
+            one._heat & 4095, one._heat >> 12, round(one._dose), held - whole,
         )  # fmt: skip
 
     def row(self) -> Row | None:
         """Return the quarter as it is now, None without counted readings."""
-        if not self.n:
+        if not self.n and not self._alone:
             return None
         start = self.number * QUARTER_SECONDS
+        humidity = (0, 0, 0, 0, 0) if not self.n else (
+            self._h_low, self._h_high - self._h_low, self._h_sum - self.n * self._h_low, self._t_driest - self._t_low,
+            self._h_low_at - start | self._h_high_at - start << 10,
+        )  # fmt: skip
         return (
             self.number, self.n, self._watched,
-            self._t_low, self._t_high - self._t_low, self._t_sum - self.n * self._t_low,
-            self._h_low, self._h_high - self._h_low, self._h_sum - self.n * self._h_low,
-            self._t_driest - self._t_low,
-            self._h_low_at - start | self._h_high_at - start << 10, self._t_low_at - start | self._t_high_at - start << 10,
-            self._humid, self._heat, round(self._dose),
+            self._t_low, self._t_high - self._t_low, self._t_sum - (self.n + self._alone) * self._t_low, *humidity,
+            self._t_low_at - start | self._t_high_at - start << 10,
+            self._humid, self._heat, round(self._dose), self._alone_seconds | self._alone << 12,
         )  # fmt: skip
 
     def _begin(self, number: int) -> None:
         self.number = number
-        self.n = self._watched = self._t_sum = self._h_sum = self._humid = self._heat = 0
+        self.n = self._watched = self._alone = self._alone_seconds = self._t_sum = self._h_sum = self._humid = (
+            self._heat
+        ) = 0
         self._dose = 0.0
 
     def _stand(self, held: int) -> None:
@@ -273,5 +310,5 @@ def calm_row(
     return (
         start // QUARTER_SECONDS, n, times[-1] - times[0] + min(following - times[-1], hold),
         t_low, t_high - t_low, sum(ts) - n * t_low, h_low, h_high - h_low, sum(hs) - n * h_low, ts[driest] - t_low,
-        times[driest] - start | times[dampest] - start << 10, times[coldest] - start | times[warmest] - start << 10, 0, 0, 0,
+        times[driest] - start | times[dampest] - start << 10, times[coldest] - start | times[warmest] - start << 10, 0, 0, 0, 0,
     )  # fmt: skip

@@ -35,7 +35,7 @@ from sqlalchemy import (
 from sqlalchemy.dialects.postgresql import insert  # its ON CONFLICT is SQLite's too
 from sqlalchemy.ext.compiler import compiles
 
-from dewkeeper.judge.types import LONGEST_FACT_SECONDS
+from dewkeeper.judge.types import LONGEST_FACT_SECONDS, SUSPECT
 from dewkeeper.store.codec import KINDS
 from dewkeeper.store.database import BLOCK_SECONDS, PROBE_BITS, PROBE_MASK
 from dewkeeper.store.quarters import LAST_SECOND, LONG_QUARTERS, QUARTER_SECONDS, RECENT, ROLLUP, Layout
@@ -218,6 +218,17 @@ EXCLUSIONS_FROM = select(exclusion).where(exclusion.c.start >= _n("since"))
 DELETE_EXCLUSION = delete(exclusion).where(
     exclusion.c.probe_id == _n("probe_id"), exclusion.c.start == _n("start"), exclusion.c.stop == _n("stop")
 )
+# What is suspect, wherever that stands: key, last second, tests.
+SUSPECTS = (
+    union_all(
+        select(verdict.c.key, verdict.c.stop, verdict.c.tests).where(verdict.c.flag == SUSPECT, verdict.c.key >= _n("first")),
+        select(late.c.key, _second(late.c.key), late.c.tests).where(late.c.flag == SUSPECT, late.c.key >= _n("first")),
+        select(exclusion.c.start.op("<<")(PROBE_BITS).op("|")(exclusion.c.probe_id), exclusion.c.stop, exclusion.c.tests)
+        .where(exclusion.c.flag == SUSPECT, exclusion.c.start >= _second(_n("first"))),
+    )
+    .order_by("key")
+    .limit(_n("most"))
+)  # fmt: skip
 
 # -- the archive. A minimum and a maximum each have the end of a table looked up; together they would read all of it.
 CHUNK_ENDS = select(
@@ -288,22 +299,38 @@ def _of_span(layout: Layout, table: Table, *columns: Whole) -> Select[Any]:
     return select(*columns).select_from(joined)
 
 
+def _h_low(table: Table) -> Whole:
+    """Return the lowest humidity of a row, NULL where none was believed."""
+    return case((table.c.n > 0, table.c.h_min))
+
+
+def _h_high(table: Table) -> Whole:
+    """Return the highest humidity of a row, NULL where none was believed."""
+    return case((table.c.n > 0, table.c.h_min + table.c.h_range))
+
+
+def _t_only_n(table: Table) -> Whole:
+    """Return how many readings of a row are believed for their temperature alone."""
+    return table.c.t_only.op(">>")(12)
+
+
 def _sums(layout: Layout, table: Table) -> Select[Any]:
     """Add rows up by probe: value, moment and company in one integer, so that one aggregate finds an extreme with all of it."""
     c, start = table.c, _quarter(layout, table) * QUARTER_SECONDS
-    h_high, t_high = c.h_min + c.h_range, c.t_min + c.t_range
+    t_high, n_t = c.t_min + c.t_range, c.n + _t_only_n(table)
 
     def part(column: Whole, bits: int) -> Whole:
         return column.op(">>")(bits).op("&")(4095)
 
     return _of_span(
-        layout, table, probe.c.id, func.sum(c.n), func.sum(c.watched), func.sum(c.n * c.t_min + c.t_over), func.sum(c.n * c.h_min + c.h_over),
-        func.min(c.h_min.op("<<")(47).op("|")((start + c.h_at.op("&")(1023)).op("<<")(16)).op("|")(c.t_min + c.t_driest)),
-        func.max(h_high.op("<<")(31).op("|")(LAST_SECOND - (start + c.h_at.op(">>")(10)))),
+        layout, table, probe.c.id, func.sum(c.n), func.sum(c.watched), func.sum(n_t * c.t_min + c.t_over), func.sum(c.n * c.h_min + c.h_over),
+        func.min(_h_low(table).op("<<")(47).op("|")((start + c.h_at.op("&")(1023)).op("<<")(16)).op("|")(c.t_min + c.t_driest)),
+        func.max(_h_high(table).op("<<")(31).op("|")(LAST_SECOND - (start + c.h_at.op(">>")(10)))),
         func.min(c.t_min.op("<<")(31).op("|")(start + c.t_at.op("&")(1023))),
         func.max(t_high.op("<<")(31).op("|")(LAST_SECOND - (start + c.t_at.op(">>")(10)))),
         func.sum(c.humid.op("&")(4095)), func.sum(part(c.humid, 12)), func.sum(part(c.humid, 24)), func.sum(c.humid.op(">>")(36)),
         func.sum(c.heat.op("&")(4095)), func.sum(c.heat.op(">>")(12)), func.sum(c.dose),
+        func.sum(c.t_only.op("&")(4095)), func.sum(_t_only_n(table)),
     ).group_by(probe.c.id)  # fmt: skip
 
 
@@ -312,7 +339,7 @@ def _days(layout: Layout, table: Table) -> Select[Any]:
     humid = c.humid.op(">>")(24).op("&")(4095) + c.humid.op(">>")(36)
     heat = c.heat.op("&")(4095) + c.heat.op(">>")(12)
     return _of_span(
-        layout, table, func.min(quarter), func.sum(c.watched), func.min(c.h_min), func.max(c.h_min + c.h_range),
+        layout, table, func.min(quarter), func.sum(c.watched), func.min(_h_low(table)), func.max(_h_high(table)),
         func.min(c.t_min), func.max(c.t_min + c.t_range), func.sum(_Greatest(humid, heat)),
     ).where(probe.c.id == _n("number")).group_by((quarter - _n("origin")) // _n("size"))  # fmt: skip
 
@@ -320,24 +347,26 @@ def _days(layout: Layout, table: Table) -> Select[Any]:
 def _extremes(layout: Layout, table: Table) -> Select[Any]:
     c, quarter = table.c, _quarter(layout, table)
     return _of_span(
-        layout, table, probe.c.id, func.min(quarter), func.min(c.h_min), func.max(c.h_min + c.h_range), func.min(c.t_min),
+        layout, table, probe.c.id, func.min(quarter), func.min(_h_low(table)), func.max(_h_high(table)), func.min(c.t_min),
         func.max(c.t_min + c.t_range),
     ).group_by(probe.c.id, (quarter - _n("origin")) // _n("size"))  # fmt: skip
 
 
 def _slices(layout: Layout, table: Table) -> Select[Any]:
-    c, quarter, n = table.c, _quarter(layout, table), func.sum(table.c.n)
-    t_low, h_low = func.min(c.t_min), func.min(c.h_min)
+    c, quarter, n, alone = table.c, _quarter(layout, table), func.sum(table.c.n), _t_only_n(table)
+    t_low, h_low = func.min(c.t_min), func.min(_h_low(table))
     return _of_span(
-        layout, table, func.min(quarter), n, t_low, func.max(c.t_min + c.t_range) - t_low, func.sum(c.n * c.t_min + c.t_over) - n * t_low,
-        h_low, func.max(c.h_min + c.h_range) - h_low, func.sum(c.n * c.h_min + c.h_over) - n * h_low, func.sum(c.watched),
+        layout, table, func.min(quarter), n, t_low, func.max(c.t_min + c.t_range) - t_low,
+        func.sum((c.n + alone) * c.t_min + c.t_over) - (n + func.sum(alone)) * t_low,
+        h_low, func.max(_h_high(table)) - h_low, func.sum(c.n * c.h_min + c.h_over) - n * h_low, func.sum(c.watched), func.sum(alone),
     ).where(probe.c.id == _n("number")).group_by((quarter * QUARTER_SECONDS - _n("start")) // _n("seconds"))  # fmt: skip
 
 
 def _quarters(layout: Layout, table: Table) -> Select[Any]:
     c = table.c
     return _of_span(
-        layout, table, _quarter(layout, table), c.n, c.t_min, c.t_range, c.t_over, c.h_min, c.h_range, c.h_over, c.watched
+        layout, table, _quarter(layout, table), c.n, c.t_min, c.t_range, c.t_over, _h_low(table), c.h_range, c.h_over, c.watched,
+        _t_only_n(table),
     ).where(probe.c.id == _n("number"))  # fmt: skip
 
 

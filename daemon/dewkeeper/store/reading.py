@@ -75,17 +75,20 @@ class Decoder:
                     flag, tests = late, named + "".join(f"+{note}" for note in tests.split("+")[1:])
         return flag, tests
 
-    def believed(self, key: int, t: int | None, h: int | None) -> tuple[float, float] | None:
-        """Return °C and %RH of a row by the calibration then in force, None when it does not count."""
+    def believed(self, key: int, t: int | None, h: int | None) -> tuple[float, float | None] | None:
+        """Return °C and %RH of a row by the calibration then in force, None when it does not count.
+
+        Where the humidity alone is doubted it is None.
+        """
         if t is None or h is None:
             return None
         number = key & PROBE_MASK
         if number in self._simple:
             return cast("Scale", self._scales[number]).decode(t, h)
         reading, quality = self.decode(key, t, h)
-        if not quality.counts or reading.temperature_c is None or reading.humidity_percent is None:
+        if reading.temperature_c is None or not quality.temperature_counts:
             return None
-        return reading.temperature_c, reading.humidity_percent
+        return reading.temperature_c, reading.humidity_percent if quality.counts else None
 
     def recalibrations(self, number: int, start: int, end: int) -> list[int]:
         """Return when a probe's calibration changes inside (start, end), ascending."""

@@ -21,6 +21,7 @@ metadata = MetaData()
 WHOLE = BigInteger().with_variant(Integer(), "sqlite")
 """As a key SQLite's own row number, which costs nothing and keeps rows in its order; as wide elsewhere."""
 QUARTER = ("n", "watched", "t_min", "t_range", "t_over", "h_min", "h_range", "h_over", "t_driest", "h_at", "t_at", "humid", "heat", "dose")  # fmt: skip
+T_ONLY = "t_only"
 NOT_NORMAL, PENDING, LASTS = text("state != 'normal'"), text("state = 'pending'"), text("lasts = 1")
 
 
@@ -30,6 +31,11 @@ def _keys(*names: str) -> list[Column[Any]]:
 
 def _whole(*names: str) -> list[Column[Any]]:
     return [Column(name, WHOLE, nullable=False) for name in names]
+
+
+def _added(name: str) -> Column[Any]:
+    """Return a column that came with a later revision: rows of before have none of it."""
+    return Column(name, WHOLE, nullable=False, server_default=text("0"))
 
 
 def _text(*names: str) -> list[Column[Any]]:
@@ -56,8 +62,8 @@ late = Table(
     "late", metadata, *_keys("seq"), Column("key", WHOLE, nullable=False, unique=True), *_whole("after_key", "flag"),
     *_text("tests"), Index("late_after", "after_key", "seq"),
 )  # fmt: skip
-recent = Table("recent", metadata, *_keys("key"), *_whole(*QUARTER))
-rollup = Table("rollup", metadata, *_keys("key"), *_whole(*QUARTER))
+recent = Table("recent", metadata, *_keys("key"), *_whole(*QUARTER), _added(T_ONLY))
+rollup = Table("rollup", metadata, *_keys("key"), *_whole(*QUARTER), _added(T_ONLY))
 covered = Table("covered", metadata, *_keys("id"), *_whole("rolled", "until"), CheckConstraint("id = 1"))
 # The second index holds what lasts whole: a question about any night needs it all, and of the rows it may be one on every page.
 item = Table(

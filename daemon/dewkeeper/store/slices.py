@@ -16,31 +16,45 @@ from dewkeeper.store.reading import Decoder
 class Slice:
     """Counted readings of [at, at + seconds): how many, how long they stand for, extremes and sums in °C and %RH.
 
-    watched_seconds is None where the slice was made from readings: how long each stands for is the asker's to say.
+    n: those believed whole; without any there is no humidity (None, None, None, and a sum of 0). temperature_n: these and
+    those of which the temperature alone is. watched_seconds is None where the slice was made from readings: how long each
+    stands for is the asker's to say.
     """
 
     at: int
     seconds: int
     n: int
-    humidity_low: float
+    humidity_low: float | None
     humidity_sum: float
-    humidity_high: float
+    humidity_high: float | None
     temperature_low: float
     temperature_sum: float
     temperature_high: float
+    temperature_n: int
     watched_seconds: int | None = None
 
     def add(self, other: Slice) -> None:
         """Take in more counted readings of the same slice."""
         self.n += other.n
-        self.humidity_low = min(self.humidity_low, other.humidity_low)
-        self.humidity_high = max(self.humidity_high, other.humidity_high)
+        self.temperature_n += other.temperature_n
+        self.humidity_low = least(self.humidity_low, other.humidity_low)
+        self.humidity_high = most(self.humidity_high, other.humidity_high)
         self.humidity_sum += other.humidity_sum
         self.temperature_low = min(self.temperature_low, other.temperature_low)
         self.temperature_high = max(self.temperature_high, other.temperature_high)
         self.temperature_sum += other.temperature_sum
         both = self.watched_seconds is not None and other.watched_seconds is not None
         self.watched_seconds = (self.watched_seconds or 0) + (other.watched_seconds or 0) if both else None
+
+
+def least(*values: float | None) -> float | None:
+    """Return the smallest of what there is, None without any."""
+    return min((value for value in values if value is not None), default=None)
+
+
+def most(*values: float | None) -> float | None:
+    """Return the largest of what there is, None without any."""
+    return max((value for value in values if value is not None), default=None)
 
 
 class _Made:
@@ -67,7 +81,9 @@ class _Made:
             values = decoder.believed(key, t, h)
             if values is not None:
                 at = key >> PROBE_BITS
-                self.take(at, Slice(at, self._size, 1, *(values[1],) * 3, *(values[0],) * 3))
+                degrees, percent = values
+                humidity = int(percent is not None), percent, percent or 0.0, percent
+                self.take(at, Slice(at, self._size, *humidity, degrees, degrees, degrees, 1))
 
     def from_quarters(self, names: Decoder, first: int, last: int) -> None:
         for layout, begin, end in covered(self._connection).parts(first, last):
@@ -99,9 +115,14 @@ def slices(connection: Connection, number: int, start: int, end: int, size_secon
 
 def _piece(
     names: Decoder, number: int, size: int, at: int, n: int,
-    t_min: int, t_range: int, t_over: int, h_min: int, h_range: int, h_over: int, watched: int,
+    t_min: int, t_range: int, t_over: int, h_min: int | None, h_range: int, h_over: int, watched: int, t_only: int,
 ) -> Slice:  # fmt: skip
-    low_t, low_h = names.values(number, at, t_min, h_min)
+    t_n = n + t_only
+    low_t, low_h = names.values(number, at, t_min, h_min or 0)
+    mean_t, _ = names.values(number, at, t_min + t_over / t_n, 0)
+    if h_min is None:
+        high_t, _ = names.values(number, at, t_min + t_range, 0)
+        return Slice(at, size, 0, None, 0.0, None, low_t, mean_t * t_n, high_t, t_n, watched)
     high_t, high_h = names.values(number, at, t_min + t_range, h_min + h_range)
-    mean_t, mean_h = names.values(number, at, t_min + t_over / n, h_min + h_over / n)
-    return Slice(at, size, n, low_h, mean_h * n, high_h, low_t, mean_t * n, high_t, watched)
+    _, mean_h = names.values(number, at, 0, h_min + h_over / n)
+    return Slice(at, size, n, low_h, mean_h * n, high_h, low_t, mean_t * t_n, high_t, t_n, watched)

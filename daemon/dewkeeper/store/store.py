@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 
 from dewkeeper.clock import Clock
 from dewkeeper.judge.types import Calibration, Exclusion, Item, Quality, Reading, Rebase
-from dewkeeper.store import altered, asked, damage, far, migrate
+from dewkeeper.store import altered, asked, damage, far, migrate, remake
 from dewkeeper.store.archive import archive_block, oldest_block, probe_rows
 from dewkeeper.store.complaints import check, complaint, refusal
 from dewkeeper.store.coverage import Filler, fill_in, rebuild, roll, uncover
@@ -167,6 +167,11 @@ class Store(Kept):
                         break
                     moved += archive_block(connection, block)
                     self._set_damage_aside(connection)
+            while remake.due(self._file.connection()) and not stop():
+                with self._file.transaction() as connection:
+                    remake.some(connection, self._standards(connection))
+                    self._set_damage_aside(connection)
+                self._filler = None
             with self._file.transaction() as connection:
                 self.damage = damage.blocks(connection)
             self._checkpoint()

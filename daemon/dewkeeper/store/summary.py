@@ -15,7 +15,7 @@ from dewkeeper.store.quarters import LAST_SECOND, LONGEST_HOLD_SECONDS, QUARTER_
 from dewkeeper.store.reading import Decoder
 from dewkeeper.store.rows import Row as Raw
 
-_LEAST, _MOST, _WATCHED = (4, 6), (5, 7), (1, 8, 9, 10, 11, 12, 13, 14)
+_LEAST, _MOST, _WATCHED = (4, 6), (5, 7), (1, 8, 9, 10, 11, 12, 13, 14, 15)
 """Columns that are the least, the most, and those that add up seconds a reading stands for."""
 
 
@@ -31,19 +31,22 @@ class Extreme:
 class Span:
     """What one probe's counted readings of a span come to.
 
-    watched_seconds: what part of the span they stand for. Times are in seconds, by the limits then in force; dose_percent_hours
+    n, watched_seconds: of those believed whole, and what part of the span they stand for; without any there is no humidity.
+    temperature_n, temperature_seconds: the same with those of which the temperature alone is believed. Times are in seconds, by the limits then in force; dose_percent_hours
     is the distance from the target band times how long. temperature_at_driest_c was read together with humidity_min.
     """
 
     n: int
     watched_seconds: int
-    humidity_mean: float
+    temperature_n: int
+    temperature_seconds: int
+    humidity_mean: float | None
     temperature_mean_c: float
-    humidity_min: Extreme
-    humidity_max: Extreme
+    humidity_min: Extreme | None
+    humidity_max: Extreme | None
     temperature_min: Extreme
     temperature_max: Extreme
-    temperature_at_driest_c: float
+    temperature_at_driest_c: float | None
     below_target_seconds: int = 0
     above_target_seconds: int = 0
     below_tolerable_seconds: int = 0
@@ -89,22 +92,25 @@ def joined(parts: Sequence[Span]) -> Span:
     """Return consecutive spans of one probe as one."""
     if len(parts) == 1:
         return parts[0]
-    n = sum(part.n for part in parts)
-    driest = min(parts, key=lambda part: part.humidity_min.value)
 
     def total(name: str) -> Any:
         return sum(getattr(part, name) for part in parts)
 
+    n, temperature_n = total("n"), total("temperature_n")
+    driest = min((part for part in parts if part.humidity_min), key=lambda part: part.humidity_min.value, default=None)  # type: ignore[union-attr]  # as filtered
+    dampest = (part.humidity_max for part in parts if part.humidity_max)
     return Span(
         n=n,
         watched_seconds=total("watched_seconds"),
-        humidity_mean=sum(part.humidity_mean * part.n for part in parts) / n,
-        temperature_mean_c=sum(part.temperature_mean_c * part.n for part in parts) / n,
-        humidity_min=driest.humidity_min,
-        humidity_max=max((part.humidity_max for part in parts), key=lambda extreme: extreme.value),
+        temperature_n=temperature_n,
+        temperature_seconds=total("temperature_seconds"),
+        humidity_mean=sum((part.humidity_mean or 0) * part.n for part in parts) / n if n else None,
+        temperature_mean_c=sum(part.temperature_mean_c * part.temperature_n for part in parts) / temperature_n,
+        humidity_min=driest.humidity_min if driest else None,
+        humidity_max=max(dampest, key=lambda extreme: extreme.value, default=None),
         temperature_min=min((part.temperature_min for part in parts), key=lambda extreme: extreme.value),
         temperature_max=max((part.temperature_max for part in parts), key=lambda extreme: extreme.value),
-        temperature_at_driest_c=driest.temperature_at_driest_c,
+        temperature_at_driest_c=driest.temperature_at_driest_c if driest else None,
         **{name: total(name) for name in (
             "below_target_seconds", "above_target_seconds", "below_tolerable_seconds", "above_tolerable_seconds",
             "too_cold_seconds", "too_hot_seconds", "dose_percent_hours",
@@ -146,22 +152,37 @@ def _edges(start: int, end: int, first: int, last: int) -> list[tuple[int, int]]
 
 def _ragged(
     connection: Connection, standards: Standards, rows: Iterable[Raw], start: int, end: int
-) -> list[tuple[int, ...]]:
+) -> list[tuple[int | None, ...]]:
     """Return (number, sums) of readings that are not a whole quarter, as the tables would give them."""
     decoder = Decoder(connection, start, end)
-    made: list[tuple[int, ...]] = []
+    made: list[tuple[int | None, ...]] = []
     for number, row in made_of(rows, decoder, standards, start, end):
-        quarter, n, watched, t_min, t_range, t_over, h_min, h_range, h_over, t_driest, h_at, t_at, humid, heat, dose = (
-            row
-        )
-        at = quarter * QUARTER_SECONDS
+        (
+            quarter,
+            n,
+            watched,
+            t_min,
+            t_range,
+            t_over,
+            h_min,
+            h_range,
+            h_over,
+            t_driest,
+            h_at,
+            t_at,
+            humid,
+            heat,
+            dose,
+            t_only,
+        ) = row
+        at, alone = quarter * QUARTER_SECONDS, t_only >> 12
         made.append((
-            number, n, watched, n * t_min + t_over, n * h_min + h_over,
-            h_min << 47 | at + (h_at & 1023) << 16 | t_min + t_driest,
-            h_min + h_range << 31 | LAST_SECOND - at - (h_at >> 10),
+            number, n, watched, (n + alone) * t_min + t_over, n * h_min + h_over,
+            h_min << 47 | at + (h_at & 1023) << 16 | t_min + t_driest if n else None,
+            h_min + h_range << 31 | LAST_SECOND - at - (h_at >> 10) if n else None,
             t_min << 31 | at + (t_at & 1023),
             t_min + t_range << 31 | LAST_SECOND - at - (t_at >> 10),
-            humid & 4095, humid >> 12 & 4095, humid >> 24 & 4095, humid >> 36, heat & 4095, heat >> 12, dose,
+            humid & 4095, humid >> 12 & 4095, humid >> 24 & 4095, humid >> 36, heat & 4095, heat >> 12, dose, t_only & 4095, alone,
         ))  # fmt: skip
     return made
 
@@ -187,7 +208,11 @@ def _cut(
         believed = decoder.believed(*row)
         if believed is not None:
             quarter = Quarter(standards, decoder.names[number])
-            quarter.take(time, row[1] or 0, row[2] or 0, *believed)
+            temperature_c, humidity_percent = believed
+            if humidity_percent is None:
+                quarter.take_temperature(time, row[1] or 0, temperature_c)
+            else:
+                quarter.take(time, row[1] or 0, row[2] or 0, temperature_c, humidity_percent)
             stood, within = quarter.standing(until), quarter.standing(min(until, end))
             for index, (whole, part) in enumerate(zip(stood, within, strict=True)):
                 sums[number][_WATCHED[index]] -= whole - part
@@ -200,25 +225,32 @@ def _add(sums: dict[int, list[int]], rows: Iterable[Any]) -> None:
             sums[number] = list(row)
             continue
         for index, value in enumerate(row):
-            if index in _LEAST:
-                known[index] = min(known[index], value)
-            elif index in _MOST:
-                known[index] = max(known[index], value)
+            if index in _LEAST or index in _MOST:
+                if value is not None:  # of no humidity that was believed
+                    choose = min if index in _LEAST else max
+                    known[index] = value if known[index] is None else choose(known[index], value)
             else:
                 known[index] += value
 
 
 def _span(names: Decoder, number: int, row: Sequence[int]) -> Span:
     n, watched, t_sum, h_sum, driest, dampest, coldest, warmest = row[:8]
-    at = driest >> 16 & LAST_SECOND
-    values = names.by_calibration(number, at)
-    mean_c, mean_percent = values(t_sum / n, h_sum / n)
-    at_driest_c, lowest_percent = values(driest & 65535, driest >> 47)
-    lowest_c, highest_percent = values(coldest >> 31, dampest >> 31)
-    highest_c, _ = values(warmest >> 31, 0)
+    t_n, coldest_at = n + row[16], coldest & LAST_SECOND
+    values = names.by_calibration(number, coldest_at)
+    (mean_c, _), (lowest_c, _), (highest_c, _) = (
+        values(t_sum / t_n, 0),
+        values(coldest >> 31, 0),
+        values(warmest >> 31, 0),
+    )
+    mean_percent = lowest = highest = at_driest_c = None
+    if n:
+        _, mean_percent = values(0, h_sum / n)
+        at_driest_c, lowest_percent = values(driest & 65535, driest >> 47)
+        _, highest_percent = values(0, dampest >> 31)
+        lowest = Extreme(lowest_percent, driest >> 16 & LAST_SECOND)
+        highest = Extreme(highest_percent, LAST_SECOND - (dampest & LAST_SECOND))
     return Span(
-        n, watched, mean_percent, mean_c,
-        Extreme(lowest_percent, at), Extreme(highest_percent, LAST_SECOND - (dampest & LAST_SECOND)),
-        Extreme(lowest_c, coldest & LAST_SECOND), Extreme(highest_c, LAST_SECOND - (warmest & LAST_SECOND)), at_driest_c,
+        n, watched, t_n, watched + row[15], mean_percent, mean_c, lowest, highest,
+        Extreme(lowest_c, coldest_at), Extreme(highest_c, LAST_SECOND - (warmest & LAST_SECOND)), at_driest_c,
         row[8], row[9], row[10], row[11], row[12], row[13], row[14] / 3600,
     )  # fmt: skip

@@ -8,8 +8,8 @@ pattern, a place or a word besides. Over a chart lie columns to tap, each a link
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
-from typing import Final
+from dataclasses import dataclass, field, replace
+from typing import Final, cast
 
 from markupsafe import Markup, escape
 
@@ -35,7 +35,7 @@ COLUMNS: Final = 24
 _LONGEST_NAME: Final = 15
 _JOURNAL_LINES: Final = 2
 
-Values = Callable[[Point], tuple[float, float, float]]
+Values = tuple[float, float, float]
 """Lowest, mean and highest of a point."""
 
 
@@ -49,12 +49,13 @@ class Outlook:
 
 @dataclass(frozen=True, slots=True)
 class _Quantity:
-    """What a chart is of. limits: names by value; band: the target, and its name. shown: which stretches belong to it."""
+    """What a chart is of. read: what it takes of a point, None for nothing; gaps: when that was of none. limits: names by value; band: the target, and its name. shown: which stretches belong to it."""
 
     key: str
     title: str
     unit: str
-    values: Values
+    read: Callable[[Point], Values | None]
+    gaps: Sequence[Gap]
     display: Callable[[float], float]
     say: Callable[[float], str]
     shown: Callable[[Stretch], bool]
@@ -62,6 +63,14 @@ class _Quantity:
     band: tuple[float, float, str] | None = None
     margin: float = 1.0
     shaded: bool = True
+
+    def values(self, point: Point) -> Values:
+        """Return what is drawn of a point that has it; the others were left out."""
+        return cast("Values", self.read(point))
+
+    def of(self, traces: Sequence[Trace]) -> list[Trace]:
+        """Return the traces without the points that have nothing of this."""
+        return [replace(t, points=tuple(p for p in t.points if self.read(p) is not None)) for t in traces]
 
 
 def humidity_chart(
@@ -76,7 +85,8 @@ def humidity_chart(
         "humidity",
         "Humidity",
         "%",
-        lambda p: (p.humidity_low, p.humidity_percent, p.humidity_high),
+        _humidity,
+        report.gaps,
         lambda value: value,
         wording.humidity,
         lambda stretch: stretch.kind not in THERMAL,
@@ -97,6 +107,7 @@ def temperature_chart(
         "Temperature",
         wording.unit,
         lambda p: (p.temperature_low, p.temperature_c, p.temperature_high),
+        report.temperature_gaps,
         wording.degrees,
         wording.temperature,
         lambda stretch: stretch.kind in THERMAL,
@@ -105,15 +116,23 @@ def temperature_chart(
     return _draw(report, quantity, report.traces, wording, outlook, now)
 
 
+def _humidity(point: Point) -> Values | None:
+    if point.humidity_low is None or point.humidity_percent is None or point.humidity_high is None:
+        return None
+    return point.humidity_low, point.humidity_percent, point.humidity_high
+
+
 def vapour_chart(report: EnclosureReport, room: Sequence[Trace], wording: Wording, *, now: int = 0) -> Markup:
     """Return the vapour pressure of the enclosure's probes and of its room's, hPa, from the means of each slice."""
 
-    def vapour(point: Point) -> tuple[float, float, float]:
+    def vapour(point: Point) -> Values | None:
+        if point.humidity_percent is None:
+            return None
         value = vapour_hpa(point.temperature_c, point.humidity_percent)
         return value, value, value
 
     quantity = _Quantity(
-        "vapour", "Vapour pressure", "hPa", vapour, lambda value: value,
+        "vapour", "Vapour pressure", "hPa", vapour, report.gaps, lambda value: value,
         lambda value: f"{value:.1f}{wording.space}hPa", lambda _: False, shaded=False,
     )  # fmt: skip
     return _draw(report, quantity, (*report.traces, *room), wording, None, now)
@@ -127,9 +146,10 @@ def _draw(
     outlook: Outlook | None,
     now: int,
 ) -> Markup:
+    traces = of.of(traces)
     scale, marked = _scale(report, of, traces, outlook)
     hours = moments(scale.start, scale.end, wording)
-    drawn = _under(scale, of, marked, hours) + _gaps(scale, report.gaps, of.key)
+    drawn = _under(scale, of, marked, hours) + _gaps(scale, of.gaps, of.key)
     bars = _bars(report, of)
     drawn += _stretches(scale, bars)
     if outlook is not None and outlook.points:
@@ -142,9 +162,9 @@ def _draw(
     words = _now(scale, now, foot)
     if words:
         drawn += f'<path class="now" d="M{scale.x(now)} {scale.top - 4}V{TALL}"/>'
-    words += _hours(scale, hours, foot) + _side(scale, of, marked) + _names(scale, of, traces, gaps=bool(report.gaps))
+    words += _hours(scale, hours, foot) + _side(scale, of, marked) + _names(scale, of, traces, gaps=bool(of.gaps))
     words += _alarm_words(scale, bars)
-    words += _gap_words(scale, report.gaps) + _trace_words(scale, of, shown)
+    words += _gap_words(scale, of.gaps) + _trace_words(scale, of, shown)
     journal, lines = _marks(scale, report.marks)
     if outlook is not None and outlook.points:
         words += words_at("outlook-word", scale.x(outlook.points[0][0]) / 10, scale.top + 10, outlook.words)
@@ -375,7 +395,9 @@ def _runs(points: Sequence[Point], pause_seconds: int) -> list[list[Point]]:
     return runs
 
 
-def _curve(scale: AxisScale, run: Sequence[Point], values: Values, look: str, *, shaded: bool) -> str:
+def _curve(
+    scale: AxisScale, run: Sequence[Point], values: Callable[[Point], Values], look: str, *, shaded: bool
+) -> str:
     middles = [(scale.x(p.at + p.seconds / 2), *values(p)) for p in run]
     if len(middles) == 1:
         x, low, _, high = middles[0]

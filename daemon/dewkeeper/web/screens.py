@@ -31,7 +31,7 @@ from dewkeeper.report.enclosure import SPANS
 from dewkeeper.report.first_line import age_words, first_line
 from dewkeeper.report.glimpse import glimpse, glimpse_of
 from dewkeeper.report.heat_words import heat_words
-from dewkeeper.report.history import Point, Trace, joined
+from dewkeeper.report.history import MoistPoint, Point, Trace, joined, moist
 from dewkeeper.report.model import EnclosureMorning, Standing
 from dewkeeper.report.now import ProbeNow
 from dewkeeper.report.now import now as now_report
@@ -201,6 +201,11 @@ class Drawn:
     trace: Trace
     look: str
     rows: Sequence[Point]
+
+    @property
+    def humid(self) -> Sequence[MoistPoint]:
+        """Its points whose humidity was believed."""
+        return moist(self.trace.points)
 
 
 def table(points: Sequence[Point]) -> list[Point]:

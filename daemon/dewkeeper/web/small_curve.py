@@ -6,7 +6,7 @@ now. The words beside a drawing say the same: it is left out of what is read alo
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 from markupsafe import Markup
@@ -14,10 +14,11 @@ from markupsafe import Markup
 from dewkeeper.report.glimpse import Glimpse, thermal
 from dewkeeper.report.model import NightRow
 from dewkeeper.report.wording import Wording
-from dewkeeper.store.coarse import Extremes
 
 WIDE, TALL = 120, 60
 """Size of a drawing in its own units, whole numbers of which keep it small."""
+_Span = tuple[int, float, float]
+"""From when on a slice is, its lowest and its highest value."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +87,7 @@ def common(values: Sequence[float], step: int) -> Common:
 
 
 def _draw(row: NightRow, night: Glimpse, scale: Common, *, warm: bool) -> Markup:
-    limits, read = row.limits, night.slices.get(row.enclosure, ())
+    limits = row.limits
     length = night.end - night.start
 
     def x(at: float) -> int:
@@ -94,18 +95,22 @@ def _draw(row: NightRow, night: Glimpse, scale: Common, *, warm: bool) -> Markup
 
     if warm:
         lines = (limits.temperature_low, limits.temperature_high)
-        values: Callable[[Extremes], tuple[float, float]] = lambda s: (s.temperature_low, s.temperature_high)  # noqa: E731
+        spans = [(s.at, s.temperature_low, s.temperature_high) for s in night.slices.get(row.enclosure, ())]
         band = ""
     else:
         lines = (limits.tolerable_low, limits.tolerable_high)
-        values = lambda s: (s.humidity_low, s.humidity_high)  # noqa: E731
+        spans = [
+            (s.at, s.humidity_low, s.humidity_high)
+            for s in night.slices.get(row.enclosure, ())
+            if s.humidity_low is not None and s.humidity_high is not None
+        ]
         top, bottom = scale.y(limits.target_high), scale.y(limits.target_low)
         band = f'<path class="target" d="M0 {top}H{WIDE}V{bottom}H0Z"/>'
     drawn = band + '<path class="limits" d="' + "".join(f"M0 {scale.y(line)}H{WIDE}" for line in lines) + '"/>'
-    if missed := _missed(read, night):
+    if missed := _missed([at for at, *_ in spans], night):
         holes = "".join(f"M{x(a)} 0H{x(b)}V{TALL}H{x(a)}Z" for a, b in missed)
         drawn += f'<path class="missed" fill="url(#hatch)" d="{holes}"/>'
-    shapes = "".join(_shape(run, night, scale, values, x) for run in _runs(read, night.seconds))
+    shapes = "".join(_shape(run, night, scale, x) for run in _runs(spans, night.seconds))
     if shapes:
         drawn += f'<path class="air" d="{shapes}"/>'
     if ticks := "".join(f"M{x(at)} {TALL - 14}V{TALL}" for at in night.changes.get(row.enclosure, ())):
@@ -116,9 +121,9 @@ def _draw(row: NightRow, night: Glimpse, scale: Common, *, warm: bool) -> Markup
     return Markup(drawn)  # noqa: S704  numbers only
 
 
-def _missed(read: Sequence[Extremes], night: Glimpse) -> list[tuple[int, int]]:
+def _missed(read: Collection[int], night: Glimpse) -> list[tuple[int, int]]:
     """Return the stretches in which whole slices are missing, from when there was something to watch."""
-    size, there = night.seconds, {s.at for s in read}
+    size, there = night.seconds, set(read)
     missed: list[tuple[int, int]] = []
     for at in range(night.start, night.until, size):
         if at in there or at + size <= night.from_:
@@ -130,27 +135,25 @@ def _missed(read: Sequence[Extremes], night: Glimpse) -> list[tuple[int, int]]:
     return missed
 
 
-def _runs(read: Sequence[Extremes], size: int) -> list[list[Extremes]]:
-    runs: list[list[Extremes]] = []
+def _runs(read: Sequence[_Span], size: int) -> list[list[_Span]]:
+    runs: list[list[_Span]] = []
     for slice_ in read:
-        if not runs or slice_.at - runs[-1][-1].at > size:
+        if not runs or slice_[0] - runs[-1][-1][0] > size:
             runs.append([])
         runs[-1].append(slice_)
     return runs
 
 
 def _shape(
-    run: Sequence[Extremes],
+    run: Sequence[_Span],
     night: Glimpse,
     scale: Common,
-    values: Callable[[Extremes], tuple[float, float]],
     x: Callable[[float], int],
 ) -> str:
     """Return one run as a closed path in steps from point to point, highest values forth and lowest back."""
     over, under = [], []
-    for slice_ in run:
-        low, high = values(slice_)
-        at = x(slice_.at + night.seconds / 2)
+    for begun, low, high in run:
+        at = x(begun + night.seconds / 2)
         over.append((at, scale.y(high)))
         under.append((at, scale.y(low)))
     if len(run) == 1:  # a point has no width
