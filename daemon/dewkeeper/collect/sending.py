@@ -284,9 +284,10 @@ def describe(link: ServerLink, place: Cursor, config: Config, program: str) -> N
         if enclosure.rack == rack.name
     }
     with link.batch() as cursor:
+        # Only of a zone it does not have yet is it asked whether the server knows it: it reads a file of each zone for that.
         cursor.execute(
-            "UPDATE site SET timezone = %s WHERE number = %s AND timezone <> %s "
-            "AND EXISTS (SELECT 1 FROM pg_timezone_names WHERE name = %s)",
+            "UPDATE site SET timezone = %s WHERE number = %s AND CASE WHEN timezone <> %s "
+            "THEN EXISTS (SELECT 1 FROM pg_timezone_names WHERE name = %s) ELSE false END",
             (site.timezone, place.number, site.timezone, site.timezone),
         )
         cursor.execute(
@@ -294,13 +295,14 @@ def describe(link: ServerLink, place: Cursor, config: Config, program: str) -> N
             "AND (night_start, night_end, program) IS DISTINCT FROM (%s, %s, %s)",
             (site.night_start, site.night_end, program, place.number, site.night_start, site.night_end, program),
         )
-        for probe in config.probe:
-            facts = (probe.enclosure, probe.role, probe.room or rooms.get(probe.enclosure or ""))
-            cursor.execute(
-                "UPDATE probe SET enclosure = %s, role = %s, room = %s WHERE site = %s AND name = %s "
-                "AND (enclosure, role, room) IS DISTINCT FROM (%s, %s, %s)",
-                (*facts, place.number, probe.name, *facts),
-            )
+        each = [(p.name, p.enclosure, p.role, p.room or rooms.get(p.enclosure or "")) for p in config.probe]
+        cursor.execute(
+            "UPDATE probe SET enclosure = now.enclosure, role = now.role, room = now.room "
+            "FROM unnest(%s::text[], %s::text[], %s::text[], %s::text[]) AS now (name, enclosure, role, room) "
+            "WHERE site = %s AND probe.name = now.name "
+            "AND (probe.enclosure, probe.role, probe.room) IS DISTINCT FROM (now.enclosure, now.role, now.room)",
+            (*([one[column] for one in each] for column in range(4)), place.number),
+        )
 
 
 def _numbers(text: str) -> Sequence[float | None]:
