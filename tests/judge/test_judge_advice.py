@@ -223,3 +223,40 @@ def test_time_and_dose_beyond_are_counted() -> None:
     cleared = desk.events[-1]
     assert cleared.event == "cleared"
     assert float(cleared.detail["dose_percent_hours"]) >= 10.0
+
+
+def test_a_bowl_that_was_just_filled_is_not_to_be_filled() -> None:
+    """Without any lever but the bowl: filled yesterday, the vents are to be looked at, or a second bowl added."""
+    desk = _desk(())
+    _note(desk, "refilled", DAY)
+    told = _dries(desk)
+    assert told.response == "the bowl was filled: look at the vents, or add a second bowl"
+    assert _dries(_desk(())).response == "refill the bowl"
+
+
+def test_what_was_just_done_is_not_advised_again() -> None:
+    """The bowl is filled while the alarm stands: from then on it says what comes next; taken back, it says to fill it again."""
+    desk = _desk(("mesh_cover",))
+    assert _dries(desk).response.startswith("refill the bowl;")
+    entry = JournalEntry("filled", desk.now, "B1", "refilled", entered=desk.now)
+    desk.feed(entry)
+    (alarm,) = desk.judge.alarms()
+    assert alarm.response.startswith("the bowl was filled: look at the vents")
+    desk.feed(replace(entry, id="not so", what="withdrawn", replaces="filled"))
+    (alarm,) = desk.judge.alarms()
+    assert alarm.response.startswith("refill the bowl;")
+
+
+def test_a_tub_that_dries_out_beside_a_full_bowl_is_no_matter_of_the_bowl() -> None:
+    """A forecast of dryness says to refill the bowl, and where that was done yesterday to look at the vents."""
+    for filled, advised in (
+        (False, "refill the bowl when you pass"),
+        (True, "the bowl was filled: look at the vents when you pass"),
+    ):
+        desk = _desk()
+        if filled:
+            _note(desk, "refilled", 7200)
+        desk.hold(26 * 60, h=72.0, others=[ROOM])
+        desk.hold(5 * 60, h=lambda m: 72 - m / 20, others=[ROOM])
+        told = next(e for e in desk.events if e.kind == "dry_soon")
+        assert told.response == advised

@@ -49,6 +49,15 @@ def test_target_then_tolerable_is_one_alarm_that_escalates(desk: Desk) -> None:
     assert len({e.alarm for e in desk.events}) == 1
 
 
+def test_an_alarm_that_eases_is_measured_against_the_limit_it_is_still_beyond(desk: Desk) -> None:
+    """Back from 50 % to 58 % it stands beyond target only, and its limit is 60 %, no more 55 %."""
+    desk.hold(60)
+    desk.hold(90, h=50)
+    assert [alarm.limit for alarm in desk.judge.alarms()] == [55.0]
+    desk.hold(120, h=58)
+    assert [(alarm.band, alarm.limit) for alarm in desk.judge.alarms()] == [("target", 60.0)]
+
+
 def test_an_alarm_clears_only_past_the_deadband_for_the_off_delay(desk: Desk) -> None:
     """At 61 % (limit 60, deadband 2) the alarm stands; at 63 % it clears after ten minutes."""
     desk.hold(240, h=58)

@@ -25,7 +25,7 @@ def whole(one: Event) -> Event:
     """Return the event with the words the judge gives its kind."""
     row = KINDS[one.kind]
     return replace(
-        one, cause=one.cause or row.cause, consequence=row.consequence, response=one.response or row.response,
+        one, cause=one.cause or row.cause, consequence=one.consequence or row.consequence, response=one.response or row.response,
         within_seconds=row.within_for(one.band), priority=row.priority_for(one.band),
     )  # fmt: skip
 
@@ -47,7 +47,7 @@ def told(
     later: int = 0,
     gone: bool = False,
 ) -> Iterator[str]:
-    """Yield the messages of these events, or what is told so much later; newest: °C and %RH of tub A4 then."""
+    """Yield the messages of these events, or what is told so much later; newest: °C and %RH of the first one's probe then."""
     made = [whole(one) for one in events]
     alarms, planner, when = [standing(one) for one in made], Planner(config(), None), at + later
     rows = planner.plan(made, alarms, at, PLAIN)
@@ -56,7 +56,7 @@ def told(
         rows, alarms = planner.plan(over, [], when, PLAIN), []
     elif later:
         rows = planner.tick(alarms, when, PLAIN)
-    read = {} if newest is None else {"a4": (when, *newest)}
+    read = {} if newest is None else {str(made[0].probe): (when, *newest)}
     for message in sent(rows, when, situation(*alarms, **read)):
         yield "\n".join([message.title, *(f"    {line}" for line in message.lines)])
 
@@ -97,6 +97,34 @@ def situations() -> Iterator[tuple[str, Iterator[str]]]:
     bowls = [event(f"A{n}", limit=55.0, cause=LEFT, response=BOWL) for n in range(1, 3)]
     warm = event("A3", limit=55.0, cause=WARMED, response=mist)
     yield "three dry tubs, two causes", told([*bowls, warm])
+    yield (
+        "below the target only",
+        told([event("A4", value=57.7, limit=60.0, band="target", cause=LEFT, response=BOWL)], (29.0, 57.6)),
+    )
+    full = "the bowl was filled: look at the vents, or add a second bowl"
+    yield (
+        "dry, and the bowl was filled",
+        told([event("A4", value=52.7, limit=55.0, cause=LEFT, response=full)], (29.0, 52.4)),
+    )
+    stuck = event("A4", "heat_stuck_on", since=NOON - 900, band=None, value=35.2)
+    yield "a heater that does not stop", told([stuck], (35.6, 45.0))
+    yield (
+        "three tubs too hot at once",
+        told([event(f"A{n}", "hot", since=NOON - 120, value=35.0, limit=34.0) for n in range(1, 4)]),
+    )
+    yield "one probe silent", told([event("A4", "missing", since=NOON - 240, band=None)])
+    frost = event(
+        "attic", "room_frost", probe="air", since=NOON - 7200, band=None, value=21.5, cause="the room's air is frost-dry",
+        response="moisten the room; change no tub", detail={"room": "attic"},
+    )  # fmt: skip
+    yield "a room as dry as a hard frost makes it", told([replace(frost, enclosure=None)], (21.3, 19.0))
+    disk = event(
+        "disk", "system", since=NOON, band=None, cause="3 % of the disk is free (180 MB), less than 10 %",
+        response="delete what is not needed, or move to a larger card",
+        detail={"what": "disk space", "action": "make room", "text": "3 % of the disk is free (180 MB), less than 10 %"},
+    )  # fmt: skip
+    holds = "it still watches, tells and records; when the disk is full it watches and tells on, and records nothing"
+    yield "the disk is nearly full", told([replace(disk, enclosure=None, probe=None, consequence=holds)])
     yield "a lid left open", told([event("A4", "lid_open", since=NOON - 2700, band=None)])
 
 

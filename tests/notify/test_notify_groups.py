@@ -72,10 +72,10 @@ def test_a_tub_long_after_the_others_is_news_of_its_own() -> None:
 
 
 def test_probes_of_one_branch_that_fall_silent_together_are_one_message() -> None:
-    """A dead multiplexer is one piece of news, and the thing to check is its cable."""
+    """A dead multiplexer is one piece of news, and its cable comes after the tubs nobody watches."""
     events = [event(f"A{n}", "missing", band=None) for n in range(1, 9)]
     (row,) = firsts(Planner(config(), None).plan(events, [], NOON, CONTEXT))
-    assert row.title == "8 in rack left: probe silent since 11:00 – check the cable"
+    assert row.title == "8 in rack left: probe silent since 11:00 – look at the tubs"
 
 
 def test_faults_of_different_branches_are_different_messages() -> None:

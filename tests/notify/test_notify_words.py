@@ -163,8 +163,11 @@ def test_last_journal_entries_and_links_stand_at_the_end() -> None:
 
 
 def test_a_short_heat_that_is_over_still_asks_for_a_look() -> None:
-    """Overheating that ended by itself does not read as nothing."""
-    assert any("Look at the animal" in line for line in words.lines(told("hot", "cleared"), WORDING, NOW))
+    """Overheating that ended by itself does not read as nothing: the snake, the vet, what shares its plug, the thermostat."""
+    said = next(line for line in words.lines(told("hot", "cleared"), WORDING, NOW) if line.startswith("Do:"))
+    assert all(word in said for word in ("look at the snake", "exotics vet", "other tubs on that plug", "thermostat"))
+    standing = " ".join(words.lines(told("hot", "raised"), WORDING, NOW))
+    assert all(word in standing for word in ("exotics vet", "other tubs on that plug", "thermostat"))
     assert words.title(told("hot", "cleared"), WORDING, NOW) == "B4: was too hot 14:13–16:03 – look at the snake"
 
 

@@ -11,12 +11,14 @@ from zoneinfo import ZoneInfo
 
 from dewkeeper.judge.types import FAIL, PASS, Alarm, Event, JournalEntry, Quality, Reading, Settings
 from dewkeeper.judge.words import EXCURSIONS, FAULTS, KINDS
-from dewkeeper.report.enclosure import EnclosureReport, Span, Stretch, gaps_of, journal_mark, span_of
+from dewkeeper.report.enclosure import EnclosureReport, Span, journal_mark, span_of
+from dewkeeper.report.gaps import Stretch, gaps_of
 from dewkeeper.report.history import NightSums, Point, Trace
-from dewkeeper.report.model import EnclosureMorning, Mark, MorningGlance
+from dewkeeper.report.model import EnclosureMorning, Gap, Mark, MorningGlance
 from dewkeeper.report.morning import MorningFacts, compose
 from dewkeeper.report.nights import night_to_show
 from dewkeeper.report.off_times import OffTime, OffWhy
+from dewkeeper.report.order import ROOMS
 from dewkeeper.report.wording import beyond
 from dewkeeper.store.history import Stored
 from dewkeeper.store.in_force import InForce
@@ -76,10 +78,11 @@ def morning_of(
     general: Sequence[Any] = (),
     events: Sequence[Any] = (),
     off: Sequence[tuple[float, float, OffWhy]] = (),
+    room: tuple[float, float] | None = None,
 ) -> tuple[MorningGlance, Config]:
     """Return the glance over tubs T1, T2 ... at a wall time in Vienna, and its configuration.
 
-    off: when dewkeeper was off, hours ago from and to, and why.
+    off: when dewkeeper was off, hours ago from and to, and why. room: its air of now, °C and %RH.
     """
     config = rack(len(tubs), probes)
     now = int(datetime.fromisoformat(when).replace(tzinfo=ZONE).timestamp())
@@ -108,7 +111,11 @@ def morning_of(
                 **tub.sums,
             )
         alarms += [_alarm(name, f"p{n}", now, **said) for said in tub.alarms]
-    alarms += [_alarm(None, None, now, **said) for said in general]
+    for said in general:
+        alarms.append(_alarm(None, "air" if said["kind"].startswith("room") else None, now, **said))
+    if room is not None:
+        reading = Reading(now - 30, "air", *room)
+        latest["air"] = Stored(reading, Quality(reading.time, "air", PASS))
     names = list(tubs)
     gathered = MorningFacts(
         tonight=tonight,
@@ -122,6 +129,11 @@ def morning_of(
         stages={name: tub.stage or "adult" for name, tub in tubs.items()},
         resting=frozenset(name for name, tub in tubs.items() if tub.resting),
         due={name: 0 if tub.resting or tub.ago is None or not tub.tonight else due for name, tub in tubs.items()},
+        gaps={
+            name: [Gap(night.start + 3 * HOUR, night.start + 3 * HOUR + int(tub.unwatched_minutes * 60), "")]
+            for name, tub in tubs.items()
+            if tub.unwatched_minutes > 3 and tub.ago is not None and tub.ago < 180 and not off
+        },
         just_read=frozenset(
             name for name, tub in tubs.items() if tub.believed and tub.ago is not None and tub.ago < 180
         ),
@@ -195,10 +207,11 @@ def _seen(
 def _alarm(enclosure: str | None, probe: str | None, now: int, kind: str, hours: float, **more: Any) -> Alarm:
     rationale, band = KINDS[kind], more.pop("band", "tolerable" if kind in ("dry", "damp", "hot", "cold") else None)  # type: ignore[index]
     since = int(now - hours * HOUR)
+    limit = 60.0 if kind == "dry" and band == "target" else None
     said: dict[str, Any] = {
         "alarm": f"{kind} {enclosure}", "kind": kind, "band": band, "priority": rationale.priority_for(band),
-        "state": "unacknowledged", "enclosure": enclosure, "probe": probe if kind in FAULTS else None, "since": since,
+        "state": "unacknowledged", "enclosure": enclosure, "probe": probe if kind in FAULTS or kind in ROOMS else None, "since": since,
         "raised": since, "cause": rationale.cause, "consequence": rationale.consequence, "response": rationale.response,
-        "within_seconds": rationale.within_for(band),
+        "within_seconds": rationale.within_for(band), "limit": limit,
     }  # fmt: skip
     return Alarm(**(said | more))

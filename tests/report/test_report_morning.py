@@ -13,8 +13,11 @@ import pytest
 from tests.report.conftest import FAIL, MISSING, PASS, judged, seconds
 
 from dewkeeper.judge.types import Alarm, Event, Exclusion, JournalEntry
+from dewkeeper.notify.daily import morning_words
+from dewkeeper.report.alarm_words import to_do
 from dewkeeper.report.morning import morning
-from dewkeeper.report.wording import Wording, happened, to_do
+from dewkeeper.report.morning_words import partly_words
+from dewkeeper.report.wording import Wording, happened
 from dewkeeper.service.settings import judge_settings
 from dewkeeper_config.models import Site
 
@@ -126,6 +129,24 @@ def test_worst_first_and_silence_is_not_calm(shelf: Callable[..., Any]) -> None:
     assert glance.to_json()["enclosures"][0]["alarms"][0]["since"] == "2026-11-25T05:50:00Z"
 
 
+def test_a_gap_nobody_can_explain_says_from_when_to_when(shelf: Callable[..., Any]) -> None:
+    """Two holes in the readings of a night, and dewkeeper was not off: the row and the message name both by the clock."""
+    one = shelf()
+    start = seconds("2026-11-24T21:00")
+    one.keep(items=(judge_settings(one.config, start - 3600),))
+    holes = [("2026-11-25T01:00", "2026-11-25T03:10"), ("2026-11-25T05:00", "2026-11-25T06:00")]
+    away = [(seconds(first), seconds(last)) for first, last in holes]
+    times = (start + n * 300 for n in range(12 * 11 + 1))
+    one.keep([judged("p1", at, 29.0, 65.0) for at in times if not any(a <= at < b for a, b in away)])
+    with one.past() as past:
+        glance = morning(past, one.config, start + 11 * 3600 + 60)
+    row, wording = next(r for r in glance.enclosures if r.enclosure == "T1"), Wording.of(one.config.site)
+    assert row.rank == "unwatched"
+    assert not row.unwatched.now
+    assert partly_words(row, wording).startswith("00:56–03:10 and 04:56–06:00, ")
+    assert any("00:56–03:10 and 04:56–06:00" in line for line in morning_words(glance, wording)[1])
+
+
 def test_heat_that_is_over_asks_for_a_look_and_not_for_the_plug(shelf: Callable[..., Any]) -> None:
     """An overheating that ended unseen is no longer urgent, is told from when to when, and asks to look at the snake."""
     one = shelf()
@@ -140,7 +161,7 @@ def test_heat_that_is_over_asks_for_a_look_and_not_for_the_plug(shelf: Callable[
     assert row.rank == "alarm"
     assert wording.stood(row.alarms[0], start + 90 * 300) == "01:00–02:00, 1 h"
     assert "look at the snake" in to_do(row.alarms[0])
-    assert "plug" not in to_do(row.alarms[0])
+    assert "heat off" not in to_do(row.alarms[0])
 
 
 def test_what_changed_since_yesterday_is_listed(shelf: Callable[..., Any]) -> None:

@@ -11,16 +11,18 @@ from tests.report.situations import Tub, alarm, chart_of, morning_of
 
 from dewkeeper.cli.glance import morning_lines
 from dewkeeper.notify.daily import morning_words
+from dewkeeper.report.alarm_words import to_do
 from dewkeeper.report.first_line import age_words, first_line
 from dewkeeper.report.glimpse import Glimpse, lowest_words, now_words, thermal
 from dewkeeper.report.model import EnclosureMorning, MorningGlance
 from dewkeeper.report.morning_words import blind_parts, off_line, off_step, row_words, said_above, unwatched_step
-from dewkeeper.report.wording import Wording, first_steps, rank_word, to_do
+from dewkeeper.report.wording import Wording, first_steps, rank_word
 from dewkeeper.web.chart import humidity_chart, temperature_chart
 from dewkeeper.web.small_curve import small_curves
 from dewkeeper_config.models import Config
 
 CALM = Tub()
+FULL = "the bowl was filled: look at the vents, or add a second bowl"
 OUT = Tub(believed=False, ago=5 * 3600, alarms=[alarm("missing", 5)], unwatched_minutes=290)
 HOT = Tub(
     temperature=41.0,
@@ -79,10 +81,15 @@ SITUATIONS: dict[str, tuple[dict[str, Tub], dict[str, Any]]] = {
     "a probe silent for two days stands above a dry tub of an hour": (
         {"T1": Tub(humidity=50, alarms=[alarm("dry", 1)]), "T2": Tub(**{**vars(OUT), "ago": 48 * 3600, "tonight": False, "unwatched_minutes": 590, "alarms": [alarm("missing", 48)]})}, {},
     ),
-    "frost in the room": ({"T1": CALM, "T2": CALM}, {"general": [alarm("room_frost", 2, cause="the room is cold", value=11.8)]}),
-    "dewkeeper's own disk": ({"T1": CALM, "T2": CALM}, {"general": [alarm("system", 2, cause="the disk is nearly full: 180 MB are left", response="make room on the disk")]}),
+    "frost in the room": ({"T1": CALM, "T2": CALM}, {"general": [alarm("room_frost", 2, cause="the room is cold", value=11.8, detail={"room": "attic"}, response="warm the room; change no tub")], "room": (11.6, 48.0)}),
+    "a room as dry as a hard frost makes it": ({"T1": Tub(humidity=62), "T2": CALM}, {"general": [alarm("room_frost", 3, cause="the room's air is frost-dry", value=21.5, detail={"room": "attic"}, response="moisten the room; change no tub")], "room": (21.3, 19.0)}),
+    "dewkeeper's own disk": ({"T1": CALM, "T2": CALM}, {"general": [alarm("system", 2, cause="3 % of the disk is free (180 MB), less than 10 %", response="delete what is not needed, or move to a larger card", consequence="it still watches, tells and records; when the disk is full it watches and tells on, and records nothing")]}),
+    "too dry, and its bowl was filled in the evening": ({"T1": CALM, "T2": Tub(humidity=50, low=49, alarms=[alarm("dry", 4, cause="moisture left", response=FULL)], deeds={"refilled": 9.0})}, {}),
     "too dry in the night, mended by itself": (
         {"T1": CALM, "T2": Tub(low=50, sums={"beyond_tolerable_seconds": 5400, "beyond_target_seconds": 9000, "dose_percent_hours": 12.0})}, {},
+    ),
+    "below the target in the night, mended by itself": (
+        {"T1": CALM, "T2": Tub(low=56, sums={"beyond_target_seconds": 12600, "dose_percent_hours": 8.0})}, {},
     ),
     "in blue, below the target only": (
         {"T1": Tub(humidity=58, low=57, stage="opaque", alarms=[alarm("dry", 4, band="target")], deeds={"opaque": 9.0}), "T2": CALM}, {},

@@ -11,9 +11,10 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from dewkeeper.report.enclosure import EnclosureReport, Gap, JournalMark, Stretch
+from dewkeeper.report.enclosure import EnclosureReport, JournalMark
+from dewkeeper.report.gaps import Stretch
 from dewkeeper.report.history import Point, Trace, moist
-from dewkeeper.report.model import Limiting
+from dewkeeper.report.model import Gap, Limiting
 from dewkeeper.report.wording import Wording
 from dewkeeper.web.axis import WIDE
 from dewkeeper.web.chart import DRAWN, LEFT, TALL, Outlook, humidity_chart, temperature_chart, vapour_chart

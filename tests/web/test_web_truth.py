@@ -12,7 +12,8 @@ from tests.web.house import DRY, GOOD, HOT, House, in_order
 
 from dewkeeper.cli.glance import silence_line
 from dewkeeper.notify.heartbeat import Pulse
-from dewkeeper.report.wording import Wording, headline
+from dewkeeper.report.alarm_words import headline
+from dewkeeper.report.wording import Wording
 from dewkeeper.service.page import health_lines
 from dewkeeper.web.visit import HealthLine
 from dewkeeper_config.models import Notify

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from dewkeeper.cli.output import aligned
+from dewkeeper.report.alarm_words import headline, state_words, to_do, why_now
 from dewkeeper.report.earlier import NIGHT_WORDS, EarlierNight, EnclosureNight
 from dewkeeper.report.first_line import age_words, first_line
 from dewkeeper.report.model import EnclosureMorning, Mark, MorningGlance, NightRow, Standing
@@ -18,16 +19,7 @@ from dewkeeper.report.morning_words import (
     unwatched_step,
 )
 from dewkeeper.report.why import why_words
-from dewkeeper.report.wording import (
-    RANK_WORDS,
-    Wording,
-    headline,
-    measured_by,
-    outside_words,
-    rank_word,
-    state_words,
-    to_do,
-)
+from dewkeeper.report.wording import RANK_WORDS, Wording, measured_by, outside_words, rank_word
 
 _COLUMNS = (
     "",
@@ -54,8 +46,8 @@ def morning_lines(
 
     width: of the terminal. alive: whether the daemon answers; None when it was not asked.
     """
-    until = f"–{wording.clock(glance.night_end)}" if glance.night_over else " until now"
-    span = f"{wording.clock(glance.night_start)}{until}"
+    began = wording.clock(glance.night_start)
+    span = f"{began}–{wording.clock(glance.night_end)}" if glance.night_over else f"since {began}"
     night = f"The night to {wording.day(glance.night_end)}, {span}; {age_words(glance, wording)}"
     lines = [f"{glance.site}: {first_line(glance)}", night, ""]
     urgent = [row for row in glance.needs_look if row.rank == "urgent"]
@@ -100,11 +92,11 @@ def alarm_lines(alarm: Standing, wording: Wording, now: int) -> list[str]:
     """Return an alarm: what, since when, what to do, why."""
     until = "" if alarm.shelved_until is None else f" until {wording.clock(alarm.shelved_until, now)}"
     state = "" if alarm.state == "unacknowledged" else f" [{state_words(alarm, wording, now)}{until}]"
-    lines = [f"{headline(alarm)}, {wording.stood(alarm, now)}{state}"]
+    lines = [f"{headline(alarm, wording)}, {wording.stood(alarm, now)}{state}"]
     if alarm.response:
         lines.append(f"    → {to_do(alarm)}")
     if alarm.cause:
-        lines.append(f"    why: {alarm.cause}")
+        lines.append(f"    why: {why_now(alarm, wording)}")
     if alarm.parts is not None:
         lines.append(f"    {why_words(alarm.parts, wording, now)}")
     return lines
@@ -125,7 +117,7 @@ def _row_lines(row: EnclosureMorning, wording: Wording, glance: MorningGlance) -
     if row.rank == "unwatched":
         step = unwatched_step(row)
         return [
-            f"{row.enclosure}: was unwatched for {partly_words(row, wording)}",
+            f"{row.enclosure}: was unwatched: {partly_words(row, wording)}",
             *([f"    → {step}"] if step else []),
         ]
     return [": ".join([f"{row.enclosure}: {RANK_WORDS[row.rank]}", *outside_words(row, wording)[:1]])]

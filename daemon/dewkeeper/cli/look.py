@@ -48,9 +48,10 @@ def add_commands(commands: Commands[argparse.ArgumentParser]) -> None:
 
 def _now(args: Arguments) -> int:
     from dewkeeper.cli.glance import alarm_lines, silence_line
+    from dewkeeper.report.alarm_words import headline
     from dewkeeper.report.now import now
     from dewkeeper.report.past import StoredPast
-    from dewkeeper.report.wording import Wording, headline
+    from dewkeeper.report.wording import Wording
 
     config: Config = args.load_config()
     wording, at = Wording.of(config.site), args.now()
@@ -83,7 +84,7 @@ def _now(args: Arguments) -> int:
                 "alarms": "; ".join(
                     [
                         *(["out of service"] if row.out_of_service else []),
-                        *(headline(a).partition(": ")[2] or headline(a) for a in row.alarms),
+                        *(headline(a, wording).partition(": ")[2] or headline(a) for a in row.alarms),
                     ]
                 ),
             }
@@ -168,10 +169,11 @@ def _morning(args: Arguments) -> int:
 def _alarms(args: Arguments) -> int:
     from dewkeeper.cli.glance import alarm_lines
     from dewkeeper.judge.words import STALE_SECONDS
+    from dewkeeper.report.alarm_words import state_words
     from dewkeeper.report.model import to_plain
     from dewkeeper.report.past import StoredPast
     from dewkeeper.report.standing import standing_now
-    from dewkeeper.report.wording import Wording, state_words
+    from dewkeeper.report.wording import Wording
 
     config: Config = args.load_config()
     wording, at = Wording.of(config.site), args.now()
@@ -203,7 +205,8 @@ def _alarms(args: Arguments) -> int:
 
 def _history(args: Arguments) -> int:
     from dewkeeper.cli.plot import plot
-    from dewkeeper.report.enclosure import gaps_of, judged_probes
+    from dewkeeper.report.enclosure import judged_probes
+    from dewkeeper.report.gaps import gaps_of
     from dewkeeper.report.history import moist
     from dewkeeper.report.model import to_plain
     from dewkeeper.report.past import StoredPast

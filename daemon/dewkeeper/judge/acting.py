@@ -48,7 +48,7 @@ def act(state: JudgeState, probe: ProbeState | None, findings: Iterable[Finding]
                 holder = probe.name if found.holder == "" and probe is not None else found.holder
                 register.clear(_key(found, probe), now, holder, found.why)
             case Eased():
-                register.ease(_key(found, probe), now)
+                register.ease(_key(found, probe), now, found.limit)
             case Amended(told=True):
                 register.reword(_key(found, probe), now, found.cause, found.response)
             case Amended():

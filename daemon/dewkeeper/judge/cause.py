@@ -10,10 +10,12 @@ Advice is common practice, not veterinary advice: the mechanism first, one chang
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Final
 
 from dewkeeper.air import humidity_at, split
 from dewkeeper.judge.account import account_of
+from dewkeeper.judge.contract import Amended
 from dewkeeper.judge.detectors.lid_open import misted
 from dewkeeper.judge.journal_words import JOURNAL
 from dewkeeper.judge.rationale import DAY
@@ -28,10 +30,12 @@ _CLEAR_SHARE: Final = 0.6  # as `insight.cause` has it, tuned there
 _RECENT_SECONDS: Final = 14 * DAY
 _CLEANING_SECONDS: Final = 30 * DAY
 _FIRST_BOWL_SECONDS: Final = 2 * DAY
+"""A bowl filled since then is taken as full; common practice, no source."""
 _SHORT_DRYING_HOURS: Final = 3.0  # a closed tub dries over a working day; common practice, no source
 
 SICK: Final = frozenset({"wheeze", "open_mouth", "belly_discoloured", "belly_cracked"})
 """What a keeper notes of an animal that no number should be tuned for any more."""
+_ADVISED: Final[tuple[Kind, ...]] = ("dry", "damp", "dry_soon")
 _SIGNS: Final = frozenset(JOURNAL[what] for what in SICK)
 
 
@@ -82,6 +86,8 @@ def _larger(kind: Kind, heat: float, moisture: float, least: float) -> str:
 def advice(view: View, kind: Kind, cause: str) -> str:
     """Return what to do, first things first, choosing among the levers this enclosure has; empty: the kind's usual words."""
     facts = view.facts
+    if kind == "dry_soon":
+        return f"{_FILLED} when you pass" if _done(view, "bowl_refill", _FIRST_BOWL_SECONDS) else ""
     if facts is None or kind not in ("dry", "damp"):
         return ""
     if any(word in _SIGNS for _, word in view.entries(_RECENT_SECONDS)):
@@ -92,6 +98,14 @@ def advice(view: View, kind: Kind, cause: str) -> str:
         what = "the heater and its thermostat" if cause == WARMED else "the heater: it cooled, no water came"
         return f"check {what}; {'do not mist' if kind == 'dry' else 'do not dry it out'}"
     return "; ".join(_damp(view, facts) if kind == "damp" else _dry(view, facts))
+
+
+def advised_anew(view: View) -> Iterator[Amended]:
+    """Yield what to do now about what stands, after a deed: what was just done is not advised again."""
+    for kind in _ADVISED:
+        alarm = view.alarm(kind)
+        if alarm is not None and alarm.stands and "doubt" not in alarm.detail:
+            yield Amended(kind, {}, response=advice(view, kind, alarm.cause))
 
 
 def consequence(view: View, kind: Kind) -> str:
@@ -123,6 +137,9 @@ def _done(view: View, lever: str, within: int = _RECENT_SECONDS) -> bool:
     return any(word.lever == lever for _, word in view.entries(within + 1))
 
 
+_FILLED: Final = "the bowl was filled: look at the vents"
+
+
 def _dry(view: View, facts: EnclosureFacts) -> list[str]:
     tried = [lever for lever in ("bowl_size", "bowl_place", "mesh_cover", "holes") if _done(view, lever)]
     if len(tried) >= 2:
@@ -139,6 +156,8 @@ def _dry(view: View, facts: EnclosureFacts) -> list[str]:
         steps.append("a wider bowl: its surface counts, not its depth")
     elif "bowl_place" in facts.levers and "bowl_place" not in tried:
         steps.append("move the bowl towards the warm side")
+    else:
+        steps.append(f"{_FILLED}, or add a second bowl")
     when = "" if too_much_air else "if it recurs "
     if "mesh_cover" in facts.levers and "mesh_cover" not in tried:
         if facts.mesh_near_heat:

@@ -54,9 +54,10 @@ class Over:
 
 @dataclass(frozen=True, slots=True)
 class Eased:
-    """What was beyond tolerable is beyond target only: it stands, milder."""
+    """What was beyond tolerable is beyond target only: it stands, milder. limit: the one it is still beyond."""
 
     kind: Kind
+    limit: float
 
 
 @dataclass(frozen=True, slots=True)

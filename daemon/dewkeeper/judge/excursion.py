@@ -45,7 +45,7 @@ def change_level(view: View, side: Side, level: int) -> Iterator[Finding]:
     if level == 0:
         yield Over(side.kind)
     elif side.kind != "hot":
-        yield Eased(side.kind)
+        yield Eased(side.kind, side.sign * side.runs()[0].limit)
 
 
 def _told(view: View, side: Side, doubt: Belief | None, *, escalates: bool) -> Stands:
@@ -92,7 +92,7 @@ def may_wait(view: View, side: Side) -> tuple[bool, list[Finding]]:
     if side.level == 2 and value >= outer.limit and inner is not outer:
         if inner.seconds < inner.delay:
             return True, found
-        found.append(Eased(side.kind))
+        found.append(Eased(side.kind, side.sign * inner.limit))
         side.drop(1)  # should it go beyond tolerable again, that escalates as ever
     alarm = view.alarm(side.kind)
     if alarm is None or alarm.told:

@@ -116,8 +116,9 @@ class AlarmInstance:
         self.within = row.within_for(found.band)
         self.detail = dict(found.detail)
 
-    def ease(self, row: Rationale) -> None:
+    def ease(self, row: Rationale, limit: float) -> None:
         """It is beyond target only, no more beyond tolerable."""
+        self.limit = limit
         self.band, self.priority, self.within = "target", row.priority_for("target"), row.within_for("target")
 
     def amend(self, cause: str, response: str, detail: Mapping[str, str | float | int] | None = None) -> None:

@@ -116,11 +116,11 @@ class AlarmRegister:
             if instance.told:
                 self.tell(instance, "escalated", now)
 
-    def ease(self, key: Key, now: int) -> None:
+    def ease(self, key: Key, now: int, limit: float) -> None:
         """An alarm beyond tolerable is beyond target only: it stands, milder, and may escalate again."""
         instance = self.instances.get(key)
         if instance is not None and instance.stands and instance.band == "tolerable":
-            instance.ease(KINDS[instance.kind])
+            instance.ease(KINDS[instance.kind], limit)
             if instance.told:
                 self.tell(instance, "annotated", now, why="back inside tolerable, still outside target")
 

@@ -45,6 +45,9 @@ class Data(_Part):
     limit: float | None = Field(None, description="The limit passed, in the same unit.")
     now_value: float | None = Field(None, description="The newest value that is believed, when the message is sent.")
     now_at: Instant | None = Field(None, description="When that was measured, ISO 8601 UTC.")
+    now_beside: float | None = Field(
+        None, description="The other of temperature and humidity in that reading, °C or %RH."
+    )
     over: bool | None = Field(None, description="True if it has ended by the time the message is sent.")
     still: str | None = Field(
         None, description="Of one that has ended: what is still beyond its limit there, in words."

@@ -14,6 +14,7 @@ from dewkeeper.judge.types import JournalEntry
 from dewkeeper.judge.words import JOURNAL, LATCHED
 from dewkeeper.notify.people import Draft
 from dewkeeper.notify.words import TITLE_LENGTH, page_line
+from dewkeeper.report.alarm_words import AFTER_HEAT, called, headline, named, to_do, why_now
 from dewkeeper.report.glimpse import lowest_words, now_words, referred_words, thermal
 from dewkeeper.report.model import EnclosureMorning, MorningGlance, Standing
 from dewkeeper.report.morning_words import (
@@ -22,6 +23,7 @@ from dewkeeper.report.morning_words import (
     aside_lines,
     blind_words,
     calm_words,
+    gap_words,
     in_blue,
     off_line,
     off_step,
@@ -29,17 +31,7 @@ from dewkeeper.report.morning_words import (
     unwatched_step,
 )
 from dewkeeper.report.off_times import OffTime
-from dewkeeper.report.order import THERMAL
-from dewkeeper.report.wording import (
-    AFTER_HEAT,
-    RANK_WORDS,
-    Wording,
-    called,
-    first_steps,
-    headline,
-    outside_words,
-    to_do,
-)
+from dewkeeper.report.wording import RANK_WORDS, Wording, first_steps, outside_words
 from dewkeeper.slots import Daily
 from dewkeeper_config.models import Config, Person
 
@@ -144,7 +136,9 @@ def _title(glance: MorningGlance, night: str, wording: Wording) -> str:
     if rows:
         return _asking(glance, wording)
     if glance.general:
-        return f"{_day(glance, wording)}: {_named([headline(a) for a in glance.general])}; no tub asks for a look"
+        return (
+            f"{_day(glance, wording)}: {_named([headline(a, wording) for a in glance.general])}; no tub asks for a look"
+        )
     if glance.unwatched_night:
         return f"{_day(glance, wording)}: calm now, not watched this night: {_named([row.enclosure for row in glance.patchy])}"
     if glance.patchy:
@@ -176,9 +170,10 @@ def _asking(glance: MorningGlance, wording: Wording) -> str:
         said.append("nothing is watched")
     more = []
     if part and not power:
-        more.append(f"{_named([row.enclosure for row in glance.missed])} not watched for {lost}")
+        when = gap_words(glance.missed, wording) or f"for {lost}"
+        more.append(f"{_named([row.enclosure for row in glance.missed])} not watched {when}")
     if over:
-        was = f"was {outside_words(over[0], wording)[0]}" if len(over) == 1 else "were beyond limits"
+        was = f"was {outside_words(over[0], wording)[0].partition(' (')[0]}" if len(over) == 1 else "were beyond limits"
         more.append(f"{_named([row.enclosure for row in over])} {was}")
     if glance.calm:
         more.append(f"{len(glance.calm)} calm")
@@ -203,7 +198,10 @@ def _first_of(rows: Sequence[EnclosureMorning], wording: Wording) -> str:
     after = f"; see to {_named(rest)}" if rest else ""
     if first.alarms and first.alarms[0].kind in LATCHED and first.alarms[0].state == "returned_unacknowledged" and top:
         return f"{first.enclosure} was up to {wording.temperature(top.value)}: look at the snake{after}"
-    what = called(first.alarms[0]) if first.alarms else first.unwatched.reason
+    what = named(first.alarms[0], wording) if first.alarms else first.unwatched.reason
+    what = what.replace(" (", ", ").removesuffix(")")
+    short = called(first.alarms[0]) if first.alarms else what
+    what = what if len(f"Morning: see to {first.enclosure} ({what})") <= TITLE_LENGTH else short
     return f"see to {_named([f'{first.enclosure} ({what})', *rest])}"
 
 
@@ -274,29 +272,28 @@ def test_draft(person: str, channel: str, identity: str, ack_link: str | None) -
 def _row(row: EnclosureMorning, wording: Wording, now: int) -> str:
     """Return a line about a tub in the words of the page: what stands and what to do, its night, its value of now."""
     said = [
-        f"{'also' if place else f'{row.enclosure}:'} {alarm_words(alarm, wording, now)}"
+        f"{'also' if place else f'{row.enclosure}:'} {alarm_words(alarm, wording, now, number=place > 0)}"
         for place, alarm in enumerate(row.alarms)
     ]
     if row.alarms and row.alarms[0].response:
-        said[0] += f"{in_blue(row)} → {first_steps(to_do(row.alarms[0])).removesuffix(' …')}"
+        step, over = to_do(row.alarms[0]), row.alarms[0].state == "returned_unacknowledged"
+        said[0] += f"{in_blue(row)} → {step if over else first_steps(step).removesuffix(' …')}"
     elif not row.alarms and row.rank == "unwatched" and row.unwatched.now:
         since = f", {wording.since(row.unwatched.since, now)}" if row.unwatched.since is not None else ""
         step = unwatched_step(row)
         said = [f"{row.enclosure}: unwatched: {row.unwatched.reason}{since}{f' → {step}' if step else ''}"]
     elif not row.alarms and row.rank == "unwatched":
         step = unwatched_step(row)
-        said = [f"{row.enclosure}: was unwatched for {partly_words(row, wording)}{f' → {step}' if step else ''}"]
+        said = [f"{row.enclosure}: was unwatched: {partly_words(row, wording)}{f' → {step}' if step else ''}"]
     elif not row.alarms:
         said = [": ".join([f"{row.enclosure}: {RANK_WORDS[row.rank]}", *outside_words(row, wording)[:1]])]
     return "; ".join([*said, lowest_words(row, wording) + referred_words(row, wording), now_words(row, wording)])
 
 
 def _general(alarm: Standing, wording: Wording, now: int) -> str:
-    why = f": {alarm.cause}" if alarm.cause else ""
-    where = alarm.enclosure or alarm.probe
-    said = f"{f'{where}: ' if where else ''}{alarm_words(alarm, wording, now)}"
-    warmth = f", {wording.temperature(alarm.value)}" if alarm.kind in THERMAL and alarm.value is not None else ""
-    return f"{said}{why}{warmth} → {first_steps(to_do(alarm))}"
+    why = f": {why_now(alarm, wording)}" if alarm.cause else ""
+    said = f"{f'{alarm.subject}: ' if alarm.subject else ''}{alarm_words(alarm, wording, now)}"
+    return f"{said}{why} → {first_steps(to_do(alarm))}"
 
 
 def _off(one: OffTime, wording: Wording, now: int) -> str:

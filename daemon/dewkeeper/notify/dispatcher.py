@@ -282,7 +282,11 @@ class Dispatcher:
         lane.reported = trouble
         name = lane.channel.name
         text = f"messages over {name} do not arrive: {why}" if trouble else f"{name} delivers"
-        self._trouble(SystemReport(now, f"channel {name}", trouble, text))
+        report = SystemReport(
+            now, f"channel {name}", trouble, text, response="see to what is named; `dewkeeper notify test` shows when it is mended",
+            consequence="it still watches and records; over this way nobody is told",
+        )  # fmt: skip
+        self._trouble(report)
 
     def _say_left_out(self, lane: Lane, receipt: Receipt, now: int) -> None:
         """Tell of recipients that the service does not take while others get the message, or of the end of that, once."""

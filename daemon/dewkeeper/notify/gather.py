@@ -182,6 +182,7 @@ def _merge(group: Sequence[Parcel], situation: Situation, wording: Wording, now:
         value=None,
         limit=None,
         now_value=None,
+        now_beside=None,
         still="",
     )
     urgent = any(parcel.message.priority == "urgent" for parcel in group)

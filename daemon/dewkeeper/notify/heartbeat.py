@@ -56,7 +56,10 @@ class Pulse:
     def report(self, now: int) -> SystemReport:
         """Return the trouble of nobody answering, or that there is none. now: UTC seconds."""
         text = f"whoever listens for this rack's heartbeat does not answer: {self.text()}; a silent rack would go unnoticed"
-        return SystemReport(now, "heartbeat", self.unanswered >= TROUBLE_FROM, text)
+        return SystemReport(
+            now, "heartbeat", self.unanswered >= TROUBLE_FROM, text, response="look at the network here, and at the service that listens",
+            consequence="it still watches, records and tells; if it fell silent, nobody would notice",
+        )  # fmt: skip
 
 
 def beat(config: Config, deadline_seconds: float = DEADLINE_SECONDS) -> str | None:

@@ -10,8 +10,9 @@ from dewkeeper.judge.types import Alarm, Quality, Reading
 from dewkeeper.notify.people import Draft
 from dewkeeper.notify.phrases import short_of
 from dewkeeper.notify.words import TITLE_LENGTH
+from dewkeeper.report.alarm_words import STATE_WORDS
 from dewkeeper.report.off_times import OFF_WORDS, OffTime, why_off
-from dewkeeper.report.wording import STATE_WORDS, Wording, duration
+from dewkeeper.report.wording import Wording, duration
 
 WORTH_TELLING_SECONDS = 300
 """A shorter gap after a stop in good order is an update or a restart by hand."""

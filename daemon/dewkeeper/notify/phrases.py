@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from dewkeeper.judge.detectors.room import COLD_CAUSE, DRY_CAUSE
 from dewkeeper.judge.types import Kind
 from dewkeeper.judge.words import DAY, FAULTS, KINDS, Rationale
 
@@ -37,8 +38,8 @@ SHORT: Final[Mapping[Kind, Short]] = {
     "room_heat_soon": Short("room is warming", "room was warming", "shade and air it", "room still warming"),
     "room_frost": Short("room cold or dry", "room was cold or dry", "warm the room", "room still cold or dry"),
     "system": Short("monitor trouble", "monitor had trouble", "see page"),
-    "missing": Short("probe silent", "probe was silent", "check plug", "probe still silent"),
-    "crc": Short("probe garbled", "probe was garbled", "check cable", "probe still garbled"),
+    "missing": Short("probe silent", "probe was silent", "look at the tub", "probe still silent"),
+    "crc": Short("probe garbled", "probe was garbled", "look at the tub", "probe still garbled"),
     "gross_range": Short("probe reads junk", "probe read junk", "check cable", "probe still reads junk"),
     "flat_line": Short("probe stuck", "probe was stuck", "replug probe", "probe still stuck"),
     "saturated": Short("probe wet", "probe was wet", "dry the probe", "probe still wet"),
@@ -49,6 +50,13 @@ SHORT: Final[Mapping[Kind, Short]] = {
     "drift": Short("probe drifts", "probe drifted", "calibrate", "probe still drifts"),
     "swapped": Short("wrong probe", "had the wrong probe", "swap or accept"),
 }
+
+
+OF_ROOM: Final[Mapping[str, Short]] = {
+    COLD_CAUSE: Short("room cold", "room was cold", "warm the room", "room still cold"),
+    DRY_CAUSE: Short("room too dry", "room was too dry", "moisten the room", "room still too dry"),
+}
+"""The same of a room, by its cause: one kind for two things that ask for different steps."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,12 +72,14 @@ _STEPS: Final[Mapping[Kind, Sequence[tuple[str, str]]]] = {
     "dry": (
         ("refill the bowl", "refill bowl"),
         ("the bowl is full", "too much air"),
+        ("the bowl was filled", "see to the vents"),
         ("a wider bowl", "wider bowl"),
         ("move the bowl", "move the bowl"),
         ("two changes", "check the probe"),
         ("in blue", "humid hide"),
         ("misting is", "mist for now"),
     ),
+    "dry_soon": (("refill the bowl", "refill bowl"), ("the bowl was filled", "see to the vents")),
     "damp": (
         ("clean it out", "clean it out"),
         ("open more holes", "more holes"),
@@ -84,6 +94,8 @@ _ANY_STEP: Final = (
     ("change nothing more", "call the vet"),
     ("treat the room's air", "treat the room"),
     ("check the heater", "check heater"),
+    ("warm the room;", "warm the room"),
+    ("moisten the room", "moisten the room"),
 )
 
 
@@ -110,16 +122,18 @@ GROUPS: Final[Mapping[Kind, Shared]] = {
     "hot": Shared("cool the room", _ROOM, "heat off at the plugs, cool the room: shade, air; then look at every snake"),
     "cold": Shared("check room and mains", _ROOM, "check the room's heating, then mains, plugs and heaters"),
     "dry_soon": Shared(
-        "refill bowls", "moisture is leaving several at once", "refill the bowls when you pass; look at the room too"
+        "look at bowls", "moisture is leaving several at once", "look at the bowls when you pass, and at the room"
     ),
     "heat_lost": Shared("check the mains", _MAINS, "check plugs and fuse; leave the wiring to a licensed electrician"),
     "heat_stuck_on": Shared("heat off now", _MAINS, "switch the heat off at the plugs and stay until it falls"),
     "missing": Shared(
-        "check the cable",
+        "look at the tubs",
         _CABLE,
-        "check the cable, plug and supply they share, then the probes; look at the tubs meanwhile",
+        "look at the tubs and their heat, then check the cable, plug or adapter they share",
     ),
-    "crc": Shared("check the cable", _CABLE, "check the cable, plug and supply they share"),
+    "crc": Shared(
+        "look at the tubs", _CABLE, "look at the tubs and their heat, then check the cable, plug and supply they share"
+    ),
     "gross_range": Shared("check the cable", _CABLE, "check the cable, plug and supply they share"),
     "flat_line": Shared("check the cable", _CABLE, "unplug the cable they share and plug it in again"),
     "brownout": Shared("check the supply", _CABLE, "check the supply they share and the length of its cable"),

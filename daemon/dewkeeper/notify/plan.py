@@ -352,7 +352,7 @@ class Planner:
             respond_by=alarm.respond_by or alarm.raised + rationale_of(alarm.kind).within_for(alarm.band),
             recorded=context.recorded,
             rack=place.rack,
-            room=place.room,
+            room=place.room or str(alarm.detail.get("room", "")) or None,
             branch=place.branch or str(alarm.detail.get("branch", "")) or None,
             tubs=place.tubs,
             doubt=str(alarm.detail.get("doubt", "")),

@@ -166,7 +166,13 @@ def _newest(told: Told, situation: Situation, now: int) -> Told:
     believed = quality.counts if humid else not _NO_VALUE & set(quality.tests)
     if value is None or not believed or now - reading.time > situation.stale_seconds:
         return told
-    return replace(told, now_value=round(value, 2), now_at=reading.time)
+    beside = reading.temperature_c if humid else reading.humidity_percent if quality.counts else None
+    return replace(
+        told,
+        now_value=round(value, 2),
+        now_at=reading.time,
+        now_beside=None if beside is None else round(beside, 2),
+    )
 
 
 def _ended(identity: str, told: Told, situation: Situation) -> bool:

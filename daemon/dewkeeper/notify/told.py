@@ -8,6 +8,7 @@ from typing import Any, Literal, cast
 
 from dewkeeper.judge.types import Band, Event, Kind
 from dewkeeper.notify.phrases import rationale_of
+from dewkeeper.report.order import ROOMS
 
 Happening = Literal["raised", "escalated", "reminded", "unanswered", "handed_over", "cleared", "annotated"]
 """What is told of an alarm. `unanswered`: an urgent one that nobody acknowledged goes to the next person. `handed_over`:
@@ -62,7 +63,7 @@ class Told:
     at: when this was planned, UTC seconds, None where the value is older than that.
 
     What only the moment of sending knows: over: it has ended since, whenever that was. now_value, now_at: the newest
-    reading. still: of one that has ended, what else is beyond its limit there.
+    reading; now_beside: its °C where that is %RH, and the other way round. still: of one that has ended, what else is beyond its limit there.
     """
 
     happening: Happening
@@ -96,6 +97,7 @@ class Told:
     over: bool = False
     now_value: float | None = None
     now_at: int | None = None
+    now_beside: float | None = None
     still: str = ""
     site: str = ""
 
@@ -110,6 +112,8 @@ class Told:
             return ", ".join(self.tubs[:2]) + (f" +{more}" if more > 0 else "")
         if self.enclosure and self.either:
             return f"{self.enclosure} or {self.either}"
+        if self.enclosure is None and self.kind in ROOMS and self.room:
+            return self.room
         return self.enclosure or self.probe or self.room or self.branch or self.site or "dewkeeper"
 
     @property
@@ -148,7 +152,7 @@ class Told:
             action=str(event.detail.get("action", "")),
             site=str(event.detail.get("site", "")),
             rack=place.rack,
-            room=place.room,
+            room=place.room or _text(event.detail.get("room")),
             branch=place.branch or _text(event.detail.get("branch")),
             tubs=place.tubs,
             doubt=str(event.detail.get("doubt", "")),

@@ -14,23 +14,26 @@ from dewkeeper.judge.words import EXCURSIONS, JOURNAL, LATCHED
 from dewkeeper.notify.phrases import (
     GROUPS,
     OF_OTHERS,
+    OF_ROOM,
     OWN,
     OWN_CAUSES,
     Shared,
+    Short,
     rationale_of,
     short_of,
     short_step,
 )
 from dewkeeper.notify.told import Told
-from dewkeeper.report.wording import Wording, cause_words, duration
+from dewkeeper.report.alarm_words import AFTER_HEAT, SILENT, over_steps, steps_of
+from dewkeeper.report.order import ROOMS
+from dewkeeper.report.wording import Wording, beyond, cause_words, duration
 
 TITLE_LENGTH: Final = 60
-MEASURED: Final = EXCURSIONS | {"heat_stuck_on", "heat_lost"}
-"""Kinds told with a value: %RH for dry and damp, °C for the others."""
+MEASURED: Final = EXCURSIONS | {"heat_stuck_on", "heat_lost"} | ROOMS
+"""Kinds told with a value: %RH for dry and damp, °C for the others, and the other of the two beside it."""
 LATE_SECONDS: Final = 600
 FRESH_SECONDS: Final = 120
 """A value may be called that of now for so long."""
-_SILENT: Final = frozenset({"missing", "crc"})
 _TODAY_SECONDS: Final = 20 * 3600
 _MOST_MEMBERS = 12
 _MOST_JOURNAL = 3
@@ -96,9 +99,10 @@ def lines(
     made = [_story(told, wording, now), *_members(told, wording, now)]
     made += [_number(told, wording, now)] if told.happening != "annotated" else []
     if told.happening == "annotated":
-        made.append(f"If it is: {told.response or rationale_of(told.kind).response}.")
+        made += [f"If it is: {told.response or rationale_of(told.kind).response}.", *_after(told)]
     elif told.happening == "cleared" or told.over:
-        made += ["Look at the animal all the same: a short heat also harms."] if told.kind in LATCHED else []
+        seen = [f"Do: {over_steps(told.kind)}say that you have seen it."] if told.kind in LATCHED else []
+        made += _after(told) if told.still else seen
     else:
         made += _rationale(told, wording, now)
     made = [line for line in made if line]
@@ -132,18 +136,22 @@ def _short(told: Told) -> str:
         known = _system(told)
         return f"trouble with {told.topic}" if known is None else known[0]
     if told.band == "target" and told.kind in ("dry", "damp"):
-        return "drier than target" if told.kind == "dry" else "damper than target"
+        return beyond("dry" if told.kind == "dry" else "damp", "target")
     still_beyond = told.now_value is None or told.limit is None or told.now_value >= told.limit
     if told.kind == "hot" and told.danger and (still_beyond or told.over or told.happening == "cleared"):
         return "dangerously hot"
-    return _many(short_of(told.kind).what, told)
+    return _many(_phrases(told).what, told)
+
+
+def _phrases(told: Told) -> Short:
+    return OF_ROOM.get(told.cause) or short_of(told.kind)
 
 
 def _was(told: Told) -> str:
     if told.kind == "system" and told.what:
         known = _system(told)
         return f"{told.topic} was in trouble" if known is None else known[1]
-    said, short = _short(told), short_of(told.kind)
+    said, short = _short(told), _phrases(told)
     return _many(short.was, told) if said == _many(short.what, told) else f"was {said}"
 
 
@@ -164,7 +172,7 @@ def _still(told: Told) -> str:
         return said
     if told.site and told.topic in OF_OTHERS:
         return f"still {said}" if said == OF_OTHERS["silence"][0] else said
-    short = short_of(told.kind)
+    short = _phrases(told)
     return _many(short.still, told) if short.still and said == _many(short.what, told) else f"still {said}"
 
 
@@ -229,7 +237,7 @@ def _story(told: Told, wording: Wording, now: int) -> str:
 def _members(told: Told, wording: Wording, now: int) -> list[str]:
     if told.tubs:
         more = len(told.tubs) - _MOST_MEMBERS
-        what = "Unwatched" if told.kind in _SILENT else "Enclosures"
+        what = "Unwatched" if told.kind in SILENT else "Enclosures"
         return [f"{what}: {', '.join(told.tubs[:_MOST_MEMBERS])}{f' and {more} more' if more > 0 else ''}."]
     made = []
     ordered = sorted(told.members, key=lambda member: member.over or member.until is not None)
@@ -257,11 +265,17 @@ def _rationale(told: Told, wording: Wording, now: int) -> list[str]:
             if told.doubt and told.kind not in LATCHED
             else []
         ),
-        f"Do: {shared.response if shared else told.response or row.response}.",
+        f"Do: {shared.response if shared else steps_of(told.kind, told.response or row.response, tub=told.enclosure is not None)}.",
+        *_after(told),
         _due(told, wording, now),
         f"Cause: {shared.cause if shared else cause_words(told.kind, told.cause or row.cause)}.",
         f"If nothing is done: {(told.consequence or row.consequence).removeprefix('unwatched: ')}.",
     ]
+
+
+def _after(told: Told) -> list[str]:
+    """Return what follows the first steps against heat."""
+    return [f"When the heat is off: {AFTER_HEAT}."] if told.kind in LATCHED else []
 
 
 def _due(told: Told, wording: Wording, now: int) -> str:
@@ -280,11 +294,15 @@ def _number(told: Told, wording: Wording, now: int) -> str:
     """Return the value of now, or the newest there is with its time."""
     if told.kind not in MEASURED:
         return ""
-    show = wording.humidity if told.kind in ("dry", "damp") else wording.temperature
+    humid = told.kind in ("dry", "damp")
+    show, beside = (wording.humidity, wording.temperature) if humid else (wording.temperature, wording.humidity)
     passed = "danger from" if told.danger else "limit"
-    limit = "" if told.limit is None else f", {passed} {show(told.limit)}"
+    if told.band == "target":
+        passed = "target from" if told.kind == "dry" else "target up to"
+    limit = "" if told.limit is None or told.kind in ROOMS else f", {passed} {show(told.limit)}"
     if told.now_value is not None:
-        return f"Now: {show(told.now_value)}{limit}."
+        with_it = "" if told.now_beside is None else f"{';' if limit else ','} {beside(told.now_beside)}"
+        return f"Now: {show(told.now_value)}{limit}{with_it}."
     if told.value is None or told.over or told.happening == "cleared":
         return ""
     if told.happening not in ("raised", "escalated"):

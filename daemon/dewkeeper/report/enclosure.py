@@ -10,15 +10,15 @@ from zoneinfo import ZoneInfo
 
 from dewkeeper.judge.types import Command, Event, JournalEntry
 from dewkeeper.judge.words import EXCURSIONS, FAULTS, JOURNAL, KINDS
-from dewkeeper.report.history import JUDGED, MoistPoint, Past, Point, Trace, moist, together
-from dewkeeper.report.model import Limiting, NowValues, Standing, to_plain
+from dewkeeper.report.gaps import Stretch, gaps_of
+from dewkeeper.report.history import JUDGED, Past, Trace, moist, together
+from dewkeeper.report.model import Gap, Limiting, NowValues, Standing, to_plain
 from dewkeeper.report.morning import limiting
 from dewkeeper.report.nights import day_start, night_to_show
 from dewkeeper.report.quarantine import HEEDED, isolations, rooms_of
 from dewkeeper.report.standing import now_values, standing_now
 from dewkeeper.report.watching import STALE_POLLS, stale_after
 from dewkeeper.report.wording import beyond
-from dewkeeper.store.in_force import InForce
 from dewkeeper_config.models import Config
 from dewkeeper_config.profiles import effective_limits
 
@@ -30,18 +30,6 @@ _POINTS = 240
 
 
 @dataclass(frozen=True, slots=True)
-class Stretch:
-    """A stretch of time in which something held: an excursion or a fault. `end` is None while it lasts."""
-
-    start: int
-    end: int | None
-    kind: str
-    text: str
-    fault: bool
-    probe: str | None = None
-
-
-@dataclass(frozen=True, slots=True)
 class JournalMark:
     """A journal entry on the chart; `misting` ones are drawn differently."""
 
@@ -49,15 +37,6 @@ class JournalMark:
     at: int
     text: str
     misting: bool
-
-
-@dataclass(frozen=True, slots=True)
-class Gap:
-    """Time without believed readings, and why if a fault says so."""
-
-    start: int
-    end: int
-    reason: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,36 +172,3 @@ def journal_mark(entry: JournalEntry) -> JournalMark:
     return JournalMark(
         entry.id, entry.time, label + (f": {entry.detail}" if entry.detail else ""), entry.what == "misted"
     )
-
-
-def gaps_of(
-    points: Sequence[Point | MoistPoint],
-    start: int,
-    end: int,
-    stretches: Sequence[Stretch],
-    in_force: InForce,
-    newest: int | None = None,
-    fresh_seconds: int = 0,
-) -> list[Gap]:
-    """Return the times in [start, end) that no point covers for longer than three polls of then.
-
-    What was before the first settings of all and the first point is no gap. newest: when the newest believed reading was
-    taken, if known: a gap that lasts begins there, not with the slice. fresh_seconds: how old a reading of now may be, where
-    `end` is now: what was read since may not be committed yet.
-    """
-    gaps: list[Gap] = []
-    first = [at for at in (in_force.began, points[0].at if points else None) if at is not None]
-    covered = max(start, min(first, default=start))
-    for point in [*points, None]:
-        at = point.at if point is not None else end
-        if point is None and newest is not None:
-            covered = min(covered, max(start, newest + in_force.poll_seconds(newest)))
-        borne = STALE_POLLS * in_force.poll_seconds(covered)
-        if at - covered > (max(borne, fresh_seconds) if point is None else borne):
-            fault = next(
-                (s for s in stretches if s.fault and s.start < at and (s.end is None or s.end > covered)), None
-            )
-            gaps.append(Gap(covered, at, fault.text if fault else ""))
-        if point is not None:
-            covered = max(covered, point.at + point.seconds)
-    return gaps

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections import Counter
 
+from dewkeeper.report.alarm_words import headline
 from dewkeeper.report.model import MorningGlance, Rank
 from dewkeeper.report.off_times import OFF_SHORT
-from dewkeeper.report.wording import Wording, headline
+from dewkeeper.report.wording import Wording
 
 _COUNTED: dict[Rank, str] = {
     "urgent": "to act on now",

@@ -64,6 +64,8 @@ class Standing:
     dose: of an excursion so far, %RH or °C beyond the limit times hours. danger: a heat that kills, and is so now as far as
     anybody knows. known_until: until when it was measured, where its enclosure is not watched now; ended: when it was over, where
     that is known. seen_by, seen_at: who said that it is seen and when; None where nobody did, or longer ago than a day. parts: why, in figures, None where not known.
+    room: of a room's alarm its name, "" of any other. air: the newest believed air of its enclosure, or of that room; None
+    where there is none.
     """
 
     alarm: str
@@ -89,13 +91,30 @@ class Standing:
     parts: ChangeParts | None = None
     known_until: int | None = None
     ended: int | None = None
+    air: NowValues | None = None
+    room: str = ""
+
+    @property
+    def subject(self) -> str:
+        """What it is about, as the keeper calls it: enclosure, room or probe; "" for dewkeeper itself."""
+        return self.enclosure or self.room or self.probe or ""
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """Time without believed readings, and why if a fault says so."""
+
+    start: int
+    end: int
+    reason: str
 
 
 @dataclass(frozen=True, slots=True)
 class Unwatched:
     """Time in which nothing believable was measured. `reason` names the fault in the judge's words, "" if unknown.
 
-    off: why dewkeeper itself was off all that time, "" where it was not, or not known to be.
+    off: why dewkeeper itself was off all that time, "" where it was not, or not known to be. gaps: from when to when it was, where
+    nothing else says so.
     """
 
     minutes: float
@@ -103,6 +122,7 @@ class Unwatched:
     reason: str
     since: int | None
     off: OffWhy | Literal[""] = ""
+    gaps: tuple[Gap, ...] = ()
 
 
 UNWATCHED_MINUTES = 30.0
@@ -344,28 +364,10 @@ class MorningGlance:
         return plain | {"all_well": self.all_well, "nothing_watched": self.nothing_watched}
 
 
-TIMES = frozenset(
-    {
-        "at",
-        "start",
-        "end",
-        "since",
-        "raised",
-        "respond_by",
-        "shelved_until",
-        "stage_until",
-        "silent_since",
-        "seen_at",
-        "known_until",
-        "ended",
-        "newest",
-        "made_at",
-        "night_start",
-        "night_end",
-        "time",
-        "until",
-    }
-)
+TIMES = frozenset({
+    "at", "start", "end", "since", "raised", "respond_by", "shelved_until", "stage_until", "silent_since", "seen_at",
+    "known_until", "ended", "newest", "made_at", "night_start", "night_end", "time", "until",
+})  # fmt: skip
 """Names of the fields that hold instants."""
 
 

@@ -8,12 +8,13 @@ from dataclasses import dataclass, field, replace
 from dewkeeper.air import referred_humidity
 from dewkeeper.judge.types import Alarm, Event, JournalEntry
 from dewkeeper.judge.words import JOURNAL
+from dewkeeper.report.gaps import gaps_by_enclosure
 from dewkeeper.report.history import Newest, NightSums, Past
-from dewkeeper.report.model import UNWATCHED_MINUTES, Change, EnclosureMorning, Limiting, MorningGlance, Rank
+from dewkeeper.report.model import UNWATCHED_MINUTES, Change, EnclosureMorning, Gap, Limiting, MorningGlance, Rank
 from dewkeeper.report.nights import Night, night_before, night_to_show
 from dewkeeper.report.off_times import OffTime, off_times
 from dewkeeper.report.order import QUIET_STATES, alarm_order, row_order
-from dewkeeper.report.standing import DAY_SECONDS, now_values, standing, warmth_of
+from dewkeeper.report.standing import DAY_SECONDS, air_of_room, now_values, standing
 from dewkeeper.report.watching import (
     as_far_as_known,
     due_seconds,
@@ -34,7 +35,7 @@ class MorningFacts:
 
     limits: what each enclosure is judged by just now, its stage included. resting: what is out of service. due: seconds of
     the night so far in which each was to be watched. just_read: what was believed within the last polls. bands: timed bands
-    that hold ("65-80"). off: when dewkeeper itself was off.
+    that hold ("65-80"). off: when dewkeeper itself was off. gaps: when an enclosure was not read, where that does not say so.
     """
 
     tonight: Mapping[str, NightSums]
@@ -50,6 +51,7 @@ class MorningFacts:
     just_read: frozenset[str]
     bands: Mapping[str, str] = field(default_factory=dict)
     off: Sequence[OffTime] = ()
+    gaps: Mapping[str, Sequence[Gap]] = field(default_factory=dict)
 
 
 def morning(history: Past, config: Config, now: int) -> MorningGlance:
@@ -63,9 +65,14 @@ def morning(history: Past, config: Config, now: int) -> MorningGlance:
     in_force = history.in_force()
     latest, fresh = history.latest(), stale_after(config)
     end = min(night.end, now)
+    tonight = history.nights(night.start, end)
+    due = {e.name: due_seconds(in_force, e.name, night.start, end) for e in config.enclosure}
+    off = off_times(history.notes())
+    away = sum(one.within(night.start, end) for one in off if one.within(night.start, now) > fresh)
+    missed = [n for n, seconds in due.items() if seconds - tonight.get(n, NightSums()).watched_seconds > fresh + away]
     held = {e.name: in_force.holding(e.name, now) for e in config.enclosure}
     gathered = MorningFacts(
-        tonight=history.nights(night.start, end),
+        tonight=tonight,
         before=history.nights(earlier.start, earlier.end),
         latest=latest,
         alarms=history.standing(),
@@ -75,9 +82,10 @@ def morning(history: Past, config: Config, now: int) -> MorningGlance:
         stages={e.name: held[e.name].stage or e.profile for e in config.enclosure},
         bands={name: one.band for name, one in held.items()},
         resting=frozenset(out.enclosure or "" for out in in_force.resting(e.name for e in config.enclosure)),
-        due={e.name: due_seconds(in_force, e.name, night.start, end) for e in config.enclosure},
+        due=due,
         just_read=just_read(history, latest, now, fresh),
-        off=off_times(history.notes()),
+        off=off,
+        gaps=gaps_by_enclosure(history, in_force, missed, night.start, end, fresh) if missed else {},
     )
     return compose(config, now, night, gathered)
 
@@ -108,7 +116,7 @@ def compose(config: Config, now: int, night: Night, gathered: MorningFacts) -> M
         general=tuple(
             sorted(
                 (
-                    standing(a, gathered.events)
+                    standing(a, gathered.events, air_of_room(a, gathered.latest, now, fresh))
                     for a in gathered.alarms
                     if a.enclosure not in known and a.state != "normal"
                 ),
@@ -137,9 +145,8 @@ def _enclosure(
     tonight = gathered.tonight.get(enclosure.name, NightSums())
     before = gathered.before.get(enclosure.name, NightSums())
     newest = now_values([gathered.latest[p] for p in probes if p in gathered.latest], limits, now, fresh)
-    warmth = warmth_of(newest)
     own = (a for a in gathered.alarms if a.enclosure == enclosure.name and a.state != "normal")
-    alarms = tuple(standing(a, gathered.events, warmth) for a in own)
+    alarms = tuple(standing(a, gathered.events, newest) for a in own)
     referred = None
     if tonight.humidity_min is not None and tonight.humidity_min_temperature_c is not None:
         referred = referred_humidity(
@@ -152,6 +159,8 @@ def _enclosure(
     unseen = unwatched(probes, alarms, gathered.latest, lost / 60, now, fresh, just_read=name in gathered.just_read)
     if not unseen.now and lost > fresh and sum(seconds for _, seconds in night_off) >= lost - fresh:
         unseen = replace(unseen, off=max(night_off, key=lambda pair: pair[1])[0].why)
+    elif not unseen.now:
+        unseen = replace(unseen, gaps=tuple(gathered.gaps.get(name, ())))
     alarms = tuple(as_far_as_known(alarm, unseen) for alarm in alarms)
     out_of_service = name in gathered.resting
     row = EnclosureMorning(

@@ -5,18 +5,20 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from dewkeeper.judge.words import KINDS
-from dewkeeper.report.glimpse import now_words
+from dewkeeper.report.alarm_words import called, named, state_words
+from dewkeeper.report.glimpse import now_words, thermal
 from dewkeeper.report.model import NEVER_READ, NO_PROBE, NOT_BELIEVED, EnclosureMorning, MorningGlance, Standing
 from dewkeeper.report.nights import clock_change
 from dewkeeper.report.off_times import OFF_SHORT, OFF_STEPS, OFF_WORDS, OffTime
 from dewkeeper.report.order import QUIET_STATES, overdue
-from dewkeeper.report.wording import Wording, beyond, called, outside_words, state_words
+from dewkeeper.report.wording import Wording, beyond, outside_words
 
 RESTART = "unplug the machine dewkeeper runs on, wait a minute, plug it in again"
 """What somebody can do who types no commands."""
 NOT_IN_SERVICE = "No enclosure is in service: no alarms from any"
 _SILENT = frozenset({KINDS["missing"].label, KINDS["crc"].label})
 """Reasons under which a probe gives no reading at all."""
+_MOST_GAPS = 2
 
 
 def calm_words(glance: MorningGlance, wording: Wording) -> str:
@@ -125,7 +127,7 @@ def unwatched_step(row: EnclosureMorning) -> str:
     if row.alarms or row.rank != "unwatched":
         return ""
     if not row.unwatched.now:
-        return "" if row.unwatched.off else "look at the snake and its heat; the curve shows when nothing was read"
+        return "" if row.unwatched.off else "look at the snake and its heat"
     return _UNWATCHED_STEPS.get(row.unwatched.reason, "look at the tub and its heat")
 
 
@@ -141,15 +143,26 @@ def off_step(one: OffTime) -> str:
 
 
 def partly_words(row: EnclosureMorning, wording: Wording) -> str:
-    """Return "3 h 12 min of the night, power cut most likely": how long, and why, or that nobody knows."""
+    """Return "00:02–03:14, 3 h 12 min of the night, cause unknown": when and how long, and why, or that nobody knows."""
     why = OFF_SHORT.get(row.unwatched.off, "cause unknown")
-    return f"{wording.lasting(row.unwatched.minutes * 60)} of the night, {why}"
+    when = gap_words([row], wording)
+    return f"{f'{when}, ' if when else ''}{wording.lasting(row.unwatched.minutes * 60)} of the night, {why}"
+
+
+def gap_words(rows: Sequence[EnclosureMorning], wording: Wording) -> str:
+    """Return "00:02–03:14" or "00:02–00:40 and 03:10–03:50": when these were not read; "" where it is not known, or not the same of all."""
+    told = {tuple(f"{wording.clock(gap.start)}–{wording.clock(gap.end)}" for gap in row.unwatched.gaps) for row in rows}
+    spans = told.pop() if len(told) == 1 else ()
+    if len(spans) <= _MOST_GAPS:
+        return " and ".join(spans)
+    return f"{len(spans)} times between {spans[0][:5]} and {spans[-1][-5:]}"
 
 
 def _missed(row: EnclosureMorning, wording: Wording) -> str:
     if row.humidity_min is None:
         return "all of it"
-    return f"for {wording.lasting(row.unwatched.minutes * 60) if row.unwatched.minutes >= 1 else 'a time'}"
+    when = gap_words([row], wording)
+    return when or f"for {wording.lasting(row.unwatched.minutes * 60) if row.unwatched.minutes >= 1 else 'a time'}"
 
 
 def shelved_words(row: EnclosureMorning, wording: Wording, now: int) -> str:
@@ -181,7 +194,8 @@ def row_words(row: EnclosureMorning, glance: MorningGlance, wording: Wording) ->
         case "unwatched" if glance.nothing_watched:
             return ""
     if row.alarms:
-        return f": {alarm_words(row.alarms[0], wording, now, about=True)}{also_words(row)}{in_blue(row)}"
+        first = alarm_words(row.alarms[0], wording, now, about=True, number=thermal(row))
+        return f": {first}{also_words(row, wording)}{in_blue(row)}"
     if row.unwatched.now:
         since = "" if row.unwatched.since is None else f", {wording.since_about(row.unwatched.since, now)}"
         return f": {row.unwatched.reason}{since}"
@@ -193,11 +207,15 @@ def row_words(row: EnclosureMorning, glance: MorningGlance, wording: Wording) ->
     return f": {outside[0]}" if outside else ""
 
 
-def alarm_words(alarm: Standing, wording: Wording, now: int, *, about: bool = False) -> str:
-    """Return "too dry, since 17:50, 13 h, overdue (seen by Ina 04:20, not over)". about: hours without their minutes."""
+def alarm_words(alarm: Standing, wording: Wording, now: int, *, about: bool = False, number: bool = True) -> str:
+    """Return "too dry, since 17:50, 13 h, overdue (seen by Ina 04:20, not over)".
+
+    about: hours without their minutes. number: as `named` has it; not where the values of now stand beside it.
+    """
     state = "" if alarm.state == "unacknowledged" else f" ({state_words(alarm, wording, now)})"
     late = ", overdue" if overdue(alarm, now) and alarm.priority != "urgent" else ""
-    return f"{called(alarm)}, {wording.stood(alarm, now, about=about)}{late}{state}"
+    what = named(alarm, wording) if number else called(alarm)
+    return f"{what}, {wording.stood(alarm, now, about=about)}{late}{state}"
 
 
 def in_blue(row: EnclosureMorning) -> str:
@@ -205,8 +223,8 @@ def in_blue(row: EnclosureMorning) -> str:
     return "; in blue: do not handle it" if row.stage == "opaque" else ""
 
 
-def also_words(row: EnclosureMorning) -> str:
+def also_words(row: EnclosureMorning, wording: Wording) -> str:
     """Return ", also too dry, probe drifts and 2 more": what else asks for something there."""
-    others = [called(alarm) for alarm in row.alarms[1:] if alarm.state not in QUIET_STATES]
+    others = [named(alarm, wording) for alarm in row.alarms[1:] if alarm.state not in QUIET_STATES]
     more = f" and {len(others) - 2} more" if len(others) > 2 else ""
     return f", also {', '.join(others[:2])}{more}" if others else ""

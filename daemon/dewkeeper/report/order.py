@@ -7,9 +7,9 @@ from collections.abc import Mapping
 from dewkeeper.judge.lifecycle import WITHHELD
 from dewkeeper.report.model import NEEDS_LOOK, RANKS, EnclosureMorning, Standing
 
-THERMAL: frozenset[str] = frozenset(
-    {"hot", "cold", "heat_stuck_on", "heat_lost", "room_heat", "room_heat_soon", "room_frost"}
-)
+ROOMS: frozenset[str] = frozenset({"room_heat", "room_heat_soon", "room_frost"})
+"""Kinds that are about a room and not about an enclosure in it."""
+THERMAL: frozenset[str] = frozenset({"hot", "cold", "heat_stuck_on", "heat_lost"}) | ROOMS
 """Kinds that are about temperature."""
 QUIET_STATES = WITHHELD | {"normal"}
 """States in which an alarm asks nothing of anybody just now."""

@@ -8,7 +8,7 @@ from dewkeeper.judge.types import Alarm, Event
 from dewkeeper.judge.words import FAULTS
 from dewkeeper.report.history import JUDGED, Newest, Past
 from dewkeeper.report.model import NowValues, Standing, Unwatched
-from dewkeeper.report.order import alarm_order, dose_of
+from dewkeeper.report.order import ROOMS, alarm_order, dose_of
 from dewkeeper.report.watching import as_far_as_known, is_stale, just_read, stale_after, unwatched
 from dewkeeper.report.why import parts_of
 from dewkeeper.report.wording import cause_words
@@ -33,23 +33,20 @@ def standing_now(past: Past, config: Config, now: int, latest: Mapping[str, Newe
         for enclosure in config.enclosure
         if enclosure.name in held
     }
-    latest = past.latest() if latest is None and probes else latest or {}
-    warmth = _warmth(probes, config, now, latest)
-    found = [standing(alarm, events, warmth.get(alarm.enclosure or "")) for alarm in alarms]
-    unseen = _unseen(probes, past, now, stale_after(config), latest, found)
+    rooms = any(alarm.kind in ROOMS for alarm in alarms)
+    latest = past.latest() if latest is None and (probes or rooms) else latest or {}
+    fresh = stale_after(config)
+    airs = {
+        name: now_values([latest[p] for p in own if p in latest], effective_limits(config, name), now, fresh)
+        for name, own in probes.items()
+    }
+    found = [
+        standing(alarm, events, airs.get(alarm.enclosure or "") or air_of_room(alarm, latest, now, fresh))
+        for alarm in alarms
+    ]
+    unseen = _unseen(probes, past, now, fresh, latest, found)
     found = [as_far_as_known(one, unseen[one.enclosure]) if one.enclosure in unseen else one for one in found]
     return sorted(found, key=lambda alarm: alarm_order(alarm, now))
-
-
-def _warmth(
-    probes: Mapping[str, Sequence[str]], config: Config, now: int, latest: Mapping[str, Newest]
-) -> dict[str, float | None]:
-    """Return by enclosure the temperature of now, °C, or of its last reading. probes: by enclosure the judged ones."""
-    found: dict[str, float | None] = {}
-    for name, own in probes.items():
-        newest = [latest[probe] for probe in own if probe in latest]
-        found[name] = warmth_of(now_values(newest, effective_limits(config, name), now, stale_after(config)))
-    return found
 
 
 def _unseen(
@@ -68,14 +65,14 @@ def _unseen(
     }
 
 
-def standing(alarm: Alarm, events: Sequence[Event] = (), temperature_c: float | None = None) -> Standing:
-    """Return an alarm as reports show it. events: among which it was seen. temperature_c: its enclosure's of now, or of its last reading."""
+def standing(alarm: Alarm, events: Sequence[Event] = (), air: NowValues | None = None) -> Standing:
+    """Return an alarm as reports show it. events: among which it was seen. air: its place's of now, or of the last reading."""
     seen = None
     if alarm.state == "acknowledged":
         found = (event for event in events if event.alarm == alarm.alarm and event.event == "acknowledged")
         seen = max(found, key=lambda event: event.time, default=None)
     ended = [e.time for e in events if e.alarm == alarm.alarm and e.event == "cleared"]
-    cooler = temperature_c is not None and alarm.limit is not None and temperature_c < alarm.limit
+    cooler = air is not None and alarm.limit is not None and air.temperature_c < alarm.limit
     return Standing(
         alarm=alarm.alarm,
         kind=alarm.kind,
@@ -99,12 +96,16 @@ def standing(alarm: Alarm, events: Sequence[Event] = (), temperature_c: float | 
         seen_at=None if seen is None else seen.time,
         parts=parts_of(alarm.detail),
         ended=max(ended, default=None) if alarm.state == "returned_unacknowledged" else None,
+        air=air,
+        room=str(alarm.detail.get("room", "")) if alarm.kind in ROOMS else "",
     )
 
 
-def warmth_of(newest: NowValues | None) -> float | None:
-    """Return the temperature of now, °C, or of the last reading where there is no newer one; None where there is none."""
-    return None if newest is None else newest.temperature_c
+def air_of_room(alarm: Alarm, latest: Mapping[str, Newest], now: int, stale_after_seconds: int) -> NowValues | None:
+    """Return the newest believed air of the room that an alarm is about; None of any other alarm."""
+    newest = latest.get(alarm.probe or "") if alarm.kind in ROOMS else None
+    found = _believed([newest] if newest is not None else [], now, stale_after_seconds)
+    return found[0] if found else None
 
 
 def now_values(newest: Iterable[Newest], limits: Limits, now: int, stale_after_seconds: int) -> NowValues | None:
@@ -112,11 +113,6 @@ def now_values(newest: Iterable[Newest], limits: Limits, now: int, stale_after_s
 
     A stale one never hides one of now.
     """
-    believed = [
-        NowValues(r.humidity_percent, r.temperature_c, r.time, is_stale(r.time, now, stale_after_seconds), r.probe)
-        for r in (n.reading for n in newest if n.quality.counts)
-        if r.humidity_percent is not None and r.temperature_c is not None
-    ]
     warm, damp = limits.temperature_tolerable, limits.humidity_target
 
     def concern(values: NowValues) -> tuple[bool, float, float]:
@@ -124,4 +120,12 @@ def now_values(newest: Iterable[Newest], limits: Limits, now: int, stale_after_s
         beyond = max(warm.low - temperature, temperature - warm.high, 0.0)
         return (not values.stale, beyond, max(damp.low - humidity, humidity - damp.high))
 
-    return max(believed, key=concern, default=None)
+    return max(_believed(newest, now, stale_after_seconds), key=concern, default=None)
+
+
+def _believed(newest: Iterable[Newest], now: int, stale_after_seconds: int) -> list[NowValues]:
+    return [
+        NowValues(r.humidity_percent, r.temperature_c, r.time, is_stale(r.time, now, stale_after_seconds), r.probe)
+        for r in (n.reading for n in newest if n.quality.counts)
+        if r.humidity_percent is not None and r.temperature_c is not None
+    ]

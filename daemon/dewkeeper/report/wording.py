@@ -15,7 +15,7 @@ from zoneinfo import ZoneInfo
 
 from dewkeeper.judge.cause import ADDED, COOLED, LEFT, ROOM, WARMED
 from dewkeeper.judge.types import Band, Event, Kind
-from dewkeeper.judge.words import EXCURSIONS, KINDS, LATCHED
+from dewkeeper.judge.words import KINDS
 from dewkeeper.report.due import say_day
 from dewkeeper.report.model import EnclosureMorning, Mark, NightRow, NowValues, Rank, Standing
 from dewkeeper_config.models import Site
@@ -30,17 +30,6 @@ RANK_WORDS: dict[Rank, str] = {
     "calm": "calm",
 }
 """What a rank says beside its colour."""
-
-STATE_WORDS: dict[str, str] = {
-    "normal": "over",
-    "unacknowledged": "nobody has seen it yet",
-    "acknowledged": "seen",
-    "returned_unacknowledged": "over, but nobody has seen it",
-    "shelved": "shelved",
-    "suppressed": "quiet by design",
-    "out_of_service": "out of service",
-}
-"""An alarm's state for people."""
 
 
 _YEAR_SAID_SECONDS = 300 * 86400
@@ -224,11 +213,25 @@ def outside_words(row: NightRow, wording: Wording) -> list[str]:
         said.append(f"too {sides} for {wording.lasting(row.minutes_beyond_tolerable * 60)}")
     elif row.minutes_beyond_target >= 1:
         side = {"dry": "drier", "damp": "damper"}.get(sides, "drier and damper")
-        said.append(f"{side} than target for {wording.lasting(row.minutes_beyond_target * 60)}")
+        said.append(
+            f"{side} than target for {wording.lasting(row.minutes_beyond_target * 60)}{_furthest(row, wording)}"
+        )
     referred = row.humidity_min_at_day_percent
     if referred is not None and referred < limits.tolerable_low and row.minutes_beyond_tolerable < 1:
         said.append(f"would be {wording.humidity(referred)} at {wording.day_temperature(limits.day_temperature)}")
     return said
+
+
+def _furthest(row: NightRow, wording: Wording) -> str:
+    """Return " (57 % instead of 60 %)": how far beyond target a night went, on the side on which it went further."""
+    low, high, limits = row.humidity_min, row.humidity_max, row.limits
+    below = 0.0 if low is None else limits.target_low - low.value
+    above = 0.0 if high is None else high.value - limits.target_high
+    if low is not None and below >= max(above, 0.5):
+        return instead_of("dry", low.value, limits.target_low, wording)
+    if high is not None and above >= 0.5:
+        return instead_of("damp", high.value, limits.target_high, wording)
+    return ""
 
 
 def first_steps(response: str, longest: int = 84) -> str:
@@ -253,11 +256,11 @@ def round_half_up(value: float) -> int:
 
 
 def beyond(kind: Kind, band: Band | None) -> str:
-    """Return what a kind and band say: "too dry" beyond tolerable, "drier than it should be" beyond target."""
+    """Return what a kind and band say: "too dry" beyond tolerable, "drier than target" beyond target."""
     if kind == "system":
         return "dewkeeper is in trouble"
     if band == "target":
-        return {"dry": "drier than it should be", "damp": "damper than it should be"}.get(kind, KINDS[kind].label)
+        return {"dry": "drier than target", "damp": "damper than target"}.get(kind, KINDS[kind].label)
     return KINDS[kind].label
 
 
@@ -307,7 +310,9 @@ def happened(event: Event, wording: Wording) -> str:
     if event.kind == "system" and event.event == "annotated":  # how the judge logs a changed setting
         said = _setting(event.detail, wording)
     else:
-        said = f"{beyond(event.kind, event.band)}: {PAST_TENSE[event.event]}"
+        begins = event.event in ("raised", "escalated") and event.band == "target"
+        number = instead_of(event.kind, event.value, event.limit, wording) if begins else ""
+        said = f"{beyond(event.kind, event.band)}{number}: {PAST_TENSE[event.event]}"
     reason = ", ".join(part for part in (event.why, event.who) if part)
     return said + (f" ({reason.replace('->', '→')})" if reason else "")
 
@@ -336,59 +341,15 @@ def _values(name: str, text: str, wording: Wording) -> str:
     return told.replace("->", "→")
 
 
-def to_do(alarm: Standing) -> str:
-    """Return what to do: the advice while it stands; afterwards to look at what it left behind.
-
-    Where nobody knows the air the animal comes before the cable; after a heat come those that share its plug, and the
-    thermostat (common practice, no source).
-    """
-    if alarm.state != "returned_unacknowledged":
-        if alarm.kind in SILENT and alarm.enclosure and alarm.response:
-            return f"look at the tub and its heat; then {alarm.response}"
-        if alarm.kind in LATCHED and alarm.response:
-            return f"{alarm.response}; {AFTER_HEAT}"
-        if alarm.kind == "room_frost" and called(alarm) != KINDS["room_frost"].label:
-            what = "warm" if called(alarm) == "room cold" else "moisten"
-            return f"{what} the room; change no tub"
-        return alarm.response
-    if alarm.kind in LATCHED:
-        return "it is over: look at the snake and find out why, then say that you have seen it"
-    return "it is over: say that you have seen it"
-
-
-AFTER_HEAT = (
-    "look at the other tubs on that plug; no heat before its thermostat is checked; "
-    "cool the snake in room air, never in a cold bath; limp or gaping: exotics vet at once"
-)
-"""What follows the first steps against heat (common practice, no source)."""
-SILENT = frozenset({"missing", "crc"})
-"""Kinds of alarm under which a probe gives no reading at all."""
-
-
 def rank_word(row: EnclosureMorning) -> str:
     """Return the word of an enclosure's rank; of one that was not watched and is again, in the past."""
     return "was unwatched" if row.rank == "unwatched" and not row.unwatched.now else RANK_WORDS[row.rank]
 
 
-def headline(standing: Standing) -> str:
-    """Return "B4: too dry"; a fault of a probe beside the judged one names the probe."""
-    subject = standing.enclosure or standing.probe
-    return f"{subject}: {called(standing)}" if subject else called(standing)
-
-
-def called(alarm: Standing) -> str:
-    """Return what an alarm is called at its enclosure: "too dry", "dangerously hot", of what is over "was too hot"."""
-    said = "dangerously hot" if alarm.kind == "hot" and alarm.danger else beyond(alarm.kind, alarm.band)
-    if alarm.kind == "room_frost":  # one kind for two things that ask for different steps
-        said = "room cold" if "is cold" in alarm.cause else "room too dry" if "is frost-dry" in alarm.cause else said
-    return f"was {said}" if alarm.state == "returned_unacknowledged" and alarm.kind in EXCURSIONS else said
-
-
-def state_words(alarm: Standing, wording: Wording, now: int) -> str:
-    """Return an alarm's state for people, with who saw it and when where that is known: "seen by Ina 04:10, not over"."""
-    said = STATE_WORDS[alarm.state]
-    if alarm.state != "acknowledged":
-        return said
-    if alarm.seen_at is not None:
-        said += f"{f' by {alarm.seen_by}' if alarm.seen_by else ''} {wording.clock(alarm.seen_at, now)}"
-    return f"{said}, not over"
+def instead_of(kind: Kind, percent: float | None, limit: float | None, wording: Wording) -> str:
+    """Return " (58 % instead of 60 %)" of humidity beyond its target, "" where that is not known or it is back there."""
+    if kind not in ("dry", "damp") or percent is None or limit is None:
+        return ""
+    if (percent < limit) is not (kind == "dry"):
+        return f" (now {wording.humidity(percent)}, target reached)"
+    return f" ({wording.humidity(percent)} instead of {wording.humidity(limit)})"

@@ -55,7 +55,14 @@ class NightlyCopy:
         """Return how it stands."""
         room = "the backup drive has no room for one copy more: for each new one the oldest is given up"
         return [
-            SystemReport(now, "backup", bool(self._trouble), f"no backup: {self._trouble}"),
+            SystemReport(
+                now,
+                "backup",
+                bool(self._trouble),
+                f"no backup: {self._trouble}",
+                response="see to what is named: the drive, or its folder",
+                consequence="it still watches, tells and records; if this card dies, what is on no copy is lost",
+            ),
             SystemReport(now, "backup drive", self._crowded, room, priority="low"),
         ]
 

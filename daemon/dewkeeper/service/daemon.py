@@ -345,7 +345,12 @@ class Daemon:
     def _sources(self) -> list[Callable[[int], Sequence[SystemReport]]]:
         def configuration(now: int) -> list[SystemReport]:
             text = f"the configuration file was refused, the last good one is in force: {self._refused}"
-            return [SystemReport(now, "configuration", bool(self._refused), text)]
+            return [
+                SystemReport(
+                    now, "configuration", bool(self._refused), text, response="mend what `sudo dewkeeper config check` names",
+                    consequence="it still watches, tells and records, by the file as it was before the change",
+                )
+            ]  # fmt: skip
 
         def copy(now: int) -> list[SystemReport]:
             left = [problem for problem in self._recheck() if problem.key == COPY] if self._uncopied else []
@@ -357,14 +362,26 @@ class Daemon:
             why = self._not_recorded()
             if "disk is full" in why and self._disk.give_up_ballast():
                 log.warning("the disk is full: the ballast file was given up")
-            return [SystemReport(now, "recording", bool(why), f"nothing is recorded: {why}", priority="urgent")]
+            return [
+                SystemReport(
+                    now, "recording", bool(why), f"nothing is recorded: {why}", priority="urgent",
+                    response="see to what is named: the disk or the card; leave the machine running meanwhile",
+                    consequence="it still watches and tells; what it reads from now on is lost at the next restart",
+                )
+            ]  # fmt: skip
 
         def telling(now: int) -> list[SystemReport]:
             stuck = "telling" in self.work.dead()
             text = (
                 f"no message can be sent: no round succeeded for {duration(self.work.ages()['telling'])}; see the log"
             )
-            return [SystemReport(now, "telling", stuck, text, priority="urgent"), self.pulse.report(now)]
+            return [
+                SystemReport(
+                    now, "telling", stuck, text, priority="urgent", response="look at the page instead; then see the log: `journalctl -u dewkeeper`",
+                    consequence="it still watches and records; nobody is told of anything",
+                ),
+                self.pulse.report(now),
+            ]  # fmt: skip
 
         buses = BusReports(
             lambda: [fault for worker in self.sampler.workers for fault in worker.faults], self.sampler.stuck,

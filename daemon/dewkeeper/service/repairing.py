@@ -89,7 +89,11 @@ class Repairing:
         store = self._store()
         found = list(store.damage.values()) if store is not None else []
         text = f"part of the archive cannot be read and was set aside: {listed(found)}. `dewkeeper repair` brings back what a copy has."
-        return [SystemReport(now, "archive", bool(found), text)] if store is not None else []
+        report = SystemReport(
+            now, "archive", bool(found), text, response="bring back what a copy has: `dewkeeper repair`",
+            consequence="it still watches, tells and records; that part of the past stays lost",
+        )  # fmt: skip
+        return [report] if store is not None else []
 
 
 def described(done: Sequence[Repaired]) -> list[dict[str, object]]:

@@ -89,10 +89,15 @@ class Disk:
         free, total = self._space(self._storage.folder)
         percent = 100 * free / total if total else 0.0
         text = (
-            f"{percent:.0f} % of the disk is free ({free / 1e6:.0f} MB), less than {self._storage.free_percent:.0f} %. "
-            "Delete what is not needed, or move to a larger card: a full disk records nothing."
+            f"{percent:.0f} % of the disk is free ({free / 1e6:.0f} MB), less than {self._storage.free_percent:.0f} %"
         )
-        return [SystemReport(now, "disk space", percent < self._storage.free_percent, text)]
+        return [
+            SystemReport(
+                now, "disk space", percent < self._storage.free_percent, text,
+                response="delete what is not needed, or move to a larger card", action="make room",
+                consequence="it still watches, tells and records; when the disk is full it watches and tells on, and records nothing",
+            )
+        ]  # fmt: skip
 
     def _kind(self, now: int) -> list[SystemReport]:
         read_only, kind = self._file_system(self._storage.folder)
@@ -100,15 +105,23 @@ class Disk:
             SystemReport(
                 now, "disk read-only", read_only,
                 "the disk became read-only: readings stay in memory and are lost at the next restart. Often a dying card.",
-                priority="urgent",
+                priority="urgent", response="replace the card and restore the newest backup", action="replace the card",
+                consequence="it still watches and tells; what it reads from now on is lost at the next restart",
             ),
             SystemReport(
                 now, "disk overlay", kind == "overlay",
                 "the database lies on an overlay file system: everything recorded is lost at the next restart",
+                response="switch the overlay off, or put the database on a drive of its own", action="see the page",
+                consequence="it still watches and tells; what it records is lost at the next restart",
             ),
         ]  # fmt: skip
 
     def _log(self, now: int) -> list[SystemReport]:
         size = self._log_bytes(self._storage.folder)
         text = f"the database's log has grown to {size / 1e6:.0f} MB: some program holds an old read open"
-        return [SystemReport(now, "database log", size > MOST_LOG_BYTES, text)]
+        return [
+            SystemReport(
+                now, "database log", size > MOST_LOG_BYTES, text, response="end that program, or restart this machine", action="see the page",
+                consequence="it still watches, tells and records; the disk fills up",
+            )
+        ]  # fmt: skip

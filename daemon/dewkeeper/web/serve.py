@@ -12,9 +12,10 @@ from urllib.parse import quote
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from dewkeeper.clock import Clock
-from dewkeeper.judge.words import FAULTS, JOURNAL
+from dewkeeper.judge.words import FAULTS, JOURNAL, LATCHED
 from dewkeeper.notify.links import NOTE_KEY
 from dewkeeper.notify.neighbour import Answer
+from dewkeeper.report.alarm_words import called, headline, named, state_words, to_do, why_now
 from dewkeeper.report.glimpse import change_words, lowest_words, now_words, referred_words, thermal
 from dewkeeper.report.morning_words import (
     NOT_IN_SERVICE,
@@ -26,21 +27,10 @@ from dewkeeper.report.morning_words import (
     said_above,
     unwatched_step,
 )
-from dewkeeper.report.order import QUIET_STATES, THERMAL
+from dewkeeper.report.order import QUIET_STATES
 from dewkeeper.report.past import StoredPast
 from dewkeeper.report.why import why_words
-from dewkeeper.report.wording import (
-    called,
-    cause_words,
-    first_steps,
-    happened,
-    headline,
-    measured_by,
-    outside_words,
-    rank_word,
-    state_words,
-    to_do,
-)
+from dewkeeper.report.wording import cause_words, first_steps, happened, measured_by, outside_words, rank_word
 from dewkeeper.report.year_days import hours_words
 from dewkeeper.store import History
 from dewkeeper.store.errors import StoreError
@@ -159,10 +149,12 @@ def _templates() -> Environment:
         done=False,
         faults=FAULTS,
         rank_word=rank_word,
-        thermal_kinds=THERMAL,
+        latched=LATCHED,
         not_in_service=NOT_IN_SERVICE,
         state_words=state_words,
         called=called,
+        named=named,
+        why_now=why_now,
         blind_parts=blind_parts,
         cause_words=cause_words,
         clock_words=clock_words,

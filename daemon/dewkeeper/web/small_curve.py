@@ -62,8 +62,7 @@ def small_curves(rows: Sequence[NightRow], night: Glimpse, wording: Wording) -> 
     if warm:
         low, high = wording.degrees(temperature.low), wording.day_temperature(temperature.high)
         said.append(f"{low:.0f}–{high} where that is the trouble")
-    until = wording.clock(night.end) if night.over else "now"
-    words = f"Curves: {wording.clock(night.start)} to {until}, {'; '.join(said)}; green: target; lines: limits; hatched: unwatched"
+    words = f"Curves: {wording.clock(night.start)} to {wording.clock(night.end)}, {'; '.join(said)}; green: target; lines: limits; hatched: unwatched"
     words += "; tick: something was changed" if night.changes else ""
     return SmallCurves(drawn, words)
 

@@ -12,6 +12,7 @@ from __future__ import annotations
 from typing import Final
 
 from dewkeeper.air import humidity_at, saturation_hpa
+from dewkeeper.judge.cause import advice
 from dewkeeper.judge.checks.impossible import lowest_room_e
 from dewkeeper.judge.contract import Detector, Findings, Over, Stands
 from dewkeeper.judge.detectors.lid_open import misted, opened
@@ -56,7 +57,7 @@ def look(view: View) -> Findings:
     if lowest is not None and limit / 100 * saturation_hpa(probe.air.slow_t) <= lowest:
         return ()
     figures = {"percent_per_hour": round(rate, 1), "hours": round(hours, 1)}
-    return (Stands("dry_soon", now, round(percent, 1), limit, detail=figures),)
+    return (Stands("dry_soon", now, round(percent, 1), limit, response=advice(view, "dry_soon", ""), detail=figures),)
 
 
 def _disturbed(view: View) -> bool:

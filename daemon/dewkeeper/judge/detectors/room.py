@@ -27,6 +27,10 @@ DRY_HPA: Final = 7.0
 DRY_PERCENT: Final = 30.0
 _PERCENT_A_HPA: Final = 4  # at 22 °C, by which one deadband serves both
 
+COLD_CAUSE: Final = "the room is cold"
+DRY_CAUSE: Final = "the room's air is frost-dry"
+"""One kind, `room_frost`, for two things that ask for different steps."""
+
 _HEAT_SECONDS, _COLD_SECONDS, _DRY_SECONDS = 1800.0, 3600.0, 7200.0
 """On-delays; common practice, no source."""
 
@@ -63,18 +67,18 @@ def look(view: View) -> Iterator[Finding]:
     air = probe.air
     percent = humidity_at(air.slow_e, air.slow_t)
     dryness = max(air.slow_e - DRY_HPA, (percent - DRY_PERCENT) / _PERCENT_A_HPA)
-    conditions: tuple[tuple[float, Kind, str, str], ...] = (
-        (hottest_c - air.t, "room_heat", "hot", "the room is nearly as hot as its enclosures may be"),
-        (air.t - COLD_C, "room_frost", "cold", "the room is cold"),
-        (dryness, "room_frost", "dry", "the room's air is frost-dry"),
+    conditions: tuple[tuple[float, Kind, str, str, str], ...] = (
+        (hottest_c - air.t, "room_heat", "hot", "the room is nearly as hot as its enclosures may be", ""),
+        (air.t - COLD_C, "room_frost", "cold", COLD_CAUSE, "warm the room; change no tub"),
+        (dryness, "room_frost", "dry", DRY_CAUSE, "moisten the room; change no tub"),
     )
     detail: dict[str, str | float | int] = {
         "room": probe.room, "hpa": round(air.slow_e, 1), "percent": round(percent, 1),
     }  # fmt: skip
-    for run, (value, kind, holder, cause) in zip(memory.runs, conditions, strict=True):
+    for run, (value, kind, holder, cause, response) in zip(memory.runs, conditions, strict=True):
         change = run.step(value, value, seconds, view.now)
         if change == 1:
-            yield Stands(kind, run.since, round(air.t, 1), cause=cause, detail=detail, holder=holder)
+            yield Stands(kind, run.since, round(air.t, 1), cause=cause, response=response, detail=detail, holder=holder)
         elif change == -1:
             yield Over(kind, holder=holder)
 

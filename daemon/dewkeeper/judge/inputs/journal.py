@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from typing import Final
 
 from dewkeeper.judge.acting import act
+from dewkeeper.judge.cause import advised_anew
 from dewkeeper.judge.changes import limits_difference
 from dewkeeper.judge.contract import Explained, FaultOver
 from dewkeeper.judge.inputs.settings import apply_limits, log
@@ -33,6 +34,7 @@ from dewkeeper.judge.stages import (
 )
 from dewkeeper.judge.state import EnclosureState, JudgeState
 from dewkeeper.judge.types import JournalEntry, Kind
+from dewkeeper.judge.view import View
 
 _COMPARED: Final[tuple[Kind, ...]] = ("swapped", "displaced", "impossible")
 """What is found by comparison with what was, and is over when that is learned anew."""
@@ -58,6 +60,9 @@ def apply_journal_entry(state: JudgeState, entry: JournalEntry, now: int) -> Non
             probe.disturbed(now)
     quiet = [Explained(kind, _quiet_until(state, tub, word, kind, at, now), at, tub.name) for kind in word.suppresses]
     act(state, None, quiet, now)
+    if word.lever is not None or entry.replaces is not None:
+        for probe in state.judged_probes(tub.name):
+            act(state, probe, advised_anew(View(state, probe, now)), now)
     if word.restarts_memory:
         for probe in state.judged_probes(tub.name):
             probe.begin_anew(another=word.probe)

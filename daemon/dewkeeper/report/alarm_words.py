@@ -1,0 +1,108 @@
+"""What is said of an alarm, in one account: what it is called, why it is, what to do. Every screen, command and message takes it from here.
+
+What to do is, while it stands, the judge's advice, and where an animal can be hurt what comes before or after it; when it is over, what
+it left behind. Common practice, no source; in doubt an exotics vet.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+from dewkeeper.judge.detectors.room import COLD_CAUSE, DRY_CAUSE
+from dewkeeper.judge.words import EXCURSIONS, KINDS, LATCHED
+from dewkeeper.report.model import Standing
+from dewkeeper.report.order import ROOMS
+from dewkeeper.report.wording import Wording, beyond, instead_of
+
+STATE_WORDS: Final[dict[str, str]] = {
+    "normal": "over",
+    "unacknowledged": "nobody has seen it yet",
+    "acknowledged": "seen",
+    "returned_unacknowledged": "over, but nobody has seen it",
+    "shelved": "shelved",
+    "suppressed": "quiet by design",
+    "out_of_service": "out of service",
+}
+"""An alarm's state for people."""
+_ROOM_WORDS: Final = {COLD_CAUSE: "room cold", DRY_CAUSE: "room too dry"}
+"""What the alarm of a room is called, by its cause: one kind for two things that ask for different steps."""
+AFTER_HEAT: Final = (
+    "look at the other tubs on that plug; no heat before its thermostat is checked; "
+    "cool the snake in room air, never in a cold bath; limp or gaping: exotics vet at once"
+)
+"""What follows the first steps against heat."""
+HEAT_OVER: Final = (
+    "look at the snake, a short heat also harms; limp or gaping: exotics vet at once; "
+    "look at the other tubs on that plug; check the thermostat before you trust it"
+)
+"""The same where it has cooled down by itself."""
+SILENT: Final = frozenset({"missing", "crc"})
+"""Kinds of alarm under which a probe gives no reading at all."""
+LOOK_FIRST: Final = "look at the tub and its heat"
+"""What comes first where nobody knows the air: the animal before the cable."""
+
+
+def to_do(alarm: Standing) -> str:
+    """Return what to do about an alarm that stands, or that is over and nobody has seen."""
+    if alarm.state == "returned_unacknowledged":
+        return f"it is over: {over_steps(alarm.kind)}say that you have seen it"
+    steps = steps_of(alarm.kind, alarm.response, tub=alarm.enclosure is not None)
+    return f"{steps}; {AFTER_HEAT}" if steps and alarm.kind in LATCHED else steps
+
+
+def steps_of(kind: str, response: str, *, tub: bool) -> str:
+    """Return the steps against what stands, without what follows heat. tub: whether it is about one enclosure."""
+    return f"{LOOK_FIRST}; then {response}" if kind in SILENT and tub and response else response
+
+
+def over_steps(kind: str) -> str:
+    """Return what to look at after it, ready to be followed by another step; nothing for nothing."""
+    return f"{HEAT_OVER}; then " if kind in LATCHED else ""
+
+
+def headline(standing: Standing, wording: Wording | None = None) -> str:
+    """Return "B4: too dry"; a fault of a probe beside the judged one names the probe. wording: say numbers as `named` does."""
+    said = called(standing) if wording is None else named(standing, wording)
+    return f"{standing.subject}: {said}" if standing.subject else said
+
+
+def named(alarm: Standing, wording: Wording) -> str:
+    """Return what an alarm is called, with its number where the words alone would not say how far: "drier than target (58 % instead of 60 %)"."""
+    over = alarm.state == "returned_unacknowledged"
+    now = alarm.value if alarm.air is None or alarm.air.stale else alarm.air.humidity_percent
+    number = "" if over or alarm.band != "target" else instead_of(alarm.kind, now, alarm.limit, wording)
+    return called(alarm) + number
+
+
+def called(alarm: Standing) -> str:
+    """Return what an alarm is called at its enclosure: "too dry", "dangerously hot", of what is over "was too hot"."""
+    said = "dangerously hot" if alarm.kind == "hot" and alarm.danger else beyond(alarm.kind, alarm.band)
+    said = _ROOM_WORDS.get(alarm.cause, said)
+    return f"was {said}" if alarm.state == "returned_unacknowledged" and alarm.kind in EXCURSIONS else said
+
+
+def state_words(alarm: Standing, wording: Wording, now: int) -> str:
+    """Return an alarm's state for people, with who saw it and when where that is known: "seen by Ina 04:10, not over"."""
+    said = STATE_WORDS[alarm.state]
+    if alarm.state != "acknowledged":
+        return said
+    if alarm.seen_at is not None:
+        said += f"{f' by {alarm.seen_by}' if alarm.seen_by else ''} {wording.clock(alarm.seen_at, now)}"
+    return f"{said}, not over"
+
+
+def why_now(alarm: Standing, wording: Wording) -> str:
+    """Return why it stands, with the air of now of a room; of dewkeeper's own trouble also whether it still watches."""
+    if alarm.kind == "system" and alarm.consequence not in ("", KINDS["system"].consequence):
+        return f"{alarm.cause.removesuffix('.')}; {alarm.consequence}"
+    return alarm.cause + room_air(alarm, wording)
+
+
+def room_air(alarm: Standing, wording: Wording) -> str:
+    """Return ", now 11.8 °C, 42 %" of an alarm of a room: its air of now, or its warmth when it was told; "" of any other."""
+    if alarm.kind not in ROOMS:
+        return ""
+    if alarm.air is None:
+        return "" if alarm.value is None else f", {wording.temperature(alarm.value)} when told"
+    when = f"{wording.clock(alarm.air.at)}:" if alarm.air.stale else "now"
+    return f", {when} {wording.temperature(alarm.air.temperature_c)}, {wording.humidity(alarm.air.humidity_percent)}"
