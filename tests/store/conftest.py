@@ -12,6 +12,7 @@ from dewkeeper.clock import ManualClock
 from dewkeeper.judge.types import FAIL, MISSING, PASS, SUSPECT, Quality, Reading
 from dewkeeper.store import History, Store
 from dewkeeper.store.archive import all_rows
+from dewkeeper.store.database import Connection
 from dewkeeper.store.history import Stored
 from dewkeeper.store.reading import Decoder
 from dewkeeper.store.records import Batch, Snapshot
@@ -75,6 +76,7 @@ def raw_all(history: History, start: int, end: int) -> dict[str, list[Stored]]:
     """Return every reading in [start, end) by probe, oldest first, as the store reads them of all probes at once."""
     found: dict[str, list[Stored]] = defaultdict(list)
     with history._read() as connection:
+        assert isinstance(connection, Connection)
         connection.set_progress_handler(None, 0)  # however busy the machine is
         decoder = Decoder(connection, start, end)
         for row in all_rows(connection, start, end):

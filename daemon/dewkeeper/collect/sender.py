@@ -116,7 +116,7 @@ class Sender:
                 place = enter(link, collect.site, installation(folder))
                 sending = Pass(link, onward, place, self._stopping.is_set)
                 sending.send()
-                describe(link, place, self._config, _version())
+                describe(link, place, self._config, _version(), onward.told_of())
                 comparing = Comparing(sending)
                 if self._clock.monotonic() - self._looked >= _LOOK_SECONDS:
                     self._looked = self._clock.monotonic()

@@ -16,6 +16,7 @@ from typing import Any, Final
 
 import psycopg
 
+from dewkeeper.collect.layout import NOTE, layout_text, tell
 from dewkeeper.collect.link import ServerLink
 from dewkeeper.collect.place import Cursor, move, moved
 from dewkeeper.collect.rows import COPY, HEAD, INCOMING, TAIL, packed
@@ -274,8 +275,10 @@ def text_there(data: str) -> str:
     return _ESCAPE.sub(lambda found: "\\ufffd" if found.lastindex else found[0], data)
 
 
-def describe(link: ServerLink, place: Cursor, config: Config, program: str) -> None:
-    """Say on the server what a person wants to know of the site: its hours, its version, where its probes are now."""
+def describe(
+    link: ServerLink, place: Cursor, config: Config, program: str, notes: Mapping[str, str] | None = None
+) -> None:
+    """Say on the server what a person wants to know of the site: its hours, its version, where its probes are now, its notes."""
     site = config.site
     rooms = {
         enclosure.name: rack.room
@@ -303,6 +306,7 @@ def describe(link: ServerLink, place: Cursor, config: Config, program: str) -> N
             "AND (probe.enclosure, probe.role, probe.room) IS DISTINCT FROM (now.enclosure, now.role, now.room)",
             (*([one[column] for one in each] for column in range(4)), place.number),
         )
+        tell(cursor, place.number, {**(notes or {}), NOTE: layout_text(config)})
 
 
 def _numbers(text: str) -> Sequence[float | None]:

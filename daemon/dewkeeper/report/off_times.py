@@ -10,8 +10,10 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Final, Literal
 
+from dewkeeper.store.records import OFF_TIMES
+
 OffWhy = Literal["power", "switched_off", "crashed", "stopped"]
-NOTE: Final = "off times"
+NOTE: Final = OFF_TIMES
 """Name of the note."""
 _KEPT: Final = 20
 """So many are kept: those of the last nights, even of a week of trouble."""

@@ -177,7 +177,9 @@ class StoredPast:
                     stays = found.setdefault((probe.name, probe.role), [])
                     begun = stays.pop()[0] if stays and stays[-1][1] == first else first
                     stays.append((begun, last))
-        return found
+        # As the file has them, whatever order the settings were kept in.
+        places = {probe.name: place for place, probe in enumerate(self._config.probe)}
+        return {key: found[key] for key in sorted(found, key=lambda key: (places.get(key[0], len(places)), key))}
 
     def _windows(self, in_force: InForce, enclosure: str, start: int, end: int) -> list[Window]:
         """Return the enclosure's windows; the configuration stands in where nothing was ever stored."""

@@ -15,7 +15,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from itertools import accumulate, pairwise
 
 from dewkeeper.store import asked, damage
-from dewkeeper.store.database import BLOCK_SECONDS, PROBE_BITS, PROBE_MASK, Connection
+from dewkeeper.store.database import BLOCK_SECONDS, PROBE_BITS, PROBE_MASK, Asking, Connection
 from dewkeeper.store.errors import StoreDamaged
 from dewkeeper.store.rows import Row, first_key
 
@@ -60,7 +60,7 @@ def unpack(blob: bytes, n: int) -> list[Words]:
     ]
 
 
-def archived(connection: Connection, number: int, start: int, end: int) -> list[Row]:
+def archived(connection: Asking, number: int, start: int, end: int) -> list[Row]:
     """Return the archived rows of one probe in [start, end) seconds, ascending."""
     blocks = _blocks(start, end)
     if len(blocks) > 400:  # an open-ended span: ask for what there is instead of for every block of the age
@@ -75,7 +75,7 @@ def archived(connection: Connection, number: int, start: int, end: int) -> list[
     ]
 
 
-def probe_rows(connection: Connection, number: int, start: int, end: int) -> list[Row]:
+def probe_rows(connection: Asking, number: int, start: int, end: int) -> list[Row]:
     """Return every row of one probe in [start, end) seconds, archived or not, ascending."""
     rows = archived(connection, number, start, end)
     rows += connection.rows(asked.READINGS_OF, first=start << PROBE_BITS, end=end << PROBE_BITS, number=number)
@@ -83,7 +83,7 @@ def probe_rows(connection: Connection, number: int, start: int, end: int) -> lis
     return rows
 
 
-def all_rows(connection: Connection, start: int, end: int) -> Iterator[Row]:
+def all_rows(connection: Asking, start: int, end: int) -> Iterator[Row]:
     """Yield every row of every probe in [start, end) seconds in key order, one block in memory at a time."""
     within, at = _blocks(start, end), start << PROBE_BITS
     inside = {"first": within.start << PROBE_BITS, "end": within.stop << PROBE_BITS}
@@ -160,7 +160,7 @@ def _merge(old: list[Words], new: Iterable[Words]) -> list[Words]:
     return sorted(old, key=lambda row: row[0])
 
 
-def _rows(connection: Connection, key: int, n: int, data: bytes) -> list[Row]:
+def _rows(connection: Asking, key: int, n: int, data: bytes) -> list[Row]:
     start, number = (key >> PROBE_BITS) * BLOCK_SECONDS, key & PROBE_MASK
     try:
         return [((start + second << PROBE_BITS) + number, t, h) for second, t, h in unpack(data, n)]
@@ -169,7 +169,7 @@ def _rows(connection: Connection, key: int, n: int, data: bytes) -> list[Row]:
         return []
 
 
-def _chunks(connection: Connection, keys: Sequence[int]) -> list[tuple[int, int, bytes]]:
+def _chunks(connection: Asking, keys: Sequence[int]) -> list[tuple[int, int, bytes]]:
     """Return (key, n, data) of those of these blobs that there are, ascending; in pages that SQLite cannot follow they
     are noted as damaged."""
     listed = json.dumps(keys)
@@ -187,7 +187,7 @@ def _chunks(connection: Connection, keys: Sequence[int]) -> list[tuple[int, int,
     return found
 
 
-def _hot(connection: Connection, first: int, end: int) -> Iterator[Row]:
+def _hot(connection: Asking, first: int, end: int) -> Iterator[Row]:
     return connection.execute(asked.READINGS, {"first": first, "end": end})
 
 

@@ -16,14 +16,14 @@ from typing import NamedTuple
 from dewkeeper.judge.types import Item, Reading
 from dewkeeper.store import asked, codec
 from dewkeeper.store.archive import all_rows, probe_rows
-from dewkeeper.store.database import BLOCK_SECONDS, PROBE_BITS, PROBE_MASK, Connection
+from dewkeeper.store.database import BLOCK_SECONDS, PROBE_BITS, PROBE_MASK, Asking
 from dewkeeper.store.reading import Decoder
 from dewkeeper.store.rows import Row, first_key, last_key
 
 _LAST = 1 << 60
 BEFORE_ALL = -(1 << 62)
 """A number below every item's: those that were imported have negative ones."""
-Reader = Callable[[], AbstractContextManager[Connection]]
+Reader = Callable[[], AbstractContextManager[Asking]]
 """Opens a connection for one short read."""
 
 
@@ -48,13 +48,13 @@ def before(second: int) -> StreamPlace:
     return StreamPlace((second << PROBE_BITS) - 1, _LAST)
 
 
-def place_of(connection: Connection, key: int) -> StreamPlace:
+def place_of(connection: Asking, key: int) -> StreamPlace:
     """Return the place of a stored reading."""
     row = connection.row(asked.PLACE_OF_LATE, key=key)
     return StreamPlace(key) if row is None else StreamPlace(*row)
 
 
-def others(connection: Connection, after_item: int = BEFORE_ALL) -> list[Other]:
+def others(connection: Asking, after_item: int = BEFORE_ALL) -> list[Other]:
     """Return every item that is no reading, or those with a larger number, in order of arrival."""
     rows = connection.rows(asked.ITEMS_AFTER, seq=after_item)
     found = []
@@ -73,7 +73,7 @@ def others(connection: Connection, after_item: int = BEFORE_ALL) -> list[Other]:
     return sorted(found, key=lambda other: (other.place, other.seq))
 
 
-def fetch(connection: Connection, other: Other) -> Sequence[Item]:
+def fetch(connection: Asking, other: Other) -> Sequence[Item]:
     """Return an item, none if it cannot be read."""
     data = connection.value(asked.ITEM, seq=other.seq)
     return list(codec.readable(codec.unpack_item, [(other.kind, data)]))
@@ -108,7 +108,7 @@ def arrivals(
         yield from found
 
 
-def _span(connection: Connection, after: StreamPlace) -> tuple[int, int]:
+def _span(connection: Asking, after: StreamPlace) -> tuple[int, int]:
     """Return the first second that may be wanted and the one after the last."""
     first, last = first_key(connection), last_key(connection)
     oldest, newest = connection.row(asked.CHUNK_ENDS)
@@ -120,7 +120,7 @@ def _span(connection: Connection, after: StreamPlace) -> tuple[int, int]:
     return max(min(begins, default=0), after.key >> PROBE_BITS), max(ends, default=-1) + 1
 
 
-def _next(connection: Connection, at: int, end: int) -> int:
+def _next(connection: Asking, at: int, end: int) -> int:
     """Return the first second from `at` on that may have a reading, `end` without any: years may be empty."""
     key = at << PROBE_BITS
     found = [connection.value(asked.NEXT_READING, first=key), connection.value(asked.NEXT_LATE, first=key)]
@@ -135,7 +135,7 @@ class _Part:
     """The readings of [start, end) that come after a place, read whole; words of failed polls are -1."""
 
     def __init__(
-        self, connection: Connection, start: int, end: int, after: StreamPlace, probes: Collection[str] | None
+        self, connection: Asking, start: int, end: int, after: StreamPlace, probes: Collection[str] | None
     ) -> None:
         first, last = start << PROBE_BITS, end << PROBE_BITS
         elsewhere = {key for (key,) in connection.rows(asked.LATE_KEYS, first=first, end=last)}
@@ -181,15 +181,13 @@ class _Part:
             yield stepped.pop()
 
 
-def _rows_of(connection: Connection, numbers: Sequence[int], start: int, end: int) -> list[Row]:
+def _rows_of(connection: Asking, numbers: Sequence[int], start: int, end: int) -> list[Row]:
     return sorted(
         (row for number in numbers for row in probe_rows(connection, number, start, end)), key=lambda row: row[0]
     )
 
 
-def _late_readings(
-    connection: Connection, first: int, last: int, after: StreamPlace
-) -> list[tuple[StreamPlace, Reading]]:
+def _late_readings(connection: Asking, first: int, last: int, after: StreamPlace) -> list[tuple[StreamPlace, Reading]]:
     """Return the late readings that came after keys of a part, in order of arrival."""
     rows = connection.rows(asked.LATE_AFTER, first=first, end=last)
     places = {key: StreamPlace(anchor, seq) for anchor, seq, key in rows if StreamPlace(anchor, seq) > after}

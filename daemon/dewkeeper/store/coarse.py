@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 from dewkeeper.store import asked
 from dewkeeper.store.coverage import covered
-from dewkeeper.store.database import Connection
+from dewkeeper.store.database import Asking
 from dewkeeper.store.quarters import QUARTER_SECONDS
 from dewkeeper.store.reading import Decoder
 from dewkeeper.store.slices import least, most, slices
@@ -43,7 +43,7 @@ class Day(NamedTuple):
     beyond_seconds: int
 
 
-def extremes(connection: Connection, start: int, end: int, quarters: int) -> Mapping[str, Sequence[Extremes]]:
+def extremes(connection: Asking, start: int, end: int, quarters: int) -> Mapping[str, Sequence[Extremes]]:
     """Return what every probe read in each slice of so many quarter hours of [start, end), oldest first.
 
     Only whole quarter hours that are stored: the last minutes before now are in none. A slice without any is left out.
@@ -63,7 +63,7 @@ def extremes(connection: Connection, start: int, end: int, quarters: int) -> Map
 
 
 def _decoded(
-    connection: Connection,
+    connection: Asking,
     names: Decoder,
     number: int,
     rows: Sequence[_Row],
@@ -108,7 +108,7 @@ def _in_units(
     return None if h_low is None else lowest, None if h_high is None else highest, coldest, warmest
 
 
-def days(connection: Connection, number: int, moments: Sequence[int]) -> list[Day]:
+def days(connection: Asking, number: int, moments: Sequence[int]) -> list[Day]:
     """Return what one probe read on each of the days between two `moments` that follow each other, oldest first.
 
     moments: UTC seconds on quarter hours. A day without believed readings is left out; so are, of today, the last minutes.

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import io
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 from sqlalchemy import Dialect, Executable
@@ -30,8 +30,8 @@ def texts() -> dict[Path, str]:
     ours = sqlite.dialect(paramstyle="named")
     theirs = postgresql.psycopg.dialect()  # type: ignore[no-untyped-call]
     return {
-        asked: _module("SQLite's SQL", ours) + schema,
-        asked.with_name("asked_postgresql.py"): _module("PostgreSQL's SQL, for psycopg", theirs),
+        asked: _module("SQLite's SQL", ours, questions.every()) + schema,
+        asked.with_name("asked_postgresql.py"): _module("PostgreSQL's SQL, for psycopg", theirs, questions.elsewhere()),
     }
 
 
@@ -54,9 +54,9 @@ def _literal(value: object) -> str:
     return "'" + str(value).replace("'", "''") + "'"
 
 
-def _module(name: str, dialect: Dialect) -> str:
+def _module(name: str, dialect: Dialect, asked: Mapping[str, Executable | dict[str, Executable]]) -> str:
     lines = [_HEAD.format(name=name)]
-    for key, value in questions.every().items():
+    for key, value in asked.items():
         if isinstance(value, dict):
             inside = "".join(f'    "{table}": """\\\n{compiled(one, dialect)}\n""",\n' for table, one in value.items())
             lines.append(f"{key}: Final = {{\n{inside}}}\n")

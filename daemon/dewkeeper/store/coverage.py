@@ -16,7 +16,7 @@ from typing import NamedTuple
 from dewkeeper.judge.types import NOT_EVALUATED, PASS, Quality, Reading
 from dewkeeper.store import asked, damage
 from dewkeeper.store.archive import all_rows, probe_rows
-from dewkeeper.store.database import BLOCK_SECONDS, FOREVER, PROBE_BITS, PROBE_MASK, Connection
+from dewkeeper.store.database import BLOCK_SECONDS, FOREVER, PROBE_BITS, PROBE_MASK, Asking, Connection
 from dewkeeper.store.hot import Poll
 from dewkeeper.store.quarters import (
     COLUMNS,
@@ -59,7 +59,7 @@ class Covered(NamedTuple):
         return [part for part in ((ROLLUP, first, cut), (RECENT, cut, last)) if part[1] < part[2]]
 
 
-def covered(connection: Connection) -> Covered:
+def covered(connection: Asking) -> Covered:
     """Return what the tables cover."""
     return Covered(*connection.row(asked.COVERED))
 

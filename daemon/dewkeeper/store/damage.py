@@ -13,7 +13,7 @@ from functools import lru_cache
 
 from dewkeeper.interchange import format_time
 from dewkeeper.store import altered, asked
-from dewkeeper.store.database import BLOCK_SECONDS, PROBE_BITS, PROBE_MASK, Connection
+from dewkeeper.store.database import BLOCK_SECONDS, PROBE_BITS, PROBE_MASK, Asking, Connection
 
 log = logging.getLogger(__name__)
 
@@ -33,7 +33,7 @@ class Block:
         return f"{self.probe} from {first} to {last} UTC ({self.readings} readings)"
 
 
-def note(connection: Connection, key: int) -> None:
+def note(connection: Asking, key: int) -> None:
     """Remember, with the connection, that a block was met that cannot be read."""
     connection.unreadable.add(key)
     _log(key)

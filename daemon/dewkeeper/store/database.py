@@ -6,8 +6,9 @@ import contextlib
 import sqlite3
 import time
 from collections.abc import Iterator
+from contextlib import AbstractContextManager
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, Protocol
 
 FILE_NAME = "dewkeeper.db"
 BUSY_SECONDS = 5.0
@@ -32,6 +33,39 @@ _WRITER = (
     "PRAGMA journal_size_limit=8388608",
 )
 _READER = ("PRAGMA query_only=ON", "PRAGMA cache_size=-1024", "PRAGMA temp_store=MEMORY")
+
+
+class Asking(Protocol):
+    """What `History` asks: SQLite's connection here; a server's, where the rows of many sites lie, in `collect`.
+
+    unreadable: keys of archived blocks that were met with it and cannot be read.
+    """
+
+    unreadable: set[int]
+
+    def execute(self, question: str, given: Any = ..., /) -> Iterator[Any]:
+        """Return the rows of a question of `asked`, given its `:names`."""
+        ...
+
+    def rows(self, question: str, **given: object) -> list[Any]:
+        """Return every row."""
+        ...
+
+    def row(self, question: str, **given: object) -> Any:
+        """Return the first row, None without any."""
+        ...
+
+    def value(self, question: str, **given: object) -> Any:
+        """Return the first row's first value, None without a row."""
+        ...
+
+
+class Asked(Protocol):
+    """Where `History` asks."""
+
+    def question(self) -> AbstractContextManager[Asking]:
+        """Give what can be asked, for one question: all of it sees one state."""
+        ...
 
 
 class Connection(sqlite3.Connection):

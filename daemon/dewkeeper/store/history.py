@@ -24,7 +24,8 @@ from dewkeeper.store.database import (
     FOREVER,
     PROBE_BITS,
     PROBE_MASK,
-    Connection,
+    Asked,
+    Asking,
     FileReader,
     plain_reason,
 )
@@ -55,7 +56,7 @@ class Stored:
 class History:
     """Read-only view of the database. Open it once; every question opens and ends its own short read."""
 
-    def __init__(self, file: FileReader) -> None:
+    def __init__(self, file: Asked) -> None:
         self._file = file
         self._lock = threading.Lock()
         self._remembered = Remembered()
@@ -284,13 +285,13 @@ class History:
             rows = connection.rows(question, **given)
         return [_message(*row) for row in rows]
 
-    def _standards(self, connection: Connection) -> Standards:
+    def _standards(self, connection: Asking) -> Standards:
         with self._lock:
             self._remembered.bring_up_to_date(connection)
             return Standards(self._remembered.in_force)
 
     @contextmanager
-    def _read(self) -> Iterator[Connection]:
+    def _read(self) -> Iterator[Asking]:
         """Give a connection for one question; SQLite's complaints become ours."""
         try:
             with self._file.question() as connection:

@@ -142,7 +142,9 @@ class InForce:
         settings = self.settings(at)
         if settings is None:
             return ()
-        return tuple(p.name for p in settings.probes.values() if p.enclosure == enclosure and p.role == "substrate")
+        return tuple(
+            sorted(p.name for p in settings.probes.values() if p.enclosure == enclosure and p.role == "substrate")
+        )
 
     def moments(self) -> list[int]:
         """Return every second at which limits or settings of anything may have changed, ascending."""

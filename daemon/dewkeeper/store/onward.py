@@ -18,6 +18,7 @@ from dewkeeper.store.database import BLOCK_SECONDS, PROBE_BITS
 from dewkeeper.store.history import History
 from dewkeeper.store.quality import spelled
 from dewkeeper.store.reading import Decoder
+from dewkeeper.store.records import FIGURES, OFF_TIMES
 from dewkeeper.store.rows import first_key, last_key
 
 LOWEST: Final = 0
@@ -107,6 +108,11 @@ class Onward(History):
         """Return every probe's scale as it is spelled, by the probe's name."""
         with self._read() as connection:
             return {name: scale for _, name, scale in connection.rows(asked.PROBES)}
+
+    def told_of(self) -> dict[str, str]:
+        """Return the named facts that reports are told by: no other, for among those are keys."""
+        figures = {FIGURES + name: value for name, value in self.figures("").items()}
+        return {name: value for name, value in self.notes().items() if name == OFF_TIMES} | figures
 
     def altered(self) -> Sequence[Altered]:
         """Return which parts of the past were changed, oldest change first."""

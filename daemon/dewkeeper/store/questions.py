@@ -6,6 +6,7 @@ Nobody imports this at run time: `python -m dewkeeper.store.compile` writes each
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 from sqlalchemy import (
@@ -314,7 +315,18 @@ def _t_only_n(table: Table) -> Whole:
     return table.c.t_only.op(">>")(12)
 
 
-def _sums(layout: Layout, table: Table) -> Select[Any]:
+_Of = Callable[..., Select[Any]]
+
+
+def _of_few(layout: Layout, table: Table, *columns: Whole) -> Select[Any]:
+    """Ask for the same where the table holds the quarters asked for and few besides: without looking each stretch up."""
+    number = table.c.key.op(">>")(layout.bits).op("&")(PROBE_MASK)
+    quarter = _quarter(layout, table)
+    joined: FromClause = table.join(probe, probe.c.id == number)
+    return select(*columns).select_from(joined).where(quarter >= _n("first"), quarter < _n("last"))
+
+
+def _sums(layout: Layout, table: Table, of: _Of = _of_span) -> Select[Any]:
     """Add rows up by probe: value, moment and company in one integer, so that one aggregate finds an extreme with all of it."""
     c, start = table.c, _quarter(layout, table) * QUARTER_SECONDS
     t_high, n_t = c.t_min + c.t_range, c.n + _t_only_n(table)
@@ -322,7 +334,7 @@ def _sums(layout: Layout, table: Table) -> Select[Any]:
     def part(column: Whole, bits: int) -> Whole:
         return column.op(">>")(bits).op("&")(4095)
 
-    return _of_span(
+    return of(
         layout, table, probe.c.id, func.sum(c.n), func.sum(c.watched), func.sum(n_t * c.t_min + c.t_over), func.sum(c.n * c.h_min + c.h_over),
         func.min(_h_low(table).op("<<")(47).op("|")((start + c.h_at.op("&")(1023)).op("<<")(16)).op("|")(c.t_min + c.t_driest)),
         func.max(_h_high(table).op("<<")(31).op("|")(LAST_SECOND - (start + c.h_at.op(">>")(10)))),
@@ -334,37 +346,37 @@ def _sums(layout: Layout, table: Table) -> Select[Any]:
     ).group_by(probe.c.id)  # fmt: skip
 
 
-def _days(layout: Layout, table: Table) -> Select[Any]:
+def _days(layout: Layout, table: Table, of: _Of = _of_span) -> Select[Any]:
     c, quarter = table.c, _quarter(layout, table)
     humid = c.humid.op(">>")(24).op("&")(4095) + c.humid.op(">>")(36)
     heat = c.heat.op("&")(4095) + c.heat.op(">>")(12)
-    return _of_span(
+    return of(
         layout, table, func.min(quarter), func.sum(c.watched), func.min(_h_low(table)), func.max(_h_high(table)),
         func.min(c.t_min), func.max(c.t_min + c.t_range), func.sum(_Greatest(humid, heat)),
     ).where(probe.c.id == _n("number")).group_by((quarter - _n("origin")) // _n("size"))  # fmt: skip
 
 
-def _extremes(layout: Layout, table: Table) -> Select[Any]:
+def _extremes(layout: Layout, table: Table, of: _Of = _of_span) -> Select[Any]:
     c, quarter = table.c, _quarter(layout, table)
-    return _of_span(
+    return of(
         layout, table, probe.c.id, func.min(quarter), func.min(_h_low(table)), func.max(_h_high(table)), func.min(c.t_min),
         func.max(c.t_min + c.t_range),
     ).group_by(probe.c.id, (quarter - _n("origin")) // _n("size"))  # fmt: skip
 
 
-def _slices(layout: Layout, table: Table) -> Select[Any]:
+def _slices(layout: Layout, table: Table, of: _Of = _of_span) -> Select[Any]:
     c, quarter, n, alone = table.c, _quarter(layout, table), func.sum(table.c.n), _t_only_n(table)
     t_low, h_low = func.min(c.t_min), func.min(_h_low(table))
-    return _of_span(
+    return of(
         layout, table, func.min(quarter), n, t_low, func.max(c.t_min + c.t_range) - t_low,
         func.sum((c.n + alone) * c.t_min + c.t_over) - (n + func.sum(alone)) * t_low,
         h_low, func.max(_h_high(table)) - h_low, func.sum(c.n * c.h_min + c.h_over) - n * h_low, func.sum(c.watched), func.sum(alone),
     ).where(probe.c.id == _n("number")).group_by((quarter * QUARTER_SECONDS - _n("start")) // _n("seconds"))  # fmt: skip
 
 
-def _quarters(layout: Layout, table: Table) -> Select[Any]:
+def _quarters(layout: Layout, table: Table, of: _Of = _of_span) -> Select[Any]:
     c = table.c
-    return _of_span(
+    return of(
         layout, table, _quarter(layout, table), c.n, c.t_min, c.t_range, c.t_over, _h_low(table), c.h_range, c.h_over, c.watched,
         _t_only_n(table),
     ).where(probe.c.id == _n("number"))  # fmt: skip
@@ -555,6 +567,21 @@ CHUNK_NUMBERS = select(_number(chunk.c.key)).where(chunk.c.key >= _n("first"))
 def every() -> dict[str, Executable | dict[str, Executable]]:
     """Return all of them by name, in the order in which they stand."""
     return {name: value for name, value in globals().items() if name.isupper() and name[0] != "_" and _asked(value)}
+
+
+def elsewhere() -> dict[str, Executable | dict[str, Executable]]:
+    """Return all of them as another database is asked: what comes of quarter hours of those that it makes for the question."""
+    made = {"SUMS": _sums, "DAYS": _days, "EXTREMES": _extremes, "SLICES": _slices, "QUARTERS": _quarters}
+    found = {
+        name: {layout.table: make(layout, table, _of_few) for layout, table in _TABLES} for name, make in made.items()
+    }
+    for name in ("DAYS", "EXTREMES", "SLICES", "QUARTERS"):  # elsewhere they come in no order of their own
+        for layout, table in _TABLES:
+            quarter = _quarter(layout, table)
+            first = quarter if name == "QUARTERS" else func.min(quarter)
+            found[name][layout.table] = found[name][layout.table].order_by(first)
+    sums_of = {name: asked.where(probe.c.id == _n("number")) for name, asked in found["SUMS"].items()}
+    return {**every(), **found, "SUMS_OF": sums_of}  # type: ignore[dict-item]  # a Select is an Executable
 
 
 def _asked(value: object) -> bool:

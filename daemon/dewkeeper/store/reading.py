@@ -12,14 +12,14 @@ from typing import cast
 from dewkeeper.judge.calibrating import Calibrations
 from dewkeeper.judge.types import MISSING, PASS, Calibration, Failure, Quality, Reading
 from dewkeeper.store import asked, codec
-from dewkeeper.store.database import PROBE_BITS, PROBE_MASK, Connection
+from dewkeeper.store.database import PROBE_BITS, PROBE_MASK, Asking
 from dewkeeper.store.quality import LONGEST_SPAN_SECONDS
 from dewkeeper_drivers.contract import Scale, scale_of, spelled
 
 log = logging.getLogger(__name__)
 
 
-def calibrations(connection: Connection) -> Calibrations:
+def calibrations(connection: Asking) -> Calibrations:
     """Return every stored calibration."""
     rows = connection.rows(asked.CALIBRATIONS)
     return Calibrations(one for one in codec.readable(codec.unpack_item, rows) if isinstance(one, Calibration))
@@ -28,7 +28,7 @@ def calibrations(connection: Connection) -> Calibrations:
 class Decoder:
     """What is needed to read rows: probe names and scales, dated calibrations, spans of verdicts."""
 
-    def __init__(self, connection: Connection, start: int = 0, end: int = 1 << 50) -> None:
+    def __init__(self, connection: Asking, start: int = 0, end: int = 1 << 50) -> None:
         self.names: dict[int, str] = {}
         self._scales: dict[int, Scale | None] = {}  # None: no one knows how to read its words
         for number, name, scale in connection.execute(asked.PROBES):

@@ -13,6 +13,8 @@ LEARNING_DONE: Final = "done:learning"
 """Name of the stored fact that says when the learning pass last ran: UTC seconds, 0 for that it is due at once."""
 FIGURES: Final = "figures:"
 """Beginning of the names of stored facts that are large: nobody reads them who does not ask for them."""
+OFF_TIMES: Final = "off times"
+"""Name of the stored fact that says when dewkeeper itself was off."""
 MOST_DUE: Final = 500
 """Messages read at once of one way to a person: more than weeks without a network make, and little memory."""
 LONGEST_QUIET_SECONDS: Final = 25 * 3600

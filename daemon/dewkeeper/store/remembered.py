@@ -10,7 +10,7 @@ from dewkeeper.judge.stages import STAGE_WORDS
 from dewkeeper.judge.types import Command, Item, JournalEntry, Rebase, Settings
 from dewkeeper.store import asked, codec
 from dewkeeper.store.arrival import BEFORE_ALL
-from dewkeeper.store.database import Connection
+from dewkeeper.store.database import Asking, Connection
 from dewkeeper.store.in_force import SERVICE_VERBS, InForce
 from dewkeeper.store.outbox import write_note
 
@@ -64,7 +64,7 @@ class Remembered:
         """Ids of the journal entries that a correction replaced."""
         return {entry.replaces for entry in self._journal if entry.replaces is not None}
 
-    def bring_up_to_date(self, connection: Connection) -> None:
+    def bring_up_to_date(self, connection: Asking) -> None:
         """Read what was stored since the last time."""
         newest: int = connection.value(asked.NEWEST_ITEM)
         if newest == self._seen:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from functools import lru_cache
 
 from dewkeeper.store import asked
-from dewkeeper.store.database import FOREVER, PROBE_BITS, Connection
+from dewkeeper.store.database import FOREVER, PROBE_BITS, Asking, Connection
 
 Row = tuple[int, int | None, int | None]
 """key (second * 1024 + probe id), temperature word, humidity word; of a failed poll both None."""
@@ -27,13 +27,13 @@ def _statement(count: int) -> str:
     return f"INSERT INTO reading (key, t, h) VALUES {','.join(['(?, ?, ?)'] * count)}"  # noqa: S608
 
 
-def first_key(connection: Connection) -> int | None:
+def first_key(connection: Asking) -> int | None:
     """Return the smallest key, None without any row."""
     first: int | None = connection.value(asked.FIRST_KEY)
     return first
 
 
-def last_key(connection: Connection) -> int | None:
+def last_key(connection: Asking) -> int | None:
     """Return the largest key, None without any row."""
     last: int | None = connection.value(asked.LAST_KEY)
     return last

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from dewkeeper.store import asked
 from dewkeeper.store.archive import probe_rows
 from dewkeeper.store.coverage import covered
-from dewkeeper.store.database import PROBE_BITS, Connection
+from dewkeeper.store.database import PROBE_BITS, Asking
 from dewkeeper.store.quarters import QUARTER_SECONDS
 from dewkeeper.store.reading import Decoder
 
@@ -60,7 +60,7 @@ def most(*values: float | None) -> float | None:
 class _Made:
     """Slices by their start."""
 
-    def __init__(self, connection: Connection, number: int, start: int, size_seconds: int) -> None:
+    def __init__(self, connection: Asking, number: int, start: int, size_seconds: int) -> None:
         self._connection = connection
         self._number = number
         self._start = start
@@ -101,7 +101,7 @@ class _Made:
                     self.take(at, _piece(names, self._number, self._size, at, *row))
 
 
-def slices(connection: Connection, number: int, start: int, end: int, size_seconds: int) -> list[Slice]:
+def slices(connection: Asking, number: int, start: int, end: int, size_seconds: int) -> list[Slice]:
     """Return the slices of one probe, oldest first, those without counted readings left out."""
     made = _Made(connection, number, start, size_seconds)
     first, last = covered(connection).whole(start, end)

@@ -10,7 +10,7 @@ from typing import Any
 from dewkeeper.store import asked
 from dewkeeper.store.archive import all_rows, probe_rows
 from dewkeeper.store.coverage import covered, made_of
-from dewkeeper.store.database import FOREVER, PROBE_BITS, PROBE_MASK, Connection
+from dewkeeper.store.database import FOREVER, PROBE_BITS, PROBE_MASK, Asking
 from dewkeeper.store.quarters import LAST_SECOND, LONGEST_HOLD_SECONDS, QUARTER_SECONDS, Quarter, Standards
 from dewkeeper.store.reading import Decoder
 from dewkeeper.store.rows import Row as Raw
@@ -56,7 +56,7 @@ class Span:
     dose_percent_hours: float = 0.0
 
 
-def spans(connection: Connection, standards: Standards, start: int, end: int) -> Mapping[str, Span]:
+def spans(connection: Asking, standards: Standards, start: int, end: int) -> Mapping[str, Span]:
     """Return what every probe's counted readings in [start, end) come to, by name; without any, a probe is left out."""
     cover = covered(connection)
     first, last = cover.whole(start, end)
@@ -78,7 +78,7 @@ def spans(connection: Connection, standards: Standards, start: int, end: int) ->
     return found
 
 
-def probe_span(connection: Connection, standards: Standards, probe: str, start: int, end: int) -> Span | None:
+def probe_span(connection: Asking, standards: Standards, probe: str, start: int, end: int) -> Span | None:
     """Return what one probe's counted readings in [start, end) come to, None when there are none."""
     names = Decoder(connection, start, start)
     number = next((n for n, name in names.names.items() if name == probe), None)
@@ -119,7 +119,7 @@ def joined(parts: Sequence[Span]) -> Span:
 
 
 def _by_calibration(
-    connection: Connection, standards: Standards, names: Decoder, number: int, start: int, end: int
+    connection: Asking, standards: Standards, names: Decoder, number: int, start: int, end: int
 ) -> list[list[int]]:
     """Return the sums of one probe for each stretch of one calibration: words of two of them cannot be compared."""
     moments = [start, *names.recalibrations(number, start, end), end]
@@ -151,7 +151,7 @@ def _edges(start: int, end: int, first: int, last: int) -> list[tuple[int, int]]
 
 
 def _ragged(
-    connection: Connection, standards: Standards, rows: Iterable[Raw], start: int, end: int
+    connection: Asking, standards: Standards, rows: Iterable[Raw], start: int, end: int
 ) -> list[tuple[int | None, ...]]:
     """Return (number, sums) of readings that are not a whole quarter, as the tables would give them."""
     decoder = Decoder(connection, start, end)

@@ -1,0 +1,300 @@
+"""Asking the server what a site's own store is asked: the same questions, over that site's rows.
+
+`History` asks as it asks its file. Each table of the store that a question names stands before the question as what the
+server has of it; quarter hours are made of the readings for the question, by the limits it is given.
+"""
+
+from __future__ import annotations
+
+import json
+import threading
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from typing import Any, Final, NamedTuple
+
+import psycopg
+from psycopg import IsolationLevel
+from psycopg.types.numeric import IntLoader
+
+from dewkeeper.collect.errors import CollectError
+from dewkeeper.collect.link import ServerLink
+from dewkeeper.judge.stages import STAGE_WORDS
+from dewkeeper.judge.types import SUSPECT, SUSPECT_WHOLE
+from dewkeeper.store import asked, asked_postgresql
+from dewkeeper.store.database import LONGEST_READ_SECONDS, PROBE_BITS, Asking
+from dewkeeper.store.errors import StoreUnusable
+from dewkeeper.store.history import History
+from dewkeeper.store.in_force import SERVICE_VERBS
+from dewkeeper.store.quarters import LONGEST_HOLD_SECONDS, QUARTER_SECONDS, Standards
+from dewkeeper.store.reading import calibrations
+from dewkeeper_drivers.contract import scale_of
+
+_LAST = 253_402_300_799
+"""The last second of the year 9999: what is asked for ever is asked until then."""
+_QUARTERLY: Final = ("SUMS", "SUMS_OF", "DAYS", "EXTREMES", "SLICES", "QUARTERS")
+_ANSWERED: Final = (
+    "PROBES", "PROBE_COUNT", "PROBE_NUMBER", "LAST_KEY", "NEWEST", "READINGS", "READINGS_OF", "VERDICTS", "COVERED", *_QUARTERLY,
+    "NEWEST_ITEM", "LASTING", "CALIBRATIONS", "JOURNAL", "LEARNED", "EVENTS", "STANDING", "NOTES_WITHOUT_FIGURES", "NOTES_WITHIN",
+)  # fmt: skip
+_NOTHING: Final = ("NEWEST_LATE", "EXCLUSIONS", "LATE", "CHUNKS", "CHUNK_KEYS", "CHUNK_KEYS_OF", "BLOCKS")
+"""What the server has nothing of: every reading lies there plain, with its verdict, in order of time."""
+
+
+def _quoted(words: object) -> str:
+    return ", ".join(f"'{word}'" for word in sorted(words))  # type: ignore[call-overload]  # our own words, of letters and _
+
+
+_AT = "extract(epoch FROM r.time)::bigint"
+_HELD = "r.site = %(site)s AND r.gone IS NULL"
+_RECORD = "FROM dewkeeper.{} r WHERE r.site = %(site)s AND r.gone IS NULL"
+_TABLES: Final[Mapping[str, str]] = {
+    "probe": "SELECT p.number::bigint AS id, p.name, p.scale FROM dewkeeper.probe p WHERE p.site = %(site)s",
+    "item": f"SELECT r.seq, {_AT} AS time, r.what AS kind, "
+    "CASE r.what WHEN 'JournalEntry' THEN r.data ->> 'what' WHEN 'Command' THEN r.data ->> 'verb' END AS word, "
+    "r.data ->> 'enclosure' AS enclosure, r.data::text AS data, "
+    "(CASE r.what WHEN 'Settings' THEN true "
+    f"WHEN 'JournalEntry' THEN r.data ->> 'what' IN ({_quoted(STAGE_WORDS)}) OR r.data ->> 'replaces' IS NOT NULL "
+    "WHEN 'Rebase' THEN r.data ->> 'dates_since' IS NOT NULL "
+    f"WHEN 'Command' THEN r.data ->> 'verb' IN ({_quoted(SERVICE_VERBS)}) ELSE false END)::int AS lasts "
+    + _RECORD.format("item"),
+    "event": f"SELECT r.seq, {_AT} AS time, r.data ->> 'enclosure' AS enclosure, r.data::text AS data "
+    + _RECORD.format("event"),
+    "alarm": f"SELECT r.what AS state, {_AT} AS raised, r.data::text AS data " + _RECORD.format("alarm"),
+    "note": "SELECT n.name, n.value FROM dewkeeper.note n WHERE n.site = %(site)s",
+    "covered": f"SELECT 0::bigint AS rolled, (max(newest.at) / {QUARTER_SECONDS})::bigint AS until FROM (SELECT "  # noqa: S608  our own names
+    f"(SELECT {_AT} FROM dewkeeper.reading r WHERE {_HELD} AND r.probe = p.number ORDER BY r.time DESC LIMIT 1) AS at "
+    "FROM dewkeeper.probe p WHERE p.site = %(site)s) newest",
+    "reading": f"SELECT {_AT} << {PROBE_BITS} | r.probe AS key, r.t::bigint AS t, r.h::bigint AS h "  # noqa: S608
+    f"FROM dewkeeper.reading r WHERE {_HELD}",
+    "verdict": f"SELECT {_AT} << {PROBE_BITS} | r.probe AS key, {_AT} AS stop, r.flag::bigint AS flag, "  # noqa: S608
+    f"coalesce(r.why, '') AS tests FROM dewkeeper.reading r WHERE {_HELD} AND (r.flag <> 1 OR r.why IS NOT NULL)",
+    "recent": f"""SELECT m.at / {QUARTER_SECONDS} << {PROBE_BITS} | m.probe AS key, count(m.h) AS n,
+    coalesce(sum(m.held) FILTER (WHERE m.h IS NOT NULL), 0)::bigint AS watched,
+    min(m.t) AS t_min, max(m.t) - min(m.t) AS t_range, sum(m.t)::bigint - count(*) * min(m.t) AS t_over,
+    min(m.h) AS h_min, max(m.h) - min(m.h) AS h_range, sum(m.h)::bigint - count(m.h) * min(m.h) AS h_over,
+    (min((m.h << 40) | (m.into << 16) | m.t) & 65535) - min(m.t) AS t_driest,
+    (min(m.h << 10 | m.into) & 1023) | ((1023 - (max(m.h << 10 | 1023 - m.into) & 1023)) << 10) AS h_at,
+    (min(m.t << 10 | m.into) & 1023) | ((1023 - (max(m.t << 10 | 1023 - m.into) & 1023)) << 10) AS t_at,
+    sum(CASE WHEN m.humidity < m.dry THEN m.held | CASE WHEN m.humidity < m.parched THEN m.held << 24 ELSE 0 END
+        WHEN m.humidity > m.damp THEN m.held << 12 | CASE WHEN m.humidity > m.wet THEN m.held << 36 ELSE 0 END
+        ELSE 0 END)::bigint AS humid,
+    sum(CASE WHEN m.temperature < m.cold THEN m.held WHEN m.temperature > m.hot THEN m.held << 12 ELSE 0 END)::bigint AS heat,
+    round(sum(m.held * CASE WHEN m.humidity < m.dry THEN m.dry - m.humidity WHEN m.humidity > m.damp THEN m.humidity - m.damp
+        ELSE 0 END))::bigint AS dose,
+    coalesce(sum(m.held) FILTER (WHERE m.h IS NULL), 0)::bigint | (count(*) - count(m.h) << 12) AS t_only
+FROM (
+    SELECT r.probe::bigint AS probe, r.at, mod(r.at, {QUARTER_SECONDS}) AS into, r.t::bigint AS t, b.h,
+        least(r.following - r.at, w.hold)::bigint AS held, w.dry, w.parched, w.damp, w.wet, w.cold, w.hot,
+        w.t_offset + w.t_span * r.t / 65535 + w.t_more AS temperature,
+        CASE WHEN b.h IS NULL THEN NULL WHEN w.gain IS NULL THEN v.humidity
+            ELSE least(100, greatest(0, v.humidity * w.gain + w.h_more)) END AS humidity
+    FROM (
+        SELECT r.probe, {_AT} AS at, r.t, r.h, r.flag, r.why, lead({_AT}) OVER (PARTITION BY r.probe ORDER BY r.time) AS following
+        FROM dewkeeper.reading r WHERE {_HELD} AND r.time >= to_timestamp(%(first)s::bigint * {QUARTER_SECONDS})
+            AND r.time < to_timestamp(least(%(last)s::bigint * {QUARTER_SECONDS} + {LONGEST_HOLD_SECONDS}, {_LAST}))
+    ) r
+    JOIN json_to_recordset(%(windows)s::json) AS w (number int, since bigint, until bigint, hold bigint, dry float8, parched float8,
+        damp float8, wet float8, cold float8, hot float8, t_offset float8, t_span float8, h_offset float8, h_span float8,
+        t_more float8, gain float8, h_more float8) ON w.number = r.probe AND r.at >= w.since AND r.at < w.until
+    CROSS JOIN LATERAL (SELECT least(100, greatest(0, w.h_offset + w.h_span * r.h / 65535)) AS humidity) v
+    -- Of a reading whose humidity alone is doubted the temperature counts.
+    CROSS JOIN LATERAL (SELECT CASE WHEN r.flag IN (1, 2) THEN r.h::bigint END AS h) b
+    WHERE r.t IS NOT NULL AND r.h IS NOT NULL AND r.at < %(last)s::bigint * {QUARTER_SECONDS} AND (r.flag IN (1, 2)
+        OR r.flag = {SUSPECT} AND split_part(r.why, '+', 1) <> ''
+        AND NOT string_to_array(split_part(r.why, '+', 1), ',') && ARRAY[{_quoted(SUSPECT_WHOLE)}])
+) m
+GROUP BY m.probe, m.at / {QUARTER_SECONDS}""",  # noqa: S608
+}
+_NEWEST_OF_EACH = (
+    f"SELECT {_AT} << {PROBE_BITS} | r.probe AS key, r.t::bigint, r.h::bigint FROM dewkeeper.probe p CROSS JOIN LATERAL ("  # noqa: S608
+    f"SELECT r.time, r.probe, r.t, r.h FROM dewkeeper.reading r WHERE {_HELD} AND r.probe = p.number{{}} "
+    "ORDER BY r.time DESC LIMIT 1) r WHERE p.site = %(site)s"
+)
+_BY_HAND: Final = {
+    # The greatest of all keys, or of a span, would have every row of it read.
+    "LAST_KEY": f"SELECT max(key) FROM ({_NEWEST_OF_EACH.format('')}) each",  # noqa: S608
+    "NEWEST": _NEWEST_OF_EACH.format(
+        f" AND r.time >= to_timestamp(%(first)s::bigint >> {PROBE_BITS}) "
+        f"AND r.time <= to_timestamp(%(newest)s::bigint >> {PROBE_BITS})"
+    ),
+}
+_BOUNDS: Final = {
+    ("reading", "first"): f" AND r.time >= to_timestamp(%(first)s::bigint >> {PROBE_BITS})",
+    ("reading", "end"): f" AND r.time < to_timestamp(least(%(end)s::bigint >> {PROBE_BITS}, {_LAST}))",
+    ("reading", "number"): " AND r.probe = %(number)s::smallint",
+    ("recent", "number"): " AND r.probe = %(number)s::smallint",
+    ("verdict", "start"): f" AND r.time >= to_timestamp(least(%(start)s::bigint, {_LAST}))",
+    ("verdict", "end"): f" AND r.time < to_timestamp(least(%(end)s::bigint >> {PROBE_BITS}, {_LAST}))",
+    ("item", "since"): " AND r.time >= to_timestamp(%(since)s::bigint)",
+    ("event", "since"): " AND r.time >= to_timestamp(%(since)s::bigint)",
+    ("event", "until"): f" AND r.time < to_timestamp(least(%(until)s::bigint, {_LAST}))",
+}
+"""What a question says of its table again, so that the server's own indexes and partitions serve."""
+
+
+def _theirs() -> dict[str, str]:
+    """Return by each question's text for SQLite what the server is asked."""
+    found = {}
+    for name in _ANSWERED:
+        ours, theirs = getattr(asked, name), getattr(asked_postgresql, name)
+        if isinstance(ours, dict):  # by table: what is rolled up elsewhere is made there for each question
+            ours, theirs = ours["recent"], theirs["recent"]
+        found[ours] = _BY_HAND.get(name) or _over_the_server(theirs)
+    return found
+
+
+def _over_the_server(question: str) -> str:
+    tables = [name for name in _TABLES if f"FROM {name}" in question or f"JOIN {name} " in question]
+    return "WITH " + ", ".join(f"{name} AS ({_bounded(name, question)})" for name in tables) + "\n" + question
+
+
+def _bounded(name: str, question: str) -> str:
+    text = _TABLES[name]
+    for (table, given), bound in _BOUNDS.items():
+        if table == name and f"%({given})s" in question:
+            text = text.replace(_HELD, _HELD + bound) if _HELD in text else text + bound
+    return text
+
+
+_THEIRS: Final = _theirs()
+_EMPTY: Final = frozenset(getattr(asked, name) for name in _NOTHING)
+_OF_QUARTERS: Final = frozenset(getattr(asked, name)["recent"] for name in _QUARTERLY)
+
+
+class _SiteAsking:
+    """What a question of one site is asked on: within one transaction, so that all of it sees one state."""
+
+    def __init__(self, cursor: psycopg.Cursor[Any], of: _Site) -> None:
+        self.unreadable: set[int] = set()
+        self._cursor = cursor
+        self._of = of
+
+    def execute(self, question: str, given: Any = None, /) -> Iterator[Any]:
+        if question in _EMPTY:
+            return iter(())
+        if question not in _THEIRS:
+            raise StoreUnusable("this is asked of a site's own store, and not of the server")
+        values = {**(given or {}), "site": self._of.number}
+        if question in _OF_QUARTERS:
+            values["windows"] = json.dumps(self._windows(values))
+        self._of.server.count()
+        return iter(self._cursor.execute(_THEIRS[question].encode(), values, prepare=False).fetchall())
+
+    def rows(self, question: str, **given: object) -> list[Any]:
+        return list(self.execute(question, given))
+
+    def row(self, question: str, **given: object) -> Any:
+        return next(self.execute(question, given), None)
+
+    def value(self, question: str, **given: object) -> Any:
+        row = self.row(question, **given)
+        return None if row is None else row[0]
+
+    def _windows(self, given: Mapping[str, Any]) -> list[dict[str, Any]]:
+        """Return by what each probe's readings are measured in the quarters asked for: a row for as long as nothing changes."""
+        standards, dated = self._of.standards(self), calibrations(self)
+        start, end = given["first"] * QUARTER_SECONDS, given["last"] * QUARTER_SECONDS
+        found: list[dict[str, Any]] = []
+        for number, name, text in self.execute(asked.PROBES):
+            try:
+                scale = scale_of(text)
+            except ValueError:  # nobody here knows how to read its words
+                continue
+            if given.get("number") not in (None, number):
+                continue
+            at = start
+            while at < end:
+                hold, limits, until = standards.at(name, at)
+                calibration = dated.at(name, at)
+                until = min([until, end, *(one.time for one in dated.of(name) if one.time > at)])
+                row = {
+                    "number": number, "hold": hold, "t_offset": scale.temperature_offset_c, "t_span": scale.temperature_span_c,
+                    "h_offset": scale.humidity_offset_percent, "h_span": scale.humidity_span_percent, "t_more": 0.0,
+                }  # fmt: skip
+                if calibration is not None:
+                    row |= {
+                        "t_more": calibration.temperature_offset_c, "gain": calibration.humidity_gain,
+                        "h_more": calibration.humidity_offset_percent,
+                    }  # fmt: skip
+                if limits is not None:
+                    row |= {
+                        "dry": limits.humidity_target.low, "parched": limits.humidity_tolerable.low, "damp": limits.humidity_target.high,
+                        "wet": limits.humidity_tolerable.high, "cold": limits.temperature_tolerable.low, "hot": limits.temperature_tolerable.high,
+                    }  # fmt: skip
+                last = found[-1] if found else {}
+                if {**last, "since": 0, "until": 0} == {**row, "since": 0, "until": 0}:
+                    last["until"] = until
+                else:
+                    found.append({**row, "since": at, "until": until})
+                at = until
+        return found
+
+
+class _Site(NamedTuple):
+    """A site as its `History` asks for it. standards: by what it is measured, as of what can be asked."""
+
+    server: Reader
+    number: int
+    standards: Callable[[Asking], Standards]
+
+    @contextmanager
+    def question(self) -> Iterator[_SiteAsking]:
+        """Give what is asked within one transaction. Raises StoreUnusable."""
+        with self.server.asking() as cursor:
+            yield _SiteAsking(cursor, self)
+
+
+class SiteHistory(History):
+    """What a server holds of a site, asked as its own store is; from any thread."""
+
+    def __init__(self, server: Reader, number: int) -> None:
+        super().__init__(_Site(server, number, self._standards))
+
+
+class Reader:
+    """Connections to a server in the role of one who reads; opened when they are needed, kept, and used by one thread at a time."""
+
+    def __init__(self, connect: Callable[[], Mapping[str, Any]]) -> None:
+        self._connect = connect
+        self._lock = threading.Lock()
+        self._idle: list[ServerLink] = []
+        self.asked = 0
+        """So many statements were sent."""
+
+    def count(self) -> None:
+        """Count a statement."""
+        self.asked += 1
+
+    @contextmanager
+    def asking(self) -> Iterator[psycopg.Cursor[Any]]:
+        """Give a cursor that reads one state. Raises StoreUnusable."""
+        try:
+            link = self._take()
+            try:
+                with link.batch() as cursor:
+                    yield cursor
+            except BaseException:
+                link.close()
+                self.close()  # what broke one may have broken them all
+                raise
+            with self._lock:
+                self._idle.append(link)
+        except CollectError as error:
+            raise StoreUnusable(str(error)) from error
+
+    def close(self) -> None:
+        """End every connection that nobody uses."""
+        with self._lock:
+            idle, self._idle = self._idle, []
+        for link in idle:
+            link.close()
+
+    def _take(self) -> ServerLink:
+        with self._lock:
+            if self._idle:
+                return self._idle.pop()
+        link = ServerLink(self._connect(), LONGEST_READ_SECONDS)
+        link.connection.read_only = True
+        link.connection.isolation_level = IsolationLevel.REPEATABLE_READ
+        link.connection.adapters.register_loader("numeric", IntLoader)  # sums of whole numbers
+        return link

@@ -1,0 +1,57 @@
+"""What a site says of itself beside what it stored: how its rooms stand, and the small facts that its reports are told by.
+
+Current only: of the past the settings tell, which are items. No secret, no person and no way to reach one is in it.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping
+from typing import Any, Final
+
+import psycopg
+from pydantic import TypeAdapter
+
+from dewkeeper_config.models import Config, Enclosure, ProbeConfig, Profile, Rack, Round, Site, Web
+
+NOTE: Final = "layout"
+"""Name of the note that says how the rooms stand."""
+_TABLES: Final[Mapping[str, TypeAdapter[Any]]] = {
+    "site": TypeAdapter(Site), "profile": TypeAdapter(list[Profile]), "rack": TypeAdapter(list[Rack]),
+    "enclosure": TypeAdapter(list[Enclosure]), "probe": TypeAdapter(list[ProbeConfig]), "round": TypeAdapter(Round),
+}  # fmt: skip
+_TABLE: Final = TypeAdapter(dict[str, Any])
+_THERE: Final = "SELECT to_regclass('dewkeeper.note') IS NOT NULL"
+
+
+def layout_text(config: Config) -> str:
+    """Return as JSON how a site's rooms stand, and where its own page is reached if it says so."""
+    said = config.model_dump(mode="json", include=set(_TABLES), exclude_unset=True)
+    return json.dumps({**said, "web": {"base_url": config.web.base_url}}, separators=(",", ":"), sort_keys=True)
+
+
+def layout_config(text: str) -> Config:
+    """Return the configuration that a layout is part of; what it does not say is as by default, and nobody is told. Raises ValueError."""
+    said = _TABLE.validate_json(text)
+    tables = {name: made.validate_json(json.dumps(said[name])) for name, made in _TABLES.items() if name in said}
+    web = Web(base_url=said.get("web", {}).get("base_url"))
+    return Config.model_construct(**{"channel": [], "person": [], **tables, "web": web})
+
+
+def tell(cursor: psycopg.Cursor[Any], site: int, notes: Mapping[str, str]) -> None:
+    """Bring a site's notes on the server to these; one whose schema has no place for them is told nothing."""
+    row = cursor.execute(_THERE).fetchone()
+    if row is None or not row[0]:
+        return
+    there = dict(cursor.execute("SELECT name, md5(value) FROM note WHERE site = %s", (site,)).fetchall())
+    kept = {name: value.replace("\0", "\ufffd") for name, value in notes.items()}
+    if there.keys() - kept.keys():
+        cursor.execute("DELETE FROM note WHERE site = %s AND NOT name = ANY(%s)", (site, list(kept)))
+    for name, value in kept.items():
+        if there.get(name) != hashlib.md5(value.encode(), usedforsecurity=False).hexdigest():
+            cursor.execute(
+                "INSERT INTO note (site, name, value) VALUES (%s, %s, %s) "
+                "ON CONFLICT (site, name) DO UPDATE SET value = excluded.value",
+                (site, name, value),
+            )
