@@ -64,7 +64,7 @@ def test_now_morning_and_history_say_what_is(desk: Desk) -> None:
     assert {row["trust"] for row in desk.json("now")["probes"]} == {"measured"}
     code, said, _ = desk.types("morning")
     assert code == 1
-    assert "T1: too dry, since" in said
+    assert "T1: too dry, now 48 %, limit 55 %, since" in said
     assert "→ refill the bowl" in said
     assert [row["enclosure"] for row in desk.json("morning")["enclosures"]] == ["T1", "T2"]
     code, said, _ = desk.types("history", "T1", "--for", "3h")

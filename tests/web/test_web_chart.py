@@ -127,10 +127,10 @@ def test_marks_and_bars_stand_at_their_time() -> None:
 
 
 def test_limits_are_written_in_the_sites_unit() -> None:
-    """A temperature chart names 24 and 34 °C, or 75 and 93 °F; the curve is the same."""
+    """A temperature chart names 24 and 34 °C, or 75.2 and 93.2 °F, as exact as they were set; the curve is the same."""
     celsius, fahrenheit = (str(temperature_chart(REPORT, w)) for w in (VIENNA, replace(VIENNA, fahrenheit=True)))
     assert {"24 °C", "34 °C"} <= set(re.findall(r">tolerable (?:from|to) (\d+ °[CF])<", celsius))
-    assert {"75 °F", "93 °F"} <= set(re.findall(r">tolerable (?:from|to) (\d+ °[CF])<", fahrenheit))
+    assert {"75.2 °F", "93.2 °F"} <= set(re.findall(r">tolerable (?:from|to) ([\d.]+ °[CF])<", fahrenheit))
     assert "°C" not in fahrenheit
     assert paths(celsius, "curve") == paths(fahrenheit, "curve")
     for drawing, low, high in ((celsius, 24, 34), (fahrenheit, 75, 93)):

@@ -111,8 +111,8 @@ def test_fahrenheit_everywhere(rig: Any) -> None:
         cells = re.findall(r"<td>([\d.]+)\u00a0°F</td>", session.get(base + "/enclosure/T1?span=day", timeout=60).text)
         assert cells
         assert all(75 < float(cell) < 95 for cell in cells)  # the simulated air is between 24 and 35 °C
-        assert "93 °F" in session.get(base + "/enclosure/T1", timeout=60).text  # 34 °C is 93.2 °F
-        assert "75 °F" in session.get(base + "/enclosure/T1", timeout=60).text  # 24 °C is 75.2 °F
+        assert "93.2 °F" in session.get(base + "/enclosure/T1", timeout=60).text  # 34 °C
+        assert "75.2 °F" in session.get(base + "/enclosure/T1", timeout=60).text  # 24 °C
 
 
 def test_an_old_reading_says_so_wherever_it_is_shown(rig: Any) -> None:

@@ -106,6 +106,7 @@ def test_numbers_are_said_as_people_do() -> None:
     assert WORDING.temperature_range(27.96, 28.04) == "28.0 °C"
     assert WORDING.humidities(Mark(60.2, 1), Mark(60.4, 2)) == "60 %"
     assert replace(WORDING, fahrenheit=True).temperature_range(0, 10) == "32.0–50.0 °F"
+    assert WORDING.set_temperatures(29.5, 33.0) == "29.5–33 °C"
     assert duration(0) == "a moment"
     assert duration(59.9) == "59 s"
 

@@ -42,12 +42,15 @@ LOOK_FIRST: Final = "look at the tub and its heat"
 """What comes first where nobody knows the air: the animal before the cable."""
 
 
-def to_do(alarm: Standing) -> str:
-    """Return what to do about an alarm that stands, or that is over and nobody has seen."""
+def to_do(alarm: Standing, *, whole: bool = True) -> str:
+    """Return what to do about an alarm that stands, or that is over and nobody has seen.
+
+    whole: with what follows heat; of two heats of one tub it need not be said twice.
+    """
     if alarm.state == "returned_unacknowledged":
         return f"it is over: {over_steps(alarm.kind)}say that you have seen it"
     steps = steps_of(alarm.kind, alarm.response, tub=alarm.enclosure is not None)
-    return f"{steps}; {AFTER_HEAT}" if steps and alarm.kind in LATCHED else steps
+    return f"{steps}; {AFTER_HEAT}" if whole and steps and alarm.kind in LATCHED else steps
 
 
 def steps_of(kind: str, response: str, *, tub: bool) -> str:
@@ -89,6 +92,18 @@ def state_words(alarm: Standing, wording: Wording, now: int) -> str:
     if alarm.seen_at is not None:
         said += f"{f' by {alarm.seen_by}' if alarm.seen_by else ''} {wording.clock(alarm.seen_at, now)}"
     return f"{said}, not over"
+
+
+def now_against(alarm: Standing, wording: Wording) -> str:
+    """Return "now 46 %, limit 55 %" of an enclosure's air that is beyond tolerable, or as it was when told; "" of any other."""
+    humid, warm = alarm.kind in ("dry", "damp"), alarm.kind in ("hot", "cold", "heat_stuck_on", "heat_lost")
+    if alarm.band == "target" or not (humid or warm):
+        return ""
+    show = wording.humidity if humid else wording.temperature
+    limit = "" if alarm.limit is None else f", {'danger from' if alarm.danger else 'limit'} {show(alarm.limit)}"
+    if alarm.air is None or alarm.air.stale:
+        return f"{show(alarm.value)} when told{limit}" if alarm.value is not None else ""
+    return f"now {show(alarm.air.humidity_percent if humid else alarm.air.temperature_c)}{limit}"
 
 
 def why_now(alarm: Standing, wording: Wording) -> str:

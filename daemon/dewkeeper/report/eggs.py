@@ -204,7 +204,7 @@ def clutch_lines(one: Clutch, wording: Wording) -> list[str]:
         f"{say_day(one.last)}, an estimate, common practice"
     ]
     if not one.masses:
-        lines.append("Not weighed yet: `weighed`, with all eggs' grams, is what water loss is read from.")
+        lines.append("Not weighed yet: the journal’s “weighed”, with all eggs' grams, is what water loss is read from.")
     for at, grams in one.masses:
         lines.append(f"{wording.day(at)}: {grams:.0f} g")
     for step in one.steps:

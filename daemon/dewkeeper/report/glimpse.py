@@ -103,7 +103,7 @@ def now_words(row: EnclosureMorning, wording: Wording) -> str:
     if thermal(row):
         said, value = wording.temperature(now.temperature_c), now.temperature_c
         low, high = limits.temperature_low, limits.temperature_high
-        sides = f"{wording.degrees(low):.0f}–{wording.day_temperature(high)}"
+        sides = wording.set_temperatures(low, high)
         limit = {low: wording.day_temperature(low), high: wording.day_temperature(high)}
     else:
         said, value = wording.humidity(now.humidity_percent), now.humidity_percent

@@ -60,7 +60,7 @@ def sitter_rows(
         low, high = row.limits.temperature_low, row.limits.temperature_high
         normal = (
             f"humidity {row.limits.target_low:.0f}–{wording.humidity(row.limits.target_high)}, "
-            f"temperature {wording.degrees(low):.0f}–{wording.day_temperature(high)}"
+            f"temperature {wording.set_temperatures(low, high)}"
         )
         served = row.rank != "out_of_service" and serving.get(row.enclosure) != "eggs"
         special = {"quarantine": "quarantine", "eggs": "egg_box"}.get(serving.get(row.enclosure, ""), row.stage)

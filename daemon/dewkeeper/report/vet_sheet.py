@@ -165,11 +165,11 @@ def month_words(month: AirMonth, wording: Wording) -> str:
     if month.temperature is None:
         return f"{month.month}: nothing measured"
     low, mean, high = month.temperature
-    warm = f"temperature {wording.temperature(low)}–{wording.temperature(high)}, mean {wording.temperature(mean)}"
+    warm = f"temperature {wording.temperature_range(low, high)}, mean {wording.temperature(mean)}"
     humid = f"humidity {'shown once the shed is graded' if month.withheld else 'not measured'}"
     if month.humidity is not None:
         dry, middle, damp = month.humidity
-        humid = f"humidity {wording.humidity(dry)}–{wording.humidity(damp)}, mean {wording.humidity(middle)}"
+        humid = f"humidity {wording.humidity_range(dry, damp)}, mean {wording.humidity(middle)}"
     return f"{month.month}: {humid}; {warm}; unwatched {100 * (1 - month.watched):.0f} % of the time"
 
 

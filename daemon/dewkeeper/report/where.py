@@ -186,7 +186,7 @@ def _wall(report: WhereReport, here: _Here) -> None:
     w, (fact, why) = here.wording, here.known("wall_factor")
     if fact is None:
         report.unknown.append(
-            f"Whether the cool wall gets wet: {why}. Note `cool wall wet` or `cool wall dry` in the morning, before anybody mists."
+            f"Whether the cool wall gets wet: {why}. Note “cool wall wet” or “cool wall dry” in the morning, before anybody mists."
         )
         return
     factor = _interval(fact)

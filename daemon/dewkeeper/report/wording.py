@@ -75,8 +75,16 @@ class Wording:
         return f"{_tenths(self.degrees(temperature_c))}{self.space}{self.unit}"
 
     def day_temperature(self, temperature_c: float) -> str:
-        """Return "30 °C": a round number that somebody set."""
-        return f"{self.degrees(temperature_c):.0f}{self.space}{self.unit}"
+        """Return "30 °C" or "29.5 °C": a number that somebody set, as exact as it was set."""
+        return f"{self.set_degrees(temperature_c)}{self.space}{self.unit}"
+
+    def set_degrees(self, temperature_c: float) -> str:
+        """Return the same without its unit."""
+        return f"{round(self.degrees(temperature_c), 1):g}"
+
+    def set_temperatures(self, low_c: float, high_c: float) -> str:
+        """Return "24–34 °C": a range that somebody set, above nought."""
+        return f"{self.set_degrees(low_c)}–{self.day_temperature(high_c)}"
 
     def humidity(self, percent: float | None) -> str:
         """Return "62 %", or a dash for nothing."""

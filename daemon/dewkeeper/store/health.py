@@ -104,7 +104,7 @@ class Disk:
         return [
             SystemReport(
                 now, "disk read-only", read_only,
-                "the disk became read-only: readings stay in memory and are lost at the next restart. Often a dying card.",
+                "the disk became read-only, as a dying card does: readings stay in memory and are lost at the next restart",
                 priority="urgent", response="replace the card and restore the newest backup", action="replace the card",
                 consequence="it still watches and tells; what it reads from now on is lost at the next restart",
             ),

@@ -113,7 +113,7 @@ def temperature_chart(
         wording.degrees,
         wording.temperature,
         lambda stretch: stretch.kind in THERMAL,
-        {low: f"tolerable from {wording.degrees(low):.0f} {wording.unit}", high: f"tolerable to {wording.degrees(high):.0f} {wording.unit}"},
+        {low: f"tolerable from {wording.set_degrees(low)} {wording.unit}", high: f"tolerable to {wording.set_degrees(high)} {wording.unit}"},
     )  # fmt: skip
     return _draw(report, quantity, report.traces, wording, outlook, now)
 

@@ -221,7 +221,7 @@ def alarms(visit: Visit) -> Response:
     for alarm in standing_now(
         visit.past, visit.services.config, visit.now
     ):  # worst first, and with it all of the same enclosure
-        grouped.setdefault(alarm.enclosure or alarm.probe or "", []).append(alarm)
+        grouped.setdefault(alarm.subject, []).append(alarm)
     since = visit.now - ALARM_DAYS * DAY_SECONDS
     past: dict[str, list[Event]] = {}
     for event in worth_telling(visit.past.events(since))[::-1][:_MOST_ENTRIES]:

@@ -15,7 +15,7 @@ from dewkeeper.clock import Clock
 from dewkeeper.judge.words import FAULTS, JOURNAL, LATCHED
 from dewkeeper.notify.links import NOTE_KEY
 from dewkeeper.notify.neighbour import Answer
-from dewkeeper.report.alarm_words import called, headline, named, state_words, to_do, why_now
+from dewkeeper.report.alarm_words import called, headline, named, now_against, room_air, state_words, to_do, why_now
 from dewkeeper.report.glimpse import change_words, lowest_words, now_words, referred_words, thermal
 from dewkeeper.report.morning_words import (
     NOT_IN_SERVICE,
@@ -128,6 +128,11 @@ class PageServer:
             return None
 
 
+def _plain(words: Callable[..., str]) -> Callable[..., str]:
+    """Return it without the marks that commands have at a terminal."""
+    return lambda *given, **named: words(*given, **named).replace("`", "")
+
+
 def _templates() -> Environment:
     environment = Environment(
         loader=FileSystemLoader(_TEMPLATES),
@@ -154,7 +159,9 @@ def _templates() -> Environment:
         state_words=state_words,
         called=called,
         named=named,
-        why_now=why_now,
+        why_now=_plain(why_now),
+        now_against=now_against,
+        room_air=room_air,
         blind_parts=blind_parts,
         cause_words=cause_words,
         clock_words=clock_words,
@@ -170,7 +177,7 @@ def _templates() -> Environment:
         quiet=QUIET_STATES,
         row_words=row_words,
         said_above=said_above,
-        to_do=to_do,
+        to_do=_plain(to_do),
         why_words=why_words,
         why_picture=why_picture,
         change_words=change_words,

@@ -60,8 +60,7 @@ def small_curves(rows: Sequence[NightRow], night: Glimpse, wording: Wording) -> 
     if humid:
         said.append(f"{humidity.low:.0f}–{humidity.high:.0f}{wording.space}%")
     if warm:
-        low, high = wording.degrees(temperature.low), wording.day_temperature(temperature.high)
-        said.append(f"{low:.0f}–{high} where that is the trouble")
+        said.append(f"{wording.set_temperatures(temperature.low, temperature.high)} where that is the trouble")
     words = f"Curves: {wording.clock(night.start)} to {wording.clock(night.end)}, {'; '.join(said)}; green: target; lines: limits; hatched: unwatched"
     words += "; tick: something was changed" if night.changes else ""
     return SmallCurves(drawn, words)
