@@ -61,7 +61,7 @@ def small_curves(rows: Sequence[NightRow], night: Glimpse, wording: Wording) -> 
         said.append(f"{humidity.low:.0f}–{humidity.high:.0f}{wording.space}%")
     if warm:
         said.append(f"{wording.set_temperatures(temperature.low, temperature.high)} where that is the trouble")
-    words = f"Curves: {wording.clock(night.start)} to {wording.clock(night.end)}, {'; '.join(said)}; green: target; lines: limits; hatched: unwatched"
+    words = f"Curves: {wording.clock(night.start)} to {wording.clock(night.end)}, {'; '.join(said)}; shaded: target; lines: limits; hatched: unwatched"
     words += "; tick: something was changed" if night.changes else ""
     return SmallCurves(drawn, words)
 
