@@ -16,7 +16,7 @@ from tests.report.conftest import FAIL, MISSING, PASS, judged
 from tests.store.conftest import MIDNIGHT
 
 from dewkeeper.clock import ManualClock
-from dewkeeper.collect.asking import Reader, SiteHistory
+from dewkeeper.collect.asking import ServerReader, SiteHistory
 from dewkeeper.collect.layout import layout_config
 from dewkeeper.collect.link import ServerLink, parameters
 from dewkeeper.collect.sending import describe
@@ -121,12 +121,12 @@ def site(collector: Collector, tmp_path: Path) -> SendingSite:
 
 
 @pytest.fixture
-def reader(collector: Collector) -> Iterator[Reader]:
+def reader(collector: Collector) -> Iterator[ServerReader]:
     """The server, in the role of one who reads."""
     with collector.connect() as connection:
         connection.execute(f"CREATE ROLE reads_{collector.name} LOGIN PASSWORD 'x' IN ROLE dewkeeper_reader")
     address = f"{collector.host} dbname={collector.name} user=reads_{collector.name} password=x"
-    made = Reader(lambda: parameters(address, None))
+    made = ServerReader(lambda: parameters(address, None))
     yield made
     made.close()
 
@@ -173,7 +173,9 @@ def asked(past: StoredPast) -> Iterator[tuple[str, Any]]:
     )
 
 
-def test_every_question_answers_the_same_from_both(site: SendingSite, collector: Collector, reader: Reader) -> None:
+def test_every_question_answers_the_same_from_both(
+    site: SendingSite, collector: Collector, reader: ServerReader
+) -> None:
     """One store, sent by the sender: its own file and the server's rows say the same."""
     own = config(site.shelf.folder)
     with History.open(site.shelf.folder) as history:
@@ -200,7 +202,7 @@ def _rounded(value: Any) -> Any:
 
 
 def test_a_site_says_how_its_rooms_stand_and_nobody_s_secret(
-    site: SendingSite, collector: Collector, reader: Reader
+    site: SendingSite, collector: Collector, reader: ServerReader
 ) -> None:
     """What the reader makes of the layout is the configuration where it says something of rooms; facts go along, keys and people do not."""
     own = config(site.shelf.folder, profile="hatchling")

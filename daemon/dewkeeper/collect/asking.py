@@ -233,7 +233,7 @@ class _SiteAsking:
 class _Site(NamedTuple):
     """A site as its `History` asks for it. standards: by what it is measured, as of what can be asked."""
 
-    server: Reader
+    server: ServerReader
     number: int
     standards: Callable[[Asking], Standards]
 
@@ -247,11 +247,11 @@ class _Site(NamedTuple):
 class SiteHistory(History):
     """What a server holds of a site, asked as its own store is; from any thread."""
 
-    def __init__(self, server: Reader, number: int) -> None:
+    def __init__(self, server: ServerReader, number: int) -> None:
         super().__init__(_Site(server, number, self._standards))
 
 
-class Reader:
+class ServerReader:
     """Connections to a server in the role of one who reads; opened when they are needed, kept, and used by one thread at a time."""
 
     def __init__(self, connect: Callable[[], Mapping[str, Any]]) -> None:
