@@ -16,6 +16,7 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 from dewkeeper.cli.asking import answered
 from dewkeeper.cli.output import (
@@ -27,6 +28,7 @@ from dewkeeper.cli.output import (
     give_up_output,
     plain_error,
     speak_anywhere,
+    terminal_width,
 )
 
 TOPICS: dict[str, tuple[str, ...]] = {
@@ -53,9 +55,23 @@ TOPICS: dict[str, tuple[str, ...]] = {
 """Module of this package -> the commands it adds."""
 
 
+class _Help(argparse.HelpFormatter):
+    """As argparse's own, which asks a library with every compression there is how wide the terminal is."""
+
+    def __init__(self, prog: str) -> None:
+        super().__init__(prog, width=terminal_width() - 2)
+
+
+class _Parser(argparse.ArgumentParser):
+    """With that help; what is added to it is of the same class."""
+
+    def __init__(self, **given: Any) -> None:
+        super().__init__(formatter_class=_Help, **given)
+
+
 def build_parser(only: str | None = None) -> argparse.ArgumentParser:
     """Return the parser of every command, or of the topic that has the command `only`."""
-    parser = argparse.ArgumentParser(
+    parser = _Parser(
         prog="dewkeeper",
         description="Watches the air of racks and enclosures, and says when it is wrong. It switches nothing.",
         epilog="Exit codes: 0 done; 1 not well, or could not be done; 2 bad usage or configuration; 130 interrupted.",
@@ -68,7 +84,7 @@ def build_parser(only: str | None = None) -> argparse.ArgumentParser:
     return parser
 
 
-def _add_common(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+def _add_common(commands: argparse._SubParsersAction[Any]) -> None:
     """Give every command, at the end of its own options, the options all commands share."""
     for parser in commands.choices.values():
         nested = [a for a in parser._actions if isinstance(a, argparse._SubParsersAction)]

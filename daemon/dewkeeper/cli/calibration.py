@@ -3,15 +3,11 @@
 from __future__ import annotations
 
 import argparse
-import getpass
 import time
-from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
-from zoneinfo import ZoneInfo
 
 from dewkeeper.cli.output import BAD_USE, DONE, NOT_WELL, complain, emit, emit_json, say, taken_in
 from dewkeeper.cli.times import moment
-from dewkeeper.interchange import format_time
 
 if TYPE_CHECKING:
     from dewkeeper.judge.types import Calibration
@@ -59,6 +55,9 @@ def add_verbs(verbs: Commands[argparse.ArgumentParser]) -> None:
 
 
 def _calibrate(args: argparse.Namespace) -> int:
+    from getpass import getuser
+    from zoneinfo import ZoneInfo
+
     from dewkeeper.service.client import request as ask
 
     config: Config = args.load_config()
@@ -74,7 +73,7 @@ def _calibrate(args: argparse.Namespace) -> int:
         "temperature_offset_c": args.temperature_offset,
         "uncertainty_percent": args.uncertainty,
         "why": args.why,
-        "who": getpass.getuser(),
+        "who": getuser(),
     }
     try:
         request["jars"] = [[salt, float(read), float(celsius)] for salt, read, celsius in args.salt]
@@ -117,11 +116,16 @@ def _tell(reply: dict[str, Any], config: Config) -> None:
 
 
 def _plain(calibration: Calibration) -> dict[str, object]:
+    from dataclasses import asdict
+
+    from dewkeeper.interchange import format_time
+
     checked = None if calibration.checked is None else format_time(calibration.checked)
     return {**asdict(calibration), "time": format_time(calibration.time), "checked": checked}
 
 
 def _calibrations(args: argparse.Namespace) -> int:
+    from dewkeeper.interchange import format_time
     from dewkeeper.report.checks import checks, humidity_words, temperature_words
     from dewkeeper.report.past import StoredPast
     from dewkeeper.report.wording import Wording

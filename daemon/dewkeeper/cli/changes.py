@@ -6,7 +6,6 @@ import argparse
 
 from dewkeeper.cli.output import DONE, NOT_WELL, Arguments, emit, emit_json, known_enclosure, say
 from dewkeeper.cli.times import duration_seconds
-from dewkeeper.interchange import format_time
 
 
 def add_commands(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -27,6 +26,7 @@ def add_commands(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
 
 
 def _changes(args: Arguments) -> int:
+    from dewkeeper.interchange import format_time
     from dewkeeper.report.wording import Wording
     from dewkeeper.store.history import History
 

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import argparse
-import getpass
 import time
 from typing import TYPE_CHECKING, Any
-from zoneinfo import ZoneInfo
 
 from dewkeeper.cli.output import DONE, NOT_WELL, Arguments, complain, emit, emit_json, known_enclosure, say, taken_in
 from dewkeeper.cli.times import duration_seconds, moment
@@ -94,13 +92,16 @@ def _correct(args: argparse.Namespace) -> int:
 
 
 def _send(args: argparse.Namespace, request: dict[str, Any]) -> int:
+    from getpass import getuser
+    from zoneinfo import ZoneInfo
+
     from dewkeeper.service.client import request as ask
 
     config: Config = args.load_config()
     request |= {
         "what": args.what,
         "detail": " ".join([*args.detail, args.note]).strip(),
-        "who": args.who or getpass.getuser(),
+        "who": args.who or getuser(),
     }
     for key, given in (("time", args.at), ("until", args.until)):
         if given is not None:

@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import argparse
-import json
 import time
 from typing import Any
 
 from dewkeeper.cli.output import DONE, NOT_WELL, emit, emit_json, say, taken_in
-from dewkeeper.interchange import format_time
 
 Commands = argparse._SubParsersAction  # argparse gives its type no public name
 
@@ -54,6 +52,7 @@ def _confirm(args: argparse.Namespace) -> int:
 
 
 def _status(args: argparse.Namespace) -> int:
+    from dewkeeper.interchange import format_time
     from dewkeeper.notify.daily import overdue_paths, path_name
     from dewkeeper.notify.memory import Memory
     from dewkeeper.report.wording import Wording
@@ -97,7 +96,7 @@ def _status(args: argparse.Namespace) -> int:
 def _schema(args: argparse.Namespace) -> int:
     from dewkeeper.notify.body_schema import json_schema
 
-    say(json.dumps(json_schema(), ensure_ascii=False, indent=2))
+    emit_json(json_schema())
     return DONE
 
 

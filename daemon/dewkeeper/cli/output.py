@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import argparse
 import io
-import json
 import os
 import re
 import sys
@@ -29,6 +28,7 @@ the shells' convention of 128 + SIGINT."""
 OUT, ERROR = 1, 2
 """The two streams, by the numbers of their descriptors."""
 
+_USUAL_COLUMNS = 80
 LONGEST_PRINTOUT = 150_000
 """Characters; each takes six bytes of a reply at most, and a reply a megabyte."""
 
@@ -150,6 +150,8 @@ def emit_json(value: object) -> None:
 
 def as_json(value: object, indent: int | None = None) -> str:
     """Return a JSON document; where the output is not UTF-8, letters beyond ASCII are escaped, so that none is lost."""
+    import json
+
     return json.dumps(value, ensure_ascii=not speaks_utf8(), indent=indent, default=str)
 
 
@@ -164,9 +166,13 @@ def terminal_width() -> int:
     """Return the columns of the terminal."""
     if (written := printout.get()) is not None:
         return written.width
-    import shutil  # with every compression there is
-
-    return shutil.get_terminal_size().columns
+    # As shutil.get_terminal_size, which brings every compression along that there is.
+    if (given := os.environ.get("COLUMNS", "")).isdecimal() and int(given) > 0:
+        return int(given)
+    try:
+        return os.get_terminal_size(sys.__stdout__.fileno()).columns or _USUAL_COLUMNS  # type: ignore[union-attr]  # as caught
+    except (AttributeError, ValueError, OSError):
+        return _USUAL_COLUMNS
 
 
 def emit(args: argparse.Namespace, rows: Sequence[Mapping[str, object]], columns: Mapping[str, str]) -> None:

@@ -5,13 +5,10 @@ from __future__ import annotations
 import argparse
 import sys
 import time
-from dataclasses import asdict
-from datetime import date
 from typing import TYPE_CHECKING
 
 from dewkeeper.cli.output import DONE, Arguments, complain, emit, emit_json, say
 from dewkeeper.cli.times import duration_seconds
-from dewkeeper.interchange import format_time
 
 if TYPE_CHECKING:
     from dewkeeper.report.alarm_report import MonthLine, Offender, Proposal
@@ -63,6 +60,9 @@ def report_away(args: Arguments) -> int:
 
 def report_alarms(args: Arguments) -> int:
     """Print the alarms by month and enclosure, and what other settings would have changed for the worst."""
+    from dataclasses import asdict
+
+    from dewkeeper.interchange import format_time
     from dewkeeper.report.alarm_report import by_month, offenders, proposal
     from dewkeeper.report.replaying import LASTING
     from dewkeeper.report.wording import Wording
@@ -113,6 +113,8 @@ def report_alarms(args: Arguments) -> int:
 
 
 def _table(args: Arguments, lines: list[MonthLine]) -> None:
+    from datetime import date
+
     rows = [
         {name: value or "" for name, value in line.row().items()}
         | {"month": f"{date.fromisoformat(f'{line.month}-01'):%b %Y}", "enclosure": line.enclosure or "all of it"}

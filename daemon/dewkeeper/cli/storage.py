@@ -7,7 +7,6 @@ import sys
 import time
 from pathlib import Path
 from typing import TYPE_CHECKING
-from zoneinfo import ZoneInfo
 
 from dewkeeper.cli.output import DONE, NOT_WELL, complain, emit, say
 from dewkeeper.errors import CommandRefused
@@ -231,6 +230,8 @@ def _show(args: argparse.Namespace, rows: list[dict[str, object]]) -> None:
 
 
 def _when(second: int | None) -> str:
+    from zoneinfo import ZoneInfo
+
     from dewkeeper.report.wording import Wording
 
     return "" if second is None else f"{Wording(ZoneInfo('UTC')).stamp(second)} UTC"

@@ -5,8 +5,11 @@ from __future__ import annotations
 import argparse
 import math
 import re
-from datetime import date, datetime, timedelta
-from zoneinfo import ZoneInfo
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from datetime import date
+    from zoneinfo import ZoneInfo
 
 _UNITS = {"s": 1, "m": 60, "h": 3600, "d": 86400, "w": 7 * 86400}
 _LONGEST_DAYS = 36525
@@ -51,6 +54,8 @@ def moment(text: str, now: float, zone: ZoneInfo) -> int:
 
 def local_date(text: str) -> date:
     """Return a local date: `2026-11-25`. Raises argparse.ArgumentTypeError."""
+    from datetime import date  # no help text needs a calendar
+
     try:
         return date.fromisoformat(text)
     except ValueError as error:
@@ -63,6 +68,8 @@ def shown(text: str) -> str:
 
 
 def _moment(text: str, now: float, zone: ZoneInfo) -> int:
+    from datetime import datetime, timedelta
+
     if text.endswith(" ago"):
         return int(now) - duration_seconds(text.removesuffix(" ago").strip())
     here = datetime.fromtimestamp(now, zone)

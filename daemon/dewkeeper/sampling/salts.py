@@ -8,9 +8,8 @@ out: R 121 gives no value for it below 25 °C, and it is not for a home with ani
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from math import hypot
-from typing import Final
+from typing import Final, NamedTuple
 
 CHECK_SECONDS: Final = 183 * 86400
 """A probe in damp air is checked twice a year: common practice, no source."""
@@ -26,8 +25,7 @@ _BEST_PERCENT: Final = 1.0
 LOWEST_C, HIGHEST_C = 15.0, 35.0
 
 
-@dataclass(frozen=True, slots=True)
-class Salt:
+class Salt(NamedTuple):
     """Polynomial in °C giving %RH, uncertainty in %RH (k = 2), and up to which temperature."""
 
     words: str
@@ -54,8 +52,7 @@ CAUTION: Final = (
 )
 
 
-@dataclass(frozen=True, slots=True)
-class Jar:
+class Jar(NamedTuple):
     """What the sensor itself read in one jar, uncorrected, and at what temperature."""
 
     salt: str
@@ -68,8 +65,7 @@ class Jar:
         return SALTS[self.salt].humidity_percent(self.temperature_c)
 
 
-@dataclass(frozen=True, slots=True)
-class Correction:
+class Correction(NamedTuple):
     """Humidity = gain x read + offset, and the expanded uncertainty (k = 2) of that, %RH."""
 
     gain: float
