@@ -6,7 +6,7 @@ import re
 import tomllib
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pydantic import Field, ValidationError
 
@@ -18,10 +18,13 @@ from dewkeeper_config.models import Channel, Config, Enclosure, Person, ProbeCon
 from dewkeeper_config.models.channel_kinds import ABSENT_ALLOWED
 from dewkeeper_config.models.channels import secrets_of
 from dewkeeper_config.positions import KeyPath, lines_of
-from dewkeeper_config.problems import from_pydantic
-from dewkeeper_config.recovery import Recovered, recover
 from dewkeeper_config.secrets import SecretSource
 from dewkeeper_config.tree import Tree
+
+if TYPE_CHECKING:
+    from pydantic_core import ErrorDetails
+
+    from dewkeeper_config.recovery import Recovered
 
 _LARGEST_BYTES = 1_000_000  # 1023 probes take some 200 kB; more is not a configuration
 _DEEPEST = 20  # the schema needs five
@@ -71,6 +74,8 @@ def parse(data: bytes, path: Path, model: type[Config] = Config, *, absent: bool
     try:
         raw = _toml(text, path)
     except tomllib.TOMLDecodeError as error:
+        from dewkeeper_config.recovery import recover  # what words a refusal needs is loaded when something is refused
+
         broken = recover(text, str(error))
     else:
         config, problems = _understood(raw, lines_of(text), model, absent=absent)
@@ -102,18 +107,26 @@ def _understood(
     if model is Config and "collector" in raw and not {"rack", "enclosure", "probe"} & raw.keys():
         model = RacklessConfig
     written_out = expand(raw, lines)
-    problems = [*from_pydantic(Tree(raw), written_out.refused), *written_out.problems]
+    problems = [*_in_words(Tree(raw), written_out.refused), *written_out.problems]
     config: Config | None = None
     found: list[Problem] = []
     try:
         config = model.model_validate(written_out.tree.raw, context={ABSENT_ALLOWED: absent})
     except ValidationError as error:
-        found = from_pydantic(written_out.tree, error.errors(include_url=False, include_input=False))
+        found = _in_words(written_out.tree, error.errors(include_url=False, include_input=False))
     problems += _news(found, problems)
     if cross:
         problems += _news(cross_problems(written_out.tree, written_out.names_known), problems)
     located = [written_out.tree.located(problem) for problem in problems]
     return config, sorted(located, key=lambda problem: problem.line or 0)
+
+
+def _in_words(tree: Tree, errors: Sequence[ErrorDetails]) -> list[Problem]:
+    if not errors:
+        return []
+    from dewkeeper_config.problems import from_pydantic  # and with it the schema of the whole file
+
+    return from_pydantic(tree, errors)
 
 
 def _news(found: Sequence[Problem], known: Sequence[Problem]) -> list[Problem]:

@@ -9,7 +9,7 @@ from pathlib import Path
 from tests.notify.test_notify_plan import CONTEXT, MORNING, NIGHT, NOON, alarm, config, event
 from tests.notify.test_notify_told_right import sent, situation
 
-from dewkeeper.judge.cause import LEFT, ROOM, WARMED
+from dewkeeper.judge.rationale import LEFT, ROOM, WARMED
 from dewkeeper.judge.types import Alarm, Event
 from dewkeeper.judge.words import KINDS
 from dewkeeper.notify.plan import Planner

@@ -11,7 +11,7 @@ from tests.bench.notify.month import month
 from tests.notify.test_notify_plan import CONTEXT, MORNING, NIGHT, NOON, ZONE, alarm, config, event, firsts
 from tests.notify.test_notify_told_right import sent, situation
 
-from dewkeeper.judge.cause import LEFT, ROOM, WARMED
+from dewkeeper.judge.rationale import LEFT, ROOM, WARMED
 from dewkeeper.judge.types import Alarm, Event
 from dewkeeper.notify.phrases import SHORT, short_step
 from dewkeeper.notify.plan import Context, Planner

@@ -54,15 +54,17 @@ def _ask(args: Arguments, words: Sequence[str]) -> dict[str, Any]:
     """Return the daemon's reply. Raises OSError and ValueError, of which DaemonDown and CommandRefused are some."""
     import tomllib
 
-    from dewkeeper.service.client import request
+    from dewkeeper.service.client import may_answer, request
 
     with args.config.open("rb") as file:
         data = file.read(_LARGEST_BYTES + 1)
     if len(data) > _LARGEST_BYTES or any(line.count(b".") > _MOST_DOTS for line in data.splitlines()):
         raise ValueError("no configuration")
-    folder = tomllib.loads(data.decode("utf-8-sig")).get("storage", {}).get("folder", DEFAULT_FOLDER)
+    folder = Path(os.fspath(tomllib.loads(data.decode("utf-8-sig")).get("storage", {}).get("folder", DEFAULT_FOLDER)))
+    if not may_answer(folder):
+        raise ValueError("no daemon")
     message = {
         "do": VERB, "words": list(words), "now": args.now(), "width": terminal_width(), "utf8": speaks_utf8(),
         "file": digest(data), "edition": edition(),
     }  # fmt: skip
-    return request(Path(os.fspath(folder)), message, _PATIENCE_SECONDS)
+    return request(folder, message, _PATIENCE_SECONDS)

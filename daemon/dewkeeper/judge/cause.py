@@ -17,24 +17,20 @@ from dewkeeper.air import humidity_at, split
 from dewkeeper.judge.account import account_of
 from dewkeeper.judge.contract import Amended
 from dewkeeper.judge.detectors.lid_open import misted
-from dewkeeper.judge.journal_words import JOURNAL
-from dewkeeper.judge.rationale import DAY
+from dewkeeper.judge.journal_words import JOURNAL, SICK
+from dewkeeper.judge.rationale import ADDED, COOLED, DAY, LEFT, ROOM, WARMED
 from dewkeeper.judge.types import EnclosureFacts, Kind
 from dewkeeper.judge.view import View
-
-WARMED, COOLED, LEFT, ADDED, ROOM = "warmed", "cooled", "moisture left", "moisture added", "room changed"
 
 _SLIGHT: Final = 0.02  # 2 % of the humidity: less than a probe repeats
 _SMALL_PERCENT: Final = 1.5  # the same of 70 %RH
 _CLEAR_SHARE: Final = 0.6  # as `insight.cause` has it, tuned there
-_RECENT_SECONDS: Final = 14 * DAY
-_CLEANING_SECONDS: Final = 30 * DAY
+_RECENT_SECONDS: Final = 14 * DAY  # common practice, no source; so is the next
+_CLEANING_SECONDS: Final = 30 * DAY  # since a deep clean
 _FIRST_BOWL_SECONDS: Final = 2 * DAY
 """A bowl filled since then is taken as full; common practice, no source."""
 _SHORT_DRYING_HOURS: Final = 3.0  # a closed tub dries over a working day; common practice, no source
 
-SICK: Final = frozenset({"wheeze", "open_mouth", "belly_discoloured", "belly_cracked"})
-"""What a keeper notes of an animal that no number should be tuned for any more."""
 _ADVISED: Final[tuple[Kind, ...]] = ("dry", "damp", "dry_soon")
 _SIGNS: Final = frozenset(JOURNAL[what] for what in SICK)
 

@@ -16,7 +16,7 @@ from dewkeeper.judge.acting import NEVER_SUPPRESSED
 from dewkeeper.judge.codec import DumpUnreadable, pack, unpack
 from dewkeeper.judge.contract import Detector, Explained, Finding, InFault, Stands
 from dewkeeper.judge.core import Judge
-from dewkeeper.judge.document import alarm_kinds_document
+from dewkeeper.judge.document import DOCUMENT, texts
 from dewkeeper.judge.journal_words import LONGEST_SUPPRESSION_SECONDS
 from dewkeeper.judge.memory import NEVER, Corrected
 from dewkeeper.judge.state import ProbeState
@@ -57,7 +57,7 @@ def check_detector(row: Detector, stream: Iterable[Item], every: int = 20) -> No
 def check_words(row: Detector) -> None:
     """Check that each of its kinds is a kind of the project, says what it must, and stands in the document of alarm kinds."""
     _demand(bool(row.words), f"{row.name} tells of nothing")
-    document = alarm_kinds_document()
+    document = texts()[DOCUMENT]
     for kind, words in row.words.items():
         _demand(kind in get_args(Kind), f"{kind} is no name of `types.Kind`")
         _demand(f"| `{kind}` |" in document, f"{kind} is not in the document of alarm kinds")

@@ -129,6 +129,8 @@ JOURNAL: Final[Mapping[str, JournalWord]] = {
 BEFORE_SECONDS: Final = 600
 """What was so for longer than this before a deed is not explained by it."""
 
+SICK: Final = frozenset({"wheeze", "open_mouth", "belly_discoloured", "belly_cracked"})
+"""What a keeper notes of an animal that no number should be tuned for any more."""
 SOON_BACK: Final = frozenset[Kind]({"dry", "cold"})
 SOON_BACK_SECONDS: Final = HOUR
 """A hand in the tub explains these for an hour; what lasts longer is told like any other."""

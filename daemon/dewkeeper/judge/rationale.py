@@ -14,6 +14,9 @@ from dewkeeper.judge.types import Band, Priority
 HOUR: Final = 3600
 DAY: Final = 24 * HOUR
 
+WARMED, COOLED, LEFT, ADDED, ROOM = "warmed", "cooled", "moisture left", "moisture added", "room changed"
+"""Why the air of an excursion changed (`cause`)."""
+
 Class = Literal["failure", "function_check", "out_of_specification", "maintenance"]
 """Classes of NAMUR NE 107 for what is wrong with a probe."""
 

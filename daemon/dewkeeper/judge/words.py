@@ -1,6 +1,7 @@
 """What every alarm says and every word the journal knows, in one place for whoever tells of it.
 
-The words of a kind stand at the head of the file of its check or detector; `table` lists these.
+The words of a kind stand at the head of the file of its check or detector; `said` is written from them, so whoever only
+tells of alarms needs none of what finds them.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ from dewkeeper.judge.journal_words import (
     JournalWord,
 )
 from dewkeeper.judge.rationale import DAY, HOUR, Rationale
-from dewkeeper.judge.table import TABLE
+from dewkeeper.judge.said import RATIONALES
 from dewkeeper.judge.types import Kind
 
 __all__ = [
@@ -25,12 +26,7 @@ __all__ = [
     "LONGEST_SUPPRESSION_SECONDS", "REVIEW_SECONDS", "SOON_BACK", "SOON_BACK_SECONDS", "STALE_SECONDS", "WITHDRAWN", "JournalWord", "Rationale",
 ]  # fmt: skip
 
-_ROWS: Final = {kind: row for detector in TABLE for kind, row in detector.words.items()}
-
-if missing := set(get_args(Kind)) - set(_ROWS):
-    raise TypeError(f"alarm kinds without a rationale: {sorted(missing)}")
-
-KINDS: Final[Mapping[Kind, Rationale]] = {kind: _ROWS[kind] for kind in get_args(Kind)}
+KINDS: Final[Mapping[Kind, Rationale]] = {kind: RATIONALES[kind] for kind in get_args(Kind)}
 """One row per alarm kind; a test holds it complete."""
 
 FAULTS: Final = frozenset(kind for kind, row in KINDS.items() if row.ne107)

@@ -12,8 +12,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
-from dewkeeper.judge.cause import ROOM
 from dewkeeper.judge.lifecycle import WITHHELD
+from dewkeeper.judge.rationale import ROOM
 from dewkeeper.judge.types import Event
 from dewkeeper.judge.words import FAULTS, KINDS
 from dewkeeper.notify.memory import Group, Memory

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
-from dewkeeper.judge.cause import ROOM
+from dewkeeper.judge.rationale import ROOM
 from dewkeeper.judge.types import JournalEntry
 from dewkeeper.judge.words import EXCURSIONS, JOURNAL, LATCHED
 from dewkeeper.notify.phrases import (

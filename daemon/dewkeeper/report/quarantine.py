@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
-from dewkeeper.judge.cause import SICK
+from dewkeeper.judge.journal_words import SICK
 from dewkeeper.judge.stages import animal_named
 from dewkeeper.judge.types import JournalEntry
 from dewkeeper.judge.words import JOURNAL

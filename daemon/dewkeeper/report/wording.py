@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
-from dewkeeper.judge.cause import ADDED, COOLED, LEFT, ROOM, WARMED
+from dewkeeper.judge.rationale import ADDED, COOLED, LEFT, ROOM, WARMED
 from dewkeeper.judge.types import Band, Event, Kind
 from dewkeeper.judge.words import KINDS
 from dewkeeper.report.due import say_day

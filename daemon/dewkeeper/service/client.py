@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
-import json
-import socket
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from dewkeeper.errors import CommandRefused, DaemonDown
+
+if TYPE_CHECKING:
+    from socket import socket
 
 SOCKET_NAME = "control.sock"
 LONGEST_BYTES = 1 << 20
 """Longest request or reply."""
+
+
+def may_answer(folder: Path) -> bool:
+    """Return whether there is anything to ask: without it a command need not load what asks."""
+    return (folder / SOCKET_NAME).exists()
 
 
 def request(folder: Path, message: Mapping[str, Any], timeout_seconds: float = 20.0) -> dict[str, Any]:
@@ -22,11 +28,15 @@ def request(folder: Path, message: Mapping[str, Any], timeout_seconds: float = 2
     """
     path = folder / SOCKET_NAME
     try:
-        with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as connection:
+        path.stat()  # before what is needed to ask is loaded
+        import json
+        from socket import AF_UNIX, SHUT_WR, SOCK_STREAM, socket
+
+        with socket(AF_UNIX, SOCK_STREAM) as connection:
             connection.settimeout(timeout_seconds)
             connection.connect(str(path))
             connection.sendall(json.dumps(dict(message)).encode() + b"\n")
-            connection.shutdown(socket.SHUT_WR)
+            connection.shutdown(SHUT_WR)
             reply = json.loads(_all_of(connection) or b"null")
     except (OSError, ValueError) as error:
         reason = error.strerror or str(error) if isinstance(error, OSError) else str(error)
@@ -38,7 +48,7 @@ def request(folder: Path, message: Mapping[str, Any], timeout_seconds: float = 2
     return reply
 
 
-def _all_of(connection: socket.socket) -> bytes:
+def _all_of(connection: socket) -> bytes:
     parts = bytearray()
     while len(parts) <= LONGEST_BYTES:
         part = connection.recv(65536)

@@ -1,0 +1,39 @@
+"""What the checks, detectors and beliefs of the judge say, as data: written by `python -m dewkeeper.judge.document`. Change it there."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Final
+
+from dewkeeper.judge.rationale import Rationale
+from dewkeeper.judge.types import Kind
+
+# fmt: off
+RATIONALES: Final[Mapping[Kind, Rationale]] = {
+    "dry": Rationale("too dry", "moisture left the air, or the air warmed", "a poor shed over days", "refill the bowl, then look at the ventilation", 172800, "low", "medium", 43200, None),
+    "damp": Rationale("too damp", "moisture was added and does not leave", "skin and lung disease over days", "give the tub more air, mist less, look for a wet floor", 172800, "low", "medium", 86400, None),
+    "hot": Rationale("too hot", "the heat source gives too much, or the room is hot", "death within hours", "switch the heat off at the plug, open, move the snake", 900, "urgent", "urgent", None, None),
+    "cold": Rationale("too cold", "the heat source fails, or the room is cold", "no digestion, weak defences, in a day or two", "check the heater, its thermostat and the plug", 7200, "medium", "medium", None, None),
+    "heat_stuck_on": Rationale("heat does not stop", "heater or thermostat stuck on", "overheating, death within hours", "switch the heat off at the plug and stay until it falls", 900, "urgent", None, None, None),
+    "heat_lost": Rationale("heat source stopped", "heater, thermostat or plug failed", "it cools to the room within hours", "check plug, thermostat and heater", 7200, "medium", None, None, None),
+    "dry_soon": Rationale("will be too dry", "moisture is leaving as it did before", "below tolerable within hours", "refill the bowl when you pass", 43200, "low", None, None, None),
+    "stale_air": Rationale("stale air", "too little air since its vents were covered", "condensation and mould, skin and lung disease over days", "uncover part of the mesh, away from the heat; recheck the temperature within the hour", 43200, "low", None, None, None),
+    "lid_open": Rationale("not closed again", "the air is still the room's after an opening", "it dries and cools; a snake may escape", "see whether the snake is in, close it and check the lock", 3600, "medium", None, None, None),
+    "room_heat": Rationale("room too hot", "the room is as hot as an enclosure may be", "no enclosure in it can cool down", "cool the room: shade, air, fewer heaters", 3600, "medium", None, None, None),
+    "room_heat_soon": Rationale("room is warming", "the room is as warm as the day before, or warmer, and warms on", "its enclosures go with it and will be too hot within hours; nothing in them can cool them", "cool the room before it is hot: shade, air at night, fewer heaters; leave each enclosure its cooler end", 7200, "medium", None, None, None),
+    "room_frost": Rationale("room cold or bone-dry", "cold or frost-dry air in the room", "every enclosure in it dries or cools", "warm or moisten the room; change no tub", 21600, "low", None, None, None),
+    "system": Rationale("dewkeeper itself", "the monitor has trouble of its own", "it may see or say less than it should", "see the detail and `dewkeeper selftest`", 86400, "medium", None, None, None),
+    "missing": Rationale("no reading", "cable, plug or probe dead", "unwatched: nobody knows its humidity and temperature until the probe reads well again", "check cable and plug, then the probe", 86400, "medium", None, None, "failure"),
+    "crc": Rationale("garbled readings", "wiring, supply or a dying probe", "unwatched: nobody knows its humidity and temperature until the probe reads well again", "check cable, plug and supply", 86400, "medium", None, None, "failure"),
+    "gross_range": Rationale("impossible values", "wiring or a dying probe", "unwatched: nobody knows its humidity and temperature until the probe reads well again", "check the cable, replace the probe", 86400, "medium", None, None, "failure"),
+    "flat_line": Rationale("stuck reading", "probe or driver repeats one value", "unwatched: nobody knows its humidity and temperature until the probe reads well again", "unplug and replug the probe", 86400, "medium", None, None, "failure"),
+    "saturated": Rationale("wet probe", "water on the sensor: it reads the film, not the air", "unwatched: nobody knows its humidity and temperature until the probe reads well again", "take it out, let it dry, place it higher", 86400, "medium", None, None, "out_of_specification"),
+    "sensor_heater": Rationale("probe heats itself", "the probe's own heater is on", "unwatched: nobody knows its humidity and temperature until the probe reads well again", "restart the daemon; replace the probe if it stays", 86400, "low", None, None, "function_check"),
+    "brownout": Rationale("probe lost power", "supply dips reset the probe", "nothing is read while it is off; a supply that sags gets worse", "check supply and cable length", 86400, "low", None, None, "maintenance"),
+    "displaced": Rationale("probe fell out", "it reads the room's air", "unwatched: nobody knows its humidity and temperature until the probe reads well again", "put the probe back near the substrate", 86400, "medium", None, None, "out_of_specification"),
+    "impossible": Rationale("reads drier than can be", "a tub with open water cannot hold less vapour than its room", "unwatched: nobody knows its humidity and temperature until the probe reads well again", "check this probe and the room's, and what stands beside them, before you change the tub", 86400, "medium", None, None, "out_of_specification"),
+    "drift": Rationale("reads more and more wrong", "age or contamination", "its enclosure is told drier or moister than it is, by so much", "check it over a salt and correct it, or replace it; the page's probes say by how much", 2592000, "low", None, None, "maintenance"),
+    "swapped": Rationale("wrong probe", "two probes read each other's enclosure", "unwatched: nobody knows its humidity and temperature until the probe reads well again", "swap them back, or their names", 3600, "low", None, None, "function_check"),
+}
+BELIEVED: Final = frozenset({"displaced", "flat_line", "gross_range", "impossible", "saturated", "sensor_heater", "swapped"})
+"""Faults that take something away from what their probe reads (`beliefs`)."""
