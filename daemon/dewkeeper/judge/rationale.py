@@ -17,6 +17,10 @@ DAY: Final = 24 * HOUR
 WARMED, COOLED, LEFT, ADDED, ROOM = "warmed", "cooled", "moisture left", "moisture added", "room changed"
 """Why the air of an excursion changed (`cause`)."""
 
+COLD_CAUSE: Final = "the room is cold"
+DRY_CAUSE: Final = "the room's air is frost-dry"
+"""One kind, `room_frost`, for two things that ask for different steps."""
+
 Class = Literal["failure", "function_check", "out_of_specification", "maintenance"]
 """Classes of NAMUR NE 107 for what is wrong with a probe."""
 

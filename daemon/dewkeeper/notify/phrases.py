@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from dewkeeper.judge.detectors.room import COLD_CAUSE, DRY_CAUSE
+from dewkeeper.judge.rationale import COLD_CAUSE, DRY_CAUSE
 from dewkeeper.judge.types import Kind
 from dewkeeper.judge.words import DAY, FAULTS, KINDS, Rationale
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from dewkeeper.judge.detectors.room import COLD_CAUSE, DRY_CAUSE
+from dewkeeper.judge.rationale import COLD_CAUSE, DRY_CAUSE
 from dewkeeper.judge.words import EXCURSIONS, KINDS, LATCHED
 from dewkeeper.report.model import Standing
 from dewkeeper.report.order import ROOMS

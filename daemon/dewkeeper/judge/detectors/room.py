@@ -17,7 +17,7 @@ from dewkeeper.judge.contract import Detector, Finding, Over, Stands
 from dewkeeper.judge.history import LOOK_SECONDS
 from dewkeeper.judge.limits import LimitRun
 from dewkeeper.judge.memory import ProbeMemory
-from dewkeeper.judge.rationale import HOUR, Rationale
+from dewkeeper.judge.rationale import COLD_CAUSE, DRY_CAUSE, HOUR, Rationale
 from dewkeeper.judge.types import Kind
 from dewkeeper.judge.view import View
 
@@ -26,10 +26,6 @@ COLD_C: Final = 18.0
 DRY_HPA: Final = 7.0
 DRY_PERCENT: Final = 30.0
 _PERCENT_A_HPA: Final = 4  # at 22 °C, by which one deadband serves both
-
-COLD_CAUSE: Final = "the room is cold"
-DRY_CAUSE: Final = "the room's air is frost-dry"
-"""One kind, `room_frost`, for two things that ask for different steps."""
 
 _HEAT_SECONDS, _COLD_SECONDS, _DRY_SECONDS = 1800.0, 3600.0, 7200.0
 """On-delays; common practice, no source."""
