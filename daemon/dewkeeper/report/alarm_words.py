@@ -72,7 +72,7 @@ def headline(standing: Standing, wording: Wording | None = None) -> str:
 def named(alarm: Standing, wording: Wording) -> str:
     """Return what an alarm is called, with its number where the words alone would not say how far: "drier than target (58 % instead of 60 %)"."""
     over = alarm.state == "returned_unacknowledged"
-    now = alarm.value if alarm.air is None or alarm.air.stale else alarm.air.humidity_percent
+    now = alarm.value if alarm.air is None else alarm.air.humidity_percent
     number = "" if over or alarm.band != "target" else instead_of(alarm.kind, now, alarm.limit, wording)
     return called(alarm) + number
 
@@ -95,15 +95,16 @@ def state_words(alarm: Standing, wording: Wording, now: int) -> str:
 
 
 def now_against(alarm: Standing, wording: Wording) -> str:
-    """Return "now 46 %, limit 55 %" of an enclosure's air that is beyond tolerable, or as it was when told; "" of any other."""
+    """Return "now 46 %, limit 55 %" of an enclosure's air that is beyond tolerable, or as it was last read; "" of any other."""
     humid, warm = alarm.kind in ("dry", "damp"), alarm.kind in ("hot", "cold", "heat_stuck_on", "heat_lost")
     if alarm.band == "target" or not (humid or warm):
         return ""
     show = wording.humidity if humid else wording.temperature
     limit = "" if alarm.limit is None else f", {'danger from' if alarm.danger else 'limit'} {show(alarm.limit)}"
-    if alarm.air is None or alarm.air.stale:
+    if alarm.air is None:
         return f"{show(alarm.value)} when told{limit}" if alarm.value is not None else ""
-    return f"now {show(alarm.air.humidity_percent if humid else alarm.air.temperature_c)}{limit}"
+    value = alarm.air.humidity_percent if humid else alarm.air.temperature_c
+    return f"{'last read' if alarm.air.stale else 'now'} {show(value)}{limit}"
 
 
 def why_now(alarm: Standing, wording: Wording) -> str:

@@ -31,10 +31,12 @@ def limits_words(limits: Limits, wording: Wording) -> str:
     )
 
 
-def stage_words(config: Config, enclosure: str, stage: str, until: int | None, wording: Wording, band: str = "") -> str:
-    """Return by which limits an enclosure is judged in a stage and a timed band ("" for none), and until when."""
+def stage_words(
+    config: Config, enclosure: str, stage: str, until: int | None, now: int, wording: Wording, band: str = ""
+) -> str:
+    """Return by which limits an enclosure is judged in a stage and a timed band ("" for none), and until when. now: UTC seconds."""
     limits = limits_under(effective_limits(config, enclosure), stage_limits(config), stage, band)
-    end = "" if until is None else f" until {wording.day(until)}"
+    end = "" if until is None else f" until {wording.day(until, now)}"
     return f"Limits: {limits_words(limits, wording)}{end}."
 
 
@@ -54,21 +56,21 @@ def effect_words(
         end = until if until is not None else at + word.default_seconds
         if word.stage == "quarantine":
             said.append(
-                f"{stage_words(config, enclosure, word.stage, None, wording)} They hold until quarantine is said to be "
-                f"over; the round asks on {wording.day(end)}, or later where its clock begins anew."
+                f"{stage_words(config, enclosure, word.stage, None, now, wording)} They hold until quarantine is said to be "
+                f"over; the round asks on {wording.day(end, now)}, or later where its clock begins anew."
             )
         elif end > now:
-            said.append(stage_words(config, enclosure, word.stage, end, wording))
+            said.append(stage_words(config, enclosure, word.stage, end, now, wording))
     elif what == BAND:
         end = until if until is not None else at + word.default_seconds
         if end > now and band_of(detail) is not None:
-            said.append(stage_words(config, enclosure, stage, end, wording, detail))
+            said.append(stage_words(config, enclosure, stage, end, now, wording, detail))
     elif what == BAND_OVER:
-        said.append(stage_words(config, enclosure, stage, None, wording))
+        said.append(stage_words(config, enclosure, stage, None, now, wording))
     elif word.ends:
         said.append(
             f"If it was {', '.join(one.replace('_', ' ') for one in word.ends)}: the usual limits again. "
-            + stage_words(config, enclosure, "", None, wording)
+            + stage_words(config, enclosure, "", None, now, wording)
         )
     quiet = quiet_until(what, at)
     ends = sorted({end for end in quiet.values() if end > now})
