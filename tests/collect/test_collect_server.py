@@ -259,6 +259,33 @@ def test_a_night_there_is_the_night_here(collector: Collector, site: SendingSite
         assert mean == pytest.approx(statistics.mean(h for _, _, h in believed[probe] if h is not None))
 
 
+def test_where_probes_are_now_stands_there(collector: Collector, site: SendingSite) -> None:
+    """Each probe's enclosure, role and room follow the configuration; what did not change is not written again."""
+    fill(site.shelf, MIDNIGHT, 1, 1)
+    site.send()
+    head, _, rest = (
+        examples()["first_probe"].replace("[[rack]]", '[[rack]]\nroom = "cellar"').partition("[[enclosure]]")
+    )
+
+    def described(role: str) -> list[tuple[object, ...]]:
+        text = head + rest[rest.index("[[channel]]") :]
+        for name, is_role in (("b1", "substrate"), ("b2", role)):
+            text += f'[[enclosure]]\nname = "T {name}"\nrack = "left"\n'
+            text += f'[[probe]]\nname = "{name}"\nenclosure = "T {name}"\nrole = "{is_role}"\ndriver = "simulated"\n'
+        with ServerLink(parameters(site.address, None)) as link:
+            describe(link, site.place(), loading.parse(text.encode(), Path("example")), "1.0")
+        with collector.connect() as connection:
+            asked = "SELECT name, enclosure, role, room, xmin::text FROM probe ORDER BY name"
+            return [tuple(row) for row in connection.execute(asked).fetchall()]
+
+    first, second = described("warm_end"), described("humid_hide")
+    assert [row[:4] for row in first] == [
+        ("b1", "T b1", "substrate", "cellar"), ("b2", "T b2", "warm_end", "cellar"), ("b3", None, None, None),
+    ]  # fmt: skip
+    assert [row[2] for row in second] == ["substrate", "humid_hide", None]
+    assert [one == other for one, other in zip(first, second, strict=True)] == [True, False, True]
+
+
 def test_the_journal_there_is_the_journal_here(collector: Collector, site: SendingSite) -> None:
     """Corrected entries are left out, standing alarms are those that stand."""
     live(site.shelf, MIDNIGHT, 1)
