@@ -273,3 +273,10 @@ def test_the_sitters_sheet_is_worst_first_and_calls_nothing_calm_that_nobody_wat
         "T5 not in use", "T1 calm",
     ), said  # fmt: skip
     assert said.count("calm") == 1
+    # Who may touch no heater and take out no snake is not told to: the owner's own words for too hot stand above.
+    assert (
+        said.count("do what is said above for too hot, look at the other tubs on that plug, and call the keeper now")
+        == 1
+    )
+    assert "move the snake" not in said
+    assert in_order(said, "no reading", "leave the probe and its cable")
