@@ -21,6 +21,7 @@ from dewkeeper.store.records import Message
 from dewkeeper_config.models import Config
 
 if TYPE_CHECKING:
+    from dewkeeper.collect.there import AllThere
     from dewkeeper.web.serve import PageServer
     from dewkeeper.web.visit import HealthLine
 
@@ -62,6 +63,7 @@ def open_page(
         ),
         clock,
         neighbour.hear if neighbour is not None else None,
+        _all_sites(config),
     )
     try:
         page.start()
@@ -73,6 +75,22 @@ def open_page(
     if page.first_run_code is not None:
         log.warning("the page has no login yet; set it with this code, good once: %s", page.first_run_code)
     return page
+
+
+def _all_sites(config: Config) -> AllThere | None:
+    """Return the sites that the page is over, None where it is its own site's."""
+    if config.collector is None:
+        return None
+    try:
+        from dewkeeper.collect.all_sites import AllSites
+    except ModuleNotFoundError as error:
+        if error.name != "psycopg":
+            raise
+        from dewkeeper.collect.errors import NO_PSYCOPG
+
+        log.warning("no page over all sites: %s", NO_PSYCOPG)
+        return None
+    return AllSites(config.collector)
 
 
 def health_lines(

@@ -119,12 +119,37 @@ RULES = (
 )
 
 
+_ITS_OWN = (
+    "/alarms/", "/health", "/cautions", "/login", "/logins", "/logout", "/first", "/ack/", "/leave", "/sitter/end", "/export", HEARTBEAT_PATH,
+)  # fmt: skip
+"""How the addresses begin that the page over all sites has besides, about the machine that looks after them."""
+
+
+def _over_all() -> list[Rule]:
+    """Return the addresses of the page over all sites, which shows them and changes nothing of them."""
+    from dewkeeper.web import over_all  # nobody else needs it
+
+    of_site: dict[str, Handler] = {
+        "/": screens.morning, "/rack": screens.rack, "/enclosure/<name>": screens.enclosure, "/alarms": screens.alarms,
+        "/journal": screens.journal, "/probes": screens.probes,
+    }  # fmt: skip
+    return [
+        _rule("/", "GET", over_all.morning),
+        _rule("/alarms", "GET", over_all.alarms),
+        _rule("/journal", "GET", over_all.journal),
+        _rule("/own", "GET", screens.alarms),
+        *(_rule(f"/site/<int:number>{path}", "GET", over_all.of_site(screen)) for path, screen in of_site.items()),
+        *(rule.empty() for rule in RULES if rule.rule.startswith(_ITS_OWN)),
+    ]
+
+
 class Application:
     """The page as a WSGI application."""
 
     def __init__(self, services: Services) -> None:
         self._services = services
-        self._map = Map([rule.empty() for rule in RULES], strict_slashes=False, redirect_defaults=False)
+        rules = _over_all() if services.sites is not None else [rule.empty() for rule in RULES]
+        self._map = Map(rules, strict_slashes=False, redirect_defaults=False)
         self._proxies = [ipaddress.ip_network(p, strict=False) for p in services.config.web.trusted_proxies]
         self._files = {
             "/page.css": (_read("page.css"), "text/css; charset=utf-8"),

@@ -118,14 +118,17 @@ def _overview(visit: Visit, template: str, **values: Any) -> Response:
         glance=glance,
         racks=racks,
         curves=small_curves(glance.enclosures, glimpse(past, glance), visit.wording),
-        sentence=first_line(glance),
+        # Whether a silent site watches its tubs nobody knows here.
+        sentence=first_line(glance)
+        if visit.site is None or not visit.silent(visit.site)
+        else f"{visit.site.name} is silent",
         age=age_words(glance, visit.wording),
         newest=newest_night(config, visit.now),
         renew=visit.request.args.get("renew") != "no",
         **values,
     )
     if visit.request.args.get("renew") != "no":
-        answer.headers["Refresh"] = f"{RENEW_SECONDS}; url={visit.request.path}"
+        answer.headers["Refresh"] = f"{RENEW_SECONDS}; url={quote(visit.request.path)}"
     return squeeze(visit.request, answer)
 
 

@@ -6,7 +6,7 @@ import logging
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
@@ -42,6 +42,9 @@ from dewkeeper.web.visit import DoneOnce, HealthLine, Services
 from dewkeeper.web.why_picture import why_picture
 from dewkeeper_config.models import Config
 
+if TYPE_CHECKING:
+    from dewkeeper.collect.there import AllThere
+
 log = logging.getLogger(__name__)
 
 _TEMPLATES = Path(__file__).parent / "templates"
@@ -53,6 +56,7 @@ class PageServer:
     history_factory: opens the store for reading; may raise StoreError and is tried again at the next visit.
     submit: carries out one request, as the control socket does; raises CommandRefused.
     health: the lines of the health screen. hear: takes a neighbour's heartbeat; None where there is no neighbour.
+    sites: those of a server, which the page then is over; None: it is the page of its own site.
     """
 
     def __init__(
@@ -63,6 +67,7 @@ class PageServer:
         health: Callable[[], Sequence[HealthLine]],
         clock: Clock,
         hear: Callable[[Mapping[str, str], bytes], Answer] | None = None,
+        sites: AllThere | None = None,
     ) -> None:
         self._config = config
         self._history_factory = history_factory
@@ -85,7 +90,9 @@ class PageServer:
             write_limit=Limiter(60, 1, clock.monotonic),
             link_key=self._link_key,
             hear=hear,
+            sites=sites,
         )
+        self._sites = sites
         self.application = Application(services)
         self._thread = HttpThread(self.application, config.web.host, config.web.port)
 
@@ -114,6 +121,8 @@ class PageServer:
             if self._history is not None:
                 self._history.close()
                 self._history = None
+        if self._sites is not None:
+            self._sites.close()
 
     def _past(self) -> StoredPast:
         with self._lock:
@@ -144,6 +153,9 @@ def _templates() -> Environment:
     )
     environment.filters["urlencode_whole"] = lambda text: quote(text, safe="")
     environment.globals.update(
+        root="",
+        acts=True,
+        silent=False,
         wrong="",
         then="",
         kept="",

@@ -8,10 +8,10 @@ import secrets
 import threading
 from collections import OrderedDict
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
-from typing import Any
-from urllib.parse import quote, urlsplit
+from typing import TYPE_CHECKING, Any
+from urllib.parse import quote, unquote, urlsplit
 
 from jinja2 import Environment
 from werkzeug.wrappers import Request, Response
@@ -27,6 +27,9 @@ from dewkeeper.web.errors import Outdated, Refused
 from dewkeeper.web.limiter import Limiter
 from dewkeeper.web.memory import AuthStore, Session
 from dewkeeper_config.models import Config
+
+if TYPE_CHECKING:
+    from dewkeeper.collect.there import AllThere, SiteThere
 
 COOKIE = "dewkeeper"
 _TEXT_LIMIT = 1000
@@ -59,7 +62,7 @@ class HealthLine:
 
 @dataclass(slots=True)
 class Services:
-    """What the page is given: it owns none of it but its memory."""
+    """What the page is given: it owns none of it but its memory. sites: where it is the page over all of them."""
 
     config: Config
     past: Callable[[], StoredPast]
@@ -74,6 +77,7 @@ class Services:
     write_limit: Limiter
     link_key: Callable[[], str | None]
     hear: Callable[[Mapping[str, str], bytes], Answer] | None = None
+    sites: AllThere | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,7 +116,10 @@ class DoneOnce:
 
 @dataclass(slots=True)
 class Visit:
-    """A request, its time (UTC seconds), and who is behind it as far as is known."""
+    """A request, its time (UTC seconds), and who is behind it as far as is known.
+
+    root: what stands before every address of this page. site: whose page it is, where it is one of many: to look at only.
+    """
 
     request: PageRequest
     services: Services
@@ -121,6 +128,8 @@ class Visit:
     secure: bool
     host: str
     session: Session | None = None
+    root: str = ""
+    site: SiteThere | None = None
     wording: Wording = field(init=False)
 
     def __post_init__(self) -> None:
@@ -137,6 +146,10 @@ class Visit:
         text = self.services.templates.get_template(template).render(
             visit=self,
             site=self.services.config.site.name,
+            root=self.root,
+            acts=self.site is None,
+            nav=self._nav(),
+            **self._as_of(),
             now=self.now,
             w=self.wording,
             csrf=f"{self.session.csrf}.{this_page}" if self.session else "",
@@ -147,6 +160,57 @@ class Visit:
             **values,
         )
         return Response(text, status=status, content_type="text/html; charset=utf-8")
+
+    def of(self, site: SiteThere) -> Visit:
+        """Return this visit as one to a site's own screens, told as of when it sent last; one that fell silent as of now.
+
+        Raises Refused where the site does not say how its rooms stand.
+        """
+        config, history = site.config, site.history
+        if config is None:
+            raise Refused(404, f"{site.name} cannot be shown: {site.untold}.")
+        services = replace(self.services, config=config, past=lambda: StoredPast(history, config))
+        now = self.now if self.silent(site) else self.now - int(site.ago_seconds or 0)
+        root = site_root(site)
+        return replace(self, services=services, now=now, root=root, site=site)
+
+    def silent(self, site: SiteThere) -> bool:
+        """Return whether a site has sent nothing for longer than it should."""
+        collector = self.services.config.collector
+        longest = (collector.silent_minutes if collector is not None else 60) * 60
+        return site.ago_seconds is None or site.ago_seconds >= longest
+
+    def find_site(self, number: int) -> SiteThere:
+        """Return a site of the server. Raises Refused, StoreError."""
+        sites = self.services.sites.sites() if self.services.sites is not None else ()
+        found = next((site for site in sites if site.number == number), None)
+        if found is None:
+            raise Refused(404, "There is no such site.")
+        return found
+
+    def own_page(self) -> str | None:
+        """Return where this very screen is on the page of the site itself, None where the site does not say."""
+        base = self.services.config.web.base_url or ""
+        if not base.startswith(("http://", "https://")):  # it comes from elsewhere, and would be a link
+            return None
+        path = self.request.path.removeprefix(self.root) or "/"
+        return base.rstrip("/") + quote(path)
+
+    def _as_of(self) -> dict[str, Any]:
+        """Return of when a site is told: whether it is silent, when it sent last, and how many seconds ago."""
+        if self.site is None or self.site.ago_seconds is None:
+            return {"silent": False}
+        ago, silent = int(self.site.ago_seconds), self.silent(self.site)
+        return {"silent": silent, "sent": self.now - ago if silent else self.now, "behind": ago}
+
+    def _nav(self) -> list[tuple[str, str, bool]]:
+        """Return address and word of every screen, and whether it is this one."""
+        if self.site is not None:
+            ways = [("/", "All sites"), *((self.root + path, word) for path, word in _SITE_WAYS)]
+        else:
+            ways = list(_WAYS if self.services.sites is None else _ALL_WAYS)
+        here = self.request.path.rstrip("/") or "/"
+        return [(path, word, unquote(path).rstrip("/") == here.rstrip("/")) for path, word in ways]
 
     def go(self, path: str, said: str = "") -> Response:
         """Return a redirect within the page, to be fetched by GET."""
@@ -229,6 +293,28 @@ class Visit:
             raise Refused(400, f"Not done: {error}.") from error
         self.services.memory.audit(self.now, who, what, self.address)
         return reply
+
+
+def site_root(site: SiteThere) -> str:
+    """Return where a site's screens begin on the page over all."""
+    return f"/site/{site.number}"
+
+
+_WAYS = (("/", "Morning"), ("/round", "Round"), ("/rack", "Rack"), ("/alarms", "Alarms"), ("/journal", "Journal"), ("/probes", "Probes"), ("/health", "Health"))  # fmt: skip
+_SITE_WAYS = (
+    ("/", "Morning"),
+    ("/rack", "Rack"),
+    ("/alarms", "Alarms"),
+    ("/journal", "Journal"),
+    ("/probes", "Probes"),
+)
+_ALL_WAYS = (
+    ("/", "All sites"),
+    ("/alarms", "Alarms"),
+    ("/journal", "Journal"),
+    ("/own", "Own alarms"),
+    ("/health", "Health"),
+)
 
 
 def _host_of(address: str) -> str | None:

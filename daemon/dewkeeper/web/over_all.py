@@ -1,0 +1,233 @@
+"""The page over all sites: which is silent, which has something to see to, and each site's own screens to look at.
+
+A site that fell silent is said first, and nothing it sent is told as of now. Acting stays with each site's own page.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from urllib.parse import quote
+
+from werkzeug.wrappers import Response
+
+from dewkeeper.collect.there import SiteThere
+from dewkeeper.judge.types import JournalEntry
+from dewkeeper.report.alarm_words import to_do
+from dewkeeper.report.first_line import first_line
+from dewkeeper.report.model import RANKS, EnclosureMorning, MorningGlance, Rank, Standing
+from dewkeeper.report.morning import morning as morning_of
+from dewkeeper.report.morning_words import row_words, said_above, unwatched_step
+from dewkeeper.report.order import alarm_order
+from dewkeeper.report.standing import standing_now
+from dewkeeper.report.wording import Wording, first_steps, rank_word
+from dewkeeper.store.errors import StoreError
+from dewkeeper.web import screens
+from dewkeeper.web.squeeze import squeeze
+from dewkeeper.web.visit import Visit, site_root
+
+Handler = Callable[..., Response]
+_MOST_ROWS = 4
+_MOST_ENTRIES = 100
+_STEP_LETTERS = 60
+_COUNTED: Mapping[str, str] = {
+    "silent": "silent", "untold": "not to be shown", "urgent": "to act on now", "alarm": "to see to", "unwatched": "unwatched",
+    "outside": "beyond limits in the night", "shelved": "with something shelved", "out_of_service": "out of service", "calm": "calm",
+    "well": "all well", "released": "released",
+}  # fmt: skip
+"""What follows the number of sites, in the order of need."""
+
+
+@dataclass(frozen=True, slots=True)
+class TubRow:
+    """An enclosure of a site that needs a look."""
+
+    name: str
+    path: str
+    rank: Rank
+    word: str
+    words: str
+    step: str
+
+
+@dataclass(frozen=True, slots=True)
+class SiteLine:
+    """A site on the first screen. state: what it is counted as; more: so many enclosures that need a look have no row."""
+
+    name: str
+    root: str
+    state: str
+    rank: Rank
+    word: str
+    words: str
+    order: tuple[int, int, str]
+    step: str = ""
+    rows: tuple[TubRow, ...] = ()
+    more: int = 0
+
+
+def of_site(screen: Handler) -> Handler:
+    """Return a screen of a site's own page as one of the page over all."""
+
+    def answer(visit: Visit, number: int, **values: str) -> Response:
+        return screen(visit.of(visit.find_site(number)), **values)
+
+    return answer
+
+
+def morning(visit: Visit) -> Response:
+    """Show the morning of all sites, the silent first, then the worst first: what needs a look, by site and enclosure."""
+    lines = sorted((_line(visit, site) for site in _sites(visit)), key=lambda line: line.order)
+    found = Counter(line.state for line in lines)
+    said = ", ".join(f"{found[state]} {words}" for state, words in _COUNTED.items() if found[state])
+    renew = visit.request.args.get("renew") != "no"
+    answer = visit.render("over_all.html", lines=lines, sentence=said or "No site yet", renew=renew)
+    if renew:
+        answer.headers["Refresh"] = f"{screens.RENEW_SECONDS}; url=/"
+    return squeeze(visit.request, answer)
+
+
+def alarms(visit: Visit) -> Response:
+    """Show what stands anywhere, the most needed first, each with its site."""
+    found: list[_Stands] = []
+    untold: list[str] = []
+    for site, theirs in _shown(visit, untold):
+        config, now = theirs.services.config, theirs.now
+        silent, sent = visit.silent(site), visit.now - int(site.ago_seconds or 0)
+        try:
+            found += [
+                _Stands(site.name, theirs.root, alarm, theirs.wording, now, silent, sent)
+                for alarm in standing_now(theirs.past, config, now)
+            ]
+        except StoreError as error:
+            untold.append(f"{site.name} cannot be asked just now: {error}")
+    own = len([alarm for alarm in visit.past.standing() if alarm.state != "normal"])
+    return visit.render(
+        "over_alarms.html",
+        standing=sorted(found, key=lambda one: alarm_order(one.alarm, one.now)),
+        untold=untold,
+        own=f"{own} alarm{'s' if own > 1 else ''}" if own else "",
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Stands:
+    site: str
+    root: str
+    alarm: Standing
+    w: Wording
+    now: int
+    silent: bool
+    sent: int
+
+
+@dataclass(frozen=True, slots=True)
+class _Noted:
+    site: str
+    root: str
+    entry: JournalEntry
+    w: Wording
+
+
+def journal(visit: Visit) -> Response:
+    """Show what was done and seen anywhere, the newest first, each with its site and by that site's clock."""
+    before = min(max(0, visit.request.args.get("before", visit.now + 1, type=int)), visit.now + 1)
+    since = before - screens.JOURNAL_DAYS * screens.DAY_SECONDS
+    found: list[_Noted] = []
+    untold: list[str] = []
+    for site, theirs in _shown(visit, untold):
+        try:
+            entries = theirs.past.journal(since)
+        except StoreError as error:
+            untold.append(f"{site.name} cannot be asked just now: {error}")
+            continue
+        found += [_Noted(site.name, theirs.root, entry, theirs.wording) for entry in entries if entry.time < before]
+    shown = sorted(found, key=lambda one: one.entry.time)[-_MOST_ENTRIES:]
+    days: dict[str, list[_Noted]] = {}
+    for one in reversed(shown):
+        days.setdefault(one.w.day(one.entry.time, visit.now), []).append(one)
+    earlier = shown[0].entry.time if len(shown) == _MOST_ENTRIES else since
+    return visit.render("over_journal.html", days=days, earlier=earlier, untold=untold)
+
+
+def _sites(visit: Visit) -> Sequence[SiteThere]:
+    return visit.services.sites.sites() if visit.services.sites is not None else ()
+
+
+def _shown(visit: Visit, untold: list[str]) -> Iterator[tuple[SiteThere, Visit]]:
+    """Yield each site that can be shown, and the visit to its screens; `untold` gets what is to be said of silent and other ones."""
+    for site in _sites(visit):
+        if visit.silent(site):
+            untold.append(_silence(visit, site) + ("" if site.config is None else "; what it said until then is below"))
+        if site.config is not None:
+            yield site, visit.of(site)
+        elif not visit.silent(site):
+            untold.append(f"{site.name} cannot be shown: {site.untold}")
+
+
+def _silence(visit: Visit, site: SiteThere) -> str:
+    if site.ago_seconds is None:
+        return f"{site.name} was let in and has never sent anything"
+    w = visit.wording if site.config is None else Wording.of(site.config.site, space="\u00a0")
+    return f"nothing has come from {site.name} since {w.stamp(visit.now - int(site.ago_seconds))}"
+
+
+def _line(visit: Visit, site: SiteThere) -> SiteLine:
+    root = site_root(site)
+    if not site.expected:
+        words = f"nothing is expected of it any more; {_silence(visit, site)}"
+        return SiteLine(site.name, root, "released", "out_of_service", "released", words, (9, 0, site.name))
+    if visit.silent(site):
+        words = _silence(visit, site)
+        if site.ago_seconds is not None:
+            words += f", for {visit.wording.lasting(int(site.ago_seconds))}: nothing is known of it now"
+        step = "call who is there; look at its power, its network and the Pi itself"
+        return SiteLine(
+            site.name, root, "silent", "urgent", "silent", words, (0, -int(site.ago_seconds or 0), site.name), step
+        )
+    if site.config is None:
+        return SiteLine(site.name, root, "untold", "unwatched", "cannot be shown", site.untold, (1, 0, site.name))
+    theirs = visit.of(site)
+    try:
+        glance = morning_of(theirs.past, site.config, theirs.now)
+    except StoreError as error:
+        return SiteLine(
+            site.name, root, "untold", "unwatched", "cannot be asked just now", str(error), (1, 0, site.name)
+        )
+    return _told(glance, theirs)
+
+
+def _told(glance: MorningGlance, theirs: Visit) -> SiteLine:
+    rank = rank_of(glance)
+    state = "well" if glance.all_well else rank
+    rows = [row for row in glance.enclosures if row in glance.needs_look]
+    look = len(rows)
+    order = (2 + RANKS.index(rank), -look, glance.site)
+    name = theirs.services.config.site.name
+    return SiteLine(
+        name, theirs.root, state, rank, first_line(glance), "", order,
+        rows=tuple(_row(row, glance, theirs) for row in rows[:_MOST_ROWS]), more=max(0, look - _MOST_ROWS),
+    )  # fmt: skip
+
+
+def rank_of(glance: MorningGlance) -> Rank:
+    """Return the worst rank of all that a morning tells of, of the installation itself too."""
+    ranks: list[Rank] = [row.rank for row in glance.enclosures]
+    ranks += ["urgent" if alarm.priority == "urgent" else "alarm" for alarm in glance.general]
+    if glance.nothing_watched:
+        ranks.append("unwatched")
+    return min(ranks, key=RANKS.index, default="unwatched")
+
+
+def _row(row: EnclosureMorning, glance: MorningGlance, theirs: Visit) -> TubRow:
+    full = not said_above(row, glance)
+    step = ""
+    if full and row.alarms and row.alarms[0].response:
+        step = first_steps(to_do(row.alarms[0]), _STEP_LETTERS - len(row.enclosure))
+    elif full:
+        step = unwatched_step(row)
+    return TubRow(
+        row.enclosure, f"{theirs.root}/enclosure/{quote(row.enclosure, safe='')}", row.rank, rank_word(row),
+        row_words(row, glance, theirs.wording), step.replace("`", ""),
+    )  # fmt: skip

@@ -1,0 +1,240 @@
+"""The page over all sites: a whole daemon of `[collector]`, a real server, several sites that sent."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from html import unescape
+from pathlib import Path
+from time import monotonic
+
+import pytest
+import requests
+from tests.collect.conftest import Collector
+from tests.collect.over_all import HOUR, AllSitesRig, lines_of
+
+from dewkeeper.collect.all_sites import AllSites
+from dewkeeper.judge.types import JournalEntry
+from dewkeeper.report.morning import morning as morning_of
+from dewkeeper.report.past import StoredPast
+from dewkeeper_config.models import Collector as Settings
+
+
+@pytest.fixture
+def rig(collector: Collector, tmp_path: Path) -> Iterator[AllSitesRig]:
+    """A server that sites can be let in to."""
+    made = AllSitesRig(collector, tmp_path)
+    yield made
+    made.close()
+
+
+@pytest.fixture
+def three(rig: AllSitesRig) -> AllSitesRig:
+    """Three sites: all well in the attic, a dry tub in the north room, and nothing from the cellar for three hours."""
+    rig.site("attic").send()
+    north = rig.site("north room", 7)
+    for tub in ("T3", "T5"):
+        north.dry(tub)
+    north.notes(JournalEntry("j1", rig.now - HOUR, "T3", "misted", "well", who="Ina"))
+    north.send()
+    cellar = rig.site("cellar", silent_hours=3, base=False)
+    cellar.dry("T1")
+    cellar.send()
+    rig.silence("cellar", 3)
+    rig.start()
+    return rig
+
+
+def test_the_silent_site_is_first_then_the_worst_and_every_tub_names_its_site(three: AllSitesRig) -> None:
+    """What needs a look is said by site and enclosure with its next step; of the silent one nothing is told as of now."""
+    html = three.keeper().get(three.base + "/").text
+    assert "<h1>1 silent, 1 to see to, 1 all well</h1>" in html
+    lines = lines_of(html)
+    assert lines[0].startswith("cellar silent: nothing has come from cellar since ")
+    assert lines[0].endswith("for 3 h: nothing is known of it now")
+    assert lines[1] == "→ call who is there; look at its power, its network and the Pi itself"
+    assert lines[2] == "north room 2 to see to, 5 calm"
+    assert lines[3].startswith("T3 of north room see to it: too dry, since ")
+    assert lines[4] == "→ mist, then look at the lid"
+    assert lines[5].startswith("T5 of north room see to it: too dry, since ")
+    assert lines[7] == "attic All well: 2 calm"
+    assert "T1" not in html.partition("north room")[0], "nothing of the silent one's tubs"
+
+
+SCREENS = {
+    "": "T3 see to it: too dry, since", "?numbers=all": "beyond tolerable", "rack": "see to it: too dry", "enclosure/T3": "too dry, since",
+    "enclosure/T3?span=week": "The last week", "alarms": "nobody has seen it yet", "journal": "T3 misted: well Ina", "probes": "T3 p3",
+}  # fmt: skip
+
+
+def test_a_site_s_own_screens_are_to_look_at_only(three: AllSitesRig) -> None:
+    """The same screens, said to be as of when it sent last, without a form that changes anything, with the way to its own page."""
+    keeper = three.keeper()
+    reached: set[str] = set()
+    for path, says in SCREENS.items():
+        html = keeper.get(f"{three.base}/site/2/{path}").text
+        lines = lines_of(html)
+        assert lines[0].startswith("north room as it was when it sent last"), path
+        assert any(says in line for line in lines), path
+        assert 'method="post"' not in html, path
+        own = path.partition("?")[0]
+        assert f'<a href="http://north.example:8080/{own}">' in html
+        main = html.partition('<main id="content">')[2].partition("</main>")[0]
+        reached |= set(re.findall(r'(?:href|action)="(/[^"]*)"', main))
+    for address in reached:
+        assert address.startswith("/site/2/") or address == "/cautions", address
+        assert keeper.get(three.base + unescape(address)).status_code == 200, address
+
+
+def test_nothing_of_a_site_can_be_changed_here(three: AllSitesRig) -> None:
+    """Whatever is posted about a site is refused, and so are the screens that are only for acting."""
+    keeper = three.keeper()
+    csrf = re.findall(r'name="csrf" value="([^"]+)"', keeper.get(three.base + "/health").text)[0]
+    before = _state(three)
+    for path in (
+        "/site/2/journal",
+        "/site/2/alarms/dry-T3/acknowledge",
+        "/site/2/enclosure/T3/service",
+        "/journal",
+        "/site/2/",
+    ):
+        assert keeper.post(three.base + path, data={"csrf": csrf, "choice": "misted"}).status_code in (404, 405), path
+    for path in (
+        "/round",
+        "/several",
+        "/site/2/several",
+        "/site/2/export",
+        "/site/9/",
+        "/rack",
+        "/site/2/enclosure/T8",
+    ):
+        assert keeper.get(three.base + path).status_code == 404, path
+    assert _state(three) == before
+
+
+def test_a_silent_site_s_screens_say_so_first(three: AllSitesRig) -> None:
+    """Its values are called stale, its tubs unwatched, and where its page is nobody knows who was not told."""
+    keeper = three.keeper()
+    morning = lines_of(keeper.get(three.base + "/site/3/").text)
+    assert morning[0].startswith("Nothing has come from cellar since ")
+    assert "What follows is of then, and nothing is known of now." in morning[0]
+    assert "where that is [web] base_url there would say" in morning[0]
+    assert not any("Nothing is watched" in line or "dewkeeper runs" in line for line in morning), (
+        "that is not known here"
+    )
+    assert "<h1>cellar is silent</h1>" in keeper.get(three.base + "/site/3/").text
+    tub = keeper.get(three.base + "/site/3/enclosure/T1").text
+    assert "(stale, from " in tub
+    alarms = lines_of(keeper.get(three.base + "/alarms").text)
+    assert alarms[0].startswith("nothing has come from cellar since ")
+    assert any(line.startswith("T1 of cellar") for line in alarms)
+    assert any("(as last heard " in line for line in alarms)
+
+
+def test_alarms_and_journal_of_all_name_the_site(three: AllSitesRig) -> None:
+    """One list each, over all sites: the most needed first, the newest first."""
+    keeper = three.keeper()
+    alarms = lines_of(keeper.get(three.base + "/alarms").text)
+    assert [line for line in alarms if " of " in line and line.startswith("T")] == [
+        "T1 of cellar",
+        "T3 of north room",
+        "T5 of north room",
+    ]
+    (entry,) = [line for line in lines_of(keeper.get(three.base + "/journal").text) if "misted" in line]
+    assert entry.endswith("north room T3 misted: well Ina")
+
+
+def test_who_is_not_logged_in_sees_nothing(three: AllSitesRig) -> None:
+    """Every screen asks who it is first, as the page of a site does."""
+    three.keeper()
+    for path in ("/", "/alarms", "/journal", "/site/2/", "/site/2/enclosure/T3"):
+        answer = requests.get(three.base + path, timeout=60)
+        assert "Log in" in answer.text, path
+        assert "north" not in answer.text.partition("<body")[2].partition('name="then"')[0], path
+
+
+def test_a_site_that_does_not_say_how_its_rooms_stand_is_named_with_the_reason(rig: AllSitesRig) -> None:
+    """An older version's, one that was only let in, and one that was released: each is a line, and none hides the others."""
+    rig.site("attic").send()
+    rig.site("old").there.send()
+    rig.site("new")
+    rig.site("gone").send()
+    with rig.collector.connect() as connection:
+        connection.execute("UPDATE site SET installation = NULL WHERE name = 'gone'")
+        connection.execute(
+            "UPDATE note SET value = '{\"rack\": 7}' WHERE site = (SELECT number FROM site WHERE name = 'attic')"
+        )
+    rig.start()
+    lines = lines_of(rig.keeper().get(rig.base + "/").text)
+    assert lines[0] == "new silent: new was let in and has never sent anything"
+    assert lines[2].startswith(
+        "attic cannot be shown: what it says of its rooms is not understood here: it runs version 1.0"
+    )
+    assert lines[3].startswith("old cannot be shown: it has not said yet how its rooms stand")
+    assert lines[4].startswith("gone released: nothing is expected of it any more; nothing has come from gone since ")
+    assert rig.keeper().get(f"{rig.base}/site/2/").status_code == 404
+
+
+def test_an_address_that_a_site_claims_is_only_followed_as_a_web_page(rig: AllSitesRig) -> None:
+    """What a site calls its own page is no script and no file."""
+    site = rig.site("attic")
+    site.send()
+    with rig.collector.connect() as connection:
+        connection.execute(
+            "UPDATE note SET value = replace(value, 'http://attic.example:8080', 'javascript:alert(1)//')"
+        )
+    rig.start()
+    html = rig.keeper().get(rig.base + "/site/1/").text
+    assert "javascript" not in html
+    assert "to act, open its own page" in html
+
+
+def test_while_the_server_is_away_the_page_says_so(three: AllSitesRig) -> None:
+    """And shows everything again when it is back."""
+    keeper = three.keeper()
+    assert keeper.get(three.base + "/").status_code == 200
+    three.collector.server.kill()
+    try:
+        for _ in range(2):
+            answer = keeper.get(three.base + "/")
+            assert answer.status_code == 503
+            assert "cannot be read just now" in answer.text
+        assert keeper.get(three.base + "/own").status_code == 200
+    finally:
+        three.collector.server.start()
+    assert "1 silent" in keeper.get(three.base + "/").text
+
+
+STATEMENTS = 40
+"""For the morning of a site, whatever its number of tubs; and two for the list of all."""
+
+
+def test_the_morning_of_all_sites_asks_a_bounded_number_of_statements(rig: AllSitesRig) -> None:
+    """As many for twenty tubs as for two; of a site that was looked at before and has not sent since fewer."""
+    for name, tubs in (("small", 2), ("large", 20)):
+        site = rig.site(name, tubs)
+        site.dry("T1")
+        site.send()
+    there = AllSites(Settings.model_validate({"address": rig.address}))
+    counts: dict[str, list[int]] = {"small": [], "large": []}
+    for _ in range(2):
+        before = there.reader.asked
+        sites = there.sites()
+        assert there.reader.asked - before <= 2
+        for one in sites:
+            assert one.config is not None
+            before, began = there.reader.asked, monotonic()
+            morning_of(StoredPast(one.history, one.config), one.config, rig.now)
+            counts[one.name].append(there.reader.asked - before)
+            print(f"morning of {one.name}: {counts[one.name][-1]} statements, {1000 * (monotonic() - began):.0f} ms")
+    there.close()
+    assert counts["small"] == counts["large"]
+    assert max(counts["large"]) <= STATEMENTS
+    assert counts["large"][1] < counts["large"][0]
+
+
+def _state(rig: AllSitesRig) -> list[tuple[object, ...]]:
+    with rig.collector.connect() as connection:
+        return connection.execute(
+            "SELECT (SELECT count(*) FROM item), (SELECT count(*) FROM event), (SELECT string_agg(what || id, ',' ORDER BY id) FROM alarm)"
+        ).fetchall()
