@@ -25,7 +25,7 @@ import psycopg
 from tests.bench.collect.bench_collect_made import POLL_SECONDS, Done, MadeUp, Site, one_pass
 from tests.collect.postgres import Server
 
-from dewkeeper.collect.asking import Reader, SiteHistory
+from dewkeeper.collect.asking import ServerReader, SiteHistory
 from dewkeeper.collect.link import ServerLink, parameters
 from dewkeeper.collect.rows import COPY, HEAD, TAIL, packed
 from dewkeeper.collect.server import READER, admit, initialise
@@ -229,7 +229,7 @@ def _ask(server: Server, since: int, site: Site) -> tuple[dict[str, tuple[float,
                 connection.execute(question, values).fetchall()
                 took.append((time.perf_counter() - began) * 1000)
             found[name] = (took[0], min(took))
-        reader = Reader(lambda: given)
+        reader = ServerReader(lambda: given)
         began = time.perf_counter()
         SiteHistory(reader, site.number + 1).overnight(since, since + 11 * 3600)
         all_of_it = (time.perf_counter() - began) * 1000
