@@ -91,6 +91,24 @@ def test_of_a_group_only_what_still_stands_is_counted() -> None:
     assert "A1 since 22:30; A3 since 22:30; A2 from 22:30, over by now." in message.lines
 
 
+def test_each_of_several_is_told_with_its_number() -> None:
+    """Three tubs drier than target: of each what is measured now and what it should be; too dry: what is measured."""
+    cases: list[tuple[Band, float, str]] = [
+        (
+            "target",
+            60.0,
+            "A1 since 11:00 (58 % instead of 60 %); A2 since 11:00 (57 % instead of 60 %); A3 since 11:00.",
+        ),
+        ("tolerable", 59.0, "A1 since 11:00 (58 %); A2 since 11:00 (57 %); A3 since 11:00."),
+    ]
+    for band, limit, said in cases:
+        events = [event(f"A{n}", limit=limit, band=band) for n in (1, 2, 3)]
+        rows = Planner(config(), None).plan(events, [], NOON, CONTEXT)
+        stand = [replace(alarm(f"A{n}"), limit=limit, band=band) for n in (1, 2, 3)]
+        (message,) = sent(rows, NOON, situation(*stand, a1=(NOON, 28.0, 57.6), a2=(NOON, 28.0, 57.0)))
+        assert said in message.lines
+
+
 def test_a_tub_that_was_too_dry_is_not_told_afterwards_as_drier_than_target() -> None:
     """It was told at 49 %, got better and then well: what is over is called what it was told as, at its gravest."""
     planner = Planner(config(), None)

@@ -25,6 +25,10 @@ class MemberBody(_Part):
     until: int | None = Field(None, description="When it was over, UTC seconds; null while it stands.")
     over: bool | None = Field(None, description="True if it has ended, where nobody knows since when.")
     do: str | None = Field(None, description="What to do there in a few words, where it is not the same for all.")
+    value: float | None = Field(
+        None, description="The newest value there that is believed, %RH or °C as the kind has it."
+    )
+    limit: float | None = Field(None, description="The limit passed there, in the same unit.")
 
 
 class Data(_Part):

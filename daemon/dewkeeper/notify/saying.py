@@ -16,7 +16,7 @@ from dewkeeper.judge.words import EXCURSIONS, KINDS
 from dewkeeper.notify import words
 from dewkeeper.notify.grouping import agreed
 from dewkeeper.notify.phrases import rationale_of, short_of
-from dewkeeper.notify.told import Told
+from dewkeeper.notify.told import Member, Told
 from dewkeeper.report.wording import Wording
 from dewkeeper.store.records import Message
 
@@ -105,7 +105,7 @@ def as_it_is(told: Told, row: Message, situation: Situation, now: int) -> Told:
     if told.happening not in _NEWS:
         return told
     if told.members:
-        return _group(told, situation, row)
+        return _group(told, situation, row, now)
     if _ended(row.alarm or "", told, situation):
         return replace(told, over=True, still=_still(told, row, situation))
     alarm = situation.alarms.get(row.alarm or "")
@@ -183,7 +183,16 @@ def _ended(identity: str, told: Told, situation: Situation) -> bool:
     return told.kind in KINDS and identity not in situation.untold_end
 
 
-def _group(told: Told, situation: Situation, row: Message) -> Told:
+def _measured(member: Member, identity: str, told: Told, situation: Situation, now: int) -> Member:
+    """Return a member that stands with the newest value that is believed of it."""
+    alarm = (situation.alarms or {}).get(identity)
+    if alarm is None or member.over or member.until is not None:
+        return member
+    alone = _newest(replace(told, probe=alarm.probe, members=()), situation, now)
+    return replace(member, value=alone.now_value, limit=alarm.limit)
+
+
+def _group(told: Told, situation: Situation, row: Message, now: int) -> Told:
     ids = [str(identity) for identity in row.facts.get("alarms", ())]
     if len(ids) != len(told.members):
         return told
@@ -191,6 +200,7 @@ def _group(told: Told, situation: Situation, row: Message) -> Told:
         replace(member, over=True) if member.until is None and _ended(identity, told, situation) else member
         for member, identity in zip(told.members, ids, strict=True)
     )
+    members = tuple(_measured(one, identity, told, situation, now) for one, identity in zip(members, ids, strict=True))
     told = replace(told, members=members, over=all(one.over or one.until is not None for one in members))
     return agreed(told, [account(identity, ("", ""), situation) for identity in ids])
 

@@ -19,7 +19,8 @@ away mode began or ended, and it stands for whoever is told first now."""
 class Member:
     """One enclosure of a grouped message. until: when it was over, None while it stands; over: it is, whenever that was.
 
-    do: what to do there in a few words, where it is not the same for all of them.
+    do: what to do there in a few words, where it is not the same for all of them. value: the newest that is believed when it
+    is sent, limit: of its own alarm; %RH or °C, as the kind has it.
     """
 
     name: str
@@ -28,6 +29,8 @@ class Member:
     until: int | None = None
     over: bool = False
     do: str = ""
+    value: float | None = None
+    limit: float | None = None
 
     @classmethod
     def of_facts(cls, facts: Mapping[str, Any]) -> Member:
@@ -173,6 +176,8 @@ class Told:
                 {"name": m.name, "since": m.since, "event": m.event, "until": m.until}
                 | ({"over": True} if m.over else {})
                 | ({"do": m.do} if m.do else {})
+                | ({} if m.value is None else {"value": m.value})
+                | ({} if m.limit is None else {"limit": m.limit})
                 for m in self.members
             ]
         return made

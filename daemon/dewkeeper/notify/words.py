@@ -23,10 +23,10 @@ from dewkeeper.notify.phrases import (
     short_of,
     short_step,
 )
-from dewkeeper.notify.told import Told
+from dewkeeper.notify.told import Member, Told
 from dewkeeper.report.alarm_words import AFTER_HEAT, SILENT, over_steps, steps_of
 from dewkeeper.report.order import ROOMS
-from dewkeeper.report.wording import Wording, beyond, cause_words, duration
+from dewkeeper.report.wording import Wording, beyond, cause_words, duration, instead_of
 
 TITLE_LENGTH: Final = 60
 MEASURED: Final = EXCURSIONS | {"heat_stuck_on", "heat_lost"} | ROOMS
@@ -247,13 +247,22 @@ def _members(told: Told, wording: Wording, now: int) -> list[str]:
             made.append(f"{member.name} from {since} to {wording.clock(member.until, now)}")
         else:
             do = f": {member.do}" if member.do else ""
-            made.append(
-                f"{member.name} from {since}, over by now" if member.over else f"{member.name} since {since}{do}"
-            )
+            stands = f"{member.name} since {since}{_reads(member, told, wording)}{do}"
+            made.append(f"{member.name} from {since}, over by now" if member.over else stands)
     more = len(told.members) - _MOST_MEMBERS
     if more > 0:
         made.append(f"and {more} more")
     return ["; ".join(made) + "."] if made else []
+
+
+def _reads(member: Member, told: Told, wording: Wording) -> str:
+    """Return " (52 %)" of one of several, beyond target only " (58 % instead of 60 %)"; "" where nothing is known."""
+    if member.value is None:
+        return ""
+    if told.band == "target" and member.limit is not None:
+        return instead_of("dry" if told.kind == "dry" else "damp", member.value, member.limit, wording)
+    show = wording.humidity if told.kind in ("dry", "damp") else wording.temperature
+    return f" ({show(member.value)})"
 
 
 def _rationale(told: Told, wording: Wording, now: int) -> list[str]:

@@ -64,8 +64,10 @@ def over_steps(kind: str) -> str:
 
 
 def headline(standing: Standing, wording: Wording | None = None) -> str:
-    """Return "B4: too dry"; a fault of a probe beside the judged one names the probe. wording: say numbers as `named` does."""
+    """Return "B4: too dry", "room cold (attic)"; a fault of a probe beside the judged one names the probe. wording: say numbers as `named` does."""
     said = called(standing) if wording is None else named(standing, wording)
+    if standing.room:
+        return f"{said} ({standing.room})"
     return f"{standing.subject}: {said}" if standing.subject else said
 
 
