@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 from tests.notify.test_notify_plan import CONTEXT, MORNING, NIGHT, NOON, alarm, config, event, firsts
 
-from dewkeeper.judge.types import Alarm, Quality, Reading
+from dewkeeper.judge.types import Alarm, Band, Quality, Reading
 from dewkeeper.notify.gather import Parcel, parcels
 from dewkeeper.notify.outage import Outage
 from dewkeeper.notify.plan import Planner
