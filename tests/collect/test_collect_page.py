@@ -205,6 +205,22 @@ def test_while_the_server_is_away_the_page_says_so(three: AllSitesRig) -> None:
     assert "1 silent" in keeper.get(three.base + "/").text
 
 
+def test_what_was_told_of_a_site_is_told_until_it_sends_again(three: AllSitesRig) -> None:
+    """Nothing of a site changes on the server unless it sends; then it is read again."""
+    keeper = three.keeper()
+    assert "T3" in keeper.get(three.base + "/").text
+    with three.collector.connect() as connection:
+        connection.execute(
+            "UPDATE alarm SET what = 'normal', data = jsonb_set(data, '{state}', '\"normal\"') WHERE id = 'dry-T3'"
+        )
+    assert "T3" in keeper.get(three.base + "/").text
+    three.each["north room"].dry("T6")
+    three.each["north room"].send()
+    html = keeper.get(three.base + "/").text
+    assert "T3" not in html
+    assert "T6" in html
+
+
 STATEMENTS = 40
 """For the morning of a site, whatever its number of tubs; and two for the list of all."""
 

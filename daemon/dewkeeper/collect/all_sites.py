@@ -70,7 +70,9 @@ class AllSites:
         found = {row.number: self._as_of(row, known.get(row.number), texts) for row in rows}
         with self._lock:
             self._kept = found
-        return [SiteThere(row.number, row.name, row.ago, row.expected, *found[row.number][1:]) for row in rows]
+        return [
+            SiteThere(row.number, row.name, row.sent, row.ago, row.expected, *found[row.number][1:]) for row in rows
+        ]
 
     def close(self) -> None:
         """End every connection."""

@@ -12,7 +12,7 @@ from dewkeeper_config.models import Config
 
 @dataclass(frozen=True, slots=True)
 class SiteThere:
-    """A site of the server. ago_seconds: since it sent last, by the server's clock; None: it never has.
+    """A site of the server. sent, ago_seconds: when it sent last and how long ago that is, by the server's clock; None: it never has.
     expected: whether it should send; not where it was released.
 
     config: how its rooms stand, in the site's own name; None where it does not say so, for the reason in `untold`.
@@ -20,6 +20,7 @@ class SiteThere:
 
     number: int
     name: str
+    sent: float | None
     ago_seconds: float | None
     expected: bool
     config: Config | None

@@ -134,7 +134,7 @@ def _over_all() -> list[Rule]:
         "/journal": screens.journal, "/probes": screens.probes,
     }  # fmt: skip
     return [
-        _rule("/", "GET", over_all.morning),
+        _rule("/", "GET", over_all.FirstScreen().show),
         _rule("/alarms", "GET", over_all.alarms),
         _rule("/journal", "GET", over_all.journal),
         _rule("/own", "GET", screens.alarms),

@@ -5,6 +5,7 @@ A site that fell silent is said first, and nothing it sent is told as of now. Ac
 
 from __future__ import annotations
 
+import threading
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -76,16 +77,39 @@ def of_site(screen: Handler) -> Handler:
     return answer
 
 
-def morning(visit: Visit) -> Response:
-    """Show the morning of all sites, the silent first, then the worst first: what needs a look, by site and enclosure."""
-    lines = sorted((_line(visit, site) for site in _sites(visit)), key=lambda line: line.order)
-    found = Counter(line.state for line in lines)
-    said = ", ".join(f"{found[state]} {words}" for state, words in _COUNTED.items() if found[state])
-    renew = visit.request.args.get("renew") != "no"
-    answer = visit.render("over_all.html", lines=lines, sentence=said or "No site yet", renew=renew)
-    if renew:
-        answer.headers["Refresh"] = f"{screens.RENEW_SECONDS}; url=/"
-    return squeeze(visit.request, answer)
+class FirstScreen:
+    """The morning of all sites. What was told of a site is kept until it sends again: until then it would be the same."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._told: dict[int, tuple[float | None, SiteLine]] = {}
+
+    def show(self, visit: Visit) -> Response:
+        """Show the silent first, then the worst: what needs a look, by site and enclosure."""
+        lines = sorted((self._line(visit, site) for site in _sites(visit)), key=lambda line: line.order)
+        found = Counter(line.state for line in lines)
+        said = ", ".join(f"{found[state]} {words}" for state, words in _COUNTED.items() if found[state])
+        renew = visit.request.args.get("renew") != "no"
+        answer = visit.render("over_all.html", lines=lines, sentence=said or "No site yet", renew=renew)
+        if renew:
+            answer.headers["Refresh"] = f"{screens.RENEW_SECONDS}; url=/"
+        return squeeze(visit.request, answer)
+
+    def _line(self, visit: Visit, site: SiteThere) -> SiteLine:
+        untold = _untold(visit, site)
+        if untold is not None or site.config is None:
+            return untold or _not_to_be_shown(site, site.untold)
+        with self._lock:
+            sent, line = self._told.get(site.number, (None, None))
+        if line is None or sent != site.sent or line.name != site.name:
+            theirs = visit.of(site)
+            try:
+                line = _told(morning_of(theirs.past, site.config, theirs.now), theirs)
+            except StoreError as error:
+                return _not_to_be_shown(site, f"it cannot be asked just now: {error}")
+            with self._lock:
+                self._told[site.number] = site.sent, line
+        return line
 
 
 def alarms(visit: Visit) -> Response:
@@ -173,29 +197,24 @@ def _silence(visit: Visit, site: SiteThere) -> str:
     return f"nothing has come from {site.name} since {w.stamp(visit.now - int(site.ago_seconds))}"
 
 
-def _line(visit: Visit, site: SiteThere) -> SiteLine:
+def _untold(visit: Visit, site: SiteThere) -> SiteLine | None:
+    """Return the line of a site of which nothing is told as of now, None of any other."""
     root = site_root(site)
     if not site.expected:
         words = f"nothing is expected of it any more; {_silence(visit, site)}"
         return SiteLine(site.name, root, "released", "out_of_service", "released", words, (9, 0, site.name))
-    if visit.silent(site):
-        words = _silence(visit, site)
-        if site.ago_seconds is not None:
-            words += f", for {visit.wording.lasting(int(site.ago_seconds))}: nothing is known of it now"
-        step = "call who is there; look at its power, its network and the Pi itself"
-        return SiteLine(
-            site.name, root, "silent", "urgent", "silent", words, (0, -int(site.ago_seconds or 0), site.name), step
-        )
-    if site.config is None:
-        return SiteLine(site.name, root, "untold", "unwatched", "cannot be shown", site.untold, (1, 0, site.name))
-    theirs = visit.of(site)
-    try:
-        glance = morning_of(theirs.past, site.config, theirs.now)
-    except StoreError as error:
-        return SiteLine(
-            site.name, root, "untold", "unwatched", "cannot be asked just now", str(error), (1, 0, site.name)
-        )
-    return _told(glance, theirs)
+    if not visit.silent(site):
+        return None
+    words = _silence(visit, site)
+    if site.ago_seconds is not None:
+        words += f", for {visit.wording.lasting(int(site.ago_seconds))}: nothing is known of it now"
+    step = "call who is there; look at its power, its network and the Pi itself"
+    order = (0, -int(site.ago_seconds or 0), site.name)
+    return SiteLine(site.name, root, "silent", "urgent", "silent", words, order, step)
+
+
+def _not_to_be_shown(site: SiteThere, why: str) -> SiteLine:
+    return SiteLine(site.name, site_root(site), "untold", "unwatched", "cannot be shown", why, (1, 0, site.name))
 
 
 def _told(glance: MorningGlance, theirs: Visit) -> SiteLine:
