@@ -12,13 +12,14 @@ import random
 import subprocess
 import sys
 import tempfile
+import time
 from dataclasses import dataclass
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from tests.bench.collect.bench_collect_pass import used
 from tests.collect.postgres import Server
-from tests.store.conftest import MIDNIGHT, reading
+from tests.store.conftest import reading
 
 from dewkeeper.clock import ManualClock
 from dewkeeper.collect.link import ServerLink, parameters
@@ -40,17 +41,18 @@ def fill(folder: Path, days: int, probes: int) -> None:
     """Store so many days of readings that wander, each night archived as the daemon does it."""
     rng = random.Random(1)
     words = [[27000 + rng.randrange(2000), 42000 + rng.randrange(4000)] for _ in range(probes)]
+    first = int(time.time()) // _DAY * _DAY - days * _DAY  # what is dated ahead has no partition of its month
     store = Store.open(folder, Storage(folder=folder), ManualClock())
     for day in range(days):
         batch = []
-        for at in range(MIDNIGHT + day * _DAY, MIDNIGHT + (day + 1) * _DAY, 60):
+        for at in range(first + day * _DAY, first + (day + 1) * _DAY, 60):
             for number, pair in enumerate(words):
                 pair[0] += rng.randrange(-9, 10)
                 pair[1] += rng.randrange(-20, 21)
                 probe = f"p{number:03}"
                 batch.append((reading(at, probe, *pair), Quality(at, probe, PASS)))
-        store.commit(Batch(readings=tuple(batch), snapshot=Snapshot(MIDNIGHT + (day + 1) * _DAY, 0, b"state")))
-        store.compact(MIDNIGHT + (day + 1) * _DAY, ZoneInfo("UTC"))
+        store.commit(Batch(readings=tuple(batch), snapshot=Snapshot(first + (day + 1) * _DAY, 0, b"state")))
+        store.compact(first + (day + 1) * _DAY, ZoneInfo("UTC"))
     store.close()
 
 
