@@ -28,14 +28,18 @@ def test_a_hot_room_is_one_alarm_of_the_room() -> None:
 
 @pytest.mark.parametrize(("t", "h"), [(16.5, 55.0), (21.5, 20.0)])
 def test_a_cold_or_frost_dry_room_is_told_once(t: float, h: float) -> None:
-    """16.5 °C, or the 20 %RH that a hard frost makes of warmed air, for hours: one `room_frost`, low, with its cause."""
+    """16.5 °C, or the 20 %RH that a hard frost makes of warmed air, for hours: one `room_frost`, low, with its cause, its step and what waits."""
     desk = Desk(rack(room=True))
     desk.hold(60, others=[("air", 22.0, 45.0)])
     desk.hold(6 * 60, others=[("air", t, h)])
     assert _told(desk, "room_frost") == ["raised"]
     told = next(e for e in desk.events if e.kind == "room_frost")
     assert told.priority == "low"
-    assert told.cause in ("the room is cold", "the room's air is frost-dry")
+    said = (told.cause, told.response.partition(";")[0].partition(",")[0], told.consequence)
+    if t < 18:
+        assert said == ("the room is cold", "warm the room", "every enclosure in it cools")
+    else:
+        assert said == ("the room's air is frost-dry", "moisten the room", "every enclosure in it dries")
 
 
 def test_an_ordinary_room_is_never_told_of() -> None:

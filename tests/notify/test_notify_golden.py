@@ -115,9 +115,12 @@ def situations() -> Iterator[tuple[str, Iterator[str]]]:
     yield "one probe silent", told([event("A4", "missing", since=NOON - 240, band=None)])
     frost = event(
         "attic", "room_frost", probe="air", since=NOON - 7200, band=None, value=21.5, cause="the room's air is frost-dry",
-        response="moisten the room; change no tub", detail={"room": "attic"},
+        response="moisten the room, with a humidifier or wet cloths; change no tub", detail={"room": "attic"},
     )  # fmt: skip
-    yield "a room as dry as a hard frost makes it", told([replace(frost, enclosure=None)], (21.3, 19.0))
+    yield (
+        "a room as dry as a hard frost makes it",
+        told([replace(frost, enclosure=None, consequence="every enclosure in it dries")], (21.3, 19.0)),
+    )
     disk = event(
         "disk", "system", since=NOON, band=None, cause="3 % of the disk is free (180 MB), less than 10 %",
         response="delete what is not needed, or move to a larger card",

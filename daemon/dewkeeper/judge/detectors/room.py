@@ -63,18 +63,34 @@ def look(view: View) -> Iterator[Finding]:
     air = probe.air
     percent = humidity_at(air.slow_e, air.slow_t)
     dryness = max(air.slow_e - DRY_HPA, (percent - DRY_PERCENT) / _PERCENT_A_HPA)
-    conditions: tuple[tuple[float, Kind, str, str, str], ...] = (
-        (hottest_c - air.t, "room_heat", "hot", "the room is nearly as hot as its enclosures may be", ""),
-        (air.t - COLD_C, "room_frost", "cold", COLD_CAUSE, "warm the room; change no tub"),
-        (dryness, "room_frost", "dry", DRY_CAUSE, "moisten the room; change no tub"),
+    conditions: tuple[tuple[float, Kind, str, str, str, str], ...] = (
+        (hottest_c - air.t, "room_heat", "hot", "the room is nearly as hot as its enclosures may be", "", ""),
+        (
+            air.t - COLD_C,
+            "room_frost",
+            "cold",
+            COLD_CAUSE,
+            "every enclosure in it cools",
+            "warm the room; change no tub",
+        ),
+        (
+            dryness,
+            "room_frost",
+            "dry",
+            DRY_CAUSE,
+            "every enclosure in it dries",
+            "moisten the room, with a humidifier or wet cloths; change no tub",
+        ),
     )
     detail: dict[str, str | float | int] = {
         "room": probe.room, "hpa": round(air.slow_e, 1), "percent": round(percent, 1),
     }  # fmt: skip
-    for run, (value, kind, holder, cause, response) in zip(memory.runs, conditions, strict=True):
+    for run, (value, kind, holder, cause, waits, response) in zip(memory.runs, conditions, strict=True):
         change = run.step(value, value, seconds, view.now)
         if change == 1:
-            yield Stands(kind, run.since, round(air.t, 1), cause=cause, response=response, detail=detail, holder=holder)
+            yield Stands(
+                kind, run.since, round(air.t, 1), cause=cause, response=response, detail=detail, holder=holder, consequence=waits
+            )  # fmt: skip
         elif change == -1:
             yield Over(kind, holder=holder)
 
