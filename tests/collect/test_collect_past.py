@@ -17,6 +17,7 @@ from tests.store.conftest import MIDNIGHT
 
 from dewkeeper.clock import ManualClock
 from dewkeeper.collect.asking import ServerReader, SiteHistory
+from dewkeeper.collect.errors import ServerRefused
 from dewkeeper.collect.layout import layout_config
 from dewkeeper.collect.link import ServerLink, parameters
 from dewkeeper.collect.sending import describe
@@ -24,6 +25,7 @@ from dewkeeper.judge.types import SUSPECT, Calibration, Command, Event, Exclusio
 from dewkeeper.report.past import StoredPast
 from dewkeeper.service.settings import judge_settings
 from dewkeeper.store import History, Store
+from dewkeeper.store.errors import StoreUnusable
 from dewkeeper.store.onward import Onward
 from dewkeeper.store.records import Batch
 from dewkeeper_config import effective_limits
@@ -223,3 +225,38 @@ def test_a_site_says_how_its_rooms_stand_and_nobody_s_secret(
     there = SiteHistory(reader, site.place().number)
     assert there.figures("outlook:") == {"T1": "{}"}
     assert there.notes()["off times"] == "[]"
+
+
+def test_old_and_new_versions_get_along(site: SendingSite, collector: Collector, reader: ServerReader) -> None:
+    """A sender of this version before a schema without notes sends all but them; who reads there is told what to do."""
+    own = config(site.shelf.folder)
+    with collector.connect() as connection:
+        connection.execute("DROP TABLE note")
+    with ServerLink(parameters(site.address, None)) as link:
+        describe(link, site.place(), own, "1.0", {"off times": "[]"})
+    with collector.connect() as connection:
+        assert connection.execute("SELECT program FROM site").fetchall() == [("1.0",)]
+    there = SiteHistory(reader, site.place().number)
+    assert len(there.latest()) == 5
+    with pytest.raises(StoreUnusable, match="collect init"):
+        there.notes()
+
+
+def test_a_sender_s_notes_are_its_own(site: SendingSite, collector: Collector, tmp_path: Path) -> None:
+    """Row level security: another site's login neither sees nor changes them."""
+    other = SendingSite.admitted(tmp_path / "other", "south", collector.owner, collector.host)
+    own = config(site.shelf.folder)
+    with ServerLink(parameters(site.address, None)) as link:
+        describe(link, site.place(), own, "1.0", {})
+    with ServerLink(parameters(other.address, None)) as link, link.batch() as cursor:
+        assert cursor.execute("SELECT count(*) FROM note").fetchone() == (0,)
+        assert cursor.execute("DELETE FROM note").rowcount == 0
+    with pytest.raises(ServerRefused), ServerLink(parameters(other.address, None)) as link, link.batch() as cursor:
+        cursor.execute("INSERT INTO note (site, name, value) VALUES (%s, 'layout', '{}')", (site.place().number,))
+    other.shelf.store.close()
+
+
+def test_what_the_server_is_not_asked_is_refused_aloud(site: SendingSite, reader: ServerReader) -> None:
+    """A question that only a site's own store can answer is no empty answer."""
+    with pytest.raises(StoreUnusable, match="not of the server"):
+        SiteHistory(reader, site.place().number).messages()

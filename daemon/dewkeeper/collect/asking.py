@@ -70,23 +70,26 @@ _TABLES: Final[Mapping[str, str]] = {
     f"FROM dewkeeper.reading r WHERE {_HELD}",
     "verdict": f"SELECT {_AT} << {PROBE_BITS} | r.probe AS key, {_AT} AS stop, r.flag::bigint AS flag, "  # noqa: S608
     f"coalesce(r.why, '') AS tests FROM dewkeeper.reading r WHERE {_HELD} AND (r.flag <> 1 OR r.why IS NOT NULL)",
+    # Sums of four-byte numbers: those of longer ones are added up in decimals.
     "recent": f"""SELECT m.at / {QUARTER_SECONDS} << {PROBE_BITS} | m.probe AS key, count(m.h) AS n,
-    coalesce(sum(m.held) FILTER (WHERE m.h IS NOT NULL), 0)::bigint AS watched,
-    min(m.t) AS t_min, max(m.t) - min(m.t) AS t_range, sum(m.t)::bigint - count(*) * min(m.t) AS t_over,
-    min(m.h) AS h_min, max(m.h) - min(m.h) AS h_range, sum(m.h)::bigint - count(m.h) * min(m.h) AS h_over,
-    (min((m.h << 40) | (m.into << 16) | m.t) & 65535) - min(m.t) AS t_driest,
-    (min(m.h << 10 | m.into) & 1023) | ((1023 - (max(m.h << 10 | 1023 - m.into) & 1023)) << 10) AS h_at,
-    (min(m.t << 10 | m.into) & 1023) | ((1023 - (max(m.t << 10 | 1023 - m.into) & 1023)) << 10) AS t_at,
-    sum(CASE WHEN m.humidity < m.dry THEN m.held | CASE WHEN m.humidity < m.parched THEN m.held << 24 ELSE 0 END
-        WHEN m.humidity > m.damp THEN m.held << 12 | CASE WHEN m.humidity > m.wet THEN m.held << 36 ELSE 0 END
-        ELSE 0 END)::bigint AS humid,
-    sum(CASE WHEN m.temperature < m.cold THEN m.held WHEN m.temperature > m.hot THEN m.held << 12 ELSE 0 END)::bigint AS heat,
-    round(sum(m.held * CASE WHEN m.humidity < m.dry THEN m.dry - m.humidity WHEN m.humidity > m.damp THEN m.humidity - m.damp
-        ELSE 0 END))::bigint AS dose,
-    coalesce(sum(m.held) FILTER (WHERE m.h IS NULL), 0)::bigint | (count(*) - count(m.h) << 12) AS t_only
+    coalesce(sum(m.held) FILTER (WHERE m.h IS NOT NULL), 0) AS watched,
+    min(m.t)::bigint AS t_min, (max(m.t) - min(m.t))::bigint AS t_range, sum(m.t) - count(*) * min(m.t) AS t_over,
+    min(m.h)::bigint AS h_min, (max(m.h) - min(m.h))::bigint AS h_range, sum(m.h) - count(m.h) * min(m.h) AS h_over,
+    (min((m.h::bigint << 40) | (m.into << 16) | m.t) & 65535) - min(m.t) AS t_driest,
+    (min(m.h << 10 | m.into) & 1023) | ((1023 - (max(m.h << 10 | 1023 - m.into) & 1023)) << 10)::bigint AS h_at,
+    (min(m.t << 10 | m.into) & 1023) | ((1023 - (max(m.t << 10 | 1023 - m.into) & 1023)) << 10)::bigint AS t_at,
+    coalesce(sum(m.held) FILTER (WHERE m.humidity < m.dry), 0)
+        | (coalesce(sum(m.held) FILTER (WHERE m.humidity > m.damp), 0) << 12)
+        | (coalesce(sum(m.held) FILTER (WHERE m.humidity < m.parched AND m.humidity < m.dry), 0) << 24)
+        | (coalesce(sum(m.held) FILTER (WHERE m.humidity > m.wet AND m.humidity > m.damp), 0) << 36) AS humid,
+    coalesce(sum(m.held) FILTER (WHERE m.temperature < m.cold), 0)
+        | (coalesce(sum(m.held) FILTER (WHERE m.temperature > m.hot AND NOT m.temperature < m.cold), 0) << 12) AS heat,
+    coalesce(round(sum(m.held * CASE WHEN m.humidity < m.dry THEN m.dry - m.humidity ELSE m.humidity - m.damp END)
+        FILTER (WHERE m.humidity < m.dry OR m.humidity > m.damp)), 0)::bigint AS dose,
+    coalesce(sum(m.held) FILTER (WHERE m.h IS NULL), 0) | (count(*) - count(m.h) << 12) AS t_only
 FROM (
-    SELECT r.probe::bigint AS probe, r.at, mod(r.at, {QUARTER_SECONDS}) AS into, r.t::bigint AS t, b.h,
-        least(r.following - r.at, w.hold)::bigint AS held, w.dry, w.parched, w.damp, w.wet, w.cold, w.hot,
+    SELECT r.probe::bigint AS probe, r.at, mod(r.at, {QUARTER_SECONDS})::int AS into, r.t, b.h,
+        least(r.following - r.at, w.hold)::int AS held, w.dry, w.parched, w.damp, w.wet, w.cold, w.hot,
         w.t_offset + w.t_span * r.t / 65535 + w.t_more AS temperature,
         CASE WHEN b.h IS NULL THEN NULL WHEN w.gain IS NULL THEN v.humidity
             ELSE least(100, greatest(0, v.humidity * w.gain + w.h_more)) END AS humidity
@@ -100,7 +103,7 @@ FROM (
         t_more float8, gain float8, h_more float8) ON w.number = r.probe AND r.at >= w.since AND r.at < w.until
     CROSS JOIN LATERAL (SELECT least(100, greatest(0, w.h_offset + w.h_span * r.h / 65535)) AS humidity) v
     -- Of a reading whose humidity alone is doubted the temperature counts.
-    CROSS JOIN LATERAL (SELECT CASE WHEN r.flag IN (1, 2) THEN r.h::bigint END AS h) b
+    CROSS JOIN LATERAL (SELECT CASE WHEN r.flag IN (1, 2) THEN r.h END AS h) b
     WHERE r.t IS NOT NULL AND r.h IS NOT NULL AND r.at < %(last)s::bigint * {QUARTER_SECONDS} AND (r.flag IN (1, 2)
         OR r.flag = {SUSPECT} AND split_part(r.why, '+', 1) <> ''
         AND NOT string_to_array(split_part(r.why, '+', 1), ',') && ARRAY[{_quoted(SUSPECT_WHOLE)}])
