@@ -33,7 +33,7 @@ class Neighbour(Model):
 
 
 class Collector(Model):
-    """On the machine of the PostgreSQL server: tell when a site sends nothing any more, or is in trouble. Left out: no telling."""
+    """On the machine of the PostgreSQL server: tell when a site sends nothing any more, or is in trouble; the page is then over all sites. Left out: neither."""
 
     address: Secret = Field(
         description="How to reach the server, as a role that reads: `host=... dbname=... user=... password=...`.",

@@ -3,12 +3,13 @@
     python -m tests.bench.page.over_all [DAYS] [PROBES]
 
 Stores a poll a minute of PROBES probes (default 40) for DAYS days (default 3), sends it to a PostgreSQL of the machine's own
-package by the real sender, and prints elapsed milliseconds (medians) and statements: of the list of
+package by the real sender, and prints milliseconds (elapsed medians, processor time) and statements: of the list of
 sites, of the morning, of its small curves, and of one tub's curve over all the days.
 """
 
 from __future__ import annotations
 
+import os
 import random
 import sys
 import tempfile
@@ -62,21 +63,33 @@ def fill(site: SendingSite, config: Config, now: int, days: int) -> None:
         describe(link, site.place(), config, "bench", {})
 
 
-def timed(what: str, ask: Callable[[], Any], statements: Callable[[], int]) -> Any:
-    """Print the median of some rounds, and how many statements the last took."""
-    took = []
+def spent_ms(server: Server) -> float:
+    """Return the processor time of the server's processes, ms."""
+    pid = (server.data / "postmaster.pid").read_text().split()[0]
+    children = Path(f"/proc/{pid}/task/{pid}/children").read_text().split()
+    fields = [Path(f"/proc/{one}/stat").read_text().rpartition(")")[2].split() for one in children]
+    return sum(int(one[11]) + int(one[12]) for one in fields) * 1000 / os.sysconf("SC_CLK_TCK")
+
+
+def timed(server: Server, what: str, ask: Callable[[], Any], statements: Callable[[], int]) -> Any:
+    """Print the median of some rounds, what they cost this process and the server, and how many statements the last took."""
+    took, here, there = [], time.process_time(), spent_ms(server)
     for _ in range(ROUNDS):
         before, began = statements(), time.perf_counter()
         found = ask()
         took.append((time.perf_counter() - began) * 1000)
-    print(f"{what}: {sorted(took)[ROUNDS // 2]:.0f} ms, {statements() - before} statements")
+    here, there = (time.process_time() - here) * 1000 / ROUNDS, (spent_ms(server) - there) / ROUNDS
+    said = f"{sorted(took)[ROUNDS // 2]:.0f} ms elapsed, processor {here:.0f} ms here, {there:.0f} ms the server's"
+    print(f"{what}: {said}, {statements() - before} statements")
     return found
 
 
-def _of(past: StoredPast, config: Config, name: str, now: int, days: int, statements: Callable[[], int]) -> None:
-    glance = timed(f"morning, {name}", lambda: morning(past, config, now), statements)
-    timed(f"small curves, {name}", lambda: glimpse(past, glance), statements)
-    timed(f"curve of {days} days, {name}", lambda: past.traces("T1", now - days * 86400, now, 500), statements)
+def _of(
+    server: Server, past: StoredPast, config: Config, name: str, now: int, days: int, statements: Callable[[], int]
+) -> None:
+    glance = timed(server, f"morning, {name}", lambda: morning(past, config, now), statements)
+    timed(server, f"small curves, {name}", lambda: glimpse(past, glance), statements)
+    timed(server, f"curve of {days} days, {name}", lambda: past.traces("T1", now - days * 86400, now, 500), statements)
 
 
 def main(days: int = 3, probes: int = 40) -> None:
@@ -96,10 +109,10 @@ def main(days: int = 3, probes: int = 40) -> None:
             there = AllSites(
                 Settings.model_validate({"address": f"{collector.host} dbname={collector.name} user=looks password=x"})
             )
-            (one,) = timed("list of sites", there.sites, lambda: there.reader.asked)
+            (one,) = timed(server, "list of sites", there.sites, lambda: there.reader.asked)
             with History.open(folder) as history:
-                _of(StoredPast(history, config), config, "own file", now, days, lambda: 0)
-                _of(StoredPast(one.history, config), config, "server", now, days, lambda: there.reader.asked)
+                _of(server, StoredPast(history, config), config, "own file", now, days, lambda: 0)
+                _of(server, StoredPast(one.history, config), config, "server", now, days, lambda: there.reader.asked)
             there.close()
     finally:
         server.stop()
