@@ -1,6 +1,6 @@
 """The morning of a site as the page over all asks it of a server, beside the same morning from the site's own file.
 
-    python -m tests.bench.page.over_all [DAYS] [PROBES]
+    python -m tests.bench.page.measure_over_all [DAYS] [PROBES]
 
 Stores a poll a minute of PROBES probes (default 40) for DAYS days (default 3), sends it to a PostgreSQL of the machine's own
 package by the real sender, and prints milliseconds (elapsed medians, processor time) and statements: of the list of
