@@ -8,8 +8,10 @@ Everything here runs in its caller's transaction.
 from __future__ import annotations
 
 import json
+import re
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from functools import lru_cache
 from itertools import groupby, pairwise
 from typing import NamedTuple
 
@@ -38,7 +40,6 @@ from dewkeeper.store.rows import first_key
 _FEW = 4
 _MOST_RECENT, _STAY_RECENT = 108, 96
 """Quarters, 27 h and 24 h: of one probe each is a page to read, so a chart of a month bears so many; a night stays for a day."""
-_NAMES = ("key", *COLUMNS.split(", "))
 _PART_DAYS = 30
 """So much of one probe is made anew at a time, of thirty a day: some 15 MB."""
 
@@ -231,7 +232,13 @@ def _insert(
     """Store quarters of probes by their numbers; how: in place of one that is there already, or not if there is one."""
     rows = sorted((layout.key(row[0], number), *row[1:]) for number, row in made)
     if rows:
-        connection.executemany(how[layout.table], (dict(zip(_NAMES, row, strict=True)) for row in rows))
+        connection.executemany(_by_place(how[layout.table]), rows)
+
+
+@lru_cache(maxsize=8)
+def _by_place(question: str) -> str:
+    """Return a question that is given its values in the order in which it names them: a dictionary a row is dear."""
+    return re.sub(r":\w+", "?", question)
 
 
 def made_of(rows: Iterable[Raw], decoder: Decoder, standards: Standards, begin: int, end: int) -> list[tuple[int, Row]]:
