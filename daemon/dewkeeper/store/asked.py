@@ -154,11 +154,11 @@ DELETE FROM exclusion WHERE exclusion.probe_id = :probe_id AND exclusion.start =
 SUSPECTS: Final = """\
 SELECT verdict."key", verdict.stop, verdict.tests
 FROM verdict
-WHERE verdict.flag = 3 AND verdict."key" >= :first UNION ALL SELECT late."key", late."key" >> 10 AS anon_1, late.tests
+WHERE verdict.flag = 3 AND verdict."key" <= :last UNION ALL SELECT late."key", late."key" >> 10 AS anon_1, late.tests
 FROM late
-WHERE late.flag = 3 AND late."key" >= :first UNION ALL SELECT (exclusion.start << 10) | exclusion.probe_id AS anon_2, exclusion.stop, exclusion.tests
+WHERE late.flag = 3 AND late."key" <= :last UNION ALL SELECT (exclusion.start << 10) | exclusion.probe_id AS anon_2, exclusion.stop, exclusion.tests
 FROM exclusion
-WHERE exclusion.flag = 3 AND exclusion.start >= (:first >> 10) ORDER BY "key"
+WHERE exclusion.flag = 3 AND exclusion.start <= (:last >> 10) ORDER BY "key" DESC
  LIMIT :most OFFSET 0
 """
 CHUNK_ENDS: Final = """\
@@ -821,6 +821,6 @@ INSERT INTO covered VALUES (1, 0, 0);
 INSERT INTO alembic_version (version_num) VALUES ('0001');
 ALTER TABLE recent ADD COLUMN t_only INTEGER DEFAULT 0 NOT NULL;
 ALTER TABLE rollup ADD COLUMN t_only INTEGER DEFAULT 0 NOT NULL;
-INSERT INTO note SELECT 'quarters to remake', '0' WHERE EXISTS (SELECT 1 FROM probe);
+INSERT INTO note SELECT 'quarters to remake', '4611686018427387904' WHERE EXISTS (SELECT 1 FROM probe);
 UPDATE alembic_version SET version_num='0002' WHERE alembic_version.version_num = '0001';
 """

@@ -154,11 +154,11 @@ DELETE FROM exclusion WHERE exclusion.probe_id = %(probe_id)s::BIGINT AND exclus
 SUSPECTS: Final = """\
 SELECT verdict.key, verdict.stop, verdict.tests
 FROM verdict
-WHERE verdict.flag = 3 AND verdict.key >= %(first)s::BIGINT UNION ALL SELECT late.key, late.key >> 10 AS anon_1, late.tests
+WHERE verdict.flag = 3 AND verdict.key <= %(last)s::BIGINT UNION ALL SELECT late.key, late.key >> 10 AS anon_1, late.tests
 FROM late
-WHERE late.flag = 3 AND late.key >= %(first)s::BIGINT UNION ALL SELECT (exclusion.start << 10) | exclusion.probe_id AS anon_2, exclusion.stop, exclusion.tests
+WHERE late.flag = 3 AND late.key <= %(last)s::BIGINT UNION ALL SELECT (exclusion.start << 10) | exclusion.probe_id AS anon_2, exclusion.stop, exclusion.tests
 FROM exclusion
-WHERE exclusion.flag = 3 AND exclusion.start >= (%(first)s::BIGINT >> 10) ORDER BY key
+WHERE exclusion.flag = 3 AND exclusion.start <= (%(last)s::BIGINT >> 10) ORDER BY key DESC
  LIMIT %(most)s::BIGINT
 """
 CHUNK_ENDS: Final = """\

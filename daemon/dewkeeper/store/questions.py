@@ -25,6 +25,7 @@ from sqlalchemy import (
     case,
     cast,
     delete,
+    desc,
     func,
     literal,
     or_,
@@ -219,15 +220,15 @@ EXCLUSIONS_FROM = select(exclusion).where(exclusion.c.start >= _n("since"))
 DELETE_EXCLUSION = delete(exclusion).where(
     exclusion.c.probe_id == _n("probe_id"), exclusion.c.start == _n("start"), exclusion.c.stop == _n("stop")
 )
-# What is suspect, wherever that stands: key, last second, tests.
+# What is suspect, wherever that stands, newest first: key, last second, tests.
 SUSPECTS = (
     union_all(
-        select(verdict.c.key, verdict.c.stop, verdict.c.tests).where(verdict.c.flag == SUSPECT, verdict.c.key >= _n("first")),
-        select(late.c.key, _second(late.c.key), late.c.tests).where(late.c.flag == SUSPECT, late.c.key >= _n("first")),
+        select(verdict.c.key, verdict.c.stop, verdict.c.tests).where(verdict.c.flag == SUSPECT, verdict.c.key <= _n("last")),
+        select(late.c.key, _second(late.c.key), late.c.tests).where(late.c.flag == SUSPECT, late.c.key <= _n("last")),
         select(exclusion.c.start.op("<<")(PROBE_BITS).op("|")(exclusion.c.probe_id), exclusion.c.stop, exclusion.c.tests)
-        .where(exclusion.c.flag == SUSPECT, exclusion.c.start >= _second(_n("first"))),
+        .where(exclusion.c.flag == SUSPECT, exclusion.c.start <= _second(_n("last"))),
     )
-    .order_by("key")
+    .order_by(desc("key"))
     .limit(_n("most"))
 )  # fmt: skip
 

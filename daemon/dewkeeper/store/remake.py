@@ -1,7 +1,7 @@
 """Quarter hours stored before temperatures were counted apart: made anew from the readings, a few spans at a time.
 
 Where humidity alone was doubted they lack the temperature as well. The revision that gave them its column left a note;
-it holds the key of the first span that is still to be looked at, and is gone when all are done.
+it holds the key of the newest span that is still to be looked at, and is gone when all are done.
 """
 
 from __future__ import annotations
@@ -14,6 +14,8 @@ from dewkeeper.store.outbox import write_note
 from dewkeeper.store.quarters import Standards
 
 NOTE = "quarters to remake"
+MOST_A_NIGHT = 5
+"""Parts; the writer does nothing else meanwhile, and its watchdog waits two minutes."""
 _SPANS = 40
 
 
@@ -24,8 +26,8 @@ def due(connection: Connection) -> bool:
 
 def some(connection: Connection, standards: Standards) -> None:
     """Make the quarter hours of the next few spans anew, in the caller's transaction."""
-    first = int(connection.value(asked.NOTE, name=NOTE))
-    spans = connection.rows(asked.SUSPECTS, first=first, most=_SPANS)
+    last = int(connection.value(asked.NOTE, name=NOTE))
+    spans = connection.rows(asked.SUSPECTS, last=last, most=_SPANS)
     for key, stop, tests in spans:
         start, number = key >> PROBE_BITS, key & PROBE_MASK
         if Quality(start, "", SUSPECT, tuple(tests.partition("+")[0].split(","))).temperature_counts:
@@ -33,4 +35,4 @@ def some(connection: Connection, standards: Standards) -> None:
     if len(spans) < _SPANS:
         connection.execute(asked.DELETE_NOTE, {"name": NOTE})
     else:  # of two with one key, one may lie beyond: it is looked at twice
-        write_note(connection, NOTE, str(max(spans[-1][0], first + 1)))
+        write_note(connection, NOTE, str(min(spans[-1][0], last - 1)))

@@ -167,7 +167,9 @@ class Store(Kept):
                         break
                     moved += archive_block(connection, block)
                     self._set_damage_aside(connection)
-            while remake.due(self._file.connection()) and not stop():
+            for _ in range(remake.MOST_A_NIGHT):
+                if stop() or not remake.due(self._file.connection()):
+                    break
                 with self._file.transaction() as connection:
                     remake.some(connection, self._standards(connection))
                     self._set_damage_aside(connection)
