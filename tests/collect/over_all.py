@@ -125,12 +125,12 @@ class AllSitesRig:
         self.each[name] = OneSite(self.collector, self.folder / f"site{len(self.each)}", name, self.now, tubs, **more)
         return self.each[name]
 
-    def start(self) -> None:
-        """Start the daemon."""
+    def start(self, clock: ManualClock | None = None) -> None:
+        """Start the daemon, by this clock or one that shows the server's time."""
         folder = self.folder / "all"
         folder.mkdir()
         config = parse(_ALL.format(folder=folder, address=self.address).encode(), folder / "all.toml")
-        self._daemon = Daemon(config, clock=ManualClock(wall=float(self.now + 5)), alarm=SilentAlarm)
+        self._daemon = Daemon(config, clock=clock or ManualClock(wall=float(self.now + 5)), alarm=SilentAlarm)
         self._daemon.start()
         assert self._daemon.page is not None
         self.page = self._daemon.page

@@ -13,6 +13,7 @@ import requests
 from tests.collect.conftest import Collector
 from tests.collect.over_all import HOUR, AllSitesRig, lines_of
 
+from dewkeeper.clock import ManualClock
 from dewkeeper.collect.all_sites import AllSites
 from dewkeeper.judge.types import JournalEntry
 from dewkeeper.report.morning import morning as morning_of
@@ -219,6 +220,42 @@ def test_what_was_told_of_a_site_is_told_until_it_sends_again(three: AllSitesRig
     html = keeper.get(three.base + "/").text
     assert "T3" not in html
     assert "T6" in html
+
+
+class Hurried(ManualClock):
+    """A clock on which, once it is let go, six seconds pass whenever it is looked at."""
+
+    hurries = False
+
+    def wall(self) -> float:
+        """Return the wall clock."""
+        if self.hurries:
+            self.step(6)
+        return super().wall()
+
+
+def test_a_screen_of_many_sites_ends_in_time(rig: AllSitesRig) -> None:
+    """What was not looked at says so or has the line of before, and is looked at first the next time."""
+    for name in ("a", "b", "c"):
+        rig.site(name).send()
+    clock = Hurried(wall=float(rig.now + 5))
+    rig.start(clock)
+    keeper = rig.keeper()  # which looks at all three
+    for name in ("e", "f"):
+        rig.site(name)
+    for site in rig.each.values():
+        site.send()
+    clock.hurries = True
+    first = lines_of(keeper.get(rig.base + "/").text)
+    assert "e All well: 2 calm" in first
+    assert "f cannot be shown: not looked at yet: the next look begins with it" in first
+    before = "All well: 2 calm (when it sent before; the next look begins with it)"
+    assert sum(before in line for line in first) == 3
+    second = lines_of(keeper.get(rig.base + "/").text)
+    assert "f All well: 2 calm" in second
+    assert sum(before in line for line in second) == 3
+    third = lines_of(keeper.get(rig.base + "/").text)
+    assert sum(before in line for line in third) == 2
 
 
 STATEMENTS = 40

@@ -8,7 +8,7 @@ from __future__ import annotations
 import threading
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from urllib.parse import quote
 
 from werkzeug.wrappers import Response
@@ -29,6 +29,8 @@ from dewkeeper.web.squeeze import squeeze
 from dewkeeper.web.visit import Visit, site_root
 
 Handler = Callable[..., Response]
+LONGEST_SECONDS = 10.0
+"""A screen of hundreds of sites that all sent is not waited for longer: a browser fetches it anew in two minutes."""
 _MOST_ROWS = 4
 _MOST_ENTRIES = 100
 _STEP_LETTERS = 60
@@ -85,8 +87,14 @@ class FirstScreen:
         self._told: dict[int, tuple[float | None, SiteLine]] = {}
 
     def show(self, visit: Visit) -> Response:
-        """Show the silent first, then the worst: what needs a look, by site and enclosure."""
-        lines = sorted((self._line(visit, site) for site in _sites(visit)), key=lambda line: line.order)
+        """Show the silent first, then the worst: what needs a look, by site and enclosure.
+
+        When the time is up, sites not looked at yet have the line of before, or say so: the next look begins with them.
+        """
+        began, lines = visit.services.wall(), []
+        for site in sorted(_sites(visit), key=self._looked_at):
+            lines.append(self._line(visit, site, late=visit.services.wall() - began > LONGEST_SECONDS))
+        lines.sort(key=lambda line: line.order)
         found = Counter(line.state for line in lines)
         said = ", ".join(f"{found[state]} {words}" for state, words in _COUNTED.items() if found[state])
         renew = visit.request.args.get("renew") != "no"
@@ -95,13 +103,24 @@ class FirstScreen:
             answer.headers["Refresh"] = f"{screens.RENEW_SECONDS}; url=/"
         return squeeze(visit.request, answer)
 
-    def _line(self, visit: Visit, site: SiteThere) -> SiteLine:
+    def _looked_at(self, site: SiteThere) -> float:
+        """Return of what sending a site was looked at last, 0 for never."""
+        with self._lock:
+            return self._told.get(site.number, (None, None))[0] or 0.0
+
+    def _line(self, visit: Visit, site: SiteThere, *, late: bool) -> SiteLine:
         untold = _untold(visit, site)
         if untold is not None or site.config is None:
             return untold or _not_to_be_shown(site, site.untold)
         with self._lock:
             sent, line = self._told.get(site.number, (None, None))
-        if line is None or sent != site.sent or line.name != site.name:
+        fresh = line is not None and sent == site.sent and line.name == site.name
+        if late and not fresh:
+            if line is None:
+                return _not_to_be_shown(site, "not looked at yet: the next look begins with it")
+            said = f"{line.word} (when it sent before; the next look begins with it)"
+            return replace(line, word=said)
+        if line is None or not fresh:
             theirs = visit.of(site)
             try:
                 line = _told(morning_of(theirs.past, site.config, theirs.now), theirs)
