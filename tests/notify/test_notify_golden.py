@@ -41,13 +41,13 @@ def standing(one: Event) -> Alarm:
 
 def told(
     events: Sequence[Event],
-    newest: tuple[float, float] | None = None,
+    newest: tuple[float, float] | Sequence[tuple[float, float]] | None = None,
     *,
     at: int = NOON,
     later: int = 0,
     gone: bool = False,
 ) -> Iterator[str]:
-    """Yield the messages of these events, or what is told so much later; newest: °C and %RH of the first one's probe then."""
+    """Yield the messages of these events, or what is told so much later; newest: °C and %RH of the first one's probe then, or of each."""
     made = [whole(one) for one in events]
     alarms, planner, when = [standing(one) for one in made], Planner(config(), None), at + later
     rows = planner.plan(made, alarms, at, PLAIN)
@@ -56,7 +56,8 @@ def told(
         rows, alarms = planner.plan(over, [], when, PLAIN), []
     elif later:
         rows = planner.tick(alarms, when, PLAIN)
-    read = {} if newest is None else {str(made[0].probe): (when, *newest)}
+    each = newest if isinstance(newest, list) else [newest] if newest else []
+    read = {str(one.probe): (when, *air) for one, air in zip(made, each, strict=False)}
     for message in sent(rows, when, situation(*alarms, **read)):
         yield "\n".join([message.title, *(f"    {line}" for line in message.lines)])
 
@@ -110,7 +111,10 @@ def situations() -> Iterator[tuple[str, Iterator[str]]]:
     yield "a heater that does not stop", told([stuck], (35.6, 45.0))
     yield (
         "three tubs too hot at once",
-        told([event(f"A{n}", "hot", since=NOON - 120, value=35.0, limit=34.0) for n in range(1, 4)]),
+        told(
+            [event(f"A{n}", "hot", since=NOON - 120, value=35.0, limit=34.0) for n in range(1, 4)],
+            [(35.1, 60.0), (36.4, 55.0), (34.8, 62.0)],
+        ),
     )
     yield "one probe silent", told([event("A4", "missing", since=NOON - 240, band=None)])
     frost = event(
@@ -123,7 +127,7 @@ def situations() -> Iterator[tuple[str, Iterator[str]]]:
     )
     disk = event(
         "disk", "system", since=NOON, band=None, cause="3 % of the disk is free (180 MB), less than 10 %",
-        response="delete what is not needed, or move to a larger card",
+        response="take copies you have elsewhere off it, or move to a larger card; delete nothing of dewkeeper's, pull no card while it runs",
         detail={"what": "disk space", "action": "make room", "text": "3 % of the disk is free (180 MB), less than 10 %"},
     )  # fmt: skip
     holds = "it still watches, tells and records; when the disk is full it watches and tells on, and records nothing"

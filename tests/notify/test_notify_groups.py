@@ -31,7 +31,7 @@ def test_a_whole_room_in_ten_minutes_is_one_message_after_the_first() -> None:
 def test_three_tubs_in_one_cycle_are_one_message_at_once() -> None:
     """What the judge raises together from three on is told together, with every member named."""
     (row,) = firsts(Planner(config(), None).plan([event(f"A{n}") for n in (1, 2, 3)], [], NOON, CONTEXT))
-    assert row.title == "3 in rack left: too dry since 11:00 – treat the room"
+    assert row.title == "3 tubs in rack left: too dry since 11:00 – treat the room"
     assert wait(row) == 0
     assert [member["name"] for member in row.facts["members"]] == ["A1", "A2", "A3"]
     assert "A1 since 11:00; A2 since 11:00; A3 since 11:00." in row.lines
@@ -41,7 +41,7 @@ def test_members_of_two_racks_are_named_by_their_room() -> None:
     """A group over both racks is the room's."""
     events = [event("A1"), event("B1"), event("B2")]
     (row,) = firsts(Planner(config(), None).plan(events, [], NOON, CONTEXT))
-    assert row.title.startswith("3 in snake room: too dry")
+    assert row.title.startswith("3 tubs in snake room: too dry")
 
 
 def test_directions_are_not_mixed() -> None:
@@ -59,7 +59,7 @@ def test_urgent_members_are_not_held() -> None:
         at = NOON + 60 * place
         rows.append(firsts(planner.plan([event(f"A{place + 1}", "hot", at=at)], [], at, CONTEXT))[0])
     assert [wait(row) for row in rows] == [0, 0, 0, NOON + 180 + 120, NOON + 240 + 120]
-    assert rows[2].title == "3 in rack left: too hot since 11:00 – cool the room"
+    assert rows[2].title == "3 tubs in rack left: too hot since 11:00 – cool the room"
 
 
 def test_a_tub_long_after_the_others_is_news_of_its_own() -> None:
@@ -75,7 +75,7 @@ def test_probes_of_one_branch_that_fall_silent_together_are_one_message() -> Non
     """A dead multiplexer is one piece of news, and its cable comes after the tubs nobody watches."""
     events = [event(f"A{n}", "missing", band=None) for n in range(1, 9)]
     (row,) = firsts(Planner(config(), None).plan(events, [], NOON, CONTEXT))
-    assert row.title == "8 in rack left: probe silent since 11:00 – look at the tubs"
+    assert row.title == "8 tubs in rack left: probe silent since 11:00 – look at tubs"
 
 
 def test_faults_of_different_branches_are_different_messages() -> None:
@@ -106,7 +106,7 @@ def test_what_was_told_together_is_repeated_and_passed_on_together() -> None:
     standing = [alarm(name) for name in names]
     assert planner.tick(standing, NOON + 6 * 3600 - 1, CONTEXT) == []
     (row,) = firsts(planner.tick(standing, NOON + 6 * 3600, CONTEXT))
-    assert row.title == "22 in snake room: still too dry since 11:00 – treat the room"
+    assert row.title == "snake room (22): still too dry since 11:00 – treat the room"
     assert len(row.facts["alarms"]) == 22
     assert planner.tick(standing, NOON + 6 * 3600 + 900, CONTEXT) == []
 
@@ -114,7 +114,7 @@ def test_what_was_told_together_is_repeated_and_passed_on_together() -> None:
     planner.plan([event(f"A{n}", "hot") for n in (1, 2, 3)], [], NOON, CONTEXT)
     hot = [alarm(f"A{n}", "hot", priority="urgent") for n in (1, 2, 3)]
     (row,) = planner.tick(hot, NOON + 900, CONTEXT)
-    assert (row.person, row.title) == ("Ode", "3 in rack left: too hot, unseen since 11:00 – cool the room")
+    assert (row.person, row.title) == ("Ode", "3 tubs in rack left: too hot, unseen since 11:00 – cool the room")
     assert planner.tick(hot, NOON + 901, CONTEXT) == []
 
 

@@ -239,7 +239,7 @@ def test_a_straggler_joins_the_group_that_stands_and_thirteen_ends_are_one_messa
     ]
     late = NOON + 1800
     (straggler,) = firsts(planner.plan([event("B1", at=late)], [], late, CONTEXT))
-    assert straggler.title == "13 in snake room: too dry since 11:00 – treat the room"
+    assert straggler.title == "13 tubs in snake room: too dry since 11:00 – treat the room"
     assert "Detail: new since the last message: B1." in straggler.lines
     assert wait(straggler) == 0
     assert straggler.thread == rows[-1].thread

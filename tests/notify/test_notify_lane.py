@@ -75,7 +75,7 @@ def test_members_of_a_group_that_are_due_together_become_one_message() -> None:
     """Twenty-one tubs that waited for the window to close are one message, which settles all their rows."""
     rows = [member(f"B{n}", n % 10) for n in range(1, 22)]
     (parcel,) = parcels(rows, WORDING, NOW + 900)
-    assert parcel.message.title == "21 in rack left: too dry since 16:13 – treat the room"
+    assert parcel.message.title == "21 tubs in rack left: too dry since 16:13 – treat the room"
     assert {row.id for row in parcel.carries} == {row.id for row in rows}
     assert len(parcel.message.facts["members"]) == 21
 

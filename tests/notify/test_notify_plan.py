@@ -345,7 +345,7 @@ def test_a_power_cut_is_one_message_though_a_heavy_tub_cools_later() -> None:
         [alarm(name, "heat_lost") for name in names], NOON, CONTEXT,
     )  # fmt: skip
     (first,) = firsts(rows)
-    assert "5 in rack left" in first.title
+    assert "rack left (5): heater stopped" in first.title
     assert "mains" in " ".join(first.lines)
     later = planner.plan(
         [event("A6", "heat_lost", at=NOON + 3600, detail={"common": "snake room"}, **common)],

@@ -87,7 +87,7 @@ def test_of_a_group_only_what_still_stands_is_counted() -> None:
     planner = Planner(config(), None)
     rows = planner.plan([event(f"A{n}", at=NIGHT) for n in (1, 2, 3)], [], NIGHT, CONTEXT)
     (message,) = sent(rows, MORNING, situation(alarm("A1"), alarm("A3")))
-    assert message.title == "2 in rack left: too dry since 22:30 – treat the room"
+    assert message.title == "2 tubs in rack left: too dry since 22:30 – treat the room"
     assert "A1 since 22:30; A3 since 22:30; A2 from 22:30, over by now." in message.lines
 
 
@@ -147,7 +147,7 @@ def test_a_fault_of_a_branch_names_the_tubs_nobody_sees() -> None:
     """The first line begins with tubs, the text names all of them."""
     silent = event("A1", "missing", band=None, detail={"branch": "i2c1/0x70", "members": "a1, a2, a3, a4", "count": 4})
     row = firsts(Planner(config(), None).plan([replace(silent, enclosure=None, probe=None)], [], NOON, CONTEXT))[0]
-    assert row.title == "A1, A2 +2: probes silent since 11:00 – look at the tubs"
+    assert row.title == "A1, A2 +2: probes silent since 11:00 – look at tubs"
     assert "Unwatched: A1, A2, A3, A4." in row.lines
     planner = Planner(config(), None)
     planner.plan([replace(silent, enclosure=None, probe=None)], [], NOON, CONTEXT)
@@ -308,3 +308,21 @@ def test_how_long_it_lasts_is_elapsed_time_though_the_clock_was_stepped(step: in
     over = event("A4", "hot", "cleared", later + 600, state="normal", since=NOON - HOUR)
     rows = planner.plan([over], [], later + 600, CONTEXT)
     assert "(1 h 20 min)" in sent(rows, later + 600, replace(how, alarms={}))[0].lines[0]
+
+
+def test_of_several_hot_tubs_the_hottest_is_named_first_with_its_number_and_danger_is_called_so() -> None:
+    """Who has three tubs to save at three in the morning reads which one to open first."""
+    names, hot = ("A1", "A2", "A3"), (36.4, 40.9, 35.0)
+    events = [event(name, "hot", value=36.0, limit=34.0) for name in names]
+    alarms = [
+        replace(alarm(name, "hot"), probe=one.probe, detail={"danger": 1} if name == "A2" else {})
+        for name, one in zip(names, events, strict=True)
+    ]
+    (row,) = firsts(Planner(config(), None).plan(events, alarms, NOON, CONTEXT))
+    air = {str(one.probe): (NOON, celsius, 50.0) for one, celsius in zip(events, hot, strict=True)}
+    (told,) = sent([row], NOON, situation(*alarms, **air))
+    assert told.title.startswith("3 tubs: dangerously hot")
+    assert any(
+        line.startswith("A2 since 11:00 (40.9 °C); A1 since 11:00 (36.4 °C); A3 since 11:00 (35.0 °C)")
+        for line in told.lines
+    )

@@ -79,7 +79,7 @@ def test_what_gets_worse_is_new_to_whom_nothing_was_told_and_joins_others_that_d
     planner.plan([low(f"A{n}") for n in (1, 2, 3)], [], NOON, GLANCE)
     worse = [event(f"A{n}", "dry", "escalated", NOON + HOUR) for n in (1, 2, 3)]
     (row,) = firsts(planner.plan(worse, [], NOON + HOUR, GLANCE))
-    assert row.title.startswith("3 in rack left: too dry since")
+    assert row.title.startswith("3 tubs in rack left: too dry since")
 
 
 def test_the_end_of_what_was_told_stands_in_the_next_morning_message_once() -> None:
@@ -188,7 +188,7 @@ def test_several_with_empty_bowls_are_not_told_to_treat_the_room() -> None:
     pairs = [tub(f"A{n}", LEFT, "refill the bowl; then more") for n in (1, 2, 3)]
     rows = Planner(config(), None).plan([e for e, _ in pairs], [], NOON, CONTEXT)
     (message,) = sent(rows, NOON, situation(*[a for _, a in pairs]))
-    assert message.title == "3 in rack left: too dry since 11:00 – refill bowl"
+    assert message.title == "3 tubs in rack left: too dry since 11:00 – refill bowl"
     assert "Cause: moisture left the air." in message.lines
     mixed = [*pairs[:2], tub("A3", WARMED, "check the heater and its thermostat; do not mist")]
     rows = Planner(config(), None).plan([e for e, _ in mixed], [], NOON, CONTEXT)

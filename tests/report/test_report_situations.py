@@ -11,10 +11,10 @@ from tests.report.situations import Tub, alarm, chart_of, morning_of
 
 from dewkeeper.cli.glance import morning_lines
 from dewkeeper.notify.daily import morning_words
-from dewkeeper.report.alarm_words import to_do
+from dewkeeper.report.alarm_words import headline, to_do, why_now
 from dewkeeper.report.first_line import age_words, first_line
 from dewkeeper.report.glimpse import Glimpse, lowest_words, now_words, thermal
-from dewkeeper.report.model import EnclosureMorning, MorningGlance
+from dewkeeper.report.model import EnclosureMorning, MorningGlance, Standing
 from dewkeeper.report.morning_words import blind_parts, off_line, off_step, row_words, said_above, unwatched_step
 from dewkeeper.report.wording import Wording, first_steps, rank_word
 from dewkeeper.web.chart import humidity_chart, temperature_chart
@@ -83,7 +83,7 @@ SITUATIONS: dict[str, tuple[dict[str, Tub], dict[str, Any]]] = {
     ),
     "frost in the room": ({"T1": CALM, "T2": CALM}, {"general": [alarm("room_frost", 2, cause="the room is cold", value=11.8, detail={"room": "attic"}, response="warm the room; change no tub")], "room": (11.6, 48.0)}),
     "a room as dry as a hard frost makes it": ({"T1": Tub(humidity=62), "T2": CALM}, {"general": [alarm("room_frost", 3, cause="the room's air is frost-dry", value=21.5, detail={"room": "attic"}, response="moisten the room, with a humidifier or wet cloths; change no tub")], "room": (21.3, 19.0)}),
-    "dewkeeper's own disk": ({"T1": CALM, "T2": CALM}, {"general": [alarm("system", 2, cause="3 % of the disk is free (180 MB), less than 10 %", response="delete what is not needed, or move to a larger card", consequence="it still watches, tells and records; when the disk is full it watches and tells on, and records nothing")]}),
+    "dewkeeper's own disk": ({"T1": CALM, "T2": CALM}, {"general": [alarm("system", 2, cause="3 % of the disk is free (180 MB), less than 10 %", response="take copies you have elsewhere off it, or move to a larger card; delete nothing of dewkeeper's, pull no card while it runs", consequence="it still watches, tells and records; when the disk is full it watches and tells on, and records nothing")]}),
     "too dry, and its bowl was filled in the evening": ({"T1": CALM, "T2": Tub(humidity=50, low=49, alarms=[alarm("dry", 4, cause="moisture left", response=FULL)], deeds={"refilled": 9.0})}, {}),
     "too dry in the night, mended by itself": (
         {"T1": CALM, "T2": Tub(low=50, sums={"beyond_tolerable_seconds": 5400, "beyond_target_seconds": 9000, "dose_percent_hours": 12.0})}, {},
@@ -116,10 +116,17 @@ def told(name: str) -> str:
     for one in glance.off:
         step = off_step(one)
         said.append(f"above all other rows: {off_line(one, wording, glance.made_at)}{f' → {step}' if step else ''}")
+    said += [general_said(alarm, glance, wording) for alarm in glance.general]
     said += [row_said(row, glance, wording) for row in rows if row not in burning]
     said += chart_words(glance, rows[0], tubs[rows[0].enclosure], config) if rows else []
     title, lines = morning_words(glance, wording)
     return "\n".join([*said, f"message: {title}", *(f"    {line}" for line in lines)])
+
+
+def general_said(alarm: Standing, glance: MorningGlance, wording: Wording) -> str:
+    """Return what the page says of a room or of dewkeeper itself, as its row has it."""
+    cause = f" | {why_now(alarm, wording)}" if alarm.cause else ""
+    return f"{headline(alarm, wording)}, {wording.stood(alarm, glance.made_at)}{cause} → {first_steps(to_do(alarm))}"
 
 
 def row_said(row: EnclosureMorning, glance: MorningGlance, wording: Wording) -> str:

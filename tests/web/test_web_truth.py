@@ -96,7 +96,7 @@ def test_all_well_counts_only_what_is_in_service_and_names_the_rest(house: House
     }
     assert glance.all_well
     title, text = house.message()
-    assert title == "All well: 2 in service, 1 not (no alarms); night 21:00–08:00"
+    assert title == "All well: 2 in service; 1 out of service; night 21:00–08:00"
     assert "every enclosure in service was watched" in text
     assert re.search(r"Out of service, no alarms: T1 \(4\d %", text)
     for said in (house.terminal(), house.page()):

@@ -133,7 +133,7 @@ def _done(view: View, lever: str, within: int = _RECENT_SECONDS) -> bool:
     return any(word.lever == lever for _, word in view.entries(within + 1))
 
 
-_FILLED: Final = "the bowl was filled: look at the vents"
+_FILLED: Final = "the bowl was filled: look at the vents (never close most of them)"
 
 
 def _dry(view: View, facts: EnclosureFacts) -> list[str]:

@@ -33,7 +33,7 @@ SHORT: Final[Mapping[Kind, Short]] = {
     "heat_lost": Short("heater stopped", "heater had stopped", "check heater", "heater still off"),
     "dry_soon": Short("drying out", "was drying out", "refill bowl"),
     "stale_air": Short("stale and wet", "was stale and wet", "uncover some mesh"),
-    "lid_open": Short("not closed", "was not closed", "close and lock"),
+    "lid_open": Short("not closed", "was not closed", "snake in? close it"),
     "room_heat": Short("room too hot", "room was too hot", "cool the room", "room still too hot"),
     "room_heat_soon": Short("room is warming", "room was warming", "shade and air it", "room still warming"),
     "room_frost": Short("room cold or dry", "room was cold or dry", "warm the room", "room still cold or dry"),
@@ -120,19 +120,27 @@ GROUPS: Final[Mapping[Kind, Shared]] = {
     "dry": Shared("treat the room", _ROOM, "look at the room first: heating, window, a humidifier; change no tub yet"),
     "damp": Shared("air the room", _ROOM, "air the room first; change no tub until it is right"),
     "hot": Shared("cool the room", _ROOM, "heat off at the plugs, cool the room: shade, air; then look at every snake"),
-    "cold": Shared("check room and mains", _ROOM, "check the room's heating, then mains, plugs and heaters"),
+    "cold": Shared(
+        "check room and plugs",
+        _ROOM,
+        "check the room's heating, then plugs, fuse and heaters; leave the wiring to a licensed electrician",
+    ),
     "dry_soon": Shared(
         "look at bowls", "moisture is leaving several at once", "look at the bowls when you pass, and at the room"
     ),
-    "heat_lost": Shared("check the mains", _MAINS, "check plugs and fuse; leave the wiring to a licensed electrician"),
-    "heat_stuck_on": Shared("heat off now", _MAINS, "switch the heat off at the plugs and stay until it falls"),
+    "heat_lost": Shared("plugs and fuse", _MAINS, "check plugs and fuse; leave the wiring to a licensed electrician"),
+    "heat_stuck_on": Shared(
+        "heat off now",
+        _MAINS,
+        "switch the heat off at the plugs, open, stay until it falls; if it does not, move the snakes to closed boxes in room air",
+    ),
     "missing": Shared(
-        "look at the tubs",
+        "look at tubs",
         _CABLE,
         "look at the tubs and their heat, then check the cable, plug or adapter they share",
     ),
     "crc": Shared(
-        "look at the tubs", _CABLE, "look at the tubs and their heat, then check the cable, plug and supply they share"
+        "look at tubs", _CABLE, "look at the tubs and their heat, then check the cable, plug and supply they share"
     ),
     "gross_range": Shared("check the cable", _CABLE, "check the cable, plug and supply they share"),
     "flat_line": Shared("check the cable", _CABLE, "unplug the cable they share and plug it in again"),

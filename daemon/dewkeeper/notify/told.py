@@ -108,8 +108,8 @@ class Told:
     def subject(self) -> str:
         """What it is about, as the keeper calls it."""
         if self.members:
-            standing = sum(not member.over and member.until is None for member in self.members)
-            return f"{standing or len(self.members)} {self._shared_place()}"
+            tubs = "" if self.kind in ROOMS else "tub " if self._many == 1 else "tubs "
+            return f"{self._many} {tubs}{self._shared_place()}"
         if self.tubs:
             more = len(self.tubs) - 2
             return ", ".join(self.tubs[:2]) + (f" +{more}" if more > 0 else "")
@@ -118,6 +118,18 @@ class Told:
         if self.enclosure is None and self.kind in ROOMS and self.room:
             return self.room
         return self.enclosure or self.probe or self.room or self.branch or self.site or "dewkeeper"
+
+    @property
+    def short_subject(self) -> str:
+        """The same where there is little room: of several the place and how many, "rack left (15)"."""
+        if not self.members:
+            return self.subject
+        return f"{self._shared_place().removeprefix('in ').removeprefix('on ')} ({self._many})"
+
+    @property
+    def _many(self) -> int:
+        standing = sum(not member.over and member.until is None for member in self.members)
+        return standing or len(self.members)
 
     @property
     def topic(self) -> str:

@@ -31,6 +31,8 @@ from dewkeeper.report.wording import Wording, beyond, cause_words, duration, ins
 TITLE_LENGTH: Final = 60
 MEASURED: Final = EXCURSIONS | {"heat_stuck_on", "heat_lost"} | ROOMS
 """Kinds told with a value: %RH for dry and damp, °C for the others, and the other of the two beside it."""
+_HIGH: Final = frozenset({"hot", "heat_stuck_on", "damp"})
+"""Kinds of which the highest value is the worst."""
 LATE_SECONDS: Final = 600
 FRESH_SECONDS: Final = 120
 """A value may be called that of now for so long."""
@@ -45,7 +47,8 @@ def title(told: Told, wording: Wording, now: int, longest: int = TITLE_LENGTH) -
     # Of several that are urgent the place goes first, since the text names each; what to do and since when stay.
     placeless = f"{told.subject.partition(' ')[0]} tubs" if told.members and told.priority == "urgent" else ""
     for subject_length in (40, 24, 16, 10):
-        subject = placeless if placeless and subject_length < 40 else _cut(told.subject, subject_length)
+        named = told.subject if subject_length == 40 else told.short_subject
+        subject = placeless if placeless and subject_length < 40 else _cut(named, subject_length)
         whole = [f"{subject}: {_what(told, doubt)} {when}" for doubt in dict.fromkeys((told.doubt, "in doubt"))]
         # Who is woken must not miss what to do; since when it is so stands in the text too.
         short = told.priority == "urgent" and now - told.since < _TODAY_SECONDS and not told.doubt and not told.over
@@ -54,7 +57,7 @@ def title(told: Told, wording: Wording, now: int, longest: int = TITLE_LENGTH) -
         for line in (*(f"{said} – {action}" for said in whole), *undated, whole[-1]):
             if len(line) <= longest and (action in line or subject_length <= 16):
                 return line
-    return _cut(f"{_cut(told.subject, 10)}: {_what(told, '')} {when}", longest)
+    return _cut(f"{_cut(told.short_subject, 10)}: {_what(told, '')} {when}", longest)
 
 
 def action_of(told: Told) -> str:
@@ -240,7 +243,10 @@ def _members(told: Told, wording: Wording, now: int) -> list[str]:
         what = "Unwatched" if told.kind in SILENT else "Enclosures"
         return [f"{what}: {', '.join(told.tubs[:_MOST_MEMBERS])}{f' and {more} more' if more > 0 else ''}."]
     made = []
-    ordered = sorted(told.members, key=lambda member: member.over or member.until is not None)
+    worst = -1 if told.kind in _HIGH else 1
+    ordered = sorted(  # who stands first, and of them the worst
+        told.members, key=lambda one: (one.over or one.until is not None, one.value is None, worst * (one.value or 0))
+    )
     for member in ordered[:_MOST_MEMBERS]:
         since = wording.clock(member.since, now)
         if member.until is not None:
@@ -295,7 +301,8 @@ def _due(told: Told, wording: Wording, now: int) -> str:
     if by > now and told.priority == "urgent":
         return f"Act now, by {wording.clock(by, now)} at the latest."
     if by > now:
-        return f"Act by {wording.clock(by, now)}, in {duration(by - now)}."
+        first = "Look now; mend it" if told.kind in SILENT else "Act"
+        return f"{first} by {wording.clock(by, now)}, in {duration(by - now)}."
     return f"Act now: overdue since {wording.clock(by, now)}."
 
 

@@ -28,11 +28,11 @@ _ROOM_WORDS: Final = {COLD_CAUSE: "room cold", DRY_CAUSE: "room too dry"}
 """What the alarm of a room is called, by its cause: one kind for two things that ask for different steps."""
 AFTER_HEAT: Final = (
     "look at the other tubs on that plug; no heat before its thermostat is checked; "
-    "cool the snake in room air, never in a cold bath; limp or gaping: exotics vet at once"
+    "no cold bath for the snake; limp or gaping: exotics vet at once"
 )
 """What follows the first steps against heat."""
 HEAT_OVER: Final = (
-    "look at the snake, a short heat also harms; limp or gaping: exotics vet at once; "
+    "look at the snake now, even a short heat harms; limp or gaping: exotics vet at once; "
     "look at the other tubs on that plug; check the thermostat before you trust it"
 )
 """The same where it has cooled down by itself."""

@@ -13,7 +13,7 @@ from dewkeeper.report.off_times import OFF_SHORT, OFF_STEPS, OFF_WORDS, OffTime
 from dewkeeper.report.order import QUIET_STATES, overdue
 from dewkeeper.report.wording import Wording, beyond, outside_words
 
-RESTART = "unplug the machine dewkeeper runs on, wait a minute, plug it in again"
+RESTART = "unplug the small computer dewkeeper runs on, no heater, wait a minute, plug it in again"
 """What somebody can do who types no commands."""
 NOT_IN_SERVICE = "No enclosure is in service: no alarms from any"
 _SILENT = frozenset({KINDS["missing"].label, KINDS["crc"].label})

@@ -20,11 +20,12 @@ DETECTOR: Final = Detector(
         ),
         "hot": Rationale(
             "too hot", "the heat source gives too much, or the room is hot", "death within hours",
-            "switch the heat off at the plug, open, move the snake", 15 * 60, "urgent", "urgent",
+            "switch the heat off at the plug, open, move the snake to room air; keep it in a closed box", 15 * 60, "urgent", "urgent",
         ),
         "cold": Rationale(
             "too cold", "the heat source fails, or the room is cold", "no digestion, weak defences, in a day or two",
-            "check the heater, its thermostat and the plug", 2 * HOUR, "medium", "medium",
+            "check the heater, its thermostat and the plug; unplug the heater before you touch it; scorched, wet or tripping again: "
+            "leave it off, licensed electrician", 2 * HOUR, "medium", "medium",
         ),
     },
 )  # fmt: skip

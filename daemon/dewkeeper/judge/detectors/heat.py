@@ -433,11 +433,12 @@ DETECTOR: Final = Detector(
     {
         "heat_stuck_on": Rationale(
             "heat does not stop", "heater or thermostat stuck on", "overheating, death within hours",
-            "switch the heat off at the plug and stay until it falls", 15 * 60, "urgent",
+            "switch the heat off at the plug, open, stay until it falls; if it does not, move the snake to a closed box in room air", 15 * 60, "urgent",
         ),
         "heat_lost": Rationale(
             "heat source stopped", "heater, thermostat or plug failed", "it cools to the room within hours",
-            "check plug, thermostat and heater", 2 * HOUR, "medium",
+            "check plug, thermostat and heater; unplug the heater before you touch it; scorched, wet or tripping again: "
+            "leave it off, licensed electrician", 2 * HOUR, "medium",
         ),
     },
     HeatMemory,
