@@ -97,9 +97,9 @@ def test_each_of_several_is_told_with_its_number() -> None:
         (
             "target",
             60.0,
-            "A1 since 11:00 (58 % instead of 60 %); A2 since 11:00 (57 % instead of 60 %); A3 since 11:00.",
+            "A2 since 11:00 (57 % instead of 60 %); A1 since 11:00 (58 % instead of 60 %); A3 since 11:00.",
         ),
-        ("tolerable", 59.0, "A1 since 11:00 (58 %); A2 since 11:00 (57 %); A3 since 11:00."),
+        ("tolerable", 59.0, "A2 since 11:00 (57 %); A1 since 11:00 (58 %); A3 since 11:00."),
     ]
     for band, limit, said in cases:
         events = [event(f"A{n}", limit=limit, band=band) for n in (1, 2, 3)]

@@ -70,7 +70,7 @@ def test_every_kind_can_be_told_of_a_group(kind: Kind, happening: Happening) -> 
     members = tuple(Member(f"B{n}", NOW - 60 * n, f"e{n}", until) for n in range(1, 16))
     about = told(kind, happening, enclosure=None, members=members)
     title = words.title(about, WORDING, NOW)
-    assert title.startswith(("15 tubs in rack left: ", "rack left (15): "))
+    assert title.startswith(("15 tubs in rack left: ", "rack left (15): ", "15 rooms: "))
     assert "14:13" in title
     assert len(title) <= words.TITLE_LENGTH
     text = "\n".join(words.lines(about, WORDING, NOW))

@@ -108,8 +108,8 @@ class Told:
     def subject(self) -> str:
         """What it is about, as the keeper calls it."""
         if self.members:
-            tubs = "" if self.kind in ROOMS else "tub " if self._many == 1 else "tubs "
-            return f"{self._many} {tubs}{self._shared_place()}"
+            many = f"{self._many} {'room' if self.kind in ROOMS else 'tub'}{'' if self._many == 1 else 's'}"
+            return many if self.kind in ROOMS else f"{many} {self._shared_place()}"
         if self.tubs:
             more = len(self.tubs) - 2
             return ", ".join(self.tubs[:2]) + (f" +{more}" if more > 0 else "")
@@ -122,7 +122,7 @@ class Told:
     @property
     def short_subject(self) -> str:
         """The same where there is little room: of several the place and how many, "rack left (15)"."""
-        if not self.members:
+        if not self.members or self.kind in ROOMS:
             return self.subject
         return f"{self._shared_place().removeprefix('in ').removeprefix('on ')} ({self._many})"
 
