@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import random
 from collections.abc import Iterator, Mapping
 from contextlib import closing
@@ -18,7 +19,7 @@ from tests.store.conftest import MIDNIGHT
 from dewkeeper.clock import ManualClock
 from dewkeeper.collect.asking import ServerReader, SiteHistory
 from dewkeeper.collect.errors import ServerRefused
-from dewkeeper.collect.layout import layout_config
+from dewkeeper.collect.layout import layout_config, layout_text
 from dewkeeper.collect.link import ServerLink, parameters
 from dewkeeper.collect.sending import describe
 from dewkeeper.judge.types import SUSPECT, Calibration, Command, Event, Exclusion, JournalEntry, Learned
@@ -260,3 +261,23 @@ def test_what_the_server_is_not_asked_is_refused_aloud(site: SendingSite, reader
     """A question that only a site's own store can answer is no empty answer."""
     with pytest.raises(StoreUnusable, match="not of the server"):
         SiteHistory(reader, site.place().number).messages()
+
+
+def _changed(**tables: Any) -> str:
+    said = json.loads(layout_text(config(Path("/nowhere"))))
+    return json.dumps({name: value for name, value in (said | tables).items() if value is not None})
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "", "7", "[]", "{}", _changed(rack=7), _changed(rack=None), _changed(enclosure=None), _changed(probe=None),
+        _changed(rack=[{"name": "Q"}]), _changed(enclosure=[{"name": "T1", "rack": "R", "profile": "dragon"}]),
+        _changed(enclosure=[{"name": "T9", "rack": "R"}]), _changed(web=[]), _changed(web={"base_url": 7}), _changed(site={"timezone": "Mars"}),
+    ],
+)  # fmt: skip
+def test_a_layout_that_is_none_is_refused_whole(text: str) -> None:
+    """What a site says of its rooms comes from elsewhere: each thing that screens would fail over is found first."""
+    with pytest.raises(ValueError, match=r"."):
+        layout_config(text)
+    assert layout_config(_changed()).rack[0].name == "R"

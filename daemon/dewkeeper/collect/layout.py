@@ -7,12 +7,13 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import Any, Final
 
 import psycopg
 from pydantic import TypeAdapter
 
+from dewkeeper_config import effective_limits
 from dewkeeper_config.models import Config, Enclosure, ProbeConfig, Profile, Rack, Round, Site, Web
 
 NOTE: Final = "layout"
@@ -22,6 +23,7 @@ _TABLES: Final[Mapping[str, TypeAdapter[Any]]] = {
     "enclosure": TypeAdapter(list[Enclosure]), "probe": TypeAdapter(list[ProbeConfig]), "round": TypeAdapter(Round),
 }  # fmt: skip
 _TABLE: Final = TypeAdapter(dict[str, Any])
+_WEB: Final = TypeAdapter(dict[str, str | None])
 _THERE: Final = "SELECT to_regclass('dewkeeper.note') IS NOT NULL"
 
 
@@ -35,8 +37,28 @@ def layout_config(text: str) -> Config:
     """Return the configuration that a layout is part of; what it does not say is as by default, and nobody is told. Raises ValueError."""
     said = _TABLE.validate_json(text)
     tables = {name: made.validate_json(json.dumps(said[name])) for name, made in _TABLES.items() if name in said}
-    web = Web(base_url=said.get("web", {}).get("base_url"))
-    return Config.model_construct(**{"channel": [], "person": [], **tables, "web": web})
+    web = Web(base_url=_WEB.validate_python(said.get("web", {})).get("base_url"))
+    found = Config.model_construct(**{"channel": [], "person": [], **tables, "web": web})
+    _check(found, tables.keys())
+    return found
+
+
+def _check(config: Config, said: Collection[str]) -> None:
+    """Raise ValueError where something is named that is not there: the layout comes from elsewhere, and screens rely on it."""
+    if missing := {"rack", "enclosure", "probe"} - set(said):
+        raise ValueError(f"nothing is said of {', '.join(sorted(missing))}")
+    racks, enclosures = {rack.name for rack in config.rack}, {enclosure.name for enclosure in config.enclosure}
+    for enclosure in config.enclosure:
+        if enclosure.rack not in racks:
+            raise ValueError(f"{enclosure.name} is in a rack that is not there")
+        try:
+            effective_limits(config, enclosure.name)
+        except KeyError as error:
+            raise ValueError(f"{enclosure.name} has a profile that nobody knows here") from error
+    if lost := [
+        probe.name for probe in config.probe if probe.enclosure is not None and probe.enclosure not in enclosures
+    ]:
+        raise ValueError(f"the probes {', '.join(lost)} are in enclosures that are not there")
 
 
 def tell(cursor: psycopg.Cursor[Any], site: int, notes: Mapping[str, str]) -> None:
