@@ -94,6 +94,7 @@ def _ping(url: str, guard: Guard) -> None:
         ):
             status = answer.status_code
     except (requests.exceptions.RequestException, OSError, AttributeError) as error:
+        guard.remaining()  # its own timeout may come a hair before the deadline: it is named the same
         raise TemporaryFailure(type(error).__name__) from error  # the text may repeat the address, which is a secret
     if not 200 <= status < 300:
         raise PermanentFailure(f"HTTP {status}")
