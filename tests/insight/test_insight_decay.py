@@ -91,3 +91,9 @@ def test_a_ladder_of_constants_is_what_least_squares_leaves_of_each() -> None:
     vapour = 24 + 5 * np.exp(-hours / 3) + 0.3 * np.sin(hours) + dice.normal(0, 0.1, len(hours))
     decay, taus = _Decay(hours, vapour, beside), np.geomspace(0.15, 72, 30)
     assert decay.ladder(taus) == pytest.approx([decay.squares(float(tau)) for tau in taus], rel=1e-7)
+
+
+def test_what_dries_within_half_an_hour_is_withheld_and_said_to_be_quick() -> None:
+    """A constant of a quarter of an hour is three of the five-minute means it would be fitted to."""
+    tub, deeds = mistings(0.25, 10, noise=0.05)
+    assert "half an hour" in str(drying_constant(tub, None, deeds))

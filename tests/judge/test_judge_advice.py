@@ -164,6 +164,17 @@ def test_since_when_is_found_in_the_curve() -> None:
     assert event.cause == "moisture left"
 
 
+def test_what_dries_too_quick_for_a_constant_is_known_by_its_mistings() -> None:
+    """No drying time is told, but half of a misting is gone in a quarter of an hour: too much air all the same."""
+    for half, said in ((0.25, True), (1.5, False)):
+        desk = _desk()
+        desk.hold(1, others=[ROOM])
+        _note(desk, "refilled", DAY)
+        quick = Fact("misting_hours", half, half, half, decays=5, days=42, until=desk.now + 14 * DAY)
+        desk.feed(Learned(desk.now, "B1", (Fact("drying_hours", why="too quick"), quick)))
+        assert ("too much air" in _dries(desk).response) == said
+
+
 def test_a_fact_that_is_withdrawn_or_too_old_counts_no_more() -> None:
     """What the newest word of an enclosure leaves out, withholds, or let run out, is not used."""
     fact = Fact("drying_hours", 1.0, 0.9, 1.1, decays=5, days=42, until=10**10)
@@ -230,7 +241,7 @@ def test_a_bowl_that_was_just_filled_is_not_to_be_filled() -> None:
     desk = _desk(())
     _note(desk, "refilled", DAY)
     told = _dries(desk)
-    assert told.response == "the bowl was filled: look at the vents, or add a second bowl"
+    assert told.response == "the bowl was filled: look at the vents (never close most of them), or add a second bowl"
     assert _dries(_desk(())).response == "refill the bowl"
 
 
@@ -251,7 +262,7 @@ def test_a_tub_that_dries_out_beside_a_full_bowl_is_no_matter_of_the_bowl() -> N
     """A forecast of dryness says to refill the bowl, and where that was done yesterday to look at the vents."""
     for filled, advised in (
         (False, "refill the bowl when you pass"),
-        (True, "the bowl was filled: look at the vents when you pass"),
+        (True, "the bowl was filled: look at the vents (never close most of them) when you pass"),
     ):
         desk = _desk()
         if filled:

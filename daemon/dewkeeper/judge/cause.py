@@ -29,6 +29,7 @@ _RECENT_SECONDS: Final = 14 * DAY  # common practice, no source; so is the next
 _CLEANING_SECONDS: Final = 30 * DAY  # since a deep clean
 _FIRST_BOWL_SECONDS: Final = 2 * DAY
 """A bowl filled since then is taken as full; common practice, no source."""
+_SHORT_MISTING_HOURS: Final = 0.35  # half of it gone: a constant of half an hour, the quickest that is told
 _SHORT_DRYING_HOURS: Final = 3.0  # a closed tub dries over a working day; common practice, no source
 
 _ADVISED: Final[tuple[Kind, ...]] = ("dry", "damp", "dry_soon")
@@ -143,7 +144,9 @@ def _dry(view: View, facts: EnclosureFacts) -> list[str]:
     steps = []
     full = _done(view, "bowl_refill", _FIRST_BOWL_SECONDS)
     drying_hours, mist_minutes = view.learned("drying_hours"), _mist_minutes(view)
-    too_much_air = full and drying_hours is not None and drying_hours < _SHORT_DRYING_HOURS
+    # What dries quicker than its constant can be told shows by how soon half of a misting is gone.
+    quick = (view.learned("misting_hours") or 1.0) < _SHORT_MISTING_HOURS
+    too_much_air = full and (quick if drying_hours is None else drying_hours < _SHORT_DRYING_HOURS)
     if not full:
         steps.append("refill the bowl")
     elif too_much_air:
