@@ -145,6 +145,17 @@ def test_alarms_and_journal_of_all_name_the_site(three: AllSitesRig) -> None:
     assert entry.endswith("north room T3 misted: well Ina")
 
 
+def test_every_link_and_form_of_the_machine_s_own_screens_leads_somewhere(three: AllSitesRig) -> None:
+    """Health, logins, away and own alarms are about the machine that looks after the sites; nothing there is of a rack."""
+    keeper = three.keeper()
+    for path in ("/health", "/own", "/leave", "/logins", "/cautions"):
+        html = keeper.get(three.base + path).text
+        for address in re.findall(r'href="(/[^"#]*)', html):
+            assert keeper.get(three.base + unescape(address)).status_code == 200, (path, address)
+        for address in re.findall(r'method="post" action="(/[^"]*)"', html):
+            assert keeper.post(three.base + unescape(address)).status_code != 404, (path, address)
+
+
 def test_who_is_not_logged_in_sees_nothing(three: AllSitesRig) -> None:
     """Every screen asks who it is first, as the page of a site does."""
     three.keeper()

@@ -120,7 +120,7 @@ RULES = (
 
 
 _ITS_OWN = (
-    "/alarms/", "/health", "/cautions", "/login", "/logins", "/logout", "/first", "/ack/", "/leave", "/sitter/end", "/export", HEARTBEAT_PATH,
+    "/alarms/", "/health", "/cautions", "/login", "/logins", "/logout", "/first", "/ack/", "/leave", HEARTBEAT_PATH,
 )  # fmt: skip
 """How the addresses begin that the page over all sites has besides, about the machine that looks after them."""
 

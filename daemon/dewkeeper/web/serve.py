@@ -156,6 +156,7 @@ def _templates() -> Environment:
         root="",
         acts=True,
         silent=False,
+        over_all=False,
         wrong="",
         then="",
         kept="",

@@ -148,6 +148,7 @@ class Visit:
             site=self.services.config.site.name,
             root=self.root,
             acts=self.site is None,
+            over_all=self.services.sites is not None,
             nav=self._nav(),
             **self._as_of(),
             now=self.now,
