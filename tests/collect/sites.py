@@ -64,7 +64,7 @@ def send(folder: Path, name: str, address: str, *, round_too: bool = False, seco
 
 
 def fill(shelf: Shelf, start: int, days: float, seed: int, every: int = 900) -> None:
-    """Store polls of all probes, some failed, some doubted, one probe now and then without any."""
+    """Store polls of all probes, some failed, some doubted, half of these in their humidity alone, one probe now and then without any."""
     rng = random.Random(seed)
     rows = []
     for at in range(start, start + int(days * 86400), every):
@@ -72,7 +72,8 @@ def fill(shelf: Shelf, start: int, days: float, seed: int, every: int = 900) -> 
             if rng.random() < 0.03:
                 continue
             words = (None, None) if rng.random() < 0.05 else (rng.randrange(65536), rng.randrange(65536))
-            rows.append((at, probe, *words, rng.random() > 0.1))
+            chance = rng.random()
+            rows.append((at, probe, *words, None if chance < 0.05 else chance > 0.1))
     for first in range(0, len(rows), 500):
         shelf.put(rows[first : first + 500])
 

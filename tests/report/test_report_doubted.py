@@ -12,7 +12,7 @@ from dewkeeper.cli.plot import plot
 from dewkeeper.judge.beliefs import INFERRED
 from dewkeeper.judge.types import FAIL, PASS, SUSPECT, SUSPECT_WHOLE, Quality
 from dewkeeper.report.enclosure import enclosure
-from dewkeeper.report.glimpse import glimpse_of
+from dewkeeper.report.glimpse import glimpse_of, now_words
 from dewkeeper.report.morning import morning
 from dewkeeper.report.wording import Wording
 from dewkeeper.service.settings import judge_settings
@@ -53,6 +53,22 @@ def test_the_morning_tells_the_heat_of_a_night_with_a_wet_probe(wet: Any) -> Non
     assert row.humidity_max is not None
     assert row.humidity_max.value == pytest.approx(62.0, abs=0.05)
     assert row.minutes_watched == other.minutes_watched - (WET[1] - WET[0]) / 60
+
+
+def test_a_wet_probe_in_a_hot_tub_still_says_how_hot_it_is_now(shelf: Callable[..., Any]) -> None:
+    """Row and tub give the temperature of now, without a humidity that nobody believes."""
+    one = shelf()
+    one.keep(items=(judge_settings(one.config, START - 86400),))
+    times = range(START, HOT + 300, 300)
+    rows = [_doubted(at, 39.0, 100.0) if at >= WET[0] else judged("p1", at, 29.0, 62.0) for at in times]
+    one.keep([*rows, *(judged("p2", at, 28.0, 65.0) for at in times)])
+    wording = Wording.of(one.config.site)
+    with one.past() as past:
+        row = next(row for row in morning(past, one.config, HOT + 300).enclosures if row.enclosure == "T1")
+        report = enclosure(past, one.config, "T1", "night", HOT + 300)
+    assert row.now is None
+    assert now_words(row, wording).replace("\N{NO-BREAK SPACE}", " ") == "now 39.0 °C, no humidity believed"
+    assert report.warmth_now_c == pytest.approx(39.0, abs=0.05)
 
 
 def test_its_curves_show_the_heat_and_no_humidity(wet: Any) -> None:

@@ -16,7 +16,7 @@ from dewkeeper.report.model import Gap, Limiting, NowValues, Standing, to_plain
 from dewkeeper.report.morning import limiting
 from dewkeeper.report.nights import day_start, night_to_show
 from dewkeeper.report.quarantine import HEEDED, isolations, rooms_of
-from dewkeeper.report.standing import now_values, standing_now
+from dewkeeper.report.standing import now_values, standing_now, warmth_now
 from dewkeeper.report.watching import STALE_POLLS, stale_after
 from dewkeeper.report.wording import beyond
 from dewkeeper_config.models import Config
@@ -44,7 +44,8 @@ class EnclosureReport:
     """Everything the enclosure screen shows.
 
     traces: one for every probe that was in it, the judged ones first. pause_seconds: a longer one breaks a curve.
-    gaps: when no judged probe was believed whole; temperature_gaps: when the temperature of none was.
+    gaps: when no judged probe was believed whole; temperature_gaps: when the temperature of none was. warmth_now_c: °C of now
+    where `now` is None because the humidity alone is doubted.
     """
 
     enclosure: str
@@ -63,6 +64,7 @@ class EnclosureReport:
     stage: str
     stage_until: int | None
     out_of_service: Command | None
+    warmth_now_c: float | None = None
 
     def to_json(self) -> dict[str, Any]:
         """Return the report as JSON values."""
@@ -109,6 +111,7 @@ def enclosure(history: Past, config: Config, name: str, span: Span, now: int) ->
         stretches=stretches,
         marks=tuple(journal_mark(e) for e in history.journal(start, enclosure=name) if e.time < end),
         now=present,
+        warmth_now_c=None if present is not None else warmth_now(newest, limits, now, fresh),
         alarms=tuple(a for a in standing_now(history, config, now, latest) if a.enclosure == name),
         stage=stage or next(e.profile for e in config.enclosure if e.name == name),
         stage_until=_stage_end(history, config, name, stage, until, now),

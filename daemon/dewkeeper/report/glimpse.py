@@ -98,6 +98,8 @@ def referred_words(row: NightRow, wording: Wording) -> str:
 def now_words(row: EnclosureMorning, wording: Wording) -> str:
     """Return the value of now beside the limit it is beyond, and the other of the two: "now 46 %, limit 55 %; 28.0 °C"."""
     now, limits, aimed = row.now, row.limits, False
+    if now is None and row.warmth_now_c is not None:
+        return f"now {wording.temperature(row.warmth_now_c)}, no humidity believed"
     if now is None:
         return "no reliable reading now"
     if thermal(row):

@@ -243,6 +243,7 @@ class EnclosureMorning:
     minimum_change_percent: lowest humidity compared with the night before, None when one of them is unknown.
     watched: whether it was in service and watched, by believed readings, all the time the glance speaks of, and is now.
     judged: its judged probes; extremes are the worst of all of them, times beyond those of the worst.
+    warmth_now_c: °C of now where `now` is None because the humidity alone is doubted.
     """
 
     enclosure: str
@@ -272,6 +273,7 @@ class EnclosureMorning:
     band: str = ""
     out_of_service: bool = False
     judged: tuple[str, ...] = ()
+    warmth_now_c: float | None = None
     watched: bool = True
 
 

@@ -14,7 +14,7 @@ from dewkeeper.report.model import UNWATCHED_MINUTES, Change, EnclosureMorning, 
 from dewkeeper.report.nights import Night, night_before, night_to_show
 from dewkeeper.report.off_times import OffTime, off_times
 from dewkeeper.report.order import QUIET_STATES, alarm_order, row_order
-from dewkeeper.report.standing import DAY_SECONDS, air_of_room, now_values, standing
+from dewkeeper.report.standing import DAY_SECONDS, air_of_room, now_values, standing, warmth_now
 from dewkeeper.report.watching import (
     as_far_as_known,
     due_seconds,
@@ -144,7 +144,8 @@ def _enclosure(
     limits = gathered.limits[enclosure.name]
     tonight = gathered.tonight.get(enclosure.name, NightSums())
     before = gathered.before.get(enclosure.name, NightSums())
-    newest = now_values([gathered.latest[p] for p in probes if p in gathered.latest], limits, now, fresh)
+    read = [gathered.latest[p] for p in probes if p in gathered.latest]
+    newest = now_values(read, limits, now, fresh)
     own = (a for a in gathered.alarms if a.enclosure == enclosure.name and a.state != "normal")
     alarms = tuple(standing(a, gathered.events, newest) for a in own)
     referred = None
@@ -181,6 +182,7 @@ def _enclosure(
         dose_percent_hours=tonight.dose_percent_hours,
         minutes_watched=tonight.watched_seconds / 60,
         now=newest,
+        warmth_now_c=None if newest is not None else warmth_now(read, limits, now, fresh),
         unwatched=unseen,
         alarms=tuple(sorted(alarms, key=lambda a: alarm_order(a, now))),
         minimum_change_percent=change,

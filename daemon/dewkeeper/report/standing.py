@@ -123,6 +123,19 @@ def now_values(newest: Iterable[Newest], limits: Limits, now: int, stale_after_s
     return max(_believed(newest, now, stale_after_seconds), key=concern, default=None)
 
 
+def warmth_now(newest: Iterable[Newest], limits: Limits, now: int, stale_after_seconds: int) -> float | None:
+    """Return the °C of now of a probe whose humidity alone is doubted, of several the one of most concern; None for none."""
+    warm = limits.temperature_tolerable
+    felt = [
+        n.reading.temperature_c
+        for n in newest
+        if n.quality.temperature_counts
+        and n.reading.temperature_c is not None
+        and not is_stale(n.reading.time, now, stale_after_seconds)
+    ]
+    return max(felt, key=lambda celsius: max(warm.low - celsius, celsius - warm.high), default=None)
+
+
 def _believed(newest: Iterable[Newest], now: int, stale_after_seconds: int) -> list[NowValues]:
     return [
         NowValues(r.humidity_percent, r.temperature_c, r.time, is_stale(r.time, now, stale_after_seconds), r.probe)
