@@ -62,7 +62,7 @@ def test_each_of_the_four_words_is_its_own_place_on_the_page(browser: Browser, h
     for line in (
         "T1 shelved: too dry, no alarms until",
         "T2 out of service, no alarms",
-        "T3 calm, unwatched for",
+        "T3 calm, unwatched 2",
     ):
         assert line in said["/"]
     assert "out of service" in said["/rack"]
