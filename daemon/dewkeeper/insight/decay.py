@@ -28,7 +28,7 @@ _TWO_BETTER: Final = 0.6
 """Two constants must leave less than this share of one constant's squares to be called clearly better."""
 _WIDEST: Final = 3.0
 """An interval whose ends differ by more than this factor says nothing a keeper could use."""
-QUICKEST_TOLD_HOURS: Final = 0.5
+_QUICKEST_TOLD_HOURS: Final = 0.5
 """Six of the five-minute means: what is gone sooner is smeared by the means, the probe's own lag and the end of the film.
 Of 76 constants told on tuning seeds 1-4 of tests/bench/insight all ten that were wrong lay or reached below this."""
 _RESAMPLED: Final = 200
@@ -95,7 +95,7 @@ def drying_constant(tub: Series, room: Series | None, deeds: Sequence[Deed]) -> 
     low, high = (float(q) for q in np.quantile(draws, (0.025, 0.975)))
     if not SHORTEST_HOURS * 1.05 < tau < LONGEST_HOURS * 0.95 or high > _WIDEST * low:
         return f"the decays do not agree: anything from {low:.1f} to {high:.1f} h"
-    if low < QUICKEST_TOLD_HOURS:
+    if low < _QUICKEST_TOLD_HOURS:
         return "it dries within about half an hour, too quick to be told from readings of minutes"
     return DryingConstant(tau, min(low, tau / _GRID_ERROR), max(high, tau * _GRID_ERROR), len(decays))
 

@@ -21,6 +21,11 @@ COLD_CAUSE: Final = "the room is cold"
 DRY_CAUSE: Final = "the room's air is frost-dry"
 """One kind, `room_frost`, for two things that ask for different steps."""
 
+AT_A_HEATER: Final = (
+    "unplug the heater before you touch it; scorched, wet or tripping again: leave it off, licensed electrician"
+)
+"""What follows wherever somebody is sent to look at a heater or its plug."""
+
 Class = Literal["failure", "function_check", "out_of_specification", "maintenance"]
 """Classes of NAMUR NE 107 for what is wrong with a probe."""
 

@@ -201,8 +201,8 @@ def _group(told: Told, situation: Situation, row: Message, now: int) -> Told:
         for member, identity in zip(told.members, ids, strict=True)
     )
     members = tuple(_measured(one, identity, told, situation, now) for one, identity in zip(members, ids, strict=True))
-    known = [(situation.alarms or {}).get(identity) for identity in ids]
-    danger = any(alarm is not None and _stands(alarm) and bool(alarm.detail.get("danger")) for alarm in known)
+    alarms = situation.alarms or {}
+    danger = any(_stands(alarms.get(identity)) and bool(alarms[identity].detail.get("danger")) for identity in ids)
     over = all(one.over or one.until is not None for one in members)
     told = replace(told, members=members, over=over, danger=danger)
     return agreed(told, [account(identity, ("", ""), situation) for identity in ids])

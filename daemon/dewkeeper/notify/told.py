@@ -108,8 +108,7 @@ class Told:
     def subject(self) -> str:
         """What it is about, as the keeper calls it."""
         if self.members:
-            many = f"{self._many} {'room' if self.kind in ROOMS else 'tub'}{'' if self._many == 1 else 's'}"
-            return many if self.kind in ROOMS else f"{many} {self._shared_place()}"
+            return self.many if self.kind in ROOMS else f"{self.many} {self._shared_place()}"
         if self.tubs:
             more = len(self.tubs) - 2
             return ", ".join(self.tubs[:2]) + (f" +{more}" if more > 0 else "")
@@ -124,12 +123,13 @@ class Told:
         """The same where there is little room: of several the place and how many, "rack left (15)"."""
         if not self.members or self.kind in ROOMS:
             return self.subject
-        return f"{self._shared_place().removeprefix('in ').removeprefix('on ')} ({self._many})"
+        return f"{self._shared_place().removeprefix('in ').removeprefix('on ')} ({self.many.partition(' ')[0]})"
 
     @property
-    def _many(self) -> int:
-        standing = sum(not member.over and member.until is None for member in self.members)
-        return standing or len(self.members)
+    def many(self) -> str:
+        """How many a group is about, "3 tubs": who stands, or all once it is over."""
+        number = sum(not member.over and member.until is None for member in self.members) or len(self.members)
+        return f"{number} {'room' if self.kind in ROOMS else 'tub'}{'' if number == 1 else 's'}"
 
     @property
     def topic(self) -> str:

@@ -45,7 +45,7 @@ def title(told: Told, wording: Wording, now: int, longest: int = TITLE_LENGTH) -
     """Return the first line, at most so many characters: what to do goes last of all but the full words of a doubt."""
     when, action = _when(told, wording, now), action_of(told)
     # Of several that are urgent the place goes first, since the text names each; what to do and since when stay.
-    placeless = f"{told.subject.partition(' ')[0]} tubs" if told.members and told.priority == "urgent" else ""
+    placeless = told.many if told.members and told.priority == "urgent" else ""
     for subject_length in (40, 24, 16, 10):
         named = told.subject if subject_length == 40 else told.short_subject
         subject = placeless if placeless and subject_length < 40 else _cut(named, subject_length)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from dewkeeper.judge.contract import Detector
-from dewkeeper.judge.rationale import DAY, HOUR, Rationale
+from dewkeeper.judge.rationale import AT_A_HEATER, DAY, HOUR, Rationale
 
 DETECTOR: Final = Detector(
     "excursion",
@@ -24,8 +24,7 @@ DETECTOR: Final = Detector(
         ),
         "cold": Rationale(
             "too cold", "the heat source fails, or the room is cold", "no digestion, weak defences, in a day or two",
-            "check the heater, its thermostat and the plug; unplug the heater before you touch it; scorched, wet or tripping again: "
-            "leave it off, licensed electrician", 2 * HOUR, "medium", "medium",
+            f"check the heater, its thermostat and the plug; {AT_A_HEATER}", 2 * HOUR, "medium", "medium",
         ),
     },
 )  # fmt: skip

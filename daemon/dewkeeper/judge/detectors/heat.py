@@ -32,7 +32,7 @@ from dewkeeper.judge.detectors.usual import UsualHeat
 from dewkeeper.judge.history import Look
 from dewkeeper.judge.lifecycle import AlarmInstance
 from dewkeeper.judge.memory import NEVER, Corrected, ProbeMemory
-from dewkeeper.judge.rationale import DAY, HOUR, Rationale
+from dewkeeper.judge.rationale import AT_A_HEATER, DAY, HOUR, Rationale
 from dewkeeper.judge.types import Kind, room_place
 from dewkeeper.judge.view import ProbeView, View
 
@@ -437,8 +437,7 @@ DETECTOR: Final = Detector(
         ),
         "heat_lost": Rationale(
             "heat source stopped", "heater, thermostat or plug failed", "it cools to the room within hours",
-            "check plug, thermostat and heater; unplug the heater before you touch it; scorched, wet or tripping again: "
-            "leave it off, licensed electrician", 2 * HOUR, "medium",
+            f"check plug, thermostat and heater; {AT_A_HEATER}", 2 * HOUR, "medium",
         ),
     },
     HeatMemory,
