@@ -63,7 +63,7 @@ _TABLES: Final[Mapping[str, str]] = {
     + _RECORD.format("event"),
     "alarm": f"SELECT r.what AS state, {_AT} AS raised, r.data::text AS data " + _RECORD.format("alarm"),
     "note": "SELECT n.name, n.value FROM dewkeeper.note n WHERE n.site = %(site)s",
-    "covered": f"SELECT 0::bigint AS rolled, (max(newest.at) / {QUARTER_SECONDS})::bigint AS until FROM (SELECT "  # noqa: S608  our own names
+    "covered": f"SELECT 0::bigint AS rolled, coalesce(max(newest.at) / {QUARTER_SECONDS}, 0)::bigint AS until FROM (SELECT "  # noqa: S608  our own names
     f"(SELECT {_AT} FROM dewkeeper.reading r WHERE {_HELD} AND r.probe = p.number ORDER BY r.time DESC LIMIT 1) AS at "
     "FROM dewkeeper.probe p WHERE p.site = %(site)s) newest",
     "reading": f"SELECT {_AT} << {PROBE_BITS} | r.probe AS key, r.t::bigint AS t, r.h::bigint AS h "  # noqa: S608

@@ -167,6 +167,8 @@ class StoredPast:
 
     def _stays(self, enclosure: str, start: int, end: int) -> Mapping[tuple[str, Role], list[tuple[int, int]]]:
         """Return by probe and role when it was in an enclosure; the configuration stands in where nothing was stored."""
+        if start >= end:
+            return {}
         in_force = self.in_force()
         changes = [moment for moment in in_force.moments() if start < moment < end]
         found: dict[tuple[str, Role], list[tuple[int, int]]] = {}
