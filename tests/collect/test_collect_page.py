@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from contextlib import closing
 from html import unescape
 from pathlib import Path
 from time import monotonic
@@ -16,8 +17,15 @@ from tests.collect.over_all import HOUR, AllSitesRig, lines_of
 from dewkeeper.clock import ManualClock
 from dewkeeper.collect.all_sites import AllSites
 from dewkeeper.judge.types import JournalEntry
+from dewkeeper.notify.evening import round_now
+from dewkeeper.report.animals import WHO_WORDS, animals
+from dewkeeper.report.eggs import EGG_WORDS, clutches
 from dewkeeper.report.morning import morning as morning_of
 from dewkeeper.report.past import StoredPast
+from dewkeeper.report.shed_air import animal_sheds
+from dewkeeper.report.sitter import while_away
+from dewkeeper.report.vet_sheet import vet_sheet
+from dewkeeper.report.wording import Wording
 from dewkeeper_config.models import Collector as Settings
 
 
@@ -36,7 +44,13 @@ def three(rig: AllSitesRig) -> AllSitesRig:
     north = rig.site("north room", 7)
     for tub in ("T3", "T5"):
         north.dry(tub)
-    north.notes(JournalEntry("j1", rig.now - HOUR, "T3", "misted", "well", who="Ina"))
+    north.notes(
+        JournalEntry("a1", rig.now - 20 * HOUR, "T4", "moved_in", "Cinder"),
+        JournalEntry("a2", rig.now - 9 * HOUR, "T4", "weighed", "1450 g"),
+        JournalEntry("a3", rig.now - 8 * HOUR, "T4", "shed"),
+        JournalEntry("a4", rig.now - 7 * HOUR, "T6", "eggs", "6 eggs, 480 g"),
+        JournalEntry("j1", rig.now - HOUR, "T3", "misted", "well", who="Ina"),
+    )
     north.send()
     cellar = rig.site("cellar", silent_hours=3, base=False)
     cellar.dry("T1")
@@ -52,7 +66,7 @@ def test_the_silent_site_is_first_then_the_worst_and_every_tub_names_its_site(th
     assert "<h1>1 silent, 1 to see to, 1 all well</h1>" in html
     lines = lines_of(html)
     assert lines[0].startswith("cellar silent: nothing has come from cellar since ")
-    assert lines[0].endswith("for 3 h: nothing is known of it now")
+    assert lines[0].endswith("for 3 h: nothing is known of it since")
     assert lines[1] == "→ call who is there; look at its power, its network and the Pi itself"
     assert lines[2] == "north room 2 to see to, 5 calm"
     assert lines[3].startswith("T3 of north room see to it: too dry, since ")
@@ -65,6 +79,8 @@ def test_the_silent_site_is_first_then_the_worst_and_every_tub_names_its_site(th
 SCREENS = {
     "": "T3 see to it: too dry, since", "?numbers=all": "beyond tolerable", "rack": "see to it: too dry", "enclosure/T3": "too dry, since",
     "enclosure/T3?span=week": "The last week", "alarms": "nobody has seen it yet", "journal": "T3 misted: well Ina", "probes": "T3 p3",
+    "round": "not sent, so that is on no list here", "animals": "Cinder lives in T4 since", "animals/Cinder": "1450", "animals/Cinder/vet": "1450 g",
+    "sheds": "not graded yet", "eggs": "6 eggs", "away": "T3 Ina", "health": "sending on: well, last heard",
 }  # fmt: skip
 
 
@@ -96,12 +112,16 @@ def test_nothing_of_a_site_can_be_changed_here(three: AllSitesRig) -> None:
         "/site/2/journal",
         "/site/2/alarms/dry-T3/acknowledge",
         "/site/2/enclosure/T3/service",
+        "/site/2/round",
+        "/site/2/animals/Cinder/about",
+        "/site/2/sheds/a3",
         "/journal",
         "/site/2/",
     ):
         assert keeper.post(three.base + path, data={"csrf": csrf, "choice": "misted"}).status_code in (404, 405), path
     for path in (
         "/round",
+        "/animals",
         "/several",
         "/site/2/several",
         "/site/2/export",
@@ -113,23 +133,60 @@ def test_nothing_of_a_site_can_be_changed_here(three: AllSitesRig) -> None:
     assert _state(three) == before
 
 
+def test_what_the_server_does_not_hold_is_said_and_not_shown_as_empty(three: AllSitesRig) -> None:
+    """Of the Pi's own parts, and of the ways to its people, nothing is sent."""
+    keeper = three.keeper()
+    health = lines_of(keeper.get(three.base + "/site/2/health").text)
+    assert any("it does not send: that stands on its own page" in line for line in health)
+    assert not any(line.startswith(("disk", "backup", "channel")) for line in health)
+    assert any(
+        "is not sent, so that is on no list here" in line
+        for line in lines_of(keeper.get(three.base + "/site/2/round").text)
+    )
+
+
+def test_what_a_site_s_screens_are_made_of_is_what_its_own_page_is_made_of(three: AllSitesRig) -> None:
+    """The book: the same reports from the Pi's own file and from the server, as of when it sent last."""
+    own = three.each["north room"].config
+    server = AllSites(Settings.model_validate({"address": three.address}))
+    with closing(server), StoredPast.open(own) as here:
+        (site,) = [one for one in server.sites() if one.name == "north room"]
+        assert site.config is not None
+        now, there = int(site.sent or 0), StoredPast(site.history, site.config)
+        made = []
+        for past, config in ((here, own), (there, site.config)):
+            known = animals(past.journal(0, words=WHO_WORDS))
+            made.append([
+                round_now(past, config, now), known, clutches(past, config, past.journal(0, words=EGG_WORDS), now),
+                while_away(past, config, now - 14 * 24 * HOUR, now), animal_sheds(past, animals(past.journal(0), nameless=True)),
+                vet_sheet(past, known[0], past.journal(0), Wording.of(config.site), now),
+            ])  # fmt: skip
+    assert made[0] == made[1]
+
+
 def test_a_silent_site_s_screens_say_so_first(three: AllSitesRig) -> None:
-    """Its values are called stale, its tubs unwatched, and where its page is nobody knows who was not told."""
+    """Everything is as it was last heard, and says so; that its tubs are unwatched nobody knows, nor where its page is."""
     keeper = three.keeper()
     morning = lines_of(keeper.get(three.base + "/site/3/").text)
     assert morning[0].startswith("Nothing has come from cellar since ")
-    assert "What follows is of then, and nothing is known of now." in morning[0]
+    assert "What follows is as it was last heard then; nothing is known of it since." in morning[0]
     assert "where that is [web] base_url there would say" in morning[0]
     assert not any("Nothing is watched" in line or "dewkeeper runs" in line for line in morning), (
         "that is not known here"
     )
     assert "<h1>cellar is silent</h1>" in keeper.get(three.base + "/site/3/").text
     tub = keeper.get(three.base + "/site/3/enclosure/T1").text
-    assert "(stale, from " in tub
+    assert "<h1>" in tub
+    assert (
+        " then 64"
+        in lines_of(tub.replace("<main id", "<p></p><main id").replace('<header class="top">', '<main id="content">'))[
+            0
+        ]
+    )
     alarms = lines_of(keeper.get(three.base + "/alarms").text)
     assert alarms[0].startswith("nothing has come from cellar since ")
     assert any(line.startswith("T1 of cellar") for line in alarms)
-    assert any("(as last heard " in line for line in alarms)
+    assert any("(last heard " in line and ", not known since)" in line for line in alarms)
 
 
 def test_alarms_and_journal_of_all_name_the_site(three: AllSitesRig) -> None:

@@ -99,9 +99,9 @@ def now_words(row: EnclosureMorning, wording: Wording) -> str:
     """Return the value of now beside the limit it is beyond, and the other of the two: "now 46 %, limit 55 %; 28.0 °C"."""
     now, limits, aimed = row.now, row.limits, False
     if now is None and row.warmth_now_c is not None:
-        return f"now {wording.temperature(row.warmth_now_c)}, no humidity believed"
+        return f"{wording.present} {wording.temperature(row.warmth_now_c)}, no humidity believed"
     if now is None:
-        return "no reliable reading now"
+        return f"no reliable reading {wording.present}"
     if thermal(row):
         said, value = wording.temperature(now.temperature_c), now.temperature_c
         low, high = limits.temperature_low, limits.temperature_high
@@ -119,12 +119,12 @@ def now_words(row: EnclosureMorning, wording: Wording) -> str:
     if now.stale:
         return f"{wording.clock(now.at)} {said}, {beside}{who} (stale)"
     if low <= value <= high and not row.alarms:
-        return f"now {said}, {beside}{who}"
+        return f"{wording.present} {said}, {beside}{who}"
     if low <= value <= high:
         against = f"in {sides}"
     else:
         against = f"target {sides}" if aimed else f"limit {limit[low if value < low else high]}"
-    return f"now {said}{who}, {against}; {beside}"
+    return f"{wording.present} {said}{who}, {against}; {beside}"
 
 
 def change_words(percent: float, wording: Wording) -> str:

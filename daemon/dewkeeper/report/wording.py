@@ -43,12 +43,14 @@ _NUMBER = re.compile(r"-?\d+(?:\.\d+)?")
 class Wording:
     """How this site wants numbers shown: its zone and its temperature unit.
 
-    space: what stands between a number and its unit; on a page one that does not break.
+    space: what stands between a number and its unit; on a page one that does not break. present: what the time is called
+    that is told of: "then" where nothing is known of now.
     """
 
     zone: ZoneInfo
     fahrenheit: bool = False
     space: str = " "
+    present: str = "now"
 
     @classmethod
     def of(cls, site: Site, space: str = " ") -> Wording:

@@ -131,7 +131,9 @@ def _over_all() -> list[Rule]:
 
     of_site: dict[str, Handler] = {
         "/": screens.morning, "/rack": screens.rack, "/enclosure/<name>": screens.enclosure, "/alarms": screens.alarms,
-        "/journal": screens.journal, "/probes": screens.probes,
+        "/journal": screens.journal, "/probes": screens.probes, "/round": book.round_screen, "/sheds": book.sheds,
+        "/eggs": book.eggs, "/away": book.away, "/animals": animals.animals_screen, "/animals/<name>": animals.animal_screen,
+        "/animals/<name>/vet": book.vet_page, "/health": over_all.site_health,
     }  # fmt: skip
     return [
         _rule("/", "GET", over_all.FirstScreen().show),

@@ -19,14 +19,15 @@ from dewkeeper.report.alarm_words import to_do
 from dewkeeper.report.first_line import first_line
 from dewkeeper.report.model import RANKS, EnclosureMorning, MorningGlance, Rank, Standing
 from dewkeeper.report.morning import morning as morning_of
-from dewkeeper.report.morning_words import row_words, said_above, unwatched_step
+from dewkeeper.report.morning_words import off_line, row_words, said_above, unwatched_step
+from dewkeeper.report.off_times import off_times
 from dewkeeper.report.order import alarm_order
 from dewkeeper.report.standing import standing_now
 from dewkeeper.report.wording import Wording, first_steps, rank_word
 from dewkeeper.store.errors import StoreError
 from dewkeeper.web import screens
 from dewkeeper.web.squeeze import squeeze
-from dewkeeper.web.visit import Visit, site_root
+from dewkeeper.web.visit import HealthLine, Visit, site_root
 
 Handler = Callable[..., Response]
 LONGEST_SECONDS = 10.0
@@ -137,10 +138,9 @@ def alarms(visit: Visit) -> Response:
     untold: list[str] = []
     for site, theirs in _shown(visit, untold):
         config, now = theirs.services.config, theirs.now
-        silent, sent = visit.silent(site), visit.now - int(site.ago_seconds or 0)
         try:
             found += [
-                _Stands(site.name, theirs.root, alarm, theirs.wording, now, silent, sent)
+                _Stands(site.name, theirs.root, alarm, theirs.wording, now, theirs.fell_silent)
                 for alarm in standing_now(theirs.past, config, now)
             ]
         except StoreError as error:
@@ -148,7 +148,8 @@ def alarms(visit: Visit) -> Response:
     own = len([alarm for alarm in visit.past.standing() if alarm.state != "normal"])
     return visit.render(
         "over_alarms.html",
-        standing=sorted(found, key=lambda one: alarm_order(one.alarm, one.now)),
+        # As on the first screen: of what fell silent nobody knows what became of it.
+        standing=sorted(found, key=lambda one: (not one.silent, alarm_order(one.alarm, one.now))),
         untold=untold,
         own=f"{own} alarm{'s' if own > 1 else ''}" if own else "",
     )
@@ -162,7 +163,6 @@ class _Stands:
     w: Wording
     now: int
     silent: bool
-    sent: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,6 +194,23 @@ def journal(visit: Visit) -> Response:
     return visit.render("over_journal.html", days=days, earlier=earlier, untold=untold)
 
 
+def site_health(visit: Visit) -> Response:
+    """Show of a site's own health what the server holds: when it was heard, what it said is wrong with it, when it was off."""
+    w, heard, now = visit.wording, visit.wording.stamp(visit.now), visit.now
+    standing = [a.cause for a in visit.past.standing() if a.kind == "system" and a.state != "normal"]
+    off = [
+        off_line(one, w, now)
+        for one in off_times(visit.past.notes())
+        if one.end > now - screens.ALARM_DAYS * screens.DAY_SECONDS
+    ]
+    lines = [
+        HealthLine("sending on", not visit.fell_silent, f"last heard {heard}" + (", not known since" if visit.fell_silent else "")),
+        HealthLine("own alarms", not standing, "; ".join(standing) or "none"),
+        HealthLine("off in the last month", not off, "; ".join(off) or "never, as far as it said"),
+    ]  # fmt: skip
+    return visit.render("health.html", lines=sorted(lines, key=lambda line: line.well is not False))
+
+
 def _sites(visit: Visit) -> Sequence[SiteThere]:
     return visit.services.sites.sites() if visit.services.sites is not None else ()
 
@@ -202,7 +219,14 @@ def _shown(visit: Visit, untold: list[str]) -> Iterator[tuple[SiteThere, Visit]]
     """Yield each site that can be shown, and the visit to its screens; `untold` gets what is to be said of silent and other ones."""
     for site in _sites(visit):
         if visit.silent(site):
-            untold.append(_silence(visit, site) + ("" if site.config is None else "; what it said until then is below"))
+            untold.append(
+                _silence(visit, site)
+                + (
+                    ""
+                    if site.config is None
+                    else "; what it said until then is below, and nothing is known of it since"
+                )
+            )
         if site.config is not None:
             yield site, visit.of(site)
         elif not visit.silent(site):
@@ -226,7 +250,7 @@ def _untold(visit: Visit, site: SiteThere) -> SiteLine | None:
         return None
     words = _silence(visit, site)
     if site.ago_seconds is not None:
-        words += f", for {visit.wording.lasting(int(site.ago_seconds))}: nothing is known of it now"
+        words += f", for {visit.wording.lasting(int(site.ago_seconds))}: nothing is known of it since"
     step = "call who is there; look at its power, its network and the Pi itself"
     order = (0, -int(site.ago_seconds or 0), site.name)
     return SiteLine(site.name, root, "silent", "urgent", "silent", words, order, step)

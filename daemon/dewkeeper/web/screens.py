@@ -119,9 +119,7 @@ def _overview(visit: Visit, template: str, **values: Any) -> Response:
         racks=racks,
         curves=small_curves(glance.enclosures, glimpse(past, glance), visit.wording),
         # Whether a silent site watches its tubs nobody knows here.
-        sentence=first_line(glance)
-        if visit.site is None or not visit.silent(visit.site)
-        else f"{visit.site.name} is silent",
+        sentence=first_line(glance) if visit.site is None or not visit.fell_silent else f"{visit.site.name} is silent",
         age=age_words(glance, visit.wording),
         newest=newest_night(config, visit.now),
         renew=visit.request.args.get("renew") != "no",

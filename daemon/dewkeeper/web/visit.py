@@ -118,7 +118,8 @@ class DoneOnce:
 class Visit:
     """A request, its time (UTC seconds), and who is behind it as far as is known.
 
-    root: what stands before every address of this page. site: whose page it is, where it is one of many: to look at only.
+    root: what stands before every address of this page. site: whose page it is, where it is one of many: to look at only, and
+    `now` is when it sent last. fell_silent: whether it should have sent since.
     """
 
     request: PageRequest
@@ -130,10 +131,18 @@ class Visit:
     session: Session | None = None
     root: str = ""
     site: SiteThere | None = None
+    fell_silent: bool = False
     wording: Wording = field(init=False)
 
     def __post_init__(self) -> None:
         self.wording = Wording.of(self.services.config.site, space="\u00a0")
+        if self.fell_silent:  # nothing is known of now
+            self.wording = replace(self.wording, present="then")
+
+    @property
+    def asked(self) -> int:
+        """When the page was asked for (UTC seconds), whenever what it shows was."""
+        return self.now if self.site is None else self.now + int(self.site.ago_seconds or 0)
 
     @property
     def past(self) -> StoredPast:
@@ -163,7 +172,7 @@ class Visit:
         return Response(text, status=status, content_type="text/html; charset=utf-8")
 
     def of(self, site: SiteThere) -> Visit:
-        """Return this visit as one to a site's own screens, told as of when it sent last; one that fell silent as of now.
+        """Return this visit as one to a site's own screens, told as of when it sent last.
 
         Raises Refused where the site does not say how its rooms stand.
         """
@@ -171,9 +180,8 @@ class Visit:
         if config is None:
             raise Refused(404, f"{site.name} cannot be shown: {site.untold}.")
         services = replace(self.services, config=config, past=lambda: StoredPast(history, config))
-        now = self.now if self.silent(site) else self.now - int(site.ago_seconds or 0)
-        root = site_root(site)
-        return replace(self, services=services, now=now, root=root, site=site)
+        now = self.now - int(site.ago_seconds or 0)
+        return replace(self, services=services, now=now, root=site_root(site), site=site, fell_silent=self.silent(site))
 
     def silent(self, site: SiteThere) -> bool:
         """Return whether a site has sent nothing for longer than it should."""
@@ -201,13 +209,12 @@ class Visit:
         """Return of when a site is told: whether it is silent, when it sent last, and how many seconds ago."""
         if self.site is None or self.site.ago_seconds is None:
             return {"silent": False}
-        ago, silent = int(self.site.ago_seconds), self.silent(self.site)
-        return {"silent": silent, "sent": self.now - ago if silent else self.now, "behind": ago}
+        return {"silent": self.fell_silent, "sent": self.now, "behind": int(self.site.ago_seconds)}
 
     def _nav(self) -> list[tuple[str, str, bool]]:
         """Return address and word of every screen, and whether it is this one."""
         if self.site is not None:
-            ways = [("/", "All sites"), *((self.root + path, word) for path, word in _SITE_WAYS)]
+            ways = [("/", "All sites"), *((self.root + path, word) for path, word in _WAYS)]
         else:
             ways = list(_WAYS if self.services.sites is None else _ALL_WAYS)
         here = self.request.path.rstrip("/") or "/"
@@ -302,13 +309,6 @@ def site_root(site: SiteThere) -> str:
 
 
 _WAYS = (("/", "Morning"), ("/round", "Round"), ("/rack", "Rack"), ("/alarms", "Alarms"), ("/journal", "Journal"), ("/probes", "Probes"), ("/health", "Health"))  # fmt: skip
-_SITE_WAYS = (
-    ("/", "Morning"),
-    ("/rack", "Rack"),
-    ("/alarms", "Alarms"),
-    ("/journal", "Journal"),
-    ("/probes", "Probes"),
-)
 _ALL_WAYS = (
     ("/", "All sites"),
     ("/alarms", "Alarms"),
