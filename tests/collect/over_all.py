@@ -18,6 +18,7 @@ from dewkeeper.clock import ManualClock
 from dewkeeper.collect.link import ServerLink, parameters
 from dewkeeper.collect.sending import describe
 from dewkeeper.judge.types import Event, JournalEntry
+from dewkeeper.report.site_line import said_now
 from dewkeeper.service.calendar import SilentAlarm
 from dewkeeper.service.daemon import Daemon
 from dewkeeper.service.settings import judge_settings
@@ -96,12 +97,13 @@ class OneSite:
         """Write into the site's journal."""
         self.store.commit(Batch(items=entries))
 
-    def send(self) -> None:
-        """Do one pass, as the daemon's thread does it."""
+    def send(self, *, said: bool = True) -> None:
+        """Do one pass, as the daemon's thread does it. said: whether it tells of its morning, as older versions do not."""
         self.there.send()
         folder = self.there.shelf.folder
         with Onward.open(folder) as onward, ServerLink(parameters(self.there.address, None)) as link:
-            describe(link, self.there.place(), self.config, "1.0", onward.told_of())
+            line = said_now(self.config, self.now) if said else None
+            describe(link, self.there.place(), self.config, "1.0", onward.told_of(), line)
 
 
 class AllSitesRig:

@@ -43,7 +43,7 @@ def test_it_sends_by_itself_pass_after_pass(collector: Collector, site: SendingS
     fill(site.shelf, MIDNIGHT, 2, 1)
     live(site.shelf, MIDNIGHT, 1)
     clock, said = ManualClock(), queue.Queue[str]()
-    sender = Sender(_config(site, site.address), clock, said.put)
+    sender = Sender(_config(site, site.address), clock, said.put, lambda: {"state": "well"})
     passes = _passes(sender, said)
     assert next(passes) == ""
     fill(site.shelf, MIDNIGHT + 2 * 86400, 1, 2)
@@ -53,6 +53,8 @@ def test_it_sends_by_itself_pass_after_pass(collector: Collector, site: SendingS
     with collector.connect() as connection:
         assert unlike(site.shelf, connection, site.name) == []
         assert connection.execute("SELECT program <> '' AND sent_at IS NOT NULL FROM site").fetchone() == (True,)
+        line = connection.execute("SELECT value::jsonb -> 'said' FROM note WHERE name = 'line'").fetchone()
+        assert line == ({"state": "well"},)
     assert not any(report.trouble for report in sender.reports(0))
 
 

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
+import json
 import logging
 import threading
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from typing import Any, Final, NamedTuple
 
 from dewkeeper.collect.asking import ServerReader, SiteHistory
 from dewkeeper.collect.errors import ServerUnreachable
-from dewkeeper.collect.layout import NOTE, layout_config
+from dewkeeper.collect.layout import LINE, NOTE, layout_config
 from dewkeeper.collect.link import parameters
-from dewkeeper.collect.there import SiteThere
+from dewkeeper.collect.there import SiteRooms, SaidThere, SiteThere
 from dewkeeper_config.errors import SecretUnavailable
-from dewkeeper_config.models import Collector, Config
+from dewkeeper_config.models import Collector
 
 log = logging.getLogger(__name__)
 
@@ -22,7 +23,13 @@ _SITES: Final = (
     "extract(epoch FROM clock_timestamp() - s.sent_at)::float8, s.installation IS NOT NULL OR s.sent_at IS NULL, md5(n.value) "
     "FROM site s LEFT JOIN note n ON n.site = s.number AND n.name = %s ORDER BY s.name"
 )
-_LAYOUTS: Final = "SELECT site, value FROM note WHERE name = %s AND site = ANY(%s)"
+_NOTE_OF: Final = "SELECT value FROM note WHERE name = %s AND site = %s"
+_NOTES: Final = "SELECT site, value FROM note WHERE name = %s"
+_WITH_ALARMS: Final = "SELECT DISTINCT site FROM alarm WHERE what <> 'normal' AND gone IS NULL"
+_WITH_ENTRIES: Final = (
+    "SELECT s.number FROM site s WHERE EXISTS (SELECT 1 FROM item i WHERE i.site = s.number AND i.what = 'JournalEntry' "
+    "AND i.gone IS NULL AND i.time >= to_timestamp(%s) AND i.time < to_timestamp(%s))"
+)
 
 
 class _Row(NamedTuple):
@@ -38,12 +45,30 @@ class _Row(NamedTuple):
 
 
 class _Kept(NamedTuple):
-    """What was read of a site's layout when it was `row`, and its past as of then."""
+    """Of a site when it was `row`: its layout, read by who asks first, and its past as of then."""
 
     row: _Row
-    config: Config | None
-    untold: str
+    layout: _LayoutOf
     history: SiteHistory
+
+
+class _LayoutOf:
+    """A site's layout: read from the server when somebody asks first, then kept."""
+
+    def __init__(self, reader: ServerReader, row: _Row) -> None:
+        self._reader = reader
+        self._row = row
+        self._read: SiteRooms | None = None
+
+    def __call__(self) -> SiteRooms:
+        if self._read is None:
+            row = self._row
+            text = None
+            if row.digest is not None:
+                found = self._reader.rows(_NOTE_OF, NOTE, row.number)
+                text = found[0][0] if found else None
+            self._read = _read(row.name, text, row.program)
+        return self._read
 
 
 class AllSites:
@@ -57,33 +82,40 @@ class AllSites:
 
     def sites(self) -> Sequence[SiteThere]:
         """Return all of them by name. Raises StoreUnusable."""
-        with self.reader.asking() as cursor:
-            self.reader.count()
-            rows = [_Row(*row) for row in cursor.execute(_SITES, (NOTE,)).fetchall()]
-            with self._lock:
-                known = dict(self._kept)
-            changed = [row.number for row in rows if _other_layout(known.get(row.number), row)]
-            texts: dict[int, str] = {}
-            if changed:
-                self.reader.count()
-                texts = dict(cursor.execute(_LAYOUTS, (NOTE, changed)).fetchall())
-        found = {row.number: self._as_of(row, known.get(row.number), texts) for row in rows}
+        rows = [_Row(*row) for row in self.reader.rows(_SITES, NOTE)]
         with self._lock:
-            self._kept = found
-        return [
-            SiteThere(row.number, row.name, row.sent, row.ago, row.expected, *found[row.number][1:]) for row in rows
-        ]
+            known = self._kept
+            found = self._kept = {row.number: self._as_of(row, known.get(row.number)) for row in rows}
+        return [SiteThere(r.number, r.name, r.sent, r.ago, r.expected, *found[r.number][1:]) for r in rows]
+
+    def said(self) -> Mapping[int, SaidThere]:
+        """Return what each says of itself, by its number. Raises StoreUnusable."""
+        found = {}
+        for number, text in self.reader.rows(_NOTES, LINE):
+            try:
+                one = json.loads(text)
+                found[number] = SaidThere(float(one["told"]), one["said"])
+            except (ValueError, KeyError, TypeError):  # another version's
+                log.info("what site %d says of itself cannot be read", number)
+        return found
+
+    def with_alarms(self) -> Collection[int]:
+        """Return the numbers of those at which an alarm stands. Raises StoreUnusable."""
+        return {number for (number,) in self.reader.rows(_WITH_ALARMS)}
+
+    def with_entries(self, since: int, before: int) -> Collection[int]:
+        """Return the numbers of those whose journal has something in [since, before) seconds. Raises StoreUnusable."""
+        return {number for (number,) in self.reader.rows(_WITH_ENTRIES, since, before)}
 
     def close(self) -> None:
         """End every connection."""
         self.reader.close()
 
-    def _as_of(self, row: _Row, known: _Kept | None, texts: Mapping[int, str]) -> _Kept:
+    def _as_of(self, row: _Row, known: _Kept | None) -> _Kept:
         if known is None or _other_layout(known, row):
-            config, untold = _read(row.name, texts.get(row.number), row.program)
-            return _Kept(row, config, untold, SiteHistory(self.reader, row.number))
+            return _Kept(row, _LayoutOf(self.reader, row), SiteHistory(self.reader, row.number))
         past = known.history if known.row.sent == row.sent else SiteHistory(self.reader, row.number)
-        return known._replace(row=row, history=past)
+        return _Kept(row, known.layout, past)
 
     def _how(self) -> dict[str, Any]:
         try:
@@ -92,16 +124,20 @@ class AllSites:
             raise ServerUnreachable(str(error)) from error
 
 
-def _other_layout(known: _Kept | None, row: _Row) -> bool:
-    return known is None or (known.row.digest, known.row.name) != (row.digest, row.name)
+def _other_layout(known: _Kept, row: _Row) -> bool:
+    return (known.row.digest, known.row.name) != (row.digest, row.name)
 
 
-def _read(name: str, text: str | None, program: str) -> tuple[Config | None, str]:
+def _read(name: str, text: str | None, program: str) -> SiteRooms:
     if text is None:
-        return None, "it has not said yet how its rooms stand: dewkeeper there must be of this version, and run"
+        return SiteRooms(
+            None, "it has not said yet how its rooms stand: dewkeeper there must be of this version, and run"
+        )
     try:
         config = layout_config(text)
     except ValueError as error:
         log.warning("the layout of %s cannot be read: %s", name, error)
-        return None, f"what it says of its rooms is not understood here: it runs version {program or 'unknown'}"
-    return config.model_copy(update={"site": config.site.model_copy(update={"name": name})}), ""
+        return SiteRooms(
+            None, f"what it says of its rooms is not understood here: it runs version {program or 'unknown'}"
+        )
+    return SiteRooms(config.model_copy(update={"site": config.site.model_copy(update={"name": name})}), "")

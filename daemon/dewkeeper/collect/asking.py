@@ -290,6 +290,12 @@ class ServerReader:
         except CollectError as error:
             raise StoreUnusable(str(error)) from error
 
+    def rows(self, question: str, *values: object) -> list[Any]:
+        """Return the rows of a statement about all sites. Raises StoreUnusable."""
+        with self.asking() as cursor:
+            self.count()
+            return cursor.execute(question.encode(), values).fetchall()
+
     def close(self) -> None:
         """End every connection that nobody uses."""
         with self._lock:

@@ -18,6 +18,8 @@ from dewkeeper_config.models import Config, Enclosure, ProbeConfig, Profile, Rac
 
 NOTE: Final = "layout"
 """Name of the note that says how the rooms stand."""
+LINE: Final = "line"
+"""Name of the note that says how the site was when it sent last: {"told": Unix time by the server's clock, "said": ...}."""
 _TABLES: Final[Mapping[str, TypeAdapter[Any]]] = {
     "site": TypeAdapter(Site), "profile": TypeAdapter(list[Profile]), "rack": TypeAdapter(list[Rack]),
     "enclosure": TypeAdapter(list[Enclosure]), "probe": TypeAdapter(list[ProbeConfig]), "round": TypeAdapter(Round),

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import logging
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from importlib import metadata
-from typing import Final, Protocol
+from typing import Any, Final, Protocol
 
 from dewkeeper.clock import Clock
 from dewkeeper.collect.errors import LACKING, NO_PSYCOPG, CollectError, SentMeanwhile, ServerRefused, ServerUnreachable
@@ -31,11 +31,21 @@ class _Ends(Protocol):
 
 
 class Sender:
-    """config: with `[collect]`. done: called after every pass, with the trouble it met or "" (for tests and the curious)."""
+    """config: with `[collect]`. done: called after every pass, with the trouble it met or "" (for tests and the curious).
 
-    def __init__(self, config: Config, clock: Clock, done: Callable[[str], None] = lambda _: None) -> None:
+    said: gives what the site says of itself in a few lines as of now, None for nothing; raises nothing.
+    """
+
+    def __init__(
+        self,
+        config: Config,
+        clock: Clock,
+        done: Callable[[str], None] = lambda _: None,
+        said: Callable[[], Mapping[str, Any] | None] = lambda: None,
+    ) -> None:
         self._config = config
         self._clock = clock
+        self._said = said
         self._done = done
         self._stopping = threading.Event()
         self._link: _Ends | None = None
@@ -116,7 +126,7 @@ class Sender:
                 place = enter(link, collect.site, installation(folder))
                 sending = Pass(link, onward, place, self._stopping.is_set)
                 sending.send()
-                describe(link, place, self._config, _version(), onward.told_of())
+                describe(link, place, self._config, _version(), onward.told_of(), self._said())
                 comparing = Comparing(sending)
                 if self._clock.monotonic() - self._looked >= _LOOK_SECONDS:
                     self._looked = self._clock.monotonic()

@@ -16,7 +16,7 @@ from typing import Any, Final
 
 import psycopg
 
-from dewkeeper.collect.layout import NOTE, layout_text, tell
+from dewkeeper.collect.layout import LINE, NOTE, layout_text, tell
 from dewkeeper.collect.link import ServerLink
 from dewkeeper.collect.place import Cursor, move, moved
 from dewkeeper.collect.rows import COPY, HEAD, INCOMING, TAIL, packed
@@ -276,9 +276,17 @@ def text_there(data: str) -> str:
 
 
 def describe(
-    link: ServerLink, place: Cursor, config: Config, program: str, notes: Mapping[str, str] | None = None
+    link: ServerLink,
+    place: Cursor,
+    config: Config,
+    program: str,
+    notes: Mapping[str, str] | None = None,
+    said: Mapping[str, Any] | None = None,
 ) -> None:
-    """Say on the server what a person wants to know of the site: its hours, its version, where its probes are now, its notes."""
+    """Say on the server what a person wants to know of the site: its hours, its version, where its probes are now, its notes.
+
+    said: its morning in a few lines, as of now; None for none. It counts as sent at that moment, by the server's clock.
+    """
     site = config.site
     rooms = {
         enclosure.name: rack.room
@@ -306,7 +314,15 @@ def describe(
             "AND (probe.enclosure, probe.role, probe.room) IS DISTINCT FROM (now.enclosure, now.role, now.room)",
             (*([one[column] for one in each] for column in range(4)), place.number),
         )
-        tell(cursor, place.number, {**(notes or {}), NOTE: layout_text(config)})
+        told = {**(notes or {}), NOTE: layout_text(config)}
+        if said is not None:
+            move(cursor, place, {})
+            row = cursor.execute(
+                "SELECT extract(epoch FROM sent_at)::float8 FROM site WHERE number = %s", (place.number,)
+            ).fetchone()
+            if row is not None:
+                told[LINE] = json.dumps({"told": row[0], "said": said}, separators=(",", ":"))
+        tell(cursor, place.number, told)
 
 
 def _numbers(text: str) -> Sequence[float | None]:

@@ -2,12 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Any, NamedTuple, Protocol
 
 from dewkeeper.store.history import History
 from dewkeeper_config.models import Config
+
+
+class SiteRooms(NamedTuple):
+    """How the rooms of a site stand, in the site's own name; config is None where it does not say so, for the reason in `untold`."""
+
+    config: Config | None
+    untold: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -15,7 +22,7 @@ class SiteThere:
     """A site of the server. sent, ago_seconds: when it sent last and how long ago that is, by the server's clock; None: it never has.
     expected: whether it should send; not where it was released.
 
-    config: how its rooms stand, in the site's own name; None where it does not say so, for the reason in `untold`.
+    layout: reads what it says of its rooms when somebody asks first: of a thousand sites few are looked at. Raises StoreUnusable.
     """
 
     number: int
@@ -23,9 +30,25 @@ class SiteThere:
     sent: float | None
     ago_seconds: float | None
     expected: bool
-    config: Config | None
-    untold: str
+    layout: Callable[[], SiteRooms]
     history: History
+
+    @property
+    def config(self) -> Config | None:
+        """How its rooms stand, None where it does not say so."""
+        return self.layout().config
+
+    @property
+    def untold(self) -> str:
+        """Why its rooms cannot be shown."""
+        return self.layout().untold
+
+
+class SaidThere(NamedTuple):
+    """What a site said of itself when it sent last. told: Unix time by the server's clock; said: JSON values, of any version."""
+
+    told: float
+    said: Any
 
 
 class AllThere(Protocol):
@@ -33,6 +56,18 @@ class AllThere(Protocol):
 
     def sites(self) -> Sequence[SiteThere]:
         """Return all of them by name. Raises StoreUnusable."""
+        ...
+
+    def said(self) -> Mapping[int, SaidThere]:
+        """Return what each says of itself, by its number; those that say nothing are left out. Raises StoreUnusable."""
+        ...
+
+    def with_alarms(self) -> Collection[int]:
+        """Return the numbers of those at which an alarm stands. Raises StoreUnusable."""
+        ...
+
+    def with_entries(self, since: int, before: int) -> Collection[int]:
+        """Return the numbers of those whose journal has something in [since, before) seconds. Raises StoreUnusable."""
         ...
 
     def close(self) -> None:

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from typing import Protocol
+import logging
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any, Protocol
 
 from dewkeeper.clock import Clock
 from dewkeeper.judge.types import SystemReport
 from dewkeeper.notify.neighbour import NeighbourWatch
 from dewkeeper_config.models import Config
+
+log = logging.getLogger(__name__)
 
 
 class _Part(Protocol):
@@ -17,6 +20,17 @@ class _Part(Protocol):
     def stop(self, seconds: float) -> None: ...
 
     def reports(self, now: int) -> Sequence[SystemReport]: ...
+
+
+def _said(config: Config, now: int) -> Mapping[str, Any] | None:
+    """Return what this site says of itself in a few lines, None where it cannot: nothing else is kept from being sent."""
+    from dewkeeper.report.site_line import said_now
+
+    try:
+        return said_now(config, now)
+    except Exception:
+        log.exception("the morning that goes along to the server cannot be told")
+        return None
 
 
 class Outward:
@@ -38,7 +52,7 @@ class Outward:
         if config.collect is not None:
             from dewkeeper.collect.sender import Sender
 
-            self._parts.append(Sender(config, clock))
+            self._parts.append(Sender(config, clock, said=lambda: _said(config, now())))
         if config.collector is not None:
             from dewkeeper.notify.sites import SitesWatch
 

@@ -5,36 +5,38 @@ A site that fell silent is said first, and nothing it sent is told as of now. Ac
 
 from __future__ import annotations
 
+import logging
 import threading
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 from urllib.parse import quote
 
 from werkzeug.wrappers import Response
 
-from dewkeeper.collect.there import SiteThere
+from dewkeeper.collect.there import SaidThere, SiteThere
 from dewkeeper.judge.types import JournalEntry
-from dewkeeper.report.alarm_words import to_do
-from dewkeeper.report.first_line import first_line
-from dewkeeper.report.model import RANKS, EnclosureMorning, MorningGlance, Rank, Standing
+from dewkeeper.report.model import RANKS, Rank, Standing
 from dewkeeper.report.morning import morning as morning_of
-from dewkeeper.report.morning_words import off_line, row_words, said_above, unwatched_step
+from dewkeeper.report.morning_words import off_line
 from dewkeeper.report.off_times import off_times
 from dewkeeper.report.order import alarm_order
+from dewkeeper.report.site_line import MOST_TUBS, SiteSaid, TubLine, read_said, site_said
 from dewkeeper.report.standing import standing_now
-from dewkeeper.report.wording import Wording, first_steps, rank_word
+from dewkeeper.report.wording import Wording
 from dewkeeper.store.errors import StoreError
 from dewkeeper.web import screens
 from dewkeeper.web.squeeze import squeeze
 from dewkeeper.web.visit import HealthLine, Visit, site_root
 
+log = logging.getLogger(__name__)
+
 Handler = Callable[..., Response]
 LONGEST_SECONDS = 10.0
 """A screen of hundreds of sites that all sent is not waited for longer: a browser fetches it anew in two minutes."""
-_MOST_ROWS = 4
+_THEN = "what it said until then is below, and nothing is known of it since"
 _MOST_ENTRIES = 100
-_STEP_LETTERS = 60
 _COUNTED: Mapping[str, str] = {
     "silent": "silent", "untold": "not to be shown", "urgent": "to act on now", "alarm": "to see to", "unwatched": "unwatched",
     "outside": "beyond limits in the night", "shelved": "with something shelved", "out_of_service": "out of service", "calm": "calm",
@@ -43,16 +45,11 @@ _COUNTED: Mapping[str, str] = {
 """What follows the number of sites, in the order of need."""
 
 
-@dataclass(frozen=True, slots=True)
-class TubRow:
-    """An enclosure of a site that needs a look."""
+class TubRow(NamedTuple):
+    """An enclosure of a site that needs a look. path: where it is shown."""
 
-    name: str
     path: str
-    rank: Rank
-    word: str
-    words: str
-    step: str
+    said: TubLine
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +78,9 @@ def of_site(screen: Handler) -> Handler:
 
 
 class FirstScreen:
-    """The morning of all sites. What was told of a site is kept until it sends again: until then it would be the same."""
+    """The morning of all sites, as each tells it itself when it sends. Those that do not, of an older version, are asked of the
+    server, and what was told of them is kept until they send again: until then it would be the same.
+    """
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
@@ -93,13 +92,15 @@ class FirstScreen:
         When the time is up, sites not looked at yet have the line of before, or say so: the next look begins with them.
         """
         began, lines = visit.services.wall(), []
+        said = visit.services.sites.said() if visit.services.sites is not None else {}
         for site in sorted(_sites(visit), key=self._looked_at):
-            lines.append(self._line(visit, site, late=visit.services.wall() - began > LONGEST_SECONDS))
+            line = _untold(visit, site) or _by_itself(visit, site, said.get(site.number))
+            lines.append(line or self._line(visit, site, late=visit.services.wall() - began > LONGEST_SECONDS))
         lines.sort(key=lambda line: line.order)
         found = Counter(line.state for line in lines)
-        said = ", ".join(f"{found[state]} {words}" for state, words in _COUNTED.items() if found[state])
+        sentence = ", ".join(f"{found[state]} {words}" for state, words in _COUNTED.items() if found[state])
         renew = visit.request.args.get("renew") != "no"
-        answer = visit.render("over_all.html", lines=lines, sentence=said or "No site yet", renew=renew)
+        answer = visit.render("over_all.html", lines=lines, sentence=sentence or "No site yet", renew=renew)
         if renew:
             answer.headers["Refresh"] = f"{screens.RENEW_SECONDS}; url=/"
         return squeeze(visit.request, answer)
@@ -110,9 +111,6 @@ class FirstScreen:
             return self._told.get(site.number, (None, None))[0] or 0.0
 
     def _line(self, visit: Visit, site: SiteThere, *, late: bool) -> SiteLine:
-        untold = _untold(visit, site)
-        if untold is not None or site.config is None:
-            return untold or _not_to_be_shown(site, site.untold)
         with self._lock:
             sent, line = self._told.get(site.number, (None, None))
         fresh = line is not None and sent == site.sent and line.name == site.name
@@ -122,9 +120,11 @@ class FirstScreen:
             said = f"{line.word} (when it sent before; the next look begins with it)"
             return replace(line, word=said)
         if line is None or not fresh:
-            theirs = visit.of(site)
             try:
-                line = _told(morning_of(theirs.past, site.config, theirs.now), theirs)
+                if site.config is None:
+                    return _not_to_be_shown(site, site.untold)
+                theirs = visit.of(site)
+                line = _told(site_said(morning_of(theirs.past, site.config, theirs.now), theirs.wording), site)
             except StoreError as error:
                 return _not_to_be_shown(site, f"it cannot be asked just now: {error}")
             with self._lock:
@@ -136,7 +136,8 @@ def alarms(visit: Visit) -> Response:
     """Show what stands anywhere, the most needed first, each with its site."""
     found: list[_Stands] = []
     untold: list[str] = []
-    for site, theirs in _shown(visit, untold):
+    wanted = visit.services.sites.with_alarms() if visit.services.sites is not None else ()
+    for site, theirs in _shown(visit, wanted, untold):
         config, now = theirs.services.config, theirs.now
         try:
             found += [
@@ -179,7 +180,8 @@ def journal(visit: Visit) -> Response:
     since = before - screens.JOURNAL_DAYS * screens.DAY_SECONDS
     found: list[_Noted] = []
     untold: list[str] = []
-    for site, theirs in _shown(visit, untold):
+    wanted = visit.services.sites.with_entries(since, before) if visit.services.sites is not None else ()
+    for site, theirs in _shown(visit, wanted, untold):
         try:
             entries = theirs.past.journal(since)
         except StoreError as error:
@@ -215,22 +217,26 @@ def _sites(visit: Visit) -> Sequence[SiteThere]:
     return visit.services.sites.sites() if visit.services.sites is not None else ()
 
 
-def _shown(visit: Visit, untold: list[str]) -> Iterator[tuple[SiteThere, Visit]]:
-    """Yield each site that can be shown, and the visit to its screens; `untold` gets what is to be said of silent and other ones."""
+def _shown(visit: Visit, wanted: Collection[int], untold: list[str]) -> Iterator[tuple[SiteThere, Visit]]:
+    """Yield each of these sites that can be shown, and the visit to its screens.
+
+    `untold` gets what is to be said of silent ones, of those that cannot be shown, and of how many there was no time for.
+    """
+    began, late = visit.services.wall(), 0
     for site in _sites(visit):
-        if visit.silent(site):
-            untold.append(
-                _silence(visit, site)
-                + (
-                    ""
-                    if site.config is None
-                    else "; what it said until then is below, and nothing is known of it since"
-                )
-            )
-        if site.config is not None:
+        silent, asked = visit.silent(site), site.number in wanted
+        if silent:
+            untold.append(_silence(visit, site) + (f"; {_THEN}" if asked and site.config is not None else ""))
+        if not asked:
+            continue
+        if visit.services.wall() - began > LONGEST_SECONDS:
+            late += 1
+        elif site.config is not None:
             yield site, visit.of(site)
-        elif not visit.silent(site):
+        elif not silent:
             untold.append(f"{site.name} cannot be shown: {site.untold}")
+    if late:
+        untold.append(f"for {late} more sites there was no time: look at them one by one")
 
 
 def _silence(visit: Visit, site: SiteThere) -> str:
@@ -260,36 +266,25 @@ def _not_to_be_shown(site: SiteThere, why: str) -> SiteLine:
     return SiteLine(site.name, site_root(site), "untold", "unwatched", "cannot be shown", why, (1, 0, site.name))
 
 
-def _told(glance: MorningGlance, theirs: Visit) -> SiteLine:
-    rank = rank_of(glance)
-    state = "well" if glance.all_well else rank
-    rows = [row for row in glance.enclosures if row in glance.needs_look]
-    look = len(rows)
-    order = (2 + RANKS.index(rank), -look, glance.site)
-    name = theirs.services.config.site.name
+def _by_itself(visit: Visit, site: SiteThere, said: SaidThere | None) -> SiteLine | None:
+    """Return the line of a site as it says itself, None of one that says nothing that is understood here."""
+    if said is None:
+        return None
+    try:
+        told = read_said(said.said)
+    except ValueError as error:
+        log.info("%s: %s", site.name, error)
+        return None
+    if visit.too_long((site.sent or 0.0) + (site.ago_seconds or 0.0) - said.told):
+        why = "it is sending what it stored while it was not heard, and tells of its morning when that is done"
+        return replace(_not_to_be_shown(site, why), word="catching up")
+    return _told(told, site)
+
+
+def _told(said: SiteSaid, site: SiteThere) -> SiteLine:
+    root, tubs = site_root(site), said.tubs[:MOST_TUBS]
+    rows = tuple(TubRow(f"{root}/enclosure/{quote(one.enclosure, safe='')}", one) for one in tubs)
+    order = (2 + RANKS.index(said.rank), -said.look, site.name)
     return SiteLine(
-        name, theirs.root, state, rank, first_line(glance), "", order,
-        rows=tuple(_row(row, glance, theirs) for row in rows[:_MOST_ROWS]), more=max(0, look - _MOST_ROWS),
-    )  # fmt: skip
-
-
-def rank_of(glance: MorningGlance) -> Rank:
-    """Return the worst rank of all that a morning tells of, of the installation itself too."""
-    ranks: list[Rank] = [row.rank for row in glance.enclosures]
-    ranks += ["urgent" if alarm.priority == "urgent" else "alarm" for alarm in glance.general]
-    if glance.nothing_watched:
-        ranks.append("unwatched")
-    return min(ranks, key=RANKS.index, default="unwatched")
-
-
-def _row(row: EnclosureMorning, glance: MorningGlance, theirs: Visit) -> TubRow:
-    full = not said_above(row, glance)
-    step = ""
-    if full and row.alarms and row.alarms[0].response:
-        step = first_steps(to_do(row.alarms[0]), _STEP_LETTERS - len(row.enclosure))
-    elif full:
-        step = unwatched_step(row)
-    return TubRow(
-        row.enclosure, f"{theirs.root}/enclosure/{quote(row.enclosure, safe='')}", row.rank, rank_word(row),
-        row_words(row, glance, theirs.wording), step.replace("`", ""),
-    )  # fmt: skip
+        site.name, root, said.state, said.rank, said.word, "", order, rows=rows, more=max(0, said.look - len(rows))
+    )

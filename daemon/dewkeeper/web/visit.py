@@ -185,9 +185,12 @@ class Visit:
 
     def silent(self, site: SiteThere) -> bool:
         """Return whether a site has sent nothing for longer than it should."""
+        return site.ago_seconds is None or self.too_long(site.ago_seconds)
+
+    def too_long(self, seconds: float) -> bool:
+        """Return whether a site may not be silent for so long."""
         collector = self.services.config.collector
-        longest = (collector.silent_minutes if collector is not None else 60) * 60
-        return site.ago_seconds is None or site.ago_seconds >= longest
+        return seconds >= (collector.silent_minutes if collector is not None else 60) * 60
 
     def find_site(self, number: int) -> SiteThere:
         """Return a site of the server. Raises Refused, StoreError."""
