@@ -12,7 +12,7 @@ from dewkeeper.collect.asking import ServerReader, SiteHistory
 from dewkeeper.collect.errors import ServerUnreachable
 from dewkeeper.collect.layout import LINE, NOTE, layout_config
 from dewkeeper.collect.link import parameters
-from dewkeeper.collect.there import SiteRooms, SaidThere, SiteThere
+from dewkeeper.collect.there import SaidThere, SiteRooms, SiteThere
 from dewkeeper_config.errors import SecretUnavailable
 from dewkeeper_config.models import Collector
 
