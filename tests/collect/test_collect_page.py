@@ -387,6 +387,29 @@ def test_of_who_says_what_nobody_understands_the_rows_are_asked(rig: AllSitesRig
     assert "attic All well: 2 calm" in lines_of(rig.keeper().get(rig.base + "/").text)
 
 
+def test_of_very_many_alarms_and_entries_none_is_passed_over(rig: AllSitesRig) -> None:
+    """The first are shown, how many more there are is said, and every entry is on one of the pages behind."""
+    large, small = rig.site("large", 41), rig.site("small")
+    for number in range(1, 42):
+        large.dry(f"T{number}")
+    small.dry("T1")
+    large.notes(*(JournalEntry(f"j{n}", rig.now - HOUR - n * 60, "T1", "misted", f"time {n}.") for n in range(305)))
+    small.notes(JournalEntry("last", rig.now - 20 * HOUR, "T1", "fed", "of the small one"))
+    for one in (large, small):
+        one.send()
+    rig.start()
+    keeper = rig.keeper()
+    html = keeper.get(rig.base + "/alarms").text
+    assert html.count('<div class="alarm ') == 41
+    assert "1 more alarm stands" in html
+    seen, address = [], "/journal"
+    for _ in range(5):
+        html = keeper.get(rig.base + address).text
+        seen += re.findall(r"time \d+\.|of the small one", html)
+        address = unescape(re.findall(r'href="(/journal\?before=\d+)"', html)[0])
+    assert seen == [*(f"time {n}." for n in range(305)), "of the small one"]
+
+
 STATEMENTS = 40
 """For the morning of a site, whatever its number of tubs; and two for the list of all."""
 

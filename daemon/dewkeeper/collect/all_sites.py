@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import logging
 import threading
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any, Final, NamedTuple
 
 from dewkeeper.collect.asking import ServerReader, SiteHistory
@@ -13,6 +13,8 @@ from dewkeeper.collect.errors import ServerUnreachable
 from dewkeeper.collect.layout import LINE, NOTE, layout_config
 from dewkeeper.collect.link import parameters
 from dewkeeper.collect.there import SaidThere, SiteRooms, SiteThere
+from dewkeeper.judge.types import Alarm
+from dewkeeper.store import codec
 from dewkeeper_config.errors import SecretUnavailable
 from dewkeeper_config.models import Collector
 
@@ -25,10 +27,11 @@ _SITES: Final = (
 )
 _NOTE_OF: Final = "SELECT value FROM note WHERE name = %s AND site = %s"
 _NOTES: Final = "SELECT site, value FROM note WHERE name = %s"
-_WITH_ALARMS: Final = "SELECT DISTINCT site FROM alarm WHERE what <> 'normal' AND gone IS NULL"
-_WITH_ENTRIES: Final = (
-    "SELECT s.number FROM site s WHERE EXISTS (SELECT 1 FROM item i WHERE i.site = s.number AND i.what = 'JournalEntry' "
-    "AND i.gone IS NULL AND i.time >= to_timestamp(%s) AND i.time < to_timestamp(%s))"
+_STANDING: Final = "SELECT site, data::text FROM alarm WHERE what <> 'normal' AND gone IS NULL"
+_NOTED: Final = (
+    "SELECT extract(epoch FROM i.time)::bigint, s.number FROM site s CROSS JOIN LATERAL (SELECT time FROM item "
+    "WHERE site = s.number AND what = 'JournalEntry' AND gone IS NULL AND time >= to_timestamp(%s) AND time < to_timestamp(%s) "
+    "ORDER BY time DESC LIMIT %s) i ORDER BY 1 DESC LIMIT %s"
 )
 
 
@@ -99,13 +102,16 @@ class AllSites:
                 log.info("what site %d says of itself cannot be read", number)
         return found
 
-    def with_alarms(self) -> Collection[int]:
-        """Return the numbers of those at which an alarm stands. Raises StoreUnusable."""
-        return {number for (number,) in self.reader.rows(_WITH_ALARMS)}
+    def standing(self) -> Mapping[int, Sequence[Alarm]]:
+        """Return the alarms that are not normal, by the number of their site. Raises StoreUnusable."""
+        found: dict[int, list[Alarm]] = {}
+        for number, text in self.reader.rows(_STANDING):
+            found.setdefault(number, []).extend(codec.readable(codec.unpack_alarm, [(text,)]))
+        return found
 
-    def with_entries(self, since: int, before: int) -> Collection[int]:
-        """Return the numbers of those whose journal has something in [since, before) seconds. Raises StoreUnusable."""
-        return {number for (number,) in self.reader.rows(_WITH_ENTRIES, since, before)}
+    def noted(self, since: int, before: int, most: int) -> Sequence[tuple[int, int]]:
+        """Return second and site of what journals have in [since, before), the newest first, so many at most. Raises StoreUnusable."""
+        return self.reader.rows(_NOTED, since, before, most, most)
 
     def close(self) -> None:
         """End every connection."""

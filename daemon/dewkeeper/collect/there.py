@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple, Protocol
 
+from dewkeeper.judge.types import Alarm
 from dewkeeper.store.history import History
 from dewkeeper_config.models import Config
 
@@ -62,12 +63,15 @@ class AllThere(Protocol):
         """Return what each says of itself, by its number; those that say nothing are left out. Raises StoreUnusable."""
         ...
 
-    def with_alarms(self) -> Collection[int]:
-        """Return the numbers of those at which an alarm stands. Raises StoreUnusable."""
+    def standing(self) -> Mapping[int, Sequence[Alarm]]:
+        """Return the alarms that are not normal, by the number of their site. Raises StoreUnusable."""
         ...
 
-    def with_entries(self, since: int, before: int) -> Collection[int]:
-        """Return the numbers of those whose journal has something in [since, before) seconds. Raises StoreUnusable."""
+    def noted(self, since: int, before: int, most: int) -> Sequence[tuple[int, int]]:
+        """Return second and site of what journals have in [since, before) seconds, the newest first, so many at most.
+
+        What was corrected or taken back is among it. Raises StoreUnusable.
+        """
         ...
 
     def close(self) -> None:

@@ -21,8 +21,9 @@ from dewkeeper.report.model import RANKS, Rank, Standing
 from dewkeeper.report.morning import morning as morning_of
 from dewkeeper.report.morning_words import off_line
 from dewkeeper.report.off_times import off_times
-from dewkeeper.report.order import alarm_order
+from dewkeeper.report.order import Need, alarm_order
 from dewkeeper.report.site_line import MOST_TUBS, SiteSaid, TubLine, read_said, site_said
+from dewkeeper.report.standing import standing as standing_of
 from dewkeeper.report.standing import standing_now
 from dewkeeper.report.wording import Wording
 from dewkeeper.store.errors import StoreError
@@ -37,6 +38,9 @@ LONGEST_SECONDS = 10.0
 """A screen of hundreds of sites that all sent is not waited for longer: a browser fetches it anew in two minutes."""
 _THEN = "what it said until then is below, and nothing is known of it since"
 _MOST_ENTRIES = 100
+_MOST_NOTED = 300
+"""Those that were corrected or taken back are counted too: when there are more, the rest is on the next page."""
+_MOST_ALARMS = 40
 _COUNTED: Mapping[str, str] = {
     "silent": "silent", "untold": "not to be shown", "urgent": "to act on now", "alarm": "to see to", "unwatched": "unwatched",
     "outside": "beyond limits in the night", "shelved": "with something shelved", "out_of_service": "out of service", "calm": "calm",
@@ -133,10 +137,17 @@ class FirstScreen:
 
 
 def alarms(visit: Visit) -> Response:
-    """Show what stands anywhere, the most needed first, each with its site."""
+    """Show what stands anywhere, the most needed first, each with its site; of very many the first, and how many more there are."""
     found: list[_Stands] = []
     untold: list[str] = []
-    wanted = visit.services.sites.with_alarms() if visit.services.sites is not None else ()
+    standing = visit.services.sites.standing() if visit.services.sites is not None else {}
+    # Which are the first is seen from the alarms alone; what is said of them takes questions to each site.
+    every = [
+        (*_stands_order(standing_of(alarm), visit.now, visit.silent(site)), site.number)
+        for site in _sites(visit)
+        for alarm in standing.get(site.number, ())
+    ]
+    wanted = {number for *_, number in sorted(every)[:_MOST_ALARMS]}
     for site, theirs in _shown(visit, wanted, untold):
         config, now = theirs.services.config, theirs.now
         try:
@@ -149,11 +160,16 @@ def alarms(visit: Visit) -> Response:
     own = len([alarm for alarm in visit.past.standing() if alarm.state != "normal"])
     return visit.render(
         "over_alarms.html",
-        # As on the first screen: of what fell silent nobody knows what became of it.
-        standing=sorted(found, key=lambda one: (not one.silent, alarm_order(one.alarm, one.now))),
+        standing=sorted(found, key=lambda one: _stands_order(one.alarm, one.now, one.silent)),
+        more=max(0, len(every) - len(found)),
         untold=untold,
         own=f"{own} alarm{'s' if own > 1 else ''}" if own else "",
     )
+
+
+def _stands_order(alarm: Standing, now: int, silent: bool) -> tuple[bool, tuple[bool, Need]]:
+    """Return what to sort by, as on the first screen: of what fell silent nobody knows what became of it."""
+    return not silent, alarm_order(alarm, now)
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,8 +196,10 @@ def journal(visit: Visit) -> Response:
     since = before - screens.JOURNAL_DAYS * screens.DAY_SECONDS
     found: list[_Noted] = []
     untold: list[str] = []
-    wanted = visit.services.sites.with_entries(since, before) if visit.services.sites is not None else ()
-    for site, theirs in _shown(visit, wanted, untold):
+    noted = visit.services.sites.noted(since, before, _MOST_NOTED) if visit.services.sites is not None else ()
+    if len(noted) == _MOST_NOTED:
+        since = noted[-1][0] + 1  # whatever is newer is of these sites
+    for site, theirs in _shown(visit, {number for _, number in noted}, untold):
         try:
             entries = theirs.past.journal(since)
         except StoreError as error:

@@ -10,10 +10,11 @@ import random
 import time
 import uuid
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from functools import cache
 from itertools import accumulate, repeat
 from pathlib import Path
+from typing import Any
 
 from tests.bench.collect.bench_collect_pass import used
 
@@ -22,6 +23,7 @@ from dewkeeper.collect.link import ServerLink, parameters
 from dewkeeper.collect.place import enter
 from dewkeeper.collect.sending import Pass, describe
 from dewkeeper.judge.types import PASS, Alarm, Calibration, Event, JournalEntry
+from dewkeeper.report.site_line import SiteSaid, TubLine
 from dewkeeper.store import codec
 from dewkeeper.store.altered import Altered
 from dewkeeper.store.onward import Onward, Record, Row
@@ -181,6 +183,17 @@ def configuration(probes: int) -> Config:
     return loading.parse(text.encode(), Path("rack.toml"))
 
 
+def _said(site: Site) -> dict[str, Any]:
+    """Return what a site of two dry tubs says of itself."""
+    dry = [
+        TubLine(
+            f"T{number}", "alarm", "see to it", ": too dry, since 19:10, 17 h", "mist, and look at the lid"
+        )
+        for number in (ALARMS - 2, ALARMS - 1)
+    ]  # fmt: skip
+    return asdict(SiteSaid("alarm", "alarm", f"2 to see to, {site.probes} calm", 2, tuple(dry)))
+
+
 @dataclass(frozen=True, slots=True)
 class Done:
     """What one pass sent, and what it took: seconds on the wall, of the sender's processor, of the server's process."""
@@ -200,7 +213,7 @@ def one_pass(site: Site, until: int, *, compare: bool = False) -> Done:
     with ServerLink(parameters(site.address, None)) as link:
         sending = Pass(link, MadeUp(site, until), enter(link, site.name, uuid.uuid5(uuid.NAMESPACE_OID, site.name)))
         sending.send()
-        describe(link, sending.place, configuration(site.probes), "bench")
+        describe(link, sending.place, configuration(site.probes), "bench", {}, _said(site))
         comparing = Comparing(sending)
         if compare:
             comparing.look_at_a_day()

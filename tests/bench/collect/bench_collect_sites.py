@@ -23,6 +23,7 @@ from typing import Any
 
 import psycopg
 from tests.bench.collect.bench_collect_made import POLL_SECONDS, Done, MadeUp, Site, one_pass
+from tests.bench.collect.bench_collect_page import ask_page
 from tests.collect.postgres import Server
 
 from dewkeeper.collect.asking import ServerReader, SiteHistory
@@ -160,7 +161,7 @@ def _measure(
     polls = count * (until + PASS_SECONDS - since) + out * 3 * _DAY
     assert rows == polls // POLL_SECONDS * probes, "lost or doubled"
     looked = pool.submit(one_pass, each[0], until + PASS_SECONDS + 3 * _DAY, compare=True).result()
-    queries, plan = _ask(server, since, each[0])
+    queries, plan = _ask(server, since, each[0], count)
     return Found(first, usual, outage, bare, float(size) / rows, queries, looked.server, plan)
 
 
@@ -205,7 +206,7 @@ def _bare(server: Server, each: Sequence[Site], since: int, until: int) -> Rate:
     return Rate(readings, time.monotonic() - began, _processor(server) - before)
 
 
-def _ask(server: Server, since: int, site: Site) -> tuple[dict[str, tuple[float, float]], str]:
+def _ask(server: Server, since: int, site: Site, count: int) -> tuple[dict[str, tuple[float, float]], str]:
     """Ask as a person with the reader's rights does, each question three times."""
     password = secrets.token_urlsafe()
     with server.connect() as connection:
@@ -235,6 +236,7 @@ def _ask(server: Server, since: int, site: Site) -> tuple[dict[str, tuple[float,
         all_of_it = (time.perf_counter() - began) * 1000
         reader.close()
         found["one site's night, as the page over all asks it"] = all_of_it, all_of_it
+        found |= ask_page(f"host=127.0.0.1 port={server.port} dbname=postgres user=person password={password}", count)
         plan = "\n".join(line for (line,) in connection.execute(f"EXPLAIN (ANALYZE, TIMING OFF) {STANDING}").fetchall())
     return found, plan
 

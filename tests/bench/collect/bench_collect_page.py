@@ -1,0 +1,69 @@
+"""The page over all sites of a server that is filled, asked over loopback as a browser asks it."""
+
+from __future__ import annotations
+
+import tempfile
+import time
+from pathlib import Path
+
+import requests
+from tests.web.conftest import PASSWORD
+
+from dewkeeper.clock import SystemClock
+from dewkeeper.collect.all_sites import AllSites
+from dewkeeper.store import History, Store
+from dewkeeper.web.serve import PageServer
+from dewkeeper_config.loading import parse
+
+_ALL = """
+site = {{ name = "All sites", timezone = "Europe/Vienna" }}
+storage = {{ folder = "{folder}", ballast_mb = 0 }}
+channel = [{{ kind = "webhook", name = "phone", url = "http://127.0.0.1:9/" }}]
+person = [{{ name = "Ina", channels = ["phone"] }}]
+web = {{ port = 0 }}
+[collector]
+address = "{address}"
+silent_minutes = 10080
+"""
+_ROUNDS = 3
+SCREENS = {
+    "/": "all sites' morning, the first screen",
+    "/alarms": "all sites' alarms",
+    "/journal": "all sites' journal",
+}
+
+
+def ask_page(address: str, sites: int) -> dict[str, tuple[float, float]]:
+    """Return by screen its milliseconds, first and best of three, and those of one site's own morning. address: the reader's."""
+    found = {}
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        config = parse(_ALL.format(folder=folder, address=address).encode(), folder / "all.toml")
+        assert config.collector is not None
+        Store.open(folder, config.storage, SystemClock()).close()
+        there = AllSites(config.collector)
+        page = PageServer(
+            config, lambda: History.open(folder), lambda _: {}, lambda: [], SystemClock(), None, there
+        )  # fmt: skip
+        page.start()
+        try:
+            with requests.Session() as browser:
+                browser.trust_env = False
+                base = "http://{}:{}".format(*page.address)
+                browser.post(
+                    base + "/first", data={"code": page.first_run_code, "name": "Ina", "password": PASSWORD}
+                ).raise_for_status()  # fmt: skip
+                for path, what in {**SCREENS, "/site/1/": "one site's own morning there"}.items():
+                    took, before = [], there.reader.asked
+                    for _ in range(_ROUNDS):
+                        began = time.perf_counter()
+                        answer = browser.get(base + path)
+                        took.append((time.perf_counter() - began) * 1000)
+                        answer.raise_for_status()
+                    if path == "/":
+                        assert answer.text.count("site 0") >= sites, "a site is missing"
+                        assert there.reader.asked - before <= 2 * (_ROUNDS + 1), "more than two statements"
+                    found[what] = took[0], min(took)
+        finally:
+            page.stop()
+    return found
