@@ -23,6 +23,7 @@ def over_all(collector: Collector, tmp_path: Path) -> Iterator[AllSitesRig]:
     made = AllSitesRig(collector, tmp_path)
     north = made.site("north room of the house by the lake", 9)
     north.dry("T3")
+    north.notes(JournalEntry("a1", made.now - 9 * HOUR, "T4", "moved_in", "Cinder"))
     north.notes(JournalEntry("j1", made.now - HOUR, "T3", "misted", "well", who="Ina"))
     north.send()
     made.site("cellar", silent_hours=3, base=False).send()
@@ -56,7 +57,16 @@ def test_from_all_sites_to_a_tub_on_a_telephone(
         f"/site/{number}/rack",
         f"/site/{number}/alarms",
         f"/site/{number}/journal",
+        f"/site/{number}/round",
+        f"/site/{number}/animals",
+        f"/site/{number}/animals/Cinder",
+        f"/site/{number}/animals/Cinder/vet",
+        f"/site/{number}/sheds",
+        f"/site/{number}/eggs",
+        f"/site/{number}/away",
+        f"/site/{number}/health",
         "/site/2/",
+        "/site/2/rack",
     ):
         one.go(over_all.base + path)
         one.run(OPEN_ALL)

@@ -99,8 +99,12 @@ class Server:
         return f"host={self.folder} port={self.port} user={SUPERUSER} dbname={database}"
 
     def connect(self, database: str = "postgres", **more: Any) -> psycopg.Connection[Any]:
-        """Connect as the superuser, each statement by itself, in our schema."""
-        return psycopg.connect(**parameters(self.owner(database), None), autocommit=True, **more)
+        """Connect as the superuser, each statement by itself, in our schema, however long it takes."""
+        given = parameters(self.owner(database), None)
+        given["options"] += (
+            " -c statement_timeout=0"  # the sender's deadline is for a batch, not for a year by one COPY
+        )
+        return psycopg.connect(**given, autocommit=True, **more)
 
     def log(self) -> str:
         """Return what the server logged."""
