@@ -36,6 +36,7 @@ from dewkeeper.judge.types import (
     Learned,
     Quality,
     Reading,
+    Rebase,
 )
 from dewkeeper.report.history import NightSums, Point
 from dewkeeper.report.model import Mark
@@ -310,6 +311,33 @@ def test_the_newest_of_a_probe_that_was_silent_for_more_than_a_day_is_none(told:
     assert {name: one.reading.time for name, one in told(fill).latest().items()} == {
         "p2": M + 600, "w2": M + 600 + DAY
     }  # fmt: skip
+
+
+def stepped_back(book: Book) -> None:
+    """An hour, then the clock is put back by half of one, and ten minutes at 50 %."""
+    book.settle()
+    book.keep([*polls("p1", M, M + HOUR), *polls("p2", M, M + HOUR)])
+    book.keep((), Rebase(M + 1820, -1800))
+    book.keep(polls("p1", M + 1860, M + 2460, 29.0, 50.0))
+
+
+def test_after_the_clock_was_put_back_the_newest_is_what_came_last(told: Made) -> None:
+    """What was dated half an hour ahead is no reading of now; of a probe that was not read since, it is the newest there is."""
+    past = told(stepped_back)
+    newest = past.latest()
+    assert (newest["p1"].reading.time, newest["p1"].reading.humidity_percent) == (M + 2160, near(50))
+    assert newest["p2"].reading.time == M + 3300
+
+
+def test_once_the_clock_is_past_it_again_the_newest_is_the_latest(told: Made) -> None:
+    """Nothing of the step is left."""
+
+    def fill(book: Book) -> None:
+        stepped_back(book)
+        book.keep(polls("p1", M + HOUR, M + HOUR + 600, 29.0, 60.0))
+
+    newest = told(fill).latest()
+    assert (newest["p1"].reading.time, newest["p1"].reading.humidity_percent) == (M + HOUR + 300, near(60))
 
 
 def test_of_doubted_humidity_the_temperature_is_kept(told: Made) -> None:

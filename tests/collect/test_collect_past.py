@@ -238,7 +238,7 @@ def test_old_and_new_versions_get_along(site: SendingSite, collector: Collector,
     with collector.connect() as connection:
         assert connection.execute("SELECT program FROM site").fetchall() == [("1.0",)]
     there = SiteHistory(reader, site.place().number)
-    assert len(there.latest()) == 5
+    assert len(there.overnight(MIDNIGHT, END)) == 5
     with pytest.raises(StoreUnusable, match="collect init"):
         there.notes()
 

@@ -27,6 +27,7 @@ from dewkeeper.store.history import History
 from dewkeeper.store.in_force import SERVICE_VERBS
 from dewkeeper.store.quarters import LONGEST_HOLD_SECONDS, QUARTER_SECONDS, Standards
 from dewkeeper.store.reading import calibrations
+from dewkeeper.store.records import CAME_LAST
 from dewkeeper_drivers.contract import scale_of
 
 _QUICKLY: Final = "-c jit=off -c work_mem=32MB"
@@ -35,10 +36,10 @@ _LAST = 253_402_300_799
 """The last second of the year 9999: what is asked for ever is asked until then."""
 _QUARTERLY: Final = ("SUMS", "SUMS_OF", "DAYS", "EXTREMES", "SLICES", "QUARTERS")
 _ANSWERED: Final = (
-    "PROBES", "PROBE_COUNT", "PROBE_NUMBER", "LAST_KEY", "NEWEST", "READINGS", "READINGS_OF", "VERDICTS", "COVERED", *_QUARTERLY,
+    "PROBES", "PROBE_COUNT", "PROBE_NUMBER", "LAST_KEY", "NEWEST", "NEWEST_LATE", "READINGS", "READINGS_OF", "VERDICTS", "COVERED", *_QUARTERLY,
     "NEWEST_ITEM", "LASTING", "CALIBRATIONS", "JOURNAL", "LEARNED", "EVENTS", "STANDING", "NOTES_WITHOUT_FIGURES", "NOTES_WITHIN",
 )  # fmt: skip
-_NOTHING: Final = ("NEWEST_LATE", "EXCLUSIONS", "LATE", "CHUNKS", "CHUNK_KEYS", "CHUNK_KEYS_OF", "BLOCKS")
+_NOTHING: Final = ("EXCLUSIONS", "LATE", "CHUNKS", "CHUNK_KEYS", "CHUNK_KEYS_OF", "BLOCKS")
 """What the server has nothing of: every reading lies there plain, with its verdict, in order of time."""
 
 
@@ -122,6 +123,13 @@ _BY_HAND: Final = {
         f" AND r.time >= to_timestamp(%(first)s::bigint >> {PROBE_BITS}) "
         f"AND r.time <= to_timestamp(%(newest)s::bigint >> {PROBE_BITS})"
     ),
+    # Of rows in order of time only the site knows which came last; what it said of that holds until something newer comes.
+    "NEWEST_LATE": f"SELECT {_AT} << {PROBE_BITS} | r.probe AS key, r.t::bigint, r.h::bigint FROM dewkeeper.note n "  # noqa: S608
+    "CROSS JOIN LATERAL jsonb_each_text(n.value::jsonb -> 'last') AS late (probe, at) "
+    "JOIN dewkeeper.probe p ON p.site = n.site AND p.name = late.probe "
+    f"JOIN dewkeeper.reading r ON {_HELD} AND r.probe = p.number AND r.time = to_timestamp(late.at::bigint) "
+    f"WHERE n.site = %(site)s AND n.name = '{CAME_LAST}' "
+    f"AND (n.value::jsonb ->> 'after')::bigint = %(newest)s::bigint >> {PROBE_BITS}",
 }
 _BOUNDS: Final = {
     ("reading", "first"): f" AND r.time >= to_timestamp(%(first)s::bigint >> {PROBE_BITS})",

@@ -14,11 +14,11 @@ from dewkeeper.judge.types import MISSING, PASS
 from dewkeeper.store import asked
 from dewkeeper.store.altered import NOTE, Altered, read
 from dewkeeper.store.archive import probe_rows
-from dewkeeper.store.database import BLOCK_SECONDS, PROBE_BITS
+from dewkeeper.store.database import BLOCK_SECONDS, PROBE_BITS, PROBE_MASK
 from dewkeeper.store.history import History
 from dewkeeper.store.quality import spelled
 from dewkeeper.store.reading import Decoder
-from dewkeeper.store.records import FIGURES, OFF_TIMES
+from dewkeeper.store.records import CAME_LAST, FIGURES, OFF_TIMES
 from dewkeeper.store.rows import first_key, last_key
 
 LOWEST: Final = 0
@@ -111,8 +111,21 @@ class Onward(History):
 
     def told_of(self) -> dict[str, str]:
         """Return the named facts that reports are told by: no other, for among those are keys."""
-        figures = {FIGURES + name: value for name, value in self.figures("").items()}
-        return {name: value for name, value in self.notes().items() if name == OFF_TIMES} | figures
+        found = {FIGURES + name: value for name, value in self.figures("").items()}
+        found |= {name: value for name, value in self.notes().items() if name == OFF_TIMES}
+        late = self._came_last()
+        return found if late is None else found | {CAME_LAST: late}
+
+    def _came_last(self) -> str | None:
+        """Return, while the clock is behind what was stored before it was stepped back, which readings came last: of rows in
+        order of time nobody else can tell. None where the newest are those of the latest times.
+        """
+        with self._read() as connection:
+            newest = last_key(connection) or 0
+            names = {number: name for number, name, _ in connection.rows(asked.PROBES)}
+            keys = [key for key, _, _ in connection.rows(asked.NEWEST_LATE, newest=newest)]
+        last = {names[key & PROBE_MASK]: key >> PROBE_BITS for key in keys}
+        return json.dumps({"after": newest >> PROBE_BITS, "last": last}) if last else None
 
     def altered(self) -> Sequence[Altered]:
         """Return which parts of the past were changed, oldest change first."""

@@ -15,6 +15,8 @@ FIGURES: Final = "figures:"
 """Beginning of the names of stored facts that are large: nobody reads them who does not ask for them."""
 OFF_TIMES: Final = "off times"
 """Name of the stored fact that says when dewkeeper itself was off."""
+CAME_LAST: Final = "came last"
+"""Name of what is told elsewhere, and stored nowhere here: {"after": second, "last": {probe: second}}; see `Onward.told_of`."""
 MOST_DUE: Final = 500
 """Messages read at once of one way to a person: more than weeks without a network make, and little memory."""
 LONGEST_QUIET_SECONDS: Final = 25 * 3600
