@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from array import array
+from bisect import bisect_left
 from collections.abc import Callable, Iterable
 from statistics import median
 from typing import Final
@@ -63,12 +64,15 @@ class ProbePast:
     @property
     def hours(self) -> list[Hour]:
         """Return the hours, oldest first; a change of the list changes nothing."""
-        numbers = iter(self.packed)
-        return [(int(hour), *means, known > 0) for hour, *means, known in zip(*[numbers] * _HOUR_WIDTH, strict=True)]
+        return self._unpacked(0, len(self.packed) // _HOUR_WIDTH)
 
     @hours.setter
     def hours(self, hours: Iterable[Hour]) -> None:
         self.packed = array("d", [number for hour in hours for number in hour])
+
+    def _unpacked(self, first: int, last: int) -> list[Hour]:
+        numbers = iter(self.packed[_HOUR_WIDTH * first : _HOUR_WIDTH * last])
+        return [(int(hour), *means, known > 0) for hour, *means, known in zip(*[numbers] * _HOUR_WIDTH, strict=True)]
 
     def _begin(self, hour: int, t: float, e: float) -> None:
         self.hour = hour
@@ -82,13 +86,14 @@ class ProbePast:
     def add(self, now: int, t: float, e: float) -> bool:
         """Take a counted reading; return whether it began a new hour."""
         trail = self.trail
-        while trail and now - trail[0][0] > TRAIL_SECONDS and len(trail) > 1:
+        while len(trail) > 1 and now - trail[0][0] > TRAIL_SECONDS:
             del trail[0]
         trail.append((now, t, e))
-        turned = now // 3600 != self.hour
+        hour = now // 3600
+        turned = hour != self.hour
         if turned:
             self._close()
-            self._begin(now // 3600, t, e)
+            self._begin(hour, t, e)
         self.n += 1
         self.t += t
         self.e += e
@@ -133,7 +138,9 @@ class ProbePast:
 
     def within(self, first: int, last: int) -> list[Hour]:
         """Return the hours whose number is at least `first` and below `last`."""
-        return [hour for hour in self.hours if first <= hour[0] < last]
+        # The numbers of the hours rise, so what is wanted lies together: only that is unpacked.
+        numbers = self.packed[::_HOUR_WIDTH]
+        return self._unpacked(bisect_left(numbers, first), bisect_left(numbers, last))
 
     def keep(self, since: int) -> None:
         """Forget what was before a time: it was another place's air."""
@@ -193,21 +200,20 @@ class ProbePast:
         if self.n < 3:
             return
         n, m = self.n, max(1, self.excess_n)
-        self.hours = [
-            *self.hours[-(HOURS_KEPT - 1) :],
-            (
-                self.hour, round(self.t / n, 4), round(self.e / n, 4), self.t_high, self.t_low,
-                round(self.e_high - self.e_low, 4), round(self.excess_t / m, 4), round(self.excess_e / m, 4), self.excess_n > 0,
-            ),
-        ]  # fmt: skip
+        del self.packed[: -_HOUR_WIDTH * (HOURS_KEPT - 1)]
+        self.packed.extend((
+            self.hour, round(self.t / n, 4), round(self.e / n, 4), self.t_high, self.t_low,
+            round(self.e_high - self.e_low, 4), round(self.excess_t / m, 4), round(self.excess_e / m, 4), self.excess_n > 0,
+        ))  # fmt: skip
         self._conclude()
 
     def _conclude(self) -> None:
-        if not self.hours:
+        hours = self.hours
+        if not hours:
             self.high_c, self.low_c, self.usual_range, self.usual_swing = 999.0, -999.0, 0.0, 0.0
             self.usual_dt = self.usual_de = 0.0
             return
-        day = self.hours[-USUAL_HOURS:]
+        day = hours[-USUAL_HOURS:]
         self.high_c = max(hour[3] for hour in day)
         self.low_c = min(hour[4] for hour in day)
         self.usual_range = median(hour[5] for hour in day)
@@ -216,17 +222,17 @@ class ProbePast:
         if compared:
             self.usual_dt = median(hour[6] for hour in compared)
         # While a fault lasts nothing is compared; the hours that led to it are not usual only because they are the last ones.
-        if compared and 2 * len(compared) >= min(len(self.hours), HOURS_KEPT):
+        if compared and 2 * len(compared) >= min(len(hours), HOURS_KEPT):
             self.usual_de = median(hour[7] for hour in compared)
 
     @property
     def learned(self) -> bool:
         """Whether enough of the past is known to call anything usual."""
-        return len(self.hours) >= LEARNED_HOURS
+        return len(self.packed) >= LEARNED_HOURS * _HOUR_WIDTH
 
     def before(self, when: int) -> tuple[float, float] | None:
         """Return mean t and e of the last whole hours before a time, None when there are none."""
-        hours = [hour for hour in self.hours if hour[0] < when // 3600][-4:]
+        hours = self.within(0, when // 3600)[-4:]
         if not hours:
             return None
         return sum(h[1] for h in hours) / len(hours), sum(h[2] for h in hours) / len(hours)

@@ -154,8 +154,11 @@ class View:
         if not instances:
             return False
         place = self.probe.place
-        found = (instances.get((place, kind)) for kind in kinds)
-        return any(alarm is not None and alarm.stands for alarm in found)
+        for kind in kinds:
+            alarm = instances.get((place, kind))
+            if alarm is not None and alarm.stands:
+                return True
+        return False
 
     def entries(self, within: int, latest: int = 0) -> list[tuple[int, JournalWord]]:
         """Return the journal's entries of this enclosure of the last seconds, oldest first; latest: only of so many."""

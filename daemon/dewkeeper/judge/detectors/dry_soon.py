@@ -9,6 +9,9 @@ that the room's own vapour keeps it above is not reached. While `dry` stands it 
 
 from __future__ import annotations
 
+from bisect import bisect_right
+from itertools import pairwise
+from operator import itemgetter
 from typing import Final
 
 from dewkeeper.air import humidity_at, saturation_hpa
@@ -83,17 +86,12 @@ def _falls(probe: ProbeView, now: int) -> tuple[float, float] | None:
 
     None unless all the evidence is there.
     """
-    counts, t_sums, e_sums = [0, 0, 0], [0.0, 0.0, 0.0], [0.0, 0.0, 0.0]  # of three hours, the oldest first
-    for at, t, e in probe.past.looks:
-        age = now - at
-        if age < 3 * HOUR:
-            part = 2 - age // HOUR
-            counts[part] += 1
-            t_sums[part] += t
-            e_sums[part] += e
-    if min(counts) < 8:
+    looks = probe.past.looks
+    begins = [bisect_right(looks, now - hours * HOUR, key=itemgetter(0)) for hours in (3, 2, 1)]
+    parts = [looks[first:last] for first, last in pairwise([*begins, len(looks)])]  # three hours, the oldest first
+    if min(map(len, parts)) < 8:
         return None
-    means = [(t / n, e / n) for t, e, n in zip(t_sums, e_sums, counts, strict=True)]
+    means = [(sum([t for _, t, _ in part]) / len(part), sum([e for _, _, e in part]) / len(part)) for part in parts]
     shown = [humidity_at(e, t) for t, e in means]
     if shown[1] - shown[2] < _LEAST_FALL_PERCENT:  # nearly always: the day before need not be looked at
         return None

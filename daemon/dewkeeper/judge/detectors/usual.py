@@ -43,15 +43,8 @@ class UsualHeat:
         first = bisect_right(looks, self.taken, key=itemgetter(0))
         for at, t, _ in looks[first : bisect_right(looks, now - LATENCY_SECONDS, key=itemgetter(0))]:
             self.taken = at
-            near = next(
-                (
-                    room_t
-                    for room_at, room_t, _ in room[bisect_left(room, at - 300, key=itemgetter(0)) :][:1]
-                    if room_at <= at + 300
-                ),
-                None,
-            )
-            self._add(t, None if near is None else t - near)
+            near = bisect_left(room, at - 300, key=itemgetter(0))
+            self._add(t, t - room[near][1] if near < len(room) and room[near][0] <= at + 300 else None)
 
     def _add(self, t: float, apart: float | None) -> None:
         day = self.days.pop() if self.days and self.days[-1][0] < LOOKS_A_DAY else (0, t, t, 0.0, 0)
@@ -70,20 +63,20 @@ class UsualHeat:
 
     def known(self, looks: int = ENOUGH_LOOKS) -> bool:
         """Return whether so much was learned."""
-        return sum(day[0] for day in self.days) >= looks
+        return sum([day[0] for day in self.days]) >= looks
 
     @property
     def high_c(self) -> float:
         """The highest temperature of the days kept; only where anything is known."""
-        return max(day[1] for day in self.days)
+        return max([day[1] for day in self.days])
 
     @property
     def low_c(self) -> float:
         """The lowest temperature of the days kept; only where anything is known."""
-        return min(day[2] for day in self.days)
+        return min([day[2] for day in self.days])
 
     @property
     def apart_c(self) -> float | None:
         """How much warmer than its room it was on average; None where the room was not read often enough."""
-        compared = sum(day[4] for day in self.days)
-        return sum(day[3] for day in self.days) / compared if compared >= _COMPARED_LOOKS else None
+        compared = sum([day[4] for day in self.days])
+        return sum([day[3] for day in self.days]) / compared if compared >= _COMPARED_LOOKS else None
