@@ -87,7 +87,7 @@ def test_when_the_room_dried_no_tub_is_to_be_changed() -> None:
         desk.hold(1, h=humidity_at(vapour_hpa(29.0, 64.0) - fallen, 29.0), others=[("air", 23.0, room)])
     told = next(e for e in desk.events if e.kind == "dry")
     assert told.cause == "room changed"
-    assert told.response == "treat the room's air; change no tub"
+    assert told.response == "treat the room's air; leave the tub as it is"
 
 
 def test_an_empty_bowl_comes_first_then_its_surface() -> None:
@@ -241,7 +241,7 @@ def test_a_bowl_that_was_just_filled_is_not_to_be_filled() -> None:
     desk = _desk(())
     _note(desk, "refilled", DAY)
     told = _dries(desk)
-    assert told.response == "the bowl was filled: look at the vents (never close most of them), or add a second bowl"
+    assert told.response == "the bowl was filled: add a second bowl"
     assert _dries(_desk(())).response == "refill the bowl"
 
 
@@ -252,17 +252,17 @@ def test_what_was_just_done_is_not_advised_again() -> None:
     entry = JournalEntry("filled", desk.now, "B1", "refilled", entered=desk.now)
     desk.feed(entry)
     (alarm,) = desk.judge.alarms()
-    assert alarm.response.startswith("the bowl was filled: look at the vents")
+    assert alarm.response.startswith("the bowl was filled: add a second bowl")
     desk.feed(replace(entry, id="not so", what="withdrawn", replaces="filled"))
     (alarm,) = desk.judge.alarms()
     assert alarm.response.startswith("refill the bowl;")
 
 
 def test_a_tub_that_dries_out_beside_a_full_bowl_is_no_matter_of_the_bowl() -> None:
-    """A forecast of dryness says to refill the bowl, and where that was done yesterday to look at the vents."""
+    """A forecast of dryness says to refill the bowl, and where that was done yesterday to see whether it still holds water."""
     for filled, advised in (
         (False, "refill the bowl when you pass"),
-        (True, "the bowl was filled: look at the vents (never close most of them) when you pass"),
+        (True, "the bowl was filled: see when you pass whether it still holds water"),
     ):
         desk = _desk()
         if filled:

@@ -93,7 +93,7 @@ def situations() -> Iterator[tuple[str, Iterator[str]]]:
         "100 %, perhaps a wet probe",
         told([event("A4", "damp", limit=80.0, detail=doubt, response=WET)], (29.0, 99.9)),
     )
-    advice = "treat the room's air; change no tub"
+    advice = "treat the room's air; leave the tub as it is"
     yield "dry frost", told([event(f"A{n}", limit=55.0, cause=ROOM, response=advice) for n in range(1, 5)])
     bowls = [event(f"A{n}", limit=55.0, cause=LEFT, response=BOWL) for n in range(1, 3)]
     warm = event("A3", limit=55.0, cause=WARMED, response=mist)
@@ -102,7 +102,7 @@ def situations() -> Iterator[tuple[str, Iterator[str]]]:
         "below the target only",
         told([event("A4", value=57.7, limit=60.0, band="target", cause=LEFT, response=BOWL)], (29.0, 57.6)),
     )
-    full = "the bowl was filled: look at the vents, or add a second bowl"
+    full = "the bowl was filled: add a second bowl"
     yield (
         "dry, and the bowl was filled",
         told([event("A4", value=52.7, limit=55.0, cause=LEFT, response=full)], (29.0, 52.4)),
@@ -119,7 +119,7 @@ def situations() -> Iterator[tuple[str, Iterator[str]]]:
     yield "one probe silent", told([event("A4", "missing", since=NOON - 240, band=None)])
     frost = event(
         "attic", "room_frost", probe="air", since=NOON - 7200, band=None, value=21.5, cause="the room's air is frost-dry",
-        response="moisten the room, with a humidifier or wet cloths; change no tub", detail={"room": "attic"},
+        response="moisten the room, with a humidifier or wet cloths, away from plugs and leads; leave the tubs as they are", detail={"room": "attic"},
     )  # fmt: skip
     yield (
         "a room as dry as a hard frost makes it",
@@ -127,7 +127,7 @@ def situations() -> Iterator[tuple[str, Iterator[str]]]:
     )
     disk = event(
         "disk", "system", since=NOON, band=None, cause="3 % of the disk is free (180 MB), less than 10 %",
-        response="take copies you have elsewhere off it, or move to a larger card; delete nothing of dewkeeper's, pull no card while it runs",
+        response="remove only your own files, none of dewkeeper's; pull no card while it runs; or move to a larger card, after a stop",
         detail={"what": "disk space", "action": "make room", "text": "3 % of the disk is free (180 MB), less than 10 %"},
     )  # fmt: skip
     holds = "it still watches, tells and records; when the disk is full it watches and tells on, and records nothing"

@@ -134,7 +134,7 @@ def test_of_one_enclosure_the_gravest_alarm_is_repeated_for_all_of_them() -> Non
     marit = [row for row in told if row.person == "Marit" and row.facts.get("happening") == "reminded"]
     assert {row.kind for row in marit} == {"hot"}
     assert len(marit) == 4
-    assert all(row.title.endswith("– heat off at plug") for row in marit)
+    assert all(row.title.endswith("– pull heater plug") for row in marit)
 
 
 # One account
@@ -160,7 +160,7 @@ def test_page_and_message_have_one_deadline_and_what_gets_worse_is_not_overdue_a
     [
         (WARMED, "check the heater and its thermostat; do not mist", "check heater"),
         (LEFT, "a wider bowl: its surface counts, not its depth", "wider bowl"),
-        (ROOM, "treat the room's air; change no tub", "treat the room"),
+        (ROOM, "treat the room's air; leave the tub as it is", "treat the room"),
         (LEFT, "refill the bowl; misting is a bridge (an hour or two), not the cure", "refill bowl"),
     ],
 )
@@ -199,7 +199,7 @@ def test_several_with_empty_bowls_are_not_told_to_treat_the_room() -> None:
 
 def test_when_the_room_changed_it_is_the_room() -> None:
     """Most say so, and so does the message."""
-    advice = "treat the room's air; change no tub"
+    advice = "treat the room's air; leave the tub as it is"
     pairs = [tub("A1", ROOM, advice), tub("A2", ROOM, advice), tub("A3", LEFT, "refill the bowl")]
     rows = Planner(config(), None).plan([e for e, _ in pairs], [], NOON, CONTEXT)
     (message,) = sent(rows, NOON, situation(*[a for _, a in pairs]))

@@ -22,7 +22,7 @@ from dewkeeper.web.small_curve import small_curves
 from dewkeeper_config.models import Config
 
 CALM = Tub()
-FULL = "the bowl was filled: look at the vents, or add a second bowl"
+FULL = "the bowl was filled: add a second bowl"
 OUT = Tub(believed=False, ago=5 * 3600, alarms=[alarm("missing", 5)], unwatched_minutes=290)
 HOT = Tub(
     temperature=41.0,
@@ -81,9 +81,9 @@ SITUATIONS: dict[str, tuple[dict[str, Tub], dict[str, Any]]] = {
     "a probe silent for two days stands above a dry tub of an hour": (
         {"T1": Tub(humidity=50, alarms=[alarm("dry", 1)]), "T2": Tub(**{**vars(OUT), "ago": 48 * 3600, "tonight": False, "unwatched_minutes": 590, "alarms": [alarm("missing", 48)]})}, {},
     ),
-    "frost in the room": ({"T1": CALM, "T2": CALM}, {"general": [alarm("room_frost", 2, cause="the room is cold", value=11.8, detail={"room": "attic"}, response="warm the room; change no tub")], "room": (11.6, 48.0)}),
-    "a room as dry as a hard frost makes it": ({"T1": Tub(humidity=62), "T2": CALM}, {"general": [alarm("room_frost", 3, cause="the room's air is frost-dry", value=21.5, detail={"room": "attic"}, response="moisten the room, with a humidifier or wet cloths; change no tub")], "room": (21.3, 19.0)}),
-    "dewkeeper's own disk": ({"T1": CALM, "T2": CALM}, {"general": [alarm("system", 2, cause="3 % of the disk is free (180 MB), less than 10 %", response="take copies you have elsewhere off it, or move to a larger card; delete nothing of dewkeeper's, pull no card while it runs", consequence="it still watches, tells and records; when the disk is full it watches and tells on, and records nothing")]}),
+    "frost in the room": ({"T1": CALM, "T2": CALM}, {"general": [alarm("room_frost", 2, cause="the room is cold", value=11.8, detail={"room": "attic"}, response="warm the room; its heater straight into a wall socket, nothing near it; leave the tubs as they are")], "room": (11.6, 48.0)}),
+    "a room as dry as a hard frost makes it": ({"T1": Tub(humidity=62), "T2": CALM}, {"general": [alarm("room_frost", 3, cause="the room's air is frost-dry", value=21.5, detail={"room": "attic"}, response="moisten the room, with a humidifier or wet cloths, away from plugs and leads; leave the tubs as they are")], "room": (21.3, 19.0)}),
+    "dewkeeper's own disk": ({"T1": CALM, "T2": CALM}, {"general": [alarm("system", 2, cause="3 % of the disk is free (180 MB), less than 10 %", response="remove only your own files, none of dewkeeper's; pull no card while it runs; or move to a larger card, after a stop", consequence="it still watches, tells and records; when the disk is full it watches and tells on, and records nothing")]}),
     "too dry, and its bowl was filled in the evening": ({"T1": CALM, "T2": Tub(humidity=50, low=49, alarms=[alarm("dry", 4, cause="moisture left", response=FULL)], deeds={"refilled": 9.0})}, {}),
     "too dry in the night, mended by itself": (
         {"T1": CALM, "T2": Tub(low=50, sums={"beyond_tolerable_seconds": 5400, "beyond_target_seconds": 9000, "dose_percent_hours": 12.0})}, {},

@@ -84,15 +84,23 @@ def advice(view: View, kind: Kind, cause: str) -> str:
     """Return what to do, first things first, choosing among the levers this enclosure has; empty: the kind's usual words."""
     facts = view.facts
     if kind == "dry_soon":
-        return f"{_FILLED} when you pass" if _done(view, "bowl_refill", _FIRST_BOWL_SECONDS) else ""
+        return (
+            f"{_FILLED}: see when you pass whether it still holds water"
+            if _done(view, "bowl_refill", _FIRST_BOWL_SECONDS)
+            else ""
+        )
     if facts is None or kind not in ("dry", "damp"):
         return ""
     if any(word in _SIGNS for _, word in view.entries(_RECENT_SECONDS)):
         return "change nothing more by numbers: show the animal to an exotics vet"
     if cause == ROOM:
-        return "treat the room's air; change no tub"
+        return "treat the room's air; leave the tub as it is"
     if cause in (WARMED, COOLED):
-        what = "the heater and its thermostat" if cause == WARMED else "the heater: it cooled, no water came"
+        what = (
+            "the heater and its thermostat (unplug it before you touch it)"
+            if cause == WARMED
+            else "the heater: it cooled, no water came"
+        )
         return f"check {what}; {'do not mist' if kind == 'dry' else 'do not dry it out'}"
     return "; ".join(_damp(view, facts) if kind == "damp" else _dry(view, facts))
 
@@ -134,7 +142,7 @@ def _done(view: View, lever: str, within: int = _RECENT_SECONDS) -> bool:
     return any(word.lever == lever for _, word in view.entries(within + 1))
 
 
-_FILLED: Final = "the bowl was filled: look at the vents (never close most of them)"
+_FILLED: Final = "the bowl was filled"
 
 
 def _dry(view: View, facts: EnclosureFacts) -> list[str]:
@@ -156,7 +164,7 @@ def _dry(view: View, facts: EnclosureFacts) -> list[str]:
     elif "bowl_place" in facts.levers and "bowl_place" not in tried:
         steps.append("move the bowl towards the warm side")
     else:
-        steps.append(f"{_FILLED}, or add a second bowl")
+        steps.append(f"{_FILLED}: add a second bowl")
     when = "" if too_much_air else "if it recurs "
     if "mesh_cover" in facts.levers and "mesh_cover" not in tried:
         if facts.mesh_near_heat:

@@ -127,7 +127,7 @@ def _title(glance: MorningGlance, night: str, wording: Wording) -> str:
     rows, served = glance.needs_look, len(glance.enclosures) - len(glance.resting)
     if glance.all_well:
         return (
-            f"All well: {served} in service; {len(glance.resting)} out of service; {night}"
+            f"{served} calm; no alarms from {len(glance.resting)} out of service; {night}"
             if glance.resting
             else f"All well: {served} enclosures, {night}"
         )

@@ -64,7 +64,7 @@ class Outage:
         lines += self._stood()
         if self.rebooted:
             lines.append(
-                "Look first at the heat: thermostats and heaters after a power cut, some have to be switched on by hand. "
+                "Look first at the heat: thermostats and heaters after a power cut, some have to be switched on by hand; leave off what is scorched or wet. "
                 "Then at every animal, water and lids. If they were cold or hot for long, ask your exotics vet."
             )
             lines.append("If nobody else lost power: look at the machine's power supply, plug and card.")

@@ -27,9 +27,9 @@ class Short:
 SHORT: Final[Mapping[Kind, Short]] = {
     "dry": Short("too dry", "was too dry", "refill bowl"),
     "damp": Short("too damp", "was too damp", "let it air"),
-    "hot": Short("too hot", "was too hot", "heat off at plug"),
+    "hot": Short("too hot", "was too hot", "pull heater plug"),
     "cold": Short("too cold", "was too cold", "check heater"),
-    "heat_stuck_on": Short("heater stuck on", "heater was stuck on", "heat off at plug", "heater still stuck on"),
+    "heat_stuck_on": Short("heater stuck on", "heater was stuck on", "pull heater plug", "heater still stuck on"),
     "heat_lost": Short("heater stopped", "heater had stopped", "check heater", "heater still off"),
     "dry_soon": Short("drying out", "was drying out", "refill bowl"),
     "stale_air": Short("stale and wet", "was stale and wet", "uncover some mesh"),
@@ -72,14 +72,14 @@ _STEPS: Final[Mapping[Kind, Sequence[tuple[str, str]]]] = {
     "dry": (
         ("refill the bowl", "refill bowl"),
         ("the bowl is full", "too much air"),
-        ("the bowl was filled", "see to the vents"),
+        ("the bowl was filled", "second bowl"),
         ("a wider bowl", "wider bowl"),
         ("move the bowl", "move the bowl"),
         ("two changes", "check the probe"),
         ("in blue", "humid hide"),
         ("misting is", "mist for now"),
     ),
-    "dry_soon": (("refill the bowl", "refill bowl"), ("the bowl was filled", "see to the vents")),
+    "dry_soon": (("refill the bowl", "refill bowl"), ("the bowl was filled", "look at bowl")),
     "damp": (
         ("clean it out", "clean it out"),
         ("open more holes", "more holes"),
@@ -117,22 +117,32 @@ _MAINS = "several at once: most likely the mains, a fuse, or a plug they share"
 _CABLE = "several at once: most likely the cable, plug or supply they share"
 
 GROUPS: Final[Mapping[Kind, Shared]] = {
-    "dry": Shared("treat the room", _ROOM, "look at the room first: heating, window, a humidifier; change no tub yet"),
-    "damp": Shared("air the room", _ROOM, "air the room first; change no tub until it is right"),
-    "hot": Shared("cool the room", _ROOM, "heat off at the plugs, cool the room: shade, air; then look at every snake"),
+    "dry": Shared(
+        "treat the room",
+        _ROOM,
+        "look at the room first: heating, window, a humidifier; leave the tubs as they are for now",
+    ),
+    "damp": Shared("air the room", _ROOM, "air the room first; leave the tubs as they are until it is right"),
+    "hot": Shared(
+        "cool the room", _ROOM, "pull the plugs of the heaters, cool the room: shade, air; then look at every snake"
+    ),
     "cold": Shared(
         "check room and plugs",
         _ROOM,
-        "check the room's heating, then plugs, fuse and heaters; leave the wiring to a licensed electrician",
+        "check the room's heating, then plugs, fuse and heaters; scorched, wet or tripping again: leave it off, licensed electrician",
     ),
     "dry_soon": Shared(
         "look at bowls", "moisture is leaving several at once", "look at the bowls when you pass, and at the room"
     ),
-    "heat_lost": Shared("plugs and fuse", _MAINS, "check plugs and fuse; leave the wiring to a licensed electrician"),
+    "heat_lost": Shared(
+        "plugs and fuse",
+        _MAINS,
+        "check plugs and fuse; scorched, wet or tripping again: leave it off, licensed electrician",
+    ),
     "heat_stuck_on": Shared(
         "heat off now",
         _MAINS,
-        "switch the heat off at the plugs, open, stay until it falls; if it does not, move the snakes to closed boxes in room air",
+        "pull the plugs of the heaters, open, put each snake in a closed box of its own in a cooler room",
     ),
     "missing": Shared(
         "look at tubs",

@@ -190,7 +190,7 @@ def _what(told: Told, said: str) -> str:
         case "reminded":
             return _still(told) + doubt
         case "unanswered":
-            return f"{_short(told)}{doubt}, unseen"
+            return f"{_short(told)}{doubt}, unread"
         case "handed_over":
             return f"yours, {_short(told)}{doubt}"
         case "annotated":

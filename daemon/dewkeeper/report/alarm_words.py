@@ -27,12 +27,13 @@ STATE_WORDS: Final[dict[str, str]] = {
 _ROOM_WORDS: Final = {COLD_CAUSE: "room cold", DRY_CAUSE: "room too dry"}
 """What the alarm of a room is called, by its cause: one kind for two things that ask for different steps."""
 AFTER_HEAT: Final = (
-    "look at the other tubs on that plug; no heat before its thermostat is checked; "
-    "no cold bath for the snake; limp or gaping: exotics vet at once"
+    "look at the other tubs on that plug; no heat before its thermostat is checked; no cold bath for the snake; "
+    "limp, gaping or was dangerously hot: exotics vet at once, even if it looks well; "
+    "plug hot, melted or smoking: do not touch it, switch off at the fuse, licensed electrician"
 )
 """What follows the first steps against heat."""
 HEAT_OVER: Final = (
-    "look at the snake now, even a short heat harms; limp or gaping: exotics vet at once; "
+    "look at the snake now; limp, gaping or was dangerously hot: exotics vet at once, even if it looks well; "
     "look at the other tubs on that plug; check the thermostat before you trust it"
 )
 """The same where it has cooled down by itself."""
@@ -87,13 +88,13 @@ def called(alarm: Standing) -> str:
 
 
 def state_words(alarm: Standing, wording: Wording, now: int) -> str:
-    """Return an alarm's state for people, with who saw it and when where that is known: "seen by Ina 04:10, not over"."""
+    """Return an alarm's state for people, with who saw it and when where that is known: "seen by Ina 04:10, still going on"."""
     said = STATE_WORDS[alarm.state]
     if alarm.state != "acknowledged":
         return said
     if alarm.seen_at is not None:
         said += f"{f' by {alarm.seen_by}' if alarm.seen_by else ''} {wording.clock(alarm.seen_at, now)}"
-    return f"{said}, not over"
+    return f"{said}, still going on"
 
 
 def now_against(alarm: Standing, wording: Wording) -> str:

@@ -7,7 +7,7 @@ from collections import Counter
 from dewkeeper.report.alarm_words import headline
 from dewkeeper.report.model import MorningGlance, Rank
 from dewkeeper.report.off_times import OFF_SHORT
-from dewkeeper.report.wording import Wording
+from dewkeeper.report.wording import Wording, harmed
 
 _COUNTED: dict[Rank, str] = {
     "urgent": "to act on now",
@@ -24,14 +24,17 @@ _COUNTED: dict[Rank, str] = {
 def first_line(glance: MorningGlance) -> str:
     """Return one true sentence with counts: "1 to act on now, 2 unwatched, 9 calm"; each enclosure is counted once.
 
-    "All well" and "Nothing is watched" come first where they are so (DESIGN.md, invariant 15).
+    "All well" and "Nothing is watched" come first where they are so (DESIGN.md, invariant 15); what is out of service is not said to be well.
     """
     found = Counter(row.rank for row in glance.enclosures)
     back = sum(row.rank == "unwatched" and not row.unwatched.now for row in glance.enclosures)
-    counted = {rank: found[rank] - (back if rank == "unwatched" else 0) for rank in _COUNTED}
+    look = sum(row.rank == "alarm" and harmed(row) for row in glance.enclosures)
+    counted = found - Counter({"unwatched": back, "alarm": look})
     parts = [f"{counted[rank]} {words}" for rank, words in _COUNTED.items() if counted[rank]]
+    if look:
+        parts.insert(counted["urgent"] > 0, f"{look} to look at now")
     if back:
-        before = sum(counted[rank] > 0 for rank in ("urgent", "alarm", "unwatched"))
+        before = (look > 0) + sum(counted[rank] > 0 for rank in ("urgent", "alarm", "unwatched"))
         parts.insert(before, f"{back} calm now")
     if found["outside"] > 1:
         parts = [part.replace("was beyond", "were beyond") for part in parts]
@@ -50,7 +53,9 @@ def first_line(glance: MorningGlance) -> str:
         was = "was" if len(missed) == 1 else "were"
         said += f"; {len(missed)} {was} unwatched for a part of the night ({why})"
     if glance.nothing_watched:
-        return f"Nothing is watched: {said}"
+        return f"{'No alarms' if len(glance.resting) == len(glance.enclosures) else 'Nothing is watched'}: {said}"
+    if glance.resting:
+        return f"{said} (no alarms from {'it' if len(glance.resting) == 1 else 'them'})"
     return f"All well: {said}" if glance.all_well else said
 
 

@@ -69,15 +69,15 @@ def thermal(row: NightRow) -> bool:
 
 
 def lowest_words(row: NightRow, wording: Wording) -> str:
-    """Return "low 46 % 05:12", of heat "night up to 39.5 °C 03:10", of cold "night down to 21.0 °C 06:30"."""
+    """Return "lowest 46 % 05:12", of heat "highest 39.5 °C 03:10", of cold "lowest 21.0 °C 06:30"."""
     if not thermal(row):
-        mark, said = row.humidity_min, "low "
+        mark, said = row.humidity_min, "lowest "
         text = wording.humidity(mark.value) if mark else ""
     elif row.alarms[0].kind in ("cold", "heat_lost", "room_frost"):
-        mark, said = row.temperature_min, "night down to "
+        mark, said = row.temperature_min, "lowest "
         text = wording.temperature(mark.value) if mark else ""
     else:
-        mark, said = row.temperature_max, "night up to "
+        mark, said = row.temperature_max, "highest "
         text = wording.temperature(mark.value) if mark else ""
     if mark is None and row.temperature_max is not None:
         mark, said = row.temperature_max, "no humidity believed, up to "

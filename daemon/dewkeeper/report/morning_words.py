@@ -13,7 +13,9 @@ from dewkeeper.report.off_times import OFF_SHORT, OFF_STEPS, OFF_WORDS, OffTime
 from dewkeeper.report.order import QUIET_STATES, overdue
 from dewkeeper.report.wording import Wording, beyond, outside_words
 
-RESTART = "unplug the small computer dewkeeper runs on, no heater, wait a minute, plug it in again"
+RESTART = (
+    "leave the heaters plugged in, unplug only the small computer dewkeeper runs on, wait a minute, plug it in again"
+)
 """What somebody can do who types no commands."""
 NOT_IN_SERVICE = "No enclosure is in service: no alarms from any"
 _SILENT = frozenset({KINDS["missing"].label, KINDS["crc"].label})
@@ -77,7 +79,7 @@ def blind_parts(glance: MorningGlance, wording: Wording, alive: bool | None = No
     """
     rows = [row for row in glance.enclosures if not row.out_of_service]
     if not any(row.judged for row in rows):
-        return "no probe is set up yet", "set them up: `dewkeeper probes scan` finds them"
+        return "no probe is set up yet", "set up a probe: `dewkeeper probes scan` finds them"
     known = _one_cause(rows)
     if glance.newest is None:
         never = "no probe has ever given a reading"
@@ -208,7 +210,7 @@ def row_words(row: EnclosureMorning, glance: MorningGlance, wording: Wording) ->
 
 
 def alarm_words(alarm: Standing, wording: Wording, now: int, *, about: bool = False, number: bool = True) -> str:
-    """Return "too dry, since 17:50, 13 h, overdue (seen by Ina 04:20, not over)".
+    """Return "too dry, since 17:50, 13 h, overdue (seen by Ina 04:20, still going on)".
 
     about: hours without their minutes. number: as `named` has it; not where the values of now stand beside it.
     """

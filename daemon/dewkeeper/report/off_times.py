@@ -32,7 +32,7 @@ OFF_SHORT: Final[Mapping[str, str]] = {
 }
 """The same where there is little room."""
 OFF_STEPS: Final[Mapping[OffWhy, str]] = {
-    "power": "look at the heat first: some thermostats and heaters have to be switched on by hand; then at every animal, water and lids",
+    "power": "look at the heat first: some thermostats and heaters have to be switched on by hand, but leave off what is scorched or wet; then at every animal, water and lids",
     "crashed": "look at the log: `journalctl -u dewkeeper`",
 }
 

@@ -15,7 +15,7 @@ from zoneinfo import ZoneInfo
 
 from dewkeeper.judge.rationale import ADDED, COOLED, LEFT, ROOM, WARMED
 from dewkeeper.judge.types import Band, Event, Kind
-from dewkeeper.judge.words import KINDS
+from dewkeeper.judge.words import KINDS, LATCHED
 from dewkeeper.report.due import say_day
 from dewkeeper.report.model import EnclosureMorning, Mark, NightRow, NowValues, Rank, Standing
 from dewkeeper_config.models import Site
@@ -353,7 +353,15 @@ def _values(name: str, text: str, wording: Wording) -> str:
 
 def rank_word(row: EnclosureMorning) -> str:
     """Return the word of an enclosure's rank; of one that was not watched and is again, in the past."""
-    return "was unwatched" if row.rank == "unwatched" and not row.unwatched.now else RANK_WORDS[row.rank]
+    if row.rank == "unwatched" and not row.unwatched.now:
+        return "was unwatched"
+    return "look now" if harmed(row) else RANK_WORDS[row.rank]
+
+
+def harmed(row: NightRow) -> bool:
+    """Return whether heat that is over, and that nobody has seen, comes first there: the snake is to be looked at now."""
+    first = row.alarms[0] if row.alarms else None
+    return first is not None and first.kind in LATCHED and first.state == "returned_unacknowledged"
 
 
 def instead_of(kind: Kind, percent: float | None, limit: float | None, wording: Wording) -> str:

@@ -5,26 +5,26 @@ from __future__ import annotations
 from typing import Final
 
 from dewkeeper.judge.contract import Detector
-from dewkeeper.judge.rationale import AT_A_HEATER, DAY, HOUR, Rationale
+from dewkeeper.judge.rationale import AT_A_HEATER, DAY, HEAT_OFF, HOUR, Rationale
 
 DETECTOR: Final = Detector(
     "excursion",
     {
         "dry": Rationale(
             "too dry", "moisture left the air, or the air warmed", "a poor shed over days",
-            "refill the bowl, then look at the ventilation", 2 * DAY, "low", "medium", 12 * HOUR,
+            "refill the bowl; still dry after six hours: close a few holes, never most", 2 * DAY, "low", "medium", 12 * HOUR,
         ),
         "damp": Rationale(
             "too damp", "moisture was added and does not leave", "skin and lung disease over days",
             "give the tub more air, mist less, look for a wet floor", 2 * DAY, "low", "medium", DAY,
         ),
         "hot": Rationale(
-            "too hot", "the heat source gives too much, or the room is hot", "death within hours",
-            "switch the heat off at the plug, open, move the snake to room air; keep it in a closed box", 15 * 60, "urgent", "urgent",
+            "too hot", "the heat source gives too much, or the room is hot", "harm within the hour, death soon after",
+            HEAT_OFF, 15 * 60, "urgent", "urgent",
         ),
         "cold": Rationale(
             "too cold", "the heat source fails, or the room is cold", "no digestion, weak defences, in a day or two",
-            f"check the heater, its thermostat and the plug; {AT_A_HEATER}", 2 * HOUR, "medium", "medium",
+            AT_A_HEATER, 2 * HOUR, "medium", "medium",
         ),
     },
 )  # fmt: skip

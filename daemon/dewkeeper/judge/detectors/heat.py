@@ -32,7 +32,7 @@ from dewkeeper.judge.detectors.usual import UsualHeat
 from dewkeeper.judge.history import Look
 from dewkeeper.judge.lifecycle import AlarmInstance
 from dewkeeper.judge.memory import NEVER, Corrected, ProbeMemory
-from dewkeeper.judge.rationale import AT_A_HEATER, DAY, HOUR, Rationale
+from dewkeeper.judge.rationale import AT_A_HEATER, DAY, HEAT_OFF, HOUR, Rationale
 from dewkeeper.judge.types import Kind, room_place
 from dewkeeper.judge.view import ProbeView, View
 
@@ -432,12 +432,12 @@ DETECTOR: Final = Detector(
     "heat",
     {
         "heat_stuck_on": Rationale(
-            "heat does not stop", "heater or thermostat stuck on", "overheating, death within hours",
-            "switch the heat off at the plug, open, stay until it falls; if it does not, move the snake to a closed box in room air", 15 * 60, "urgent",
+            "heat does not stop", "heater or thermostat stuck on", "overheating: harm within the hour, death soon after",
+            HEAT_OFF, 15 * 60, "urgent",
         ),
         "heat_lost": Rationale(
             "heat source stopped", "heater, thermostat or plug failed", "it cools to the room within hours",
-            f"check plug, thermostat and heater; {AT_A_HEATER}", 2 * HOUR, "medium",
+            AT_A_HEATER, 2 * HOUR, "medium",
         ),
     },
     HeatMemory,

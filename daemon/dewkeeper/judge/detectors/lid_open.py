@@ -171,7 +171,7 @@ DETECTOR: Final = Detector(
     {
         "lid_open": Rationale(
             "not closed again", "the air is still the room's after an opening", "it dries and cools; a snake may escape",
-            "see whether the snake is in, then close it and check the lock; if it is not: shut the room's door, search low and warm places", HOUR, "medium",
+            "see whether the snake is in, then close it and check the lock; opened against heat: leave it open; snake gone: shut the room's door, search low and warm places", HOUR, "medium",
         ),
     },
     LidMemory,

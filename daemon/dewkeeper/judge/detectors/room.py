@@ -71,7 +71,7 @@ def look(view: View) -> Iterator[Finding]:
             "cold",
             COLD_CAUSE,
             "every enclosure in it cools",
-            "warm the room; change no tub",
+            "warm the room; its heater straight into a wall socket, nothing near it; leave the tubs as they are",
         ),
         (
             dryness,
@@ -79,7 +79,7 @@ def look(view: View) -> Iterator[Finding]:
             "dry",
             DRY_CAUSE,
             "every enclosure in it dries",
-            "moisten the room, with a humidifier or wet cloths; change no tub",
+            "moisten the room, with a humidifier or wet cloths, away from plugs and leads; leave the tubs as they are",
         ),
     )
     detail: dict[str, str | float | int] = {
@@ -104,7 +104,7 @@ DETECTOR: Final = Detector(
         ),
         "room_frost": Rationale(
             "room cold or bone-dry", "cold or frost-dry air in the room", "every enclosure in it dries or cools",
-            "warm or moisten the room; change no tub", 6 * HOUR, "low",
+            "warm or moisten the room; leave the tubs as they are", 6 * HOUR, "low",
         ),
     },
     RoomMemory,
