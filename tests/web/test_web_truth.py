@@ -96,11 +96,11 @@ def test_all_well_counts_only_what_is_in_service_and_names_the_rest(house: House
     }
     assert glance.all_well
     title, text = house.message()
-    assert title == "All well: 2 in service; 1 out of service; night 21:00–08:00"
+    assert title == "2 calm; no alarms from 1 out of service; night 21:00–08:00"
     assert "every enclosure in service was watched" in text
     assert re.search(r"Out of service, no alarms: T1 \(4\d %", text)
     for said in (house.terminal(), house.page()):
-        assert "All well: 2 calm, 1 out of service" in said
+        assert "2 calm, 1 out of service (no alarms from it)" in said
         assert " 3 calm" not in said
         assert "calm (3)" not in said
     assert "Out of service, no alarms: T1" in house.terminal()

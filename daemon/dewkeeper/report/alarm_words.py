@@ -28,12 +28,12 @@ _ROOM_WORDS: Final = {COLD_CAUSE: "room cold", DRY_CAUSE: "room too dry"}
 """What the alarm of a room is called, by its cause: one kind for two things that ask for different steps."""
 AFTER_HEAT: Final = (
     "look at the other tubs on that plug; no heat before its thermostat is checked; no cold bath for the snake; "
-    "limp, gaping or was dangerously hot: exotics vet at once, even if it looks well; "
+    "limp, gaping or was very hot: exotics vet at once, even if it looks well; "
     "plug hot, melted or smoking: do not touch it, switch off at the fuse, licensed electrician"
 )
 """What follows the first steps against heat."""
 HEAT_OVER: Final = (
-    "look at the snake now; limp, gaping or was dangerously hot: exotics vet at once, even if it looks well; "
+    "look at the snake now; limp, gaping or was very hot: exotics vet at once, even if it looks well; "
     "look at the other tubs on that plug; check the thermostat before you trust it"
 )
 """The same where it has cooled down by itself."""

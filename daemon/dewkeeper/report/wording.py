@@ -358,7 +358,7 @@ def rank_word(row: EnclosureMorning) -> str:
     return "look now" if harmed(row) else RANK_WORDS[row.rank]
 
 
-def harmed(row: NightRow) -> bool:
+def harmed(row: EnclosureMorning) -> bool:
     """Return whether heat that is over, and that nobody has seen, comes first there: the snake is to be looked at now."""
     first = row.alarms[0] if row.alarms else None
     return first is not None and first.kind in LATCHED and first.state == "returned_unacknowledged"
