@@ -117,13 +117,13 @@ def test_a_shelved_alarm_is_not_all_well(house: House) -> None:
     assert {row.enclosure: row.rank for row in glance.enclosures} == {"T1": "shelved", "T2": "calm"}
     assert not glance.all_well
     title, text = house.message()
-    assert title.startswith("Morning: shelved, no alarms: T1, now 4")
-    assert "Shelved: T1 (too dry, no alarms until " in text
+    assert title.startswith("Morning: put aside (shelved): T1, now 4")
+    assert "Shelved: T1 (too dry, not told until " in text
     for said in (house.terminal(), house.page()):
         assert "All well" not in said
         assert "1 shelved, 1 calm" in said
-    assert "Shelved: T1 (too dry, no alarms until " in house.terminal()
-    assert "T1 shelved : too dry, no alarms until " in house.page()
+    assert "Shelved: T1 (too dry, not told until " in house.terminal()
+    assert "T1 shelved : too dry, not told until " in house.page()
 
 
 def test_every_probe_unplugged_is_nothing_watched(house: House) -> None:

@@ -145,7 +145,7 @@ def _title(glance: MorningGlance, night: str, wording: Wording) -> str:
         return f"{_day(glance, wording)}: calm, not always watched: {_named([row.enclosure for row in glance.patchy])}"
     first = glance.shelved[0]
     more = f" +{len(glance.shelved) - 1}" if len(glance.shelved) > 1 else ""
-    return f"{_day(glance, wording)}: shelved, no alarms: {first.enclosure}, {now_words(first, wording).partition(';')[0]}{more}"
+    return f"{_day(glance, wording)}: put aside (shelved): {first.enclosure}, {now_words(first, wording).partition(';')[0]}{more}"
 
 
 def _asking(glance: MorningGlance, wording: Wording) -> str:

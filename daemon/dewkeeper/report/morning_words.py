@@ -170,8 +170,8 @@ def _missed(row: EnclosureMorning, wording: Wording) -> str:
 def shelved_words(row: EnclosureMorning, wording: Wording, now: int) -> str:
     """Return what the keeper put aside of an enclosure, and until when."""
     alarm = next(a for a in row.alarms if a.state == "shelved")
-    until = "" if alarm.shelved_until is None else f", no alarms until {wording.clock(alarm.shelved_until, now)}"
-    return beyond(alarm.kind, alarm.band) + until
+    until = "" if alarm.shelved_until is None else f", not told until {wording.clock(alarm.shelved_until, now)}"
+    return f"{beyond(alarm.kind, alarm.band)}{until}; all else is told"
 
 
 def _air(row: EnclosureMorning, wording: Wording) -> str:
