@@ -394,7 +394,11 @@ def test_of_very_many_alarms_and_entries_none_is_passed_over(rig: AllSitesRig) -
         large.dry(f"T{number}")
     small.dry("T1")
     large.notes(*(JournalEntry(f"j{n}", rig.now - HOUR - n * 60, "T1", "misted", f"time {n}.") for n in range(305)))
-    small.notes(JournalEntry("last", rig.now - 20 * HOUR, "T1", "fed", "of the small one"))
+    small.notes(
+        JournalEntry("last", rig.now - 20 * HOUR, "T1", "fed", "of the small one"),
+        JournalEntry("wrong", rig.now - 20 * HOUR, "T1", "fed", "of the small one"),
+        JournalEntry("back", rig.now - 20 * HOUR, "T1", "withdrawn", replaces="wrong"),
+    )
     for one in (large, small):
         one.send()
     rig.start()

@@ -13,7 +13,8 @@ from dewkeeper.collect.errors import ServerUnreachable
 from dewkeeper.collect.layout import LINE, NOTE, layout_config
 from dewkeeper.collect.link import parameters
 from dewkeeper.collect.there import SaidThere, SiteRooms, SiteThere
-from dewkeeper.judge.types import Alarm
+from dewkeeper.judge.types import Alarm, JournalEntry
+from dewkeeper.judge.words import WITHDRAWN
 from dewkeeper.store import codec
 from dewkeeper_config.errors import SecretUnavailable
 from dewkeeper_config.models import Collector
@@ -28,10 +29,12 @@ _SITES: Final = (
 _NOTE_OF: Final = "SELECT value FROM note WHERE name = %s AND site = %s"
 _NOTES: Final = "SELECT site, value FROM note WHERE name = %s"
 _STANDING: Final = "SELECT site, data::text FROM alarm WHERE what <> 'normal' AND gone IS NULL"
-_NOTED: Final = (
-    "SELECT extract(epoch FROM i.time)::bigint, s.number FROM site s CROSS JOIN LATERAL (SELECT time FROM item "
-    "WHERE site = s.number AND what = 'JournalEntry' AND gone IS NULL AND time >= to_timestamp(%s) AND time < to_timestamp(%s) "
-    "ORDER BY time DESC LIMIT %s) i ORDER BY 1 DESC LIMIT %s"
+_JOURNAL: Final = (
+    "SELECT s.number, i.data::text FROM site s CROSS JOIN LATERAL (SELECT j.time, j.seq, j.data FROM item j "
+    "WHERE j.site = s.number AND j.what = 'JournalEntry' AND j.gone IS NULL AND j.time >= to_timestamp(%(since)s) "
+    "AND j.time < to_timestamp(%(before)s) AND j.data ->> 'what' <> %(withdrawn)s AND NOT EXISTS (SELECT 1 FROM item o "
+    "WHERE o.site = j.site AND o.what = 'JournalEntry' AND o.gone IS NULL AND o.data ->> 'replaces' = j.id) "
+    "ORDER BY j.time DESC, j.seq DESC LIMIT %(most)s) i ORDER BY i.time DESC, s.number, i.seq DESC LIMIT %(most)s"
 )
 
 
@@ -68,7 +71,7 @@ class _LayoutOf:
             row = self._row
             text = None
             if row.digest is not None:
-                found = self._reader.rows(_NOTE_OF, NOTE, row.number)
+                found = self._reader.rows(_NOTE_OF, (NOTE, row.number))
                 text = found[0][0] if found else None
             self._read = _read(row.name, text, row.program)
         return self._read
@@ -85,7 +88,7 @@ class AllSites:
 
     def sites(self) -> Sequence[SiteThere]:
         """Return all of them by name. Raises StoreUnusable."""
-        rows = [_Row(*row) for row in self.reader.rows(_SITES, NOTE)]
+        rows = [_Row(*row) for row in self.reader.rows(_SITES, (NOTE,))]
         with self._lock:
             known = self._kept
             found = self._kept = {row.number: self._as_of(row, known.get(row.number)) for row in rows}
@@ -94,7 +97,7 @@ class AllSites:
     def said(self) -> Mapping[int, SaidThere]:
         """Return what each says of itself, by its number. Raises StoreUnusable."""
         found = {}
-        for number, text in self.reader.rows(_NOTES, LINE):
+        for number, text in self.reader.rows(_NOTES, (LINE,)):
             try:
                 one = json.loads(text)
                 found[number] = SaidThere(float(one["told"]), one["said"])
@@ -109,9 +112,15 @@ class AllSites:
             found.setdefault(number, []).extend(codec.readable(codec.unpack_alarm, [(text,)]))
         return found
 
-    def noted(self, since: int, before: int, most: int) -> Sequence[tuple[int, int]]:
-        """Return second and site of what journals have in [since, before), the newest first, so many at most. Raises StoreUnusable."""
-        return self.reader.rows(_NOTED, since, before, most, most)
+    def journal(self, since: int, before: int, most: int) -> Sequence[tuple[int, JournalEntry]]:
+        """Return the newest entries of all journals in [since, before), each with its site's number. Raises StoreUnusable."""
+        found = []
+        given = {"since": since, "before": before, "most": most, "withdrawn": WITHDRAWN}
+        for number, text in self.reader.rows(_JOURNAL, given):
+            for entry in codec.readable(codec.unpack_item, [("JournalEntry", text)]):
+                if isinstance(entry, JournalEntry):
+                    found.append((number, entry))
+        return found
 
     def close(self) -> None:
         """End every connection."""

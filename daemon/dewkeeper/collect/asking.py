@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import threading
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from typing import Any, Final, NamedTuple
 
@@ -298,11 +298,11 @@ class ServerReader:
         except CollectError as error:
             raise StoreUnusable(str(error)) from error
 
-    def rows(self, question: str, *values: object) -> list[Any]:
+    def rows(self, question: str, given: Sequence[Any] | Mapping[str, Any] = ()) -> list[Any]:
         """Return the rows of a statement about all sites. Raises StoreUnusable."""
         with self.asking() as cursor:
             self.count()
-            return cursor.execute(question.encode(), values).fetchall()
+            return cursor.execute(question.encode(), given).fetchall()
 
     def close(self) -> None:
         """End every connection that nobody uses."""

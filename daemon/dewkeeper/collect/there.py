@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple, Protocol
 
-from dewkeeper.judge.types import Alarm
+from dewkeeper.judge.types import Alarm, JournalEntry
 from dewkeeper.store.history import History
 from dewkeeper_config.models import Config
 
@@ -67,10 +67,10 @@ class AllThere(Protocol):
         """Return the alarms that are not normal, by the number of their site. Raises StoreUnusable."""
         ...
 
-    def noted(self, since: int, before: int, most: int) -> Sequence[tuple[int, int]]:
-        """Return second and site of what journals have in [since, before) seconds, the newest first, so many at most.
+    def journal(self, since: int, before: int, most: int) -> Sequence[tuple[int, JournalEntry]]:
+        """Return the newest entries of all journals in [since, before) seconds, each with its site's number, the newest first.
 
-        What was corrected or taken back is among it. Raises StoreUnusable.
+        So many at most, and none that was corrected or taken back. Raises StoreUnusable.
         """
         ...
 

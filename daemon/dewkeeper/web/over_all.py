@@ -38,8 +38,6 @@ LONGEST_SECONDS = 10.0
 """A screen of hundreds of sites that all sent is not waited for longer: a browser fetches it anew in two minutes."""
 _THEN = "what it said until then is below, and nothing is known of it since"
 _MOST_ENTRIES = 100
-_MOST_NOTED = 300
-"""Those that were corrected or taken back are counted too: when there are more, the rest is on the next page."""
 _MOST_ALARMS = 40
 _COUNTED: Mapping[str, str] = {
     "silent": "silent", "untold": "not to be shown", "urgent": "to act on now", "alarm": "to see to", "unwatched": "unwatched",
@@ -194,23 +192,17 @@ def journal(visit: Visit) -> Response:
     """Show what was done and seen anywhere, the newest first, each with its site and by that site's clock."""
     before = min(max(0, visit.request.args.get("before", visit.now + 1, type=int)), visit.now + 1)
     since = before - screens.JOURNAL_DAYS * screens.DAY_SECONDS
-    found: list[_Noted] = []
+    there = visit.services.sites
+    entries = there.journal(since, before, _MOST_ENTRIES) if there is not None else ()
     untold: list[str] = []
-    noted = visit.services.sites.noted(since, before, _MOST_NOTED) if visit.services.sites is not None else ()
-    if len(noted) == _MOST_NOTED:
-        since = noted[-1][0] + 1  # whatever is newer is of these sites
-    for site, theirs in _shown(visit, {number for _, number in noted}, untold):
-        try:
-            entries = theirs.past.journal(since)
-        except StoreError as error:
-            untold.append(f"{site.name} cannot be asked just now: {error}")
-            continue
-        found += [_Noted(site.name, theirs.root, entry, theirs.wording) for entry in entries if entry.time < before]
-    shown = sorted(found, key=lambda one: one.entry.time)[-_MOST_ENTRIES:]
+    shown = {site.number: (site, theirs) for site, theirs in _shown(visit, {number for number, _ in entries}, untold)}
     days: dict[str, list[_Noted]] = {}
-    for one in reversed(shown):
-        days.setdefault(one.w.day(one.entry.time, visit.now), []).append(one)
-    earlier = shown[0].entry.time if len(shown) == _MOST_ENTRIES else since
+    for number, entry in entries:
+        if number in shown:
+            site, theirs = shown[number]
+            one = _Noted(site.name, theirs.root, entry, theirs.wording)
+            days.setdefault(one.w.day(entry.time, visit.now), []).append(one)
+    earlier = entries[-1][1].time if len(entries) == _MOST_ENTRIES else since
     return visit.render("over_journal.html", days=days, earlier=earlier, untold=untold)
 
 
