@@ -23,7 +23,7 @@ from dewkeeper_config.models import (
     WebhookChannel,
 )
 from dewkeeper_config.models.channels import secrets_of
-from dewkeeper_config.secrets import SecretSource
+from dewkeeper_config.models.secrets import SecretSource
 
 _WEB_ADDRESS = "an address that begins with https:// or http://, then a host"
 
@@ -163,7 +163,7 @@ def _storage(entry: FileEntry[Storage]) -> Iterator[Problem]:
     if folder is not None and (folder == entry.model.folder or entry.model.folder in folder.parents):
         # The copy is for the day this folder's card dies.
         yield entry.problem("backup.folder", str(folder), "a folder outside storage.folder, best on another drive")
-    if folder is None and (backup.command or "require_mount" in backup.model_fields_set):
+    if folder is None and (backup.command or "require_mount" in backup.given):
         yield entry.problem("backup.folder", None, "a folder, for a command or require_mount needs one")
 
 
@@ -188,7 +188,7 @@ def _whole_path(entry: FileEntry[Any], field: str, path: Path) -> Iterator[Probl
 
 def _plain(secret: SecretSource) -> str | None:
     """Return a secret that stands in the file itself; one from elsewhere is looked at only when it is used."""
-    return None if secret.value is None else secret.value.get_secret_value()
+    return None if secret.value is None else secret.value.plain()
 
 
 def _web_address(secret: SecretSource) -> bool:

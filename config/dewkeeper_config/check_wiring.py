@@ -45,7 +45,7 @@ def place_problems(entries: FileEntries) -> Iterator[Problem]:
     first: dict[tuple[str, int, int], str] = {}
     for entry in entries.enclosure:
         enclosure = entry.model
-        if "place" not in enclosure.model_fields_set or {"shelf", "place", "rack"} & entry.lost:
+        if "place" not in enclosure.given or {"shelf", "place", "rack"} & entry.lost:
             continue
         taken = first.setdefault((enclosure.rack, enclosure.shelf, enclosure.place), entry.key)
         if taken != entry.key:

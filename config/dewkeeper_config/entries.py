@@ -7,8 +7,6 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, Generic, TypeVar
 
-from pydantic import TypeAdapter
-
 from dewkeeper_config.errors import Problem
 from dewkeeper_config.models import (
     BusConfig,
@@ -31,23 +29,23 @@ from dewkeeper_config.tree import Tree, show
 
 T = TypeVar("T")
 
-_LISTS: Mapping[str, TypeAdapter[Any]] = {
-    "bus": TypeAdapter(BusConfig),
-    "profile": TypeAdapter(Profile),
-    "rack": TypeAdapter(Rack),
-    "enclosure": TypeAdapter(Enclosure),
-    "probe": TypeAdapter(ProbeConfig),
-    "channel": TypeAdapter(Channel),
-    "person": TypeAdapter(Person),
+_LISTS: Mapping[str, Any] = {
+    "bus": BusConfig,
+    "profile": Profile,
+    "rack": Rack,
+    "enclosure": Enclosure,
+    "probe": ProbeConfig,
+    "channel": Channel,
+    "person": Person,
 }
-_TABLES: Mapping[str, TypeAdapter[Any]] = {
-    "site": TypeAdapter(Site),
-    "storage": TypeAdapter(Storage),
-    "web": TypeAdapter(Web),
-    "notify": TypeAdapter(Notify),
-    "collect": TypeAdapter(Collect),
-    "collector": TypeAdapter(Collector),
-    "neighbour": TypeAdapter(Neighbour),
+_TABLES: Mapping[str, Any] = {
+    "site": Site,
+    "storage": Storage,
+    "web": Web,
+    "notify": Notify,
+    "collect": Collect,
+    "collector": Collector,
+    "neighbour": Neighbour,
 }
 
 
@@ -100,11 +98,11 @@ class FileEntries:
             table: [
                 read
                 for index, entry in enumerate(_list(tree, table))
-                if (read := _read(adapter, entry, tree.key((table, index)))) is not None
+                if (read := _read(model, entry, tree.key((table, index)))) is not None
             ]
-            for table, adapter in _LISTS.items()
+            for table, model in _LISTS.items()
         }
-        parts |= {name: _read(adapter, tree.raw.get(name, {}), name) for name, adapter in _TABLES.items()}
+        parts |= {name: _read(model, tree.raw.get(name, {}), name) for name, model in _TABLES.items()}
         rooms = frozenset(
             unicodedata.normalize("NFC", room)
             for rack in _list(tree, "rack")
@@ -117,8 +115,8 @@ class FileEntries:
         return list(dict.fromkeys(name for name, _ in self.names[table]))
 
 
-def _read(adapter: TypeAdapter[Any], entry: Any, key: str) -> FileEntry[Any] | None:
-    read, _, refused = tolerant(adapter, entry)
+def _read(model: Any, entry: Any, key: str) -> FileEntry[Any] | None:
+    read, _, refused = tolerant(model, entry)
     lost = frozenset(str(part) for error in refused for part in error["loc"])
     return None if read is None else FileEntry(key, read, lost)
 

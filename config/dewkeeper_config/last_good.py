@@ -9,6 +9,8 @@ from pathlib import Path
 from dewkeeper_config.errors import ConfigError, ConfigInvalid, ConfigUnreadable, Problem
 from dewkeeper_config.loading import load, parse, read
 from dewkeeper_config.models import Config, Storage
+from dewkeeper_config.snapshot import keep
+from dewkeeper_config.whole import write_whole
 
 LAST_GOOD = "last-good.toml"
 """Name of the copy in the state folder. It may hold secrets written into the file, so only the owner reads it."""
@@ -37,12 +39,15 @@ def load_or_last_good(path: Path, state_folder: Path | None = None) -> tuple[Con
         if isinstance(refused, ConfigInvalid):
             return last, list(refused.problems)
         return last, [Problem(str(path), "a file that cannot be read", f"a readable one ({refused})")]
-    kept = (state_folder or config.storage.folder) / LAST_GOOD
+    folder = state_folder or config.storage.folder
     try:
-        kept.parent.mkdir(mode=0o750, parents=True, exist_ok=True)
-        write_whole(kept, data)
+        folder.mkdir(mode=0o750, parents=True, exist_ok=True)
+        write_whole(folder / LAST_GOOD, data)
     except OSError as error:
-        return config, [Problem(COPY, f"not written to {kept}: {error.strerror}", "a folder that can be written")]
+        return config, [
+            Problem(COPY, f"not written to {folder / LAST_GOOD}: {error.strerror}", "a folder that can be written")
+        ]
+    keep(config, data, folder)
     return config, []
 
 
@@ -58,37 +63,3 @@ def _named_folder(data: bytes) -> Path:
         return Path(named)
     except (ValueError, KeyError, TypeError, RecursionError):
         return Path(os.environ.get("STATE_DIRECTORY", "").split(":")[0] or Storage().folder)
-
-
-def write_whole(path: Path, data: bytes) -> None:
-    """Write a file so that after a power cut it is the old one or the new one, never an empty one. Raises OSError.
-
-    Nothing is written when the file already says this: a card wears by writing.
-    """
-    if _content(path) == data:
-        return
-    import tempfile  # with random; who looks writes nothing
-
-    # mkstemp makes it readable by its owner only, and in the same folder, for a rename does not cross drives.
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())  # without it the rename may reach the disk before the content
-        Path(name).replace(path)
-    except BaseException:
-        Path(name).unlink(missing_ok=True)
-        raise
-    folder = os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY)
-    try:
-        os.fsync(folder)  # and without this the rename itself may be lost
-    finally:
-        os.close(folder)
-
-
-def _content(path: Path) -> bytes | None:
-    try:
-        return path.read_bytes()
-    except OSError:
-        return None

@@ -11,7 +11,6 @@ from dataclasses import dataclass, field
 from itertools import product
 from typing import Any
 
-from pydantic import TypeAdapter
 from pydantic_core import ErrorDetails
 
 from dewkeeper_config.errors import Problem
@@ -24,12 +23,11 @@ MOST_PROBES = 1023
 """So many probes fit a key of the store, so a file needs no more tubs or buses."""
 
 _LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
-_SHORT_FORM = set(RackTable.model_fields) - set(Rack.model_fields)
+_SHORT_FORM = set(RackTable.field_names) - set(Rack.field_names)
 _LISTED = {"multiplexer": "multiplexers", "channel": "channels", "address": "addresses"}
 _WIRING_PLAN = {*_LISTED.values(), "name"}
 _NAMES_DEPEND_ON = {"name", "shelves", "tubs", "numbers"}
 _FIELD = re.compile(r"\{(\w+)(?::0(\d))?\}")
-_RACK, _BUS = TypeAdapter(RackTable), TypeAdapter(BusTable)
 
 
 @dataclass(slots=True)
@@ -115,7 +113,7 @@ class _Expander:
                 self._made["bus"].append((entry, self._source.key(path)))
                 continue
             row: BusTable | None
-            row, rest = self._read(_BUS, entry, path)
+            row, rest = self._read(BusTable, entry, path)
             rest.pop("numbers", None)
             if "number" in entry:
                 self._problem(path, "number", entry["number"], "number or numbers, not both")
@@ -142,7 +140,7 @@ class _Expander:
                 self._made["rack"].append((entry, self._source.key(path)))
                 continue
             rack: RackTable | None
-            rack, rest = self._read(_RACK, entry, path)
+            rack, rest = self._read(RackTable, entry, path)
             bare = {key: value for key, value in entry.items() if key not in _SHORT_FORM}
             self._made["rack"].append((bare, self._source.key(path)))
             if rack is None:
@@ -257,9 +255,9 @@ class _Expander:
         found = self._source.raw.get(table, [])
         return found if isinstance(found, list) else []
 
-    def _read(self, adapter: TypeAdapter[Any], entry: Any, path: KeyPath) -> tuple[Any, dict[str, Any]]:
+    def _read(self, model: Any, entry: Any, path: KeyPath) -> tuple[Any, dict[str, Any]]:
         """Return an entry and what it says, without what is refused in it: the rest stands for tubs others may name."""
-        read, says, refused = tolerant(adapter, entry)
+        read, says, refused = tolerant(model, entry)
         for error in refused:
             self._found.names_known &= error["loc"][0] not in _NAMES_DEPEND_ON
             error["loc"] = (*path, *error["loc"])

@@ -8,17 +8,19 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from pydantic import Field, ValidationError
+from pydantic import ValidationError
 
 from dewkeeper_config.check_wiring import ADDRESSES
 from dewkeeper_config.checks import cross_problems
+from dewkeeper_config.door import checked
 from dewkeeper_config.errors import ConfigInvalid, ConfigUnreadable, Problem, SecretUnavailable
 from dewkeeper_config.layout import expand
 from dewkeeper_config.models import Channel, Config, Enclosure, Person, ProbeConfig, Rack
+from dewkeeper_config.models.base import Field
 from dewkeeper_config.models.channel_kinds import ABSENT_ALLOWED
 from dewkeeper_config.models.channels import secrets_of
+from dewkeeper_config.models.secrets import SecretSource
 from dewkeeper_config.positions import KeyPath, lines_of
-from dewkeeper_config.secrets import SecretSource
 from dewkeeper_config.tree import Tree
 
 if TYPE_CHECKING:
@@ -32,19 +34,19 @@ _MOST_DOTS = 200  # in a line, outside of quotes
 _QUOTED = re.compile(r"\"[^\"\n]*\"|'[^'\n]*'")
 
 
-class ReplayConfig(Config, defer_build=True):
+class ReplayConfig(Config):
     """The file as a replay needs it: nobody is told anything, so nobody has to be reachable."""
 
-    channel: list[Channel] = Field([], description="Ways to reach people.")
-    person: list[Person] = Field([], description="People who are told.")
+    channel: list[Channel] = Field(default=[], description="Ways to reach people.")
+    person: list[Person] = Field(default=[], description="People who are told.")
 
 
-class RacklessConfig(Config, defer_build=True):
+class RacklessConfig(Config):
     """The file of a machine that looks after other sites and has no probe of its own."""
 
-    rack: list[Rack] = Field([], description="Racks.")
-    enclosure: list[Enclosure] = Field([], description="Enclosures.")
-    probe: list[ProbeConfig] = Field([], description="Probes.")
+    rack: list[Rack] = Field(default=[], description="Racks.")
+    enclosure: list[Enclosure] = Field(default=[], description="Enclosures.")
+    probe: list[ProbeConfig] = Field(default=[], description="Probes.")
 
 
 def load(path: Path, model: type[Config] = Config, *, absent: bool = False) -> Config:
@@ -111,7 +113,7 @@ def _understood(
     config: Config | None = None
     found: list[Problem] = []
     try:
-        config = model.model_validate(written_out.tree.raw, context={ABSENT_ALLOWED: absent})
+        config = checked(model, written_out.tree.raw, {ABSENT_ALLOWED: absent})
     except ValidationError as error:
         found = _in_words(written_out.tree, error.errors(include_url=False, include_input=False))
     problems += _news(found, problems)

@@ -29,7 +29,7 @@ def from_pydantic(tree: Tree, errors: Sequence[ErrorDetails]) -> list[Problem]:
 
 def _problem(tree: Tree, error: ErrorDetails) -> Problem:
     path, tags = _path_and_tags(tree.raw, error["loc"])
-    if error["type"] == "extra_forbidden":
+    if error["type"] == "unexpected_keyword_argument":
         return _unknown_key(tree, path, tags)
     node = node_at(path, tags)
     if error["type"].startswith("union_tag"):

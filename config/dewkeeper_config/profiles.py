@@ -8,23 +8,24 @@ from functools import cache
 from pathlib import Path
 
 from dewkeeper_config.models import Config, Enclosure, Limits, Profile
+from dewkeeper_config.plain import from_plain
 
 
 @cache
 def _built_in() -> Mapping[str, Profile]:
     text = Path(__file__).with_name("profiles.toml").read_text(encoding="utf-8")
-    found = [Profile.model_validate(entry) for entry in tomllib.loads(text)["profile"]]
+    found = [from_plain(Profile, entry) for entry in tomllib.loads(text)["profile"]]
     adult = found[0].limits
-    return {p.name: p.model_copy(update={"limits": overlay(adult, p.limits)}) for p in found}
+    return {p.name: p.but(limits=overlay(adult, p.limits)) for p in found}
 
 
 def overlay(base: Limits, own: Limits) -> Limits:
     """Return `base` with what was written in `own`; delays are laid over one by one, bands whole."""
-    update = {name: getattr(own, name) for name in own.model_fields_set}
+    update = {name: getattr(own, name) for name in own.given}
     if "delays" in update:
-        written = {name: getattr(own.delays, name) for name in own.delays.model_fields_set}
-        update["delays"] = base.delays.model_copy(update=written)
-    return base.model_copy(update=update)
+        written = {name: getattr(own.delays, name) for name in own.delays.given}
+        update["delays"] = base.delays.but(**written)
+    return base.but(**update)
 
 
 def limits_of_profile(profile: Profile) -> Limits:

@@ -8,6 +8,7 @@ from collections.abc import Iterator, Sequence
 from functools import lru_cache
 from typing import Any
 
+from dewkeeper_config.door import adapter
 from dewkeeper_config.models import ChannelConfig, ConfigFile
 from dewkeeper_config.models.channel_kinds import installed_kinds
 
@@ -23,7 +24,7 @@ def _schema() -> Node:
 @lru_cache(maxsize=8)
 def _made(_kinds: tuple[type[ChannelConfig], ...]) -> Node:
     """Return the schema with these kinds of channel beside ours; it reads from the models which there are."""
-    root = ConfigFile.model_json_schema()
+    root = adapter(ConfigFile).json_schema()
     root["$schema"] = "https://json-schema.org/draft/2020-12/schema"
     root["title"] = "dewkeeper configuration"
     secret = root["$defs"]["SecretSource"]

@@ -6,24 +6,26 @@ import copy
 from collections.abc import Sequence
 from typing import Any
 
-from pydantic import TypeAdapter, ValidationError
+from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
+from dewkeeper_config.door import adapter
 
-def tolerant(adapter: TypeAdapter[Any], entry: Any) -> tuple[Any, Any, list[ErrorDetails]]:
+
+def tolerant(model: Any, entry: Any) -> tuple[Any, Any, list[ErrorDetails]]:
     """Return an entry read without the values that are refused in it, what that leaves, and the refusals.
 
     None when what is left is refused as well: a value is missing that nothing stands in for.
     """
     try:
-        return adapter.validate_python(entry), copy.deepcopy(entry), []
+        return adapter(model).validate_python(entry), copy.deepcopy(entry), []
     except ValidationError as error:
         refused = error.errors(include_url=False, include_input=False)
     left = copy.deepcopy(entry)
     for one in refused:
         _remove(left, one["loc"])
     try:
-        return adapter.validate_python(left), left, refused
+        return adapter(model).validate_python(left), left, refused
     except ValidationError:
         return None, left, refused
 

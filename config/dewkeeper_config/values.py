@@ -6,14 +6,50 @@ import re
 import unicodedata
 from datetime import time
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import BeforeValidator, Field
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from pydantic import GetCoreSchemaHandler
+    from pydantic_core import CoreSchema
 
 _NAME = re.compile(r"[^\W_][\w .+/-]{0,39}", re.UNICODE)
 _NUMBERS = re.compile(r"\d{1,3}(-\d{1,3})?(, *\d{1,3}(-\d{1,3})?)*")
 _TIME = re.compile(r"([01]\d|2[0-3]):[0-5]\d(:[0-5]\d)?")
+
+
+class CheckedBy:
+    """Says beside a type how its values are checked at the door: by a function that returns the value or raises ValueError.
+
+    before: it is given what stands in the file, else what was taken for the type.
+    """
+
+    def __init__(self, check: Callable[[Any], Any], *, before: bool = False) -> None:
+        self._check, self._before = check, before
+
+    def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
+        from pydantic_core import core_schema
+
+        way = (
+            core_schema.no_info_before_validator_function
+            if self._before
+            else core_schema.no_info_after_validator_function
+        )
+        return way(self._check, handler(source))
+
+
+class Allowed:
+    """Says beside the type of a list's items which values it may have, in the words of pydantic's `Field`."""
+
+    def __init__(self, **says: Any) -> None:
+        self._says = says
+
+    def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
+        from pydantic import Field
+
+        return handler.generate_schema(Annotated[source, Field(**self._says)])
 
 
 def check_name(value: str) -> str:
@@ -60,6 +96,6 @@ def check_numbers(value: str) -> str:
     return value
 
 
-LocalTime = Annotated[time, BeforeValidator(check_local_time)]
-PathText = Annotated[Path, Field(strict=False)]
+LocalTime = Annotated[time, CheckedBy(check_local_time, before=True)]
+PathText = Annotated[Path, Allowed(strict=False)]
 """A path written as text, which strict models would otherwise refuse."""

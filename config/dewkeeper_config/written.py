@@ -10,15 +10,10 @@ from datetime import time
 from pathlib import Path
 from typing import Any
 
-from pydantic import BaseModel
-
-from dewkeeper_config.models import Config, Enclosure, Limits
+from dewkeeper_config.models import Config, Enclosure, Limits, Model
+from dewkeeper_config.models.secrets import NOT_SHOWN, SecretSource
 from dewkeeper_config.profiles import limits_of_enclosure, stage_limits
 from dewkeeper_config.schema import Node, resolve, schema, toml_key, toml_value
-from dewkeeper_config.secrets import SecretSource
-
-NOT_SHOWN = {"env": "NOT_SHOWN"}
-"""What stands for a secret of the file itself: a place where none is, so that nobody takes it for one."""
 
 
 def written_out(config: Config) -> str:
@@ -26,8 +21,8 @@ def written_out(config: Config) -> str:
     nodes = schema()["properties"]
     limits = stage_limits(config)
     lines: list[str] = []
-    for table in type(config).model_fields:
-        if table not in config.model_fields_set:
+    for table in config.field_names:
+        if table not in config.given:
             continue
         value = getattr(config, table)
         if isinstance(value, list):
@@ -42,7 +37,7 @@ def written_out(config: Config) -> str:
     return text
 
 
-def _keys(entry: BaseModel, node: Node) -> Iterator[str]:
+def _keys(entry: Model, node: Node) -> Iterator[str]:
     node = resolve(node)
     if "oneOf" in node:
         node = resolve({"$ref": node["discriminator"]["mapping"][getattr(entry, "kind", "")]})
@@ -55,8 +50,8 @@ def plain(value: Any) -> Any:
     if isinstance(value, SecretSource):
         given = {key: str(inner) for key, inner in value if inner is not None}
         return NOT_SHOWN if value.value is not None else given
-    if isinstance(value, BaseModel):
-        return {key: plain(getattr(value, key)) for key in type(value).model_fields if key in value.model_fields_set}
+    if isinstance(value, Model):
+        return {key: plain(inner) for key, inner in value if key in value.given}
     if isinstance(value, Mapping):
         return {key: plain(inner) for key, inner in value.items()}
     if isinstance(value, list):

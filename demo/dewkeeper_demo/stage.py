@@ -10,7 +10,7 @@ from pathlib import Path
 from types import TracebackType
 
 from dewkeeper.clock import Clock, ManualClock
-from dewkeeper_config import load
+from dewkeeper_config.loading import load
 from dewkeeper_config.models import Config
 from dewkeeper_demo.inbox import Inbox
 from dewkeeper_demo.rack import SIGNING_KEY, config_text, wiring

@@ -113,7 +113,7 @@ def _answering(bus: Bus) -> tuple[list[int], list[int]]:
 
 
 def _with_multiplexers(config: BusConfig, addresses: Iterable[int]) -> BusConfig:
-    return config.model_copy(update={"multiplexers": [Multiplexer(address=address) for address in addresses]})
+    return config.but(multiplexers=[Multiplexer(address=address) for address in addresses])
 
 
 def _behind(bus: Bus, multiplexer: int, channel: int, elsewhere: Sequence[int]) -> list[Found]:

@@ -118,18 +118,16 @@ class Crowded(Rig):
     def rack(self) -> Config:
         config = self.racks.config(6, humidity_percent=48.0)
         first = config.probe[0]
-        enclosures = [e.model_copy(update={"name": n}) for e, n in zip(config.enclosure, LONGEST_NAMES, strict=True)]
+        enclosures = [e.but(name=n) for e, n in zip(config.enclosure, LONGEST_NAMES, strict=True)]
         probes = [
-            p.model_copy(update={"name": f"{n[:38]} 1", "enclosure": n, "options": first.options})
+            p.but(name=f"{n[:38]} 1", enclosure=n, options=first.options)
             for p, n in zip(config.probe, LONGEST_NAMES, strict=True)
         ]
         more = (("back", "substrate", 36.0), ("warm end", "warm_end", 33.0), ("humid hide", "humid_hide", 29.0))
         for name, role, degrees in more:
             options = {**first.options, "humidity_percent": 60.0, "temperature_c": degrees}
-            probes.append(
-                first.model_copy(update={"name": name, "role": role, "enclosure": LONGEST_NAMES[0], "options": options})
-            )
-        return config.model_copy(update={"enclosure": enclosures, "probe": probes})
+            probes.append(first.but(name=name, role=role, enclosure=LONGEST_NAMES[0], options=options))
+        return config.but(enclosure=enclosures, probe=probes)
 
 
 @pytest.fixture

@@ -28,7 +28,7 @@ from tests.wire.wire_faults import BitFlips, Blocked, HeldLow, Noise, Refuse
 from dewkeeper.service.calendar import SilentAlarm
 from dewkeeper.service.daemon import Daemon
 from dewkeeper.service.signals import EndSignal
-from dewkeeper_config import load_or_last_good
+from dewkeeper_config.last_good import load_or_last_good
 from dewkeeper_demo.wire import Wire, WireRack, register_rack
 from dewkeeper_demo.wire_chips import Sht3x
 from dewkeeper_drivers.contract import SHT3X

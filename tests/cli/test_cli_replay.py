@@ -169,7 +169,7 @@ def test_file_and_stream_give_the_same_events(files: Path, capsys: pytest.Captur
     _replay(files)
     printed = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
     from dewkeeper.service.settings import judge_settings
-    from dewkeeper_config import load
+    from dewkeeper_config.loading import load
 
     random = Random(5)
     judge = Judge()
@@ -209,8 +209,8 @@ def test_the_report_counts_every_alarm_once_and_proposes_what_replay_proves() ->
     found = proposal(settings, worst, lambda probes: [r for r in readings if r.probe in probes])
     assert found is not None
     assert found.alarms_proposed < found.alarms_now == len(raised)
-    delays = settings.enclosures["B1"].limits.delays.model_copy(update={found.setting: found.proposed})
-    limits = settings.enclosures["B1"].limits.model_copy(update={"delays": delays})
+    delays = settings.enclosures["B1"].limits.delays.but(**{found.setting: found.proposed})
+    limits = settings.enclosures["B1"].limits.but(delays=delays)
     again = replay_items(rack(limits=limits), readings)
     assert sum(event.event == "raised" for event in again) == found.alarms_proposed
     assert "would have been" in found.sentence()

@@ -17,7 +17,7 @@ from dewkeeper.report.replaying import TOLD, told
 from dewkeeper.service.settings import judge_settings
 from dewkeeper.store import Store
 from dewkeeper.store.records import Batch
-from dewkeeper_config import load
+from dewkeeper_config.loading import load
 from dewkeeper_drivers.contract import SHT3X
 
 DAY = 86400

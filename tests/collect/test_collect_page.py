@@ -29,6 +29,7 @@ from dewkeeper.report.vet_sheet import vet_sheet
 from dewkeeper.report.wording import Wording
 from dewkeeper.service.settings import judge_settings
 from dewkeeper.store.records import Batch
+from dewkeeper_config.door import checked
 from dewkeeper_config.models import Collector as Settings
 
 
@@ -424,7 +425,7 @@ def test_the_morning_of_all_sites_asks_a_bounded_number_of_statements(rig: AllSi
         site = rig.site(name, tubs)
         site.dry("T1")
         site.send()
-    there = AllSites(Settings.model_validate({"address": rig.address}))
+    there = AllSites(checked(Settings, {"address": rig.address}))
     counts: dict[str, list[int]] = {"small": [], "large": []}
     for _ in range(2):
         before = there.reader.asked

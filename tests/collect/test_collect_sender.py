@@ -26,7 +26,7 @@ _PATIENCE_SECONDS = 240
 def _config(site: SendingSite, address: str) -> Config:
     text = examples()["first_probe"] + f'\n[collect]\nsite = "{site.name}"\naddress = "{address}"\n'
     config = loading.parse(text.encode(), Path("example"))
-    return config.model_copy(update={"storage": config.storage.model_copy(update={"folder": site.shelf.folder})})
+    return config.but(storage=config.storage.but(folder=site.shelf.folder))
 
 
 def _passes(sender: Sender, said: queue.Queue[str]) -> Generator[str, None, None]:

@@ -10,8 +10,9 @@ from pathlib import Path
 
 import pytest
 
-from dewkeeper_config import ConfigInvalid, ConfigUnreadable, load_or_last_good
-from dewkeeper_config.last_good import LAST_GOOD, write_whole
+from dewkeeper_config import ConfigInvalid, ConfigUnreadable
+from dewkeeper_config.last_good import LAST_GOOD, load_or_last_good
+from dewkeeper_config.whole import write_whole
 
 
 @pytest.fixture
@@ -111,7 +112,7 @@ def test_a_write_that_fails_leaves_the_old_file_and_no_litter(tmp_path: Path) ->
 OUT_OF_ROOM = """
 import resource, sys
 from pathlib import Path
-from dewkeeper_config import load_or_last_good
+from dewkeeper_config.last_good import load_or_last_good
 resource.setrlimit(resource.RLIMIT_FSIZE, (100, 100))
 config, problems = load_or_last_good(Path(sys.argv[1]), Path(sys.argv[2]))
 print(config.enclosure[0].name, len(problems))

@@ -8,6 +8,7 @@ import pytest
 
 from dewkeeper_config import BUILT_IN, effective_limits, stage_limits
 from dewkeeper_config.models import Limits, Stage
+from dewkeeper_config.written import plain
 
 
 def test_every_stage_has_a_profile() -> None:
@@ -17,7 +18,7 @@ def test_every_stage_has_a_profile() -> None:
 
 def test_the_adult_profile_is_the_models_default() -> None:
     """Limits left out anywhere are the adult's: target 60-70, tolerable 55-80 %RH, 24-34 °C, danger 38 °C."""
-    assert BUILT_IN["adult"].limits.model_copy(update={"temperature_target": None}) == Limits()
+    assert BUILT_IN["adult"].limits.but(temperature_target=None) == Limits()
 
 
 @pytest.mark.parametrize("name", sorted(BUILT_IN))
@@ -25,7 +26,7 @@ def test_every_profile_is_honest_and_sound(rack: Any, loaded: Any, name: str) ->
     """Each says that it is common practice, editable and no veterinary advice, and passes the checks as an own one."""
     profile = BUILT_IN[name]
     assert "Common practice, editable, not veterinary advice." in profile.about
-    rack["profile"] = [{"name": "own", "limits": profile.limits.model_dump(exclude_none=True)}]
+    rack["profile"] = [{"name": "own", "limits": plain(profile.limits)}]
     rack["enclosure"][0]["profile"] = "own"
     assert effective_limits(loaded(rack), "B3") == profile.limits
 

@@ -101,7 +101,6 @@ def test_forty_tubs_behind_multiplexers_take_sixty_lines_at_most_and_mean_the_fi
     assert len(FORTY.strip().splitlines()) <= 60
     long = forty_written_out()
     assert len(long.splitlines()) > 600
-    assert read(FORTY).model_dump() == read(long).model_dump()
     assert read(FORTY) == read(long)
 
 
@@ -111,7 +110,7 @@ def test_what_was_given_of_the_limits_is_the_same_as_well() -> None:
     for one, other in zip(short.enclosure, long.enclosure, strict=True):
         assert one.limits is not None
         assert other.limits is not None
-        assert one.limits.model_fields_set == other.limits.model_fields_set
+        assert one.limits.given == other.limits.given
 
 
 @pytest.mark.parametrize("text", [FORTY, forty_written_out()])

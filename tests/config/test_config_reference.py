@@ -4,32 +4,31 @@ from __future__ import annotations
 
 import re
 import tomllib
+from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
 import pytest
-from pydantic import BaseModel
 
 from dewkeeper_config import loading, models
-from dewkeeper_config.models import Config, ConfigFile
+from dewkeeper_config.door import checked
+from dewkeeper_config.models import Config, ConfigFile, Model
+from dewkeeper_config.models.secrets import SecretSource
 from dewkeeper_config.reference import examples, reference, sample
 from dewkeeper_config.schema import schema
-from dewkeeper_config.secrets import SecretSource
 
 REFERENCE = Path(__file__).resolve().parents[2] / "config" / "REFERENCE.md"
 
 
-def _models() -> list[type[BaseModel]]:
-    found: list[Any] = [m for m in vars(models).values() if isinstance(m, type) and issubclass(m, BaseModel)]
+def _models() -> list[type[Model]]:
+    found: list[Any] = [m for m in vars(models).values() if isinstance(m, type) and issubclass(m, Model)]
     bases = {models.ChannelConfig}  # no table by itself: a kind of channel is
-    return [
-        model for model in found if model.model_fields and model not in bases and not model.__name__.startswith("_")
-    ]
+    return [model for model in found if model.field_names and model not in bases and not model.__name__.startswith("_")]
 
 
-WITH_SECRETS: list[type[BaseModel]] = [*_models(), SecretSource]
+WITH_SECRETS: list[type[Model]] = [*_models(), SecretSource]
 PRINTED, SAMPLE = reference(), sample()
-FIELDS = sorted({(model.__name__, name) for model in WITH_SECRETS for name in model.model_fields})
+FIELDS = sorted({(model.__name__, name) for model in WITH_SECRETS for name in model.field_names})
 
 
 def test_the_sample_is_a_good_configuration() -> None:
@@ -40,7 +39,7 @@ def test_the_sample_is_a_good_configuration() -> None:
 def test_every_line_of_the_sample_can_be_uncommented() -> None:
     """With every commented key active the sample still parses, value by value."""
     full = re.sub(r"(?m)^#(?=[\[a-z])", "", sample())
-    ConfigFile.model_validate(tomllib.loads(full))
+    checked(ConfigFile, tomllib.loads(full))
 
 
 @pytest.mark.parametrize("name", sorted(examples()))
@@ -59,7 +58,7 @@ def test_the_reference_in_the_documentation_is_current() -> None:
 def test_every_field_is_explained(model: str, name: str) -> None:
     """Every key has a description, and that description is in the reference and beside a key of that name."""
     owner: Any = getattr(models, model, SecretSource)
-    description = owner.model_fields[name].description
+    description = next(one for one in fields(owner) if one.name == name).metadata["description"]
     assert description
     if owner in (Config, ConfigFile):  # the file itself, whose keys are headings
         assert f"[{name}]" in PRINTED

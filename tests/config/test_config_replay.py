@@ -6,7 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from dewkeeper_config import ConfigInvalid, ReplayConfig, load
+from dewkeeper_config import ConfigInvalid
+from dewkeeper_config.loading import ReplayConfig, load
 
 RACK = """
 [site]

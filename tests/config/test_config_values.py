@@ -9,9 +9,9 @@ from typing import Any
 
 import pytest
 
-from dewkeeper_config import load
 from dewkeeper_config.errors import ConfigInvalid, ConfigUnreadable
-from dewkeeper_config.loading import parse
+from dewkeeper_config.loading import load, parse
+from dewkeeper_config.plain import to_plain
 
 NAN, INF = float("nan"), float("inf")
 
@@ -76,9 +76,11 @@ def test_a_refusal_never_shows_a_secret(rack: Any, refused: Any, change: dict[st
 
 
 def test_a_good_configuration_hides_its_secrets(rack: Any, loaded: Any) -> None:
-    """Neither the representation nor the JSON of a loaded configuration shows a secret."""
+    """The representation of a loaded configuration shows no secret, and a secret has no plain form."""
     config = loaded(rack)
-    assert "T0PSECRET" not in repr(config) + str(config) + config.model_dump_json()
+    assert "T0PSECRET" not in repr(config) + str(config)
+    with pytest.raises(TypeError, match="SecretText has no plain form"):
+        to_plain(config)
     assert config.channel[0].url.read().endswith("T0PSECRET")
 
 

@@ -16,7 +16,7 @@ from pathlib import Path
 from dewkeeper.service.calendar import SilentAlarm
 from dewkeeper.service.daemon import Daemon
 from dewkeeper.service.signals import EndSignal
-from dewkeeper_config import load
+from dewkeeper_config.loading import load
 from dewkeeper_drivers.simulated import register_clock
 
 _START = 1_790_000_000.0

@@ -19,7 +19,7 @@ from dewkeeper.errors import CommandRefused
 from dewkeeper.report.past import StoredPast
 from dewkeeper.service.recall import recall
 from dewkeeper.store import History, Store
-from dewkeeper_config import load
+from dewkeeper_config.loading import load
 from dewkeeper_drivers.contract import SCALES
 
 

@@ -7,10 +7,8 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from typing import Any
 
-from pydantic import SecretStr
-
 from dewkeeper_config.models import Backup, Config
-from dewkeeper_config.secrets import SecretSource
+from dewkeeper_config.models.secrets import SecretSource, SecretText
 
 # The owner's command after a copy, which here takes as long as a slow drive: until the file is there, or ten seconds.
 SLOW = ["sh", "-c", 'for i in $(seq 100); do [ -e "$0" ] && exit 0; sleep 0.1; done; exit 1']
@@ -49,11 +47,8 @@ class DeadMan:
 def _config(racks: Any, released: Path, url: SecretSource) -> Config:
     config: Config = racks.config(poll_seconds=600)
     backup = Backup(folder=racks.folder / "copies", require_mount=False, command=[*SLOW, str(released)])
-    return config.model_copy(
-        update={
-            "storage": config.storage.model_copy(update={"backup": backup}),
-            "notify": config.notify.model_copy(update={"heartbeat_url": url, "heartbeat_minutes": 5}),
-        }
+    return config.but(
+        storage=config.storage.but(backup=backup), notify=config.notify.but(heartbeat_url=url, heartbeat_minutes=5)
     )
 
 
@@ -61,7 +56,7 @@ def test_heartbeats_go_on_while_a_copy_is_made(racks: Any, tmp_path: Path) -> No
     """A slow drive holds the nightly copy up: the outside goes on hearing that all is well."""
     released = tmp_path / "released"
     with DeadMan() as listening:
-        daemon = racks.start(_config(racks, released, SecretSource(value=SecretStr(listening.url))))
+        daemon = racks.start(_config(racks, released, SecretSource(value=SecretText(listening.url))))
         racks.clock.advance(15 * 3600)
         daemon.calendar.run_due()
         before = listening.beats

@@ -22,7 +22,7 @@ def test_a_calibration_over_a_damaged_block_stops_nothing_and_the_night_mends_it
     """It is recorded, readings go on, the block is told by probe and hours; the nightly job brings it back from the copy."""
     config = racks.config()
     settings = Backup(folder=racks.folder / "copies", require_mount=False)
-    config = config.model_copy(update={"storage": config.storage.model_copy(update={"backup": settings})})
+    config = config.but(storage=config.storage.but(backup=settings))
     now = int(racks.clock.wall())
     first = (now // BLOCK_SECONDS - DAYS // 2) * BLOCK_SECONDS
     shelf = Shelf(racks.folder)
@@ -60,7 +60,7 @@ def test_a_page_gone_bad_is_found_by_the_nightly_copy_and_mended_while_it_runs(r
     """Nobody reads old events: the copy finds the page, what can be read is taken over, and the copy is made of that."""
     config = racks.config()
     settings = Backup(folder=racks.folder / "copies", require_mount=False)
-    config = config.model_copy(update={"storage": config.storage.model_copy(update={"backup": settings})})
+    config = config.but(storage=config.storage.but(backup=settings))
     daemon = racks.start(config)
     daemon.handle({"do": "journal", "enclosure": "T1", "what": "note", "who": "Ina", "detail": "kept"})
     racks.clock.advance(3600)

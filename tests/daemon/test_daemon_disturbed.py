@@ -34,7 +34,7 @@ def test_a_night_on_which_clocks_change_has_one_nightly_job(racks: Any, phone: A
     register_clock("daemon test", racks.clock.wall)
     config = racks.config(poll_seconds=600, **({"humidity_percent": 40.0} if dry else {}))
     backup = Backup(folder=racks.folder / "copies", require_mount=False)
-    config = config.model_copy(update={"storage": config.storage.model_copy(update={"backup": backup})})
+    config = config.but(storage=config.storage.but(backup=backup))
     daemon = racks.start(config)
     for _ in range(14 * 6):  # until ten in the morning, by whichever clock
         racks.clock.advance(600)

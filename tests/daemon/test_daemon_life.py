@@ -15,7 +15,7 @@ from dewkeeper.cli import main
 from dewkeeper.errors import CommandRefused
 from dewkeeper.judge.types import Reading
 from dewkeeper.store import History
-from dewkeeper_config import load
+from dewkeeper_config.loading import load
 
 DRY = {"humidity_percent": 40.0}
 

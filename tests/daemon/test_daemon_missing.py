@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from dewkeeper.store import History
-from dewkeeper_config import load_or_last_good
+from dewkeeper_config.last_good import load_or_last_good
 from dewkeeper_config.models import BusConfig
 
 
@@ -27,8 +27,8 @@ def _readings(folder: Path, probe: str = "t2") -> int:
 def test_a_bus_that_does_not_exist_is_one_fault_and_harms_nobody(racks: Any, phone: Any) -> None:
     """A probe on /dev/i2c-250 is told as missing; the other tub is watched and its readings are stored."""
     config = racks.config()
-    probe = config.probe[0].model_copy(update={"driver": "sht31d", "bus": "far", "address": 0x44, "options": {}})
-    config = config.model_copy(update={"bus": [BusConfig(name="far", number=250)], "probe": [probe, config.probe[1]]})
+    probe = config.probe[0].but(driver="sht31d", bus="far", address=0x44, options={})
+    config = config.but(bus=[BusConfig(name="far", number=250)], probe=[probe, config.probe[1]])
     daemon = racks.start(config)
     racks.clock.advance(15 * 60)
     assert _types(phone) == ["missing.raised"]
@@ -48,8 +48,8 @@ def test_a_silent_webhook_server_delays_nothing_and_the_message_comes(racks: Any
     """While the server takes requests and never answers, readings go on; when it speaks, the message arrives once."""
     phone.silent = True
     config = racks.config(humidity_percent=40.0)
-    channel = config.channel[0].model_copy(update={"timeout_seconds": 1.0})
-    daemon = racks.start(config.model_copy(update={"channel": [channel]}))
+    channel = config.channel[0].but(timeout_seconds=1.0)
+    daemon = racks.start(config.but(channel=[channel]))
     racks.clock.advance(65 * 60)
     phone.silent = False
     racks.clock.advance(60 * 60)
@@ -64,7 +64,7 @@ def test_a_folder_that_cannot_be_made_leaves_the_daemon_watching(racks: Any, pho
     blocked = tmp_path / "blocked"
     blocked.write_text("in the way")
     config = racks.config(humidity_percent=40.0)
-    config = config.model_copy(update={"storage": config.storage.model_copy(update={"folder": blocked})})
+    config = config.but(storage=config.storage.but(folder=blocked))
     daemon = racks.start(config)
     racks.clock.advance(65 * 60)
     assert "dry.raised" in _types(phone)
@@ -122,7 +122,7 @@ def small_disk(tmp_path: Path) -> Iterator[Path]:
 def test_a_full_disk_is_told_and_nothing_is_lost(racks: Any, phone: Any, small_disk: Path) -> None:
     """When the disk fills, the alarm is still sent; when there is room again, the readings of the meantime are stored."""
     config = racks.config(humidity_percent=40.0)
-    config = config.model_copy(update={"storage": config.storage.model_copy(update={"folder": small_disk})})
+    config = config.but(storage=config.storage.but(folder=small_disk))
     daemon = racks.start(config)
     racks.clock.advance(10 * 60)
     filler = small_disk / "filler"

@@ -28,7 +28,7 @@ from dewkeeper.service.calendar import SilentAlarm
 from dewkeeper.service.client import request
 from dewkeeper.service.daemon import Daemon
 from dewkeeper.store import History
-from dewkeeper_config import load
+from dewkeeper_config.loading import load
 from dewkeeper_demo.wire import register_rack
 from dewkeeper_demo.wire_chips import Sht3x
 

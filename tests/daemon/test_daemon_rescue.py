@@ -17,7 +17,7 @@ from dewkeeper_config.models import Backup, Config
 def _with_copies(racks: Any, **air: Any) -> Config:
     config = racks.config(**air)
     backup = Backup(folder=racks.folder / "copies", require_mount=False)
-    made: Config = config.model_copy(update={"storage": config.storage.model_copy(update={"backup": backup})})
+    made: Config = config.but(storage=config.storage.but(backup=backup))
     return made
 
 
@@ -86,8 +86,8 @@ def test_an_import_in_the_way_is_waited_for(racks: Any, phone: Any) -> None:
 def test_a_backup_that_fails_is_told_and_one_that_works_ends_it(racks: Any, phone: Any) -> None:
     """The drive is not mounted at night: an alarm with the reason; back the next night, it is over and a copy is there."""
     config = _with_copies(racks, poll_seconds=600)
-    backup = config.storage.backup.model_copy(update={"require_mount": True})
-    unplugged = config.model_copy(update={"storage": config.storage.model_copy(update={"backup": backup})})
+    backup = config.storage.backup.but(require_mount=True)
+    unplugged = config.but(storage=config.storage.but(backup=backup))
     daemon = racks.start(unplugged)
     racks.clock.advance(15 * 3600)
     daemon.calendar.run_due()

@@ -91,7 +91,7 @@ def test_a_drivers_own_scale_is_stored_with_its_probe_and_read_for_good(racks: A
     export(racks.folder, tmp_path / "all.csv")
     elsewhere = tmp_path / "elsewhere"
     elsewhere.mkdir()
-    config = racks.config().storage.model_copy(update={"folder": elsewhere})
+    config = racks.config().storage.but(folder=elsewhere)
     Store.open(elsewhere, config, racks.clock).close()
     assert import_readings(elsewhere, tmp_path / "all.csv", now=racks.clock.wall()).stored > 100
     assert _values(elsewhere) == MEANT

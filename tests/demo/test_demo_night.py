@@ -20,7 +20,7 @@ from dewkeeper.clock import ManualClock
 from dewkeeper.report.model import MorningGlance
 from dewkeeper.report.morning import morning
 from dewkeeper.report.past import StoredPast
-from dewkeeper_config import load
+from dewkeeper_config.loading import load
 from dewkeeper_config.models import Config
 from dewkeeper_demo import night
 from dewkeeper_demo.inbox import Arrival

@@ -14,6 +14,7 @@ from pathlib import Path
 import pytest
 
 from dewkeeper.store.database import FILE_NAME
+from dewkeeper_config.door import checked
 from dewkeeper_config.models import Config
 from dewkeeper_config.reference import examples
 
@@ -316,7 +317,7 @@ def test_the_configuration_of_a_multiplexer_is_taken_by_the_daemon(tmp_path: Pat
     rack = tomllib.loads(examples()["first_probe"])
     rack["bus"] = tomllib.loads(printed)["bus"]
     rack["probe"][0]["bus"] = "0x70 channel 3"
-    made = Config.model_validate(rack)
+    made = checked(Config, rack)
     assert [bus.number for bus in made.bus] == list(range(30, 38))
     assert {bus.adapter for bus in made.bus} == {"i2c1"}
 

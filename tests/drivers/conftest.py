@@ -52,7 +52,7 @@ def seam() -> Iterator[Seam]:
             if wire.number not in kernel.adapters:
                 kernel.add(wire)
             kernel.adapters[wire.number].controller.wire = wire  # an example of hypothesis has one of its own
-            return config.model_copy(update={"kind": "linux", "options": {}})
+            return config.but(kind="linux", options={})
 
         yield served
         assert not +kernel.opened, "a device was left open"

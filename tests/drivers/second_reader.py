@@ -12,6 +12,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
+from dewkeeper_config.door import checked
 from dewkeeper_config.models import BusConfig, Multiplexer, ProbeConfig
 from dewkeeper_drivers.buses import Bus
 from dewkeeper_drivers.contract import Probe
@@ -59,7 +60,7 @@ def main(path: str, lock: str, multiplexer: int, readings: int) -> dict[str, int
     lock_path = None if lock == "-" else Path(lock)
     bus = Bus(config, lambda _config: RemoteAdapter(path, lock_path), lock_seconds=30.0)
     wired = {"enclosure": "B4", "bus": "w", "address": 0x44, "multiplexer": multiplexer, "channel": 3}
-    probe_config = ProbeConfig.model_validate({"name": "p", **wired})
+    probe_config = checked(ProbeConfig, {"name": "p", **wired})
     probe: Probe | None = None
     outcome = {"own": 0, "other": 0, "failed": 0}
     for _ in range(readings):

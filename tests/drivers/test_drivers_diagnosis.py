@@ -120,7 +120,7 @@ def test_an_empty_channel_is_named(rig: Any, make_config: MakeConfig) -> None:
 def test_a_multiplexer_at_another_address_is_named(rig: Any, make_config: MakeConfig) -> None:
     """The configured multiplexer is silent and another one answers: its address is the proposal."""
     rig.behind(rig.wire.add_mux(0x71), 2, number=1)
-    bus = open_bus(rig.config().model_copy(update={"multiplexers": [Multiplexer(address=0x70)]}))
+    bus = open_bus(rig.config().but(multiplexers=[Multiplexer(address=0x70)]))
     rig.buses.append(bus)
     said = found(bus, make_config(0x44, 0x70, 2))
     assert (said.scope, said.text) == ("multiplexer", "multiplexer 0x70 does not answer, but one answers at 0x71")

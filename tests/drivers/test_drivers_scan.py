@@ -28,7 +28,7 @@ def shelf(rig: Any) -> Any:
 
 def test_finds_each_sensor_once_with_its_kind(shelf: Any) -> None:
     """Direct ones, those behind a multiplexer nobody declared, and unknown ones are found, each once."""
-    config = shelf.config().model_copy(update={"multiplexers": []})
+    config = shelf.config().but(multiplexers=[])
     found = {(f.multiplexer, f.channel, f.address): (f.driver, f.serial) for f in scan_bus(config).found}
     assert found == {
         (None, None, 0x29): (None, None),
@@ -48,7 +48,7 @@ def test_dead_channel_hides_no_other(shelf: Any) -> None:
 def test_channels_left_open_are_not_taken_for_direct_probes(shelf: Any) -> None:
     """A channel that somebody left open is closed before anything is taken to be on the bus itself."""
     shelf.wire.muxes[0].mask = 1 << 2
-    found = scan_bus(shelf.config().model_copy(update={"multiplexers": []})).found
+    found = scan_bus(shelf.config().but(multiplexers=[])).found
     assert [f.multiplexer for f in found if f.serial == 2] == [0x72]
 
 
@@ -68,7 +68,7 @@ def test_absent_bus_is_said(shelf: Any) -> None:
 def test_nothing_is_said_to_a_chip_that_a_driver_of_the_kernel_has(shelf: Any) -> None:
     """An address that belongs to the kernel is shown as that; no transfer of the whole scan names it."""
     shelf.wire.owned = {0x45, 0x72}
-    scanned = scan_bus(shelf.config().model_copy(update={"multiplexers": []}))
+    scanned = scan_bus(shelf.config().but(multiplexers=[]))
     assert {(f.address, f.owned, f.driver) for f in scanned.found} == {
         (0x29, False, None), (0x45, True, None), (0x72, True, None),
     }  # fmt: skip

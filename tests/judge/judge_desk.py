@@ -8,6 +8,7 @@ from random import Random
 
 from dewkeeper.judge import Judge
 from dewkeeper.judge.types import EnclosureFacts, Event, Exclusion, Item, ProbeFacts, Quality, Reading, Settings
+from dewkeeper_config.door import checked
 from dewkeeper_config.models import Limits
 
 START = 1_800_000_000
@@ -99,6 +100,6 @@ def rack(
             for name in names
         },
         probes,
-        {"opaque": Limits.model_validate({"humidity_target": {"low": 65, "high": 80},
+        {"opaque": checked(Limits, {"humidity_target": {"low": 65, "high": 80},
                                           "humidity_tolerable": {"low": 60, "high": 88}})},
     )  # fmt: skip

@@ -14,13 +14,12 @@ from tests.judge.judge_desk import START, Desk, rack
 from dewkeeper.judge import Judge
 from dewkeeper.judge.calibrating import Calibrations
 from dewkeeper.judge.types import Calibration, Reading
+from dewkeeper_config.door import checked
 from dewkeeper_config.models import Limits
 
 HOURS = 12
 ROOM = (22.0, 45.0)
-LIMITS = Limits.model_validate(
-    {"humidity_target": {"low": 50, "high": 80}, "humidity_tolerable": {"low": 45, "high": 88}}
-)
+LIMITS = checked(Limits, {"humidity_target": {"low": 50, "high": 80}, "humidity_tolerable": {"low": 45, "high": 88}})
 """So wide that no wrong reading is told before it is corrected: what is compared is what comes after."""
 
 

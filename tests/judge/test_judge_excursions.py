@@ -12,6 +12,7 @@ from dewkeeper.air import humidity_at, vapour_hpa
 from dewkeeper.judge.history import ProbePast
 from dewkeeper.judge.limits import CYCLE_COST_SECONDS, SLOW_CYCLE_COST_SECONDS
 from dewkeeper.judge.types import Reading
+from dewkeeper_config.door import checked
 from dewkeeper_config.models import Limits
 
 
@@ -97,7 +98,7 @@ def test_damp_takes_three_hours_beyond_tolerable_and_a_day_beyond_target(desk: D
 
 def test_slow_drying_under_a_thermostat_is_one_excursion_found_on_time() -> None:
     """Vapour falling slowly while a thermostat swings RH across the limit every twenty minutes makes one alarm in time."""
-    limits = Limits.model_validate({"humidity_target": {"low": 55, "high": 70}})
+    limits = checked(Limits, {"humidity_target": {"low": 55, "high": 70}})
     desk = Desk(rack(limits=limits))
 
     def t(minute: int) -> float:
@@ -165,7 +166,7 @@ def test_an_excursion_carried_by_a_slow_thermostat_is_told_in_time_and_stands(
 @pytest.mark.parametrize("period", [20, 41, 63, 90])
 def test_a_slow_thermostat_that_grazes_the_limit_is_silent(period: int) -> None:
     """Mean 55.6 and 79.4 %, six up and down, for two days, with a quarter of an hour of open lid: nothing beyond tolerable."""
-    limits = Limits.model_validate({"humidity_target": {"low": 55, "high": 80}})
+    limits = checked(Limits, {"humidity_target": {"low": 55, "high": 80}})
     for mean in (55.6, 79.4):
         desk = Desk(rack(limits=limits))
         for _ in range(8):

@@ -10,6 +10,7 @@ from tests.judge.judge_desk import Desk, rack
 from dewkeeper.judge.lifecycle import TABLE, WITHHELD
 from dewkeeper.judge.types import Command, JournalEntry, SystemReport, Tick
 from dewkeeper.judge.words import EXCURSIONS, FAULTS, JOURNAL, KINDS
+from dewkeeper_config.door import checked
 from dewkeeper_config.models import Limits
 
 
@@ -105,7 +106,7 @@ def test_a_stage_switches_the_limits_and_reverts(desk: Desk) -> None:
 def test_a_changed_limit_is_logged_and_holds_at_once(desk: Desk) -> None:
     """Who, why, old and new of every changed limit are recorded, and the running timer goes on under the new limit."""
     desk.hold(50, h=57)
-    limits = Limits.model_validate({"humidity_tolerable": {"low": 58, "high": 80}})
+    limits = checked(Limits, {"humidity_tolerable": {"low": 58, "high": 80}})
     desk.feed(replace(rack(limits=limits), time=desk.now, who="marit", why="in winter"))
     assert [(e.who, e.why, e.detail["humidity_tolerable.low"]) for e in desk.events] == [
         ("marit", "in winter", "55.0 -> 58.0")

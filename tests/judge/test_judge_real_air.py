@@ -11,15 +11,17 @@ import pytest
 
 from dewkeeper.judge import Judge
 from dewkeeper.judge.types import EnclosureFacts, Event, ProbeFacts, Reading, Settings
+from dewkeeper_config.door import checked
 from dewkeeper_config.models import Limits
 
 FILE = Path(__file__).parents[1] / "reference" / "indoor_minute.csv"
-WIDE = Limits.model_validate(
+WIDE = checked(
+    Limits,
     {
         "humidity_target": {"low": 10, "high": 60},
         "humidity_tolerable": {"low": 5, "high": 70},
         "temperature_tolerable": {"low": 10, "high": 32},
-    }
+    },
 )
 
 

@@ -13,10 +13,11 @@ from dataclasses import dataclass, replace
 from tests.judge.judge_desk import Desk, rack
 
 from dewkeeper.judge.types import Event, JournalEntry
+from dewkeeper_config.door import checked
 from dewkeeper_config.models import Limits
 
 ROOM = ("air", 22.0, 45.0)
-SOON_DRY = Limits.model_validate({"delays": {"dry_tolerable_minutes": 5}})
+SOON_DRY = checked(Limits, {"delays": {"dry_tolerable_minutes": 5}})
 
 
 @dataclass(frozen=True)

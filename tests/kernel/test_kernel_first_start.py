@@ -16,7 +16,7 @@ import pytest
 from tests.kernel.emulated import EmulatedKernel
 
 from dewkeeper.store import History
-from dewkeeper_config import load
+from dewkeeper_config.loading import load
 from dewkeeper_demo.wire import Wire
 from dewkeeper_demo.wire_chips import Sht3x, Sht4x
 

@@ -16,6 +16,7 @@ from dewkeeper.judge.types import SystemReport
 from dewkeeper.notify.dispatcher import Dispatcher
 from dewkeeper.store import History, Store
 from dewkeeper.store.records import Batch, DeliveryResult, Message
+from dewkeeper_config.door import checked
 from dewkeeper_config.models import Config
 
 START = 1_790_000_000
@@ -124,7 +125,8 @@ def config(
 
     The deadline of a send is real time: long, so that a busy machine breaks none, but where a server is to be silent.
     """
-    return Config.model_validate(
+    return checked(
+        Config,
         {
             "rack": [{"name": "left"}],
             "enclosure": [{"name": "B4", "rack": "left"}],
@@ -134,7 +136,7 @@ def config(
             ],
             "person": [{"name": n, "channels": c} for n, c in (people or {"Marit": list(channels)}).items()],
             "notify": notify or {},
-        }
+        },
     )
 
 

@@ -33,6 +33,7 @@ from dewkeeper.clock import ManualClock
 from dewkeeper.notify.dispatcher import Dispatcher
 from dewkeeper.store import History, Store
 from dewkeeper.store.records import Batch, DeliveryResult, Message
+from dewkeeper_config.door import checked
 from dewkeeper_config.models import Config, Storage
 
 START = 1_790_000_000
@@ -168,7 +169,7 @@ class Post:
 
 def configured(host: str, phone: Phone, mail: MailServer, authority: Authority) -> Config:
     """Return two people: one over the phone, one over mail, each alone on it."""
-    return Config.model_validate(
+    return checked(Config,
         {
             "rack": [{"name": "left"}],
             "enclosure": [{"name": "B4", "rack": "left"}],

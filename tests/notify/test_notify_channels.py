@@ -17,8 +17,9 @@ from dewkeeper.notify.mail import Mail
 from dewkeeper.notify.trust import trusted_context
 from dewkeeper.notify.webhook import Webhook
 from dewkeeper.store.records import Message
+from dewkeeper_config.door import checked
 from dewkeeper_config.models import MailChannel, WebhookChannel
-from dewkeeper_config.secrets import SecretSource
+from dewkeeper_config.models.secrets import SecretSource
 
 MESSAGE = Message(
     id="7c0e", created=1_790_000_000, person="Marit", channel="phone", title="B4: too dry since 02:10 – refill bowl",
@@ -29,7 +30,7 @@ MESSAGE = Message(
 
 def secret(text: str) -> SecretSource:
     """Return a secret that stands in the file."""
-    return SecretSource.model_validate({"value": text})
+    return checked(SecretSource, {"value": text})
 
 
 def webhook(phone: Phone, **more: Any) -> Webhook:
@@ -233,7 +234,7 @@ def test_a_server_that_offers_no_login_is_refused(authority: Authority) -> None:
 
 def test_a_missing_secret_is_said_without_its_content(phone: Phone) -> None:
     """A signing key that is not where the configuration says stops the send and names the place."""
-    key = SecretSource.model_validate({"env": "DEWKEEPER_TEST_NO_SUCH_KEY"})
+    key = checked(SecretSource, {"env": "DEWKEEPER_TEST_NO_SUCH_KEY"})
     with pytest.raises(PermanentFailure, match="DEWKEEPER_TEST_NO_SUCH_KEY"):
         webhook(phone, secrets=[key]).send(MESSAGE, 5)
     assert phone.calls == []

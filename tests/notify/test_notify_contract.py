@@ -18,8 +18,9 @@ from dewkeeper.notify.contract_suite import ChannelBroken, Manner, check_channel
 from dewkeeper.notify.deadline import Guard
 from dewkeeper.notify.errors import PermanentFailure, TemporaryFailure
 from dewkeeper.store.records import Message
+from dewkeeper_config.door import checked
 from dewkeeper_config.models import ChannelConfig, MailChannel, WebhookChannel
-from dewkeeper_config.secrets import SecretSource
+from dewkeeper_config.models.secrets import SecretSource
 
 WEB_MANNERS = {"accept": Answer(), "fail": Answer(503), "refuse": Answer(410), "hang": Answer(manner="silent")}
 MAIL_MANNERS = {
@@ -32,7 +33,7 @@ MAIL_MANNERS = {
 
 def secret(text: str) -> SecretSource:
     """Return a secret that stands in the file."""
-    return SecretSource.model_validate({"value": text})
+    return checked(SecretSource, {"value": text})
 
 
 class WebService:

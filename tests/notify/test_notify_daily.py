@@ -18,6 +18,7 @@ from dewkeeper.notify.body_schema import WebhookBody, json_schema
 from dewkeeper.notify.desk import Desk
 from dewkeeper.notify.heartbeat import beat
 from dewkeeper.notify.plan import Context, Planner
+from dewkeeper_config.door import checked
 from dewkeeper_config.models import Config
 
 ZONE = ZoneInfo("Europe/Vienna")
@@ -27,7 +28,8 @@ SIX = int(datetime(2026, 9, 22, 6, 0, tzinfo=ZONE).timestamp())
 
 def config(**notify: object) -> Config:
     """Return one tub, one person with two channels, and these settings of telling."""
-    return Config.model_validate(
+    return checked(
+        Config,
         {
             "rack": [{"name": "left"}],
             "enclosure": [{"name": "B4", "rack": "left"}],
@@ -35,7 +37,7 @@ def config(**notify: object) -> Config:
             "channel": [{"kind": "webhook", "name": n, "url": "http://localhost/"} for n in ("phone", "second")],
             "person": [{"name": "Marit", "channels": ["phone", "second"]}],
             "notify": notify,
-        }
+        },
     )
 
 

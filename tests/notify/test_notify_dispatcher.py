@@ -12,6 +12,7 @@ from tests.servers.receiver import Answer, Call, Phone
 from dewkeeper.clock import ManualClock
 from dewkeeper.notify.dispatcher import Dispatcher
 from dewkeeper.store.records import Message
+from dewkeeper_config.door import checked
 from dewkeeper_config.models import Config
 
 
@@ -278,11 +279,11 @@ def test_mail_like_rates_are_kept_and_what_waits_is_gathered() -> None:
             "kind": "mail", "name": "phone", "host": "localhost", "port": server.port, "security": "none",
             "sender": "rack@example.org", "to": ["marit@example.org"], "per_hour": 3,
         }  # fmt: skip
-        whole = settings.model_dump(mode="python") | {
+        whole = dict(settings) | {
             "channel": [channel],
             "person": [{"name": "Marit", "channels": ["phone"]}],
         }
-        with running(Config.model_validate(whole)) as run:
+        with running(checked(Config, whole)) as run:
             for n in range(10):
                 run.clock.advance(60)
                 run.add(message(f"m{n}", created=START + 60 * (n + 1)))

@@ -54,7 +54,7 @@ from dewkeeper_config.models import Config, Storage
 
 folder, url = Path(sys.argv[1]), sys.argv[2]
 store = Store.open(folder, Storage(), SystemClock())
-config = Config.model_validate({
+config = checked(Config, {
     "rack": [{"name": "left"}], "enclosure": [{"name": "B4", "rack": "left"}], "probe": [{"name": "b4", "enclosure": "B4"}],
     "channel": [{"kind": "webhook", "name": "phone", "url": url, "timeout_seconds": 2.0}],
     "person": [{"name": "Marit", "channels": ["phone"]}],

@@ -19,8 +19,9 @@ from dewkeeper.notify.channels import open_channel
 from dewkeeper.notify.contract_suite import check_channel
 from dewkeeper.notify.deadline import Attempt
 from dewkeeper.notify.errors import DeadlinePassed, PermanentFailure, TemporaryFailure
+from dewkeeper_config.door import checked
 from dewkeeper_config.models import AppriseChannel, Config
-from dewkeeper_config.secrets import SecretSource
+from dewkeeper_config.models.secrets import SecretSource
 
 pytestmark = pytest.mark.filterwarnings("ignore:'imghdr' is deprecated:DeprecationWarning")  # the library's affair
 INSTALLED = importlib.util.find_spec("apprise") is not None
@@ -31,7 +32,7 @@ needs_library = pytest.mark.skipif(
 
 def other(address: str) -> Channel:
     """Return a channel to a service address of the library."""
-    source = SecretSource.model_validate({"value": address})
+    source = checked(SecretSource, {"value": address})
     return open_channel(AppriseChannel(kind="apprise", name="phone", url=source), lambda: float(START))
 
 
@@ -111,11 +112,11 @@ def test_the_total_deadline_holds_over_the_librarys_own_waits(phone: Phone) -> N
 @needs_library
 def test_it_shares_the_outbox_tried_again_until_accepted_or_expired(phone: Phone) -> None:
     """Refused messages come again from the outbox; one arrives when the service is back, one past its end is settled unsent."""
-    settings = config({"unused": "http://localhost:9/"}).model_dump(mode="python")
+    settings = dict(config({"unused": "http://localhost:9/"}))
     channel = {"kind": "apprise", "name": "phone", "url": address(phone)}
     whole = settings | {"channel": [channel], "person": [{"name": "Marit", "channels": ["phone"]}]}
     phone.usual = Answer(503)
-    with running(Config.model_validate(whole)) as run:
+    with running(checked(Config, whole)) as run:
         run.add(message("m1"), message("m2", expires=START + 300))
         run.clock.advance(600)
         assert run.outbox.states() == {"m1": "pending", "m2": "expired"}

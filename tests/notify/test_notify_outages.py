@@ -11,6 +11,7 @@ from tests.servers.receiver import Answer, Call, Phone
 from dewkeeper.clock import ManualClock
 from dewkeeper.notify.outbox import Outbox, Reader, Times
 from dewkeeper.service.losses import LossCounts
+from dewkeeper_config.door import checked
 from dewkeeper_config.models import Config
 
 HOUR = 3600
@@ -22,10 +23,8 @@ def by_mail(server: MailServer, authority: Authority) -> Config:
         "kind": "mail", "name": "phone", "host": "localhost", "port": server.port, "username": "rack", "password": "pw",
         "sender": "rack@example.org", "to": ["ina@example.org"], "ca_file": str(authority.ca_file), "timeout_seconds": 5,
     }  # fmt: skip
-    settings = config({"unused": "http://localhost:9/"}).model_dump(mode="python")
-    return Config.model_validate(
-        settings | {"channel": [channel], "person": [{"name": "Marit", "channels": ["phone"]}]}
-    )
+    settings = dict(config({"unused": "http://localhost:9/"}))
+    return checked(Config, settings | {"channel": [channel], "person": [{"name": "Marit", "channels": ["phone"]}]})
 
 
 def test_a_mail_server_busy_for_two_hours_gets_few_logins_and_then_every_mail(authority: Authority) -> None:

@@ -17,6 +17,7 @@ from dewkeeper.notify import links
 from dewkeeper.notify.people import quiet_until
 from dewkeeper.notify.plan import Context, Planner
 from dewkeeper.store.records import Message
+from dewkeeper_config.door import checked
 from dewkeeper_config.models import Config, Person, QuietHours
 
 ZONE = ZoneInfo("Europe/Vienna")
@@ -39,7 +40,8 @@ def config(**more: Any) -> Config:
         }
         for e in enclosures
     ]
-    return Config.model_validate(
+    return checked(
+        Config,
         {
             "site": {"timezone": "Europe/Vienna"},
             "rack": [{"name": name, "room": "snake room"} for name in racks],
@@ -56,7 +58,7 @@ def config(**more: Any) -> Config:
                 {"name": "Sol", "channels": ["neighbour"], "sitter": True, "escalation": 2},
             ],
         }
-        | more
+        | more,
     )
 
 

@@ -26,6 +26,7 @@ from dewkeeper.notify.plan import Context, Planner
 from dewkeeper.notify.webhook import Webhook
 from dewkeeper.report.wording import Wording
 from dewkeeper.store.records import Message
+from dewkeeper_config.door import checked
 from dewkeeper_config.models import Config, Notify, WebhookChannel
 
 DAEMON = Path(__file__).parents[2] / "daemon"
@@ -42,7 +43,8 @@ MESSAGE = Message(
 
 def planned() -> list[Message]:
     """Return a message of every kind and happening, and of everything that is no alarm."""
-    config = Config.model_validate(
+    config = checked(
+        Config,
         {
             "rack": [{"name": "left"}],
             "enclosure": [{"name": f"B{n}", "rack": "left"} for n in range(40)],
@@ -50,12 +52,12 @@ def planned() -> list[Message]:
             "channel": [{"kind": "webhook", "name": "phone", "url": "http://localhost/"}],
             "person": [{"name": "Marit", "channels": ["phone"], "daily_budget": 3}],
             "notify": {"morning_at": "00:00"},
-        }
+        },
     )
     context = Context(zone=ZONE, base_url="http://rack.local", link_key="any", morning=lambda: ("All well", ["x"]))
     planner = Planner(config, None)
     # Without a morning message nothing waits for it, and each kind is told by itself.
-    talkative = Planner(config.model_copy(update={"notify": Notify()}), None)
+    talkative = Planner(config.but(notify=Notify()), None)
     rows: list[Message] = []
     for number, kind in enumerate(get_args(Kind)):
         for happening in ("raised", "escalated", "cleared"):
@@ -115,7 +117,7 @@ def example(name: str, phone: Phone) -> WebhookChannel:
     for block in re.findall(r"```toml\n(.*?)```", PROSE, re.DOTALL):
         (channel,) = tomllib.loads(block)["channel"]
         if channel["name"] == name:
-            return WebhookChannel.model_validate(_written_out(channel) | {"url": phone.url})
+            return checked(WebhookChannel, _written_out(channel) | {"url": phone.url})
     raise AssertionError(f"no example {name}")
 
 

@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 from dewkeeper.notify import backoff, bodies, links, signing
 from dewkeeper.notify.errors import ChannelUnusable, LinkRefused
 from dewkeeper.store.records import Message
+from dewkeeper_config.door import checked
 from dewkeeper_config.models import WebhookChannel
 
 MESSAGE = Message(
@@ -88,7 +89,7 @@ def test_no_retry_after_is_too_strange(value: str | None) -> None:
 
 
 def _channel(**more: object) -> WebhookChannel:
-    return WebhookChannel.model_validate({"kind": "webhook", "name": "phone", "url": "http://localhost/", **more})
+    return checked(WebhookChannel, {"kind": "webhook", "name": "phone", "url": "http://localhost/", **more})
 
 
 def test_a_plain_text_body_is_title_and_lines() -> None:

@@ -14,6 +14,7 @@ from tests.servers.mail import MailServer
 from tests.servers.receiver import Answer, Phone
 
 from dewkeeper.notify.probing import CALM_SECONDS, TROUBLED_SECONDS
+from dewkeeper_config.door import checked
 from dewkeeper_config.models import Config
 
 HOUR = 3600
@@ -34,10 +35,8 @@ def watched(authority: Authority, kind: str) -> Iterator[tuple[Running, Any]]:
         channel = {"kind": "webhook", "url": server.url}
     server.choose_context = lambda: authority.context(flaw["is"])
     channel |= {"name": "phone", "ca_file": str(authority.ca_file), "timeout_seconds": 5.0}
-    settings = config({"unused": "http://localhost:9/"}).model_dump(mode="python")
-    whole = Config.model_validate(
-        settings | {"channel": [channel], "person": [{"name": "Marit", "channels": ["phone"]}]}
-    )
+    settings = dict(config({"unused": "http://localhost:9/"}))
+    whole = checked(Config, settings | {"channel": [channel], "person": [{"name": "Marit", "channels": ["phone"]}]})
     with server, running(whole) as run:
         yield run, flaw
 
@@ -103,10 +102,8 @@ def test_one_of_two_recipients_refused_is_logged_and_told(caplog: pytest.LogCapt
             "kind": "mail", "name": "phone", "host": "localhost", "port": server.port, "security": "none",
             "sender": "rack@example.org", "to": ["marit@example.org", "ode@example.org"],
         }  # fmt: skip
-        settings = config({"unused": "http://localhost:9/"}).model_dump(mode="python")
-        whole = Config.model_validate(
-            settings | {"channel": [channel], "person": [{"name": "Marit", "channels": ["phone"]}]}
-        )
+        settings = dict(config({"unused": "http://localhost:9/"}))
+        whole = checked(Config, settings | {"channel": [channel], "person": [{"name": "Marit", "channels": ["phone"]}]})
         with running(whole) as run:
             server.refuses = {"ode@example.org": "550 5.1.1 no such user"}
             run.add(message("m1"))

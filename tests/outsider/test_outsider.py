@@ -22,7 +22,8 @@ from dewkeeper.notify.channels import Unusable, open_channel
 from dewkeeper.notify.contract_suite import Manner, check_channel
 from dewkeeper.store import History
 from dewkeeper.store.export import export
-from dewkeeper_config import ConfigInvalid, load_or_last_good
+from dewkeeper_config import ConfigInvalid
+from dewkeeper_config.last_good import load_or_last_good
 from dewkeeper_config.loading import parse
 from dewkeeper_config.models import Config, ProbeConfig
 from dewkeeper_config.reference import reference, sample

@@ -18,6 +18,7 @@ from dewkeeper.judge.types import JournalEntry
 from dewkeeper.report.due import Due, ServiceRound
 from dewkeeper.report.evening import AirAdvice, Score, air_aside, air_due
 from dewkeeper.report.round import RoundFacts, service_round
+from dewkeeper_config.door import checked
 from dewkeeper_config.models import Config
 
 ZONE = ZoneInfo("Europe/Vienna")
@@ -45,7 +46,7 @@ def house() -> Config:
     enclosures += [{"name": n, "rack": "wall", "place": i + 1, "kind": "furnished"} for i, n in enumerate(FURNISHED)]
     enclosures += [{"name": "Egg box", "rack": "wall", "place": 4, "kind": "egg_box"}]
     enclosures += [{"name": n, "rack": "back", "place": i + 1} for i, n in enumerate(("Q1", "Q2"))]
-    return Config.model_validate(
+    return checked(Config,
         {
             "site": {"timezone": "Europe/Vienna"},
             "rack": [{"name": n, "room": "back room" if n == "back" else "snake room"} for n in ("left", "right", "wall", "back")],

@@ -72,8 +72,8 @@ def _about(ahead: Ahead | str, **more: object) -> EveningFacts:
     enclosure = CONFIG.enclosure[0]
     levers = more.pop("levers", None)
     if levers is not None:
-        enclosure = enclosure.model_copy(update={"levers": levers})
-    enclosure = enclosure.model_copy(update={"mesh_near_heat": more.pop("mesh_near_heat", False)})
+        enclosure = enclosure.but(levers=levers)
+    enclosure = enclosure.but(mesh_near_heat=more.pop("mesh_near_heat", False))
     facts = more.pop("facts", {})
     last = more.pop("last", {"refilled": DAY})
     stage = str(more.pop("stage", ""))

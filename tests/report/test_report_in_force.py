@@ -29,8 +29,8 @@ END = seconds("2026-11-25T08:00")
 def wetter(settings: Settings, at: int) -> Settings:
     """Return settings from `at` on whose first enclosure wants 80-90 %."""
     facts = settings.enclosures["T1"]
-    limits = facts.limits.model_copy(
-        update={"humidity_target": HumiditySpan(low=80, high=90), "humidity_tolerable": HumiditySpan(low=75, high=95)}
+    limits = facts.limits.but(
+        humidity_target=HumiditySpan(low=80, high=90), humidity_tolerable=HumiditySpan(low=75, high=95)
     )
     return replace(settings, time=at, enclosures={**settings.enclosures, "T1": replace(facts, limits=limits)})
 
@@ -69,14 +69,7 @@ def test_a_stage_has_its_own_limits_while_it_lasts(shelf: Callable[..., Any]) ->
 
 def swapped(config: Config) -> Config:
     """Return the configuration with the two probes in each other's enclosure."""
-    text = config.model_copy(
-        update={
-            "probe": [
-                p.model_copy(update={"enclosure": {"T1": "T2", "T2": "T1"}[p.enclosure or ""]}) for p in config.probe
-            ]
-        }
-    )
-    return text
+    return config.but(probe=[p.but(enclosure={"T1": "T2", "T2": "T1"}[p.enclosure or ""]) for p in config.probe])
 
 
 def test_a_moved_probe_leaves_its_history_with_the_enclosure(shelf: Callable[..., Any]) -> None:

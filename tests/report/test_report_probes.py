@@ -23,8 +23,8 @@ END = START + 11 * 3600
 def with_more(config: Config, **roles: Role) -> Config:
     """Return the configuration with more probes in T1: name -> role."""
     first = config.probe[0]
-    more = [first.model_copy(update={"name": name, "role": role}) for name, role in roles.items()]
-    return config.model_copy(update={"probe": [*config.probe, *more]})
+    more = [first.but(name=name, role=role) for name, role in roles.items()]
+    return config.but(probe=[*config.probe, *more])
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3, 4])

@@ -118,8 +118,8 @@ def test_quarantine_goes_on_until_somebody_ends_it_and_its_end_is_told_for_a_whi
 def test_eggs_stand_beside_their_temperature_of_now(shelf: Callable[..., Any]) -> None:
     """A believed reading of now is told with its hour; an old one is not, and an egg box without a probe says so."""
     one, begun = shelf(), at(BEGIN, 12)
-    box = one.config.enclosure[0].model_copy(update={"kind": "egg_box"})
-    config = one.config.model_copy(update={"enclosure": [box, *one.config.enclosure[1:]]})
+    box = one.config.enclosure[0].but(kind="egg_box")
+    config = one.config.but(enclosure=[box, *one.config.enclosure[1:]])
     book = KeptBook()
     book.write(begun - 55 * 86400, "T1", "eggs", "6")
     one.keep([judged("p1", begun, 31.4, 90.0)], items=tuple(book.entries))

@@ -46,8 +46,8 @@ def _said(shelf: Shelf, config: Config) -> WhereReport:
 def _in_a_room(config: Config) -> Config:
     """Return the configuration with a probe in the racks' room."""
     room = config.rack[0].room
-    probe = config.probe[0].model_copy(update={"name": "air", "enclosure": None, "room": room, "role": "room"})
-    return config.model_copy(update={"probe": [*config.probe, probe]})
+    probe = config.probe[0].but(name="air", enclosure=None, room=room, role="room")
+    return config.but(probe=[*config.probe, probe])
 
 
 def test_with_nothing_known_it_says_what_would_help(shelf: Callable[..., Shelf]) -> None:

@@ -26,9 +26,7 @@ class Rig:
 
     def __init__(self, folder: Path, url: str) -> None:
         self.racks = Racks(folder, url)
-        self.config = self.rack().model_copy(
-            update={"web": Web(port=0, vet_phone="+43 1 234", base_url="http://rack.example")}
-        )
+        self.config = self.rack().but(web=Web(port=0, vet_phone="+43 1 234", base_url="http://rack.example"))
         self.clock = self.racks.clock
         self.daemon: Daemon = self.racks.start(self.config)
         self.clock.advance(2 * 3600)

@@ -52,12 +52,12 @@ class House:
             head = f'name = "t{number}"\nenclosure = "T{number}"\ndriver = "simulated"\noptions = '
             text = re.sub(f"({re.escape(head)}){{[^}}]*}}", rf"\g<1>{{ {written} }}", text)
         config = parse(text.encode(), self.racks.folder / "test.toml")
-        kept = config.storage.model_copy(update=storage)
-        self.config = config.model_copy(update={"web": Web(port=0), "storage": kept})
+        kept = config.storage.but(**storage)
+        self.config = config.but(web=Web(port=0), storage=kept)
         if bus is not None:
             wired = {"driver": "sht31d", "bus": bus.name, "options": {}}
-            probes = [p.model_copy(update={**wired, "address": 0x44 + n}) for n, p in enumerate(config.probe)]
-            self.config = self.config.model_copy(update={"bus": [bus], "probe": probes})
+            probes = [p.but(**{**wired, "address": 0x44 + n}) for n, p in enumerate(config.probe)]
+            self.config = self.config.but(bus=[bus], probe=probes)
         self.daemon = self.racks.start(self.config)
 
     def hours(self, hours: float) -> None:

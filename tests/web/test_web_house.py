@@ -46,8 +46,8 @@ def kept(rig: Any, config: Config, clock: Any = None) -> Iterator[tuple[str, req
 
 def changed(rig: Any, **parts: dict[str, Any]) -> Config:
     """Return the rig's configuration with values changed: section -> key -> value."""
-    update = {name: getattr(rig.config, name).model_copy(update=values) for name, values in parts.items()}
-    return rig.config.model_copy(update=update)  # type: ignore[no-any-return]
+    update = {name: getattr(rig.config, name).but(**values) for name, values in parts.items()}
+    return rig.config.but(**update)  # type: ignore[no-any-return]
 
 
 @pytest.mark.parametrize(
@@ -147,10 +147,10 @@ def test_what_was_not_measured_is_worded_as_an_if(rig: Any) -> None:
 def test_a_rack_tells_of_its_rooms_air(rig: Any) -> None:
     """Beside a rack's name stands what its room's probe reads, or what is the matter with it."""
     rig.keeper()
-    room = rig.config.probe[1].model_copy(update={"name": "t2", "enclosure": None, "room": "room", "role": "room"})
-    new = room.model_copy(update={"name": "air"})
+    room = rig.config.probe[1].but(name="t2", enclosure=None, room="room", role="room")
+    new = room.but(name="air")
     for probe, said in ((room, r"room: \d+\u00a0%, \d+\.\d\u00a0°C"), (new, "room: never read")):
-        config = rig.config.model_copy(update={"probe": [rig.config.probe[0], probe, rig.config.probe[2]]})
+        config = rig.config.but(probe=[rig.config.probe[0], probe, rig.config.probe[2]])
         with kept(rig, config) as (base, session):
             assert re.search(said, session.get(base + "/rack", timeout=60).text)
 

@@ -22,8 +22,8 @@ class ManyDry(Rig):
         config = self.racks.config(4, humidity_percent=48.0)
         dry, hot = config.probe[0].options, {**config.probe[3].options, "temperature_c": 36.0}
         options = (dry, dry, dry, hot)
-        probes = [p.model_copy(update={"options": o}) for p, o in zip(config.probe, options, strict=True)]
-        return config.model_copy(update={"probe": probes})
+        probes = [p.but(options=o) for p, o in zip(config.probe, options, strict=True)]
+        return config.but(probe=probes)
 
 
 @pytest.fixture

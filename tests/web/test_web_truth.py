@@ -16,6 +16,7 @@ from dewkeeper.report.alarm_words import headline
 from dewkeeper.report.wording import Wording
 from dewkeeper.service.page import health_lines
 from dewkeeper.web.visit import HealthLine
+from dewkeeper_config.door import checked
 from dewkeeper_config.models import Notify
 from dewkeeper_drivers.simulated import register_clock
 
@@ -244,7 +245,7 @@ def test_a_heartbeat_that_nobody_answers_is_a_line_on_the_health_screen(house: H
     """Whether anybody would notice a dead Pi: not set up is said, then pings unanswered, then answered again."""
     house.start(GOOD)
     assert "heartbeat : not yet , nobody outside would notice a dead Pi" in house.page("/health")
-    config = house.config.model_copy(update={"notify": Notify.model_validate({"heartbeat_url": "http://127.0.0.1:9/"})})
+    config = house.config.but(notify=checked(Notify, {"heartbeat_url": "http://127.0.0.1:9/"}))
     pulse = Pulse(house.racks.clock.monotonic)
 
     def line() -> HealthLine:

@@ -6,9 +6,7 @@ where a rack may stand for its tubs and a bus for a row of them; `layout` makes 
 
 from __future__ import annotations
 
-from pydantic import Field
-
-from dewkeeper_config.models.base import Model, Name
+from dewkeeper_config.models.base import Field, Model, Name
 from dewkeeper_config.models.channel_kinds import Channel
 from dewkeeper_config.models.channels import AppriseChannel, ChannelConfig, MailChannel, WebhookChannel
 from dewkeeper_config.models.housing import (
@@ -44,6 +42,7 @@ __all__ = [
     "Delays",
     "Enclosure",
     "EnclosureTraits",
+    "Field",
     "HumiditySpan",
     "Limits",
     "MailChannel",
@@ -71,43 +70,42 @@ __all__ = [
 ]
 
 
-# Parts, and what only some commands ask for, are built when first used: pydantic takes a tenth of a start for each.
-class _SiteTables(Model, defer_build=True):
-    site: Site = Field(Site(), description="The place.")
-    storage: Storage = Field(Storage(), description="Where readings live.")
+class _SiteTables(Model):
+    site: Site = Field(default=Site(), description="The place.")
+    storage: Storage = Field(default=Storage(), description="Where readings live.")
 
 
-class _RackTables(Model, defer_build=True):
-    bus: list[BusConfig] = Field([], description="I2C buses.")
-    profile: list[Profile] = Field([], description="Own profiles; one with a built-in name replaces it.")
+class _RackTables(Model):
+    bus: list[BusConfig] = Field(default=[], description="I2C buses.")
+    profile: list[Profile] = Field(default=[], description="Own profiles; one with a built-in name replaces it.")
     rack: list[Rack] = Field(min_length=1, description="Racks.")
     enclosure: list[Enclosure] = Field(min_length=1, description="Enclosures.")
     probe: list[ProbeConfig] = Field(min_length=1, max_length=1023, description="Probes.")
 
 
-class _RackTablesAsWritten(Model, defer_build=True):
-    bus: list[BusTable] = Field([], description="I2C buses.")
-    profile: list[Profile] = Field([], description="Own profiles; one with a built-in name replaces it.")
+class _RackTablesAsWritten(Model):
+    bus: list[BusTable] = Field(default=[], description="I2C buses.")
+    profile: list[Profile] = Field(default=[], description="Own profiles; one with a built-in name replaces it.")
     rack: list[RackTable] = Field(min_length=1, description="Racks.")
-    enclosure: list[Enclosure] = Field([], description="Enclosures that no rack's `shelves` stand for.")
-    probe: list[ProbeConfig] = Field([], max_length=1023, description="Probes that no rack's `probe` stands for.")
+    enclosure: list[Enclosure] = Field(default=[], description="Enclosures that no rack's `shelves` stand for.")
+    probe: list[ProbeConfig] = Field(
+        default=[], max_length=1023, description="Probes that no rack's `probe` stands for."
+    )
 
 
-class _PeopleTables(Model, defer_build=True):
+class _PeopleTables(Model):
     channel: list[Channel] = Field(min_length=1, description="Ways to reach people.")
     person: list[Person] = Field(min_length=1, description="People who are told.")
-    notify: Notify = Field(Notify(), description="How people are told.")
-    round: Round = Field(Round(), description="How often what is due.")
-    web: Web = Field(Web(), description="The page.")
-    collect: Collect | None = Field(None, description="Sending on to a server that keeps many sites.")
-    collector: Collector | None = Field(None, description="Looking after all sites of a server.")
-    neighbour: Neighbour | None = Field(None, description="Another site that notices this one's silence.")
-    change: ChangeNote = Field(ChangeNote(), description="Who changed this file last, and why.")
+    notify: Notify = Field(default=Notify(), description="How people are told.")
+    round: Round = Field(default=Round(), description="How often what is due.")
+    web: Web = Field(default=Web(), description="The page.")
+    collect: Collect | None = Field(default=None, description="Sending on to a server that keeps many sites.")
+    collector: Collector | None = Field(default=None, description="Looking after all sites of a server.")
+    neighbour: Neighbour | None = Field(default=None, description="Another site that notices this one's silence.")
+    change: ChangeNote = Field(default=ChangeNote(), description="Who changed this file last, and why.")
 
 
-class Config(
-    _PeopleTables, _RackTables, _SiteTables, defer_build=False
-):  # pydantic takes the fields of the last base first
+class Config(_PeopleTables, _RackTables, _SiteTables):  # a dataclass takes the fields of the last base first
     """The whole configuration, every enclosure and probe by itself."""
 
 

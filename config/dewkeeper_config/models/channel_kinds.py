@@ -6,23 +6,31 @@ There the name is the kind, and the object a subclass of `ChannelConfig`. `dewke
 from __future__ import annotations
 
 import sys
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from functools import lru_cache, reduce
 from operator import or_
-from typing import Annotated, Any, Final, get_args
-
-from pydantic import Field, GetCoreSchemaHandler, GetJsonSchemaHandler, TypeAdapter
-from pydantic.json_schema import JsonSchemaValue
-from pydantic_core import CoreSchema, PydanticCustomError, core_schema
+from typing import TYPE_CHECKING, Annotated, Any, Final, get_args, get_type_hints
 
 from dewkeeper_config.models.channels import AbsentChannel, AppriseChannel, ChannelConfig, MailChannel, WebhookChannel
+
+if TYPE_CHECKING:
+    from pydantic import GetCoreSchemaHandler, GetJsonSchemaHandler
+    from pydantic.json_schema import JsonSchemaValue
+    from pydantic_core import CoreSchema
+    from pydantic_core.core_schema import ValidationInfo, ValidatorFunctionWrapHandler
 
 CHANNEL_MODEL_GROUP: Final = "dewkeeper.channel_models"
 ABSENT_ALLOWED: Final = "absent channels allowed"
 """Key of the validation's context with which a kind that nobody knows becomes an `AbsentChannel`."""
 
+
+def _kinds_of(model: type[ChannelConfig]) -> tuple[str, ...]:
+    """Return what `kind` may be: the one word of a kind of channel."""
+    return get_args(get_type_hints(model)["kind"])
+
+
 _OURS = WebhookChannel | MailChannel | AppriseChannel
-_OUR_KINDS: Final = tuple(get_args(model.model_fields["kind"].annotation)[0] for model in get_args(_OURS))
+_OUR_KINDS: Final = tuple(_kinds_of(model)[0] for model in get_args(_OURS))
 
 
 def installed_kinds() -> tuple[type[ChannelConfig], ...]:
@@ -51,47 +59,60 @@ def _installed(_path: tuple[str, ...]) -> tuple[Mapping[str, type[ChannelConfig]
 def _held(kind: str, model: Any) -> type[ChannelConfig]:
     if not (isinstance(model, type) and issubclass(model, ChannelConfig)):
         raise TypeError(f"{model!r} is no subclass of ChannelConfig")
-    if get_args(model.model_fields["kind"].annotation) != (kind,):
+    if _kinds_of(model) != (kind,):
         raise TypeError(f'its `kind` is not Literal["{kind}"]')
     return model
 
 
-@lru_cache(maxsize=8)
-def _every_kind(installed: tuple[type[ChannelConfig], ...]) -> TypeAdapter[ChannelConfig]:
+def _by_their_kind(installed: tuple[type[ChannelConfig], ...]) -> Any:
+    """Return the union of our kinds and these, which is read by `kind`."""
+    from pydantic import Field
+
     members: Any = reduce(or_, installed, _OURS)
-    return TypeAdapter(Annotated[members, Field(discriminator="kind")])
+    return Annotated[members, Field(discriminator="kind")]
 
 
 class _ByKind:
     """Holds an entry to the model of its kind, wherever that comes from."""
 
     def __get_pydantic_core_schema__(self, _source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
-        ours = handler.generate_schema(Annotated[_OURS, Field(discriminator="kind")])
-        return core_schema.with_info_wrap_validator_function(
-            _by_kind,
-            ours,
-            # By what each is, not by the union of ours: others are not in that.
-            serialization=core_schema.wrap_serializer_function_ser_schema(
-                lambda value, serialize: serialize(value), schema=core_schema.any_schema()
-            ),
-        )
+        from pydantic_core import core_schema
+
+        ours = handler.generate_schema(_by_their_kind(()))
+        return core_schema.with_info_wrap_validator_function(_by_kind, ours)
+
+    def reader(self, reader: Callable[[Any], Callable[[Any], Any]]) -> Callable[[Any], ChannelConfig]:
+        """Return what reads the plain form of a channel of ours; others need their package, and are read by pydantic."""
+
+        def read(value: Any) -> ChannelConfig:
+            kind = value.get("kind") if isinstance(value, dict) else None
+            if kind not in _OUR_KINDS:
+                raise ValueError("not one of our channels")
+            made: ChannelConfig = reader(get_args(_OURS)[_OUR_KINDS.index(kind)])(value)
+            return made
+
+        return read
 
     def __get_pydantic_json_schema__(self, _schema: CoreSchema, handler: GetJsonSchemaHandler) -> JsonSchemaValue:
-        return handler(_every_kind(installed_kinds()).core_schema)
+        from dewkeeper_config.door import adapter
+
+        return handler(adapter(_by_their_kind(installed_kinds())).core_schema)
 
 
-def _by_kind(
-    given: Any, ours: core_schema.ValidatorFunctionWrapHandler, info: core_schema.ValidationInfo
-) -> ChannelConfig:
+def _by_kind(given: Any, ours: ValidatorFunctionWrapHandler, info: ValidationInfo) -> ChannelConfig:
     kind = given.get("kind") if isinstance(given, dict) else getattr(given, "kind", None)
     if not isinstance(kind, str) or kind in _OUR_KINDS:
         return ours(given)  # type: ignore[no-any-return]
+    from pydantic_core import PydanticCustomError
+
+    from dewkeeper_config.door import adapter, checked
+
     good, broken = _installed(tuple(sys.path))
     if kind not in good and (info.context or {}).get(ABSENT_ALLOWED):
-        return AbsentChannel.model_validate(given)
+        return checked(AbsentChannel, given)
     if kind in broken:
         raise PydanticCustomError("union_tag_broken", "{why}", {"why": broken[kind]})
-    return _every_kind(installed_kinds()).validate_python(given)
+    return adapter(_by_their_kind(installed_kinds())).validate_python(given)  # type: ignore[no-any-return]
 
 
 Channel = Annotated[ChannelConfig, _ByKind()]

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import Field, FiniteFloat
+from dewkeeper_config.models.base import Field, Model, Name
+from dewkeeper_config.values import Allowed
 
-from dewkeeper_config.models.base import Model, Name
-
-Humidity = Annotated[FiniteFloat, Field(ge=0, le=100)]
-Temperature = Annotated[FiniteFloat, Field(ge=-40, le=80)]
+Humidity = Annotated[float, Allowed(ge=0, le=100)]
+Temperature = Annotated[float, Allowed(ge=-40, le=80)]
 Stage = Literal["adult", "hatchling", "opaque", "gravid", "quarantine", "egg_box"]
 
 
@@ -31,43 +30,53 @@ class Delays(Model):
     """How long a state must last before it is told, and before it counts as over."""
 
     dry_tolerable_minutes: float = Field(
-        60, gt=0, le=1440, description="Below tolerable humidity this long raises `dry`."
+        default=60.0, gt=0, le=1440, description="Below tolerable humidity this long raises `dry`."
     )
-    dry_target_minutes: float = Field(180, gt=0, le=4320, description="Below target humidity this long raises `dry`.")
+    dry_target_minutes: float = Field(
+        default=180.0, gt=0, le=4320, description="Below target humidity this long raises `dry`."
+    )
     damp_tolerable_minutes: float = Field(
-        180, gt=0, le=4320, description="Above tolerable humidity this long raises `damp`."
+        default=180.0, gt=0, le=4320, description="Above tolerable humidity this long raises `damp`."
     )
     damp_target_minutes: float = Field(
-        1440, gt=0, le=10080, description="Above target humidity this long raises `damp`."
+        default=1440.0, gt=0, le=10080, description="Above target humidity this long raises `damp`."
     )
-    cold_minutes: float = Field(30, gt=0, le=720, description="Below tolerable temperature this long raises `cold`.")
-    hot_samples: int = Field(2, ge=2, le=10, description="So many consecutive readings above tolerable raise `hot`.")
+    cold_minutes: float = Field(
+        default=30.0, gt=0, le=720, description="Below tolerable temperature this long raises `cold`."
+    )
+    hot_samples: int = Field(
+        default=2, ge=2, le=10, description="So many consecutive readings above tolerable raise `hot`."
+    )
     off_minutes: float = Field(
-        10, gt=0, le=240, description="Back past the limit by the deadband this long clears an alarm."
+        default=10.0, gt=0, le=240, description="Back past the limit by the deadband this long clears an alarm."
     )
-    humidity_deadband: float = Field(2.0, ge=0, le=20, description="Deadband of the humidity limits, %RH.")
-    temperature_deadband: float = Field(0.5, ge=0, le=5, description="Deadband of the temperature limits, °C.")
+    humidity_deadband: float = Field(default=2.0, ge=0, le=20, description="Deadband of the humidity limits, %RH.")
+    temperature_deadband: float = Field(default=0.5, ge=0, le=5, description="Deadband of the temperature limits, °C.")
     realarm_hours: float = Field(
-        12, gt=0, le=168, description="An acknowledged alarm not cured comes back after this long."
+        default=12.0, gt=0, le=168, description="An acknowledged alarm not cured comes back after this long."
     )
 
 
 class Limits(Model):
     """The limits one enclosure is judged by."""
 
-    humidity_target: HumiditySpan = Field(HumiditySpan(low=60, high=70), description="Where the humidity should be.")
-    humidity_tolerable: HumiditySpan = Field(HumiditySpan(low=55, high=80), description="Beyond this harm begins.")
+    humidity_target: HumiditySpan = Field(
+        default=HumiditySpan(low=60.0, high=70.0), description="Where the humidity should be."
+    )
+    humidity_tolerable: HumiditySpan = Field(
+        default=HumiditySpan(low=55.0, high=80.0), description="Beyond this harm begins."
+    )
     temperature_target: TemperatureSpan | None = Field(
-        None, description="Shown only, never judged.", examples=[{"low": 27, "high": 32}]
+        default=None, description="Shown only, never judged.", examples=[{"low": 27, "high": 32}]
     )
     temperature_tolerable: TemperatureSpan = Field(
-        TemperatureSpan(low=24, high=34), description="Beyond this harm begins."
+        default=TemperatureSpan(low=24.0, high=34.0), description="Beyond this harm begins."
     )
-    temperature_danger: Temperature = Field(38, description="Above this it is an emergency, °C.")
+    temperature_danger: Temperature = Field(default=38.0, description="Above this it is an emergency, °C.")
     day_temperature: Temperature = Field(
-        30, description="The day temperature near the probe, °C: night minima are also shown referred to it."
+        default=30.0, description="The day temperature near the probe, °C: night minima are also shown referred to it."
     )
-    delays: Delays = Field(Delays(), description="On-delays, off-delays and deadbands.")
+    delays: Delays = Field(default=Delays(), description="On-delays, off-delays and deadbands.")
 
 
 class Profile(Model):
@@ -75,12 +84,12 @@ class Profile(Model):
 
     name: Name = Field(description="The name enclosures refer to.", examples=["my_adults"])
     like: Stage | None = Field(
-        None,
+        default=None,
         description="Built-in profile that gives every limit left out here. "
         "Default: the built-in of the same name, else `adult`.",
         examples=["adult"],
     )
-    about: str = Field("", max_length=500, description="Where these numbers come from, in a sentence.")
+    about: str = Field(default="", max_length=500, description="Where these numbers come from, in a sentence.")
     limits: Limits = Field(
-        Limits(), description="The limits of this profile; only what differs from `like` need be given."
+        default=Limits(), description="The limits of this profile; only what differs from `like` need be given."
     )

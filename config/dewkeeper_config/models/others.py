@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from pydantic import Field
-
-from dewkeeper_config.models.base import Model
-from dewkeeper_config.secrets import Secret
+from dewkeeper_config.models.base import Field, Model
+from dewkeeper_config.models.secrets import Secret
 from dewkeeper_config.values import PathText
 
 
@@ -23,12 +21,17 @@ class Neighbour(Model):
         description="The key that both have: `whsec_` and base64 of 24 to 64 random bytes.",
         examples=[{"credential": "neighbour_key"}],
     )
-    minutes: float = Field(1, ge=0.5, le=60, description="Minutes between two heartbeats sent.")
+    minutes: float = Field(default=1.0, ge=0.5, le=60, description="Minutes between two heartbeats sent.")
     silent_minutes: float = Field(
-        15, ge=2, le=1440, description="Nothing heard for so long is told, at any hour; twice `minutes` at least."
+        default=15.0,
+        ge=2,
+        le=1440,
+        description="Nothing heard for so long is told, at any hour; twice `minutes` at least.",
     )
     ca_file: PathText | None = Field(
-        None, description="Own certificate authority of an https address, PEM.", examples=["/etc/dewkeeper/ca.pem"]
+        default=None,
+        description="Own certificate authority of an https address, PEM.",
+        examples=["/etc/dewkeeper/ca.pem"],
     )
 
 
@@ -40,18 +43,18 @@ class Collector(Model):
         examples=[{"credential": "collector_address"}],
     )
     ca_file: PathText | None = Field(
-        None,
+        default=None,
         description="Own certificate authority, PEM. A server on another machine must show a certificate for its name.",
         examples=["/etc/dewkeeper/ca.pem"],
     )
-    minutes: float = Field(1, ge=0.5, le=60, description="Minutes between two looks.")
+    minutes: float = Field(default=1.0, ge=0.5, le=60, description="Minutes between two looks.")
     silent_minutes: float = Field(
-        60,
+        default=60.0,
         ge=5,
         le=10080,
         description="A site that has sent nothing for so long is told of; they send every five minutes.",
     )
     wake: bool = Field(
-        True,
+        default=True,
         description="Whether silence is told at any hour; `false`: what is told at night can wait for the morning.",
     )

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from pydantic import Field
-
-from dewkeeper_config.models.base import Model, Name
-from dewkeeper_config.secrets import Secret
+from dewkeeper_config.models.base import Field, Model, Name
+from dewkeeper_config.models.secrets import Secret
 from dewkeeper_config.values import PathText
 
 
@@ -20,8 +18,8 @@ class Collect(Model):
         examples=[{"credential": "collect_address"}],
     )
     ca_file: PathText | None = Field(
-        None,
+        default=None,
         description="Own certificate authority, PEM. A server on another machine must show a certificate for its name.",
         examples=["/etc/dewkeeper/ca.pem"],
     )
-    minutes: float = Field(5, ge=1, le=60, description="Minutes between two sendings.")
+    minutes: float = Field(default=5.0, ge=1, le=60, description="Minutes between two sendings.")

@@ -13,7 +13,7 @@ from dewkeeper.judge import Judge
 from dewkeeper.judge.types import NOT_EVALUATED, PASS, JournalEntry, Reading, Settings
 from dewkeeper.report.readings_file import ReadingsFile, Refusals, read_journal
 from dewkeeper.service.settings import judge_settings
-from dewkeeper_config import ReplayConfig, load
+from dewkeeper_config.loading import ReplayConfig, load
 
 if TYPE_CHECKING:
     from dewkeeper.insight.answers import Evidence

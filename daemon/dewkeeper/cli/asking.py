@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -50,17 +51,29 @@ def answered(args: Arguments, words: Sequence[str]) -> int | None:
     return int(code)
 
 
-def _ask(args: Arguments, words: Sequence[str]) -> dict[str, Any]:
-    """Return the daemon's reply. Raises OSError and ValueError, of which DaemonDown and CommandRefused are some."""
-    import tomllib
-
-    from dewkeeper.service.client import may_answer, request
-
-    with args.config.open("rb") as file:
+def configuration_file(path: Path) -> bytes:
+    """Return the bytes of a configuration file. Raises OSError, and ValueError for what can be none."""
+    with path.open("rb") as file:
         data = file.read(_LARGEST_BYTES + 1)
     if len(data) > _LARGEST_BYTES or any(line.count(b".") > _MOST_DOTS for line in data.splitlines()):
         raise ValueError("no configuration")
-    folder = Path(os.fspath(tomllib.loads(data.decode("utf-8-sig")).get("storage", {}).get("folder", DEFAULT_FOLDER)))
+    return data
+
+
+@lru_cache(maxsize=1)
+def state_folder(data: bytes) -> Path:
+    """Return the folder that a configuration file names, looked for once. Raises ValueError, TypeError, AttributeError, RecursionError."""
+    import tomllib
+
+    return Path(os.fspath(tomllib.loads(data.decode("utf-8-sig")).get("storage", {}).get("folder", DEFAULT_FOLDER)))
+
+
+def _ask(args: Arguments, words: Sequence[str]) -> dict[str, Any]:
+    """Return the daemon's reply. Raises OSError and ValueError, of which DaemonDown and CommandRefused are some."""
+    from dewkeeper.service.client import may_answer, request
+
+    data = configuration_file(args.config)
+    folder = state_folder(data)
     if not may_answer(folder):
         raise ValueError("no daemon")
     message = {

@@ -79,7 +79,7 @@ def status(args: argparse.Namespace) -> int:
         }
         emit(args, rows, columns)
         return DONE
-    config = args.load_config()
+    config = args.load_whole_config()
     collect = _collect(config)
     with (
         Onward.open(config.storage.folder) as onward,
@@ -106,7 +106,7 @@ def status(args: argparse.Namespace) -> int:
 
 def check(args: argparse.Namespace) -> int:
     """Compare both sides."""
-    config = args.load_config()
+    config = args.load_whole_config()
     collect = _collect(config)
     with _compared(config, collect) as comparing:
         found = list(comparing.differences())

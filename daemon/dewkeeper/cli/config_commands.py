@@ -71,7 +71,7 @@ def _check(args: Arguments) -> int:
     from dewkeeper_config.loading import located, missing_secrets, problems_for_run, read
 
     try:
-        config = args.load_config()
+        config = args.load_whole_config()
     except ConfigInvalid as refused:
         if args.format == "json":
             _report(args, "refused", refused.problems)
@@ -131,7 +131,7 @@ def _row(problem: Problem) -> dict[str, object]:
 def _show(args: Arguments) -> int:
     from dewkeeper_config.written import plain, written_out
 
-    config = args.load_config()
+    config = args.load_whole_config()
     if args.format == "json":
         emit_json(plain(config))
     else:

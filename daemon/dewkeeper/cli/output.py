@@ -70,10 +70,16 @@ class Arguments(argparse.Namespace):
     clock: Callable[[], float] = time.time
 
     def load_config(self) -> Config:
-        """Return the configuration named by `--config`. Raises ConfigError."""
-        from dewkeeper_config import load  # pydantic and its models: a third of a second on a Pi
+        """Return the configuration named by `--config`, for what needs no secret of it. Raises ConfigError."""
+        from dewkeeper.cli.configured import as_checked
 
-        return load(self.config)
+        return as_checked(self.config)
+
+    def load_whole_config(self) -> Config:
+        """Return the same, read and checked anew, with the secrets that stand in it. Raises ConfigError."""
+        from dewkeeper.cli.configured import whole
+
+        return whole(self.config)
 
     def now(self) -> int:
         """Return the UTC second as of which the command answers."""

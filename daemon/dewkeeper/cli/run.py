@@ -45,7 +45,7 @@ def _run(args: argparse.Namespace) -> int:
     from dewkeeper.sampling.timeline import boot_id, synchronised
     from dewkeeper.service.daemon import Daemon
     from dewkeeper.service.signals import EndSignal
-    from dewkeeper_config import load_or_last_good
+    from dewkeeper_config.last_good import load_or_last_good
 
     logging.basicConfig(
         level=logging.DEBUG if args.verbose else logging.INFO,
@@ -89,7 +89,7 @@ def _selftest(args: Arguments) -> int:
     steps = installation()
     if not args.installation:
         try:
-            steps += reading(args.load_config())
+            steps += reading(args.load_whole_config())
         except ConfigUnreadable as error:
             steps.append(Step("configuration", f"{error}; `dewkeeper probes scan` writes one", well=False))
     if args.format == "json":

@@ -147,7 +147,7 @@ def _everything(
     for scan in looked.scans:
         declared = {m.address for m in scan.bus.multiplexers} | set(scan.multiplexers)
         muxes = [Multiplexer(address=address) for address in sorted(declared)]
-        buses.append(scan.bus.model_copy(update={"multiplexers": muxes}))
+        buses.append(scan.bus.but(multiplexers=muxes))
     there = {bus.name for bus in buses}
     return [p for p in [*probes, *new] if p.bus is None or p.bus in there], buses, looked.troubles
 

@@ -31,8 +31,8 @@ from dewkeeper.report.replaying import (
 from dewkeeper.report.wording import Wording, duration
 from dewkeeper.service.settings import judge_settings
 from dewkeeper.slots import Daily
-from dewkeeper_config import ReplayConfig, load
 from dewkeeper_config.errors import ConfigError
+from dewkeeper_config.loading import ReplayConfig, load
 from dewkeeper_config.models import Config
 
 if TYPE_CHECKING:

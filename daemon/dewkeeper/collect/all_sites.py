@@ -155,4 +155,4 @@ def _read(name: str, text: str | None, program: str) -> SiteRooms:
         return SiteRooms(
             None, f"what it says of its rooms is not understood here: it runs version {program or 'unknown'}"
         )
-    return SiteRooms(config.model_copy(update={"site": config.site.model_copy(update={"name": name})}), "")
+    return SiteRooms(config.but(site=config.site.but(name=name)), "")

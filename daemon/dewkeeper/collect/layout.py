@@ -11,36 +11,38 @@ from collections.abc import Collection, Mapping
 from typing import Any, Final
 
 import psycopg
-from pydantic import TypeAdapter
 
 from dewkeeper_config import effective_limits
+from dewkeeper_config.door import adapter
 from dewkeeper_config.models import Config, Enclosure, ProbeConfig, Profile, Rack, Round, Site, Web
+from dewkeeper_config.plain import from_plain, from_text, to_plain
 
 NOTE: Final = "layout"
 """Name of the note that says how the rooms stand."""
 LINE: Final = "line"
 """Name of the note that says how the site was when it sent last: {"told": Unix time by the server's clock, "said": ...}."""
-_TABLES: Final[Mapping[str, TypeAdapter[Any]]] = {
-    "site": TypeAdapter(Site), "profile": TypeAdapter(list[Profile]), "rack": TypeAdapter(list[Rack]),
-    "enclosure": TypeAdapter(list[Enclosure]), "probe": TypeAdapter(list[ProbeConfig]), "round": TypeAdapter(Round),
+_TABLES: Final[Mapping[str, Any]] = {
+    "site": Site, "profile": list[Profile], "rack": list[Rack], "enclosure": list[Enclosure], "probe": list[ProbeConfig],
+    "round": Round,
 }  # fmt: skip
-_TABLE: Final = TypeAdapter(dict[str, Any])
-_WEB: Final = TypeAdapter(dict[str, str | None])
 _THERE: Final = "SELECT to_regclass('dewkeeper.note') IS NOT NULL"
 
 
 def layout_text(config: Config) -> str:
     """Return as JSON how a site's rooms stand, and where its own page is reached if it says so."""
-    said = config.model_dump(mode="json", include=set(_TABLES), exclude_unset=True)
+    said = {name: to_plain(getattr(config, name), only_given=True) for name in _TABLES if name in config.given}
     return json.dumps({**said, "web": {"base_url": config.web.base_url}}, separators=(",", ":"), sort_keys=True)
 
 
 def layout_config(text: str) -> Config:
     """Return the configuration that a layout is part of; what it does not say is as by default, and nobody is told. Raises ValueError."""
-    said = _TABLE.validate_json(text)
-    tables = {name: made.validate_json(json.dumps(said[name])) for name, made in _TABLES.items() if name in said}
-    web = Web(base_url=_WEB.validate_python(said.get("web", {})).get("base_url"))
-    found = Config.model_construct(**{"channel": [], "person": [], **tables, "web": web})
+    said = from_text(dict[str, Any], text)
+    # By pydantic, for it comes from elsewhere: another site may have written anything.
+    tables = {
+        name: adapter(kind).validate_json(json.dumps(said[name])) for name, kind in _TABLES.items() if name in said
+    }
+    web = Web(base_url=from_plain(dict[str, str | None], said.get("web", {})).get("base_url"))
+    found = Config(**{"rack": [], "enclosure": [], "probe": [], "channel": [], "person": [], **tables, "web": web})
     _check(found, tables.keys())
     return found
 

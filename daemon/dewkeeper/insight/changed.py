@@ -6,10 +6,9 @@ Plain Python: the comparison itself is `effect`, which needs numpy and scipy.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import lru_cache
 from typing import Final, NamedTuple
 
-from pydantic import TypeAdapter
+from dewkeeper_config import plain
 
 CHANGED: Final = "changed:"
 """Findings of an enclosure are stored under this and its name (`History.figures`)."""
@@ -63,19 +62,14 @@ def carried(found: list[Finding], before: list[Finding], at: int) -> list[Findin
     return [one if n < _PICTURES else replace(one, days=()) for n, one in enumerate(all_)]
 
 
-@lru_cache
-def _adapter() -> TypeAdapter[list[Finding]]:
-    return TypeAdapter(list[Finding])
-
-
 def as_text(findings: list[Finding]) -> str:
     """Return findings as JSON text."""
-    return _adapter().dump_json(findings).decode()
+    return plain.to_text(findings)
 
 
 def from_text(text: str) -> list[Finding]:
     """Return findings from their text, none for text that is none."""
     try:
-        return _adapter().validate_json(text)
+        return plain.from_text(list[Finding], text)
     except ValueError:
         return []

@@ -7,10 +7,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import Final, NamedTuple
 
-from pydantic import TypeAdapter
+from dewkeeper_config.plain import from_text, to_text
 
 COMPARED: Final = "compared:"
 """Comparisons of an enclosure are stored under this and its name (`History.figures`)."""
@@ -40,13 +39,13 @@ class Compared:
 
     def text(self) -> str:
         """Return them as JSON text, `from_text` reads it."""
-        return _adapter().dump_json(self).decode()
+        return to_text(self)
 
     @classmethod
     def from_text(cls, text: str) -> Compared:
         """Return comparisons from their text, none for text that is none."""
         try:
-            return _adapter().validate_json(text)
+            return from_text(Compared, text)
         except ValueError:
             return cls()
 
@@ -66,8 +65,3 @@ class Compared:
                 weeks[one.at // _WEEK_SECONDS] += 1
                 kept.append(one)
         return Compared(tuple(kept), corrected)
-
-
-@lru_cache
-def _adapter() -> TypeAdapter[Compared]:
-    return TypeAdapter(Compared)

@@ -9,12 +9,10 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import Final, NamedTuple
 
-from pydantic import TypeAdapter
-
 from dewkeeper.air import saturation_hpa
+from dewkeeper_config.plain import from_text, to_text
 
 OUTLOOK: Final = "outlook:"
 """Its figures are stored under this and the enclosure's name (`History.figures`)."""
@@ -114,13 +112,13 @@ class OutlookFigures:
 
     def text(self) -> str:
         """Return the figures as JSON text, `from_text` reads it."""
-        return _adapter().dump_json(self).decode()
+        return to_text(self)
 
     @classmethod
     def from_text(cls, text: str) -> OutlookFigures | None:
         """Return figures from their text, None for text that is none."""
         try:
-            return _adapter().validate_json(text)
+            return from_text(OutlookFigures, text)
         except ValueError:
             return None
 
@@ -171,11 +169,6 @@ class OutlookFigures:
             past = [*past[1:], value]
             room_before, warm_before = room, warm
         return path
-
-
-@lru_cache
-def _adapter() -> TypeAdapter[OutlookFigures]:
-    return TypeAdapter(OutlookFigures)
 
 
 def _crossing(path: Sequence[float], sign: float, limit: float) -> float:

@@ -8,6 +8,7 @@ from typing import Any
 
 from dewkeeper.judge.types import EnclosureFacts, ProbeFacts, Settings
 from dewkeeper_config.models import Limits
+from dewkeeper_config.plain import to_plain
 
 Changed = dict[str, str | float | int]
 """Name of a value -> "old -> new"."""
@@ -33,7 +34,7 @@ def changes(old: Settings, new: Settings) -> Iterator[tuple[str | None, Changed]
 
 def limits_difference(old: Limits, new: Limits) -> Changed:
     """Return what differs between two sets of limits."""
-    return _difference(_flat("", old.model_dump(mode="json")), _flat("", new.model_dump(mode="json")))
+    return _difference(_flat("", to_plain(old)), _flat("", to_plain(new)))
 
 
 def _difference(old: Mapping[str, str], new: Mapping[str, str]) -> Changed:
@@ -47,7 +48,7 @@ def _difference(old: Mapping[str, str], new: Mapping[str, str]) -> Changed:
 def _general(settings: Settings) -> dict[str, str]:
     found = {"poll_seconds": str(settings.poll_seconds)}
     for profile, limits in settings.stage_limits.items():
-        found |= _flat(f"profile {profile}: ", limits.model_dump(mode="json"))
+        found |= _flat(f"profile {profile}: ", to_plain(limits))
     return found
 
 
@@ -55,7 +56,7 @@ def _enclosure(facts: EnclosureFacts) -> dict[str, str]:
     plain = {
         field.name: str(getattr(facts, field.name)) for field in fields(facts) if field.name not in ("limits", "levers")
     }
-    return plain | {"levers": ", ".join(facts.levers)} | _flat("", facts.limits.model_dump(mode="json"))
+    return plain | {"levers": ", ".join(facts.levers)} | _flat("", to_plain(facts.limits))
 
 
 def _probe(facts: ProbeFacts) -> dict[str, str]:

@@ -11,9 +11,8 @@ from array import array
 from dataclasses import dataclass, field, fields, is_dataclass
 from typing import Any, TypeVar, cast, dataclass_transform
 
-from pydantic import BaseModel
-
-from dewkeeper_config.models.base import shared
+from dewkeeper_config.models.base import Model, shared
+from dewkeeper_config.plain import from_plain, to_plain
 
 C = TypeVar("C", bound=type)
 _CLASSES: dict[str, type] = {}
@@ -26,7 +25,7 @@ class DumpUnreadable(ValueError):
 @dataclass_transform(eq_default=False, field_specifiers=(field,))
 def remembered(cls: C) -> C:
     """Class decorator: instances may be part of a dump. A class that is no record yet becomes one, of the fields it names."""
-    record = is_dataclass(cls) or issubclass(cls, BaseModel) or "__slots__" in cls.__dict__
+    record = is_dataclass(cls) or "__slots__" in cls.__dict__
     made: C = cls if record else cast("C", dataclass(slots=True, eq=False)(cls))
     _CLASSES[cls.__name__] = made
     return made
@@ -48,8 +47,8 @@ def _pack(value: Any) -> Any:
     name = type(value).__name__
     if _CLASSES.get(name) is not type(value):
         raise TypeError(f"{name} is not remembered")
-    if isinstance(value, BaseModel):
-        return {"@": name, "=": value.model_dump(mode="json")}
+    if isinstance(value, Model):
+        return {"@": name, "=": to_plain(value)}
     return {"@": name, "=": {slot: _pack(getattr(value, slot)) for slot in _slots(type(value))}}
 
 
@@ -73,8 +72,8 @@ def _made(value: dict[str, Any]) -> Any:
         return value
     cls = _CLASSES[value["@"]]
     content = value["="]
-    if issubclass(cls, BaseModel):
-        return shared(cls.model_validate(content))
+    if issubclass(cls, Model):
+        return shared(from_plain(cls, content))
     if content.keys() != set(_slots(cls)):
         raise ValueError(f"{cls.__name__} is remembered with other fields")
     made = cls.__new__(cls)
@@ -89,7 +88,7 @@ def _text(value: Any, depth: int = 2) -> str:
         pairs = (f"[{_text(key, 0)},{_text(part, depth - 1)}]" for key, part in value.items())
         return f'{{":":[{",".join(pairs)}]}}'
     name = type(value).__name__
-    if depth and _CLASSES.get(name) is type(value) and not isinstance(value, BaseModel):
+    if depth and _CLASSES.get(name) is type(value) and not isinstance(value, Model):
         parts = (f'"{slot}":{_text(getattr(value, slot), depth - 1)}' for slot in _slots(type(value)))
         return f'{{"@":"{name}","=":{{{",".join(parts)}}}}}'
     return json.dumps(_pack(value), separators=(",", ":"))

@@ -100,11 +100,9 @@ def limits_under(own: Limits, stages: Mapping[str, Limits], stage: str, band: st
     low, high = ends
     target = max(low, limits.humidity_target.low), min(high, limits.humidity_target.high)
     inside = target if target[0] < target[1] else ends
-    return limits.model_copy(
-        update={
-            "humidity_tolerable": HumiditySpan(low=low, high=high),
-            "humidity_target": HumiditySpan(low=inside[0], high=inside[1]),
-        }
+    return limits.but(
+        humidity_tolerable=HumiditySpan(low=low, high=high),
+        humidity_target=HumiditySpan(low=inside[0], high=inside[1]),
     )
 
 

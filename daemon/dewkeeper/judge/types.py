@@ -10,8 +10,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Annotated, Final, Literal
 
-from pydantic import AfterValidator
-
 from dewkeeper_config.models import Limits
 from dewkeeper_config.models.base import shared
 
@@ -136,7 +134,7 @@ class EnclosureFacts:
     name: str
     rack: str
     room: str
-    limits: Annotated[Limits, AfterValidator(shared)]  # as it is read from the store
+    limits: Annotated[Limits, shared]  # as it is read from the store
     stage: str = "adult"
     open_water: bool = True
     heater: bool = True
@@ -157,7 +155,9 @@ class Settings:
     poll_seconds: int
     enclosures: Mapping[str, EnclosureFacts]
     probes: Mapping[str, ProbeFacts]
-    stage_limits: Mapping[str, Limits] = field(default_factory=dict)  # profile name -> limits, for journal stages
+    stage_limits: Mapping[str, Annotated[Limits, shared]] = field(
+        default_factory=dict
+    )  # profile name -> limits, for journal stages
     who: str = "configuration"
     why: str = ""
     others: Mapping[str, str] = field(default_factory=dict)

@@ -214,7 +214,7 @@ def _changed(settings: Settings, facts: EnclosureFacts, setting: str, factor: fl
 
     def changed(limits: Limits) -> Limits:
         value = max(_value(limits, setting), _scaled(limits, setting, factor, most))
-        return limits.model_copy(update={"delays": limits.delays.model_copy(update={setting: value})})
+        return limits.but(delays=limits.delays.but(**{setting: value}))
 
     stages = {name: changed(limits) for name, limits in settings.stage_limits.items()}
     return replace(settings, enclosures={facts.name: replace(facts, limits=changed(facts.limits))}, stage_limits=stages)

@@ -6,13 +6,12 @@ import hashlib
 from collections.abc import Iterator
 from typing import Any
 
-from pydantic import SecretStr
-
 from dewkeeper.judge.types import EnclosureFacts, ProbeFacts, Settings
 from dewkeeper.sampling.bus_reports import adapter_name, part_name
 from dewkeeper_config import effective_limits, stage_limits
 from dewkeeper_config.models import Config
-from dewkeeper_config.models.base import shared
+from dewkeeper_config.models.base import Model, shared
+from dewkeeper_config.models.secrets import SecretText
 
 
 def judge_settings(config: Config, at: int, who: str = "configuration", why: str = "") -> Settings:
@@ -72,22 +71,22 @@ def reason(config: Config, last: str) -> tuple[str, str]:
 def others(config: Config) -> dict[str, str]:
     """Return every value of the configuration that the judge does not use, by its key; of secrets two digits of a fingerprint."""
     judged = {"rack", "enclosure", "probe", "profile", "change"}
-    found = dict(_leaves("", config.model_dump(exclude=judged, exclude_none=True)))
+    found = {key: text for table, value in config if table not in judged for key, text in _leaves(table, value)}
     found.pop("site.poll_seconds", None)
     return found
 
 
 def _leaves(key: str, value: Any) -> Iterator[tuple[str, str]]:
-    """Yield the values below a key; members of a list go by their names where they have them."""
-    if isinstance(value, dict):
-        for name, inner in value.items():
-            yield from _leaves(f"{key}.{name}" if key else name, inner)
-    elif isinstance(value, list) and value and isinstance(value[0], dict):
+    """Yield the values below a key but None; members of a list go by their names where they have them."""
+    if isinstance(value, (Model, dict)):
+        for name, inner in value if isinstance(value, Model) else value.items():
+            yield from _leaves(f"{key}.{name}", inner)
+    elif isinstance(value, list) and value and isinstance(value[0], (Model, dict)):
         for number, inner in enumerate(value, start=1):
-            yield from _leaves(f"{key} {inner.get('name', number)}", inner)
-    elif isinstance(value, SecretStr):
-        yield key, f"kept private ({hashlib.sha256(value.get_secret_value().encode()).hexdigest()[:2]})"
-    else:
+            yield from _leaves(f"{key} {dict(inner).get('name', number)}", inner)
+    elif isinstance(value, SecretText):
+        yield key, f"kept private ({hashlib.sha256(value.plain().encode()).hexdigest()[:2]})"
+    elif value is not None:
         yield key, ", ".join(map(str, value)) if isinstance(value, list) else str(value)
 
 

@@ -7,8 +7,6 @@ import zlib
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from typing import Any, TypeVar
 
-from pydantic import TypeAdapter
-
 from dewkeeper.judge.types import (
     Alarm,
     Calibration,
@@ -23,6 +21,7 @@ from dewkeeper.judge.types import (
     SystemReport,
 )
 from dewkeeper.store.records import Message
+from dewkeeper_config.plain import from_plain, from_text, to_text
 
 log = logging.getLogger(__name__)
 
@@ -32,19 +31,11 @@ _ITEMS: dict[str, type[Any]] = {
 }
 KINDS = frozenset(_ITEMS)
 """Names of the types of items that are stored."""
-_ADAPTERS: dict[type[Any], TypeAdapter[Any]] = {}
-
-
-def _adapter(cls: type[Any]) -> TypeAdapter[Any]:
-    # Built when first needed: pydantic compiles a schema for each, and a command that only reads needs one or two.
-    if cls not in _ADAPTERS:
-        _ADAPTERS[cls] = TypeAdapter(cls)
-    return _ADAPTERS[cls]
 
 
 def pack(value: object) -> str:
     """Return a record as JSON text."""
-    return _adapter(type(value)).dump_json(value).decode()
+    return to_text(value)
 
 
 def pack_item(item: Item) -> str | bytes:
@@ -55,8 +46,8 @@ def pack_item(item: Item) -> str | bytes:
 
 def unpack_item(kind: str, data: str | bytes) -> Item:
     """Return a stream item from its stored kind and data."""
-    text = zlib.decompress(data) if isinstance(data, bytes) else data
-    item: Item = _adapter(_ITEMS[kind]).validate_json(text)
+    text = zlib.decompress(data).decode() if isinstance(data, bytes) else data
+    item: Item = from_text(_ITEMS[kind], text)
     return item
 
 
@@ -76,28 +67,24 @@ def readable(make: Callable[..., T], rows: Iterable[Sequence[Any]]) -> Iterator[
 
 def as_calibration(described: Mapping[str, Any]) -> Calibration:
     """Return a calibration from its JSON values. Raises ValueError."""
-    calibration: Calibration = _adapter(Calibration).validate_python(described)
-    return calibration
+    return from_plain(Calibration, described)
 
 
 def as_facts(described: Sequence[Any]) -> tuple[Fact, ...]:
     """Return learned facts from their JSON values. Raises ValueError."""
-    return tuple(_adapter(Fact).validate_python(one) for one in described)
+    return tuple(from_plain(Fact, one) for one in described)
 
 
 def unpack_event(text: str) -> Event:
     """Return a stored event."""
-    event: Event = _adapter(Event).validate_json(text)
-    return event
+    return from_text(Event, text)
 
 
 def unpack_alarm(text: str) -> Alarm:
     """Return a stored alarm."""
-    alarm: Alarm = _adapter(Alarm).validate_json(text)
-    return alarm
+    return from_text(Alarm, text)
 
 
 def unpack_message(text: str) -> Message:
     """Return a stored message."""
-    message: Message = _adapter(Message).validate_json(text)
-    return message
+    return from_text(Message, text)

@@ -14,7 +14,7 @@ import threading
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 
-from dewkeeper_config.last_good import write_whole
+from dewkeeper_config.whole import write_whole
 
 log = logging.getLogger(__name__)
 

@@ -21,7 +21,7 @@ from tests.store.conftest import Shelf
 
 from dewkeeper.service.settings import judge_settings
 from dewkeeper.store.records import Batch
-from dewkeeper_config import load
+from dewkeeper_config.loading import load
 
 PROBES = 12
 BARE = "python -c pass"

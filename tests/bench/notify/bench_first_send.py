@@ -20,20 +20,22 @@ from dewkeeper.clock import SystemClock
 from dewkeeper.notify.dispatcher import Dispatcher
 from dewkeeper.store import History, Store
 from dewkeeper.store.records import Batch, DeliveryResult, Message
+from dewkeeper_config.door import checked
 from dewkeeper_config.models import Config, Storage
 
 LONGEST_SECONDS = 2.0
 
 
 def _config(url: str) -> Config:
-    return Config.model_validate(
+    return checked(
+        Config,
         {
             "rack": [{"name": "left"}],
             "enclosure": [{"name": "B4", "rack": "left"}],
             "probe": [{"name": "b4", "enclosure": "B4"}],
             "channel": [{"kind": "webhook", "name": "phone", "url": url}],
             "person": [{"name": "Marit", "channels": ["phone"]}],
-        }
+        },
     )
 
 

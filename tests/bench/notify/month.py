@@ -37,6 +37,7 @@ from dewkeeper.notify.plan import Context, Planner
 from dewkeeper.notify.saying import Situation, by_id
 from dewkeeper.slots import Daily
 from dewkeeper.store.records import Message
+from dewkeeper_config.door import checked
 from dewkeeper_config.models import Config
 
 ZONE: Final = ZoneInfo("UTC")  # the planned days are UTC days
@@ -108,7 +109,8 @@ def _upkeep(tub: TubPlan, days: int, chance: Random) -> None:
 def configured(tubs: Iterable[TubPlan]) -> Config:
     """Return one rack of these tubs, and one keeper with a phone."""
     names = [tub.name for tub in tubs]
-    return Config.model_validate(
+    return checked(
+        Config,
         {
             "site": {"timezone": "UTC"},
             "rack": [{"name": "house", "room": "room"}],
@@ -117,7 +119,7 @@ def configured(tubs: Iterable[TubPlan]) -> Config:
             "channel": [{"kind": "webhook", "name": "phone", "url": "http://localhost/"}],
             "person": [{"name": "Marit", "channels": ["phone"], "daily_budget": 500}],
             "notify": {"morning_at": "06:50", "path_test_days": 366},
-        }
+        },
     )
 
 

@@ -32,6 +32,7 @@ from dewkeeper.report.past import StoredPast
 from dewkeeper.service.settings import judge_settings
 from dewkeeper.store import History
 from dewkeeper.store.records import Batch
+from dewkeeper_config.door import checked
 from dewkeeper_config.loading import parse
 from dewkeeper_config.models import Collector as Settings
 from dewkeeper_config.models import Config
@@ -107,7 +108,7 @@ def main(days: int = 3, probes: int = 40) -> None:
             fill(site, config, now, days)
             site.shelf.store.close()
             there = AllSites(
-                Settings.model_validate({"address": f"{collector.host} dbname={collector.name} user=looks password=x"})
+                checked(Settings, {"address": f"{collector.host} dbname={collector.name} user=looks password=x"})
             )
             (one,) = timed(server, "list of sites", there.sites, lambda: there.reader.asked)
             with History.open(folder) as history:

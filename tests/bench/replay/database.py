@@ -24,7 +24,7 @@ from dewkeeper.judge.types import Event, Quality, Reading
 from dewkeeper.service.settings import judge_settings
 from dewkeeper.store import Store
 from dewkeeper.store.records import Batch
-from dewkeeper_config import load
+from dewkeeper_config.loading import load
 from dewkeeper_config.models import Config
 from dewkeeper_drivers.contract import SHT3X
 

@@ -4,10 +4,8 @@ from __future__ import annotations
 
 from typing import Literal
 
-from pydantic import Field
-
-from dewkeeper_config.models import ChannelConfig
-from dewkeeper_config.secrets import Secret
+from dewkeeper_config.models import ChannelConfig, Field
+from dewkeeper_config.models.secrets import Secret
 
 
 class BellChannel(ChannelConfig):
@@ -15,6 +13,6 @@ class BellChannel(ChannelConfig):
 
     kind: Literal["bell"] = Field(description="`bell`.")
     host: str = Field(min_length=1, max_length=253, description="Where it listens.", examples=["bell.local"])
-    port: int = Field(7007, ge=1, le=65535, description="Its port.")
+    port: int = Field(default=7007, ge=1, le=65535, description="Its port.")
     token: Secret = Field(description="What it knows us by.", examples=[{"credential": "bell_token"}])
-    sound: Literal["chime", "horn"] = Field("chime", description="What it plays.")
+    sound: Literal["chime", "horn"] = Field(default="chime", description="What it plays.")
