@@ -152,7 +152,7 @@ def test_what_the_server_does_not_hold_is_said_and_not_shown_as_empty(three: All
 def test_what_a_site_s_screens_are_made_of_is_what_its_own_page_is_made_of(three: AllSitesRig) -> None:
     """The book: the same reports from the Pi's own file and from the server, as of when it sent last."""
     own = three.each["north room"].config
-    server = AllSites(Settings.model_validate({"address": three.address}))
+    server = AllSites(checked(Settings, {"address": three.address}))
     with closing(server), StoredPast.open(own) as here:
         (site,) = [one for one in server.sites() if one.name == "north room"]
         assert site.config is not None
@@ -341,7 +341,7 @@ def test_the_morning_a_site_tells_is_the_one_the_server_s_rows_come_to(rig: AllS
     blind.now = rig.now
     for one in (calm, dry, unread, blind):
         one.send()
-    server = AllSites(Settings.model_validate({"address": rig.address}))
+    server = AllSites(checked(Settings, {"address": rig.address}))
     with closing(server):
         before = server.reader.asked
         sites, told = server.sites(), server.said()
