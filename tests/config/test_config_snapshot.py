@@ -81,7 +81,9 @@ def _values(kind: Any, says: dict[str, Any]) -> st.SearchStrategy[Any]:
     if origin is Literal:
         return st.sampled_from(inner)
     if origin is list:
-        return st.lists(_values(inner[0], {}), min_size=says.get("min_length", 0), max_size=3)
+        return st.lists(
+            _values(inner[0], {}), min_size=says.get("min_length", 0), max_size=min(says.get("max_length", 3), 3)
+        )
     if origin is dict:
         return st.dictionaries(_texts({}), _values(inner[1], {}), max_size=2)
     return _plain_values(kind, says)
