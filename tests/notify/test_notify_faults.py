@@ -50,6 +50,7 @@ from dewkeeper.clock import SystemClock
 from dewkeeper.notify.dispatcher import Dispatcher
 from dewkeeper.store import History, Store
 from dewkeeper.store.records import Batch
+from dewkeeper_config.door import checked
 from dewkeeper_config.models import Config, Storage
 
 folder, url = Path(sys.argv[1]), sys.argv[2]
