@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from tests.insight.test_insight_forecast import START, furnished
 
-from dewkeeper.insight.forecast import _paths, outlook, study
+from dewkeeper.insight.forecast import _ahead, _paths, outlook, study
 from dewkeeper.insight.hours import Hours
 from dewkeeper.insight.outlook import Ahead, OutlookFigures, Present
 from dewkeeper.insight.response import learn
@@ -38,12 +38,11 @@ def test_it_runs_on_as_the_learned_response_does(hours: Hours, figures: OutlookF
     """With the physical path alone it is, hour by hour, what the response itself gives in numpy: within 0.05 %RH."""
     response = learn(hours)
     assert response is not None
-    bare = replace(
-        figures, blend=((1.0, 0.0, 0.0),) * 72, low=(0.0,) * 72, middle=(0.0,) * 72, high=(0.0,) * 72, misses=()
-    )
+    bare = replace(figures, blend=(1.0,) * 72, low=(0.0,) * 72, high=(0.0,) * 72, misses=())
     found = bare.ahead(_now(hours))
     assert isinstance(found, Ahead)
-    plain = _paths(hours, response, np.array([len(hours) - 1]), 72)[0]
+    now = np.array([len(hours) - 1])
+    plain = _paths(hours, response, now, _ahead(hours, now, 72))[0]
     assert np.abs(np.array(found.middle) - plain).max() < 0.05
 
 
@@ -65,10 +64,10 @@ def test_what_is_too_old_or_not_read_is_not_forecast(hours: Hours, figures: Outl
 
 
 def test_a_limit_is_left_when_four_of_five_futures_say_so() -> None:
-    """Five straight falls of 1 to 5 % an hour from 60 %: 55 % is left in 1 to 5 h; of ones that stay, never; rising from below."""
+    """Five straight falls of 1 to 5 % an hour from 60 %: 55 % is left in 1 to 5 h, four of five within 1 to 2.5; of ones that stay, never; rising from below."""
     falls = tuple(tuple(60.0 - rate * hour for hour in range(1, 13)) for rate in (1, 2, 3, 4, 5))
     made = Ahead(START, 60.0, falls[2], falls[4], falls[0], falls)
-    assert tuple(made.leaves(55.0)) == pytest.approx((5 / 3, 1.0, 5.0))
+    assert tuple(made.leaves(55.0)) == pytest.approx((5 / 3, 1.0, 2.5))
     flat = replace(made, futures=((60.0,) * 12,) * 10)
     assert flat.leaves(55.0) == (None, 12.0, 12.0)
     mostly = replace(made, futures=(*falls[2:], *((60.0,) * 12,) * 4))

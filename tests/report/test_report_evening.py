@@ -203,10 +203,9 @@ def kept_air(tmp_path: Path) -> Iterator[Shelf]:
 
 def _figures(at: int) -> str:
     """Return figures that say: humidity stays, give or take 1 %RH."""
-    usual = (62.0,) * 24
     return OutlookFigures(
-        made=at, weights=(1.0, 0, 0, 0, 0, 0, 0), usual_c=(29.0,) * 24, usual_percent=usual, blend=((0.0, 0.0, 0.0),) * 72,
-        low=(-1.0,) * 72, middle=(0.0,) * 72, high=(1.0,) * 72, misses=((-1.0,) * 72, (0.0,) * 72, (1.0,) * 72), skill=0.5,
+        made=at, weights=(1.0, 0, 0, 0, 0, 0, 0), constants=(0.0,) * 24, usual_c=(29.0,) * 24, blend=(0.0,) * 72,
+        low=(-1.0,) * 72, high=(1.0,) * 72, misses=((-1.0,) * 72, (0.0,) * 72, (1.0,) * 72), skill=0.5,
         origins=50,
     ).text()  # fmt: skip
 

@@ -31,7 +31,7 @@ _FEWEST: Final = 4
 _JUMP_SECONDS: Final = 3 * HOUR_SECONDS
 
 UNLEARNED: Final = Response(
-    np.array([math.exp(-1 / 3), 0, 0, 0.4 * (1 - math.exp(-1 / 3)), 0, 0, 0]), 0.0, 0.0, 0, 0.4, 0.25
+    np.array([math.exp(-1 / 3), 0, 0, 0.4 * (1 - math.exp(-1 / 3)), 0, 0, 0]), np.zeros(24), 0.0, 0, 0.4, 0.25
 )
 """Of an enclosure not known yet: two fifths of the room's change within hours, give or take a quarter (assumed, no source)."""
 

@@ -19,7 +19,7 @@ from dewkeeper.insight.series import DAY_SECONDS, GRID_SECONDS, HOUR_SECONDS, Se
 from dewkeeper.insight.warmth import interval_of_median, warmth
 from dewkeeper.judge.types import Fact, Quantity
 
-VERSION: Final = 2
+VERSION: Final = 3
 """Of this way of learning: facts of another one are learned anew."""
 VALID_DAYS: Final = 21
 """A fact that no pass confirms for so long is dropped: bedding is changed about as often (common practice, no source)."""

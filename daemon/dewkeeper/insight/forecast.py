@@ -1,20 +1,21 @@
 """The hours ahead if nobody does anything: humidity, and how long until a limit is left, with 80 % intervals.
 
-The learned response is run on with the temperature this enclosure usually has at those hours and with the room
-returning slowly to its own mean. How far that goes wrong is not taken from the fit: the same forecast is made from
-many past moments, each knowing only what was known then, and what it missed by, path by path, is laid around the new
-one. The physical path is trusted only as far as it earned here: what is forecast is humidity now, moved towards that
-path, along the enclosure's usual day, and back towards its usual mean, each by a weight learned from those past moments
-hour by hour (ridge regression towards no change at all, so that where nothing helps, it stays as it is). Past moments
-are missed with weights learned from the other half of the past. Intervals are those of the misses with the finite-sample correction of split conformal prediction (Lei et al.,
-JASA 113, 2018, from memory). Where such past forecasts are not better than humidity staying as it is, than yesterday's
-same hour, and than a straight line, nothing is shown.
+The learned response is run on with the temperature and the room's vapour that these hours of the day usually have, to
+which both return slowly from what they are. How far that goes wrong is not taken from the fit: the same forecast is
+made from many past moments, each knowing only what was known then, and what it missed by, path by path, is laid around
+the new one. The path is trusted as far as it earned here: what is forecast is humidity now, moved towards that path by a
+weight learned from those past moments hour by hour (ridge regression towards the whole way, so that where the past says
+little, physics counts). Past moments are missed with response and weights learned from the rest of the past. Intervals
+are those of the misses with the finite-sample correction of split conformal prediction (Lei et al., JASA 113, 2018, from
+memory). Where such past forecasts are not better than humidity staying as it is, than yesterday's same hour, and than a
+straight line, nothing is shown.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -28,12 +29,15 @@ from dewkeeper.insight.series import HOUR_SECONDS, Numbers, saturation
 NEEDED_ORIGINS: Final = 20
 _ORIGIN_EVERY: Final = 3
 _ORIGIN_DAYS: Final = 28
-USUAL_DAYS: Final = 5
-_ROOM_DAYS: Final = 3
+USUAL_DAYS: Final = 14
+"""Of so many days the middle is what is usual at an hour: one heat wave or one opened window is not. Tuned:
+tests/bench/insight, seeds 1-3."""
+_FOLDS: Final = 4
+_FOLD_APART_HOURS: Final = 12
 TESTED_HOURS: Final = 12
 _PACE_KEPT_HOURS: Final = 8.0
 _WEIGHT_SPREAD: Final = 0.5
-"""How far from no change at all a weight is expected to be (one sigma), before the past is looked at. Tuned:
+"""How far from the whole way a weight is expected to be (one sigma), before the past is looked at. Tuned:
 tests/bench/insight, seeds 1-9."""
 
 
@@ -41,7 +45,7 @@ tests/bench/insight, seeds 1-9."""
 class Study:
     """What is known of an enclosure's hours ahead from whatever moment.
 
-    blend: weights, one row an hour ahead: of the physical path, the usual day, and the usual mean. misses: truth less
+    blend: how much of the physical path, hour by hour ahead. misses: truth less
     forecast of past moments, one row each. skill: by how much they missed less at 12 h than the best plain guess.
     """
 
@@ -82,20 +86,20 @@ def study(hours: Hours, horizon: int) -> Study | str:
         return f"only {known} past forecasts can be checked yet, {NEEDED_ORIGINS} are needed"
     start = hours.humidity[origins]
     moved = truth - start[:, None]
-    middle = int(np.median(origins))
+    beside = _ahead(hours, origins, horizon)
     made = np.empty_like(truth)
-    for early in (True, False):  # each half by what the other half teaches
-        half = (origins < middle) == early
-        apart = (int(origins.min()), middle) if early else (middle, len(hours))
-        pulls = _pulls(hours, learn(hours, apart) or response, origins, horizon)
-        made[half] = start[half, None] + (pulls[half] * _blend(pulls[~half], moved[~half])[None]).sum(axis=2)
+    for first, last in pairwise(np.linspace(origins.min(), origins.max() + 1, _FOLDS + 1).astype(int).tolist()):
+        own = (origins >= first) & (origins < last)  # by what all other times teach
+        taught = learn(hours, (first, last + _FOLD_APART_HOURS)) or response
+        pull = _paths(hours, taught, origins, beside) - start[:, None]
+        made[own] = start[own, None] + pull[own] * _blend(pull[~own], moved[~own])
     at = TESTED_HOURS - 1
     checked = ~np.isnan(truth[:, at])
     then, first, true = origins[checked], start[checked], truth[checked, at]
     line = first + (first - hours.humidity[then - 3]) / 3 * TESTED_HOURS
     guesses = (made[checked, at], first, hours.humidity[then + TESTED_HOURS - 24], line)
     own, *others = (_middle(np.abs(true - guess)) for guess in guesses)
-    blend = _blend(_pulls(hours, response, origins, horizon), moved)
+    blend = _blend(_paths(hours, response, origins, beside) - start[:, None], moved)
     return Study(response, blend, truth - made, 1 - own / max(1e-9, min(others)), known)
 
 
@@ -130,23 +134,25 @@ def forecast(hours: Hours, limit: float | None, horizon: int) -> Forecast | str:
 def outlook(hours: Hours, known: Study) -> OutlookFigures:
     """Return the figures from which the hours ahead are run on."""
     now = np.array([len(hours) - 1])
-    clock = (hours.end // HOUR_SECONDS + np.arange(24)) % 24
-    tables = []
-    for values in (hours.temperature_c, hours.humidity):
-        usual, table = _usual(values, now, np.arange(24))[0], np.empty(24)
-        table[clock] = np.where(np.isnan(usual), np.nanmean(values[-24 * USUAL_DAYS :]), usual)
-        tables.append(tuple(table.tolist()))
-    low, middle, high = around(known.misses)
+    low, _, high = around(known.misses)
+    places = len(hours) + np.arange(24)
+    known_room = not np.isnan(hours.room).all()
     return OutlookFigures(
         made=hours.end,
         weights=tuple(known.response.weights.tolist()),
-        constant=known.response.constant,
-        usual_c=tables[0],
-        usual_percent=tables[1],
-        room_hpa=None if np.isnan(hours.room).all() else float(_room_ahead(hours, now, 1)[1][0]),
-        blend=tuple((a, b, c) for a, b, c in known.blend.tolist()),
-        low=low, middle=middle, high=high, misses=whole(known.misses), skill=known.skill, origins=known.origins,
+        constants=_by_clock(hours, known.response.constants[places % 24]),
+        usual_c=_by_clock(hours, _usual(_undisturbed_c(hours), now)[0]),
+        usual_room_hpa=_by_clock(hours, _usual(hours.room, now)[0]) if known_room else (),
+        blend=tuple(known.blend.tolist()),
+        low=low, high=high, misses=whole(known.misses), skill=known.skill, origins=known.origins,
     )  # fmt: skip
+
+
+def _by_clock(hours: Hours, ahead: Numbers) -> tuple[float, ...]:
+    """Return values of the 24 hours after the end by the hour of the day, UTC, at which each is over."""
+    table = np.empty(24)
+    table[(hours.end // HOUR_SECONDS + np.arange(1, 25)) % 24] = ahead
+    return tuple(table.tolist())
 
 
 def _middle(errors: Numbers) -> float:
@@ -174,89 +180,77 @@ def _origins(hours: Hours, horizon: int) -> tuple[NDArray[np.intp], Numbers]:
     return origins, truth
 
 
-def _pulls(hours: Hours, response: Response, origins: NDArray[np.intp], horizon: int) -> Numbers:
-    """Return where humidity is drawn to from each origin, %RH away from what it is: by the physical path, the usual day, the usual mean."""
-    humidity = hours.humidity
-    now = humidity[origins][:, None]
-    usual = _usual(humidity, origins, np.arange(horizon + 1))
-    mean = np.nanmean(_usual(humidity, origins, np.arange(24)), axis=1)[:, None]
-    return np.stack(
-        (
-            _paths(hours, response, origins, horizon) - now,
-            usual[:, 1:] - usual[:, :1],
-            np.broadcast_to(mean - now, (len(origins), horizon)),
-        ),
-        axis=2,
-    )
-
-
-def _blend(pulls: Numbers, moved: Numbers) -> Numbers:
-    """Return the weights of the pulls that would have served best, one row an hour ahead."""
-    horizon, many = pulls.shape[1:]
-    blend = np.zeros((horizon, many))
-    for hour in range(horizon):
-        known = ~(np.isnan(moved[:, hour]) | np.isnan(pulls[:, hour]).any(axis=1))
+def _blend(pull: Numbers, moved: Numbers) -> Numbers:
+    """Return how much of the way to the physical path (%RH away from now) would have served best, hour by hour ahead."""
+    blend = np.ones(pull.shape[1])
+    for hour in range(len(blend)):
+        known = ~np.isnan(moved[:, hour])
         if known.sum() < NEEDED_ORIGINS // 2:
-            blend[hour] = blend[hour - 1] if hour else 0.0  # too few reach so far: as the last hour known
-            continue
-        x, y = pulls[known, hour], moved[known, hour]
-        gram = x.T @ x + 1e-6 * np.eye(many)
-        left = y - x @ np.linalg.solve(gram, x.T @ y)
+            blend[hour:] = blend[max(0, hour - 1)]  # too few reach so far: as the last hour known
+            break
+        x, y = pull[known, hour], moved[known, hour]
+        square = float(x @ x) + 1e-6
+        left = y - x * float(x @ y) / square
         # Moments a few hours apart saw the same hours: so many of them are one witness.
         shared = max(1.0, (hour + 1) / _ORIGIN_EVERY)
         stiff = float(left @ left) / len(y) * shared / _WEIGHT_SPREAD**2
-        blend[hour] = np.linalg.solve(gram + stiff * np.eye(many), x.T @ y)
+        blend[hour] = (float(x @ y) + stiff) / (square + stiff)
     return blend
 
 
-def _paths(hours: Hours, response: Response, origins: NDArray[np.intp], horizon: int) -> Numbers:
-    """Return %RH for the hours after each origin, one row each, knowing nothing after it; NaN where it was not read."""
-    window = origins[:, None] + np.arange(1 - SLOW_HOURS, 1)
-    past = hours.vapour[window]
-    warm = _warmth_ahead(hours, origins, horizon)
-    room, _ = _room_ahead(hours, origins, horizon)
-    paths = np.empty((len(origins), horizon))
-    for ahead in range(1, horizon + 1):
-        value = response.step(past, room[:, ahead - 1 : ahead + 1], warm[:, ahead - 1 : ahead + 1])
+def _paths(hours: Hours, response: Response, origins: NDArray[np.intp], beside: tuple[Numbers, Numbers]) -> Numbers:
+    """Return %RH for the hours after each origin, one row each, knowing nothing after it; beside: as `_ahead` has it."""
+    past = hours.vapour[origins[:, None] + np.arange(1 - SLOW_HOURS, 1)]
+    warm, room = beside
+    paths = np.empty((len(origins), warm.shape[1] - 1))
+    for ahead in range(1, warm.shape[1]):
+        two = slice(ahead - 1, ahead + 1)
+        value = response.step(past, room[:, two], warm[:, two], origins + ahead)
         value = np.clip(value, 0.3, warm[:, ahead])
         paths[:, ahead - 1] = 100 * value / warm[:, ahead]
         past = np.column_stack((past[:, 1:], value))
     return paths
 
 
-def _usual(values: Numbers, origins: NDArray[np.intp], ahead: NDArray[np.intp]) -> Numbers:
-    """Return what is usual so many hours after each origin: the mean of those hours of the last days before it; NaN for none."""
-    whole_days = np.maximum(0, (ahead - 1) // 24)
-    total, number = np.zeros((len(origins), len(ahead))), np.zeros((len(origins), len(ahead)))
-    for day in range(1, USUAL_DAYS + 1):
-        back = origins[:, None] + ahead - 24 * (day + whole_days)
-        seen = np.where(back >= 0, values[np.maximum(back, 0)], np.nan)
-        good = ~np.isnan(seen)
-        total += np.where(good, seen, 0.0)
-        number += good
-    return np.where(number > 0, total / np.maximum(number, 1), np.nan)
-
-
-def _warmth_ahead(hours: Hours, origins: NDArray[np.intp], horizon: int) -> Numbers:
-    """Return the saturation pressure expected, one row an origin: then, and every hour ahead."""
-    ahead = np.arange(horizon + 1)
-    now = hours.temperature_c[origins][:, None]
-    usual = _usual(hours.temperature_c, origins, ahead)
-    usual = np.where(np.isnan(usual), now, usual)
-    return saturation(usual + (now - usual[:, :1]) * WARMTH_KEPT**ahead)
-
-
-def _room_ahead(hours: Hours, origins: NDArray[np.intp], horizon: int) -> tuple[Numbers, Numbers]:
-    """Return the room's vapour expected, one row an origin, returning to its mean of the last days; and that mean."""
+def _ahead(hours: Hours, origins: NDArray[np.intp], horizon: int) -> tuple[Numbers, Numbers]:
+    """Return saturation pressure and the room's vapour expected, hPa, one row an origin: then, and every hour ahead."""
+    warm = saturation(_returning(hours.temperature_c, _undisturbed_c(hours), origins, horizon, WARMTH_KEPT))
     if np.isnan(hours.room).all():
-        return np.zeros((len(origins), horizon + 1)), np.zeros(len(origins))
-    back = origins[:, None] - np.arange(24 * _ROOM_DAYS)
-    seen = np.where(back >= 0, hours.room[np.maximum(back, 0)], np.nan)
-    good = ~np.isnan(seen)
-    mean = np.where(good, seen, 0.0).sum(axis=1) / np.maximum(good.sum(axis=1), 1)
-    last = np.where(good[:, 0], seen[:, 0], mean)
-    ahead: Numbers = mean[:, None] + (last - mean)[:, None] * ROOM_KEPT ** np.arange(horizon + 1)
-    return ahead, mean
+        return warm, np.zeros_like(warm)
+    return warm, _returning(hours.room, hours.room, origins, horizon, ROOM_KEPT)
+
+
+def _undisturbed_c(hours: Hours) -> Numbers:
+    return np.where(hours.touched, np.nan, hours.temperature_c)
+
+
+def _returning(values: Numbers, calm: Numbers, origins: NDArray[np.intp], horizon: int, kept: float) -> Numbers:
+    """Return values then and every hour ahead, one row an origin, on their way back to what is usual at those hours.
+
+    calm: the values that count for what is usual. kept: how much of the distance is left an hour later.
+    """
+    usual = _usual(calm, origins)
+    now = values[origins][:, None]
+    now = np.where(np.isnan(now), usual[:, -1:], now)
+    ahead = np.arange(horizon + 1)
+    found: Numbers = usual[:, (ahead - 1) % 24] + (now - usual[:, -1:]) * kept**ahead
+    return found
+
+
+def _usual(values: Numbers, origins: NDArray[np.intp]) -> Numbers:
+    """Return what is usual in the 24 hours after each origin: the middle of those hours of the last days, the last one its own hour.
+
+    An hour that was never read is as the others of its row.
+    """
+    back = origins[:, None] + np.arange(1 - 24 * USUAL_DAYS, 1)
+    days = np.where(back >= 0, values[np.maximum(back, 0)], np.nan).reshape(len(origins), USUAL_DAYS, 24)
+    days = np.sort(days, axis=1)  # what was not read comes last
+    many = (~np.isnan(days)).sum(axis=1, keepdims=True)
+    two = (np.take_along_axis(days, np.maximum(0, at), axis=1)[:, 0] for at in ((many - 1) // 2, many // 2))
+    usual: Numbers = sum(two, start=np.zeros(())) / 2
+    read = ~np.isnan(usual)
+    level = np.where(read, usual, 0.0).sum(axis=1) / np.maximum(1, read.sum(axis=1))
+    return np.where(read, usual, level[:, None])
 
 
 def around(misses: Numbers) -> tuple[tuple[float, ...], tuple[float, ...], tuple[float, ...]]:
@@ -266,7 +260,9 @@ def around(misses: Numbers) -> tuple[tuple[float, ...], tuple[float, ...], tuple
     for hour in range(misses.shape[1]):
         known = misses[:, hour][~np.isnan(misses[:, hour])]
         if len(known) >= NEEDED_ORIGINS:
-            outer = min(1.0, COVERS * (1 + 1 / _witnesses(len(known), hour)))
+            # Moments a few hours apart saw the same hours: so many of them are one witness.
+            witnesses = max(1.0, len(known) * _ORIGIN_EVERY / max(_ORIGIN_EVERY, hour + 1))
+            outer = min(1.0, COVERS * (1 + 1 / witnesses))
             low, middle, high = np.quantile(known, [(1 - outer) / 2, 0.5, (1 + outer) / 2]).tolist()
             spread = (low, middle, high)
         elif hour:  # too few reach so far: at least as wide as the last hour known
@@ -276,22 +272,14 @@ def around(misses: Numbers) -> tuple[tuple[float, ...], tuple[float, ...], tuple
     return lows, middles, highs
 
 
-def _witnesses(known: int, hour: int) -> float:
-    """Return how many independent past moments are known an hour ahead: those a few hours apart saw the same hours."""
-    return max(1.0, known * _ORIGIN_EVERY / max(_ORIGIN_EVERY, hour + 1))
-
-
 def whole(misses: Numbers) -> tuple[tuple[float, ...], ...]:
     """Return what past forecasts missed by, each to the end of the horizon.
 
     A past that ended early, because somebody came with water, goes on missing at the pace it had: a forecast that was
-    too moist by the hour stays so. Few independent pasts have not seen the worst: the fewer there are, the farther apart
-    they are laid, as the spread of a new draw exceeds that of those it is judged by (1 + 1/n of its variance).
+    too moist by the hour stays so.
     """
     found = []
     hours = np.arange(1, misses.shape[1] + 1)
-    many = (~np.isnan(misses)).sum(axis=0)
-    wider = np.sqrt([1 + 1 / _witnesses(int(count), hour) for hour, count in enumerate(many)])
     for row in misses:
         known = np.flatnonzero(~np.isnan(row))
         if len(known) < TESTED_HOURS // 2:
@@ -301,5 +289,5 @@ def whole(misses: Numbers) -> tuple[tuple[float, ...], ...]:
         tail = hours[last + 1 :] - hours[last]
         pace = row[last] / hours[last]
         filled[last + 1 :] = row[last] + pace * _PACE_KEPT_HOURS * (1 - np.exp(-tail / _PACE_KEPT_HOURS))
-        found.append(tuple((filled * wider).tolist()))
+        found.append(tuple(filled.tolist()))
     return tuple(found)

@@ -275,8 +275,8 @@ def _shortened(figures: OutlookFigures) -> OutlookFigures:
     step = max(1, -(-len(figures.misses) // _KEPT_MISSES))
     return replace(
         figures,
-        blend=tuple((round(a, 3), round(b, 3), round(c, 3)) for a, b, c in figures.blend),
-        usual_c=short(figures.usual_c), usual_percent=short(figures.usual_percent),
-        low=short(figures.low), middle=short(figures.middle), high=short(figures.high),
+        blend=short(figures.blend, 3), constants=short(figures.constants, 4),
+        usual_c=short(figures.usual_c), usual_room_hpa=short(figures.usual_room_hpa),
+        low=short(figures.low), high=short(figures.high),
         misses=tuple(short(row, 1) for row in figures.misses[::step]),
     )  # fmt: skip

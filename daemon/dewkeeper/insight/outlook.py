@@ -21,7 +21,7 @@ SLOW_HOURS: Final = 6
 """Hours of its own past from which an enclosure's vapour is run on."""
 WARMTH_KEPT: Final = 0.8
 ROOM_KEPT: Final = 0.97
-"""How much of its distance from the usual temperature, and of the room's from its mean, is left an hour later. Tuned:
+"""How much of its distance from the usual temperature, and of the room's from its usual vapour, is left an hour later. Tuned:
 tests/bench/insight, seeds 1-9."""
 OLDEST_SECONDS: Final = 3 * 86400
 """Older figures say nothing: the learning pass did not come through."""
@@ -34,6 +34,7 @@ _UNLIKELY: Final = 0.2
 class Leaving(NamedTuple):
     """Hours until a limit is left: the middle of all futures, and four of five lie between; None when four of five stay.
 
+    earliest, latest: the shortest span with four of five, for such times lie close together at first and far apart later.
     Where more leave it, but fewer than half, the middle lies beyond the horizon, and is told as the horizon.
     """
 
@@ -77,34 +78,32 @@ class Ahead:
         """Return when a limit is left, falling where humidity is above it now, rising elsewhere; hours, at most the horizon."""
         longest = float(horizon or len(self.middle))
         sign = 1.0 if self.now_percent >= limit else -1.0
-        times = sorted(_crossing([self.now_percent, *future], sign, limit) for future in self.futures)
+        times = sorted(min(longest, _crossing([self.now_percent, *future], sign, limit)) for future in self.futures)
         if not times:
             return Leaving(None, longest, longest)
-        low, middle, high = (times[round(q * (len(times) - 1))] for q in ((1 - COVERS) / 2, 0.5, (1 + COVERS) / 2))
-        holds = sum(t <= longest for t in times) < _UNLIKELY * len(times)
-        return Leaving(None if holds else min(middle, longest), min(low, longest), min(high, longest))
+        most = math.ceil(COVERS * len(times)) - 1
+        low, high = min(zip(times, times[most:], strict=False), key=lambda span: span[1] - span[0])
+        holds = sum(t < longest for t in times) < _UNLIKELY * len(times)
+        return Leaving(None if holds else times[len(times) // 2], low, high)
 
 
 @dataclass(frozen=True, slots=True)
 class OutlookFigures:
     """Figures of one enclosure; without `blend` it is not forecast, and `why` says why.
 
-    made: UTC seconds. weights, constant: of its response (`response.Response`). usual_c, usual_percent: °C and %RH by
-    hour of the day, UTC. room_hpa: what its room returns to. blend: by hour ahead, how far humidity goes towards the
-    physical path, along the usual day, and back to its usual mean. low, middle, high: what past forecasts missed by,
-    %RH. misses: whole past forecasts, hour by hour. skill: by how much they missed less than the best plain guess.
+    made: UTC seconds. weights, constants: of its response (`response.Response`), the latter hPa by hour of the day, UTC,
+    like usual_c, °C, and usual_room_hpa, its room's vapour, empty without a probe there. blend: by hour ahead, how far
+    humidity goes towards the physical path. low, high: what past forecasts missed by, %RH. misses: whole past forecasts, hour by hour. skill: by how much they missed less than the best plain guess.
     """
 
     made: int
     why: str = ""
     weights: tuple[float, ...] = ()
-    constant: float = 0.0
+    constants: tuple[float, ...] = ()
     usual_c: tuple[float, ...] = ()
-    usual_percent: tuple[float, ...] = ()
-    room_hpa: float | None = None
-    blend: tuple[tuple[float, float, float], ...] = ()
+    usual_room_hpa: tuple[float, ...] = ()
+    blend: tuple[float, ...] = ()
     low: tuple[float, ...] = ()
-    middle: tuple[float, ...] = ()
     high: tuple[float, ...] = ()
     misses: tuple[tuple[float, ...], ...] = ()
     skill: float = 0.0
@@ -128,18 +127,13 @@ class OutlookFigures:
             return self.why
         if not 0 <= now.at - self.made <= OLDEST_SECONDS:
             return "the figures for it are too old: the learning pass has not come through"
-        if len(now.vapour_hpa) < SLOW_HOURS or (self.room_hpa is not None and now.room_hpa is None):
+        if len(now.vapour_hpa) < SLOW_HOURS or (self.usual_room_hpa and now.room_hpa is None):
             return "the last hours were not read"
         start = now.humidity_percent
-        usual = [self._usual(self.usual_percent, now.at, k) for k in range(len(self.blend) + 1)]
-        mean = sum(self.usual_percent) / len(self.usual_percent)
-        path = [
-            start + a * (physical - start) + b * (usual[k] - usual[0]) + c * (mean - start)
-            for k, (physical, (a, b, c)) in enumerate(zip(self._physical(now), self.blend, strict=True), 1)
-        ]
+        path = [start + a * (physical - start) for physical, a in zip(self._physical(now), self.blend, strict=True)]
         low, middle, high = (
             tuple(min(100.0, max(0.0, p + by)) for p, by in zip(path, missed, strict=True))
-            for missed in (self.low, self.middle, self.high)
+            for missed in (self.low, (0.0,) * len(path), self.high)
         )
         futures = tuple(tuple(p + by for p, by in zip(path, missed, strict=True)) for missed in self.misses)
         return Ahead(now.at, start, middle, low, high, futures)
@@ -153,16 +147,17 @@ class OutlookFigures:
     def _physical(self, now: Present) -> list[float]:
         """Return %RH as the learned response runs on from now."""
         w, past, path = self.weights, list(now.vapour_hpa[-SLOW_HOURS:]), []
-        rest = self.room_hpa or 0.0
-        apart_room = (now.room_hpa or 0.0) - rest if self.room_hpa is not None else 0.0
+        room_before, warm_before = now.room_hpa or 0.0, saturation_hpa(now.temperature_c)
         apart_c = now.temperature_c - self._usual(self.usual_c, now.at, 0)
-        room_before, warm_before = rest + apart_room, saturation_hpa(now.temperature_c)
+        apart_room = room_before - self._usual(self.usual_room_hpa, now.at, 0) if self.usual_room_hpa else 0.0
         for k in range(1, len(self.blend) + 1):
-            room = rest + apart_room * ROOM_KEPT**k
             warm = saturation_hpa(self._usual(self.usual_c, now.at, k) + apart_c * WARMTH_KEPT**k)
+            room = (
+                self._usual(self.usual_room_hpa, now.at, k) + apart_room * ROOM_KEPT**k if self.usual_room_hpa else 0.0
+            )
             value = (
                 w[0] * past[-1] + w[1] * past[-2] + w[2] * sum(past) / len(past) + w[3] * room + w[4] * room_before
-                + w[5] * warm + w[6] * warm_before + self.constant
+                + w[5] * warm + w[6] * warm_before + self._usual(self.constants, now.at, k)
             )  # fmt: skip
             value = min(warm, max(0.3, value))
             path.append(100 * value / warm)

@@ -1,10 +1,13 @@
 """How an enclosure's vapour follows its room and its heat, learned from the hours in which nobody touched it.
 
-    e[t] = a1·e[t-1] + a2·e[t-2] + a3·(mean of the last six e) + b0·r[t] + b1·r[t-1] + c0·s[t] + c1·s[t-1] + d
+    e[t] = a1·e[t-1] + a2·e[t-2] + a3·(mean of the last six e) + b0·r[t] + b1·r[t-1] + c0·s[t] + c1·s[t-1] + d[hour]
 
 e: vapour pressure of the enclosure, r: of its room, s: saturation pressure at its temperature, all hourly, hPa. The air
 itself follows within minutes; what the hours show is the substrate, which takes up and gives back. Three terms of
-the past let it have a quick and a slow part. An autoregression with exogenous inputs (ARX) by ridge regression; see
+the past let it have a quick and a slow part. d differs from hour to hour of the day: plants give off in the light, a lamp
+warms what no probe reads, and what comes every day at the same hour is not the room's or the heat's doing, though it
+comes along with them. So the weights are learned from how hours differ from the same hours of other days (the "within"
+estimator of fixed effects). An autoregression with exogenous inputs (ARX) by ridge regression; see
 Ljung, System Identification (2nd ed.), section 4.2 (from memory).
 """
 
@@ -25,8 +28,11 @@ _FIRST: Final = SLOW_HOURS + 1
 LEARNING_DAYS: Final = 42
 """Older hours say less: bowls, bedding and seasons change. Common practice for such fits, no source."""
 NEEDED_HOURS: Final = 96
-"""Untouched hours without which nothing is said: four days for eight coefficients."""
+"""Untouched hours without which nothing is said: four days for eight coefficients, beside the hours of the day."""
 _RIDGE: Final = 1e-3  # of the inputs' own spread: enough to keep nearly equal inputs from opposing each other
+_SHARED_DAYS: Final = 3
+"""An hour of the day seen on so many days goes half the way from the day's mean to its own. Common practice (shrinkage), no
+source; not tuned."""
 _AFTER_WET: Final = 4
 _AFTER_OPEN: Final = 2
 """Hours after a hand that are not learned from: the film of a misting lasts an hour or two."""
@@ -36,24 +42,26 @@ _AFTER_OPEN: Final = 2
 class Response:
     """What was learned of one enclosure.
 
-    weights: of e[t-1], e[t-2], mean e, r[t], r[t-1], s[t], s[t-1]; constant in hPa. spread: one sigma of an hour's
+    weights: of e[t-1], e[t-2], mean e, r[t], r[t-1], s[t], s[t-1]. constants: d in hPa, of the hours learned from: of
+    their index modulo 24. spread: one sigma of an hour's
     residual, hPa. hours: how many were learned from. gain: by how many hPa the enclosure rises in the end when its
     room rises by one; 0 to 1 in physics. gain_error: one sigma of it.
     """
 
     weights: Numbers
-    constant: float
+    constants: Numbers
     spread: float
     hours: int
     gain: float
     gain_error: float
 
-    def step(self, past: Numbers, room: Numbers, warm: Numbers) -> Numbers:
-        """Return e[t], one for each row. past: the last six e, newest last; room, warm: [t-1] and [t] of r and s."""
+    def step(self, past: Numbers, room: Numbers, warm: Numbers, hour: NDArray[np.intp]) -> Numbers:
+        """Return e[t], one for each row. past: the last six e, newest last; room, warm: [t-1] and [t] of r and s; hour: t."""
         w = self.weights
         value: Numbers = (
             w[0] * past[:, -1] + w[1] * past[:, -2] + w[2] * past.mean(axis=1)
-            + w[3] * room[:, 1] + w[4] * room[:, 0] + w[5] * warm[:, 1] + w[6] * warm[:, 0] + self.constant
+            + w[3] * room[:, 1] + w[4] * room[:, 0] + w[5] * warm[:, 1] + w[6] * warm[:, 0]
+            + self.constants[hour % 24]
         )  # fmt: skip
         return value
 
@@ -107,17 +115,24 @@ def learn(hours: Hours, leave_out: tuple[int, int] = (0, 0)) -> Response | None:
         (e[places - 1], e[places - 2], slow, r[places], r[places - 1], s[places], s[places - 1])
     )  # fmt: skip
     target = e[places]
-    middle, scale = inputs.mean(axis=0), inputs.std(axis=0)
+    clock = places % 24
+    seen = np.bincount(clock, minlength=24)
+    sums = np.stack([np.bincount(clock, column, 24) for column in (*inputs.T, target)], axis=1)
+    usual: Numbers = sums / np.maximum(seen, 1)[:, None]
+    inputs, apart = inputs - usual[clock, :-1], target - usual[clock, -1]
+    scale = inputs.std(axis=0)
     scale[scale < 1e-9] = 1.0
-    z = (inputs - middle) / scale
+    z = inputs / scale
     z[:, np.ptp(inputs, axis=0) < 1e-9] = 0.0
     gram = z.T @ z + _RIDGE * len(places) * np.eye(z.shape[1])
     inverse = np.linalg.inv(gram)
-    scaled = inverse @ (z.T @ (target - target.mean()))
-    residual = target - target.mean() - z @ scaled
-    spread = float(np.sqrt(residual @ residual / max(1, len(places) - z.shape[1])))
+    scaled = inverse @ (z.T @ apart)
+    residual = apart - z @ scaled
+    spread = float(np.sqrt(residual @ residual / max(1, len(places) - z.shape[1] - 24)))
     weights = scaled / scale
-    constant = float(target.mean() - weights @ middle)
+    own = usual[:, -1] - usual[:, :-1] @ weights  # each hour's own constant, of the hours that were seen
+    constant = float(seen @ own / seen.sum())
+    constants = constant + (own - constant) * seen / (seen + _SHARED_DAYS)
     stays = 1 - weights[:3].sum()
     if stays <= 1e-3:
         return None  # it would run away: the hours say nothing of where it comes to rest
@@ -128,4 +143,4 @@ def learn(hours: Hours, leave_out: tuple[int, int] = (0, 0)) -> Response | None:
     error = float(np.sqrt(slope @ covariance @ slope))
     if not -0.3 <= gain <= 1.3:
         return None
-    return Response(weights, constant, spread, len(places), gain, error)
+    return Response(weights, constants, spread, len(places), gain, error)
