@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 
 from dewkeeper.insight.hours import Hours
 from dewkeeper.insight.outlook import COVERS, ROOM_KEPT, SLOW_HOURS, WARMTH_KEPT, OutlookFigures, Present
-from dewkeeper.insight.response import Response, learn
+from dewkeeper.insight.response import NEEDED_HOURS, Response, learn
 from dewkeeper.insight.series import HOUR_SECONDS, Numbers, saturation
 
 NEEDED_ORIGINS: Final = 20
@@ -167,7 +167,9 @@ def _origins(hours: Hours, horizon: int) -> tuple[NDArray[np.intp], Numbers]:
     """
     last = len(hours) - 1
     humidity, touched = hours.humidity, hours.touched
-    first = max(SLOW_HOURS + 24, last - _ORIGIN_DAYS * 24)
+    read = np.flatnonzero(~np.isnan(hours.vapour))
+    # Sooner than so many hours after the first one read, nothing would have been forecast.
+    first = max(int(read[0]) + NEEDED_HOURS if len(read) else last, last - _ORIGIN_DAYS * 24)
     window = np.convolve(np.isnan(hours.vapour), np.ones(SLOW_HOURS), "full")[: len(hours)] > 0.5
     candidates = range(last - TESTED_HOURS, first, -_ORIGIN_EVERY)
     origins = np.array([o for o in candidates if not touched[o - 1 : o + 2].any() and not window[o]], dtype=np.intp)

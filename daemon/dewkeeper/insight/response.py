@@ -30,9 +30,6 @@ LEARNING_DAYS: Final = 42
 NEEDED_HOURS: Final = 96
 """Untouched hours without which nothing is said: four days for eight coefficients, beside the hours of the day."""
 _RIDGE: Final = 1e-3  # of the inputs' own spread: enough to keep nearly equal inputs from opposing each other
-_SHARED_DAYS: Final = 3
-"""An hour of the day seen on so many days goes half the way from the day's mean to its own. Common practice (shrinkage), no
-source; not tuned."""
 _AFTER_WET: Final = 4
 _AFTER_OPEN: Final = 2
 """Hours after a hand that are not learned from: the film of a misting lasts an hour or two."""
@@ -130,9 +127,8 @@ def learn(hours: Hours, leave_out: tuple[int, int] = (0, 0)) -> Response | None:
     residual = apart - z @ scaled
     spread = float(np.sqrt(residual @ residual / max(1, len(places) - z.shape[1] - 24)))
     weights = scaled / scale
-    own = usual[:, -1] - usual[:, :-1] @ weights  # each hour's own constant, of the hours that were seen
-    constant = float(seen @ own / seen.sum())
-    constants = constant + (own - constant) * seen / (seen + _SHARED_DAYS)
+    read = np.flatnonzero(seen)  # hours at which it is always wetted lie between their neighbours
+    constants: Numbers = np.interp(np.arange(24), read, (usual[:, -1] - usual[:, :-1] @ weights)[read], period=24)
     stays = 1 - weights[:3].sum()
     if stays <= 1e-3:
         return None  # it would run away: the hours say nothing of where it comes to rest
