@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 
 from dewkeeper.judge.lifecycle import WITHHELD
 from dewkeeper.judge.types import Alarm, Command, Event, JournalEntry
-from dewkeeper.notify import links, words
+from dewkeeper.notify import links, room_story, words
 from dewkeeper.notify.daily import morning_draft, morning_due, nag_draft, overdue_paths, path_name, test_draft
 from dewkeeper.notify.evening import round_draft, round_due
 from dewkeeper.notify.grouping import Telling, Where, tellings, together
@@ -23,6 +23,7 @@ from dewkeeper.notify.phrases import rationale_of
 from dewkeeper.notify.steps import Steps
 from dewkeeper.notify.told import Happening, Told
 from dewkeeper.notify.waiting import next_morning, waits
+from dewkeeper.report.order import ROOMS
 from dewkeeper.report.wording import Wording
 from dewkeeper.store.records import Message
 from dewkeeper_config.models import Config, Person
@@ -86,7 +87,7 @@ class Planner:
         elapsed = self._memory.elapsed(now)
         for event in events:
             self._note(event, elapsed)
-        for telling in tellings(self._for_now(events, now, context), self._memory, self._where, elapsed):
+        for telling in tellings(self._for_now(events, alarms, now, context), self._memory, self._where, elapsed):
             planned += self._tell(telling, now, context)
         return self._counted(planned, now, context)
 
@@ -110,6 +111,7 @@ class Planner:
                 self._steps.repeated(together, waiting.values(), now)
             for done in together:
                 del waiting[done.alarm]
+        planned += self._joined(alarms, now, context)
         return self._counted(planned + self._daily(alarms, now, context), now, context)
 
     def rebased(self, step_seconds: int) -> None:
@@ -239,20 +241,24 @@ class Planner:
         if event.event == "escalated" and event.priority == "urgent" and not known.urgent:
             known.urgent, known.stepped = True, elapsed
 
-    def _for_now(self, events: Sequence[Event], now: int, context: Context) -> list[Event]:
-        """Return the events that are told by themselves, and keep the others for the morning message.
+    def _for_now(self, events: Sequence[Event], alarms: Sequence[Alarm], now: int, context: Context) -> list[Event]:
+        """Return the events that are told by themselves, and keep the others for the morning message, or for their room's story.
 
         What gets worse and was told to nobody yet is new to them, and joins what is new with it.
         """
-        morning, kept = next_morning(self._config, now, context.zone), []
+        morning, kept = next_morning(self._config, now, context.zone), list[Event]()
         sleeping = [quiet_until(person, now, context.zone) for person in self._steps.first(now)]
         quiet = None if None in sleeping else min((end for end in sleeping if end is not None), default=None)
+        if quiet is not None and context.morning and morning_due(self._config, self._memory.done, now, context.zone):
+            morning = now  # it is made at this very moment, and names what stands
         for event in events:
             known = self._memory.alarms.get(event.alarm)
-            if event.state in WITHHELD or not waits(
-                event, morning, quiet, urgent_before=known is not None and known.urgent
-            ):
+            left = waits(event, morning, quiet, urgent_before=known is not None and known.urgent)
+            if not left and morning is not None and quiet is None:
+                left = room_story.joins(event, alarms, self._memory, self._where, now)
+            if event.state in WITHHELD or not left:
                 untold = event.event == "escalated" and known is not None and not known.people
+                event = self._with_tubs(event, alarms)
                 kept.append(replace(event, event="raised") if untold else event)
                 continue
             if event.event in ("raised", "escalated", "cleared"):
@@ -263,6 +269,26 @@ class Planner:
                     self._memory.over = [*self._memory.over, over.facts()][-_MOST_OVER:]
                 self._remember(event.alarm, told, [], None, now)
         return kept
+
+    def _with_tubs(self, event: Event, alarms: Sequence[Alarm]) -> Event:
+        """Return the news of a room with the names of the tubs that went out with it."""
+        story = room_story.story_of(event, self._where) if event.kind in ROOMS and event.event == "raised" else None
+        tubs = room_story.of_story(alarms, story, self._where) if story else []
+        names = [alarm.enclosure for alarm in tubs if alarm.enclosure]
+        return (
+            replace(event, detail={**event.detail, "text": f"gone out with it: {', '.join(names)}"}) if names else event
+        )
+
+    def _joined(self, alarms: Sequence[Alarm], now: int, context: Context) -> list[Message]:
+        """Return one message for each room whose tubs went out since its story was told, when the first of them is due."""
+        rows: list[Message] = []
+        people, morning = self._steps.first(now), next_morning(self._config, now, context.zone)
+        for members in room_story.kept(alarms, self._memory, self._where).values():
+            if any(room_story.is_due(one, self._memory, people, now, morning, context.zone) for one in members):
+                head = room_story.told_head(members[0], alarms, self._memory, self._where, now)
+                said = "" if head is None else f"part of what was told before: {self._of_alarm(head, context).subject}"
+                rows += self._step(members, "raised", people, now, context, detail=said)
+        return rows
 
     def _tell(self, telling: Telling, now: int, context: Context) -> list[Message]:
         told = replace(telling.told, recorded=context.recorded)
@@ -317,9 +343,15 @@ class Planner:
         return rows
 
     def _step(
-        self, alarms: Sequence[Alarm], happening: Happening, people: Sequence[Person], now: int, context: Context
+        self,
+        alarms: Sequence[Alarm],
+        happening: Happening,
+        people: Sequence[Person],
+        now: int,
+        context: Context,
+        detail: str = "",
     ) -> list[Message]:
-        """Tell these people of standing alarms again, several as one."""
+        """Tell these people of standing alarms again, several as one. detail: what is to be said of all of them."""
         known = [self._memory.alarms[alarm.alarm] for alarm in alarms]
         for one in known:
             one.reminded = self._memory.elapsed(now)
@@ -328,6 +360,7 @@ class Planner:
                 one.people = sorted({*one.people, *(person.name for person in people)})
         tolds = [replace(self._of_alarm(alarm, context), happening=happening) for alarm in alarms]
         told = tolds[0] if len(tolds) == 1 else together(tolds, [alarm.alarm for alarm in alarms])
+        told = replace(told, detail=detail or told.detail)
         first, identities = alarms[0].alarm, tuple(alarm.alarm for alarm in alarms)
         group = known[0].group if told.members else None
         telling = Telling(f"{first}/{happening}/{now}", first, identities, told, group=group)

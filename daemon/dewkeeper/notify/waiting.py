@@ -31,7 +31,8 @@ def next_morning(config: Config, now: int, zone: ZoneInfo) -> int | None:
 def waits(event: Event, morning: int | None, quiet_end: int | None = None, *, urgent_before: bool) -> bool:
     """Return whether what happened is told in the next morning message and not by itself.
 
-    News of low priority wait, unless they must be answered before that message; of a forecast what counts is told when it
+    News of low priority wait, unless they must be answered before that message and somebody is up, for they never pass quiet
+    hours; of a forecast what counts is told when it
     comes true. Ends wait, but those of what was ever urgent: somebody may be on the way. Medium news wait only where
     everybody sleeps longer, or as good as, and they need not be answered before; or where they are damp since a misting:
     whoever misted knows, and what is still damp by that message has its day to respond all the same.
@@ -42,15 +43,15 @@ def waits(event: Event, morning: int | None, quiet_end: int | None = None, *, ur
     if morning is None or event.priority == "urgent":
         return False
     within = event.within_seconds or rationale_of(event.kind).within_for(event.band)
+    asleep = quiet_end is not None and morning <= quiet_end + SOON_SECONDS // 2
     match event.event:
         case "cleared":
             return not urgent_before
         case "raised" | "escalated" if event.priority == "low":
-            return event.kind in FORECASTS or event.time + within > morning
+            return asleep or event.kind in FORECASTS or event.time + within > morning
         case "raised" | "escalated":
             if event.detail.get("misted"):
                 return event.time + within > morning
-            asleep = quiet_end is not None and morning <= quiet_end + SOON_SECONDS // 2
             return asleep and event.time + within > max(morning, quiet_end or 0)
         case "reminded":
             return within >= QUICK_SECONDS

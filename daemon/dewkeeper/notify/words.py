@@ -52,7 +52,10 @@ def title(told: Told, wording: Wording, now: int, longest: int = TITLE_LENGTH) -
         whole = [f"{subject}: {_what(told, doubt)} {when}" for doubt in dict.fromkeys((told.doubt, "in doubt"))]
         # Who is woken must not miss what to do; since when it is so stands in the text too.
         short = told.priority == "urgent" and now - told.since < _TODAY_SECONDS and not told.doubt and not told.over
-        short = short and told.happening not in ("cleared", "annotated") and subject_length <= (24 if placeless else 40)
+        short = short and subject_length <= (24 if placeless else 40)
+        # Of several that a date would leave no room for, the text says since when each is.
+        short = short or (bool(told.members) and subject_length <= 16 and now - told.since >= _TODAY_SECONDS)
+        short = short and told.happening not in ("cleared", "annotated") and not told.over
         undated = [f"{subject}: {_what(told, '')} – {action}"] if short else []
         for line in (*(f"{said} – {action}" for said in whole), *undated, whole[-1]):
             if len(line) <= longest and (action in line or subject_length <= 16):
