@@ -215,17 +215,21 @@ def test_probes_of_one_enclosure_are_told_apart_by_line_and_word(browser: Callab
 def test_letters_twice_as_large_lose_nothing(
     browser: Callable[..., Visitor], demo_rack: Any, width: int, height: int
 ) -> None:
-    """With the browser's letters set to 200 % every screen is still whole, nothing clipped or overlapping (WCAG 2.2, 1.4.4)."""
+    """With the browser's letters set to 200 % every screen is still whole, nothing clipped or overlapping, and a chart's letters are twice as large too (WCAG 2.2, 1.4.4)."""
     one = browser(width, height, font_pixels=32)
     one.log_in(demo_rack.base, demo_rack.page.first_run_code)
     assert one.run("return getComputedStyle(document.documentElement).fontSize") == "32px"
-    wrong = {}
+    wrong, sizes = {}, set()
     for path in SCREENS:
         one.go(demo_rack.base + path)
         one.run(OPEN_ALL)
         if found := one.layout_faults():
             wrong[path] = found
+        sizes |= set(
+            one.run("return [...document.querySelectorAll('svg.chart text')].map(e => getComputedStyle(e).fontSize)")
+        )
     assert wrong == {}
+    assert sizes == {"24px"}
 
 
 def test_a_window_of_320_pixels_needs_no_scrolling_aside(browser: Callable[..., Visitor], demo_rack: Any) -> None:

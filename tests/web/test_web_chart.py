@@ -16,7 +16,7 @@ from dewkeeper.report.gaps import Stretch
 from dewkeeper.report.history import Point, Trace, moist
 from dewkeeper.report.model import Gap, Limiting
 from dewkeeper.report.wording import Wording
-from dewkeeper.web.axis import WIDE
+from dewkeeper.web.axis import LETTER_HIGH, WIDE
 from dewkeeper.web.chart import DRAWN, LEFT, TALL, Outlook, humidity_chart, temperature_chart, vapour_chart
 
 VIENNA = Wording(ZoneInfo("Europe/Vienna"))
@@ -135,7 +135,8 @@ def test_limits_are_written_in_the_sites_unit() -> None:
     assert paths(celsius, "curve") == paths(fahrenheit, "curve")
     for drawing, low, high in ((celsius, 24, 34), (fahrenheit, 75, 93)):
         numbers = [
-            (float(y) - 4, float(n)) for y, n in re.findall(r'class="number"[^>]* y="(\d+)"[^>]*>(\d+)<', drawing)
+            (float(y) * LETTER_HIGH - 4, float(n))
+            for y, n in re.findall(r'class="number"[^>]* y="([\d.]+)em"[^>]*>(\d+)<', drawing)
         ]
         assert 4 <= len(numbers) <= 8
         lines = [float(y) for y in re.findall(r'class="tolerable" d="M0 ([\d.]+)H', drawing)]
@@ -198,10 +199,10 @@ def test_names_of_several_curves_stand_at_their_ends_apart() -> None:
         Trace(name, "substrate", points(START, 92, 60)) for name in ("floor", "back", "a name much too long")
     )
     drawing = str(humidity_chart(replace(REPORT, traces=traces), VIENNA))
-    found = re.findall(r'<text class="trace"[^>]* y="(\d+)"[^>]*>([^<]+)<', drawing)
+    found = re.findall(r'<text class="trace"[^>]* y="([\d.]+)em"[^>]*>([^<]+)<', drawing)
     assert {name for _, name in found} == {"floor", "back", "a name much to…"}
-    heights = sorted(int(y) for y, _ in found)
-    assert all(b - a >= 13 for a, b in pairwise(heights))
+    heights = sorted(float(y) * LETTER_HIGH for y, _ in found)
+    assert all(b - a >= 12.9 for a, b in pairwise(heights))
 
 
 def test_every_column_to_tap_leads_to_the_values_of_its_time() -> None:

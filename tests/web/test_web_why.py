@@ -39,7 +39,7 @@ def test_bars_lie_inside_and_on_their_side(warm: float, room: float, moisture: f
     """What dried lies left of the middle, what moistened right of it, each with its figure, none outside of the drawing."""
     parts = ChangeParts(NOW, 60.0, 60.0 + warm + room + moisture, warm, room, moisture)
     drawn = str(why_picture(parts))
-    bars = re.findall(r'<rect class="(part-\w+)" x="([\d.]+)%" y="\d+" width="([\d.]+)%"', drawn)
+    bars = re.findall(r'<rect class="(part-\w+)" x="([\d.]+)%" y="[\d.]+em" width="([\d.]+)%"', drawn)
     assert [kind for kind, _, _ in bars] == ["part-less" if v < 0 else "part-more" for v in (warm, room, moisture)]
     for kind, x, width in bars:
         assert float(x) >= 45

@@ -1,4 +1,8 @@
-"""The axes of a chart: round moments of the wall clock below, round numbers at the side, and room for words."""
+"""The axes of a chart: round moments of the wall clock below, round numbers at the side, and room for words.
+
+Heights are reckoned in pixels of a letter of 12 and written in em, so that a chart grows with its reader's letters; it is
+as much wider then, and scrolls sideways in its own frame where the window is too narrow (WCAG 2.2, 1.4.4).
+"""
 
 from __future__ import annotations
 
@@ -6,6 +10,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Final
+
+from markupsafe import escape
 
 from dewkeeper.report.wording import Wording
 
@@ -15,6 +21,8 @@ LETTER_PIXELS: Final = 7.3
 """So wide is a letter of a chart at most, on average (12 px; measured in Chromium with DejaVu Sans, a wide fount)."""
 NARROW_PIXELS: Final = 290
 """So wide is a curve on a phone of 360 px: what fits there fits everywhere."""
+LETTER_HIGH: Final = 12
+"""Pixels of an em in a chart, where nobody asked for larger letters; the stylesheet says the same (`.chart`)."""
 _MOST_NUMBERS: Final = 7
 _STEPS: Final = (0.5, 1, 2, 5, 10, 20, 50)
 
@@ -38,6 +46,16 @@ class AxisScale:
         """Return y of a value, held inside the drawing."""
         share = (value - self.low) / (self.high - self.low)
         return round(self.top + (1 - min(max(share, 0.0), 1.0)) * (self.bottom - self.top), 1)
+
+
+def em(pixels: float) -> str:
+    """Return a height that grows with the letters."""
+    return f"{pixels / LETTER_HIGH:.4g}em"
+
+
+def framed(name: str, drawing: str, over: str = "") -> str:
+    """Return a drawing in its frame. name: of the frame, for whoever is read to; over: what lies on the drawing, as wide as it."""
+    return f'<div class="plot scroll" role="group" aria-label="{escape(name)}" tabindex="0"><div class="sheet">{drawing}{over}</div></div>'
 
 
 def numbers(low: float, high: float) -> tuple[float, list[float]]:

@@ -16,8 +16,8 @@ from dewkeeper.insight.changed import Finding
 from dewkeeper.judge.words import DAY, JOURNAL
 from dewkeeper.report.ahead import REFERENCE_C
 from dewkeeper.report.wording import Wording
-from dewkeeper.web.axis import WIDE, AxisScale, Line, moments, numbers, spread
-from dewkeeper.web.chart import DRAWN, LEFT, TALL, hatching, words_at
+from dewkeeper.web.axis import WIDE, AxisScale, Line, em, framed, moments, numbers, spread
+from dewkeeper.web.chart import DRAWN, LEFT, TALL, hatching, number_at, words_at
 
 _TOP: Final = 18
 _MARGIN: Final = 1.0
@@ -45,22 +45,20 @@ def change_picture(finding: Finding, number: int, wording: Wording) -> Markup:
     for at, said in [(finding.at, wording.day(finding.at)), *hours]:  # the day of the change before any other
         if foot.place(scale.x(at) / 10, said, "middle"):
             words += words_at("hour", scale.x(at) / 10, TALL + 15, said, "middle")
-    words += f'<text class="number" x="{LEFT}%" dx="-5" y="{_TOP - 8}" text-anchor="end">%</text>'
-    words += "".join(
-        f'<text class="number" x="{LEFT}%" dx="-5" y="{scale.y(value) + 4:.0f}" text-anchor="end">{value:g}</text>'
-        for value in inside
-    )
+    words += number_at(LEFT, _TOP - 8, "%")
+    words += "".join(number_at(LEFT, scale.y(value) + 4, f"{value:g}") for value in inside)
     place = scale.x(finding.at) / 10
     words += words_at("limit", place, 11, "changed", "middle")
     ends = [(scale.y(after[-1][1]) - 4, "measured"), (scale.y(after[-1][2]) - 4, "without it")]
     words += "".join(words_at("trace", 99, y, said, "end") for y, said in spread(ends, _WORD, _TOP + 9, TALL - 6))
     label = JOURNAL[finding.what].label if finding.what in JOURNAL else finding.what
-    return Markup(  # noqa: S704  every word in it was escaped
-        f'<div class="plot"><svg class="chart" role="img" aria-label="{escape(_told(label, before, after, wording))}" width="100%"'
-        f' height="{TALL + 22}">{hatching(f"change{number}")}'
-        f'<svg x="{LEFT}%" width="{DRAWN}%" height="{TALL}" viewBox="0 0 {WIDE} {TALL}" preserveAspectRatio="none">{drawn}</svg>'
-        f"{words}</svg></div>"
+    picture = (
+        f'<svg class="chart" role="img" aria-label="{escape(_told(label, before, after, wording))}" width="100%"'
+        f' height="{em(TALL + 22)}">{hatching(f"change{number}")}'
+        f'<svg x="{LEFT}%" width="{DRAWN}%" height="{em(TALL)}" viewBox="0 0 {WIDE} {TALL}" preserveAspectRatio="none">{drawn}</svg>'
+        f"{words}</svg>"
     )
+    return Markup(framed(f"{label}, picture", picture))  # noqa: S704  every word in it was escaped
 
 
 _Days = Sequence[tuple[int, float, float]]

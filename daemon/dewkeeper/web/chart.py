@@ -20,7 +20,7 @@ from dewkeeper.report.history import Point, Trace, joined, together
 from dewkeeper.report.model import Gap
 from dewkeeper.report.order import THERMAL
 from dewkeeper.report.wording import Wording
-from dewkeeper.web.axis import WIDE, AxisScale, Line, moments, numbers, spread, width_of
+from dewkeeper.web.axis import LETTER_HIGH, WIDE, AxisScale, Line, em, framed, moments, numbers, spread, width_of
 
 TALL: Final = 190
 """Height of the curve's part: a lane for alarms and one for faults where there are any, and the curve."""
@@ -174,12 +174,13 @@ def _draw(
     description = f"{of.title} of {report.enclosure}, {span}. The numbers follow as a table."
     tall = TALL + 22 + lines * 15
     picks, told = _picks(scale, of, traces, wording)
-    return Markup(  # noqa: S704  every word in it was escaped above
-        f'<div class="plot"><svg class="chart" role="img" aria-label="{escape(description)}" width="100%" height="{tall}">'
-        f"{hatching(of.key)}"
-        f'<svg x="{LEFT}%" width="{DRAWN}%" height="{TALL}" viewBox="0 0 {WIDE} {TALL}" preserveAspectRatio="none">{drawn}</svg>'
-        f"{words}{journal}</svg>{picks}</div>{told}"
+    chart = (
+        f'<svg class="chart" role="img" aria-label="{escape(description)}" width="100%" height="{em(tall)}">{hatching(of.key)}'
+        f'<svg x="{LEFT}%" width="{DRAWN}%" height="{em(TALL)}" viewBox="0 0 {WIDE} {TALL}" preserveAspectRatio="none">{drawn}</svg>'
+        f"{words}{journal}</svg>"
     )
+    frame = framed(f"{of.title} of {report.enclosure}, chart", chart, picks)
+    return Markup(frame + told)  # noqa: S704  every word in it was escaped above
 
 
 def hatching(key: str) -> str:
@@ -237,7 +238,12 @@ def words_at(kind: str, place: float, y: float, words: str, anchor: str = "start
     """Return words at a place in per cent of the curve's width."""
     x = LEFT + place * DRAWN / 100
     held = "" if anchor == "start" else f' text-anchor="{anchor}"'
-    return f'<text class="{kind}" x="{x:.1f}%" y="{y:.0f}"{held}>{escape(words)}</text>'
+    return f'<text class="{kind}" x="{x:.1f}%" y="{em(y)}"{held}>{escape(words)}</text>'
+
+
+def number_at(left: float, y: float, words: str) -> str:
+    """Return a number at the side. left: per cent of the width that lie left of the curve."""
+    return f'<text class="number" x="{left}%" dx="{em(-5)}" y="{em(y)}" text-anchor="end">{escape(words)}</text>'
 
 
 def _now(scale: AxisScale, now: int, line: Line) -> str:
@@ -260,10 +266,7 @@ def _hours(scale: AxisScale, hours: Sequence[tuple[int, str]], line: Line) -> st
 def _side(scale: AxisScale, of: _Quantity, marked: Sequence[tuple[float, str]]) -> str:
     """Write the unit above the numbers: beside one of them it would not fit on a phone."""
     places = [(scale.top - 8.0, of.unit), *((scale.y(value) + 4, words) for value, words in marked)]
-    return "".join(
-        f'<text class="number" x="{LEFT}%" dx="-5" y="{y:.0f}" text-anchor="end">{escape(words)}</text>'
-        for y, words in places
-    )
+    return "".join(number_at(LEFT, y, words) for y, words in places)
 
 
 def _names(scale: AxisScale, of: _Quantity, traces: Sequence[Trace], *, gaps: bool) -> str:
@@ -365,7 +368,8 @@ def _marks(scale: AxisScale, marks: Sequence[JournalMark]) -> tuple[str, int]:
             else ('class="mark" d="M0 0V14"', TALL - 14)
         )
         x = LEFT + place * DRAWN / 100
-        drawn += f'<svg x="{x:.2f}%" y="{top}" width="1" height="1" overflow="visible"><path {shape}/></svg>'
+        box = f'width="1em" height="1em" viewBox="0 0 {LETTER_HIGH} {LETTER_HIGH}" overflow="visible"'
+        drawn += f'<svg x="{x:.2f}%" y="{em(top)}" {box}><path {shape}/></svg>'
         words, anchor = mark.text if len(mark.text) <= 22 else mark.text[:21] + "…", "start" if place < 55 else "end"
         for number, line in enumerate(lines):
             if line.place(place, words, anchor):

@@ -11,7 +11,8 @@ from markupsafe import Markup, escape
 from dewkeeper.report.animal_months import LivedDay, LivedMonth
 from dewkeeper.report.weights import Weighing
 from dewkeeper.report.wording import Wording
-from dewkeeper.web.axis import AxisScale, moments
+from dewkeeper.web.axis import AxisScale, em, framed, moments
+from dewkeeper.web.chart import number_at
 from dewkeeper.web.small_curve import TALL, Common, common
 
 _DAY: Final = 8
@@ -100,13 +101,10 @@ def weights_curve(weights: Sequence[Weighing], wording: Wording) -> Markup:
     line = " ".join(f"{scale.x(one.at)} {scale.y(one.grams)}" for one in weights)
     dots = "".join(f"M{scale.x(one.at)} {scale.y(one.grams)}h0" for one in weights)
     drawn += f'<path class="curve judged1" d="M{line}"/><path class="dot" d="{dots}"/>'
-    words = "".join(
-        f'<text class="number" x="{_LEFT}%" dx="-5" y="{scale.y(grams) + 4:.0f}" text-anchor="end">{grams:.0f}</text>'
-        for grams in marks
-    )
-    words += f'<text class="number" x="{_LEFT}%" dx="-5" y="10" text-anchor="end">g</text>'
+    words = "".join(number_at(_LEFT, scale.y(grams) + 4, f"{grams:.0f}") for grams in marks)
+    words += number_at(_LEFT, 10, "g")
     words += "".join(
-        f'<text class="hour" x="{_LEFT + scale.x(at) / 10 * _DRAWN / 100:.1f}%" y="{_WEIGHTS_TALL + 15}" text-anchor="middle">{escape(said)}</text>'
+        f'<text class="hour" x="{_LEFT + scale.x(at) / 10 * _DRAWN / 100:.1f}%" y="{em(_WEIGHTS_TALL + 15)}" text-anchor="middle">{escape(said)}</text>'
         for at, said in moments(scale.start, scale.end, wording)
     )
     first, last = weights[0], weights[-1]
@@ -114,11 +112,12 @@ def weights_curve(weights: Sequence[Weighing], wording: Wording) -> Markup:
         f"Weight from {first.grams:.0f} g on {wording.date(first.at)} to {last.grams:.0f} g on "
         f"{wording.date(last.at)}. The numbers follow as a table."
     )
-    return Markup(  # noqa: S704  numbers, and words that were escaped
-        f'<div class="plot"><svg class="chart" role="img" aria-label="{escape(name)}" width="100%" height="{_WEIGHTS_TALL + _FOOT}">'
-        f'<svg x="{_LEFT}%" width="{_DRAWN}%" height="{_WEIGHTS_TALL + 4}" viewBox="0 0 1000 {_WEIGHTS_TALL + 4}" preserveAspectRatio="none">'
-        f"{drawn}</svg>{words}</svg></div>"
+    chart = (
+        f'<svg class="chart" role="img" aria-label="{escape(name)}" width="100%" height="{em(_WEIGHTS_TALL + _FOOT)}">'
+        f'<svg x="{_LEFT}%" width="{_DRAWN}%" height="{em(_WEIGHTS_TALL + 4)}" viewBox="0 0 1000 {_WEIGHTS_TALL + 4}" preserveAspectRatio="none">'
+        f"{drawn}</svg>{words}</svg>"
     )
+    return Markup(framed("Weights, chart", chart))  # noqa: S704  numbers, and words that were escaped
 
 
 def _step(span: float) -> float:

@@ -11,6 +11,7 @@ from markupsafe import Markup, escape
 
 from dewkeeper.report.model import ChangeParts
 from dewkeeper.report.why import part_names
+from dewkeeper.web.axis import em, framed
 
 _ROW: Final = 20
 _BAR: Final = 10
@@ -30,13 +31,14 @@ def why_picture(parts: ChangeParts | None) -> Markup:
         left = _MIDDLE - wide if value < 0 else float(_MIDDLE)
         beyond, anchor = (left - 1, "end") if value < 0 else (left + wide + 1, "start")
         rows += (
-            f'<text x="{_NAME + 1}%" y="{top + _BAR}">{escape(name)}</text>'
-            f'<rect class="{"part-less" if value < 0 else "part-more"}" x="{left:.1f}%" y="{top}" width="{max(wide, 0.3):.1f}%" height="{_BAR}"/>'
-            f'<text class="number" x="{beyond:.1f}%" y="{top + _BAR}" text-anchor="{anchor}">{value:+.0f}</text>'
+            f'<text x="{_NAME + 1}%" y="{em(top + _BAR)}">{escape(name)}</text>'
+            f'<rect class="{"part-less" if value < 0 else "part-more"}" x="{left:.1f}%" y="{em(top)}" width="{max(wide, 0.3):.1f}%" height="{em(_BAR)}"/>'
+            f'<text class="number" x="{beyond:.1f}%" y="{em(top + _BAR)}" text-anchor="{anchor}">{value:+.0f}</text>'
         )
     tall = len(named) * _ROW + 6
     said = ", ".join(f"{name} {value:+.0f} %RH" for name, value in named)
-    return Markup(  # noqa: S704  every word in it was escaped
-        f'<svg class="chart parts" role="img" aria-label="{escape(said)}" width="100%" height="{tall}">'
-        f'<line class="part-none" x1="{_MIDDLE}%" x2="{_MIDDLE}%" y1="2" y2="{tall - 2}"/>{rows}</svg>'
+    picture = (
+        f'<svg class="chart parts" role="img" aria-label="{escape(said)}" width="100%" height="{em(tall)}">'
+        f'<line class="part-none" x1="{_MIDDLE}%" x2="{_MIDDLE}%" y1="{em(2)}" y2="{em(tall - 2)}"/>{rows}</svg>'
     )
+    return Markup(framed("Why, picture", picture))  # noqa: S704  every word in it was escaped
