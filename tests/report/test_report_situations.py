@@ -155,11 +155,13 @@ def chart_words(glance: MorningGlance, row: EnclosureMorning, tub: Tub, config: 
     wording, now = Wording.of(config.site), glance.made_at
     report = chart_of(row, tub, config, now)
     drawn = (temperature_chart if thermal(row) else humidity_chart)(report, wording, now=now)
-    svg = ElementTree.fromstring(f"<x>{drawn}</x>")[0][0]  # noqa: S314  our own text
+    svg = ElementTree.fromstring(f"<x>{drawn}</x>")[0][0][0]  # noqa: S314  our own text
     said = [f"chart: {svg.get('aria-label')}"]
     for kind, where in PARTS.items():
         found = [text for text in svg.iter("text") if text.get("class") == kind]
-        found.sort(key=lambda text: (float(text.get("x", "").rstrip("%")), float(text.get("y", ""))))  # as one reads it
+        found.sort(
+            key=lambda text: (float(text.get("x", "").rstrip("%")), float(text.get("y", "").removesuffix("em")))
+        )  # as one reads it
         words = [text.text or "" for text in found]
         said += [f"    {where}: {'; '.join(words)}"] if words else []
     assert {text.get("class") for text in svg.iter("text")} <= PARTS.keys()

@@ -79,4 +79,4 @@ def test_a_night_before_there_was_anything_says_that_nothing_was_watched(house: 
     """Not calm, and no number."""
     before = night(house, date(2026, 9, 1))
     assert before.sentence() == "4 were not watched"
-    assert "nothing measured this night" in house.page("/?night=2026-09-01")
+    assert "nothing measured in the night" in house.page("/?night=2026-09-01")

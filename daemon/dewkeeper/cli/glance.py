@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from dewkeeper.cli.output import aligned
 from dewkeeper.report.alarm_words import headline, now_against, state_words, to_do, why_now
-from dewkeeper.report.earlier import NIGHT_WORDS, EarlierNight, EnclosureNight
+from dewkeeper.report.earlier import EarlierNight, EnclosureNight
 from dewkeeper.report.first_line import age_words, first_line
 from dewkeeper.report.model import EnclosureMorning, Mark, MorningGlance, NightRow, Standing
 from dewkeeper.report.morning_words import (
@@ -19,7 +19,7 @@ from dewkeeper.report.morning_words import (
     unwatched_step,
 )
 from dewkeeper.report.why import why_words
-from dewkeeper.report.wording import RANK_WORDS, Wording, measured_by, outside_words, rank_word
+from dewkeeper.report.wording import Wording, measured_by, outside_words, rank_word
 
 _COLUMNS = (
     "",
@@ -121,7 +121,7 @@ def _row_lines(row: EnclosureMorning, wording: Wording, glance: MorningGlance) -
             f"{row.enclosure}: was unwatched: {partly_words(row, wording)}",
             *([f"    → {step}"] if step else []),
         ]
-    return [": ".join([f"{row.enclosure}: {RANK_WORDS[row.rank]}", *outside_words(row, wording)[:1]])]
+    return [": ".join([f"{row.enclosure}: {rank_word(row)}", *outside_words(row, wording)[:1]])]
 
 
 def night_lines(night: EarlierNight, wording: Wording, *, everything: bool = False, width: int = 120) -> list[str]:
@@ -136,9 +136,7 @@ def night_lines(night: EarlierNight, wording: Wording, *, everything: bool = Fal
     told = [row for row in night.enclosures if row.rank != "calm"]
     for row in told:
         lines.append(
-            ": ".join(
-                [f"{row.enclosure} {NIGHT_WORDS[row.rank]}", *["; ".join(row.words(wording, end))][:1]]
-            ).removesuffix(": ")
+            ": ".join([f"{row.enclosure} {row.word}", *["; ".join(row.words(wording, end))][:1]]).removesuffix(": ")
         )
     shown = night.enclosures if everything else told
     if shown:

@@ -31,7 +31,7 @@ from dewkeeper.report.morning_words import (
     unwatched_step,
 )
 from dewkeeper.report.off_times import OffTime
-from dewkeeper.report.wording import RANK_WORDS, Wording, first_steps, outside_words
+from dewkeeper.report.wording import Wording, first_steps, outside_words, rank_word
 from dewkeeper.slots import Daily
 from dewkeeper_config.models import Config, Person
 
@@ -140,7 +140,7 @@ def _title(glance: MorningGlance, night: str, wording: Wording) -> str:
             f"{_day(glance, wording)}: {_named([headline(a, wording) for a in glance.general])}; no tub asks for a look"
         )
     if glance.unwatched_night:
-        return f"{_day(glance, wording)}: calm now, not watched this night: {_named([row.enclosure for row in glance.patchy])}"
+        return f"{_day(glance, wording)}: calm now, not watched {glance.night_called}: {_named([row.enclosure for row in glance.patchy])}"
     if glance.patchy:
         return f"{_day(glance, wording)}: calm, not always watched: {_named([row.enclosure for row in glance.patchy])}"
     first = glance.shelved[0]
@@ -173,7 +173,7 @@ def _asking(glance: MorningGlance, wording: Wording) -> str:
         when = gap_words(glance.missed, wording) or f"for {lost}"
         more.append(f"{_named([row.enclosure for row in glance.missed])} not watched {when}")
     if over:
-        was = f"was {outside_words(over[0], wording)[0].partition(' (')[0]}" if len(over) == 1 else "were beyond limits"
+        was = _was(over, wording)
         more.append(f"{_named([row.enclosure for row in over])} {was}")
     if glance.calm:
         more.append(f"{len(glance.calm)} calm")
@@ -189,6 +189,23 @@ def _asking(glance: MorningGlance, wording: Wording) -> str:
     while more and len(f"{line}; {'; '.join(more)}") > TITLE_LENGTH:
         more.pop()
     return "; ".join([line, *more])
+
+
+def _was(rows: Sequence[EnclosureMorning], wording: Wording) -> str:
+    """Return how a night went that is over: of one enclosure in its own words, of several in what they have in common."""
+    if len(rows) == 1:
+        said = outside_words(rows[0], wording)[0].partition(" (")[0]
+        return said if said.startswith("would") else f"was {said}"
+    words = {rank_word(row) for row in rows}
+    if words == {"dry for its warmth"}:
+        return "would be too dry by day"
+    return (
+        "were beyond target"
+        if "was beyond limits" not in words
+        else "were beyond limits or target"
+        if len(words) > 1
+        else "were beyond limits"
+    )
 
 
 def _first_of(rows: Sequence[EnclosureMorning], wording: Wording) -> str:
@@ -286,7 +303,7 @@ def _row(row: EnclosureMorning, wording: Wording, now: int) -> str:
         step = unwatched_step(row)
         said = [f"{row.enclosure}: was unwatched: {partly_words(row, wording)}{f' → {step}' if step else ''}"]
     elif not row.alarms:
-        said = [": ".join([f"{row.enclosure}: {RANK_WORDS[row.rank]}", *outside_words(row, wording)[:1]])]
+        said = [": ".join([f"{row.enclosure}: {rank_word(row)}", *outside_words(row, wording)[:1]])]
     return "; ".join([*said, lowest_words(row, wording) + referred_words(row, wording), now_words(row, wording)])
 
 

@@ -16,7 +16,7 @@ from dewkeeper.notify import saying, words
 from dewkeeper.notify.grouping import agreed
 from dewkeeper.notify.saying import UNWORDED, Situation
 from dewkeeper.notify.told import Member, Told
-from dewkeeper.report.order import Need, dose_in_bands, dose_of, need
+from dewkeeper.report.order import Need, blinds, dose_in_bands, dose_of, need
 from dewkeeper.report.wording import Wording
 from dewkeeper.store.records import Message
 
@@ -110,6 +110,7 @@ def _order(parcel: Parcel, situation: Situation, now: int) -> Need:
         stands=_standing(parcel),
         respond_by=due if isinstance(due, int) else None,
         now=now,
+        blind=any(blinds(alarms[one].kind, alarms[one].enclosure) for one in parcel.alarms if one in alarms),
         dose=max(doses, default=0.0),
         since=parcel.message.created,
     )

@@ -20,7 +20,7 @@ from dewkeeper.report.model import UNWATCHED_MINUTES, Limiting, Mark, to_plain
 from dewkeeper.report.morning import limiting
 from dewkeeper.report.nights import Night, night_of, night_to_show
 from dewkeeper.report.watching import due_seconds, stale_after
-from dewkeeper.report.wording import Wording, beyond, outside_words
+from dewkeeper.report.wording import Wording, beyond, outside_words, went_words
 from dewkeeper.store.in_force import InForce
 from dewkeeper_config.models import Config, Enclosure, Limits
 from dewkeeper_config.profiles import effective_limits
@@ -82,6 +82,11 @@ class EnclosureNight:
     judged: tuple[str, ...]
 
     @property
+    def word(self) -> str:
+        """What it was, in a word."""
+        return went_words(self) if self.rank == "outside" else NIGHT_WORDS[self.rank]
+
+    @property
     def now(self) -> None:
         """No value of it is one of now; the small curves ask."""
 
@@ -113,8 +118,8 @@ class EarlierNight:
 
     def sentence(self) -> str:
         """Return one true sentence with counts; each enclosure is counted once."""
-        found = Counter(row.rank for row in self.enclosures)
-        parts = [_counted(count, NIGHT_WORDS[rank]) for rank in _ORDER if (count := found[rank])]
+        found = Counter(row.word for row in sorted(self.enclosures, key=lambda row: _ORDER.index(row.rank)))
+        parts = [_counted(count, word) for word, count in found.items()]
         return ", ".join(parts)
 
     def to_json(self) -> dict[str, Any]:

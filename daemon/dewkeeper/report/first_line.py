@@ -7,12 +7,12 @@ from collections import Counter
 from dewkeeper.report.alarm_words import headline
 from dewkeeper.report.model import MorningGlance, Rank
 from dewkeeper.report.off_times import OFF_SHORT
-from dewkeeper.report.wording import Wording, harmed
+from dewkeeper.report.wording import Wording, harmed, went_words
 
 _COUNTED: dict[Rank, str] = {
     "urgent": "to act on now",
-    "alarm": "to see to",
     "unwatched": "unwatched",
+    "alarm": "to see to",
     "outside": "was beyond limits",
     "shelved": "shelved",
     "calm": "calm",
@@ -31,17 +31,20 @@ def first_line(glance: MorningGlance) -> str:
     look = sum(row.rank == "alarm" and harmed(row) for row in glance.enclosures)
     counted = found - Counter({"unwatched": back, "alarm": look})
     parts = [f"{counted[rank]} {words}" for rank, words in _COUNTED.items() if counted[rank]]
+    if found["outside"]:
+        at = parts.index(f"{found['outside']} {_COUNTED['outside']}")
+        parts[at : at + 1] = _went(glance)
     if look:
         parts.insert(counted["urgent"] > 0, f"{look} to look at now")
     if back:
         before = (look > 0) + sum(counted[rank] > 0 for rank in ("urgent", "alarm", "unwatched"))
         parts.insert(before, f"{back} calm now")
-    if found["outside"] > 1:
-        parts = [part.replace("was beyond", "were beyond") for part in parts]
     if glance.patchy and not glance.nothing_watched:
         some = "" if len(glance.patchy) == found["calm"] else f"{len(glance.patchy)} of them "
         at = next(n for n, part in enumerate(parts) if part == f"{found['calm']} calm")
-        parts[at] += f" ({some}{'not watched this night' if glance.unwatched_night else 'not watched all the time'})"
+        parts[at] += (
+            f" ({some}{f'not watched {glance.night_called}' if glance.unwatched_night else 'not watched all the time'})"
+        )
     if glance.general:
         named = list(dict.fromkeys(headline(alarm) for alarm in glance.general))
         parts.insert(0, ", ".join(named[:2]) + (f" and {len(named) - 2} more" if len(named) > 2 else ""))
@@ -57,6 +60,12 @@ def first_line(glance: MorningGlance) -> str:
     if glance.resting:
         return f"{said} (no alarms from {'it' if len(glance.resting) == 1 else 'them'})"
     return f"All well: {said}" if glance.all_well else said
+
+
+def _went(glance: MorningGlance) -> list[str]:
+    """Return how many nights were beyond what: "2 were beyond limits", "1 was beyond target"."""
+    words = Counter(went_words(row) for row in glance.enclosures if row.rank == "outside")
+    return [f"{n} {said if n == 1 else said.replace('was ', 'were ')}" for said, n in words.items()]
 
 
 def age_words(glance: MorningGlance, wording: Wording) -> str:

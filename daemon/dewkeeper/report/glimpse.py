@@ -83,7 +83,7 @@ def lowest_words(row: NightRow, wording: Wording) -> str:
         mark, said = row.temperature_max, "no humidity believed, up to "
         text = wording.temperature(mark.value)
     if mark is None:
-        return "nothing measured this night"
+        return "nothing measured in the night"
     return f"{said}{text} {wording.clock(mark.at)}{measured_by(row, mark)}"
 
 

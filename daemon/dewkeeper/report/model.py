@@ -16,8 +16,8 @@ from dewkeeper.judge.types import Band, Kind, Priority, State
 from dewkeeper.report.off_times import OffTime, OffWhy
 
 Rank = Literal["urgent", "alarm", "unwatched", "outside", "shelved", "out_of_service", "calm"]
-RANKS: tuple[Rank, ...] = ("urgent", "alarm", "unwatched", "outside", "shelved", "out_of_service", "calm")
-"""Worst first: an urgent alarm; another alarm; not watched; beyond a limit but no alarm; put aside by the keeper, an alarm
+RANKS: tuple[Rank, ...] = ("urgent", "unwatched", "alarm", "outside", "shelved", "out_of_service", "calm")
+"""Worst first: an urgent alarm; not watched; another alarm; beyond a limit but no alarm; put aside by the keeper, an alarm
 or the whole enclosure; nothing to see to."""
 NEEDS_LOOK: frozenset[Rank] = frozenset({"urgent", "alarm", "unwatched", "outside"})
 
@@ -347,6 +347,11 @@ class MorningGlance:
     def unwatched_night(self) -> bool:
         """Whether the patchy ones were not watched in this night at all."""
         return bool(self.patchy) and all(e.minutes_watched < 1 for e in self.patchy)
+
+    @property
+    def night_called(self) -> str:
+        """What its night is called at the hour it is told: in the afternoon "this night" would be the one to come."""
+        return "last night" if self.night_over else "this night"
 
     @property
     def nothing_watched(self) -> bool:

@@ -46,7 +46,9 @@ def aside_lines(glance: MorningGlance, wording: Wording) -> list[str]:
         said = ", ".join(f"{row.enclosure}{_air(row, wording)}" for row in glance.resting)
         lines.append(f"Out of service, no alarms: {said}")
     if glance.unwatched_night:
-        lines.append(f"Calm now; not watched this night: {', '.join(row.enclosure for row in glance.patchy)}")
+        lines.append(
+            f"Calm now; not watched {glance.night_called}: {', '.join(row.enclosure for row in glance.patchy)}"
+        )
     elif glance.patchy:
         said = ", ".join(f"{row.enclosure} {_missed(row, wording)}" for row in glance.patchy)
         lines.append(f"Calm now; unwatched in the night: {said}")
@@ -204,7 +206,9 @@ def row_words(row: EnclosureMorning, glance: MorningGlance, wording: Wording) ->
     if row.rank == "unwatched":
         return f": {partly_words(row, wording)}"
     if row.rank == "calm" and not row.watched:
-        return ", not watched this night" if glance.unwatched_night else f", unwatched {_missed(row, wording)}"
+        return (
+            f", not watched {glance.night_called}" if glance.unwatched_night else f", unwatched {_missed(row, wording)}"
+        )
     outside = outside_words(row, wording) if row.rank == "outside" else []
     return f": {outside[0]}" if outside else ""
 
@@ -215,7 +219,7 @@ def alarm_words(alarm: Standing, wording: Wording, now: int, *, about: bool = Fa
     about: hours without their minutes. number: as `named` has it; not where the values of now stand beside it.
     """
     state = "" if alarm.state == "unacknowledged" else f" ({state_words(alarm, wording, now)})"
-    late = ", overdue" if overdue(alarm, now) and alarm.priority != "urgent" else ""
+    late = ", overdue" if overdue(alarm, now) else ""
     what = named(alarm, wording) if number else called(alarm)
     return f"{what}, {wording.stood(alarm, now, about=about)}{late}{state}"
 

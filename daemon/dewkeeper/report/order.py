@@ -1,30 +1,36 @@
-"""The one order of need in which alarms are told and shown: urgent, then overdue, then by dose per band, then the older."""
+"""The one order of need in which alarms are told and shown, by consequence and time left: what is urgent; what is overdue;
+where nobody knows the air, for heat kills within the hour; then by dose per band; then the older."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 
 from dewkeeper.judge.lifecycle import WITHHELD
+from dewkeeper.judge.said import BELIEVED
 from dewkeeper.report.model import NEEDS_LOOK, RANKS, EnclosureMorning, Standing
 
 ROOMS: frozenset[str] = frozenset({"room_heat", "room_heat_soon", "room_frost"})
 """Kinds that are about a room and not about an enclosure in it."""
 THERMAL: frozenset[str] = frozenset({"hot", "cold", "heat_stuck_on", "heat_lost"}) | ROOMS
 """Kinds that are about temperature."""
+BLINDING = BELIEVED | {"missing", "crc"}
+"""Faults of a judged probe under which nobody knows the air of its enclosure. The others leave its readings believed."""
 QUIET_STATES = WITHHELD | {"normal"}
 """States in which an alarm asks nothing of anybody just now."""
 
-Need = tuple[bool, bool, bool, float, int]
+Need = tuple[bool, bool, bool, bool, float, int]
 
 
-def need(*, urgent: bool, stands: bool, respond_by: int | None, now: int, dose: float, since: int) -> Need:
+def need(*, urgent: bool, stands: bool, respond_by: int | None, now: int, blind: bool, dose: float, since: int) -> Need:
     """Return what to sort by, the most needed first.
 
     stands: whether it asks for something now; what is over or withheld comes after what does. respond_by: until when it
-    is to be answered, None where there is no hurry. dose: in widths of the band, times hours. Times: UTC seconds.
+    is to be answered, None where there is no hurry. blind: whether nobody knows the air of its enclosure now: what is not
+    known may be a heat, which kills within the hour, and a look is all that it takes. dose: in widths of the band, times
+    hours. Times: UTC seconds.
     """
     overdue = stands and respond_by is not None and respond_by < now
-    return not urgent, not stands, not overdue, -dose, since
+    return not urgent, not stands, not overdue, not (stands and blind), -dose, since
 
 
 def dose_of(detail: Mapping[str, str | float | int]) -> float:
@@ -43,7 +49,7 @@ def dose_in_bands(dose: float, kind: str) -> float:
     return dose / (BAND_CELSIUS if kind in THERMAL else BAND_PERCENT)
 
 
-NOTHING: tuple[bool, Need] = (True, (True, True, True, 0.0, 0))
+NOTHING: tuple[bool, Need] = (True, (True, True, True, True, 0.0, 0))
 """In place of `alarm_order` where no alarm is."""
 
 
@@ -59,24 +65,37 @@ def alarm_order(alarm: Standing, now: int) -> tuple[bool, Need]:
         stands=stands,
         respond_by=alarm.respond_by,
         now=now,
+        blind=blinds(alarm.kind, alarm.enclosure),
         dose=dose_in_bands(alarm.dose, alarm.kind),
         since=alarm.since,
     )
     return alarm.state in QUIET_STATES, needed
 
 
+def blinds(kind: str, enclosure: str | None) -> bool:
+    """Return whether an alarm says that nobody knows the air of an enclosure."""
+    return enclosure is not None and kind in BLINDING
+
+
 def row_order(
     row: EnclosureMorning, now: int
-) -> tuple[bool, bool, int, float, tuple[bool, Need], float, str, int, int]:
-    """Return what to sort enclosures by: urgent, overdue, rank, how far too hot now, the worst alarm, then the dose.
+) -> tuple[bool, bool, bool, int, float, tuple[bool, Need], float, str, int, int]:
+    """Return what to sort enclosures by: urgent, overdue, not watched now, rank, how far too hot now, the worst alarm, then the dose.
 
     Among urgent ones none is moved up for being overdue: there the hotter one dies first.
     """
     worst = alarm_order(row.alarms[0], now) if row.alarms else NOTHING
     urgent = row.rank == "urgent"
     late = not urgent and row.rank in NEEDS_LOOK and any(overdue(alarm, now) for alarm in row.alarms)
-    dose = -row.dose_percent_hours
-    return (not urgent, not late, RANKS.index(row.rank), -_too_hot(row), worst, dose, row.rack, row.shelf, row.place)
+    blind = not urgent and row.rank in NEEDS_LOOK and row.unwatched.now
+    dose, hot = -row.dose_percent_hours, -_too_hot(row)
+    return (not urgent, not late, not blind, rank_place(row), hot, worst, dose, row.rack, row.shelf, row.place)
+
+
+def rank_place(row: EnclosureMorning) -> int:
+    """Return the place of its rank, the worst 0; what is watched again asks for less than what stands."""
+    back = row.rank == "unwatched" and not row.unwatched.now
+    return RANKS.index("outside" if back else row.rank)
 
 
 def overdue(alarm: Standing, now: int) -> bool:

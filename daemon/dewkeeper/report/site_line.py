@@ -15,6 +15,7 @@ from dewkeeper.report.first_line import first_line
 from dewkeeper.report.model import RANKS, EnclosureMorning, MorningGlance, Rank
 from dewkeeper.report.morning import morning
 from dewkeeper.report.morning_words import row_words, said_above, unwatched_step
+from dewkeeper.report.order import rank_place
 from dewkeeper.report.past import StoredPast
 from dewkeeper.report.wording import Wording, first_steps, rank_word
 from dewkeeper_config.models import Config
@@ -81,7 +82,8 @@ def read_said(said: Any) -> SiteSaid:
 
 def rank_of(glance: MorningGlance) -> Rank:
     """Return the worst rank of all that a morning tells of, of the installation itself too."""
-    ranks: list[Rank] = [row.rank for row in glance.enclosures]
+    worst = min(glance.enclosures, key=rank_place, default=None)  # what is watched again is not the worst
+    ranks: list[Rank] = [] if worst is None else [worst.rank]
     ranks += ["urgent" if alarm.priority == "urgent" else "alarm" for alarm in glance.general]
     if glance.nothing_watched:
         ranks.append("unwatched")

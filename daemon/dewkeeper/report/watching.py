@@ -9,16 +9,14 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import replace
 
-from dewkeeper.judge.said import BELIEVED
 from dewkeeper.judge.words import FAULTS, KINDS
 from dewkeeper.report.history import Newest, Past
 from dewkeeper.report.model import NEVER_READ, NO_PROBE, NOT_BELIEVED, Standing, Unwatched
+from dewkeeper.report.order import BLINDING
 from dewkeeper.store.in_force import InForce
 from dewkeeper_config.models import Config
 
 STALE_POLLS = 3
-BLINDING = BELIEVED | {"missing", "crc"}
-"""Faults of a judged probe under which nobody knows the air of its enclosure. The others leave its readings believed."""
 
 
 def stale_after(config: Config) -> int:

@@ -24,7 +24,7 @@ RANK_WORDS: dict[Rank, str] = {
     "urgent": "act now",
     "alarm": "see to it",
     "unwatched": "unwatched",
-    "outside": "was beyond limits",
+    "outside": "was beyond limits",  # a night of it has its own word: `went_words`
     "shelved": "shelved",
     "out_of_service": "out of service",
     "calm": "calm",
@@ -228,8 +228,16 @@ def outside_words(row: NightRow, wording: Wording) -> list[str]:
         )
     referred = row.humidity_min_at_day_percent
     if referred is not None and referred < limits.tolerable_low and row.minutes_beyond_tolerable < 1:
-        said.append(f"would be {wording.humidity(referred)} at {wording.day_temperature(limits.day_temperature)}")
+        warm = wording.day_temperature(limits.day_temperature)
+        said.append(f"would be too dry at {warm} ({wording.humidity(referred)})")
     return said
+
+
+def went_words(row: NightRow) -> str:
+    """Return what a night was that went beyond something, in a word: beyond its limits, its target, or dry for how cool it was."""
+    if row.minutes_too_hot or row.minutes_too_cold or row.minutes_beyond_tolerable >= 1:
+        return "was beyond limits"
+    return "was beyond target" if row.minutes_beyond_target >= 1 else "dry for its warmth"
 
 
 def _furthest(row: NightRow, wording: Wording) -> str:
@@ -353,6 +361,8 @@ def _values(name: str, text: str, wording: Wording) -> str:
 
 def rank_word(row: EnclosureMorning) -> str:
     """Return the word of an enclosure's rank; of one that was not watched and is again, in the past."""
+    if row.rank == "outside":
+        return went_words(row)
     if row.rank == "unwatched" and not row.unwatched.now:
         return "was unwatched"
     return "look now" if harmed(row) else RANK_WORDS[row.rank]

@@ -40,7 +40,7 @@ _THEN = "what it said until then is below, and nothing is known of it since"
 _MOST_ENTRIES = 100
 _MOST_ALARMS = 40
 _COUNTED: Mapping[str, str] = {
-    "silent": "silent", "untold": "not to be shown", "urgent": "to act on now", "alarm": "to see to", "unwatched": "unwatched",
+    "silent": "silent", "untold": "not to be shown", "urgent": "to act on now", "unwatched": "unwatched", "alarm": "to see to",
     "outside": "beyond limits in the night", "shelved": "with something shelved", "out_of_service": "out of service", "calm": "calm",
     "well": "all well", "released": "released",
 }  # fmt: skip

@@ -26,7 +26,7 @@ from dewkeeper.report.animals import animals as animals_of
 from dewkeeper.report.animals_file import animals_text
 from dewkeeper.report.checks import checks, correction_words
 from dewkeeper.report.due import say_day
-from dewkeeper.report.earlier import NIGHT_WORDS, earlier_night, newest_night
+from dewkeeper.report.earlier import earlier_night, newest_night
 from dewkeeper.report.enclosure import SPANS
 from dewkeeper.report.first_line import age_words, first_line
 from dewkeeper.report.glimpse import glimpse, glimpse_of
@@ -88,7 +88,6 @@ def _earlier(visit: Visit, wanted: str) -> Response:
         before=day - timedelta(days=1),
         after=day + timedelta(days=1) if day < newest else None,
         newest=newest,
-        words_of=NIGHT_WORDS,
         say_day=say_day,
     )
 
