@@ -127,7 +127,7 @@ def test_an_old_reading_says_so_wherever_it_is_shown(rig: Any) -> None:
         for path in screens:
             assert "stale" in session.get(base + path, timeout=60).text, path
         text = session.get(base + "/", timeout=60).text
-        assert "<h1>Nothing is watched: 1 to see to, 2 unwatched</h1>" in text
+        assert "<h1>Nothing is watched: 2 unwatched, 1 to see to</h1>" in text
         assert "Nothing is watched: dewkeeper runs, but has read nothing since" in text
         assert "Stale: newest reading" in text
         rows = text.partition('aria-label="As it stands"')[0]

@@ -89,7 +89,10 @@ def row_order(
     late = not urgent and row.rank in NEEDS_LOOK and any(overdue(alarm, now) for alarm in row.alarms)
     blind = not urgent and row.rank in NEEDS_LOOK and row.unwatched.now
     dose, hot = -row.dose_percent_hours, -_too_hot(row)
-    return (not urgent, not late, not blind, rank_place(row), hot, worst, dose, row.rack, row.shelf, row.place)
+    rank = (
+        -1 if blind and row.rank == "alarm" else rank_place(row)
+    )  # of two that are not watched, the one with an alarm besides
+    return (not urgent, not late, not blind, rank, hot, worst, dose, row.rack, row.shelf, row.place)
 
 
 def rank_place(row: EnclosureMorning) -> int:
