@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from dewkeeper.judge.lifecycle import WITHHELD
 from dewkeeper.judge.said import BELIEVED
 from dewkeeper.report.model import NEEDS_LOOK, RANKS, EnclosureMorning, Standing
+from dewkeeper.report.wording import harmed
 
 ROOMS: frozenset[str] = frozenset({"room_heat", "room_heat_soon", "room_frost"})
 """Kinds that are about a room and not about an enclosure in it."""
@@ -79,8 +80,8 @@ def blinds(kind: str, enclosure: str | None) -> bool:
 
 def row_order(
     row: EnclosureMorning, now: int
-) -> tuple[bool, bool, bool, int, float, tuple[bool, Need], float, str, int, int]:
-    """Return what to sort enclosures by: urgent, overdue, not watched now, rank, how far too hot now, the worst alarm, then the dose.
+) -> tuple[bool, bool, bool, bool, int, float, tuple[bool, Need], float, str, int, int]:
+    """Return what to sort enclosures by: urgent, a heat that nobody has seen and is over, overdue, not watched now, rank, how far too hot now, the worst alarm, then the dose.
 
     Among urgent ones none is moved up for being overdue: there the hotter one dies first.
     """
@@ -92,7 +93,7 @@ def row_order(
     rank = (
         -1 if blind and row.rank == "alarm" else rank_place(row)
     )  # of two that are not watched, the one with an alarm besides
-    return (not urgent, not late, not blind, rank, hot, worst, dose, row.rack, row.shelf, row.place)
+    return (not urgent, not harmed(row), not late, not blind, rank, hot, worst, dose, row.rack, row.shelf, row.place)
 
 
 def rank_place(row: EnclosureMorning) -> int:
