@@ -345,3 +345,23 @@ def test_what_stands_is_found_without_what_is_over(collector: Collector, site: S
         ):
             plan = "\n".join(line for (line,) in connection.execute(f"EXPLAIN {asked}").fetchall())
             assert "alarm_standing" in plan, plan
+
+
+def test_doubted_readings_have_an_index_in_every_month(collector: Collector, site: SendingSite) -> None:
+    """Also in those that were made after it: what is doubted in a day is found without the day."""
+    fill(site.shelf, MIDNIGHT, 1, 3)
+    site.send()
+    with collector.connect() as connection:
+        months = {name for (name,) in connection.execute("SELECT inhrelid::regclass::text FROM pg_inherits WHERE inhparent = 'reading'::regclass")}  # fmt: skip
+        found = connection.execute("SELECT tablename FROM pg_indexes WHERE indexdef LIKE '%WHERE%flag <> 1%why IS NOT NULL%'").fetchall()  # fmt: skip
+        assert months
+        assert {name for (name,) in found} == months | {"reading"}
+        plan = "\n".join(
+            line
+            for (line,) in connection.execute(
+                "EXPLAIN SELECT * FROM reading r WHERE r.site = 1 AND r.gone IS NULL AND (r.flag <> 1 OR r.why IS NOT NULL) "
+                "AND r.time >= to_timestamp(%s) AND r.time < to_timestamp(%s)",
+                (MIDNIGHT, MIDNIGHT + 600),
+            )
+        )
+        assert "_site_time_idx" in plan, plan
