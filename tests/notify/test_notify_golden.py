@@ -78,7 +78,7 @@ def situations() -> Iterator[tuple[str, Iterator[str]]]:
         told([event(f"A{n}", "missing", since=NOON - 240, band=None) for n in range(1, 7)]),
     )
     yield "dry, the bowl is empty", told([event("A4", value=52.7, limit=55.0, cause=LEFT, response=BOWL)], (29.0, 52.4))
-    mist = "check the heater and its thermostat; do not mist"
+    mist = "unplug and check the heater; do not mist"
     yield (
         "dry, because it got warmer",
         told([event("A4", value=52.7, limit=55.0, cause=WARMED, response=mist)], (33.0, 52.4)),

@@ -158,7 +158,7 @@ def test_page_and_message_have_one_deadline_and_what_gets_worse_is_not_overdue_a
 @pytest.mark.parametrize(
     ("cause", "response", "action"),
     [
-        (WARMED, "check the heater and its thermostat; do not mist", "check heater"),
+        (WARMED, "unplug and check the heater; do not mist", "check heater"),
         (LEFT, "a wider bowl: its surface counts, not its depth", "wider bowl"),
         (ROOM, "treat the room's air; leave the tub as it is", "treat the room"),
         (LEFT, "refill the bowl; misting is a bridge (an hour or two), not the cure", "refill bowl"),
@@ -190,7 +190,7 @@ def test_several_with_empty_bowls_are_not_told_to_treat_the_room() -> None:
     (message,) = sent(rows, NOON, situation(*[a for _, a in pairs]))
     assert message.title == "3 tubs in rack left: too dry since 11:00 – refill bowl"
     assert "Cause: moisture left the air." in message.lines
-    mixed = [*pairs[:2], tub("A3", WARMED, "check the heater and its thermostat; do not mist")]
+    mixed = [*pairs[:2], tub("A3", WARMED, "unplug and check the heater; do not mist")]
     rows = Planner(config(), None).plan([e for e, _ in mixed], [], NOON, CONTEXT)
     (message,) = sent(rows, NOON, situation(*[a for _, a in mixed]))
     assert message.title.endswith("– see each")

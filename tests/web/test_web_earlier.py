@@ -56,7 +56,7 @@ def test_a_night_that_is_over_is_told_in_the_past_with_its_own_times(house: Hous
     for text in (shown, terminal):
         assert in_order(text, first.sentence(), "The night to Tue 22 Sep 2026", "T3", told["T3"][0], told["T2"][0])
         assert re.search(r"now \d|see to it|act now|since|→", text) is None
-    assert in_order(shown, "lowest 46 %", "highest 4", "Curves: 21:00 to 08:00")
+    assert in_order(shown, "min 46 %", "max 4", "Curves: 21:00 to 08:00")
 
 
 def test_from_each_night_one_comes_to_the_one_before_and_after(house: House) -> None:

@@ -140,7 +140,7 @@ def test_what_was_not_measured_is_worded_as_an_if(rig: Any) -> None:
     """The humidity at day temperature, which is reckoned and not measured, stands behind an “if” wherever it stands."""
     rig.clock.advance(8 * 3600)
     text = rig.keeper().get(rig.base + "/").text.replace("\u00a0", " ")
-    assert re.search(r"lowest \d+ % [\d:]+, \d+ % if at 30 °C", text)
+    assert re.search(r"min \d+ % [\d:]+, \d+ % if at 30 °C", text)
     assert "back at day temperature" in rig.keeper().get(rig.base + "/?numbers=all").text
 
 

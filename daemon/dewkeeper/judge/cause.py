@@ -96,12 +96,8 @@ def advice(view: View, kind: Kind, cause: str) -> str:
     if cause == ROOM:
         return "treat the room's air; leave the tub as it is"
     if cause in (WARMED, COOLED):
-        what = (
-            "the heater and its thermostat (unplug it before you touch it)"
-            if cause == WARMED
-            else "the heater: it cooled, no water came"
-        )
-        return f"check {what}; {'do not mist' if kind == 'dry' else 'do not dry it out'}"
+        what = "unplug and check the heater" if cause == WARMED else "check the heater: it cooled, no water came"
+        return f"{what}; {'do not mist' if kind == 'dry' else 'do not dry it out'}"
     return "; ".join(_damp(view, facts) if kind == "damp" else _dry(view, facts))
 
 

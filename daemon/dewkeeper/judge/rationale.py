@@ -22,11 +22,10 @@ DRY_CAUSE: Final = "the room's air is frost-dry"
 """One kind, `room_frost`, for two things that ask for different steps."""
 
 AT_A_HEATER: Final = (
-    "unplug the heater before you touch it, then check it, its thermostat and the plug; "
-    "scorched, wet or tripping again: leave it off, licensed electrician"
+    "unplug, then check heater and thermostat; scorched, wet or tripping again: leave it off, licensed electrician"
 )
 """What is said wherever somebody is sent to a heater or its plug: first what protects the hand."""
-HEAT_OFF: Final = "pull the heater's plug, open, put the snake in a closed box of its own in a cooler room"
+HEAT_OFF: Final = "pull the heater's plug, open, put the snake in a closed box in a cooler room"
 """The one first step against heat: the box, for a loose snake is lost; another room, for the heat may be this one's."""
 
 Class = Literal["failure", "function_check", "out_of_specification", "maintenance"]

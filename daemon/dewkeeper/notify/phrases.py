@@ -93,6 +93,7 @@ _STEPS: Final[Mapping[Kind, Sequence[tuple[str, str]]]] = {
 _ANY_STEP: Final = (
     ("change nothing more", "call the vet"),
     ("treat the room's air", "treat the room"),
+    ("unplug and check", "check heater"),
     ("check the heater", "check heater"),
     ("warm the room;", "warm the room"),
     ("moisten the room", "moisten the room"),

@@ -57,9 +57,9 @@ def first_line(glance: MorningGlance) -> str:
         said += f"; {len(missed)} {was} unwatched for a part of the night ({why})"
     if glance.nothing_watched:
         return f"{'No alarms' if len(glance.resting) == len(glance.enclosures) else 'Nothing is watched'}: {said}"
-    if glance.resting:
-        return f"{said} (no alarms from {'it' if len(glance.resting) == 1 else 'them'})"
-    return f"All well: {said}" if glance.all_well else said
+    if not glance.all_well:
+        return said
+    return f"{said} (no alarms)" if glance.resting else f"All well: {said}"
 
 
 def _went(glance: MorningGlance) -> list[str]:

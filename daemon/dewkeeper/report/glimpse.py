@@ -69,15 +69,15 @@ def thermal(row: NightRow) -> bool:
 
 
 def lowest_words(row: NightRow, wording: Wording) -> str:
-    """Return "lowest 46 % 05:12", of heat "highest 39.5 °C 03:10", of cold "lowest 21.0 °C 06:30"."""
+    """Return "min 46 % 05:12", of heat "max 39.5 °C 03:10", of cold "min 21.0 °C 06:30"."""
     if not thermal(row):
-        mark, said = row.humidity_min, "lowest "
+        mark, said = row.humidity_min, "min "
         text = wording.humidity(mark.value) if mark else ""
     elif row.alarms[0].kind in ("cold", "heat_lost", "room_frost"):
-        mark, said = row.temperature_min, "lowest "
+        mark, said = row.temperature_min, "min "
         text = wording.temperature(mark.value) if mark else ""
     else:
-        mark, said = row.temperature_max, "highest "
+        mark, said = row.temperature_max, "max "
         text = wording.temperature(mark.value) if mark else ""
     if mark is None and row.temperature_max is not None:
         mark, said = row.temperature_max, "no humidity believed, up to "

@@ -231,6 +231,10 @@ def in_blue(row: EnclosureMorning) -> str:
 
 def also_words(row: EnclosureMorning, wording: Wording) -> str:
     """Return ", also too dry, probe drifts and 2 more": what else asks for something there."""
-    others = [named(alarm, wording) for alarm in row.alarms[1:] if alarm.state not in QUIET_STATES]
+    lethal = row.alarms[0].danger  # beside it nothing counts that harms over days
+    others = [
+        named(alarm, wording) for alarm in row.alarms[1:]
+        if alarm.state not in QUIET_STATES and not (lethal and alarm.band == "target")
+    ]  # fmt: skip
     more = f" and {len(others) - 2} more" if len(others) > 2 else ""
     return f", also {', '.join(others[:2])}{more}" if others else ""
