@@ -18,6 +18,7 @@ from dewkeeper.judge.types import Alarm, Event
 from dewkeeper.notify.grouping import WINDOW_SECONDS, Where
 from dewkeeper.notify.memory import Memory
 from dewkeeper.notify.people import quiet_until
+from dewkeeper.notify.phrases import rationale_of
 from dewkeeper.report.order import ROOMS
 from dewkeeper_config.models import Person
 
@@ -110,7 +111,8 @@ def is_due(
 
     It is left to the morning message where that comes soon enough. people: who is told first. now, morning: UTC seconds.
     """
-    left = memory.alarms[alarm.alarm].reminded + KEPT_SHARE * alarm.within_seconds - memory.elapsed(now)
+    within = alarm.within_seconds or rationale_of(alarm.kind).within_for(alarm.band)
+    left = memory.alarms[alarm.alarm].reminded + KEPT_SHARE * within - memory.elapsed(now)
     if left <= 0:
         return True
     if morning is not None and now + left >= morning:
