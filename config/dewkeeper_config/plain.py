@@ -216,11 +216,14 @@ def _record(kind: Any) -> Reader:
             raise ValueError(f"not a {kind.__name__}")
         if not needed <= value.keys():
             raise ValueError(f"a {kind.__name__} without {', '.join(sorted(needed - value.keys()))}")
-        given = {}
-        for name, plain, part in parts:
-            if name in value:  # what a newer version has besides is left out
-                one = value[name]
-                given[name] = one if type(one) in plain else part(one)
+        given, name = {}, ""
+        try:
+            for name, plain, part in parts:
+                if name in value:  # what a newer version has besides is left out
+                    one = value[name]
+                    given[name] = one if type(one) in plain else part(one)
+        except ValueError as error:
+            raise ValueError(f"`{name}`: {error}") from error
         return kind(**given)
 
     return read

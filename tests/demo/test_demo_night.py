@@ -98,9 +98,9 @@ def test_urgent_heat_passes_quiet_hours_and_reaches_the_neighbour(played: Played
 
 @pytest.mark.slow
 def test_the_morning_names_what_needs_a_look_worst_first(played: Played) -> None:
-    """Dry and unwatched enclosures head the glance; the overheated one is listed, its alarm over; ten are calm."""
-    assert [row.enclosure for row in played.glance.needs_look] == [DRY_TUB, UNPLUGGED_TUB, HOT_TUB]
-    unplugged = played.glance.needs_look[1]
+    """Unwatched and dry enclosures head the glance; the overheated one is listed, its alarm over; ten are calm."""
+    assert [row.enclosure for row in played.glance.needs_look] == [UNPLUGGED_TUB, DRY_TUB, HOT_TUB]
+    unplugged = played.glance.needs_look[0]
     assert unplugged.rank == "unwatched" or unplugged.unwatched.now
     assert len(played.glance.calm) == len(PLACES) - 3
 
