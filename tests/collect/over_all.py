@@ -38,7 +38,7 @@ web = {{ base_url = "http://{host}.example:8080" }}
 enclosure = [{enclosures}]
 probe = [{probes}]
 """
-_ALL = """
+ALL = """
 site = {{ name = "All sites", timezone = "Europe/Vienna" }}
 storage = {{ folder = "{folder}", ballast_mb = 0 }}
 channel = [{{ kind = "webhook", name = "phone", url = "http://127.0.0.1:9/" }}]
@@ -46,7 +46,7 @@ person = [{{ name = "Ina", channels = ["phone"] }}]
 web = {{ port = 0 }}
 [collector]
 address = "{address}"
-silent_minutes = 60
+silent_minutes = {silent_minutes}
 """
 
 
@@ -131,7 +131,7 @@ class AllSitesRig:
         """Start the daemon, by this clock or one that shows the server's time."""
         folder = self.folder / "all"
         folder.mkdir()
-        config = parse(_ALL.format(folder=folder, address=self.address).encode(), folder / "all.toml")
+        config = parse(ALL.format(folder=folder, address=self.address, silent_minutes=60).encode(), folder / "all.toml")
         self._daemon = Daemon(config, clock=clock or ManualClock(wall=float(self.now + 5)), alarm=SilentAlarm)
         self._daemon.start()
         assert self._daemon.page is not None

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Protocol
 
 from dewkeeper.judge.rationale import COLD_CAUSE, DRY_CAUSE
-from dewkeeper.judge.types import Kind
+from dewkeeper.judge.types import Band, Kind
 from dewkeeper.judge.words import DAY, FAULTS, KINDS, Rationale
 
 
@@ -192,6 +192,22 @@ def rationale_of(kind: str) -> Rationale:
         _plain(kind), "this version does not know this kind of alarm, another one raised it", "not known to this version",
         "look yourself; `dewkeeper alarms` shows what stands", DAY,
     )  # fmt: skip
+
+
+class Responded(Protocol):
+    """What is to be answered in time: an event, an alarm, or what is told of one."""
+
+    @property
+    def kind(self) -> Kind: ...  # noqa: D102
+    @property
+    def band(self) -> Band | None: ...  # noqa: D102
+    @property
+    def within_seconds(self) -> int: ...  # noqa: D102
+
+
+def time_to_respond(item: Responded) -> int:
+    """Return its time to respond, seconds; where an older version named none, that of its kind and band."""
+    return item.within_seconds or rationale_of(item.kind).within_for(item.band)
 
 
 def _plain(kind: str) -> str:

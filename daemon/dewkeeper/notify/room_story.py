@@ -18,7 +18,7 @@ from dewkeeper.judge.types import Alarm, Event
 from dewkeeper.notify.grouping import WINDOW_SECONDS, Where
 from dewkeeper.notify.memory import Memory
 from dewkeeper.notify.people import quiet_until
-from dewkeeper.notify.phrases import rationale_of
+from dewkeeper.notify.phrases import time_to_respond
 from dewkeeper.report.order import ROOMS
 from dewkeeper_config.models import Person
 
@@ -111,7 +111,7 @@ def is_due(
 
     It is left to the morning message where that comes soon enough. people: who is told first. now, morning: UTC seconds.
     """
-    within = alarm.within_seconds or rationale_of(alarm.kind).within_for(alarm.band)
+    within = time_to_respond(alarm)
     left = memory.alarms[alarm.alarm].reminded + KEPT_SHARE * within - memory.elapsed(now)
     if left <= 0:
         return True

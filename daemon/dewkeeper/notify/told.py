@@ -7,7 +7,7 @@ from dataclasses import dataclass, fields
 from typing import Any, Literal, cast
 
 from dewkeeper.judge.types import Band, Event, Kind
-from dewkeeper.notify.phrases import rationale_of
+from dewkeeper.notify.phrases import time_to_respond
 from dewkeeper.report.order import ROOMS
 
 Happening = Literal["raised", "escalated", "reminded", "unanswered", "handed_over", "cleared", "annotated"]
@@ -161,7 +161,7 @@ class Told:
             consequence=event.consequence,
             response=event.response,
             within_seconds=event.within_seconds,
-            respond_by=event.time + (event.within_seconds or rationale_of(event.kind).within_for(event.band)),
+            respond_by=event.time + time_to_respond(event),
             what=str(event.detail.get("what", "")),
             detail=str(event.detail.get("text", "")),
             action=str(event.detail.get("action", "")),

@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 from dewkeeper.judge.types import Event
 from dewkeeper.judge.words import FORECASTS
-from dewkeeper.notify.phrases import rationale_of
+from dewkeeper.notify.phrases import time_to_respond
 from dewkeeper.slots import Daily
 from dewkeeper_config.models import Config
 
@@ -42,7 +42,7 @@ def waits(event: Event, morning: int | None, quiet_end: int | None = None, *, ur
     """
     if morning is None or event.priority == "urgent":
         return False
-    within = event.within_seconds or rationale_of(event.kind).within_for(event.band)
+    within = time_to_respond(event)
     asleep = quiet_end is not None and morning <= quiet_end + SOON_SECONDS // 2
     match event.event:
         case "cleared":

@@ -22,6 +22,7 @@ from dewkeeper.notify.phrases import (
     rationale_of,
     short_of,
     short_step,
+    time_to_respond,
 )
 from dewkeeper.notify.told import Member, Told
 from dewkeeper.report.alarm_words import AFTER_HEAT, SILENT, over_steps, steps_of
@@ -300,7 +301,7 @@ def _due(told: Told, wording: Wording, now: int) -> str:
     """Return until when to act: in the words of the page, and by the same deadline."""
     by = told.respond_by
     if by is None:  # planned by an older version
-        by = told.since + (told.within_seconds or rationale_of(told.kind).within_for(told.band))
+        by = told.since + time_to_respond(told)
     if by > now and told.priority == "urgent":
         return f"Act now, by {wording.clock(by, now)} at the latest."
     if by > now:

@@ -7,6 +7,7 @@ import time
 from pathlib import Path
 
 import requests
+from tests.collect.over_all import ALL
 from tests.web.conftest import PASSWORD
 
 from dewkeeper.clock import SystemClock
@@ -15,16 +16,6 @@ from dewkeeper.store import History, Store
 from dewkeeper.web.serve import PageServer
 from dewkeeper_config.loading import parse
 
-_ALL = """
-site = {{ name = "All sites", timezone = "Europe/Vienna" }}
-storage = {{ folder = "{folder}", ballast_mb = 0 }}
-channel = [{{ kind = "webhook", name = "phone", url = "http://127.0.0.1:9/" }}]
-person = [{{ name = "Ina", channels = ["phone"] }}]
-web = {{ port = 0 }}
-[collector]
-address = "{address}"
-silent_minutes = 10080
-"""
 _ROUNDS = 3
 SCREENS = {
     "/": "all sites' morning, the first screen",
@@ -38,7 +29,7 @@ def ask_page(address: str, sites: int) -> dict[str, tuple[float, float]]:
     found = {}
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        config = parse(_ALL.format(folder=folder, address=address).encode(), folder / "all.toml")
+        config = parse(ALL.format(folder=folder, address=address, silent_minutes=10_080).encode(), folder / "all.toml")
         assert config.collector is not None
         Store.open(folder, config.storage, SystemClock()).close()
         there = AllSites(config.collector)
