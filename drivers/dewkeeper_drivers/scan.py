@@ -11,7 +11,7 @@ from dewkeeper_drivers.adapters import find_adapter, owned_by_kernel
 from dewkeeper_drivers.buses import Bus
 from dewkeeper_drivers.errors import DriverError, ProbeError
 from dewkeeper_drivers.multiplexers import ADDRESSES as MULTIPLEXER_ADDRESSES
-from dewkeeper_drivers.table import open_probe
+from dewkeeper_drivers.registry import open_probe
 
 ADDRESSES = range(0x08, 0x78)
 LOOK_SECONDS = 10.0

@@ -18,8 +18,8 @@ from tests.cli.test_cli_start import HEAVY
 from tests.daemon.conftest import Phone, Racks
 from tests.web.test_web_words import OTHER_DATES
 
-from dewkeeper.cli import asking, main
-from dewkeeper.cli.answers import answers
+from dewkeeper.cli import delegate, main
+from dewkeeper.cli.delegated import answers
 from dewkeeper.cli.output import LONGEST_PRINTOUT, OUT, Printout, PrintoutTooLong
 from dewkeeper.errors import CommandRefused
 from dewkeeper.service.client import request
@@ -134,7 +134,11 @@ def test_an_answered_command_loads_no_library(house: House) -> None:
 
 def test_only_what_reads_is_answered(house: House) -> None:
     """Whoever asks the socket for a command that changes something, or for none, is refused; nothing is changed."""
-    ours: dict[str, Any] = {"do": "answer", "file": asking.digest(house.file.read_bytes()), "edition": asking.edition()}
+    ours: dict[str, Any] = {
+        "do": "answer",
+        "file": delegate.digest(house.file.read_bytes()),
+        "edition": delegate.edition(),
+    }
     ours |= {"now": 1_800_000_000, "width": 80, "utf8": True}
     for words in (["journal", "add", "T1", "misted"], ["backup"], ["run"], ["now", "--nonsense"], [], ["--help"]):
         with pytest.raises(CommandRefused):
@@ -209,4 +213,4 @@ def test_a_printout_is_bounded() -> None:
 
 def test_the_state_is_looked_for_where_the_configuration_puts_it() -> None:
     """The folder that is taken where the file names none is the configuration's default."""
-    assert Path(asking.DEFAULT_FOLDER) == Storage().folder
+    assert Path(delegate.DEFAULT_FOLDER) == Storage().folder

@@ -13,7 +13,7 @@ import pytest
 from tests.collect.postgres import Server, programs
 from tests.collect.sites import SendingSite
 
-from dewkeeper.collect.link import parameters
+from dewkeeper.collect.connection import parameters
 from dewkeeper.collect.server import initialise
 
 _COUNT = itertools.count()

@@ -15,7 +15,7 @@ from tests.report.conftest import judged
 from tests.web.conftest import PASSWORD
 
 from dewkeeper.clock import ManualClock
-from dewkeeper.collect.link import ServerLink, parameters
+from dewkeeper.collect.connection import ServerLink, parameters
 from dewkeeper.collect.sending import describe
 from dewkeeper.judge.types import Event, JournalEntry
 from dewkeeper.report.site_line import said_now

@@ -16,7 +16,7 @@ from typing import Any
 
 import psycopg
 
-from dewkeeper.collect.link import parameters
+from dewkeeper.collect.connection import parameters
 
 SUPERUSER = "postgres"
 

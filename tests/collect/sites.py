@@ -14,7 +14,7 @@ import psycopg
 from tests.store.conftest import MIDNIGHT, Shelf, raw_all
 
 from dewkeeper.collect.comparing import Comparing
-from dewkeeper.collect.link import BATCH_SECONDS, ServerLink, parameters
+from dewkeeper.collect.connection import BATCH_SECONDS, ServerLink, parameters
 from dewkeeper.collect.place import Cursor, enter, installation
 from dewkeeper.collect.sending import Pass, Sent
 from dewkeeper.collect.server import admit

@@ -14,8 +14,8 @@ from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.x509.oid import NameOID
 from tests.collect.postgres import SUPERUSER, Server, programs
 
+from dewkeeper.collect.connection import ServerLink, parameters
 from dewkeeper.collect.errors import ServerRefused
-from dewkeeper.collect.link import ServerLink, parameters
 
 _NOW = datetime.now(UTC)
 

@@ -22,8 +22,8 @@ from tests.report.conftest import FAIL, MISSING, judged
 from tests.store.conftest import MIDNIGHT
 
 from dewkeeper.clock import ManualClock
-from dewkeeper.collect.asking import ServerReader, SiteHistory
-from dewkeeper.collect.link import ServerLink, parameters
+from dewkeeper.collect.connection import ServerLink, parameters
+from dewkeeper.collect.queries import ServerReader, SiteHistory
 from dewkeeper.collect.sending import describe
 from dewkeeper.judge.types import (
     SUSPECT,

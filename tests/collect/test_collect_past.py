@@ -17,10 +17,10 @@ from tests.report.conftest import FAIL, MISSING, PASS, judged
 from tests.store.conftest import MIDNIGHT
 
 from dewkeeper.clock import ManualClock
-from dewkeeper.collect.asking import ServerReader, SiteHistory
+from dewkeeper.collect.connection import ServerLink, parameters
 from dewkeeper.collect.errors import ServerRefused
 from dewkeeper.collect.layout import layout_config, layout_text
-from dewkeeper.collect.link import ServerLink, parameters
+from dewkeeper.collect.queries import ServerReader, SiteHistory
 from dewkeeper.collect.sending import describe
 from dewkeeper.judge.types import SUSPECT, Calibration, Command, Event, Exclusion, JournalEntry, Learned
 from dewkeeper.report.past import StoredPast

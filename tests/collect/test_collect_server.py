@@ -14,8 +14,8 @@ import pytest
 from tests.collect.conftest import Collector
 from tests.collect.sites import MIDNIGHT, SendingSite, fill, live, unlike
 
+from dewkeeper.collect.connection import ServerLink, parameters
 from dewkeeper.collect.errors import CollectError, SentMeanwhile, ServerRefused, ServerUnreachable
-from dewkeeper.collect.link import ServerLink, parameters
 from dewkeeper.collect.place import Cursor, enter, installation, move
 from dewkeeper.collect.sending import describe
 from dewkeeper.collect.server import admit, initialise, release_site, sites

@@ -20,7 +20,7 @@ from dewkeeper_demo.wire import Wire, register_rack
 from dewkeeper_demo.wire_chips import Mux, Sht3x
 from dewkeeper_drivers.buses import Bus, open_bus
 from dewkeeper_drivers.contract import SHT3X, Probe
-from dewkeeper_drivers.table import open_probe
+from dewkeeper_drivers.registry import open_probe
 
 OVER_KERNEL = "EMULATED_I2C" in os.environ
 HERE = Path(__file__).parent

@@ -17,7 +17,7 @@ from dewkeeper_config.models import BusConfig, Multiplexer, ProbeConfig
 from dewkeeper_drivers.buses import Bus
 from dewkeeper_drivers.contract import Probe
 from dewkeeper_drivers.errors import ProbeError
-from dewkeeper_drivers.table import open_probe
+from dewkeeper_drivers.registry import open_probe
 
 
 class RemoteAdapter:

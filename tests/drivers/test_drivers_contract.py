@@ -12,8 +12,8 @@ from dewkeeper_demo.wire_chips import Sht4x
 from dewkeeper_drivers.contract import SHT3X, Sample
 from dewkeeper_drivers.contract_suite import ContractBroken, check_probe
 from dewkeeper_drivers.errors import DriverUnusable
+from dewkeeper_drivers.registry import open_probe
 from dewkeeper_drivers.simulated import register_clock
-from dewkeeper_drivers.table import open_probe
 
 
 def _plugging(chip: Any) -> dict[str, Any]:

@@ -16,7 +16,7 @@ from dewkeeper_drivers.adapters import Adapter, present_numbers
 from dewkeeper_drivers.buses import Bus, open_bus
 from dewkeeper_drivers.diagnosis import Diagnosis, diagnose
 from dewkeeper_drivers.errors import DriverError
-from dewkeeper_drivers.table import open_probe
+from dewkeeper_drivers.registry import open_probe
 
 MakeConfig = Callable[..., ProbeConfig]
 

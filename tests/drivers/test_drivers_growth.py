@@ -13,7 +13,7 @@ from tests.wire.wire_large import large_rack
 from dewkeeper_drivers.buses import open_bus
 from dewkeeper_drivers.contract import Probe
 from dewkeeper_drivers.errors import ProbeError
-from dewkeeper_drivers.table import open_probe
+from dewkeeper_drivers.registry import open_probe
 
 
 @pytest.mark.slow

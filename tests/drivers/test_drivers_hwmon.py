@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from dewkeeper_drivers.errors import DriverUnusable, ProbeGarbled, ProbeMissing
-from dewkeeper_drivers.table import open_probe
+from dewkeeper_drivers.registry import open_probe
 
 
 @pytest.fixture

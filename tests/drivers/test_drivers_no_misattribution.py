@@ -25,7 +25,7 @@ from dewkeeper_drivers.buses import Bus, open_bus
 from dewkeeper_drivers.contract import Probe
 from dewkeeper_drivers.crc import packed
 from dewkeeper_drivers.errors import ProbeError
-from dewkeeper_drivers.table import open_probe
+from dewkeeper_drivers.registry import open_probe
 
 TRANSFERS_OF_A_READING = 400  # far more than the longest one with all its tries
 

@@ -13,7 +13,7 @@ from dewkeeper_demo.wire import Wire
 from dewkeeper_drivers.buses import Bus, open_bus
 from dewkeeper_drivers.contract import Probe
 from dewkeeper_drivers.errors import ProbeError
-from dewkeeper_drivers.table import open_probe
+from dewkeeper_drivers.registry import open_probe
 
 LONGEST_CYCLE_SECONDS = 5.0
 WORST_EXTRA_SECONDS = 2.0

@@ -9,8 +9,8 @@ from typing import Any
 import pytest
 
 from dewkeeper_drivers.errors import DriverUnusable, ProbeCrc, ProbeMissing
+from dewkeeper_drivers.registry import open_probe
 from dewkeeper_drivers.simulated import register_clock
-from dewkeeper_drivers.table import open_probe
 
 Series = Callable[..., tuple[Any, list[float]]]
 

@@ -8,7 +8,7 @@ import pytest
 
 from dewkeeper_drivers.adapters import find_adapter
 from dewkeeper_drivers.errors import BusAbsent, DriverUnknown, DriverUnusable
-from dewkeeper_drivers.table import BUILT_IN, find_driver, known_drivers, open_probe
+from dewkeeper_drivers.registry import BUILT_IN, find_driver, known_drivers, open_probe
 
 
 @pytest.mark.parametrize("name", sorted(BUILT_IN))

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from dewkeeper.judge.types import JournalEntry, Kind
 from dewkeeper.judge.words import EXCURSIONS, KINDS
-from dewkeeper.notify import words
+from dewkeeper.notify import message_words
 from dewkeeper.notify.phrases import GROUPS
 from dewkeeper.notify.told import Happening, Member, Told
 from dewkeeper.report.wording import Wording
@@ -38,12 +38,12 @@ def told(kind: Kind, happening: Happening, **more: object) -> Told:
 def test_every_kind_has_its_words_for_every_happening(kind: Kind, happening: Happening) -> None:
     """First line of at most 60 characters with enclosure, what, since when and what to do; then sentences, plain text."""
     about = told(kind, happening)
-    title = words.title(about, WORDING, NOW)
-    lines = words.lines(about, WORDING, NOW)
-    assert len(title) <= words.TITLE_LENGTH
+    title = message_words.title(about, WORDING, NOW)
+    lines = message_words.lines(about, WORDING, NOW)
+    assert len(title) <= message_words.TITLE_LENGTH
     assert title.startswith("B4: ")
     assert "14:13" in title
-    assert title.endswith(words.action_of(about))
+    assert title.endswith(message_words.action_of(about))
     assert all(line.strip() for line in lines)
     assert all(ord(c) < 0x2600 for c in title + "".join(lines))  # no emoji, no pictographs
     if happening not in ("cleared", "annotated"):
@@ -59,7 +59,9 @@ def test_every_kind_has_its_words_for_every_happening(kind: Kind, happening: Hap
 @pytest.mark.parametrize("kind", KINDS_ALL)
 def test_happenings_of_a_kind_read_differently(kind: Kind) -> None:
     """Raised, escalated, reminded, unanswered, cleared and annotated never share a first line."""
-    assert len({words.title(told(kind, happening), WORDING, NOW) for happening in HAPPENINGS}) == len(HAPPENINGS)
+    assert len({message_words.title(told(kind, happening), WORDING, NOW) for happening in HAPPENINGS}) == len(
+        HAPPENINGS
+    )
 
 
 @pytest.mark.parametrize("happening", HAPPENINGS)
@@ -69,11 +71,11 @@ def test_every_kind_can_be_told_of_a_group(kind: Kind, happening: Happening) -> 
     until = NOW - 30 if happening == "cleared" else None
     members = tuple(Member(f"B{n}", NOW - 60 * n, f"e{n}", until) for n in range(1, 16))
     about = told(kind, happening, enclosure=None, members=members)
-    title = words.title(about, WORDING, NOW)
+    title = message_words.title(about, WORDING, NOW)
     assert title.startswith(("15 tubs in rack left: ", "rack left (15): ", "15 rooms: "))
     assert "14:13" in title
-    assert len(title) <= words.TITLE_LENGTH
-    text = "\n".join(words.lines(about, WORDING, NOW))
+    assert len(title) <= message_words.TITLE_LENGTH
+    text = "\n".join(message_words.lines(about, WORDING, NOW))
     assert f"B1 {'from' if until else 'since'} 16:12" in text
     assert "and 3 more" in text
 
@@ -86,7 +88,7 @@ def test_what_is_urgent_of_a_group_keeps_its_time_and_what_to_do(kind: Kind, rac
     until = NOW - 30 if happening == "cleared" else None
     members = tuple(Member(f"B{n}", NOW - 60 * n, f"e{n}", until) for n in range(1, 16))
     about = told(kind, happening, enclosure=None, members=members, priority="urgent", rack=rack, danger=kind == "hot")
-    title = words.title(about, WORDING, NOW)
+    title = message_words.title(about, WORDING, NOW)
     assert title.startswith("15 ")
     assert "14:13" in title
     assert happening in ("cleared", "annotated") or title.endswith(("cool the room", "heat off now")), title
@@ -97,8 +99,8 @@ def test_what_is_urgent_of_a_group_keeps_its_time_and_what_to_do(kind: Kind, rac
 def test_every_kind_can_be_told_late(kind: Kind, happening: Happening) -> None:
     """Days later the first line has the dates and still fits, and begins with the enclosure and what it is or was."""
     until = NOW - 600 if happening == "cleared" else None
-    title = words.title(told(kind, happening, until=until), WORDING, NOW + 9 * 86400)
-    assert len(title) <= words.TITLE_LENGTH
+    title = message_words.title(told(kind, happening, until=until), WORDING, NOW + 9 * 86400)
+    assert len(title) <= message_words.TITLE_LENGTH
     assert title.startswith("B4: ")
     assert "Mon 21 Sep 14:13" in title
 
@@ -106,10 +108,10 @@ def test_every_kind_can_be_told_late(kind: Kind, happening: Happening) -> None:
 @pytest.mark.parametrize("kind", sorted(GROUPS))
 def test_a_group_has_one_cause_and_its_own_response(kind: Kind) -> None:
     """Several at once: first line and text ask for the same thing, the shared cause, not for what one alone would need."""
-    alone = "\n".join(words.lines(told(kind, "raised"), WORDING, NOW))
+    alone = "\n".join(message_words.lines(told(kind, "raised"), WORDING, NOW))
     group = told(kind, "raised", enclosure=None, members=(Member("B1", NOW, "e1"), Member("B2", NOW, "e2")))
-    text = "\n".join(words.lines(group, WORDING, NOW))
-    assert words.action_of(group) == GROUPS[kind].action
+    text = "\n".join(message_words.lines(group, WORDING, NOW))
+    assert message_words.action_of(group) == GROUPS[kind].action
     assert f"Do: {GROUPS[kind].response}." in text
     assert "several at once" in text
     assert "several at once" not in alone
@@ -118,40 +120,45 @@ def test_a_group_has_one_cause_and_its_own_response(kind: Kind) -> None:
 @pytest.mark.parametrize("kind", KINDS_ALL)
 def test_every_kind_says_when_it_is_not_recorded(kind: Kind) -> None:
     """A message of an event the store refused says so."""
-    assert any("Not recorded" in line for line in words.lines(told(kind, "raised", recorded=False), WORDING, NOW))
-    assert not any("Not recorded" in line for line in words.lines(told(kind, "raised"), WORDING, NOW))
+    assert any(
+        "Not recorded" in line for line in message_words.lines(told(kind, "raised", recorded=False), WORDING, NOW)
+    )
+    assert not any("Not recorded" in line for line in message_words.lines(told(kind, "raised"), WORDING, NOW))
 
 
 def test_the_first_line_of_a_dry_tub() -> None:
     """The most common message, word for word."""
-    assert words.title(told("dry", "raised"), WORDING, NOW) == "B4: too dry since 14:13 – refill bowl"
-    assert words.title(told("dry", "raised", band="target"), WORDING, NOW) == (
+    assert message_words.title(told("dry", "raised"), WORDING, NOW) == "B4: too dry since 14:13 – refill bowl"
+    assert message_words.title(told("dry", "raised", band="target"), WORDING, NOW) == (
         "B4: drier than target since 14:13 – refill bowl"
     )
-    assert words.title(told("dry", "cleared"), WORDING, NOW) == "B4: was too dry 14:13–16:03 – nothing to do"
-    assert words.title(told("heat_lost", "reminded"), WORDING, NOW) == "B4: heater still off since 14:13 – check heater"
+    assert message_words.title(told("dry", "cleared"), WORDING, NOW) == "B4: was too dry 14:13–16:03 – nothing to do"
+    assert (
+        message_words.title(told("heat_lost", "reminded"), WORDING, NOW)
+        == "B4: heater still off since 14:13 – check heater"
+    )
 
 
 def test_a_late_message_carries_its_date_and_says_that_it_is_late() -> None:
     """Three days later the hour alone would mislead: the first line has the day, and a line says how late it is."""
     later = NOW + 3 * 86400
-    assert "Mon 21 Sep 14:13" in words.title(told("dry", "raised"), WORDING, later)
-    assert words.late_line(NOW, later, WORDING) == "Sent late: this was to go out at Mon 21 Sep 16:13, 3 d ago."
+    assert "Mon 21 Sep 14:13" in message_words.title(told("dry", "raised"), WORDING, later)
+    assert message_words.late_line(NOW, later, WORDING) == "Sent late: this was to go out at Mon 21 Sep 16:13, 3 d ago."
 
 
 def test_temperatures_are_in_the_unit_of_the_site() -> None:
     """°C and °F, for value and limit; humidity stays what it is."""
     hot = told("hot", "raised", value=36.4, limit=34.0)
     fahrenheit = Wording(ZoneInfo("America/Denver"), fahrenheit=True)
-    assert "Now: 36.4 °C, limit 34.0 °C." in words.lines(hot, WORDING, NOW)
-    assert "Now: 97.5 °F, limit 93.2 °F." in words.lines(hot, fahrenheit, NOW)
-    assert "Now: 48 %, limit 55 %." in words.lines(told("dry", "raised"), fahrenheit, NOW)
+    assert "Now: 36.4 °C, limit 34.0 °C." in message_words.lines(hot, WORDING, NOW)
+    assert "Now: 97.5 °F, limit 93.2 °F." in message_words.lines(hot, fahrenheit, NOW)
+    assert "Now: 48 %, limit 55 %." in message_words.lines(told("dry", "raised"), fahrenheit, NOW)
 
 
 def test_last_journal_entries_and_links_stand_at_the_end() -> None:
     """The last three entries, then the acknowledge link, then the page with the word where it works."""
     entries = [JournalEntry(f"j{n}", NOW - 600 * n, "B4", "misted", f"round {n}") for n in (5, 4, 3, 2, 1)]
-    lines = words.lines(
+    lines = message_words.lines(
         told("dry", "raised"), WORDING, NOW, entries, "http://rack.local:8080/", "http://rack.local:8080/ack/x"
     )
     assert [line for line in lines if line.startswith("Journal")] == [
@@ -165,11 +172,13 @@ def test_last_journal_entries_and_links_stand_at_the_end() -> None:
 
 def test_a_short_heat_that_is_over_still_asks_for_a_look() -> None:
     """Overheating that ended by itself does not read as nothing: the snake, the vet, what shares its plug, the thermostat."""
-    said = next(line for line in words.lines(told("hot", "cleared"), WORDING, NOW) if line.startswith("Do:"))
+    said = next(line for line in message_words.lines(told("hot", "cleared"), WORDING, NOW) if line.startswith("Do:"))
     assert all(word in said for word in ("look at the snake", "exotics vet", "other tubs on that plug", "thermostat"))
-    standing = " ".join(words.lines(told("hot", "raised"), WORDING, NOW))
+    standing = " ".join(message_words.lines(told("hot", "raised"), WORDING, NOW))
     assert all(word in standing for word in ("exotics vet", "other tubs on that plug", "thermostat"))
-    assert words.title(told("hot", "cleared"), WORDING, NOW) == "B4: was too hot 14:13–16:03 – look at the snake"
+    assert (
+        message_words.title(told("hot", "cleared"), WORDING, NOW) == "B4: was too hot 14:13–16:03 – look at the snake"
+    )
 
 
 @given(
@@ -179,8 +188,8 @@ def test_a_short_heat_that_is_over_still_asks_for_a_look() -> None:
 def test_no_name_breaks_the_first_line(name: str, kind: Kind, happening: Happening, back: int) -> None:
     """Whatever the enclosure is called and however old the story is, the first line fits and begins with its name."""
     about = told(kind, happening, enclosure=name, since=NOW - 7200 - back)
-    title = words.title(about, WORDING, NOW)
-    assert len(title) <= words.TITLE_LENGTH
+    title = message_words.title(about, WORDING, NOW)
+    assert len(title) <= message_words.TITLE_LENGTH
     assert title[:9] == f"{name}: "[:9] or title.startswith(name[:8])
 
 

@@ -29,7 +29,7 @@ from dewkeeper_config.models import Config, ProbeConfig
 from dewkeeper_config.reference import reference, sample
 from dewkeeper_drivers.contract import scale_of
 from dewkeeper_drivers.contract_suite import check_probe
-from dewkeeper_drivers.table import open_probe
+from dewkeeper_drivers.registry import open_probe
 
 ROOT = Path(__file__).resolve().parents[2]
 STATION = scale_of("station -40.0 165.0 -10.0 120.0")

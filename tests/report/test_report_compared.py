@@ -8,7 +8,7 @@ import pytest
 
 from dewkeeper.judge.calibrating import Calibrations
 from dewkeeper.judge.types import Calibration, Fact, Learned
-from dewkeeper.report.checks import checks
+from dewkeeper.report.calibration_checks import checks
 from dewkeeper_config.loading import ReplayConfig, parse
 
 NOW = 1_790_000_000

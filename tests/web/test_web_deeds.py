@@ -14,7 +14,7 @@ import requests
 
 from dewkeeper.judge.words import WITHDRAWN
 from dewkeeper.report.due import say_day
-from dewkeeper.web.kept import local_path, packed, unpacked
+from dewkeeper.web.drafts import local_path, packed, unpacked
 
 
 def words(text: str) -> str:

@@ -11,7 +11,7 @@ from tests.daemon.conftest import Phone
 from tests.web.conftest import Rig
 
 from dewkeeper.notify.daily import path_name
-from dewkeeper.notify.memory import Memory
+from dewkeeper.notify.planner_state import Memory
 from dewkeeper_config.models import Config
 
 

@@ -14,7 +14,7 @@ import pytest
 from dewkeeper.cli.glance import morning_lines
 from dewkeeper.judge.types import JournalEntry, Kind
 from dewkeeper.judge.words import EXCURSIONS, KINDS
-from dewkeeper.notify import words
+from dewkeeper.notify import message_words
 from dewkeeper.notify.daily import cleaned_lines, morning_words
 from dewkeeper.notify.told import Happening, Member, Told
 from dewkeeper.report.model import Mark
@@ -92,7 +92,7 @@ def test_no_message_says_what_nobody_would_say(kind: Kind) -> None:
             told(kind, happening, until=until, members=(Member("B1", NOW, "e"), Member("B2", NOW, "e", until=until))),
         ):
             for at in (NOW, NOW + 86400):
-                text = "\n".join([words.title(one, WORDING, at), *words.lines(one, WORDING, at)])
+                text = "\n".join([message_words.title(one, WORDING, at), *message_words.lines(one, WORDING, at)])
                 assert refused(text.replace("`dewkeeper selftest`", "it")) == []
 
 
@@ -155,7 +155,7 @@ def test_no_screen_and_no_morning_says_what_nobody_would_say(rig: Any) -> None:
     assert [line for line in refused(said) if not line.startswith(("a sentence", "a range without"))] == []
 
 
-TEMPLATES = Path(words.__file__).parents[1] / "web" / "templates"
+TEMPLATES = Path(message_words.__file__).parents[1] / "web" / "templates"
 ASKED = re.compile(r"\{% (?:el)?if (?:[^%]* and )?(\w+\([^%]*\)) %\}")
 
 

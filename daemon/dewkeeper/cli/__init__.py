@@ -18,7 +18,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from dewkeeper.cli.asking import answered
+from dewkeeper.cli.delegate import answered
 from dewkeeper.cli.output import (
     BAD_USE,
     INTERRUPTED,

@@ -94,7 +94,7 @@ def _calibrate(args: argparse.Namespace) -> int:
 
 
 def _tell(reply: dict[str, Any], config: Config) -> None:
-    from dewkeeper.report.checks import correction_words
+    from dewkeeper.report.calibration_checks import correction_words
     from dewkeeper.report.wording import Wording
     from dewkeeper.sampling.salts import CAUTION
     from dewkeeper.store.codec import as_calibration
@@ -126,7 +126,7 @@ def _plain(calibration: Calibration) -> dict[str, object]:
 
 def _calibrations(args: argparse.Namespace) -> int:
     from dewkeeper.interchange import format_time
-    from dewkeeper.report.checks import checks, humidity_words, temperature_words
+    from dewkeeper.report.calibration_checks import checks, humidity_words, temperature_words
     from dewkeeper.report.past import StoredPast
     from dewkeeper.report.wording import Wording
 

@@ -19,7 +19,7 @@ except ImportError as error:
     raise CommandRefused(NO_PSYCOPG) from error
 
 from dewkeeper.collect.comparing import Comparing
-from dewkeeper.collect.link import ServerLink, parameters
+from dewkeeper.collect.connection import ServerLink, parameters
 from dewkeeper.collect.place import enter, installation
 from dewkeeper.collect.sending import Pass
 from dewkeeper.collect.server import admit as admit_site

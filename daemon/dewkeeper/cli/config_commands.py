@@ -99,7 +99,7 @@ def _unusable(config: Config) -> list[Problem]:
     from dewkeeper_config.errors import Problem
     from dewkeeper_drivers.adapters import find_adapter
     from dewkeeper_drivers.errors import DriverUnusable
-    from dewkeeper_drivers.table import find_driver
+    from dewkeeper_drivers.registry import find_driver
 
     found: list[Problem] = []
     for names, find in (

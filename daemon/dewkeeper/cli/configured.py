@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from dewkeeper.cli.asking import configuration_file, state_folder
+from dewkeeper.cli.delegate import configuration_file, state_folder
 from dewkeeper_config import snapshot
 from dewkeeper_config.models import Config
 

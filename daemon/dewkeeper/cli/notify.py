@@ -54,7 +54,7 @@ def _confirm(args: argparse.Namespace) -> int:
 def _status(args: argparse.Namespace) -> int:
     from dewkeeper.interchange import format_time
     from dewkeeper.notify.daily import overdue_paths, path_name
-    from dewkeeper.notify.memory import Memory
+    from dewkeeper.notify.planner_state import Memory
     from dewkeeper.report.wording import Wording
     from dewkeeper.store import History
 

@@ -38,7 +38,7 @@ def _run(args: argparse.Namespace) -> int:
     import logging
 
     from dewkeeper.left_out import leave_out_charsets
-    from dewkeeper.service.memory import keep_little
+    from dewkeeper.service.give_back import keep_little
 
     keep_little()  # before the first thread
     leave_out_charsets()
@@ -69,7 +69,7 @@ def _run(args: argparse.Namespace) -> int:
 
 def _answers(config: Config, problems: Sequence[Problem], state: Path | None) -> Mapping[str, Handler]:
     """Return how the daemon answers commands that only read: not at all where it cannot tell which file it runs by."""
-    from dewkeeper.cli.answers import answers
+    from dewkeeper.cli.delegated import answers
     from dewkeeper_config.last_good import COPY, last_good
 
     if any(problem.key == COPY for problem in problems):

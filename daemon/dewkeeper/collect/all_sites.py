@@ -8,10 +8,10 @@ import threading
 from collections.abc import Mapping, Sequence
 from typing import Any, Final, NamedTuple
 
-from dewkeeper.collect.asking import ServerReader, SiteHistory
+from dewkeeper.collect.connection import parameters
 from dewkeeper.collect.errors import ServerUnreachable
 from dewkeeper.collect.layout import LINE, NOTE, layout_config
-from dewkeeper.collect.link import parameters
+from dewkeeper.collect.queries import ServerReader, SiteHistory
 from dewkeeper.collect.there import SaidThere, SiteRooms, SiteThere
 from dewkeeper.judge.types import Alarm, JournalEntry
 from dewkeeper.judge.words import WITHDRAWN

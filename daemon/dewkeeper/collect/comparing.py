@@ -14,7 +14,7 @@ from typing import Any, Final
 
 import psycopg
 
-from dewkeeper.collect.rows import SPELLED_THERE, spelled_here
+from dewkeeper.collect.copy_rows import SPELLED_THERE, spelled_here
 from dewkeeper.collect.sending import DAY, FOREVER, Pass, text_there
 from dewkeeper.store.onward import Record
 

@@ -12,8 +12,8 @@ from typing import Any, Final
 
 import psycopg
 
+from dewkeeper.collect.connection import ServerLink
 from dewkeeper.collect.errors import SentMeanwhile, ServerRefused
-from dewkeeper.collect.link import ServerLink
 
 SPEAKS: Final = 1
 """The way of sending that this version knows; the server says which it takes."""

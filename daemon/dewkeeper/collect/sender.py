@@ -112,7 +112,7 @@ class Sender:
 
     def _pass(self) -> None:
         from dewkeeper.collect.comparing import Comparing
-        from dewkeeper.collect.link import ServerLink, parameters
+        from dewkeeper.collect.connection import ServerLink, parameters
         from dewkeeper.collect.place import enter, installation
         from dewkeeper.collect.sending import Pass, describe
         from dewkeeper.store.onward import Onward

@@ -16,10 +16,10 @@ from typing import Any, Final
 
 import psycopg
 
+from dewkeeper.collect.connection import ServerLink
+from dewkeeper.collect.copy_rows import COPY, HEAD, INCOMING, TAIL, packed
 from dewkeeper.collect.layout import LINE, NOTE, layout_text, tell
-from dewkeeper.collect.link import ServerLink
 from dewkeeper.collect.place import Cursor, move, moved
-from dewkeeper.collect.rows import COPY, HEAD, INCOMING, TAIL, packed
 from dewkeeper.store.onward import Onward, Record
 from dewkeeper_config.models import Config
 from dewkeeper_drivers.contract import Scale, scale_of

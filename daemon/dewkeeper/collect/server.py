@@ -15,8 +15,8 @@ from typing import Any, cast
 import psycopg
 from psycopg import sql
 
+from dewkeeper.collect.connection import ServerLink, plainly
 from dewkeeper.collect.errors import ServerRefused
-from dewkeeper.collect.link import ServerLink, plainly
 
 OWNER, SENDER, READER = "dewkeeper_owner", "dewkeeper_sender", "dewkeeper_reader"
 _MIGRATIONS = Path(__file__).parent / "migrations"

@@ -12,8 +12,8 @@ from zoneinfo import ZoneInfo
 
 from dewkeeper.judge.types import JournalEntry
 from dewkeeper.judge.words import JOURNAL, LATCHED
+from dewkeeper.notify.message_words import TITLE_LENGTH, page_line
 from dewkeeper.notify.people import Draft
-from dewkeeper.notify.words import TITLE_LENGTH, page_line
 from dewkeeper.report.alarm_words import AFTER_HEAT, called, headline, named, to_do, why_now
 from dewkeeper.report.glimpse import lowest_words, now_words, referred_words, thermal
 from dewkeeper.report.model import EnclosureMorning, MorningGlance, Standing

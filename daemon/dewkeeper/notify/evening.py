@@ -9,11 +9,11 @@ from zoneinfo import ZoneInfo
 
 from dewkeeper.judge.words import JOURNAL
 from dewkeeper.notify.daily import date_due, overdue_paths
-from dewkeeper.notify.memory import Memory
+from dewkeeper.notify.message_words import TITLE_LENGTH, page_line
 from dewkeeper.notify.people import Draft
-from dewkeeper.notify.words import TITLE_LENGTH, page_line
+from dewkeeper.notify.planner_state import Memory
 from dewkeeper.report.animals import ABOUT_THE_ANIMAL
-from dewkeeper.report.checks import checks
+from dewkeeper.report.calibration_checks import checks
 from dewkeeper.report.due import ServiceRound
 from dewkeeper.report.evening import air_aside, air_due, evening, score
 from dewkeeper.report.hygiene import damp_seconds

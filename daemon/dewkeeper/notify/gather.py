@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
-from dewkeeper.notify import saying, words
+from dewkeeper.notify import message_words, saying
 from dewkeeper.notify.grouping import agreed
 from dewkeeper.notify.saying import UNWORDED, Situation
 from dewkeeper.notify.told import Member, Told
@@ -83,7 +83,9 @@ def _put_together(rows: Sequence[Message], situation: Situation, wording: Wordin
     merged.sort(key=lambda parcel: _order(parcel, situation, now))
     calm = [p for p in merged if not _pressing(p) and p.message.kind not in _BY_ITSELF]
     apart = [p for p in merged if p not in calm]
-    waited = any(now - planned_for(row, situation.stepped) > words.LATE_SECONDS for p in calm for row in p.carries)
+    waited = any(
+        now - planned_for(row, situation.stepped) > message_words.LATE_SECONDS for p in calm for row in p.carries
+    )
     batches = [calm] if waited and len(calm) >= DIGEST_FROM else _by_moment(calm, situation)
     calm = [_several(batch, wording, now, waited=waited) if len(batch) > 1 else batch[0] for batch in batches if batch]
     return sorted(apart + calm, key=lambda parcel: not _pressing(parcel))
@@ -203,11 +205,11 @@ def _told(row: Message) -> Told | None:
 def _late(parcel: Parcel, situation: Situation, wording: Wording, now: int) -> Parcel:
     """Say of a late message that it is late."""
     planned = planned_for(parcel.message, situation.stepped)
-    if now - planned <= words.LATE_SECONDS:
+    if now - planned <= message_words.LATE_SECONDS:
         return parcel
     message = parcel.message
     facts = dict(message.facts) | {"late_seconds": now - planned}
-    lines = (*message.lines, words.late_line(planned, now, wording))
+    lines = (*message.lines, message_words.late_line(planned, now, wording))
     return replace(parcel, message=replace(message, lines=lines, facts=facts))
 
 
@@ -235,7 +237,7 @@ def _several(calm: Sequence[Parcel], wording: Wording, now: int, *, waited: bool
         lines.append(f"and {len(told) - _DIGEST_LINES} more on the page")
     link = _text(last.facts, "link")
     if link and (lead is None or not _text(lead.facts, "link")):
-        lines.append(words.page_line(link))
+        lines.append(message_words.page_line(link))
     if lead is not None:
         title = lead.title
     elif waited and len(calm) >= DIGEST_FROM:
@@ -270,11 +272,11 @@ def _first_of(told: Sequence[Message], wording: Wording, now: int) -> str:
     more = f" (+{len(told) - 1} more)"
     about, title = _told(told[0]), told[0].title
     if about is not None:
-        return words.title(about, wording, now, words.TITLE_LENGTH - len(more)) + more
+        return message_words.title(about, wording, now, message_words.TITLE_LENGTH - len(more)) + more
     for shorter in (title, title.rpartition(" – ")[0] or title):
-        if len(shorter + more) <= words.TITLE_LENGTH:
+        if len(shorter + more) <= message_words.TITLE_LENGTH:
             return shorter + more
-    return title[: words.TITLE_LENGTH - len(more) - 1].rstrip() + "…" + more
+    return title[: message_words.TITLE_LENGTH - len(more) - 1].rstrip() + "…" + more
 
 
 def _essence(message: Message) -> list[str]:

@@ -16,9 +16,9 @@ from dewkeeper.judge.lifecycle import WITHHELD
 from dewkeeper.judge.rationale import ROOM
 from dewkeeper.judge.types import Event
 from dewkeeper.judge.words import FAULTS, KINDS
-from dewkeeper.notify.memory import Group, Memory
 from dewkeeper.notify.people import MESSAGE_NAMESPACE
 from dewkeeper.notify.phrases import OWN_CAUSES, short_step
+from dewkeeper.notify.planner_state import Group, Memory
 from dewkeeper.notify.told import Happening, Member, Place, Told
 from dewkeeper.report.wording import cause_words
 from dewkeeper_config.models import Config

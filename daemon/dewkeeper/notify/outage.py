@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 from dewkeeper.judge.lifecycle import WITHHELD
 from dewkeeper.judge.types import Alarm, Quality, Reading
+from dewkeeper.notify.message_words import TITLE_LENGTH
 from dewkeeper.notify.people import Draft
 from dewkeeper.notify.phrases import short_of
-from dewkeeper.notify.words import TITLE_LENGTH
 from dewkeeper.report.alarm_words import STATE_WORDS
 from dewkeeper.report.off_times import OFF_WORDS, OffTime, why_off
 from dewkeeper.report.wording import Wording, duration

@@ -13,13 +13,13 @@ from zoneinfo import ZoneInfo
 
 from dewkeeper.judge.lifecycle import WITHHELD
 from dewkeeper.judge.types import Alarm, Command, Event, JournalEntry
-from dewkeeper.notify import links, room_story, words
+from dewkeeper.notify import links, message_words, room_story
 from dewkeeper.notify.daily import morning_draft, morning_due, nag_draft, overdue_paths, path_name, test_draft
 from dewkeeper.notify.evening import round_draft, round_due
 from dewkeeper.notify.grouping import Telling, Where, tellings, together
-from dewkeeper.notify.memory import Budget, Known, Memory
 from dewkeeper.notify.people import Draft, address, ladder, quiet_until
 from dewkeeper.notify.phrases import rationale_of
+from dewkeeper.notify.planner_state import Budget, Known, Memory
 from dewkeeper.notify.steps import Steps
 from dewkeeper.notify.told import Happening, Told
 from dewkeeper.notify.waiting import next_morning, waits
@@ -223,7 +223,7 @@ class Planner:
         """Return what was told by itself and ended since the last morning message, and forget it."""
         ended = [told for facts in self._memory.over if (told := Told.of_facts(facts)) is not None]
         self._memory.over = []
-        return words.over_lines(ended, context.wording, now)
+        return message_words.over_lines(ended, context.wording, now)
 
     def _address(
         self, draft: Draft, person: Person, now: int, context: Context, only_channel: str | None = None
@@ -411,13 +411,13 @@ class Planner:
                 whole = self._ack_link(link, f"{links.GROUP}{telling.group}", person.name, now, context)
                 ack = whole if told.members else ack
             extra = {"link": link, "ack_link": ack, "ack_all_link": whole, "group": telling.gather}
-            facts = told.facts() | {"action": words.action_of(told), "alarms": list(telling.alarms)}
+            facts = told.facts() | {"action": message_words.action_of(told), "alarms": list(telling.alarms)}
             facts["stepped"] = self._memory.stepped
             facts |= {name: value for name, value in extra.items() if value}
             draft = Draft(
                 event=telling.event,
-                title=words.title(told, context.wording, now),
-                lines=words.lines(told, context.wording, now, journal, link, ack),
+                title=message_words.title(told, context.wording, now),
+                lines=message_words.lines(told, context.wording, now, journal, link, ack),
                 priority=told.priority,
                 kind=told.kind,
                 alarm=telling.alarm,

@@ -16,9 +16,9 @@ from zoneinfo import ZoneInfo
 from dewkeeper.judge.rationale import DRY_CAUSE, ROOM
 from dewkeeper.judge.types import Alarm, Event
 from dewkeeper.notify.grouping import WINDOW_SECONDS, Where
-from dewkeeper.notify.memory import Memory
 from dewkeeper.notify.people import quiet_until
 from dewkeeper.notify.phrases import time_to_respond
+from dewkeeper.notify.planner_state import Memory
 from dewkeeper.report.order import ROOMS
 from dewkeeper_config.models import Person
 

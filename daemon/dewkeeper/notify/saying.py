@@ -13,7 +13,7 @@ from typing import Any, Final
 from dewkeeper.judge.lifecycle import WITHHELD
 from dewkeeper.judge.types import Alarm, JournalEntry, Quality, Reading
 from dewkeeper.judge.words import EXCURSIONS, KINDS
-from dewkeeper.notify import words
+from dewkeeper.notify import message_words
 from dewkeeper.notify.grouping import agreed
 from dewkeeper.notify.phrases import rationale_of, short_of
 from dewkeeper.notify.told import Member, Told
@@ -89,9 +89,9 @@ def reworded(row: Message, told: Told, situation: Situation, wording: Wording, n
     """Return the row saying this, its facts too."""
     kept = {name: value for name, value in row.facts.items() if name not in Told.__dataclass_fields__}
     journal = situation.journal(told.enclosure) if told.enclosure and not told.members else ()
-    text = words.lines(told, wording, now, journal, _text(row, "link"), _text(row, "ack_link"))
-    facts = kept | told.facts() | {"action": words.action_of(told)}
-    return replace(row, title=words.title(told, wording, now), lines=text, facts=facts)
+    text = message_words.lines(told, wording, now, journal, _text(row, "link"), _text(row, "ack_link"))
+    facts = kept | told.facts() | {"action": message_words.action_of(told)}
+    return replace(row, title=message_words.title(told, wording, now), lines=text, facts=facts)
 
 
 def as_it_is(told: Told, row: Message, situation: Situation, now: int) -> Told:
@@ -147,7 +147,7 @@ def plainly(row: Message, wording: Wording, now: int) -> Message:
         f"Do: {rationale_of(row.kind).response}.",
     )
     kept = {"siblings": facts.get("siblings", ()), UNWORDED: True}
-    return replace(row, title=title[: words.TITLE_LENGTH], lines=tuple(map(str, lines)), facts=kept)
+    return replace(row, title=title[: message_words.TITLE_LENGTH], lines=tuple(map(str, lines)), facts=kept)
 
 
 def _stands(alarm: Alarm | None) -> bool:
@@ -157,7 +157,7 @@ def _stands(alarm: Alarm | None) -> bool:
 def _newest(told: Told, situation: Situation, now: int) -> Told:
     """Return it with the newest value that is believed, if there is one young enough."""
     found = situation.newest.get(told.probe or "")
-    if found is None or told.kind not in words.MEASURED:
+    if found is None or told.kind not in message_words.MEASURED:
         return told
     reading, quality = found
     humid = told.kind in _HUMID

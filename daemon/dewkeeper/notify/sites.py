@@ -201,7 +201,7 @@ class SitesWatch:
         return "", False
 
     def _look(self) -> None:
-        from dewkeeper.collect.link import ServerLink, parameters
+        from dewkeeper.collect.connection import ServerLink, parameters
 
         given = parameters(self._set.address.read(), self._set.ca_file)
         with ServerLink(given, _LOOK_SECONDS) as link, link.batch() as cursor:

@@ -8,8 +8,8 @@ from zoneinfo import ZoneInfo
 
 from dewkeeper.judge.types import Alarm
 from dewkeeper.judge.words import EXCURSIONS
-from dewkeeper.notify.memory import Known, Memory
 from dewkeeper.notify.people import ladder, quiet_until
+from dewkeeper.notify.planner_state import Known, Memory
 from dewkeeper.notify.told import Happening
 from dewkeeper.notify.waiting import QUICK_SECONDS, SOON_SECONDS, next_morning
 from dewkeeper_config.models import Config, Person

@@ -11,7 +11,7 @@ from dewkeeper_drivers.buses import Bus, open_bus
 from dewkeeper_drivers.contract import Probe
 from dewkeeper_drivers.diagnosis import diagnose
 from dewkeeper_drivers.errors import DriverError
-from dewkeeper_drivers.table import open_probe
+from dewkeeper_drivers.registry import open_probe
 
 WARMED_C = 1.0
 """A probe held in the hand is this much warmer than before within half a minute; a rack's own warming is slower."""

@@ -26,8 +26,8 @@ from dewkeeper_drivers.errors import (
     ProbeGarbled,
     ProbeReset,
 )
+from dewkeeper_drivers.registry import open_probe
 from dewkeeper_drivers.siblings import Siblings
-from dewkeeper_drivers.table import open_probe
 
 log = logging.getLogger(__name__)
 

@@ -36,10 +36,10 @@ from dewkeeper.service.commands import CommandHandler, Handler, whole_text
 from dewkeeper.service.control import ControlSocket
 from dewkeeper.service.copying import NightlyCopy
 from dewkeeper.service.duties import duties
+from dewkeeper.service.give_back import give_back
 from dewkeeper.service.learner import Learner
 from dewkeeper.service.ledger import Ledger
 from dewkeeper.service.losses import LossCounts
-from dewkeeper.service.memory import give_back
 from dewkeeper.service.opening import Opening
 from dewkeeper.service.outward import Outward
 from dewkeeper.service.page import open_page

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any
 from dewkeeper.clock import Clock
 from dewkeeper.notify.daily import path_name
 from dewkeeper.notify.heartbeat import Pulse
-from dewkeeper.notify.memory import Memory
 from dewkeeper.notify.neighbour import NeighbourWatch
+from dewkeeper.notify.planner_state import Memory
 from dewkeeper.report.wording import Wording
 from dewkeeper.service.losses import LossCounts
 from dewkeeper.service.watch import Heartbeats

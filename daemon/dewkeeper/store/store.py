@@ -31,7 +31,6 @@ from dewkeeper.store.dating import date_anew
 from dewkeeper.store.errors import StoreRefused, StoreUnusable
 from dewkeeper.store.files import Files
 from dewkeeper.store.hot import Probes
-from dewkeeper.store.kept import Kept
 from dewkeeper.store.lock import DAEMON, WriterLock, give_to_owner
 from dewkeeper.store.outbox import restate, write_delivery, write_event, write_message, write_note
 from dewkeeper.store.quality import Verdicts, cut_out, spelled, write_exclusion
@@ -39,6 +38,7 @@ from dewkeeper.store.quarters import LONGEST_HOLD_SECONDS, QUARTER_SECONDS, Stan
 from dewkeeper.store.records import Batch, Snapshot
 from dewkeeper.store.remembered import Remembered, gather, store_item
 from dewkeeper.store.repair import Repaired, bring_back
+from dewkeeper.store.resume import Kept
 from dewkeeper.store.rows import Row, insert, last_key
 from dewkeeper.store.salvage import Range, spans
 from dewkeeper_config.models import Storage

@@ -13,9 +13,9 @@ from dewkeeper.judge.words import JOURNAL, LONGEST_SUPPRESSION_SECONDS, WITHDRAW
 from dewkeeper.report.quarantine import leaving_quarantine
 from dewkeeper.report.sheds import grade_of
 from dewkeeper.web.choices import BY_KEY, CAUTIONS, HAS_SHED, asks_for_vet
+from dewkeeper.web.drafts import local_path
 from dewkeeper.web.effects import quiet_until
 from dewkeeper.web.errors import Refused
-from dewkeeper.web.kept import local_path
 from dewkeeper.web.visit import Visit
 
 LONGEST_REVIEW_HOURS = 366 * 24.0

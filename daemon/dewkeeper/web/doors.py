@@ -9,16 +9,16 @@ from werkzeug.wrappers import Response
 from dewkeeper.notify.errors import LinkRefused
 from dewkeeper.notify.evening import round_now
 from dewkeeper.notify.links import GOOD_SECONDS, GROUP, Link, verify
-from dewkeeper.notify.memory import Memory
+from dewkeeper.notify.planner_state import Memory
 from dewkeeper.report.model import Rank, Standing
 from dewkeeper.report.morning import morning
 from dewkeeper.report.sitter import sitter_rows
 from dewkeeper.report.standing import standing_now
+from dewkeeper.web.auth_store import SESSION_SECONDS, SitterLink
 from dewkeeper.web.choices import BY_KEY, SITTER
+from dewkeeper.web.drafts import TYPED, local_path, packed, unpacked
 from dewkeeper.web.errors import Refused
-from dewkeeper.web.kept import TYPED, local_path, packed, unpacked
 from dewkeeper.web.limiter import login_wait_seconds
-from dewkeeper.web.memory import SESSION_SECONDS, SitterLink
 from dewkeeper.web.screens import living
 from dewkeeper.web.visit import COOKIE, Visit
 

@@ -16,15 +16,15 @@ from dewkeeper.interchange import JOURNAL_HEADER, READINGS_HEADER, format_time, 
 from dewkeeper.judge.stages import BAND, MOVES, Holding, band_of
 from dewkeeper.judge.types import Event, JournalEntry
 from dewkeeper.judge.words import FAULTS, JOURNAL, KINDS, WITHDRAWN
-from dewkeeper.notify.memory import Memory
 from dewkeeper.notify.people import ladder
+from dewkeeper.notify.planner_state import Memory
 from dewkeeper.report import enclosure as enclosure_report
 from dewkeeper.report import morning as morning_report
 from dewkeeper.report.ahead import water
 from dewkeeper.report.animals import WHO_WORDS
 from dewkeeper.report.animals import animals as animals_of
 from dewkeeper.report.animals_file import animals_text
-from dewkeeper.report.checks import checks, correction_words
+from dewkeeper.report.calibration_checks import checks, correction_words
 from dewkeeper.report.due import say_day
 from dewkeeper.report.earlier import earlier_night, newest_night
 from dewkeeper.report.enclosure import SPANS

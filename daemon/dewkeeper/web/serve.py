@@ -35,9 +35,9 @@ from dewkeeper.report.year_days import hours_words
 from dewkeeper.store import History
 from dewkeeper.store.errors import StoreError
 from dewkeeper.web.app import Application
+from dewkeeper.web.auth_store import AuthStore
 from dewkeeper.web.http_thread import HttpThread
 from dewkeeper.web.limiter import Limiter
-from dewkeeper.web.memory import AuthStore
 from dewkeeper.web.visit import DoneOnce, HealthLine, Services
 from dewkeeper.web.why_picture import why_picture
 from dewkeeper_config.models import Config

@@ -21,11 +21,11 @@ from dewkeeper.judge.types import JournalEntry
 from dewkeeper.notify.neighbour import Answer
 from dewkeeper.report.past import StoredPast
 from dewkeeper.report.wording import Wording
+from dewkeeper.web.auth_store import AuthStore, Session
 from dewkeeper.web.choices import CAUTIONS
 from dewkeeper.web.effects import after_words
 from dewkeeper.web.errors import Outdated, Refused
 from dewkeeper.web.limiter import Limiter
-from dewkeeper.web.memory import AuthStore, Session
 from dewkeeper_config.models import Config
 
 if TYPE_CHECKING:

@@ -26,7 +26,7 @@ from dewkeeper.insight.pupil import Pupil
 from dewkeeper.judge import Judge
 from dewkeeper.judge.types import EnclosureFacts, Event, ProbeFacts, Reading, Settings
 from dewkeeper.notify.grouping import Where, tellings
-from dewkeeper.notify.memory import Known, Memory
+from dewkeeper.notify.planner_state import Known, Memory
 from dewkeeper.slots import Daily
 from dewkeeper_config.profiles import BUILT_IN
 

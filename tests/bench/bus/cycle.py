@@ -11,7 +11,7 @@ from tests.wire.wire_large import large_rack
 
 from dewkeeper_drivers.buses import open_bus
 from dewkeeper_drivers.errors import ProbeError
-from dewkeeper_drivers.table import open_probe
+from dewkeeper_drivers.registry import open_probe
 
 
 def measure(cycles: int = 20) -> dict[str, float]:

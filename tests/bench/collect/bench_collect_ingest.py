@@ -24,9 +24,9 @@ from tests.collect.postgres import Server
 from tests.store.conftest import reading
 
 from dewkeeper.clock import ManualClock
-from dewkeeper.collect.link import ServerLink, parameters
+from dewkeeper.collect.connection import ServerLink, parameters
+from dewkeeper.collect.copy_rows import COPY, HEAD, TAIL, packed
 from dewkeeper.collect.place import enter
-from dewkeeper.collect.rows import COPY, HEAD, TAIL, packed
 from dewkeeper.collect.sending import Pass
 from dewkeeper.collect.server import admit, initialise
 from dewkeeper.judge.types import PASS, Quality

@@ -19,7 +19,7 @@ from typing import Any
 from tests.bench.collect.bench_collect_pass import used
 
 from dewkeeper.collect.comparing import Comparing
-from dewkeeper.collect.link import ServerLink, parameters
+from dewkeeper.collect.connection import ServerLink, parameters
 from dewkeeper.collect.place import enter
 from dewkeeper.collect.sending import Pass, describe
 from dewkeeper.judge.types import PASS, Alarm, Calibration, Event, JournalEntry

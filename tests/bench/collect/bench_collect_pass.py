@@ -15,7 +15,7 @@ from pathlib import Path
 
 import dewkeeper.service.daemon  # noqa: F401  what a daemon has in memory anyway
 from dewkeeper.left_out import leave_out_charsets
-from dewkeeper.service.memory import keep_little
+from dewkeeper.service.give_back import keep_little
 from dewkeeper.store.onward import Onward
 
 
@@ -43,7 +43,7 @@ def main() -> None:
 
 
 def _pass(onward: Onward, folder: Path, address: str) -> dict[str, float]:
-    from dewkeeper.collect.link import ServerLink, parameters
+    from dewkeeper.collect.connection import ServerLink, parameters
     from dewkeeper.collect.place import enter, installation
     from dewkeeper.collect.sending import Pass
 

@@ -26,9 +26,9 @@ from tests.bench.collect.bench_collect_made import POLL_SECONDS, Done, MadeUp, S
 from tests.bench.collect.bench_collect_page import ask_page
 from tests.collect.postgres import Server
 
-from dewkeeper.collect.asking import ServerReader, SiteHistory
-from dewkeeper.collect.link import ServerLink, parameters
-from dewkeeper.collect.rows import COPY, HEAD, TAIL, packed
+from dewkeeper.collect.connection import ServerLink, parameters
+from dewkeeper.collect.copy_rows import COPY, HEAD, TAIL, packed
+from dewkeeper.collect.queries import ServerReader, SiteHistory
 from dewkeeper.collect.server import READER, admit, initialise
 from dewkeeper.judge.words import FAULTS
 from dewkeeper.notify.sites import _SITES, _TROUBLES

@@ -24,7 +24,7 @@ from tests.collect.sites import SendingSite
 from tests.report.conftest import judged
 
 from dewkeeper.collect.all_sites import AllSites
-from dewkeeper.collect.link import ServerLink, parameters
+from dewkeeper.collect.connection import ServerLink, parameters
 from dewkeeper.collect.sending import describe
 from dewkeeper.report.glimpse import glimpse
 from dewkeeper.report.morning import morning

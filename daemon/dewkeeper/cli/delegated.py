@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from dewkeeper.cli import asking
+from dewkeeper.cli import delegate
 from dewkeeper.cli.output import Arguments, Printout, printout
 from dewkeeper.errors import CommandRefused
 from dewkeeper_config import Config
@@ -22,7 +22,7 @@ class _Answered(Arguments):
 
 def answers(config: Config, file: bytes) -> Mapping[str, Callable[[dict[str, Any]], Mapping[str, Any]]]:
     """Return the handler of the one request, by its verb; file: the bytes that the configuration was made of."""
-    ours = {"file": asking.digest(file), "edition": asking.edition()}
+    ours = {"file": delegate.digest(file), "edition": delegate.edition()}
 
     def answer(request: dict[str, Any]) -> Mapping[str, Any]:
         if any(request.get(key) != value for key, value in ours.items()):
@@ -38,7 +38,7 @@ def answers(config: Config, file: bytes) -> Mapping[str, Callable[[dict[str, Any
         finally:
             printout.reset(before)
 
-    return {asking.VERB: answer}
+    return {delegate.VERB: answer}
 
 
 def _arguments(words: list[str], config: Config, now: int) -> Arguments:

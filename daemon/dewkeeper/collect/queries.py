@@ -16,8 +16,8 @@ import psycopg
 from psycopg import IsolationLevel
 from psycopg.types.numeric import IntLoader
 
+from dewkeeper.collect.connection import ServerLink
 from dewkeeper.collect.errors import CollectError
-from dewkeeper.collect.link import ServerLink
 from dewkeeper.judge.stages import STAGE_WORDS
 from dewkeeper.judge.types import SUSPECT, SUSPECT_WHOLE
 from dewkeeper.store import asked, asked_postgresql
