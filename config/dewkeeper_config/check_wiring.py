@@ -11,9 +11,7 @@ from collections.abc import Iterator
 from dewkeeper_config.entries import FileEntries, FileEntry
 from dewkeeper_config.errors import Problem
 from dewkeeper_config.models import BusConfig, ProbeConfig
-
-ADDRESSES = {"sht31d": (0x44, 0x45), "sht4x": (0x44, 0x45, 0x46)}
-"""Drivers of this project that sit on I2C, with the addresses their chips can have (data sheets)."""
+from dewkeeper_config.models.wiring import ADDRESSES
 
 
 def wiring_problems(entries: FileEntries) -> Iterator[Problem]:

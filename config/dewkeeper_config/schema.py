@@ -8,7 +8,6 @@ from collections.abc import Iterator, Sequence
 from functools import lru_cache
 from typing import Any
 
-from dewkeeper_config.door import adapter
 from dewkeeper_config.models import ChannelConfig, ConfigFile
 from dewkeeper_config.models.channel_kinds import installed_kinds
 
@@ -24,6 +23,8 @@ def _schema() -> Node:
 @lru_cache(maxsize=8)
 def _made(_kinds: tuple[type[ChannelConfig], ...]) -> Node:
     """Return the schema with these kinds of channel beside ours; it reads from the models which there are."""
+    from dewkeeper_config.door import adapter  # pydantic; who only writes TOML needs none
+
     root = adapter(ConfigFile).json_schema()
     root["$schema"] = "https://json-schema.org/draft/2020-12/schema"
     root["title"] = "dewkeeper configuration"

@@ -20,6 +20,7 @@ from typing import Final
 from dewkeeper_config.models import Config
 from dewkeeper_config.models.secrets import without_secrets
 from dewkeeper_config.plain import from_plain, to_plain
+from dewkeeper_config.values import check_timezone
 from dewkeeper_config.whole import write_whole
 
 SNAPSHOT: Final = "checked-configuration.json"
@@ -43,9 +44,11 @@ def kept(data: bytes, folder: Path) -> Config | None:
             seal, _, body = file.read(_LARGEST_BYTES).partition(b"\n")
         if seal != _seal(data, body):
             return None
-        return from_plain(Config, json.loads(body))
+        config = from_plain(Config, json.loads(body))
+        check_timezone(config.site.timezone)  # all else is the file's own; which zones there are is the machine's
     except (OSError, ValueError, TypeError, RecursionError):
         return None
+    return config
 
 
 def keep(config: Config, data: bytes, folder: Path) -> None:

@@ -6,6 +6,7 @@ What is printed reads back as the same configuration. Secrets that stand in the 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from dataclasses import fields
 from datetime import time
 from pathlib import Path
 from typing import Any
@@ -13,12 +14,11 @@ from typing import Any
 from dewkeeper_config.models import Config, Enclosure, Limits, Model
 from dewkeeper_config.models.secrets import NOT_SHOWN, SecretSource
 from dewkeeper_config.profiles import limits_of_enclosure, stage_limits
-from dewkeeper_config.schema import Node, resolve, schema, toml_key, toml_value
+from dewkeeper_config.schema import toml_key, toml_value
 
 
 def written_out(config: Config) -> str:
     """Return a configuration as TOML. Only what was given is written: what was left out has its default."""
-    nodes = schema()["properties"]
     limits = stage_limits(config)
     lines: list[str] = []
     for table in config.field_names:
@@ -28,21 +28,30 @@ def written_out(config: Config) -> str:
         if isinstance(value, list):
             for entry in value:
                 judged = [_judged_by(limits_of_enclosure(entry, limits))] if isinstance(entry, Enclosure) else []
-                lines += ["", f"[[{table}]]", *judged, *_keys(entry, nodes[table]["items"])]
+                lines += ["", f"[[{table}]]", *judged, *_keys(entry)]
         else:
-            lines += ["", f"[{table}]", *_keys(value, nodes[table])]
+            lines += ["", f"[{table}]", *_keys(value)]
     text = "\n".join(lines[1:]) + "\n"
     if toml_value(NOT_SHOWN) in text:
         text = f"# Secrets that stand in the file are not shown: {toml_value(NOT_SHOWN)} is in their place.\n\n" + text
     return text
 
 
-def _keys(entry: Model, node: Node) -> Iterator[str]:
-    node = resolve(node)
-    if "oneOf" in node:
-        node = resolve({"$ref": node["discriminator"]["mapping"][getattr(entry, "kind", "")]})
-    for key, value in plain(entry).items():
-        yield f"{toml_key(key)} = {toml_value(value, node['properties'].get(key))}"
+def _keys(table: Model) -> Iterator[str]:
+    addresses = {one.name for one in fields(table) if "address" in one.metadata.get("description", "").lower()}  # type: ignore[arg-type]
+    for key, value in table:
+        if key in table.given:
+            yield f"{toml_key(key)} = {_value(value, hexadecimal=key in addresses)}"
+
+
+def _value(value: Any, *, hexadecimal: bool) -> str:
+    """Return a value as TOML; I2C addresses in hexadecimal, as in every data sheet."""
+    if isinstance(value, list):
+        return "[" + ", ".join(_value(one, hexadecimal=hexadecimal) for one in value) + "]"
+    if isinstance(value, Model) and not isinstance(value, SecretSource):
+        inner = ", ".join(_keys(value))
+        return f"{{ {inner} }}" if inner else "{}"
+    return f"{value:#04x}" if hexadecimal and type(value) is int else toml_value(plain(value))
 
 
 def plain(value: Any) -> Any:

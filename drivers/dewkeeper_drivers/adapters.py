@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from importlib.metadata import entry_points
 from pathlib import Path
 from typing import Protocol, runtime_checkable
 
@@ -108,6 +107,8 @@ def find_adapter(kind: str) -> OpenAdapter:
     """Return what opens adapters of this kind. Raises DriverUnknown, DriverBroken."""
     if kind in BUILT_IN:
         return BUILT_IN[kind]
+    from importlib.metadata import entry_points  # not for ours: it reads through everything installed
+
     found = {entry.name: entry for entry in entry_points(group=ADAPTER_GROUP)}
     if kind not in found:
         raise DriverUnknown(kind, [*BUILT_IN, *found])

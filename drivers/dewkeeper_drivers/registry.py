@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from importlib import import_module
-from importlib.metadata import entry_points
+from typing import TYPE_CHECKING
 
 from dewkeeper_config.models import ProbeConfig
 from dewkeeper_drivers.buses import Bus
 from dewkeeper_drivers.contract import Probe
 from dewkeeper_drivers.errors import DriverBroken, DriverUnknown
+
+if TYPE_CHECKING:
+    from importlib.metadata import EntryPoint
 
 DRIVER_GROUP = "dewkeeper.drivers"
 
@@ -26,13 +29,18 @@ BUILT_IN: dict[str, str] = {
 
 def known_drivers() -> list[str]:
     """Return the names of all drivers, installed ones included."""
-    return sorted({*BUILT_IN, *(entry.name for entry in entry_points(group=DRIVER_GROUP))})
+    return sorted({*BUILT_IN, *_installed()})
+
+
+def _installed() -> dict[str, EntryPoint]:
+    from importlib.metadata import entry_points  # costs three starts of Python, and reads through everything installed
+
+    return {entry.name: entry for entry in entry_points(group=DRIVER_GROUP)}
 
 
 def find_driver(name: str) -> OpenProbe:
     """Return the driver's factory. Raises DriverUnknown, DriverBroken; both are DriverUnusable."""
-    # Looked for only where it is none of ours: it reads through everything that is installed.
-    found = {} if name in BUILT_IN else {entry.name: entry for entry in entry_points(group=DRIVER_GROUP)}
+    found = {} if name in BUILT_IN else _installed()
     if name not in BUILT_IN and name not in found:
         raise DriverUnknown(name, known_drivers())
     try:

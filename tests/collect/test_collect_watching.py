@@ -19,7 +19,8 @@ from dewkeeper.notify.sites import SitesWatch
 from dewkeeper.service.calendar import SilentAlarm
 from dewkeeper.service.daemon import Daemon
 from dewkeeper.store.records import Batch
-from dewkeeper_config.loading import missing_secrets, parse
+from dewkeeper_config.lacking import missing_secrets
+from dewkeeper_config.loading import parse
 from dewkeeper_config.models import Config
 
 MINUTE, HOUR = 60, 3600

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from dewkeeper_config.loading import missing_secrets, problems_for_run
+from dewkeeper_config.lacking import missing_secrets, problems_for_run
 
 
 def change(tree: Any, path: str, value: object) -> None:

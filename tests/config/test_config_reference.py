@@ -12,6 +12,7 @@ import pytest
 
 from dewkeeper_config import loading, models
 from dewkeeper_config.door import checked
+from dewkeeper_config.lacking import problems_for_run
 from dewkeeper_config.models import Config, ConfigFile, Model
 from dewkeeper_config.models.secrets import SecretSource
 from dewkeeper_config.reference import examples, reference, sample
@@ -46,7 +47,7 @@ def test_every_line_of_the_sample_can_be_uncommented() -> None:
 def test_every_example_rack_is_good_and_complete(name: str) -> None:
     """Each example loads, and nothing in it would go unwatched or untold."""
     config = loading.parse(examples()[name].encode(), Path(name))
-    assert loading.problems_for_run(config) == []
+    assert problems_for_run(config) == []
 
 
 def test_the_reference_in_the_documentation_is_current() -> None:

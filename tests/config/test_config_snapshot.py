@@ -24,7 +24,7 @@ from dewkeeper_config.door import checked
 from dewkeeper_config.last_good import load_or_last_good
 from dewkeeper_config.loading import parse
 from dewkeeper_config.models import AppriseChannel, Channel, Config, MailChannel, Model, Name, WebhookChannel
-from dewkeeper_config.models.secrets import SecretSource, without_secrets
+from dewkeeper_config.models.secrets import SecretSource, with_secrets, without_secrets
 from dewkeeper_config.profiles import BUILT_IN
 from dewkeeper_config.reference import examples, sample
 from dewkeeper_config.snapshot import SNAPSHOT, keep, kept
@@ -122,7 +122,11 @@ def assert_kept(config: Config, data: bytes, folder: Path) -> None:
 def test_whatever_is_configured_is_kept_as_pydantic_reads_it(raw: dict[str, Any]) -> None:
     """Every value of every table, drawn from the models: the same values, types and keys that were given."""
     with tempfile.TemporaryDirectory() as folder:
-        assert_kept(checked(Config, raw), DATA, Path(folder))
+        config = checked(Config, raw)
+        assert_kept(config, DATA, Path(folder))
+        again = with_secrets(without_secrets(config), raw)
+        assert again == config
+        assert givens(again) == givens(config)
 
 
 @pytest.mark.parametrize("name", sorted(FILES))
@@ -132,6 +136,21 @@ def test_examples_and_sample_are_kept_whole(name: str, tmp_path: Path) -> None:
     assert_kept(parse(data, Path(name)), data, tmp_path)
     for other in (data + b"\n", data[:-1], data.replace(b"rack", b"rock", 1)):
         assert kept(other, tmp_path) is None
+
+
+def test_a_zone_that_the_machine_lost_is_looked_for_again(tmp_path: Path) -> None:
+    """All else in the file is its own; its zone is the machine's, and without it the file is refused as ever."""
+    script = (
+        "import sys, zoneinfo; from pathlib import Path; from dewkeeper_config.snapshot import kept; "
+        "zoneinfo.reset_tzpath([str(Path(sys.argv[1]) / 'none')]); sys.modules['tzdata'] = None; "
+        "print(kept(sys.argv[2].encode(), Path(sys.argv[1])) is not None)"
+    )
+    for zone, found in (("Europe/Vienna", "False"), ("UTC", "False")):
+        data = sample().replace("Europe/Vienna", zone).encode()
+        keep(parse(data, Path("sample")), data, tmp_path)
+        assert kept(data, tmp_path) is not None
+        asked = [sys.executable, "-c", script, str(tmp_path), data.decode()]
+        assert subprocess.run(asked, capture_output=True, text=True, check=True).stdout.strip() == found
 
 
 def test_built_in_profiles_are_what_pydantic_reads() -> None:

@@ -7,6 +7,7 @@ the unit that folder is asked itself: root may read it, as for `sudo dewkeeper c
 from __future__ import annotations
 
 import os
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 
@@ -123,24 +124,53 @@ NOT_SHOWN = {"env": "NOT_SHOWN"}
 
 def without_secrets(value: M) -> M:
     """Return a model, or what is part of one, with `NOT_SHOWN` where a secret stands itself; where others come from stays."""
-    shown: Any = value
+
+    def hidden(source: SecretSource, _: Any) -> SecretSource:
+        return SecretSource(env=NOT_SHOWN["env"]) if source.value is not None else source
+
+    return _changed(value, None, hidden)
+
+
+def with_secrets(value: M, written: Any) -> M:
+    """Return what `without_secrets` made of a model with its secrets again. written: the table of the file it was read from."""
+
+    def shown(source: SecretSource, table: Any) -> SecretSource:
+        text = table.get("value") if isinstance(table, dict) else table
+        if source.env == NOT_SHOWN["env"] and isinstance(text, str):
+            return SecretSource(value=SecretText(text))
+        return source
+
+    return _changed(value, written, shown)
+
+
+def _changed(value: M, written: Any, change: Callable[[SecretSource, Any], SecretSource]) -> M:
+    """Return a value with its secrets changed, the same object where none was. written: what the file says there, if it is known."""
+    whole: Any = value
     if isinstance(value, SecretSource):
-        shown = SecretSource(env=NOT_SHOWN["env"]) if value.value is not None else value
+        whole = change(value, written)
     elif isinstance(value, Model):
-        hidden = {key: shown for key, part in value if (shown := without_secrets(part)) is not part}
-        shown = value.but(**hidden) if hidden else value
-    elif isinstance(value, (list, dict)):
-        shown = _each_without(value)
-    return shown  # type: ignore[no-any-return]
+        parts = _differing(value, written, change)
+        whole = value.but(**parts) if parts else value
+    elif isinstance(value, dict):
+        parts = _differing(value.items(), written, change)
+        whole = {**value, **parts} if parts else value
+    elif isinstance(value, list):
+        parts = _differing(enumerate(value), written, change)
+        whole = [parts.get(key, part) for key, part in enumerate(value)] if parts else value
+    return whole  # type: ignore[no-any-return]
 
 
-def _each_without(value: Any) -> Any:
-    """Return a list or table without secrets, the same object where there was none."""
-    parts = list(value.items()) if isinstance(value, dict) else list(enumerate(value))
-    shown = [(key, without_secrets(part)) for key, part in parts]
-    if all(after is before for (_, after), (_, before) in zip(shown, parts, strict=True)):
-        return value
-    return dict(shown) if isinstance(value, dict) else [part for _, part in shown]
+def _differing(parts: Iterable[tuple[Any, Any]], written: Any, change: Callable[..., SecretSource]) -> dict[Any, Any]:
+    found = {}
+    for key, part in parts:
+        try:
+            there = written[key]
+        except (KeyError, IndexError, TypeError):  # not written, or by a rack's short form, in which is no secret
+            there = None
+        after = _changed(part, there, change)
+        if after is not part:
+            found[key] = after
+    return found
 
 
 Secret = Annotated[SecretSource, CheckedBy(_from_text, before=True)]

@@ -9,6 +9,9 @@ from dewkeeper_config.values import CheckedBy, check_numbers
 
 Role = Literal["substrate", "warm_end", "humid_hide", "room"]
 
+ADDRESSES = {"sht31d": (0x44, 0x45), "sht4x": (0x44, 0x45, 0x46)}
+"""Drivers of this project that sit on I2C, with the addresses their chips can have (data sheets)."""
+
 
 class Multiplexer(Model):
     """A TCA9548A or PCA9548 driven from user space. The kernel's driver is better: then list its buses instead."""

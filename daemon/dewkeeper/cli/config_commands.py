@@ -68,7 +68,7 @@ def add_commands(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
 
 def _check(args: Arguments) -> int:
     from dewkeeper_config.errors import ConfigInvalid
-    from dewkeeper_config.loading import located, missing_secrets, problems_for_run, read
+    from dewkeeper_config.lacking import missing_secrets, problems_for_run
 
     try:
         config = args.load_whole_config()
@@ -80,6 +80,8 @@ def _check(args: Arguments) -> int:
         return BAD_USE
     lacking = [*problems_for_run(config), *_unusable(config), *missing_secrets(config)]
     if lacking:
+        from dewkeeper_config.loading import located, read  # pydantic
+
         lacking = located(lacking, read(args.config), args.config)
     if args.format == "json":
         _report(args, "incomplete" if lacking else "good", lacking)
@@ -93,9 +95,6 @@ def _check(args: Arguments) -> int:
 
 def _unusable(config: Config) -> list[Problem]:
     """Return drivers, bus kinds, channels and templates that this installation cannot use; only it knows what it has."""
-    import time
-
-    from dewkeeper.notify.channels import Unusable, open_channel
     from dewkeeper_config.errors import Problem
     from dewkeeper_drivers.adapters import find_adapter
     from dewkeeper_drivers.errors import DriverUnusable
@@ -111,10 +110,23 @@ def _unusable(config: Config) -> list[Problem]:
                 find(name)
             except DriverUnusable as error:
                 found.append(Problem(key, f'"{name}"', str(error)))
+    return found + _unusable_channels(config)
+
+
+def _unusable_channels(config: Config) -> list[Problem]:
+    """Return channels that cannot be set up here: of ours a webhook's template can be wrong, and the library of `apprise` be missing."""
+    import time
+
+    from dewkeeper_config.errors import Problem
+
+    found: list[Problem] = []
     for number, channel in enumerate(config.channel, 1):
+        if channel.kind == "mail" or (channel.kind == "webhook" and getattr(channel, "template", None) is None):
+            continue  # nothing can be missing, and what words an alarm takes longer to import than all else here
+        from dewkeeper.notify.channels import Unusable, open_channel
+
         opened = open_channel(channel, time.time)
         if isinstance(opened, Unusable):
-            # Of ours only a webhook's template can be wrong, and only the library of `apprise` can be missing.
             key, given = ("template", "a template") if channel.kind == "webhook" else ("kind", f'"{channel.kind}"')
             found.append(Problem(f'channel[{number}] "{channel.name}" .{key}', given, opened.why))
     return found

@@ -61,11 +61,16 @@ def configuration_file(path: Path) -> bytes:
 
 
 @lru_cache(maxsize=1)
-def state_folder(data: bytes) -> Path:
-    """Return the folder that a configuration file names, looked for once. Raises ValueError, TypeError, AttributeError, RecursionError."""
+def written(data: bytes) -> dict[str, Any]:
+    """Return the tables of a configuration file, read once and checked by nobody. Raises ValueError, RecursionError."""
     import tomllib
 
-    return Path(os.fspath(tomllib.loads(data.decode("utf-8-sig")).get("storage", {}).get("folder", DEFAULT_FOLDER)))
+    return tomllib.loads(data.decode("utf-8-sig"))
+
+
+def state_folder(data: bytes) -> Path:
+    """Return the folder that a configuration file names. Raises ValueError, TypeError, AttributeError, RecursionError."""
+    return Path(os.fspath(written(data).get("storage", {}).get("folder", DEFAULT_FOLDER)))
 
 
 def _ask(args: Arguments, words: Sequence[str]) -> dict[str, Any]:

@@ -76,7 +76,7 @@ class Arguments(argparse.Namespace):
         return as_checked(self.config)
 
     def load_whole_config(self) -> Config:
-        """Return the same, read and checked anew, with the secrets that stand in it. Raises ConfigError."""
+        """Return the same with the secrets that stand in it. Raises ConfigError."""
         from dewkeeper.cli.configured import whole
 
         return whole(self.config)

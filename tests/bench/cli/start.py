@@ -26,7 +26,15 @@ from dewkeeper_config.loading import load
 PROBES = 12
 BARE = "python -c pass"
 OURS = [sys.executable, "-m", "dewkeeper"]
-READING = (["now"], ["morning"], ["history", "B1"], ["alarms"], ["journal", "list"])
+READING = (
+    ["now"],
+    ["morning"],
+    ["history", "B1"],
+    ["alarms"],
+    ["journal", "list"],
+    ["config", "check"],
+    ["config", "show"],
+)
 HELP = (["--help"], ["now", "--help"], ["journal", "--help"], ["probes", "--help"], ["replay", "--help"])
 HEAD = """
 storage = {{ folder = "{folder}/state", ballast_mb = 0 }}

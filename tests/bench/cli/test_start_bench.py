@@ -14,8 +14,11 @@ MOST_ALONE = 20.0
 
 def test_commands_start_as_fast_as_they_did() -> None:
     """Help, reading beside a daemon and reading alone, each the least of a few rounds."""
-    least, answered = measure((["--help"], ["now", "--help"]), (["now"], ["journal", "list"]), ROUNDS)
+    least, answered = measure(
+        (["--help"], ["now", "--help"]), (["now"], ["journal", "list"], ["config", "check"], ["config", "show"]), ROUNDS
+    )
     bare = least[BARE]
     most = {"--help": MOST_OF_HELP, "now --help": MOST_OF_HELP, "now": MOST_ALONE, "journal list": MOST_ALONE}
+    most |= {"config check": MOST_ALONE, "config show": MOST_ALONE}
     assert {words: round(least[words] / bare, 1) for words, limit in most.items() if least[words] > limit * bare} == {}
     assert max(seconds for seconds, _ in answered.values()) <= MOST_BESIDE_A_DAEMON * bare, (answered, bare)
