@@ -10,6 +10,7 @@ from tests.judge.judge_desk import Desk, rack
 
 from dewkeeper.air import humidity_at, split, vapour_hpa
 from dewkeeper.judge.types import Event, Fact, JournalEntry, Learned, Settings
+from dewkeeper.judge.words import KINDS
 
 ROOM = ("air", 22.0, 45.0)
 DAY = 86400
@@ -243,6 +244,14 @@ def test_a_bowl_that_was_just_filled_is_not_to_be_filled() -> None:
     told = _dries(desk)
     assert told.response == "the bowl was filled: add a second bowl"
     assert _dries(_desk(())).response == "refill the bowl"
+
+
+@pytest.mark.parametrize("lever", ["mesh_cover", "holes"])
+def test_the_second_step_against_dryness_is_due_at_one_time(lever: str) -> None:
+    """The kind's own words and the advice for a tub say alike when to go on: six hours after the bowl was filled, and only if it is dry still."""
+    said = "refill the bowl; still dry six hours after that: "
+    assert KINDS["dry"].response.startswith(said)
+    assert _dries(_desk((lever,))).response.startswith(said)
 
 
 def test_what_was_just_done_is_not_advised_again() -> None:

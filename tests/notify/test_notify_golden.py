@@ -9,7 +9,7 @@ from pathlib import Path
 from tests.notify.test_notify_plan import CONTEXT, MORNING, NIGHT, NOON, alarm, config, event
 from tests.notify.test_notify_told_right import sent, situation
 
-from dewkeeper.judge.rationale import LEFT, ROOM, WARMED
+from dewkeeper.judge.rationale import LEFT, ROOM, STILL_DRY, WARMED
 from dewkeeper.judge.types import Alarm, Event
 from dewkeeper.judge.words import KINDS
 from dewkeeper.notify.plan import Planner
@@ -17,7 +17,7 @@ from dewkeeper.notify.plan import Planner
 FILE = Path(__file__).with_name("golden.txt")
 PLAIN = replace(CONTEXT, base_url=None, link_key=None)
 HOUR = 3600
-BOWL = "refill the bowl; if it recurs close a few holes, never most: stale, wet air harms too"
+BOWL = f"refill the bowl; {STILL_DRY}close a few holes, never most, for stale, wet air harms too"
 WET = "dry the probe and put it back: if it reads as wet again within the hour, the air is wet; give the tub more air, mist less, look for a wet floor"
 
 

@@ -85,7 +85,7 @@ def test_tubs_that_a_dry_room_dries_are_one_message_after_the_rooms_own() -> Non
     assert clock(second[0]) == "21:00"
     assert second[1].title == "3 tubs in snake room: too dry since 11:00 – treat the room"
     assert any(line.startswith("A1 since") and "A2 since" in line and "B3 since" in line for line in second[1].lines)
-    assert "Detail: part of what was told before: snake room." in second[1].lines
+    assert "Detail: belongs to what was told 10:00: snake room, room too dry since 08:00." in second[1].lines
 
 
 def test_the_first_tub_is_told_at_once_and_its_room_joins_it() -> None:

@@ -40,7 +40,7 @@ def test_a_message_that_waited_for_the_morning_says_how_long_it_is_then_and_what
     """Dry since half past ten and told at seven: eight and a half hours and 38 %, not one hour and the 53 % of then."""
     rows = Planner(config(), None).plan([event("A4", at=NIGHT, value=53.0, limit=55.0)], [], NIGHT, CONTEXT)
     (message,) = sent(rows, MORNING, situation(alarm("A4"), a4=(MORNING - 60, 28.0, 38.2)))
-    assert message.lines[0] == "A4: too dry since 22:30 (8 h 30 min)."
+    assert message.lines[1] == "A4: too dry since 22:30 (8 h 30 min)."
     assert "Now: 38 %, 28.0 °C." in message.lines
     assert not any("53 %" in line for line in message.lines)
 
@@ -68,7 +68,7 @@ def test_what_is_over_when_the_message_goes_out_is_told_as_over() -> None:
     raised = planner.plan([event("A4", "hot", value=35.5, limit=34.0)], [], NOON, CONTEXT)
     (message,) = sent(raised, NOON + 24 * HOUR, situation(a4=(NOON + 24 * HOUR, 30.0, 60.0)))
     assert message.title == "A4: was too hot from Mon 21 Sep 11:00 – look at the snake"
-    assert "over by now" in message.lines[0]
+    assert "over by now" in message.lines[1]
     assert not any("35.5" in line or "heat off" in line for line in message.lines)
 
 
@@ -128,7 +128,19 @@ def test_danger_is_called_danger() -> None:
     planner.plan([event("A4", "hot")], [], NOON, CONTEXT)
     (message,) = sent(planner.plan([worse], [], NOON, CONTEXT), NOON, situation(standing, a4=(NOON, 38.7, 60.0)))
     assert message.title == "A4: now dangerously hot since 11:00 – pull heater plug"
-    assert "Now: 38.7 °C, danger from 38.0 °C; 60 %." in message.lines
+    assert message.lines[0] == "Now: 38.7 °C, danger 38 °C; 60 %."
+
+
+def test_what_was_measured_stands_where_a_lock_screen_shows_it() -> None:
+    """A lock screen shows the title and the first line: of a heat how hot it is now, of several the hottest first."""
+    heats = [event(f"A{n}", "hot", priority="urgent", limit=34.0) for n in (1, 2, 3)]
+    stand = [replace(alarm(f"A{n}", "hot", priority="urgent"), limit=34.0) for n in (1, 2, 3)]
+    one, many = (
+        sent(Planner(config(), None).plan(heats[:n], [], NOON, CONTEXT), NOON, situation(*stand[:n], a1=(NOON, 35.1, 60.0), a2=(NOON, 36.4, 60.0)))[0]
+        for n in (1, 3)
+    )  # fmt: skip
+    assert one.lines[0] == "Now: 35.1 °C, limit 34 °C; 60 %."
+    assert many.lines[0] == "A2 since 11:00 (36.4 °C); A1 since 11:00 (35.1 °C); A3 since 11:00."
 
 
 def test_an_end_is_not_told_as_calm_beside_a_value_beyond_the_limit() -> None:
@@ -139,8 +151,8 @@ def test_an_end_is_not_told_as_calm_beside_a_value_beyond_the_limit() -> None:
     rows = planner.plan([over], [], NOON + HOUR, CONTEXT)
     (message,) = sent(rows, NOON + HOUR, situation(alarm("A4", "hot", priority="urgent"), a4=(NOON + HOUR, 36.7, 60.0)))
     assert message.title == "A4: heater was stuck on 11:00–13:00 – still too hot"
-    assert message.lines[0].endswith("this is over, but it is still too hot.")
-    assert "Now: 36.7 °C, 60 %." in message.lines
+    assert message.lines[0] == "Now: 36.7 °C, 60 %."
+    assert message.lines[1].endswith("this is over, but it is still too hot.")
 
 
 def test_a_fault_of_a_branch_names_the_tubs_nobody_sees() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from typing import get_args
 from zoneinfo import ZoneInfo
@@ -15,6 +16,7 @@ from dewkeeper.judge.words import EXCURSIONS, KINDS
 from dewkeeper.notify import message_words
 from dewkeeper.notify.phrases import GROUPS
 from dewkeeper.notify.told import Happening, Member, Told
+from dewkeeper.report.order import ROOMS
 from dewkeeper.report.wording import Wording
 
 NOW = 1_790_000_000  # 2026-09-21 16:13:20 in Vienna
@@ -105,6 +107,19 @@ def test_every_kind_can_be_told_late(kind: Kind, happening: Happening) -> None:
     assert "Mon 21 Sep 14:13" in title
 
 
+@pytest.mark.parametrize("happening", ["raised", "reminded", "cleared"])
+@pytest.mark.parametrize("kind", sorted(set(KINDS_ALL) - ROOMS - {"system"}))
+def test_nothing_is_said_of_several_as_of_one(kind: Kind, happening: Happening) -> None:
+    """Whatever several tubs have at once, cause and consequence call them neither it nor its, and one tub's steps say that they are for each."""
+    until = NOW - 30 if happening == "cleared" else None
+    members = tuple(Member(f"B{n}", NOW - 60 * n, f"e{n}", until) for n in range(1, 4))
+    for cause in ("", "moisture left", "warmed"):
+        text = message_words.lines(told(kind, happening, enclosure=None, members=members, cause=cause), WORDING, NOW)
+        said = [line for line in text if line.startswith(("Cause: ", "If nothing is done: "))]
+        assert not [line for line in said if re.search(r"\b[Ii]ts?\b", line)]
+        assert not [line for line in text if line.startswith("Do: ") and re.search(r"the (snake|tub)\b", line)]
+
+
 @pytest.mark.parametrize("kind", sorted(GROUPS))
 def test_a_group_has_one_cause_and_its_own_response(kind: Kind) -> None:
     """Several at once: first line and text ask for the same thing, the shared cause, not for what one alone would need."""
@@ -150,7 +165,7 @@ def test_temperatures_are_in_the_unit_of_the_site() -> None:
     """°C and °F, for value and limit; humidity stays what it is."""
     hot = told("hot", "raised", value=36.4, limit=34.0)
     fahrenheit = Wording(ZoneInfo("America/Denver"), fahrenheit=True)
-    assert "Now: 36.4 °C, limit 34.0 °C." in message_words.lines(hot, WORDING, NOW)
+    assert "Now: 36.4 °C, limit 34 °C." in message_words.lines(hot, WORDING, NOW)
     assert "Now: 97.5 °F, limit 93.2 °F." in message_words.lines(hot, fahrenheit, NOW)
     assert "Now: 48 %, limit 55 %." in message_words.lines(told("dry", "raised"), fahrenheit, NOW)
 

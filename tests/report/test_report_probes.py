@@ -9,9 +9,10 @@ from typing import Any
 import pytest
 from tests.report.conftest import FAIL, PASS, judged, seconds
 
-from dewkeeper.judge.types import Role
+from dewkeeper.judge.types import Event, Role
 from dewkeeper.report.enclosure import enclosure
 from dewkeeper.report.morning import morning
+from dewkeeper.report.standing import standing_now
 from dewkeeper.report.wording import Wording, measured_by, outside_words
 from dewkeeper.service.settings import judge_settings
 from dewkeeper_config.models import Config
@@ -110,3 +111,31 @@ def test_every_probe_of_an_enclosure_has_its_own_curve(shelf: Callable[..., Any]
     assert gap.end == pytest.approx(START + 60 * 300, abs=300)
     assert {round(p.humidity_low) for p in together} == {64, 68}
     assert {round(p.humidity_high) for p in together} == {64, 68}
+
+
+def test_a_tub_whose_other_probe_is_believed_is_not_listed_as_unwatched(shelf: Callable[..., Any]) -> None:
+    """One of two probes is silent: in the list of alarms a dry tub comes before that; when both are silent, the blind tub does."""
+    one, at = shelf(), START + 3600
+    config = with_more(one.config, p1b="substrate")
+    one.keep(items=(judge_settings(config, START - 86400),))
+    one.keep([judged("p1b", at - 60, 29.0, 65.0), judged("p2", at - 60, 29.0, 50.0)])
+    raised: dict[str, Any] = {"event": "raised", "priority": "medium", "state": "unacknowledged"}
+    silent = Event(
+        id="e1",
+        alarm="a1",
+        time=at - 600,
+        kind="missing",
+        enclosure="T1",
+        probe="p1",
+        band=None,
+        since=at - 600,
+        **raised,
+    )
+    dry = Event(
+        id="e2", alarm="a2", time=at - 600, kind="dry", enclosure="T2", probe="p2", band="tolerable", since=at - 3600,
+        detail={"dose_percent_hours": 5.0}, **raised,
+    )  # fmt: skip
+    one.keep(events=(silent, dry))
+    with one.past() as past:
+        assert [alarm.kind for alarm in standing_now(past, config, at)] == ["dry", "missing"]
+        assert [alarm.kind for alarm in standing_now(past, config, at + 1800)] == ["missing", "dry"]

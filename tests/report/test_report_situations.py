@@ -11,11 +11,14 @@ from tests.report.situations import Tub, alarm, chart_of, morning_of
 
 from dewkeeper.cli.glance import morning_lines
 from dewkeeper.notify.daily import morning_words
-from dewkeeper.report.alarm_words import headline, to_do, why_now
+from dewkeeper.notify.message_words import lines
+from dewkeeper.notify.told import Told
+from dewkeeper.report.alarm_words import headline, now_against, to_do, why_now
 from dewkeeper.report.first_line import age_words, first_line
 from dewkeeper.report.glimpse import Glimpse, lowest_words, now_words, thermal
 from dewkeeper.report.model import EnclosureMorning, MorningGlance, Standing
 from dewkeeper.report.morning_words import blind_parts, off_line, off_step, row_words, said_above, unwatched_step
+from dewkeeper.report.order import alarm_order
 from dewkeeper.report.wording import Wording, first_steps, rank_word
 from dewkeeper.web.chart import humidity_chart, temperature_chart
 from dewkeeper.web.small_curve import small_curves
@@ -119,8 +122,8 @@ def told(name: str) -> str:
     said += [general_said(alarm, glance, wording) for alarm in glance.general]
     said += [row_said(row, glance, wording) for row in rows if row not in burning]
     said += chart_words(glance, rows[0], tubs[rows[0].enclosure], config) if rows else []
-    title, lines = morning_words(glance, wording)
-    return "\n".join([*said, f"message: {title}", *(f"    {line}" for line in lines)])
+    title, text = morning_words(glance, wording)
+    return "\n".join([*said, f"message: {title}", *(f"    {line}" for line in text)])
 
 
 def general_said(alarm: Standing, glance: MorningGlance, wording: Wording) -> str:
@@ -190,6 +193,48 @@ def test_every_golden_text_belongs_to_a_situation() -> None:
     assert list(golden()) == list(SITUATIONS)
 
 
+def test_a_number_is_called_the_same_in_row_list_and_message() -> None:
+    """Of a heat that kills all three name the limit of danger, of one that has sunk below it the list too; nowhere is that called the limit."""
+    deadly = alarm("hot", 1, limit=38.0, detail={"danger": 1})
+    said = "danger 38 °C"
+    for celsius, in_row in ((41.0, said), (36.0, "limit 34 °C")):
+        glance, config = morning_of({"T1": Tub(temperature=celsius, alarms=[deadly])})
+        wording, (row,) = Wording.of(config.site), glance.enclosures
+        assert now_words(row, wording) == f"now {celsius} °C, {in_row}; 65 %"
+        assert now_against(row.alarms[0], wording) == f"now {celsius} °C, {said}"
+        told = Told("raised", "hot", glance.made_at, limit=38.0, danger=True, now_value=celsius, now_beside=65.0)
+        assert lines(told, wording, glance.made_at)[0] == f"Now: {celsius} °C, {said}; 65 %."
+
+
+def test_what_was_unwatched_adds_up() -> None:
+    """Who was not watched in a power cut is counted among all, not beside them; the message names all of them, then the calm ones."""
+    missed = Tub(unwatched_minutes=192)
+    dry = Tub(unwatched_minutes=192, humidity=50, alarms=[alarm("dry", 2)])
+    for tubs, counted, named in (
+        ({"T1": missed}, "1 calm now; it was", "Not watched in that time, calm now: T1"),
+        ({"T1": dry, "T2": missed}, "1 to see to, 1 calm now; all were", "Not watched in that time: T1, T2; of them calm now: T2"),
+        ({"T1": CALM, "T2": missed, "T3": CALM}, "1 calm now, 2 calm; 1 of them was", "Not watched in that time, calm now: T2"),
+    ):  # fmt: skip
+        glance, config = morning_of(tubs, off=[(6.8, 3.6, "power")])
+        assert first_line(glance) == f"{counted} unwatched for a part of the night (most likely a power cut)"
+        assert named in morning_words(glance, Wording.of(config.site))[1]
+
+
+def test_the_list_of_alarms_has_the_order_of_the_page() -> None:
+    """Urgent, a heat that is over and unseen, overdue, not watched, then by dose; a probe beside which another is believed blinds nobody."""
+    tubs = {
+        "T1": Tub(alarms=[alarm("dry", 1, detail={"dose_percent_hours": 9.0})]),
+        "T2": Tub(alarms=[alarm("missing", 1)], believed=False),
+        "T3": Tub(alarms=[alarm("cold", 9)]),
+        "T4": Tub(alarms=[alarm("hot", 5, state="returned_unacknowledged")]),
+        "T5": Tub(alarms=[alarm("hot", 0.1)]),
+    }
+    glance, _ = morning_of(tubs)
+    listed = sorted((a for row in glance.enclosures for a in row.alarms), key=lambda a: alarm_order(a, glance.made_at))
+    assert [a.enclosure for a in listed] == ["T5", "T4", "T3", "T2", "T1"]
+    assert [row.enclosure for row in glance.enclosures] == ["T5", "T4", "T3", "T2", "T1"]
+
+
 def test_a_heat_that_has_sunk_below_danger_is_called_too_hot_again() -> None:
     """A heat is called dangerous that is so by its last reading, or of which nobody knows; the limit of danger is the judge's."""
     deadly = alarm("hot", 1, limit=38.0, detail={"danger": 1})
@@ -201,5 +246,5 @@ def test_a_heat_that_has_sunk_below_danger_is_called_too_hot_again() -> None:
         (Tub(temperature=36.0, ago=5 * 3600, believed=False, alarms=[deadly]), "T1: dangerously hot"),
     ):
         glance, config = morning_of({"T1": tub})
-        _, lines = morning_words(glance, Wording.of(config.site))
-        assert lines[0].startswith(said), said
+        _, text = morning_words(glance, Wording.of(config.site))
+        assert text[0].startswith(said), said

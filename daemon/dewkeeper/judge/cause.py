@@ -18,7 +18,7 @@ from dewkeeper.judge.account import account_of
 from dewkeeper.judge.contract import Amended
 from dewkeeper.judge.detectors.lid_open import misted
 from dewkeeper.judge.journal_words import JOURNAL, SICK
-from dewkeeper.judge.rationale import ADDED, COOLED, DAY, LEFT, ROOM, WARMED
+from dewkeeper.judge.rationale import ADDED, COOLED, DAY, LEFT, ROOM, STILL_DRY, WARMED
 from dewkeeper.judge.types import EnclosureFacts, Kind
 from dewkeeper.judge.view import View
 
@@ -161,7 +161,7 @@ def _dry(view: View, facts: EnclosureFacts) -> list[str]:
         steps.append("move the bowl towards the warm side")
     else:
         steps.append(f"{_FILLED}: add a second bowl")
-    when = "" if too_much_air else "if it recurs "
+    when = "" if too_much_air else STILL_DRY
     if "mesh_cover" in facts.levers and "mesh_cover" not in tried:
         if facts.mesh_near_heat:
             steps.append("leave the mesh uncovered: near a lamp or heater that is a fire risk")
@@ -171,7 +171,7 @@ def _dry(view: View, facts: EnclosureFacts) -> list[str]:
                 "recheck temperature within the hour and look for condensation in the morning"
             )
     elif "holes" in facts.levers and "holes" not in tried:
-        steps.append(f"{when}close a few holes, never most: stale, wet air harms too")
+        steps.append(f"{when}close a few holes, never most, for stale, wet air harms too")
     if view.stage == "opaque" and "humid_hide" in facts.levers:
         steps.append("in blue a humid hide helps, not a wet floor")
     elif "misting" in facts.levers:

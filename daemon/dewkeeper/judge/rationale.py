@@ -25,6 +25,8 @@ AT_A_HEATER: Final = (
     "unplug, then check heater and thermostat; scorched, wet or tripping again: leave it off, licensed electrician"
 )
 """What is said wherever somebody is sent to a heater or its plug: first what protects the hand."""
+STILL_DRY: Final = "still dry six hours after that: "
+"""When the second step against dryness is due, in every advice alike: a filled bowl needs hours to show. Common practice, no source."""
 HEAT_OFF: Final = "pull the heater's plug, open, put the snake in a closed box in a cooler room"
 """The one first step against heat: the box, for a loose snake is lost; another room, for the heat may be this one's."""
 
@@ -67,7 +69,7 @@ class Rationale:
         return beyond if band == "tolerable" and beyond is not None else self.within_seconds
 
 
-UNWATCHED: Final = "unwatched: nobody knows its humidity and temperature until the probe reads well again"
+UNWATCHED: Final = "unwatched: humidity and temperature stay unknown until readings are good again"
 
 
 def fault(

@@ -76,7 +76,7 @@ def morning_words(
         blind += [blind_words(glance, wording, alive=True), *_alike(rows, wording, now)]  # who sends this runs
     blind += [_off(one, wording, now) for one in glance.off]
     if told:
-        blind.append(f"Not watched in that time, calm now: {_named([row.enclosure for row in told], _MOST_NAMED)}")
+        blind.append(_missed(glance, told))
     # In the order of the page: what burns comes first.
     urgent = [row for row in listed if row.rank == "urgent"]
     lines = [_general(alarm, wording, now) for alarm in glance.general if alarm.priority == "urgent"]
@@ -311,6 +311,13 @@ def _general(alarm: Standing, wording: Wording, now: int) -> str:
     why = f": {why_now(alarm, wording)}" if alarm.cause else ""
     said = f"{f'{alarm.subject}: ' if alarm.subject else ''}{alarm_words(alarm, wording, now)}"
     return f"{said}{why} → {first_steps(to_do(alarm))}"
+
+
+def _missed(glance: MorningGlance, calm: Sequence[EnclosureMorning]) -> str:
+    """Return which were not watched while dewkeeper was off, and which of them are calm now: both lists whole, so that they add up."""
+    missed, well = ([row.enclosure for row in rows] for rows in (glance.missed, calm))
+    which = "" if len(well) == len(missed) else f": {_named(missed, _MOST_NAMED)}; of them"
+    return f"Not watched in that time{which or ','} calm now: {_named(well, _MOST_NAMED)}"
 
 
 def _off(one: OffTime, wording: Wording, now: int) -> str:

@@ -17,7 +17,7 @@ from dewkeeper.notify.grouping import agreed
 from dewkeeper.notify.saying import UNWORDED, Situation
 from dewkeeper.notify.told import Member, Told
 from dewkeeper.report.order import Need, blinds, dose_in_bands, dose_of, need
-from dewkeeper.report.wording import Wording
+from dewkeeper.report.wording import Wording, heat_unseen
 from dewkeeper.store.records import Message
 
 log = logging.getLogger(__name__)
@@ -109,6 +109,7 @@ def _order(parcel: Parcel, situation: Situation, now: int) -> Need:
     doses = [dose_in_bands(dose_of(alarm.detail), alarm.kind) for alarm in told]
     return need(
         urgent=_pressing(parcel),
+        harmed=any(heat_unseen(alarms[one].kind, alarms[one].state) for one in parcel.alarms if one in alarms),
         stands=_standing(parcel),
         respond_by=due if isinstance(due, int) else None,
         now=now,

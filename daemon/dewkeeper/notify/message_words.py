@@ -27,7 +27,7 @@ from dewkeeper.notify.phrases import (
 from dewkeeper.notify.told import Member, Told
 from dewkeeper.report.alarm_words import AFTER_HEAT, SILENT, over_steps, steps_of
 from dewkeeper.report.order import ROOMS
-from dewkeeper.report.wording import Wording, beyond, cause_words, duration, instead_of
+from dewkeeper.report.wording import Wording, beyond, cause_words, duration, instead_of, limit_words
 
 TITLE_LENGTH: Final = 60
 MEASURED: Final = EXCURSIONS | {"heat_stuck_on", "heat_lost"} | ROOMS
@@ -69,7 +69,7 @@ def action_of(told: Told) -> str:
     if told.still:
         return f"still {told.still}"
     if told.happening == "cleared" or told.over:
-        return "look at the snake" if told.kind in LATCHED else "nothing to do"
+        return f"look at {_whom(told)}" if told.kind in LATCHED else "nothing to do"
     if told.happening == "annotated" or (told.doubt and told.kind not in LATCHED):
         return "look yourself"  # heat is switched off first, and then looked at
     if told.action and not told.members:
@@ -80,6 +80,10 @@ def action_of(told: Told) -> str:
     if any(member.do for member in told.members):
         return "see each"
     return short_step(told.kind, told.response)
+
+
+def _whom(told: Told) -> str:
+    return "each snake" if told.members else "the snake"
 
 
 def _shared(told: Told) -> Shared | None:
@@ -103,12 +107,15 @@ def lines(
     ack_link: str | None = None,
 ) -> tuple[str, ...]:
     """Return the rest: numbers, cause, consequence, response, time to respond, journal, links and where they work."""
-    made = [_story(told, wording, now), *_members(told, wording, now)]
-    made += [_number(told, wording, now)] if told.happening != "annotated" else []
+    story, members = _story(told, wording, now), _members(told, wording, now)
+    # A lock screen shows the title, which says what and since when, and one line: what was measured.
+    measured = any(one.value is not None for one in told.members)
+    made = [_number(told, wording, now)] if told.happening != "annotated" else []
+    made += [*members, story] if measured else [story, *members]
     if told.happening == "annotated":
         made += [f"If it is: {told.response or rationale_of(told.kind).response}.", *_after(told)]
     elif told.happening == "cleared" or told.over:
-        seen = [f"Do: {over_steps(told.kind)}say that you have seen it."] if told.kind in LATCHED else []
+        seen = [f"Do: {over_steps(told.kind, _whom(told))}say that you have seen it."] if told.kind in LATCHED else []
         made += _after(told) if told.still else seen
     else:
         made += _rationale(told, wording, now)
@@ -130,6 +137,11 @@ def over_lines(ended: Sequence[Told], wording: Wording, now: int) -> list[str]:
     said = [f"{told.subject} {_was(told)} {_when(told, wording, now)}" for told in ended[-_MOST_MEMBERS:]]
     more = len(ended) - len(said)
     return [f"Over by now: {'; '.join(said)}{f'; and {more} more' if more else ''}."] if said else []
+
+
+def in_short(told: Told, wording: Wording, now: int) -> str:
+    """Return what was told in few words: "snake room, room too dry since 08:00"."""
+    return f"{told.subject}, {_short(told)} {_when(told, wording, now)}"
 
 
 def late_line(planned: int, now: int, wording: Wording) -> str:
@@ -278,13 +290,15 @@ def _reads(member: Member, told: Told, wording: Wording) -> str:
 def _rationale(told: Told, wording: Wording, now: int) -> list[str]:
     # What one alarm tells of several tubs, a branch or a bus, has a cause of its own: only members are told as one.
     row, shared = rationale_of(told.kind), _shared(told) if told.members else None
+    alike = told.members and shared is None and not any(member.do for member in told.members)
+    in_each = " in each" if alike else ""  # words made for one tub
     return [
         *(
             ["In doubt: see for yourself before you change anything."]
             if told.doubt and told.kind not in LATCHED
             else []
         ),
-        f"Do: {shared.response if shared else steps_of(told.kind, told.response or row.response, tub=told.enclosure is not None)}.",
+        f"Do{in_each}: {shared.response if shared else steps_of(told.kind, told.response or row.response, tub=told.enclosure is not None)}.",
         *_after(told),
         _due(told, wording, now),
         f"Cause: {shared.cause if shared else cause_words(told.kind, told.cause or row.cause)}.",
@@ -316,10 +330,9 @@ def _number(told: Told, wording: Wording, now: int) -> str:
         return ""
     humid = told.kind in ("dry", "damp")
     show, beside = (wording.humidity, wording.temperature) if humid else (wording.temperature, wording.humidity)
-    passed = "danger from" if told.danger else "limit"
-    if told.band == "target":
-        passed = "target from" if told.kind == "dry" else "target up to"
-    limit = "" if told.limit is None or told.kind in ROOMS else f", {passed} {show(told.limit)}"
+    limit = ""
+    if told.limit is not None and told.kind not in ROOMS:
+        limit = f", {limit_words(told.kind, told.band, told.limit, wording, danger=told.danger)}"
     if told.now_value is not None:
         with_it = "" if told.now_beside is None else f"{';' if limit else ','} {beside(told.now_beside)}"
         return f"Now: {show(told.now_value)}{limit}{with_it}."

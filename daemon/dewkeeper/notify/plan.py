@@ -286,9 +286,16 @@ class Planner:
         for members in room_story.kept(alarms, self._memory, self._where).values():
             if any(room_story.is_due(one, self._memory, people, now, morning, context.zone) for one in members):
                 head = room_story.told_head(members[0], alarms, self._memory, self._where, now)
-                said = "" if head is None else f"part of what was told before: {self._of_alarm(head, context).subject}"
+                said = "" if head is None else self._told_before(head, now, context)
                 rows += self._step(members, "raised", people, now, context, detail=said)
         return rows
+
+    def _told_before(self, head: Alarm, now: int, context: Context) -> str:
+        """Return of what and when people were told already: "belongs to what was told 10:00: snake room, room too dry since 08:00"."""
+        known = self._memory.alarms[head.alarm]
+        at = known.told if known.people else known.reminded + self._memory.stepped  # else a morning message named it
+        what = message_words.in_short(self._of_alarm(head, context), context.wording, now)
+        return f"belongs to what was told {context.wording.clock(at, now)}: {what}"
 
     def _tell(self, telling: Telling, now: int, context: Context) -> list[Message]:
         told = replace(telling.told, recorded=context.recorded)

@@ -12,7 +12,7 @@ from dewkeeper.judge.rationale import COLD_CAUSE, DRY_CAUSE
 from dewkeeper.judge.words import EXCURSIONS, KINDS, LATCHED
 from dewkeeper.report.model import Standing
 from dewkeeper.report.order import ROOMS
-from dewkeeper.report.wording import Wording, beyond, instead_of
+from dewkeeper.report.wording import Wording, beyond, instead_of, limit_words
 
 STATE_WORDS: Final[dict[str, str]] = {
     "normal": "over",
@@ -33,10 +33,10 @@ AFTER_HEAT: Final = (
 )
 """What follows the first steps against heat."""
 HEAT_OVER: Final = (
-    "look at the snake now; limp, gaping or was very hot: exotics vet at once, even if it looks well; "
+    "limp, gaping or was very hot: exotics vet at once, even if it looks well; "
     "look at the other tubs on that plug; check the thermostat before you trust it"
 )
-"""The same where it has cooled down by itself."""
+"""The same where it has cooled down by itself, after a look at the snake."""
 SILENT: Final = frozenset({"missing", "crc"})
 """Kinds of alarm under which a probe gives no reading at all."""
 LOOK_FIRST: Final = "look at the tub and its heat"
@@ -59,9 +59,9 @@ def steps_of(kind: str, response: str, *, tub: bool) -> str:
     return f"{LOOK_FIRST}; then {response}" if kind in SILENT and tub and response else response
 
 
-def over_steps(kind: str) -> str:
+def over_steps(kind: str, whom: str = "the snake") -> str:
     """Return what to look at after it, ready to be followed by another step; nothing for nothing."""
-    return f"{HEAT_OVER}; then " if kind in LATCHED else ""
+    return f"look at {whom} now; {HEAT_OVER}; then " if kind in LATCHED else ""
 
 
 def headline(standing: Standing, wording: Wording | None = None) -> str:
@@ -103,7 +103,9 @@ def now_against(alarm: Standing, wording: Wording) -> str:
     if alarm.band == "target" or not (humid or warm):
         return ""
     show = wording.humidity if humid else wording.temperature
-    limit = "" if alarm.limit is None else f", {'danger from' if alarm.danger else 'limit'} {show(alarm.limit)}"
+    limit = ""
+    if alarm.limit is not None:
+        limit = f", {limit_words(alarm.kind, alarm.band, alarm.limit, wording, danger=alarm.danger_limit)}"
     if alarm.air is None:
         return f"{show(alarm.value)} when told{limit}" if alarm.value is not None else ""
     value = alarm.air.humidity_percent if humid else alarm.air.temperature_c

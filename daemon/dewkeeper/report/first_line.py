@@ -53,8 +53,10 @@ def first_line(glance: MorningGlance) -> str:
     if missed:
         whys = {row.unwatched.off for row in missed}
         why = OFF_SHORT.get(whys.pop(), "cause unknown") if len(whys) == 1 else "several causes"
-        was = "was" if len(missed) == 1 else "were"
-        said += f"; {len(missed)} {was} unwatched for a part of the night ({why})"
+        who = f"{len(missed)} of them {'was' if len(missed) == 1 else 'were'}"
+        if len(missed) == len(glance.enclosures):
+            who = "it was" if len(missed) == 1 else "all were"
+        said += f"; {who} unwatched for a part of the night ({why})"
     if glance.nothing_watched:
         return f"{'No alarms' if len(glance.resting) == len(glance.enclosures) else 'Nothing is watched'}: {said}"
     if not glance.all_well:

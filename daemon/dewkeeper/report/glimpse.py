@@ -10,7 +10,7 @@ from dewkeeper.report.history import CHANGES
 from dewkeeper.report.model import EnclosureMorning, MorningGlance, NightRow
 from dewkeeper.report.order import THERMAL
 from dewkeeper.report.past import StoredPast
-from dewkeeper.report.wording import Wording, measured_by, round_half_up
+from dewkeeper.report.wording import Wording, limit_words, measured_by, round_half_up
 from dewkeeper.store.coarse import Extremes
 
 _SLICES: Final = 24
@@ -122,9 +122,19 @@ def now_words(row: EnclosureMorning, wording: Wording) -> str:
         return f"{wording.present} {said}, {beside}{who}"
     if low <= value <= high:
         against = f"in {sides}"
+    elif deadly := _danger_words(row, wording):
+        against = deadly
     else:
         against = f"target {sides}" if aimed else f"limit {limit[low if value < low else high]}"
     return f"{wording.present} {said}{who}, {against}; {beside}"
+
+
+def _danger_words(row: EnclosureMorning, wording: Wording) -> str:
+    """Return "danger 38 °C" where it is as hot as that, as its message says it; "" anywhere else."""
+    worst = row.alarms[0] if row.alarms else None
+    if worst is None or worst.limit is None or not worst.danger:
+        return ""
+    return limit_words(worst.kind, worst.band, worst.limit, wording, danger=True)
 
 
 def change_words(percent: float, wording: Wording) -> str:

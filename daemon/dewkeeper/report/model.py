@@ -65,7 +65,8 @@ class Standing:
     anybody knows. known_until: until when it was measured, where its enclosure is not watched now; ended: when it was over, where
     that is known. seen_by, seen_at: who said that it is seen and when; None where nobody did, or longer ago than a day. parts: why, in figures, None where not known.
     room: of a room's alarm its name, "" of any other. air: the newest believed air of its enclosure, or of that room; None
-    where there is none.
+    where there is none. blind: whether it means that nobody knows the air of its enclosure. danger_limit: whether
+    `limit` is that of danger, also where it has sunk below it since.
     """
 
     alarm: str
@@ -93,6 +94,8 @@ class Standing:
     ended: int | None = None
     air: NowValues | None = None
     room: str = ""
+    blind: bool = False
+    danger_limit: bool = False
 
     @property
     def subject(self) -> str:

@@ -1,5 +1,5 @@
-"""The one order of need in which alarms are told and shown, by consequence and time left: what is urgent; what is overdue;
-where nobody knows the air, for heat kills within the hour; then by dose per band; then the older."""
+"""The one order of need in which alarms are told and shown, by consequence and time left: what is urgent; a heat that is
+over and that nobody has seen; what is overdue; where nobody knows the air, for heat kills within the hour; then by dose per band; then the older."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dewkeeper.judge.lifecycle import WITHHELD
 from dewkeeper.judge.said import BELIEVED
 from dewkeeper.report.model import NEEDS_LOOK, RANKS, EnclosureMorning, Standing
-from dewkeeper.report.wording import harmed
+from dewkeeper.report.wording import harmed, heat_unseen
 
 ROOMS: frozenset[str] = frozenset({"room_heat", "room_heat_soon", "room_frost"})
 """Kinds that are about a room and not about an enclosure in it."""
@@ -19,19 +19,30 @@ BLINDING = BELIEVED | {"missing", "crc"}
 QUIET_STATES = WITHHELD | {"normal"}
 """States in which an alarm asks nothing of anybody just now."""
 
-Need = tuple[bool, bool, bool, bool, float, int]
+Need = tuple[bool, bool, bool, bool, bool, float, int]
 
 
-def need(*, urgent: bool, stands: bool, respond_by: int | None, now: int, blind: bool, dose: float, since: int) -> Need:
+def need(
+    *,
+    urgent: bool,
+    harmed: bool,
+    stands: bool,
+    respond_by: int | None,
+    now: int,
+    blind: bool,
+    dose: float,
+    since: int,
+) -> Need:
     """Return what to sort by, the most needed first.
 
-    stands: whether it asks for something now; what is over or withheld comes after what does. respond_by: until when it
+    harmed: whether it was a heat that is over and that nobody has seen: a snake may lie there hurt. stands: whether it asks for
+    something now; what is over or withheld otherwise comes after what does. respond_by: until when it
     is to be answered, None where there is no hurry. blind: whether nobody knows the air of its enclosure now: what is not
     known may be a heat, which kills within the hour, and a look is all that it takes. dose: in widths of the band, times
     hours. Times: UTC seconds.
     """
     overdue = stands and respond_by is not None and respond_by < now
-    return not urgent, not stands, not overdue, not (stands and blind), -dose, since
+    return not urgent, not harmed, not stands, not overdue, not (stands and blind), -dose, since
 
 
 def dose_of(detail: Mapping[str, str | float | int]) -> float:
@@ -50,7 +61,7 @@ def dose_in_bands(dose: float, kind: str) -> float:
     return dose / (BAND_CELSIUS if kind in THERMAL else BAND_PERCENT)
 
 
-NOTHING: tuple[bool, Need] = (True, (True, True, True, True, 0.0, 0))
+NOTHING: tuple[bool, Need] = (True, (True, True, True, True, True, 0.0, 0))
 """In place of `alarm_order` where no alarm is."""
 
 
@@ -63,10 +74,11 @@ def alarm_order(alarm: Standing, now: int) -> tuple[bool, Need]:
     urgent = alarm.priority == "urgent" and stands
     needed = need(
         urgent=urgent,
+        harmed=heat_unseen(alarm.kind, alarm.state),
         stands=stands,
         respond_by=alarm.respond_by,
         now=now,
-        blind=blinds(alarm.kind, alarm.enclosure),
+        blind=alarm.blind,
         dose=dose_in_bands(alarm.dose, alarm.kind),
         since=alarm.since,
     )

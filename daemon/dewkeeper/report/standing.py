@@ -8,7 +8,7 @@ from dewkeeper.judge.types import Alarm, Event
 from dewkeeper.judge.words import FAULTS
 from dewkeeper.report.history import JUDGED, Newest, Past
 from dewkeeper.report.model import NowValues, Standing, Unwatched
-from dewkeeper.report.order import ROOMS, alarm_order, dose_of
+from dewkeeper.report.order import BLINDING, ROOMS, alarm_order, blinds, dose_of
 from dewkeeper.report.watching import as_far_as_known, is_stale, just_read, stale_after, unwatched
 from dewkeeper.report.why import parts_of
 from dewkeeper.report.wording import cause_words
@@ -27,7 +27,7 @@ def standing_now(past: Past, config: Config, now: int, latest: Mapping[str, Newe
     alarms = [alarm for alarm in past.standing() if alarm.state != "normal"]
     seen = any(alarm.state in ("acknowledged", "returned_unacknowledged") for alarm in alarms)
     events = past.events(now - DAY_SECONDS) if seen else ()
-    held = {alarm.enclosure for alarm in alarms if alarm.kind not in FAULTS}
+    held = {alarm.enclosure for alarm in alarms if alarm.kind not in FAULTS or alarm.kind in BLINDING}
     probes = {
         enclosure.name: [p.name for p in config.probe if p.enclosure == enclosure.name and p.role == JUDGED]
         for enclosure in config.enclosure
@@ -98,6 +98,8 @@ def standing(alarm: Alarm, events: Sequence[Event] = (), air: NowValues | None =
         ended=max(ended, default=None) if alarm.state == "returned_unacknowledged" else None,
         air=air,
         room=str(alarm.detail.get("room", "")) if alarm.kind in ROOMS else "",
+        danger_limit=bool(alarm.detail.get("danger")),
+        blind=blinds(alarm.kind, alarm.enclosure) and alarm.state != "returned_unacknowledged",
     )
 
 

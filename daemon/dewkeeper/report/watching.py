@@ -49,7 +49,12 @@ def just_read(history: Past, latest: Mapping[str, Newest], now: int, stale_after
 
 
 def as_far_as_known(alarm: Standing, unseen: Unwatched) -> Standing:
-    """Return an alarm about the air with the time until which it was measured: nothing is claimed for hours nobody measured."""
+    """Return an alarm about the air with the time until which it was measured: nothing is claimed for hours nobody measured.
+
+    One about a probe makes nobody blind while another probe of its enclosure is believed.
+    """
+    if alarm.blind and not unseen.now:
+        return replace(alarm, blind=False)
     if not unseen.now or unseen.since is None or is_fault(alarm) or alarm.state == "returned_unacknowledged":
         return alarm
     return replace(alarm, known_until=max(alarm.since, unseen.since))

@@ -283,8 +283,8 @@ def beyond(kind: Kind, band: Band | None) -> str:
 
 
 _CAUSES = {
-    WARMED: "it got warmer; the moisture is still there",
-    COOLED: "it got cooler, and no moisture came",
+    WARMED: "the air got warmer; the moisture is still there",
+    COOLED: "the air got cooler, and no moisture came",
     LEFT: "moisture left the air",
     ADDED: "moisture came into the air",
     ROOM: "the room's air changed",
@@ -370,8 +370,20 @@ def rank_word(row: EnclosureMorning) -> str:
 
 def harmed(row: EnclosureMorning) -> bool:
     """Return whether heat that is over, and that nobody has seen, comes first there: the snake is to be looked at now."""
-    first = row.alarms[0] if row.alarms else None
-    return first is not None and first.kind in LATCHED and first.state == "returned_unacknowledged"
+    return bool(row.alarms) and heat_unseen(row.alarms[0].kind, row.alarms[0].state)
+
+
+def heat_unseen(kind: str, state: str) -> bool:
+    """Return whether an alarm is of a heat that is over and that nobody has seen."""
+    return kind in LATCHED and state == "returned_unacknowledged"
+
+
+def limit_words(kind: Kind, band: Band | None, limit: float, wording: Wording, *, danger: bool = False) -> str:
+    """Return what a limit is, and how much: "limit 34 °C", "danger 38 °C", "target from 60 %". limit: °C or %RH, as the kind has it."""
+    if kind in ("dry", "damp"):
+        what = "limit" if band != "target" else "target from" if kind == "dry" else "target up to"
+        return f"{what} {wording.humidity(limit)}"
+    return f"{'danger' if danger else 'limit'} {wording.day_temperature(limit)}"
 
 
 def instead_of(kind: Kind, percent: float | None, limit: float | None, wording: Wording) -> str:

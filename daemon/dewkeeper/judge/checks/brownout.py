@@ -80,7 +80,7 @@ CHECK: Final = Check(
     {
         "brownout": fault(
             "probe lost power", "supply dips reset the probe", "check supply and cable length", "maintenance",
-            consequence="nothing is read while it is off; a supply that sags gets worse",
+            consequence="nothing is read while the power is off; a supply that sags gets worse",
         ),
     },
     BrownoutMemory,

@@ -116,7 +116,7 @@ CHECK: Final = Check(
     "displaced",
     {
         "displaced": fault(
-            "probe fell out", "it reads the room's air", "put the probe back near the substrate", "out_of_specification",
+            "probe fell out", "the room's air is read", "put the probe back near the substrate", "out_of_specification",
         ),
     },
     DisplacedMemory,

@@ -88,7 +88,7 @@ CHECK: Final = Check(
         "drift": fault(
             "reads more and more wrong", "age or contamination",
             "check it over a salt and correct it, or replace it; the page's probes say by how much", "maintenance", 30 * DAY,
-            "its enclosure is told drier or moister than it is, by so much",
+            "humidity is told too low or too high, by so much",
         )
     },
     DriftMemory,

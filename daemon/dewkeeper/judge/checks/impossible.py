@@ -177,7 +177,7 @@ CHECK: Final = Check(
     "impossible",
     {
         "impossible": fault(
-            "reads drier than can be", "a tub with open water cannot hold less vapour than its room",
+            "reads drier than can be", "a tub with open water cannot hold less vapour than the room",
             "check this probe and the room's, and what stands beside them, before you change the tub", "out_of_specification",
         ),
     },

@@ -82,7 +82,7 @@ CHECK: Final = Check(
     "saturated",
     {
         "saturated": fault(
-            "wet probe", "water on the sensor: it reads the film, not the air", "take it out, let it dry, place it higher",
+            "wet probe", "water on the sensor: the film is read, not the air", "take it out, let it dry, place it higher",
             "out_of_specification",
         ),
     },

@@ -5,14 +5,14 @@ from __future__ import annotations
 from typing import Final
 
 from dewkeeper.judge.contract import Detector
-from dewkeeper.judge.rationale import AT_A_HEATER, DAY, HEAT_OFF, HOUR, Rationale
+from dewkeeper.judge.rationale import AT_A_HEATER, DAY, HEAT_OFF, HOUR, STILL_DRY, Rationale
 
 DETECTOR: Final = Detector(
     "excursion",
     {
         "dry": Rationale(
             "too dry", "moisture left the air, or the air warmed", "a poor shed over days",
-            "refill the bowl; still dry after six hours: close a few holes, never most", 2 * DAY, "low", "medium", 12 * HOUR,
+            f"refill the bowl; {STILL_DRY}close a few holes, never most", 2 * DAY, "low", "medium", 12 * HOUR,
         ),
         "damp": Rationale(
             "too damp", "moisture was added and does not leave", "skin and lung disease over days",

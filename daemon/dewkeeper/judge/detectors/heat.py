@@ -436,7 +436,7 @@ DETECTOR: Final = Detector(
             HEAT_OFF, 15 * 60, "urgent",
         ),
         "heat_lost": Rationale(
-            "heat source stopped", "heater, thermostat or plug failed", "it cools to the room within hours",
+            "heat source stopped", "heater, thermostat or plug failed", "as cold as the room within hours",
             AT_A_HEATER, 2 * HOUR, "medium",
         ),
     },

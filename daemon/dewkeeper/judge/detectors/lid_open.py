@@ -170,7 +170,7 @@ DETECTOR: Final = Detector(
     "lid_open",
     {
         "lid_open": Rationale(
-            "not closed again", "the air is still the room's after an opening", "it dries and cools; a snake may escape",
+            "not closed again", "the air is still the room's after an opening", "drying and cooling; a snake may escape",
             "see whether the snake is in, then close it and check the lock; opened against heat: leave it open; snake gone: shut the room's door, search low and warm places", HOUR, "medium",
         ),
     },

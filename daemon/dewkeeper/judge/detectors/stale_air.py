@@ -110,7 +110,7 @@ DETECTOR: Final = Detector(
     "stale_air",
     {
         "stale_air": Rationale(
-            "stale air", "too little air since its vents were covered", "condensation and mould, skin and lung disease over days",
+            "stale air", "too little air since the vents were covered", "condensation and mould, skin and lung disease over days",
             "uncover part of the mesh, away from the heat; recheck the temperature within the hour", 12 * HOUR, "low",
         ),
     },
