@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from random import Random
 
 import numpy as np
 import pytest
 
 from dewkeeper.air import humidity_at
-from dewkeeper.insight.forecast import Forecast, forecast
+from dewkeeper.insight.forecast import Forecast, Study, forecast, lift, study
 from dewkeeper.insight.hours import Deed, Hours, hours_of
 from dewkeeper.insight.response import Response, learn
 from dewkeeper.insight.series import Gathering
@@ -112,3 +113,26 @@ def test_where_a_plain_guess_is_as_good_nothing_is_shown() -> None:
             tub.add(START + slot * HOUR + part * 300, 29.0, 60 + dice.gauss(0, 1.0))
     found = forecast(hours_of(tub.series(), None, [], START + 30 * 86400, 30 * 24), 55.0, 24)
     assert isinstance(found, str) or found.skill < 0.5
+
+
+def test_what_a_misting_does_here_is_learned_hour_by_hour() -> None:
+    """The made air gives 5 hPa at 19:00 that fall to 1/e in 5 h: the mean of each hour, as %RH at its temperature."""
+    hours = furnished(28)
+    known = study(hours, 72)
+    assert isinstance(known, Study)
+    found = lift(hours, known)
+    assert len(found) == 24
+    for ahead in (0, 1, 3, 6, 12):
+        hpa = 5.0 * 5 * (math.exp(-ahead / 5) - math.exp(-(ahead + 1) / 5))
+        warm = 29.5 + 2.0 * math.sin(2 * math.pi * (19.5 + ahead - 9) / 24)
+        assert found[ahead] == pytest.approx(humidity_at(hpa, warm), abs=1.2)
+
+
+def test_two_mistings_teach_nothing_yet() -> None:
+    """Three are the least of which a middle is taken."""
+    hours = furnished(28)
+    known = study(hours, 72)
+    assert isinstance(known, Study)
+    early = hours.wet.copy()
+    early[np.flatnonzero(early)[2:]] = False
+    assert lift(replace(hours, wet=early), known) == ()

@@ -34,7 +34,7 @@ from dewkeeper.service.settings import judge_settings
 from dewkeeper.store.records import Batch
 from dewkeeper.web.outlook import humidity_outlook
 from dewkeeper_config.loading import ReplayConfig, parse
-from dewkeeper_config.models import Config
+from dewkeeper_config.models import Config, Limits
 from dewkeeper_config.profiles import effective_limits
 from dewkeeper_drivers.contract import SHT3X
 
@@ -139,6 +139,59 @@ def test_a_dip_that_passes_is_left_alone() -> None:
     assert "comes back by itself" in advise(_about(made), WORDING).why
     deep = tuple(53.0 if 3 <= hour < 5 else 62.0 for hour in range(72))
     assert advise(_about(replace(made, middle=deep, futures=(deep,) * 10)), WORDING).deed == "mist"
+
+
+def _lifted(course: Sequence[float], lift: Sequence[float]) -> Ahead:
+    """Return a course in which all futures agree, and what a misting adds to it."""
+    made = tuple(course)
+    return Ahead(NOON + 6 * HOUR, 62.0, made, made, made, (made,) * 10, tuple(lift))
+
+
+@pytest.mark.parametrize(
+    ("dry", "lift", "mistings", "deed"),
+    [
+        (range(2, 7), (8.0,) * 6, (0,), "mist"),  # a short misting bridges the evening
+        (range(14, 20), (8.0,) * 6, (13,), "mist_later"),  # tonight's would be gone by then
+        (range(2, 20), (8.0,) * 7, (0, 13), "mist"),
+        (range(2, 20), (8.0,) * 24, (0,), "mist"),  # one that lasts is enough
+        (range(2, 12), (0.5,) * 6, (), "nothing"),  # it lifts by too little
+        (range(8, 10), (15.0,) * 8, (), "nothing"),  # six hours too damp for two too dry, which are not asked for
+    ],
+)
+def test_a_misting_is_timed_by_what_it_does_here(
+    dry: range, lift: tuple[float, ...], mistings: tuple[int, ...], deed: str
+) -> None:
+    """At 18:00 UTC, morning at 07:00: hours at 57 % against a target of 60 to 70 %, counted by hand, decide."""
+    ahead = _lifted([57.0 if hour in dry else 62.0 for hour in range(72)], lift)
+    about = replace(_about(ahead), limits=_told_at_once())
+    advice = advise(about, WORDING)
+    assert (advice.mistings, advice.deed) == (mistings, deed)
+    if deed == "mist_later":
+        assert (advice.due, advice.todo) == (False, "mist it in the morning, not tonight")
+    if mistings == (0, 13):
+        assert advice.todo == "mist it, and again in the morning"
+    if deed == "nothing":
+        assert "a misting would spare it less than 1 h" in advice.why
+
+
+def test_a_course_below_tolerable_is_misted_though_it_helps_little() -> None:
+    """Down to 48 %, beneath tolerable: whoever can only bridge does at least that."""
+    ahead = _lifted([48.0 if hour in range(2, 20) else 62.0 for hour in range(72)], (1.0,) * 3)
+    assert advise(_about(ahead), WORDING).deed == "mist"
+
+
+def _told_at_once() -> Limits:
+    limits = effective_limits(CONFIG, "T1")
+    return replace(limits, delays=replace(limits.delays, dry_target_minutes=0))
+
+
+def test_one_that_is_damp_now_gets_no_water_though_it_is_not_forecast() -> None:
+    """What is measured needs no forecast; beneath the limit nothing is said but to look."""
+    about = _about("the last hours were not read")
+    damp = advise(replace(about, now_percent=81.0), WORDING)
+    assert damp.deed == "keep_water_away"
+    assert damp.why == "81 % now, above 70 %; not forecast: the last hours were not read"
+    assert advise(replace(about, now_percent=66.0), WORDING).deed == "unknown"
 
 
 def test_one_that_is_too_damp_gets_no_water_and_one_not_known_is_said_to_be() -> None:

@@ -35,6 +35,8 @@ tests/bench/insight, seeds 1-3."""
 _FOLDS: Final = 4
 _FOLD_APART_HOURS: Final = 12
 TESTED_HOURS: Final = 12
+_NEEDED_WETTINGS: Final = 3
+_LIFT_HOURS: Final = 24
 _PACE_KEPT_HOURS: Final = 8.0
 _WEIGHT_SPREAD: Final = 0.5
 """How far from the whole way a weight is expected to be (one sigma), before the past is looked at. Tuned:
@@ -145,7 +147,44 @@ def outlook(hours: Hours, known: Study) -> OutlookFigures:
         usual_room_hpa=_by_clock(hours, _usual(hours.room, now)[0]) if known_room else (),
         blend=tuple(known.blend.tolist()),
         low=low, high=high, misses=whole(known.misses), skill=known.skill, origins=known.origins,
+        lift=lift(hours, known),
     )  # fmt: skip
+
+
+def lift(hours: Hours, known: Study) -> tuple[float, ...]:
+    """Return by how many %RH a wetting raised the hour it fell in and those after it, the middle of those seen.
+
+    Each is what came less what would have come, run on from the hour before it. Empty for fewer than three; ends where
+    fewer than three were left alone for so long.
+    """
+    # A jump is marked up to ten minutes early: of two wet hours in a row the second is the one it fell in.
+    wet = np.flatnonzero(hours.wet & ~hours.opened & ~np.append(hours.wet[1:], False))
+    calm = [
+        w
+        for w in wet[wet >= SLOW_HOURS]
+        if not hours.touched[w - 3 : w - 1].any()
+        and not hours.opened[w - 1]
+        and not np.isnan(hours.vapour[w - SLOW_HOURS : w]).any()
+    ]
+    if len(calm) < _NEEDED_WETTINGS:
+        return ()
+    before = np.array(calm, dtype=np.intp) - 1
+    longest = min(_LIFT_HOURS, len(known.blend))
+    start = hours.humidity[before][:, None]
+    paths = _paths(hours, known.response, before, _ahead(hours, before, longest))
+    expected = start + known.blend[:longest] * (paths - start)
+    found: list[float] = []
+    for ahead in range(longest):
+        raised = [
+            hours.humidity[origin + 1 + ahead] - expected[row, ahead]
+            for row, origin in enumerate(before)
+            if origin + 1 + ahead < len(hours) and not hours.touched[origin + 2 : origin + 2 + ahead].any()
+        ]
+        raised = [value for value in raised if not math.isnan(value)]
+        if len(raised) < _NEEDED_WETTINGS:
+            break
+        found.append(max(0.0, float(np.median(raised))))
+    return tuple(found)
 
 
 def _by_clock(hours: Hours, ahead: Numbers) -> tuple[float, ...]:

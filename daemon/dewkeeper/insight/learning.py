@@ -277,6 +277,6 @@ def _shortened(figures: OutlookFigures) -> OutlookFigures:
         figures,
         blend=short(figures.blend, 3), constants=short(figures.constants, 4),
         usual_c=short(figures.usual_c), usual_room_hpa=short(figures.usual_room_hpa),
-        low=short(figures.low), high=short(figures.high),
+        low=short(figures.low), high=short(figures.high), lift=short(figures.lift, 1),
         misses=tuple(short(row, 1) for row in figures.misses[::step]),
     )  # fmt: skip

@@ -65,7 +65,10 @@ class Present:
 
 @dataclass(frozen=True, slots=True)
 class Ahead:
-    """The hours after a time, %RH by hour from the first, if nobody does anything: middle, and where four of five lie."""
+    """The hours after a time, %RH by hour from the first, if nobody does anything: middle, and where four of five lie.
+
+    lift: by how many %RH a wetting raises the hour it falls in and those after it, here; empty where that is not known.
+    """
 
     at: int
     now_percent: float
@@ -73,6 +76,23 @@ class Ahead:
     low: tuple[float, ...]
     high: tuple[float, ...]
     futures: tuple[tuple[float, ...], ...]
+    lift: tuple[float, ...] = ()
+
+    def beyond(self, low: float, high: float, horizon: int, wettings: Sequence[int] = ()) -> float:
+        """Return the hours beyond two limits (%RH) to be expected within a horizon (hours), the mean of all futures.
+
+        wettings: hours ahead at which water is added, each with its `lift`.
+        """
+        raised = [0.0] * horizon
+        for hour in wettings:
+            for ahead, by in enumerate(self.lift[: max(0, horizon - hour)], hour):
+                raised[ahead] += by
+        outside = sum(
+            not low <= min(100.0, value + by) <= high
+            for future in self.futures
+            for value, by in zip(future[:horizon], raised, strict=False)
+        )
+        return outside / max(1, len(self.futures))
 
     def leaves(self, limit: float, horizon: int | None = None) -> Leaving:
         """Return when a limit is left, falling where humidity is above it now, rising elsewhere; hours, at most the horizon."""
@@ -94,6 +114,7 @@ class OutlookFigures:
     made: UTC seconds. weights, constants: of its response (`response.Response`), the latter hPa by hour of the day, UTC,
     like usual_c, °C, and usual_room_hpa, its room's vapour, empty without a probe there. blend: by hour ahead, how far
     humidity goes towards the physical path. low, high: what past forecasts missed by, %RH. misses: whole past forecasts, hour by hour. skill: by how much they missed less than the best plain guess.
+    lift: as `Ahead` has it.
     """
 
     made: int
@@ -108,6 +129,7 @@ class OutlookFigures:
     misses: tuple[tuple[float, ...], ...] = ()
     skill: float = 0.0
     origins: int = 0
+    lift: tuple[float, ...] = ()
 
     def text(self) -> str:
         """Return the figures as JSON text, `from_text` reads it."""
@@ -136,7 +158,7 @@ class OutlookFigures:
             for missed in (self.low, (0.0,) * len(path), self.high)
         )
         futures = tuple(tuple(p + by for p, by in zip(path, missed, strict=True)) for missed in self.misses)
-        return Ahead(now.at, start, middle, low, high, futures)
+        return Ahead(now.at, start, middle, low, high, futures, self.lift)
 
     def _usual(self, table: Sequence[float], at: int, hours: int) -> float:
         """Return what is usual so many hours after a time; between two hours of the day a mean of both."""

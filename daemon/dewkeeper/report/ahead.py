@@ -90,6 +90,12 @@ def _ahead(past: Past, name: str, outlook: OutlookFigures, room: Sequence[float]
     return outlook.ahead(Present(end, hours[-1][0], vapour, None if room is None else room[-1]))
 
 
+def humidity_now(past: Past, name: str, now: int) -> float | None:
+    """Return the last hour's mean %RH of an enclosure, None where it was not read."""
+    hours = _hours(past, name, now // _QUARTER * _QUARTER, 1)
+    return None if hours is None else hours[0][1]
+
+
 def _hours(past: Past, place: str, end: int, count: int) -> list[tuple[float, float]] | None:
     """Return hourly means (°C, %RH) before a time, None where one of them was not read."""
     start = end - count * HOUR

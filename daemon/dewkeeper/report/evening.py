@@ -11,20 +11,22 @@ import json
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import date
+from datetime import date, datetime, timedelta
 from typing import Any, Final, Literal
 
 from dewkeeper.insight.outlook import Ahead, Leaving
 from dewkeeper.judge.types import JournalEntry
 from dewkeeper.judge.words import DAY, JOURNAL
-from dewkeeper.report.ahead import HOUR, facts_by_enclosure, hour_words, hours_ahead, when
+from dewkeeper.report.ahead import HOUR, facts_by_enclosure, hour_words, hours_ahead, humidity_now, when
 from dewkeeper.report.due import Due, DueTap
 from dewkeeper.report.history import Past
 from dewkeeper.report.wording import Wording
 from dewkeeper_config.models import Config, Enclosure, Limits
 from dewkeeper_config.profiles import effective_limits
 
-Deed = Literal["refill", "mist", "moisten", "humid_hide", "keep_water_away", "treat_room", "nothing", "unknown"]
+Deed = Literal[
+    "refill", "mist", "mist_later", "moisten", "humid_hide", "keep_water_away", "treat_room", "nothing", "unknown"
+]
 
 HORIZON_HOURS: Final = 24
 _FULL_SECONDS: Final = 2 * DAY
@@ -33,7 +35,12 @@ _WETTED_SECONDS: Final = 8 * HOUR
 """Water added since then is not in the figures, which are of hours in which nobody adds any."""
 _SHORT_MISTING_HOURS: Final = 3.0
 """A misting that is half gone sooner bridges no night."""
+_MORNING_HOUR: Final = 7
+"""When whoever mists can do it again; common practice, no source."""
+_WORTH_HOURS: Final = 1.0
+"""A misting that saves fewer hours beyond target is not asked for."""
 _BRIDGE: Final = "a bridge, not the cure"
+_LATER: Final[tuple[Deed, str]] = "mist_later", "mist it in the morning, not tonight"
 _WHOLE_ROOM: Final = 3
 _ROOM_SHARE: Final = 0.6
 _WETS: Final = frozenset({"misted", "moistened", "refilled", "substrate_changed", "humid_hide_changed"})
@@ -47,7 +54,7 @@ class AirAdvice:
     """What the air of one enclosure needs this evening.
 
     deed: `nothing` to leave it alone, `unknown` where it is not forecast. todo, why: in words. word: the journal's word
-    that a tap writes, "" for none. side: which way it leaves target, "" for not. limit: %RH. hours: until then, None for
+    that a tap writes, "" for none. mistings: at which hours from now, 0 for tonight. side: which way it leaves target, "" for not. limit: %RH. hours: until then, None for
     not before tomorrow evening. need: order, the smallest first.
     """
 
@@ -60,11 +67,12 @@ class AirAdvice:
     limit: float | None = None
     hours: float | None = None
     need: float = math.inf
+    mistings: tuple[int, ...] = ()
 
     @property
     def due(self) -> bool:
         """Whether something is to be done."""
-        return self.deed not in ("nothing", "unknown", "keep_water_away")
+        return self.deed not in ("nothing", "unknown", "keep_water_away", "mist_later")
 
     def to_json(self) -> dict[str, Any]:
         """Return it as JSON values."""
@@ -76,7 +84,11 @@ class AirAdvice:
 
 @dataclass(frozen=True, slots=True)
 class EveningFacts:
-    """What advice on one enclosure rests on. last: journal word -> seconds since it was last noted there."""
+    """What advice on one enclosure rests on.
+
+    last: journal word -> seconds since it was last noted there. now_percent: %RH of the last hour, None where it was not
+    read; asked where nothing is forecast.
+    """
 
     enclosure: Enclosure
     limits: Limits
@@ -84,6 +96,7 @@ class EveningFacts:
     ahead: Ahead | str
     facts: Mapping[str, float]
     last: Mapping[str, int]
+    now_percent: float | None = None
 
 
 def evening(past: Past, config: Config, now: int) -> list[AirAdvice]:
@@ -103,6 +116,7 @@ def evening(past: Past, config: Config, now: int) -> list[AirAdvice]:
                 ahead=ahead[e.name],
                 facts=facts_by_enclosure(learned, e.name, now),
                 last=last.get(e.name, {}),
+                now_percent=humidity_now(past, e.name, now) if isinstance(ahead[e.name], str) else None,
             ),
             wording,
         )
@@ -114,26 +128,35 @@ def evening(past: Past, config: Config, now: int) -> list[AirAdvice]:
 
 def advise(about: EveningFacts, wording: Wording) -> AirAdvice:
     """Return the advice for one enclosure."""
-    name, ahead = about.enclosure.name, about.ahead
+    name, ahead, target = about.enclosure.name, about.ahead, about.limits.humidity_target
+    now = about.now_percent if isinstance(ahead, str) else ahead.now_percent
+    why = f"not forecast: {ahead}" if isinstance(ahead, str) else ""
+    if now is not None and now > target.high:
+        above = f"{wording.humidity(now)} now, above {wording.humidity(target.high)}"
+        return _damp(about, 0.0, f"{above}; {why}" if why else above)
     if isinstance(ahead, str):
-        return AirAdvice(name, "unknown", "look at it as usual", f"not forecast: {ahead}")
+        return AirAdvice(name, "unknown", "look at it as usual", why)
     wetted = min(
         (word for word in about.last if about.last[word] < _WETTED_SECONDS), key=about.last.__getitem__, default=""
     )
     if wetted:
         what = JOURNAL[wetted].label
         return AirAdvice(name, "nothing", "leave it alone", f"{what} today: what that does shows tomorrow")
-    target = about.limits.humidity_target
-    if ahead.now_percent > target.high:
-        return _damp(about, ahead, wording, Leaving(0.0, 0.0, 0.0))
     dry = ahead.leaves(target.low, HORIZON_HOURS) if ahead.now_percent >= target.low else Leaving(0.0, 0.0, 0.0)
     leaves = dry.hours is not None and not dry.rather_holds
     if leaves and not _passes(ahead, about.limits, dry.hours or 0.0):
         return _dry(about, ahead, wording, dry)
     damp = ahead.leaves(target.high, HORIZON_HOURS)
     if damp.hours is not None and not damp.rather_holds:
-        return _damp(about, ahead, wording, damp)
-    holds = ahead.leaves(target.low)
+        moment = when(ahead.at, damp, HORIZON_HOURS, wording)
+        return _damp(about, damp.hours, f"rises above {wording.humidity(target.high)} {moment}")
+    return AirAdvice(name, "nothing", "leave it alone", _holds(ahead, target.low, wording, leaves))
+
+
+def _holds(ahead: Ahead, low: float, wording: Wording, dips: bool) -> str:
+    if dips:
+        return f"dips below {wording.humidity(low)} for a short while, as on other days, and comes back by itself"
+    holds = ahead.leaves(low)
     until = (
         "for three days"
         if holds.hours is None
@@ -141,10 +164,7 @@ def advise(about: EveningFacts, wording: Wording) -> AirAdvice:
         if holds.rather_holds
         else f"until about {hour_words(ahead.at, holds.hours, wording)}"
     )
-    why = f"holds above {wording.humidity(target.low)} {until}"
-    if leaves:
-        why = f"dips below {wording.humidity(target.low)} for a short while, as on other days, and comes back by itself"
-    return AirAdvice(name, "nothing", "leave it alone", why)
+    return f"holds above {wording.humidity(low)} {until}"
 
 
 def _passes(ahead: Ahead, limits: Limits, hours: float) -> bool:
@@ -164,10 +184,46 @@ def _dry(about: EveningFacts, ahead: Ahead, wording: Wording, leaving: Leaving) 
     if min(ahead.middle[:HORIZON_HOURS]) < limits.humidity_tolerable.low:
         why += f", and below {wording.humidity(limits.humidity_tolerable.low)} before tomorrow evening"
     deed, todo, more = _deed(about)
-    word = {"refill": "refilled", "mist": "misted", "moisten": "moistened", "humid_hide": "humid_hide_changed"}[deed]
+    mistings: tuple[int, ...] = (0,) if deed == "mist" else ()
+    if deed == "mist" and ahead.lift:
+        mistings = _mistings(about, ahead, wording)
+        if not mistings:
+            said = f"{why}; a misting would spare it less than {_WORTH_HOURS:.0f} h of that, or make it too damp{_cure(about)}"
+            return AirAdvice(about.enclosure.name, "nothing", "leave it alone", said, "", "dry", low, leaving.hours)
+        if mistings != (0,):
+            deed, todo = ("mist", "mist it, and again in the morning") if 0 in mistings else _LATER
+    word = {
+        "refill": "refilled", "mist": "misted", "mist_later": "", "moisten": "moistened", "humid_hide": "humid_hide_changed"
+    }[deed]  # fmt: skip
     worst = min(ahead.middle[:HORIZON_HOURS]) - limits.humidity_tolerable.low
     hours = leaving.hours or 0.0
-    return AirAdvice(about.enclosure.name, deed, todo, why + more, word, "dry", low, hours, worst + 0.25 * hours)
+    return AirAdvice(
+        about.enclosure.name, deed, todo, why + more, word, "dry", low, hours, worst + 0.25 * hours, mistings
+    )
+
+
+def _mistings(about: EveningFacts, ahead: Ahead, wording: Wording) -> tuple[int, ...]:
+    """Return at which hours from now a misting is to be: those after which the fewest hours beyond target are expected.
+
+    Tonight, in the morning, both, or neither where that spares too little; never neither where it gets worse than tolerable.
+    """
+    target = about.limits.humidity_target
+    morning = _hours_to_morning(ahead.at, wording)
+    best = min(
+        ((), (0,), (morning,), (0, morning)),
+        key=lambda hours: ahead.beyond(target.low, target.high, HORIZON_HOURS, hours) + _WORTH_HOURS * len(hours),
+    )
+    if not best and min(ahead.middle[:HORIZON_HOURS]) < about.limits.humidity_tolerable.low:
+        return (0,)
+    return best
+
+
+def _hours_to_morning(at: int, wording: Wording) -> int:
+    now = datetime.fromtimestamp(at, wording.zone)
+    next_one = now.replace(hour=_MORNING_HOUR, minute=0, second=0)
+    if next_one <= now:
+        next_one = (now + timedelta(days=1)).replace(hour=_MORNING_HOUR, minute=0, second=0)
+    return round((next_one.timestamp() - at) / HOUR)
 
 
 def _deed(about: EveningFacts) -> tuple[Deed, str, str]:
@@ -201,19 +257,15 @@ def _cure(about: EveningFacts) -> str:
     return f"; the cure is {' or '.join(can)}" if can else ""
 
 
-def _damp(about: EveningFacts, ahead: Ahead, wording: Wording, leaving: Leaving) -> AirAdvice:
-    high = about.limits.humidity_target.high
-    why = f"{wording.humidity(ahead.now_percent)} now, above {wording.humidity(high)}"
-    if leaving.hours:
-        why = f"rises above {wording.humidity(high)} {when(ahead.at, leaving, HORIZON_HOURS, wording)}"
+def _damp(about: EveningFacts, hours: float, why: str) -> AirAdvice:
     return AirAdvice(
         about.enclosure.name,
         "keep_water_away",
         "do not mist or wet it tonight; its bowl stays",
         why,
         side="damp",
-        limit=high,
-        hours=leaving.hours,
+        limit=about.limits.humidity_target.high,
+        hours=hours,
     )
 
 

@@ -19,6 +19,7 @@ from zoneinfo import ZoneInfo
 from tests.bench.insight.insight_bench import say
 from tests.bench.insight.insight_worlds import DAY, START, Happening, World, deeds, read, worlds
 
+from dewkeeper.air import saturation_hpa
 from dewkeeper.insight.learning import WasRead, facts_at, hours_ahead
 from dewkeeper.insight.outlook import SLOW_HOURS, Ahead, Present
 from dewkeeper.insight.series import Series
@@ -109,7 +110,7 @@ def advice(tub: _Tub, name: str, config: Config, room: Series, minute: int) -> A
     figures = hours_ahead(series, room, done, learned)
     ahead: Ahead | str = "the last hours were not read"
     hours = series.hours(now, SLOW_HOURS)
-    air = room.mean(now - 3600, now)
+    air, own = room.mean(now - 3600, now), series.mean(now - 3600, now)
     if air is not None:
         ahead = figures.ahead(Present(now, float(hours[0][-1]), tuple(hours[1].tolist()), air[1]))
     facts = facts_at(WasRead({name: series}, {"r": room}, {name: "r"}, {name: done}), learned).tubs[name][0]
@@ -117,7 +118,8 @@ def advice(tub: _Tub, name: str, config: Config, room: Series, minute: int) -> A
     last = {word: now - at for at, word, _ in done if at <= now and word == "misted"} | {"refilled": 86400}
     enclosure = next(e for e in config.enclosure if e.name == name)
     held = {str(quantity): value for quantity, value in known.items()}
-    return advise(EveningFacts(enclosure, tub.limits, "", ahead, held, last), WORDING)
+    percent = None if own is None else 100 * own[1] / saturation_hpa(own[0])
+    return advise(EveningFacts(enclosure, tub.limits, "", ahead, held, last, percent), WORDING)
 
 
 def replayed(world: World, way: Way) -> Weeks:
@@ -147,9 +149,10 @@ def replayed(world: World, way: Way) -> Weeks:
                 budget -= len(usual)
                 for misting in usual:
                     tubs[index].add(misting)
-            elif one.due and budget > 0:
+            for hour in one.mistings[: max(0, budget)]:
                 budget -= 1
-                tubs[index].add(Happening(at, at + 1, "mist", sum(sizes[index]) / len(sizes[index]), "misted"))
+                then = at + 60 * hour
+                tubs[index].add(Happening(then, then + 1, "mist", sum(sizes[index]) / len(sizes[index]), "misted"))
     for tub in tubs:
         tub.count(found)
     return found
