@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import subprocess
+import time
 from pathlib import Path
 
 import pytest
 
 from dewkeeper.cli import main
+from dewkeeper.clock import ManualClock
+from dewkeeper.judge.types import PASS, Quality, Reading
+from dewkeeper.store import Store
+from dewkeeper.store.records import Batch
+from dewkeeper_config.models import Storage
 from dewkeeper_config.snapshot import SNAPSHOT
 
 
@@ -117,6 +124,10 @@ def test_a_state_folder_mounted_read_only_changes_no_answer(file: Path, capsys: 
     if subprocess.run(["mount", "-t", "tmpfs", "tmpfs", str(state)], check=False, capture_output=True).returncode:
         pytest.skip("no mounts here")
     try:
+        start = int(time.time()) - 3600
+        with contextlib.closing(Store.open(state, Storage(folder=state), ManualClock())) as store:
+            rows = [Reading(start + 60 * i, "b4", 26.0, 64.5, 26589, 42270) for i in range(60)]
+            store.commit(Batch(readings=tuple((row, Quality(row.time, row.probe, PASS, ())) for row in rows)))
         for checked_before in (False, True):
             subprocess.run(["mount", "-o", "remount,rw", str(state)], check=True)
             if checked_before:
@@ -124,5 +135,8 @@ def test_a_state_folder_mounted_read_only_changes_no_answer(file: Path, capsys: 
             subprocess.run(["mount", "-o", "remount,ro", str(state)], check=True)
             assert (state / SNAPSHOT).exists() == checked_before
             answer_all(file, capsys)
+            code, out, err = said(capsys, "history", "B4", "--format", "json", "--config", str(file))
+            assert (code, err) == (0, "")
+            assert "64.5" in out
     finally:
         subprocess.run(["umount", str(state)], check=True)

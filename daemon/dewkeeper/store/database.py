@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import sqlite3
 import time
 from collections.abc import Iterator
@@ -132,13 +133,13 @@ class FileReader:
     """
 
     def __init__(self, folder: Path, longest_seconds: float | None = LONGEST_READ_SECONDS) -> None:
-        self._uri = read_only(folder / FILE_NAME)
+        self._file = folder / FILE_NAME
         self._longest_seconds = longest_seconds
 
     @contextlib.contextmanager
     def question(self) -> Iterator[Connection]:
         """Give a connection that cannot write. Raises sqlite3.Error."""
-        connection = _opened(self._uri, _READER)
+        connection = _opened(read_only(self._file), _READER)
         try:
             if self._longest_seconds is not None:
                 end = time.monotonic() + self._longest_seconds
@@ -150,9 +151,25 @@ class FileReader:
 
 
 def read_only(file: Path) -> str:
-    """Return a file's name as SQLite takes it to open it for reading alone."""
+    """Return a file's name as SQLite takes it to open it for reading alone.
+
+    Beside a database with a write-ahead log SQLite makes a file even to read it, unless it is told that nobody writes
+    (sqlite.org/wal.html, "Read-only databases"): so it is where the file system is read-only and no log waits, as on a
+    card in another machine.
+    """
     name = str(file).replace("%", "%25").replace("?", "%3f").replace("#", "%23")
-    return f"file:{name}?mode=ro"
+    return f"file:{name}?mode=ro{'&immutable=1' if _nobody_writes(file) else ''}"
+
+
+def _nobody_writes(file: Path) -> bool:
+    try:
+        if not os.statvfs(file).f_flag & os.ST_RDONLY:
+            return False
+        return file.with_name(file.name + "-wal").stat().st_size == 0
+    except FileNotFoundError:
+        return file.exists()
+    except OSError:
+        return False
 
 
 def _opened(name: str, pragmas: tuple[str, ...]) -> Connection:
