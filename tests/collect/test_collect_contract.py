@@ -6,7 +6,7 @@ are five minutes apart, a reading stands until the next of its probe and for 900
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from itertools import count
@@ -23,6 +23,7 @@ from tests.store.conftest import MIDNIGHT
 
 from dewkeeper.clock import ManualClock
 from dewkeeper.collect.connection import ServerLink, parameters
+from dewkeeper.collect.newest import newest_of
 from dewkeeper.collect.queries import ServerReader, SiteHistory
 from dewkeeper.collect.sending import describe
 from dewkeeper.judge.types import (
@@ -44,6 +45,7 @@ from dewkeeper.report.nights import day_start, night_of
 from dewkeeper.report.past import StoredPast
 from dewkeeper.service.settings import judge_settings
 from dewkeeper.store import History, Store
+from dewkeeper.store.history import Stored
 from dewkeeper.store.onward import Onward
 from dewkeeper.store.records import FIGURES, OFF_TIMES, Batch
 from dewkeeper_config.loading import parse
@@ -110,6 +112,25 @@ class Book:
         self.keep((), judge_settings(self.config(first), at))
 
 
+class AskedBothWays(SiteHistory):
+    """A site of a server whose newest readings are asked by themselves and with those of other sites: both must say the same."""
+
+    def __init__(self, reader: ServerReader, number: int) -> None:
+        super().__init__(reader, number)
+        self._asked = reader, number
+
+    def latest(self) -> Mapping[str, Stored]:
+        """Return what both ways say."""
+        (reader, number), found = self._asked, super().latest()
+        names = [name for (name,) in reader.rows("SELECT name FROM probe WHERE site = %s", (number,))]
+        others = {site: names for (site,) in reader.rows("SELECT number FROM site")}
+        assert newest_of(reader, others).get(number, {}) == found
+        for name in names:
+            one = {name: found[name]} if name in found else {}
+            assert newest_of(reader, {number: [name]}).get(number, {}) == one
+        return found
+
+
 Made = Callable[..., StoredPast]
 Fill = Callable[[Book], object]
 
@@ -148,7 +169,7 @@ def told(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Made]:
         address = f"{collector.host} dbname={collector.name} user=reads_{collector.name} password=x"
         reader = ServerReader(lambda: parameters(address, None))
         open_ones.append(reader)
-        return StoredPast(SiteHistory(reader, there.place().number), config)
+        return StoredPast(AskedBothWays(reader, there.place().number), config)
 
     yield make
     for one in open_ones:

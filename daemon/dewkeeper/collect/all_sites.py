@@ -5,17 +5,19 @@ from __future__ import annotations
 import json
 import logging
 import threading
-from collections.abc import Mapping, Sequence
-from typing import Any, Final, NamedTuple
+from collections.abc import Collection, Mapping, Sequence
+from typing import Any, Final, NamedTuple, cast
 
 from dewkeeper.collect.connection import parameters
 from dewkeeper.collect.errors import ServerUnreachable
 from dewkeeper.collect.layout import LINE, NOTE, layout_config
+from dewkeeper.collect.newest import newest_of
 from dewkeeper.collect.queries import ServerReader, SiteHistory
 from dewkeeper.collect.there import SaidThere, SiteRooms, SiteThere
 from dewkeeper.judge.types import Alarm, JournalEntry
 from dewkeeper.judge.words import WITHDRAWN
 from dewkeeper.store import codec
+from dewkeeper.store.history import Stored
 from dewkeeper_config.errors import SecretUnavailable
 from dewkeeper_config.models import Collector
 
@@ -26,7 +28,7 @@ _SITES: Final = (
     "extract(epoch FROM clock_timestamp() - s.sent_at)::float8, s.installation IS NOT NULL OR s.sent_at IS NULL, md5(n.value) "
     "FROM site s LEFT JOIN note n ON n.site = s.number AND n.name = %s ORDER BY s.name"
 )
-_NOTE_OF: Final = "SELECT value FROM note WHERE name = %s AND site = %s"
+_NOTES_OF: Final = "SELECT site, value FROM note WHERE name = %s AND site = ANY(%s)"
 _NOTES: Final = "SELECT site, value FROM note WHERE name = %s"
 _STANDING: Final = "SELECT site, data::text FROM alarm WHERE what <> 'normal' AND gone IS NULL"
 _JOURNAL: Final = (
@@ -68,13 +70,25 @@ class _LayoutOf:
 
     def __call__(self) -> SiteRooms:
         if self._read is None:
-            row = self._row
-            text = None
-            if row.digest is not None:
-                found = self._reader.rows(_NOTE_OF, (NOTE, row.number))
-                text = found[0][0] if found else None
-            self._read = _read(row.name, text, row.program)
-        return self._read
+            _read_all(self._reader, [self])
+        return cast("SiteRooms", self._read)
+
+    @property
+    def to_read(self) -> int | None:
+        """The number of the site whose note is to be read, None of one that is read already or has none."""
+        return self._row.number if self._read is None and self._row.digest is not None else None
+
+    def take(self, text: str | None) -> None:
+        """Keep what the note says, None for none."""
+        self._read = _read(self._row.name, text, self._row.program)
+
+
+def _read_all(reader: ServerReader, layouts: Sequence[_LayoutOf]) -> None:
+    """Read what is not read yet of these, in one statement."""
+    numbers = [number for one in layouts if (number := one.to_read) is not None]
+    texts = dict(reader.rows(_NOTES_OF, (NOTE, numbers))) if numbers else {}
+    for one in layouts:
+        one.take(texts.get(one.to_read))
 
 
 class AllSites:
@@ -93,6 +107,16 @@ class AllSites:
             known = self._kept
             found = self._kept = {row.number: self._as_of(row, known.get(row.number)) for row in rows}
         return [SiteThere(r.number, r.name, r.sent, r.ago, r.expected, *found[r.number][1:]) for r in rows]
+
+    def read_layouts(self, numbers: Collection[int]) -> None:
+        """Read at once how the rooms of these sites stand, where that is not known yet. Raises StoreUnusable."""
+        with self._lock:
+            unread = [one.layout for number, one in self._kept.items() if number in numbers]
+        _read_all(self.reader, [one for one in unread if one.to_read is not None])
+
+    def latest(self, wanted: Mapping[int, Collection[str]]) -> Mapping[int, Mapping[str, Stored]]:
+        """Return the newest readings of some probes of each site, by its number, as its own history would. Raises StoreUnusable."""
+        return newest_of(self.reader, wanted)
 
     def said(self) -> Mapping[int, SaidThere]:
         """Return what each says of itself, by its number. Raises StoreUnusable."""

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import threading
+from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from typing import Any, Final, NamedTuple
@@ -32,7 +33,7 @@ from dewkeeper_drivers.contract import scale_of
 
 _QUICKLY: Final = "-c jit=off -c work_mem=32MB"
 """A night's readings are sorted in memory, and nothing is compiled for a question that takes less than the compiling."""
-_LAST = 253_402_300_799
+LATEST: Final = 253_402_300_799
 """The last second of the year 9999: what is asked for ever is asked until then."""
 _QUARTERLY: Final = ("SUMS", "SUMS_OF", "DAYS", "EXTREMES", "SLICES", "QUARTERS")
 _ANSWERED: Final = (
@@ -72,7 +73,11 @@ _TABLES: Final[Mapping[str, str]] = {
     "verdict": f"SELECT {_AT} << {PROBE_BITS} | r.probe AS key, {_AT} AS stop, r.flag::bigint AS flag, "  # noqa: S608
     f"coalesce(r.why, '') AS tests FROM dewkeeper.reading r WHERE {_HELD} AND (r.flag <> 1 OR r.why IS NOT NULL)",
     # Sums of four-byte numbers: those of longer ones are added up in decimals.
-    "recent": f"""SELECT m.at / {QUARTER_SECONDS} << {PROBE_BITS} | m.probe AS key, count(m.h) AS n,
+    "recent": f"""WITH measure AS MATERIALIZED (SELECT * FROM json_to_recordset(%(windows)s::json) AS w (number int, since bigint, until bigint,
+    hold bigint, dry float8, parched float8, damp float8, wet float8, cold float8, hot float8, t_offset float8, t_span float8,
+    h_offset float8, h_span float8, t_more float8, gain float8, h_more float8))
+SELECT q.quarter << {PROBE_BITS} | p.number AS key, q.* FROM (SELECT DISTINCT number FROM measure) p CROSS JOIN LATERAL (
+SELECT m.at / {QUARTER_SECONDS} AS quarter, count(m.h) AS n,
     coalesce(sum(m.held) FILTER (WHERE m.h IS NOT NULL), 0) AS watched,
     min(m.t)::bigint AS t_min, (max(m.t) - min(m.t))::bigint AS t_range, sum(m.t) - count(*) * min(m.t) AS t_over,
     min(m.h)::bigint AS h_min, (max(m.h) - min(m.h))::bigint AS h_range, sum(m.h) - count(m.h) * min(m.h) AS h_over,
@@ -89,27 +94,28 @@ _TABLES: Final[Mapping[str, str]] = {
         FILTER (WHERE m.humidity < m.dry OR m.humidity > m.damp)), 0)::bigint AS dose,
     coalesce(sum(m.held) FILTER (WHERE m.h IS NULL), 0) | (count(*) - count(m.h) << 12) AS t_only
 FROM (
-    SELECT r.probe::bigint AS probe, r.at, mod(r.at, {QUARTER_SECONDS})::int AS into, r.t, b.h,
+    SELECT r.at, mod(r.at, {QUARTER_SECONDS})::int AS into, r.t, b.h,
         least(r.following - r.at, w.hold)::int AS held, w.dry, w.parched, w.damp, w.wet, w.cold, w.hot,
         w.t_offset + w.t_span * r.t / 65535 + w.t_more AS temperature,
         CASE WHEN b.h IS NULL THEN NULL WHEN w.gain IS NULL THEN v.humidity
             ELSE least(100, greatest(0, v.humidity * w.gain + w.h_more)) END AS humidity
-    FROM (
-        SELECT r.probe, {_AT} AS at, r.t, r.h, r.flag, r.why, lead({_AT}) OVER (PARTITION BY r.probe ORDER BY r.time) AS following
-        FROM dewkeeper.reading r WHERE {_HELD} AND r.time >= to_timestamp(%(first)s::bigint * {QUARTER_SECONDS})
-            AND r.time < to_timestamp(least(%(last)s::bigint * {QUARTER_SECONDS} + {LONGEST_HOLD_SECONDS}, {_LAST}))
+    FROM measure w CROSS JOIN LATERAL (
+        SELECT {_AT} AS at, r.t, r.h, r.flag, r.why, date_part('epoch', lead(r.time) OVER (ORDER BY r.time))::bigint AS following
+        FROM dewkeeper.reading r WHERE {_HELD} AND r.probe = p.number::smallint
+            AND r.time >= to_timestamp(least(w.since, {LATEST})) AND r.time < to_timestamp(least(w.until + {LONGEST_HOLD_SECONDS}, {LATEST}))
+            -- The same of all of it, so that months it does not reach are not even looked at.
+            AND r.time >= to_timestamp(%(first)s::bigint * {QUARTER_SECONDS})
+            AND r.time < to_timestamp(least(%(last)s::bigint * {QUARTER_SECONDS} + {LONGEST_HOLD_SECONDS}, {LATEST}))
     ) r
-    JOIN json_to_recordset(%(windows)s::json) AS w (number int, since bigint, until bigint, hold bigint, dry float8, parched float8,
-        damp float8, wet float8, cold float8, hot float8, t_offset float8, t_span float8, h_offset float8, h_span float8,
-        t_more float8, gain float8, h_more float8) ON w.number = r.probe AND r.at >= w.since AND r.at < w.until
     CROSS JOIN LATERAL (SELECT least(100, greatest(0, w.h_offset + w.h_span * r.h / 65535)) AS humidity) v
     -- Of a reading whose humidity alone is doubted the temperature counts.
     CROSS JOIN LATERAL (SELECT CASE WHEN r.flag IN (1, 2) THEN r.h END AS h) b
-    WHERE r.t IS NOT NULL AND r.h IS NOT NULL AND r.at < %(last)s::bigint * {QUARTER_SECONDS} AND (r.flag IN (1, 2)
+    WHERE w.number = p.number AND r.at < w.until AND r.t IS NOT NULL AND r.h IS NOT NULL AND (r.flag IN (1, 2)
         OR r.flag = {SUSPECT} AND split_part(r.why, '+', 1) <> ''
         AND NOT string_to_array(split_part(r.why, '+', 1), ',') && ARRAY[{_quoted(SUSPECT_WHOLE)}])
+    OFFSET 0 -- Each value is made once a reading: without this, anew for every sum that is made of it.
 ) m
-GROUP BY m.probe, m.at / {QUARTER_SECONDS}""",  # noqa: S608
+GROUP BY m.at / {QUARTER_SECONDS}) q""",  # noqa: S608
 }
 _NEWEST_OF_EACH = (
     f"SELECT {_AT} << {PROBE_BITS} | r.probe AS key, r.t::bigint, r.h::bigint FROM dewkeeper.probe p CROSS JOIN LATERAL ("  # noqa: S608
@@ -133,14 +139,13 @@ _BY_HAND: Final = {
 }
 _BOUNDS: Final = {
     ("reading", "first"): f" AND r.time >= to_timestamp(%(first)s::bigint >> {PROBE_BITS})",
-    ("reading", "end"): f" AND r.time < to_timestamp(least(%(end)s::bigint >> {PROBE_BITS}, {_LAST}))",
+    ("reading", "end"): f" AND r.time < to_timestamp(least(%(end)s::bigint >> {PROBE_BITS}, {LATEST}))",
     ("reading", "number"): " AND r.probe = %(number)s::smallint",
-    ("recent", "number"): " AND r.probe = %(number)s::smallint",
-    ("verdict", "start"): f" AND r.time >= to_timestamp(least(%(start)s::bigint, {_LAST}))",
-    ("verdict", "end"): f" AND r.time < to_timestamp(least(%(end)s::bigint >> {PROBE_BITS}, {_LAST}))",
+    ("verdict", "start"): f" AND r.time >= to_timestamp(least(%(start)s::bigint, {LATEST}))",
+    ("verdict", "end"): f" AND r.time < to_timestamp(least(%(end)s::bigint >> {PROBE_BITS}, {LATEST}))",
     ("item", "since"): " AND r.time >= to_timestamp(%(since)s::bigint)",
     ("event", "since"): " AND r.time >= to_timestamp(%(since)s::bigint)",
-    ("event", "until"): f" AND r.time < to_timestamp(least(%(until)s::bigint, {_LAST}))",
+    ("event", "until"): f" AND r.time < to_timestamp(least(%(until)s::bigint, {LATEST}))",
 }
 """What a question says of its table again, so that the server's own indexes and partitions serve."""
 
@@ -177,11 +182,35 @@ _EMPTY: Final = frozenset(getattr(asked, name) for name in _NOTHING)
 _OF_QUARTERS: Final = frozenset(getattr(asked, name)["recent"] for name in _QUARTERLY)
 
 
-class _SiteAsking:
+class Ways(ABC):
+    """The ways to ask what `execute` answers."""
+
+    def __init__(self) -> None:
+        self.unreadable: set[int] = set()
+
+    @abstractmethod
+    def execute(self, question: str, given: Any = None, /) -> Iterator[Any]:
+        """Return the rows of a question of `asked`."""
+
+    def rows(self, question: str, **given: object) -> list[Any]:
+        """Return every row."""
+        return list(self.execute(question, given))
+
+    def row(self, question: str, **given: object) -> Any:
+        """Return the first row, None without any."""
+        return next(self.execute(question, given), None)
+
+    def value(self, question: str, **given: object) -> Any:
+        """Return the first row's first value, None without a row."""
+        row = self.row(question, **given)
+        return None if row is None else row[0]
+
+
+class _SiteAsking(Ways):
     """What a question of one site is asked on: within one transaction, so that all of it sees one state."""
 
     def __init__(self, cursor: psycopg.Cursor[Any], of: _Site) -> None:
-        self.unreadable: set[int] = set()
+        super().__init__()
         self._cursor = cursor
         self._of = of
 
@@ -195,16 +224,6 @@ class _SiteAsking:
             values["windows"] = json.dumps(self._windows(values))
         self._of.server.count()
         return iter(self._cursor.execute(_THEIRS[question].encode(), values, prepare=False).fetchall())
-
-    def rows(self, question: str, **given: object) -> list[Any]:
-        return list(self.execute(question, given))
-
-    def row(self, question: str, **given: object) -> Any:
-        return next(self.execute(question, given), None)
-
-    def value(self, question: str, **given: object) -> Any:
-        row = self.row(question, **given)
-        return None if row is None else row[0]
 
     def _windows(self, given: Mapping[str, Any]) -> list[dict[str, Any]]:
         """Return by what each probe's readings are measured in the quarters asked for: a row for as long as nothing changes."""

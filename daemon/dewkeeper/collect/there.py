@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple, Protocol
 
 from dewkeeper.judge.types import Alarm, JournalEntry
-from dewkeeper.store.history import History
+from dewkeeper.store.history import History, Stored
 from dewkeeper_config.models import Config
 
 
@@ -61,6 +61,14 @@ class AllThere(Protocol):
 
     def said(self) -> Mapping[int, SaidThere]:
         """Return what each says of itself, by its number; those that say nothing are left out. Raises StoreUnusable."""
+        ...
+
+    def read_layouts(self, numbers: Collection[int]) -> None:
+        """Read at once how the rooms of these sites stand, where that is not known yet. Raises StoreUnusable."""
+        ...
+
+    def latest(self, wanted: Mapping[int, Collection[str]]) -> Mapping[int, Mapping[str, Stored]]:
+        """Return the newest readings of some probes of each site, by its number, as its own history would. Raises StoreUnusable."""
         ...
 
     def standing(self) -> Mapping[int, Sequence[Alarm]]:

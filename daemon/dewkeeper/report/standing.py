@@ -19,22 +19,23 @@ DAY_SECONDS = 86400
 """Who saw an alarm is looked for so far back."""
 
 
-def standing_now(past: Past, config: Config, now: int, latest: Mapping[str, Newest] | None = None) -> list[Standing]:
+def standing_now(
+    past: Past,
+    config: Config,
+    now: int,
+    latest: Mapping[str, Newest] | None = None,
+    alarms: Iterable[Alarm] | None = None,
+) -> list[Standing]:
     """Return every alarm that is not normal as of `now` (UTC seconds), the most needed first.
 
-    latest: the newest reading of every probe, where it is known already. Raises StoreError.
+    latest: the newest reading of every probe, or of those in `probes_asked`, where it is known already; alarms: the same of
+    what stands. Raises StoreError.
     """
-    alarms = [alarm for alarm in past.standing() if alarm.state != "normal"]
+    alarms = [alarm for alarm in (past.standing() if alarms is None else alarms) if alarm.state != "normal"]
     seen = any(alarm.state in ("acknowledged", "returned_unacknowledged") for alarm in alarms)
     events = past.events(now - DAY_SECONDS) if seen else ()
-    held = {alarm.enclosure for alarm in alarms if alarm.kind not in FAULTS or alarm.kind in BLINDING}
-    probes = {
-        enclosure.name: [p.name for p in config.probe if p.enclosure == enclosure.name and p.role == JUDGED]
-        for enclosure in config.enclosure
-        if enclosure.name in held
-    }
-    rooms = any(alarm.kind in ROOMS for alarm in alarms)
-    latest = past.latest() if latest is None and (probes or rooms) else latest or {}
+    probes = _judged(alarms, config)
+    latest = past.latest() if latest is None and probes_asked(alarms, config) else latest or {}
     fresh = stale_after(config)
     airs = {
         name: now_values([latest[p] for p in own if p in latest], effective_limits(config, name), now, fresh)
@@ -47,6 +48,23 @@ def standing_now(past: Past, config: Config, now: int, latest: Mapping[str, Newe
     unseen = _unseen(probes, past, now, fresh, latest, found)
     found = [as_far_as_known(one, unseen[one.enclosure]) if one.enclosure in unseen else one for one in found]
     return sorted(found, key=lambda alarm: alarm_order(alarm, now))
+
+
+def probes_asked(alarms: Iterable[Alarm], config: Config) -> set[str]:
+    """Return the probes whose newest readings `standing_now` looks at to tell of these alarms."""
+    alarms = list(alarms)
+    of_rooms = {alarm.probe for alarm in alarms if alarm.kind in ROOMS and alarm.probe is not None}
+    return of_rooms.union(*_judged(alarms, config).values())
+
+
+def _judged(alarms: Iterable[Alarm], config: Config) -> dict[str, list[str]]:
+    """Return the judged probes of each enclosure of which an alarm's words say whether it is watched, or what its air is now."""
+    held = {alarm.enclosure for alarm in alarms if alarm.kind not in FAULTS or alarm.kind in BLINDING}
+    judged: dict[str, list[str]] = {enclosure.name: [] for enclosure in config.enclosure if enclosure.name in held}
+    for probe in config.probe:
+        if probe.role == JUDGED and probe.enclosure in judged:
+            judged[probe.enclosure].append(probe.name)
+    return judged
 
 
 def _unseen(

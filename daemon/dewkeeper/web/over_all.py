@@ -23,8 +23,8 @@ from dewkeeper.report.morning_words import off_line
 from dewkeeper.report.off_times import off_times
 from dewkeeper.report.order import Need, alarm_order
 from dewkeeper.report.site_line import MOST_TUBS, SiteSaid, TubLine, read_said, site_said
+from dewkeeper.report.standing import probes_asked, standing_now
 from dewkeeper.report.standing import standing as standing_of
-from dewkeeper.report.standing import standing_now
 from dewkeeper.report.wording import Wording
 from dewkeeper.store.errors import StoreError
 from dewkeeper.web import screens
@@ -138,7 +138,8 @@ def alarms(visit: Visit) -> Response:
     """Show what stands anywhere, the most needed first, each with its site; of very many the first, and how many more there are."""
     found: list[_Stands] = []
     untold: list[str] = []
-    standing = visit.services.sites.standing() if visit.services.sites is not None else {}
+    there = visit.services.sites
+    standing = there.standing() if there is not None else {}
     # Which are the first is seen from the alarms alone; what is said of them takes questions to each site.
     every = [
         (*_stands_order(standing_of(alarm), visit.now, visit.silent(site)), site.number)
@@ -146,12 +147,15 @@ def alarms(visit: Visit) -> Response:
         for alarm in standing.get(site.number, ())
     ]
     wanted = {number for *_, number in sorted(every)[:_MOST_ALARMS]}
-    for site, theirs in _shown(visit, wanted, untold):
-        config, now = theirs.services.config, theirs.now
+    shown = list(_shown(visit, wanted, untold))
+    asked = {site.number: probes_asked(standing[site.number], theirs.services.config) for site, theirs in shown}
+    latest = there.latest(asked) if there is not None else {}
+    for site, theirs in shown:
+        config, now, alarms = theirs.services.config, theirs.now, standing[site.number]
         try:
             found += [
                 _Stands(site.name, theirs.root, alarm, theirs.wording, now, theirs.fell_silent)
-                for alarm in standing_now(theirs.past, config, now)
+                for alarm in standing_now(theirs.past, config, now, latest.get(site.number, {}), alarms)
             ]
         except StoreError as error:
             untold.append(f"{site.name} cannot be asked just now: {error}")
@@ -233,6 +237,8 @@ def _shown(visit: Visit, wanted: Collection[int], untold: list[str]) -> Iterator
     `untold` gets what is to be said of silent ones, of those that cannot be shown, and of how many there was no time for.
     """
     began, late = visit.services.wall(), 0
+    if visit.services.sites is not None:
+        visit.services.sites.read_layouts(wanted)
     for site in _sites(visit):
         silent, asked = visit.silent(site), site.number in wanted
         if silent:
