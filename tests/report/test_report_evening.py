@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Sequence
+from contextlib import closing
 from dataclasses import replace
 from datetime import date
 from functools import partial
@@ -26,6 +27,7 @@ from dewkeeper.report.evening import (
     by_need,
     evening,
     kept,
+    outcomes,
     score,
 )
 from dewkeeper.report.past import StoredPast
@@ -297,7 +299,18 @@ def test_what_was_advised_is_scored_a_day_later(kept_air: Shelf) -> None:
     with StoredPast(kept_air.history(), config) as past:
         assert score(past, NOON + DAY - 1) == Score()
         found = score(past, NOON + DAY)
+        assert outcomes(past, NOON + DAY - 1) == {}
+        came = outcomes(past, NOON + DAY)
     assert found == Score(right=2, wrong=1, helped=1)
+    assert came.keys() == {"22"}
+    assert json.loads(came["22"]) == json.loads(kept(said, NOON)) | {"came": [2, 1, 1]}
+    # Kept, it is not reckoned again: not even when nothing of that evening is known any more.
+    bare = Shelf(kept_air.folder / "bare")
+    with closing(bare.store):
+        _store(bare, [], items=(judge_settings(config, NOON - DAY),), notes={"figures:advice:22": came["22"]})
+        with StoredPast(bare.history(), config) as past:
+            assert score(past, NOON + DAY) == found
+            assert outcomes(past, NOON + DAY) == {}
     assert found.sentence() == "2 of 3 came true; 1 that would have left target were wetted and held."
     assert Score().sentence() == ""
     assert json.loads(kept(said, NOON))["said"] == {"T1": "dry", "T2": "", "T3": "", "T4": "dry"}

@@ -329,16 +329,39 @@ class Score:
 def score(past: Past, now: int) -> Score:
     """Return how the advice of the last month came out, evening by evening, up to those a day old."""
     total = Score()
-    for text in past.figures(ADVICE).values():
+    for at, said, came in _kept_ones(past, now).values():
+        one = _came_out(past, at, said) if came is None else came
+        total = Score(total.right + one.right, total.wrong + one.wrong, total.helped + one.helped)
+    return total
+
+
+def outcomes(past: Past, now: int) -> dict[str, str]:
+    """Return the advice that is a day old by now as it is kept from then on, by its name after `ADVICE`: with how it came out.
+
+    So a look at the round adds up no month of days again; on a server, where no quarter hours lie, that takes a second an evening.
+    """
+    found = {}
+    for name, (at, said, came) in _kept_ones(past, now).items():
+        if came is None:
+            one = _came_out(past, at, said)
+            told = {"at": at, "said": said, "came": [one.right, one.wrong, one.helped]}
+            found[name] = json.dumps(told, separators=(",", ":"))
+    return found
+
+
+def _kept_ones(past: Past, now: int) -> dict[str, tuple[int, dict[str, str], Score | None]]:
+    """Return by its name what was advised a day ago and before: when, the sides, and how it came out where that is known."""
+    kept_ones: dict[str, tuple[int, dict[str, str], Score | None]] = {}
+    for name, text in past.figures(ADVICE).items():
         try:
             found = json.loads(text)
             at, said = int(found["at"]), dict(found["said"])
+            came = Score(*map(int, found["came"])) if "came" in found else None
         except (ValueError, KeyError, TypeError):
             continue
         if at > 0 and at + DAY <= now:
-            one = _came_out(past, at, said)
-            total = Score(total.right + one.right, total.wrong + one.wrong, total.helped + one.helped)
-    return total
+            kept_ones[name] = at, said, came
+    return kept_ones
 
 
 def _came_out(past: Past, at: int, said: Mapping[str, str]) -> Score:

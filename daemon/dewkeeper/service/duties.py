@@ -8,7 +8,7 @@ from datetime import time as wall_time
 from zoneinfo import ZoneInfo
 
 from dewkeeper.insight import LEARN_AT
-from dewkeeper.report.evening import ADVICE, evening, kept
+from dewkeeper.report.evening import ADVICE, evening, kept, outcomes
 from dewkeeper.report.past import StoredPast
 from dewkeeper.service.calendar import Task
 from dewkeeper.slots import Daily, Every
@@ -45,8 +45,13 @@ def duties(
 
 
 def keep_advice(config: Config, now: int, store_note: Callable[[str, str], None]) -> None:
-    """Keep what is said of the air this evening, so that it can be scored; it takes the place of last month's. Raises StoreError."""
+    """Keep what is said of the air this evening, so that it can be scored, and how that of before came out.
+
+    It takes the place of last month's. Raises StoreError.
+    """
     with StoredPast.open(config) as past:
-        advice = evening(past, config, now)
+        advice, came = evening(past, config, now), outcomes(past, now)
+    for name, text in came.items():
+        store_note(f"{FIGURES}{ADVICE}{name}", text)
     day = datetime.fromtimestamp(now, ZoneInfo(config.site.timezone)).day
     store_note(f"{FIGURES}{ADVICE}{day:02d}", kept(advice, now))
