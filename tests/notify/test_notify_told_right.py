@@ -99,7 +99,7 @@ def test_each_of_several_is_told_with_its_number() -> None:
             60.0,
             "A2 since 11:00 (57 % instead of 60 %); A1 since 11:00 (58 % instead of 60 %); A3 since 11:00.",
         ),
-        ("tolerable", 59.0, "A2 since 11:00 (57 %); A1 since 11:00 (58 %); A3 since 11:00."),
+        ("tolerable", 59.0, "A2 since 11:00 (57 %); A1 since 11:00 (58 %); A3 since 11:00; limit 59 %."),
     ]
     for band, limit, said in cases:
         events = [event(f"A{n}", limit=limit, band=band) for n in (1, 2, 3)]
@@ -140,7 +140,7 @@ def test_what_was_measured_stands_where_a_lock_screen_shows_it() -> None:
         for n in (1, 3)
     )  # fmt: skip
     assert one.lines[0] == "Now: 35.1 °C, limit 34 °C; 60 %."
-    assert many.lines[0] == "A2 since 11:00 (36.4 °C); A1 since 11:00 (35.1 °C); A3 since 11:00."
+    assert many.lines[0] == "A2 since 11:00 (36.4 °C); A1 since 11:00 (35.1 °C); A3 since 11:00; limit 34 °C."
 
 
 def test_an_end_is_not_told_as_calm_beside_a_value_beyond_the_limit() -> None:

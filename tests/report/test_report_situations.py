@@ -206,6 +206,21 @@ def test_a_number_is_called_the_same_in_row_list_and_message() -> None:
         assert lines(told, wording, glance.made_at)[0] == f"Now: {celsius} °C, {said}; 65 %."
 
 
+def test_a_message_leaves_out_what_the_page_leaves_out_and_no_step() -> None:
+    """Beside a heat that kills neither speaks of a target; what is to be done about a room stands whole where nothing more can be tapped."""
+    glance, config = morning_of({"T1": HOT})
+    assert "target" not in "".join(morning_words(glance, Wording.of(config.site))[1])
+    frost = alarm(
+        "room_frost",
+        2,
+        cause="the room is cold",
+        detail={"room": "attic"},
+        response=f"warm the room{'; leave the tubs as they are' * 4}",
+    )
+    glance, config = morning_of({"T1": CALM}, general=[frost])
+    assert any(line.endswith(frost["response"]) for line in morning_words(glance, Wording.of(config.site))[1])
+
+
 def test_what_was_unwatched_adds_up() -> None:
     """Who was not watched in a power cut is counted among all, not beside them; the message names all of them, then the calm ones."""
     missed = Tub(unwatched_minutes=192)

@@ -21,6 +21,7 @@ from dewkeeper.report.morning_words import (
     NOT_IN_SERVICE,
     alarm_words,
     aside_lines,
+    beside,
     blind_words,
     calm_words,
     gap_words,
@@ -290,7 +291,7 @@ def _row(row: EnclosureMorning, wording: Wording, now: int) -> str:
     """Return a line about a tub in the words of the page: what stands and what to do, its night, its value of now."""
     said = [
         f"{'also' if place else f'{row.enclosure}:'} {alarm_words(alarm, wording, now, number=place > 0)}"
-        for place, alarm in enumerate(row.alarms)
+        for place, alarm in enumerate([*row.alarms[:1], *(beside(row) if row.alarms else ())])
     ]
     if row.alarms and row.alarms[0].response:
         step, over = to_do(row.alarms[0]), row.alarms[0].state == "returned_unacknowledged"
@@ -310,7 +311,7 @@ def _row(row: EnclosureMorning, wording: Wording, now: int) -> str:
 def _general(alarm: Standing, wording: Wording, now: int) -> str:
     why = f": {why_now(alarm, wording)}" if alarm.cause else ""
     said = f"{f'{alarm.subject}: ' if alarm.subject else ''}{alarm_words(alarm, wording, now)}"
-    return f"{said}{why} → {first_steps(to_do(alarm))}"
+    return f"{said}{why} → {to_do(alarm)}"
 
 
 def _missed(glance: MorningGlance, calm: Sequence[EnclosureMorning]) -> str:

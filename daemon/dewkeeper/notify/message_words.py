@@ -274,6 +274,10 @@ def _members(told: Told, wording: Wording, now: int) -> list[str]:
     more = len(told.members) - _MOST_MEMBERS
     if more > 0:
         made.append(f"and {more} more")
+    # One limit for all of them is said once, after their values; beyond target only it stands beside each.
+    limits = {member.limit for member in told.members if member.value is not None and member.limit is not None}
+    if len(limits) == 1 and told.band != "target" and told.kind not in ROOMS:
+        made.append(limit_words(told.kind, told.band, limits.pop(), wording, danger=told.danger))
     return ["; ".join(made) + "."] if made else []
 
 

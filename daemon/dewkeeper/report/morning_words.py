@@ -229,12 +229,14 @@ def in_blue(row: EnclosureMorning) -> str:
     return "; in blue: do not handle it" if row.stage == "opaque" else ""
 
 
+def beside(row: EnclosureMorning) -> list[Standing]:
+    """Return the alarms after the first that are worth a word: beside what kills nothing counts that harms over days."""
+    lethal = row.alarms[0].danger
+    return [alarm for alarm in row.alarms[1:] if not (lethal and alarm.band == "target")]
+
+
 def also_words(row: EnclosureMorning, wording: Wording) -> str:
     """Return ", also too dry, probe drifts and 2 more": what else asks for something there."""
-    lethal = row.alarms[0].danger  # beside it nothing counts that harms over days
-    others = [
-        named(alarm, wording) for alarm in row.alarms[1:]
-        if alarm.state not in QUIET_STATES and not (lethal and alarm.band == "target")
-    ]  # fmt: skip
+    others = [named(alarm, wording) for alarm in beside(row) if alarm.state not in QUIET_STATES]
     more = f" and {len(others) - 2} more" if len(others) > 2 else ""
     return f", also {', '.join(others[:2])}{more}" if others else ""

@@ -33,7 +33,9 @@ OFF_SHORT: Final[Mapping[str, str]] = {
 """The same where there is little room."""
 OFF_STEPS: Final[Mapping[OffWhy, str]] = {
     "power": "look at the heat first: some thermostats and heaters have to be switched on by hand, but leave off what is scorched or wet; then at every animal, water and lids",
+    "switched_off": "nothing to do if that was you",
     "crashed": "look at the log: `journalctl -u dewkeeper`",
+    "stopped": "nothing to do if that was you, or an update",
 }
 
 
