@@ -8,6 +8,7 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Protocol
 
 
@@ -43,6 +44,22 @@ class SystemClock:
         return event.wait(seconds)
 
 
+_LOOK_SECONDS = 0.002
+"""How often, in real seconds, is looked for what nobody reports: an event that was set, a thread that has ended."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Waiter:
+    """A thread that waits on a manual clock. due: monotonic second; turn: notified when it has cause to run."""
+
+    event: threading.Event
+    due: float | None
+    turn: threading.Condition
+
+    def may_run(self, monotonic: float) -> bool:
+        return self.event.is_set() or (self.due is not None and monotonic >= self.due)
+
+
 class ManualClock:
     """A clock that moves only when told.
 
@@ -52,10 +69,11 @@ class ManualClock:
     """
 
     def __init__(self, wall: float = 1_790_000_000.0, monotonic: float = 1_000.0) -> None:
-        self._condition = threading.Condition()
+        self._lock = threading.Lock()
+        self._came = threading.Condition(self._lock)
         self._monotonic = monotonic
         self._wall_offset = wall - monotonic
-        self._waiting: dict[int, tuple[threading.Event, float | None]] = {}
+        self._waiting: dict[int, _Waiter] = {}
         self._members: dict[int, threading.Thread] = {}
 
     def monotonic(self) -> float:
@@ -73,14 +91,15 @@ class ManualClock:
     def wait(self, event: threading.Event, seconds: float | None) -> bool:
         """Wait until the event is set or `advance` has passed so many seconds."""
         me = threading.get_ident()
-        with self._condition:
+        with self._lock:
             due = None if seconds is None else self._monotonic + seconds
+            waiter = _Waiter(event, due, threading.Condition(self._lock))
             self._members[me] = threading.current_thread()
-            self._waiting[me] = (event, due)
-            self._condition.notify_all()
+            self._waiting[me] = waiter
+            self._came.notify_all()
             try:
-                while not event.is_set() and (due is None or self._monotonic < due):
-                    self._condition.wait(0.002)
+                while not waiter.may_run(self._monotonic):
+                    waiter.turn.wait(_LOOK_SECONDS)
             finally:
                 del self._waiting[me]
             return event.is_set()
@@ -94,41 +113,42 @@ class ManualClock:
         def came() -> bool:
             return any(thread.name == name and thread.is_alive() for thread in self._members.values())
 
-        with self._condition:
-            return self._condition.wait_for(came, patience_seconds)
+        with self._lock:
+            return self._came.wait_for(came, patience_seconds)
 
     def settle(self, patience_seconds: float = 60.0) -> None:
         """Return when every member waits without cause to run. Raises TimeoutError after so many real seconds."""
         give_up = time.monotonic() + patience_seconds
-        with self._condition:
+        with self._lock:
             while not self._idle():
                 if time.monotonic() > give_up:
                     busy = [t.name for i, t in self._members.items() if i not in self._waiting]
                     raise TimeoutError(f"threads still running: {busy}")
-                self._condition.wait(0.002)
+                self._came.wait(_LOOK_SECONDS)
 
     def advance(self, seconds: float, each: Callable[[], None] | None = None) -> None:
         """Let so many seconds pass, settling at every moment somebody waits for; `each` is called at those moments."""
         end = self._monotonic + seconds
         self.settle()
         while self._monotonic < end:
-            with self._condition:
-                dues = [due for _, due in self._waiting.values() if due is not None and due > self._monotonic]
+            with self._lock:
+                dues = [w.due for w in self._waiting.values() if w.due is not None and w.due > self._monotonic]
                 self._monotonic = min([*dues, end])
-                self._condition.notify_all()
             self.settle()
             if each is not None:
                 each()
 
     def _idle(self) -> bool:
+        """Return whether nobody has cause to run. Only who has is woken: a day is ten thousand such moments."""
+        idle = True
         for me, thread in list(self._members.items()):
-            if not thread.is_alive():
-                self._members.pop(me, None)
-                continue
-            waiting = self._waiting.get(me)
-            if waiting is None:
-                return False
-            event, due = waiting
-            if event.is_set() or (due is not None and self._monotonic >= due):
-                return False
-        return True
+            waiter = self._waiting.get(me)
+            if waiter is None:
+                if thread.is_alive():
+                    idle = False
+                else:
+                    del self._members[me]
+            elif waiter.may_run(self._monotonic):
+                waiter.turn.notify()
+                idle = False
+        return idle

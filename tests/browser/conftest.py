@@ -4,15 +4,14 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from datetime import date
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any
 
 import pytest
 from tests.browser.visitor import Visitor
-from tests.daemon.conftest import Phone
-from tests.web.conftest import Rig
+from tests.daemon.conftest import Racks
+from tests.web.conftest import Rig, after_two_hours, rack
 
 from dewkeeper.clock import ManualClock
 from dewkeeper.service.calendar import SilentAlarm
@@ -24,7 +23,6 @@ from dewkeeper_demo.scenes import EVENING, moment
 from dewkeeper_demo.show import Show
 from dewkeeper_demo.stage import NIGHT_POLL_SECONDS, Stage
 
-_AnyRig = TypeVar("_AnyRig", bound=Rig)
 ZONE, THE_EVENING = "Europe/Vienna", date(2026, 11, 23)
 FLAGS = (
     "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--hide-scrollbars", "--lang=en-US",
@@ -89,20 +87,11 @@ def demo_rack(tmp_path: Path) -> Iterator[DemoRack]:
     made.close()
 
 
-@contextmanager
-def _running(kind: type[_AnyRig], folder: Path) -> Iterator[_AnyRig]:
-    """Run a daemon with its page and a phone."""
-    folder.mkdir()
-    with Phone() as phone:
-        made = kind(folder, phone.url)
-        yield made
-        made.close()
-
-
 @pytest.fixture
 def rig(tmp_path: Path) -> Iterator[Rig]:
     """Return a running daemon with its page."""
-    with _running(Rig, tmp_path / "state") as made:
+    (tmp_path / "state").mkdir()
+    with after_two_hours(tmp_path / "state", rack) as made:
         yield made
 
 
@@ -112,28 +101,27 @@ LONGEST_NAMES = tuple(
 """Names as long as a configuration takes them."""
 
 
-class Crowded(Rig):
-    """Six dry tubs with the longest names there may be; the first has a second judged probe, too hot, and two that inform."""
-
-    def rack(self) -> Config:
-        config = self.racks.config(6, humidity_percent=48.0)
-        first = config.probe[0]
-        enclosures = [e.but(name=n) for e, n in zip(config.enclosure, LONGEST_NAMES, strict=True)]
-        probes = [
-            p.but(name=f"{n[:38]} 1", enclosure=n, options=first.options)
-            for p, n in zip(config.probe, LONGEST_NAMES, strict=True)
-        ]
-        more = (("back", "substrate", 36.0), ("warm end", "warm_end", 33.0), ("humid hide", "humid_hide", 29.0))
-        for name, role, degrees in more:
-            options = {**first.options, "humidity_percent": 60.0, "temperature_c": degrees}
-            probes.append(first.but(name=name, role=role, enclosure=LONGEST_NAMES[0], options=options))
-        return config.but(enclosure=enclosures, probe=probes)
+def _crowded(racks: Racks) -> Config:
+    """Return six dry tubs with the longest names there may be; the first has a second judged probe, too hot, and two that inform."""
+    config = racks.config(6, humidity_percent=48.0)
+    first = config.probe[0]
+    enclosures = [e.but(name=n) for e, n in zip(config.enclosure, LONGEST_NAMES, strict=True)]
+    probes = [
+        p.but(name=f"{n[:38]} 1", enclosure=n, options=first.options)
+        for p, n in zip(config.probe, LONGEST_NAMES, strict=True)
+    ]
+    more = (("back", "substrate", 36.0), ("warm end", "warm_end", 33.0), ("humid hide", "humid_hide", 29.0))
+    for name, role, degrees in more:
+        options = {**first.options, "humidity_percent": 60.0, "temperature_c": degrees}
+        probes.append(first.but(name=name, role=role, enclosure=LONGEST_NAMES[0], options=options))
+    return config.but(enclosure=enclosures, probe=probes)
 
 
 @pytest.fixture
-def crowded(tmp_path: Path) -> Iterator[Crowded]:
+def crowded(tmp_path: Path) -> Iterator[Rig]:
     """Return a running daemon of six tubs in trouble with long names and several probes."""
-    with _running(Crowded, tmp_path / "state") as made:
+    (tmp_path / "state").mkdir()
+    with after_two_hours(tmp_path / "state", _crowded) as made:
         yield made
 
 

@@ -18,17 +18,19 @@ from dewkeeper.cli import main
 from dewkeeper.cli.output import aligned
 from dewkeeper.service.daemon import Daemon
 
+DRY_AIR: dict[str, Any] = {"humidity_percent": 48.0, "swing_percent": 0.0}
+"""Without a day's swing: now is any hour."""
+
 
 class Desk:
-    """A daemon after three dry hours that end now, and a keeper who types. Its air has no day's swing: now is any hour."""
+    """A daemon after dry hours that end now, and a keeper who types."""
 
-    def __init__(self, folder: Path, url: str, capsys: pytest.CaptureFixture[str]) -> None:
-        self.racks = Racks(folder, url, wall=time.time() - 3 * 3600)
-        air: dict[str, Any] = {"humidity_percent": 48.0, "swing_percent": 0.0}
-        self.file = folder / "rack.toml"
-        self.file.write_text(self.racks.text(2, **air))
-        self.daemon: Daemon = self.racks.start(self.racks.config(2, **air))
-        self.racks.clock.advance(3 * 3600)
+    def __init__(self, racks: Racks, capsys: pytest.CaptureFixture[str]) -> None:
+        self.racks = racks
+        self.file = racks.folder / "rack.toml"
+        self.file.write_text(racks.text(2, **DRY_AIR))
+        self.daemon: Daemon = racks.start(racks.config(2, **DRY_AIR))
+        racks.clock.advance(max(0.0, time.time() - racks.clock.wall()))
         self._capsys = capsys
 
     def types(self, *words: str) -> tuple[int, str, str]:
@@ -46,11 +48,22 @@ class Desk:
         return json.loads(self.types(*words, "--format", "json")[1])
 
 
-@pytest.fixture
-def desk(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Iterator[Desk]:
-    """Return a desk whose messages reach a phone."""
+@pytest.fixture(scope="module")
+def dry_hours(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, float]:
+    """Return what a daemon stored in three hours, and the UTC second they ended. Only to be copied."""
     with Phone() as phone:
-        made = Desk(tmp_path, phone.url, capsys)
+        racks = Racks(tmp_path_factory.mktemp("dry"), phone.url, wall=time.time() - 3 * 3600)
+        racks.stop_after(racks.start(racks.config(2, **DRY_AIR)), 3 * 3600)
+        return racks.folder, racks.clock.wall()
+
+
+@pytest.fixture
+def desk(tmp_path: Path, dry_hours: tuple[Path, float], capsys: pytest.CaptureFixture[str]) -> Iterator[Desk]:
+    """Return a desk whose messages reach a phone; its daemon goes on after those hours until now."""
+    stored, wall = dry_hours
+    shutil.copytree(stored, tmp_path, dirs_exist_ok=True)
+    with Phone() as phone:
+        made = Desk(Racks(tmp_path, phone.url, wall=wall), capsys)
         yield made
         made.racks.stop_all()
 

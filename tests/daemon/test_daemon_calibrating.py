@@ -142,7 +142,7 @@ def test_another_sensor_is_not_corrected_by_the_calibration_of_the_one_before(ra
 
 
 @settings(
-    max_examples=amount(3, 60), deadline=None, suppress_health_check=list(HealthCheck),
+    max_examples=amount(2, 60), deadline=None, suppress_health_check=list(HealthCheck),
     phases=(Phase.explicit, Phase.generate),
 )  # fmt: skip
 @given(

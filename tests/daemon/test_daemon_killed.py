@@ -19,7 +19,7 @@ from tests.store.conftest import raw_all
 from dewkeeper.store import History
 
 CHILD = Path(__file__).with_name("child.py")
-KILLS = amount(8, 100)
+KILLS = amount(5, 100)
 SLOWER = 60  # times real time: fast, yet a loaded machine's pauses are not taken for threads that died
 CONFIG = """
 site = {{ name = "Killed rack", timezone = "Europe/Vienna", poll_seconds = 60 }}

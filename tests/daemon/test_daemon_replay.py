@@ -32,7 +32,7 @@ from dewkeeper_config.loading import load
 from dewkeeper_demo.wire import register_rack
 from dewkeeper_demo.wire_chips import Sht3x
 
-EXAMPLES = amount(5, 200)
+EXAMPLES = amount(3, 200)
 POLL_SECONDS = 300
 RACK = """
 site = {{ name = "Twice", timezone = "Europe/Vienna", poll_seconds = 300 }}

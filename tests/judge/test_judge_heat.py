@@ -55,7 +55,7 @@ def _prepare_by_the_air(desk: Desk, before: str, start_c: float, h: float) -> No
         desk.hold(120, t=start_c, h=48.0, others=others)
 
 
-@settings(max_examples=amount(40, 2000))
+@settings(max_examples=amount(20, 2000))
 @given(
     st.floats(0.5, 5.0), st.floats(26.0, 32.0), st.floats(57.0, 78.0), st.sampled_from(BEFORE), st.booleans(),
     st.floats(0.0, 1.0),
@@ -84,7 +84,7 @@ def test_fast_overheating_is_told_within_two_samples(
     raise AssertionError("never told")
 
 
-@settings(max_examples=amount(25, 600))
+@settings(max_examples=amount(12, 600))
 @given(st.floats(34.3, 60.0), st.floats(-2.9, 2.9), st.floats(20, 33), st.floats(30, 95), st.floats(1, 100))
 @example(45.0, 0.0, 29.0, 65.0, 15.0)  # the sensor dries out in the heat: its two humidities are worlds apart
 def test_two_hot_readings_that_agree_always_count(

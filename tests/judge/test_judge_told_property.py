@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from tests.amounts import amount
 from tests.judge.told_days import ROOM, TUBS, WORDS, Air, Days, Deed, Misfortune, broken
 
-EXAMPLES = int(os.environ.get("DEWKEEPER_EXAMPLES", amount(25, 2000)))
+EXAMPLES = int(os.environ.get("DEWKEEPER_EXAMPLES", amount(12, 2000)))
 
 _MINUTES = 4 * 1440
 _WHEN = st.integers(9 * 60, _MINUTES - 1440)

@@ -55,14 +55,17 @@ def _expected(year: InventedYear, days: list[YearDay]) -> dict[date, set[tuple[s
     """Return what bowls and cleaning are due on each day, by counting days on a calendar and nothing else."""
     every = {"bowl": 3, "spot-clean": 7, "deep-clean": 30}
     words = {"refilled": ("bowl",), "spot_cleaned": ("spot-clean",), "cleaned": ("deep-clean", "spot-clean")}
-    deeds = [(e.time, e.enclosure or "", kind) for e in year.book.entries for kind in words.get(e.what, ())]
+    deeds = [
+        (e.time, _day(e.time), e.enclosure or "", kind) for e in year.book.entries for kind in words.get(e.what, ())
+    ]
     begun = {name: date(2026, 1, 1) for name in TUBS + FURNISHED} | dict.fromkeys(("Q1", "Q2"), ARRIVAL)
     found: dict[date, set[tuple[str, str]]] = {}
     for one in days:
         last = {(name, kind): since for name, since in begun.items() if since <= one.day for kind in every}
-        for when, name, kind in deeds:
-            if when < at(one.day) and (name, kind) in last:
-                last[name, kind] = max(last[name, kind], _day(when))
+        evening = at(one.day)
+        for when, done_on, name, kind in deeds:
+            if when < evening and (name, kind) in last:
+                last[name, kind] = max(last[name, kind], done_on)
         due = set()
         for (name, kind), since in last.items():
             if name == "T40" and one.day >= RESTS:
@@ -84,14 +87,17 @@ def _expected(year: InventedYear, days: list[YearDay]) -> dict[date, set[tuple[s
 
 def _in_blue(year: InventedYear, place: str, opaque: date, day: date) -> bool:
     """Whether it turned opaque and has not shed by the evening of a day: then nobody takes it out to clean."""
-    shed = [e for e in year.book.entries if (e.enclosure, e.what) == (place, "shed") and at(opaque) <= e.time < at(day)]
-    return opaque <= day and not shed
+    begun, evening = at(opaque), at(day)
+    return opaque <= day and not any(
+        begun <= e.time < evening and (e.enclosure, e.what) == (place, "shed") for e in year.book.entries
+    )
 
 
 def _put_off(year: InventedYear, place: str, day: date) -> bool:
     """Whether somebody said before that evening that the deep clean waits until a later day."""
+    evening = at(day)
     said = [e for e in year.book.entries if (e.enclosure, e.what, e.detail) == (place, "not_today", "deep-clean")]
-    return any(e.time < at(day) and (e.until or 0) > at(day) for e in said)
+    return any(e.time < evening and (e.until or 0) > evening for e in said)
 
 
 def _day(when: int) -> date:

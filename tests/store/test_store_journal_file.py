@@ -102,7 +102,7 @@ def _moved(book: Sequence[JournalEntry], folder: Path) -> tuple[Shelf, Shelf]:
     return source, target
 
 
-@settings_of_run(max_examples=amount(40, 2000), deadline=None)
+@settings_of_run(max_examples=amount(15, 2000), deadline=None)
 @given(book=books())
 def test_a_book_comes_back_as_it_was(book: list[JournalEntry]) -> None:
     """Whatever was written, dated back, corrected or taken back: the file of the second rack is the file of the first, byte for byte, and every fact is the same."""

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+import shutil
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -22,22 +25,16 @@ PASSWORD = "four plain words here"  # noqa: S105  a test's own
 class Rig:
     """The daemon, its page, and browsers as plain HTTP sessions. phone: where its messages go."""
 
-    phone: Phone
-
-    def __init__(self, folder: Path, url: str) -> None:
-        self.racks = Racks(folder, url)
-        self.config = self.rack().but(web=Web(port=0, vet_phone="+43 1 234", base_url="http://rack.example"))
+    def __init__(self, racks: Racks, config: Config, phone: Phone) -> None:
+        self.racks = racks
+        self.config = with_page(config)
+        self.phone = phone
         self.clock = self.racks.clock
         self.daemon: Daemon = self.racks.start(self.config)
-        self.clock.advance(2 * 3600)
         assert self.daemon.page is not None
         self.page = self.daemon.page
         self.base = "http://{}:{}".format(*self.page.address)
         self._sessions: list[requests.Session] = []
-
-    def rack(self) -> Config:
-        """Return the configuration: three tubs, the first of them dry."""
-        return self.racks.config(3, humidity_percent=48.0)
 
     def stranger(self) -> requests.Session:
         """Return a browser nobody is logged in with."""
@@ -85,11 +82,51 @@ class Rig:
         self.racks.stop_all()
 
 
-@pytest.fixture
-def rig(tmp_path: Path) -> Iterator[Rig]:
-    """Return a running rig."""
+def with_page(config: Config) -> Config:
+    """Return a configuration with a page on a free port."""
+    return config.but(web=Web(port=0, vet_phone="+43 1 234", base_url="http://rack.example"))
+
+
+def rack(racks: Racks) -> Config:
+    """Return three tubs, the first of them dry."""
+    return racks.config(3, humidity_percent=48.0)
+
+
+@contextmanager
+def after_two_hours(folder: Path, configured: Callable[[Racks], Config]) -> Iterator[Rig]:
+    """Run a daemon and its page on these tubs, their first two hours over: the phone has been told."""
     with Phone() as phone:
-        made = Rig(tmp_path, phone.url)
-        made.phone = phone
+        racks = Racks(folder, phone.url)
+        made = Rig(racks, configured(racks), phone)
+        made.clock.advance(2 * 3600)
+        yield made
+        made.close()
+
+
+@dataclass(frozen=True)
+class Evening:
+    """What a daemon stored that was stopped after two hours, and the UTC second it was. Only to be copied."""
+
+    folder: Path
+    wall: float
+
+
+@pytest.fixture(scope="session")
+def evening(tmp_path_factory: pytest.TempPathFactory) -> Evening:
+    """Live the dry evening once."""
+    folder = tmp_path_factory.mktemp("evening")
+    with Phone() as phone:
+        racks = Racks(folder, phone.url)
+        racks.stop_after(racks.start(with_page(rack(racks))), 2 * 3600)
+        return Evening(folder, racks.clock.wall())
+
+
+@pytest.fixture
+def rig(tmp_path: Path, evening: Evening) -> Iterator[Rig]:
+    """Return a rig that goes on where the evening ended."""
+    shutil.copytree(evening.folder, tmp_path, dirs_exist_ok=True)
+    with Phone() as phone:
+        racks = Racks(tmp_path, phone.url, wall=evening.wall)
+        made = Rig(racks, rack(racks), phone)
         yield made
         made.close()

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import re
+from collections.abc import Iterator
+from contextlib import contextmanager
 from html import unescape
 from pathlib import Path
 from typing import Any
@@ -20,6 +22,8 @@ from dewkeeper.report.now import NowGlance, now
 from dewkeeper.report.past import StoredPast
 from dewkeeper.report.wording import Wording
 from dewkeeper.service.daemon import Daemon
+from dewkeeper.store import History
+from dewkeeper.web.serve import PageServer
 from dewkeeper_config.loading import parse
 from dewkeeper_config.models import BusConfig, Config, Web
 
@@ -35,6 +39,7 @@ class House:
         self.racks = Racks(folder, url, wall=EVENING)
         self.config: Config
         self.daemon: Daemon
+        self._stored_page: PageServer | None = None
         self._browser = requests.Session()
         self._browser.trust_env = False
 
@@ -89,16 +94,35 @@ class House:
         return "\n".join(morning_lines(self.glance(), Wording.of(self.config.site)))
 
     @property
+    def server(self) -> PageServer:
+        """The page: the daemon's, or that of `only_page`."""
+        found = self._stored_page or self.daemon.page
+        assert found is not None
+        return found
+
+    @contextmanager
+    def only_page(self) -> Iterator[House]:
+        """Serve what is stored after the house was closed: so days are lived once for many tests that only look."""
+        folder = self.config.storage.folder
+        page = PageServer(self.config, lambda: History.open(folder), self.daemon.handle, list, self.racks.clock)
+        page.start()
+        self._stored_page = page
+        try:
+            yield self
+        finally:
+            self._browser.close()
+            page.stop()
+            self._stored_page = None
+
+    @property
     def base(self) -> str:
         """The page's address."""
-        assert self.daemon.page is not None
-        return "http://{}:{}".format(*self.daemon.page.address)
+        return "http://{}:{}".format(*self.server.address)
 
     @property
     def first_code(self) -> str | None:
         """The code that sets the login, None once there is one."""
-        assert self.daemon.page is not None
-        return self.daemon.page.first_run_code
+        return self.server.first_run_code
 
     def page(self, path: str = "/") -> str:
         """Return a screen's text as the keeper sees it, without its tags."""

@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from datetime import date
-from pathlib import Path
 
 import pytest
 from tests.daemon.conftest import Phone
@@ -19,17 +18,24 @@ from dewkeeper.report.wording import Wording
 FIRST, SECOND = date(2026, 9, 22), date(2026, 9, 23)  # the house begins in the evening of the 21st
 
 
-@pytest.fixture
-def house(tmp_path: Path) -> Iterator[House]:
+@pytest.fixture(scope="module")
+def two_nights(tmp_path_factory: pytest.TempPathFactory) -> House:
     """Return a house after two nights: a hot tub, a dry one, a good one, and one that was out of service in the second."""
     with Phone() as phone:
-        made = House(tmp_path, phone.url)
+        made = House(tmp_path_factory.mktemp("house"), phone.url)
         made.start(GOOD, DRY, HOT, GOOD)
         made.hours(20)
         made.do(do="out_of_service", enclosure="T4", why="empty")
         made.hours(22)
-        yield made
         made.close()
+        return made
+
+
+@pytest.fixture
+def house(two_nights: House) -> Iterator[House]:
+    """Return that house with a page on what it stored."""
+    with two_nights.only_page() as shown:
+        yield shown
 
 
 def night(house: House, day: date) -> EarlierNight:

@@ -14,7 +14,7 @@ from dewkeeper.web.app import RULES
 from dewkeeper.web.choices import BY_KEY
 
 # Ten thousand in all in the long run.
-EACH = settings(max_examples=amount(200, 5000), deadline=None, suppress_health_check=list(HealthCheck))
+EACH = settings(max_examples=amount(80, 5000), deadline=None, suppress_health_check=list(HealthCheck))
 
 _PATHS = st.one_of(
     st.sampled_from([str(rule.rule) for rule in RULES]),

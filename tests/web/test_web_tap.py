@@ -7,33 +7,27 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from tests.daemon.conftest import Phone
-from tests.web.conftest import Rig
+from tests.daemon.conftest import Racks
+from tests.web.conftest import Rig, after_two_hours
 
 from dewkeeper.notify.daily import path_name
 from dewkeeper.notify.planner_state import Memory
 from dewkeeper_config.models import Config
 
 
-class ManyDry(Rig):
-    """Three tubs that are all dry, and a fourth that is hot."""
-
-    def rack(self) -> Config:
-        config = self.racks.config(4, humidity_percent=48.0)
-        dry, hot = config.probe[0].options, {**config.probe[3].options, "temperature_c": 36.0}
-        options = (dry, dry, dry, hot)
-        probes = [p.but(options=o) for p, o in zip(config.probe, options, strict=True)]
-        return config.but(probe=probes)
+def _many_dry(racks: Racks) -> Config:
+    """Return three tubs that are all dry, and a fourth that is hot."""
+    config = racks.config(4, humidity_percent=48.0)
+    dry, hot = config.probe[0].options, {**config.probe[3].options, "temperature_c": 36.0}
+    probes = [p.but(options=o) for p, o in zip(config.probe, (dry, dry, dry, hot), strict=True)]
+    return config.but(probe=probes)
 
 
 @pytest.fixture
 def many_dry(tmp_path: Path) -> Iterator[Rig]:
-    """Return it, running."""
-    with Phone() as phone:
-        made = ManyDry(tmp_path, phone.url)
-        made.phone = phone
+    """Return them after two hours, running: the phone has been told."""
+    with after_two_hours(tmp_path, _many_dry) as made:
         yield made
-        made.close()
 
 
 def confirmed(rig: Any) -> dict[str, int]:

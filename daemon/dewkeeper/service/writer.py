@@ -149,7 +149,8 @@ class Writer:
                     log.exception("writer: %s was not taken in", type(post).__name__)
                     self._set_aside(post, error)
             self._guarded("commit", lambda: self._ledger.retry(self.judge))
-            self.alarms = self.judge.alarms()
+            if posts:  # the judge changes by nothing else
+                self.alarms = self.judge.alarms()
             self.heartbeat = self._clock.monotonic()
             if self._stopped and not posts:
                 break
