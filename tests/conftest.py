@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gc
+import tempfile
 import threading
 from collections.abc import Iterator
 from pathlib import Path
@@ -49,6 +50,19 @@ def _open_sockets() -> set[str]:
         if target.startswith("socket:"):
             found.add(target)
     return found
+
+
+@pytest.fixture
+def card() -> Iterator[Path]:
+    """Give a folder on no mounted file system, as a Pi's card is: the tests' own folders may lie in memory, which is mounted."""
+    from dewkeeper.store.drive import on_a_mount  # most tests need no store
+
+    for place in (tempfile.gettempdir(), "/var/tmp", Path.cwd(), Path.home()):  # noqa: S108  a folder of its own in it
+        if not on_a_mount(Path(place).resolve()):
+            with tempfile.TemporaryDirectory(dir=place) as folder:
+                yield Path(folder)
+            return
+    pytest.skip("every folder that may be written lies on a mounted file system")
 
 
 @pytest.fixture(autouse=True)

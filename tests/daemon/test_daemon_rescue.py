@@ -83,10 +83,10 @@ def test_an_import_in_the_way_is_waited_for(racks: Any, phone: Any) -> None:
     assert _count(racks.folder) == 21
 
 
-def test_a_backup_that_fails_is_told_and_one_that_works_ends_it(racks: Any, phone: Any) -> None:
+def test_a_backup_that_fails_is_told_and_one_that_works_ends_it(racks: Any, phone: Any, card: Path) -> None:
     """The drive is not mounted at night: an alarm with the reason; back the next night, it is over and a copy is there."""
     config = _with_copies(racks, poll_seconds=600)
-    backup = config.storage.backup.but(require_mount=True)
+    backup = config.storage.backup.but(folder=card, require_mount=True)
     unplugged = config.but(storage=config.storage.but(backup=backup))
     daemon = racks.start(unplugged)
     racks.clock.advance(15 * 3600)

@@ -65,10 +65,10 @@ def test_restore_destroys_nothing(shelf: Shelf, tmp_path: Path) -> None:
     assert len(_rows(shelf.folder)) == 6 * 96
 
 
-def test_an_unmounted_drive_and_a_failing_command_are_told(shelf: Shelf, tmp_path: Path) -> None:
+def test_an_unmounted_drive_and_a_failing_command_are_told(shelf: Shelf, tmp_path: Path, card: Path) -> None:
     """A backup that did not reach its place says why."""
     with pytest.raises(BackupFailed, match="not mounted"):
-        back_up(shelf.folder, Backup(folder=tmp_path, require_mount=True), MIDNIGHT)
+        back_up(shelf.folder, Backup(folder=card, require_mount=True), MIDNIGHT)
     with pytest.raises(BackupFailed, match="ended with 1"):
         back_up(
             shelf.folder, Backup(folder=tmp_path / "copies", command=["false", "{file}"], require_mount=False), MIDNIGHT

@@ -25,9 +25,9 @@ def _filled(shelf: Shelf, readings: int = 600) -> None:
 
 
 @pytest.fixture
-def stick(tmp_path: Path) -> Iterator[Path]:
+def stick(card: Path) -> Iterator[Path]:
     """Mount a small file system as a stick and return its mount point."""
-    folder = tmp_path / "stick"
+    folder = card / "stick"
     folder.mkdir()
     subprocess.run(["mount", "-t", "tmpfs", "-o", "size=8m", "stick", str(folder)], check=True)
     try:
