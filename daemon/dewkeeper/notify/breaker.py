@@ -33,6 +33,7 @@ class Breaker:
             self.resting_until = max(self.resting_until, now + retry_after_seconds)
         if self.opened:
             wait = delay_seconds(self._name, self.failures, slow=slow)
+            # Never shorter than the rest that the service asked for.
             self.resting_until = max(self.resting_until, now + wait)
 
     @property

@@ -59,7 +59,7 @@ class Lane:
             self.ready.clear()
         limited = self.allowance(now) > 0
         while self.ready:
-            parcel = self.ready.popleft()
+            parcel = self.ready.popleft()  # what may not go yet stays in the outbox and is laid ready again
             if not limited or parcel.message.priority == "urgent":
                 return parcel
         return None

@@ -255,6 +255,7 @@ def _failed(probe: str, at: int, failure: Failure) -> Reading:
 
 def _reading(probe: str, at: int, sample: Sample) -> Reading:
     """Return a sample as a reading. Raises ValueError when the driver breaks its contract."""
+    # Not isinstance: True would pass, and a driver that answers with it has read nothing.
     if not all(type(word) is int and 0 <= word <= 65535 for word in (sample.temperature_word, sample.humidity_word)):
         raise ValueError(f"{sample} has words that are not of 16 bits")
     scale = spelled(sample.scale)

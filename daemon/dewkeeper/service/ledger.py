@@ -68,6 +68,7 @@ class Ledger:
     def in_stored_order(self, readings: Sequence[Reading]) -> list[Reading]:
         """Return a cycle's readings in the order the store will give them back."""
         if self.store is None:
+            # By name: in this order a new file will number its probes.
             return sorted(readings, key=lambda reading: reading.probe)
         return self.store.in_stored_order(readings)
 
@@ -117,7 +118,7 @@ class Ledger:
     def close(self, judge: Judge) -> None:
         """Store what is left, with a snapshot, and close the store."""
         try:
-            if self._last_snapshot is not None:
+            if self._last_snapshot is not None:  # else nothing was judged since the start
                 self.snapshot(judge, self._last_snapshot)
             if self._pending:
                 self._commit()

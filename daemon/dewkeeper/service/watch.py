@@ -80,7 +80,7 @@ class Watch:
         ended = [*dead, *(f"bus {adapter}" for adapter in self._hopeless())]
         if ended:
             log.error("no sign of life from: %s", ", ".join(ended))
-            if not self._dumped:
+            if not self._dumped:  # once says where each thread hangs; every round would fill the journal
                 faulthandler.dump_traceback(all_threads=True)
                 self._dumped = True
         else:

@@ -173,6 +173,7 @@ def _nobody_writes(file: Path) -> bool:
 
 
 def _opened(name: str, pragmas: tuple[str, ...]) -> Connection:
+    # Not bound to a thread: the daemon's main thread opens the store and the writer's uses it, one after the other.
     connection = sqlite3.connect(
         name, timeout=BUSY_SECONDS, isolation_level=None, check_same_thread=False, factory=Connection, uri=name.startswith("file:")
     )  # fmt: skip

@@ -114,6 +114,7 @@ class Store(Kept):
         """Write everything, as this connection sees it, into a new file. Raises sqlite3.Error, OSError."""
         with closing(sqlite3.connect(target)) as writing:
             self._file.connection().backup(writing, pages=5000, progress=lambda *_: alive(), sleep=0)
+            # The copy has taken over the mode, and in it even reading makes a file beside it, which a stick may not allow.
             writing.execute("PRAGMA journal_mode=DELETE")
 
     def commit(self, batch: Batch) -> None:
@@ -129,6 +130,7 @@ class Store(Kept):
         except Exception as error:
             newest, self._last_key, self._max_key = before
             self._probes.keep(newest)
+            # They may have taken in what was rolled back; fresh ones need nothing of it.
             self._filler, self._remembered, self._verdicts = None, Remembered(), Verdicts()
             raise refusal(error) from error
 
@@ -139,6 +141,7 @@ class Store(Kept):
         next free one.
         """
         missing = sorted({reading.probe for reading in readings} - self._probes.ids.keys())
+        # A new probe gets the next free number, so it comes after all others; the largest there can be is 1023.
         order = self._probes.ids | {name: 2000 + index for index, name in enumerate(missing)}
         ordered = sorted(readings, key=lambda reading: order[reading.probe])
         if not ordered or ordered[0].time > self._max_key >> PROBE_BITS:
@@ -173,7 +176,7 @@ class Store(Kept):
                 with self._file.transaction() as connection:
                     remake.some(connection, self._standards(connection))
                     self._set_damage_aside(connection)
-                self._filler = None
+                self._filler = None  # it held quarter hours of before
             with self._file.transaction() as connection:
                 self.damage = damage.blocks(connection)
             self._checkpoint()
@@ -220,7 +223,7 @@ class Store(Kept):
     def _archive_limit(self, connection: Connection, now: int) -> int:
         newest = self._max_key >> PROBE_BITS
         kept = connection.value(asked.OLDEST_PLACE)
-        before = (kept or 0) >> PROBE_BITS
+        before = (kept or 0) >> PROBE_BITS  # without a snapshot a restart reads the stream from its beginning
         return min(min(now, newest) - self._storage.hot_days * 86400, before)
 
     def close(self, *, sound: bool = True) -> None:
@@ -231,6 +234,7 @@ class Store(Kept):
     def _recall(self, connection: Connection) -> None:
         self._probes = Probes(connection.rows(asked.PROBES))
         self._max_key = last_key(connection) or 0
+        # A late reading is the one stored last only if no newer one has come since.
         late, after = connection.row(asked.LAST_LATE) or (0, -1)
         self._last_key = self._max_key if after < self._max_key else late
 
@@ -355,7 +359,7 @@ class Store(Kept):
     def _write_exclusion(self, connection: Connection, exclusion: Exclusion) -> None:
         probe = self._probes.ids.get(exclusion.probe)
         if probe is None:
-            return
+            return  # it has stored nothing that could be excluded
         # What is not stored yet will bring its own verdict.
         until = min(exclusion.until, self._max_key >> PROBE_BITS)
         write_exclusion(connection, probe, exclusion.since, until, exclusion.flag, ",".join(exclusion.tests))
