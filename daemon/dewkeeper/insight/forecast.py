@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 
 from dewkeeper.insight.hours import Hours
 from dewkeeper.insight.outlook import COVERS, ROOM_KEPT, SLOW_HOURS, WARMTH_KEPT, OutlookFigures, Present
-from dewkeeper.insight.response import NEEDED_HOURS, Response, learn
+from dewkeeper.insight.response import NEEDED_HOURS, Response, learn, settling
 from dewkeeper.insight.series import HOUR_SECONDS, Numbers, saturation
 
 NEEDED_ORIGINS: Final = 20
@@ -117,6 +117,8 @@ def forecast(hours: Hours, limit: float | None, horizon: int) -> Forecast | str:
     if known.skill <= 0:
         return "its past forecasts here were no better than a plain guess"
     now = len(hours) - 1
+    if settling(hours)[now]:
+        return "somebody was at it within the last hours, and what that does is not over"
     recent = hours.vapour[max(0, now + 1 - SLOW_HOURS) :]
     if np.isnan(recent).any():
         return "the last hours were not read"
@@ -158,11 +160,11 @@ def lift(hours: Hours, known: Study) -> tuple[float, ...]:
     fewer than three were left alone for so long.
     """
     # A jump is marked up to ten minutes early: of two wet hours in a row the second is the one it fell in.
-    wet = np.flatnonzero(hours.wet & ~hours.opened & ~np.append(hours.wet[1:], False))
+    wet = np.flatnonzero(hours.wet & hours.handled & ~hours.opened & ~np.append(hours.wet[1:], False))
     calm = [
         w
         for w in wet[wet >= SLOW_HOURS]
-        if not hours.touched[w - 3 : w - 1].any()
+        if not hours.handled[w - 3 : w - 1].any()
         and not hours.opened[w - 1]
         and not np.isnan(hours.vapour[w - SLOW_HOURS : w]).any()
     ]
@@ -178,7 +180,7 @@ def lift(hours: Hours, known: Study) -> tuple[float, ...]:
         raised = [
             hours.humidity[origin + 1 + ahead] - expected[row, ahead]
             for row, origin in enumerate(before)
-            if origin + 1 + ahead < len(hours) and not hours.touched[origin + 2 : origin + 2 + ahead].any()
+            if origin + 1 + ahead < len(hours) and not hours.handled[origin + 2 : origin + 2 + ahead].any()
         ]
         raised = [value for value in raised if not math.isnan(value)]
         if len(raised) < _NEEDED_WETTINGS:
@@ -202,16 +204,18 @@ def _middle(errors: Numbers) -> float:
 def _origins(hours: Hours, horizon: int) -> tuple[NDArray[np.intp], Numbers]:
     """Return past moments from which a forecast can be checked, and what came: %RH, one row each.
 
+    None is taken while what a hand did is under way. Then none is forecast either (`forecast`), so that those checked are
+    of the kind that is asked for.
     A row ends (NaN) where a hand touched the enclosure, for the forecast is of nobody doing anything.
     """
     last = len(hours) - 1
-    humidity, touched = hours.humidity, hours.touched
+    humidity, touched, stirred = hours.humidity, hours.handled, settling(hours)
     read = np.flatnonzero(~np.isnan(hours.vapour))
     # Sooner than so many hours after the first one read, nothing would have been forecast.
     first = max(int(read[0]) + NEEDED_HOURS if len(read) else last, last - _ORIGIN_DAYS * 24)
     window = np.convolve(np.isnan(hours.vapour), np.ones(SLOW_HOURS), "full")[: len(hours)] > 0.5
     candidates = range(last - TESTED_HOURS, first, -_ORIGIN_EVERY)
-    origins = np.array([o for o in candidates if not touched[o - 1 : o + 2].any() and not window[o]], dtype=np.intp)
+    origins = np.array([o for o in candidates if not (stirred[o] or touched[o + 1] or window[o])], dtype=np.intp)
     truth = np.full((len(origins), horizon), np.nan)
     for row, origin in enumerate(origins):
         have = humidity[origin + 1 : origin + 1 + horizon]
@@ -262,7 +266,7 @@ def _ahead(hours: Hours, origins: NDArray[np.intp], horizon: int) -> tuple[Numbe
 
 
 def _undisturbed_c(hours: Hours) -> Numbers:
-    return np.where(hours.touched, np.nan, hours.temperature_c)
+    return np.where(hours.handled, np.nan, hours.temperature_c)
 
 
 def _returning(values: Numbers, calm: Numbers, origins: NDArray[np.intp], horizon: int, kept: float) -> Numbers:

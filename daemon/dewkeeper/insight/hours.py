@@ -12,7 +12,7 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
-from dewkeeper.insight.series import GRID_SECONDS, HOUR_SECONDS, Flags, Numbers, Series, saturation
+from dewkeeper.insight.series import DAY_SECONDS, GRID_SECONDS, HOUR_SECONDS, Flags, Numbers, Series, saturation
 from dewkeeper.judge.words import JOURNAL
 
 WETTING: Final = frozenset({"misted", "moistened", "refilled", "substrate_changed"})
@@ -23,6 +23,7 @@ _JUMP_SHARE: Final = 0.06
 """A jump of 6 % of the vapour within a quarter of an hour is a hand's, and of twice what this place does anyway: where a
 heater cycles hard, warm bedding gives off and takes up as much every time. Tuned: tests/bench/insight, seeds 1-9."""
 _USUAL_QUANTILE: Final = 0.95
+_SLOTS_A_DAY: Final = DAY_SECONDS // GRID_SECONDS
 _FILLED_HOURS: Final = 3
 """Gaps up to so long are drawn straight across; longer ones stay gaps."""
 
@@ -51,7 +52,8 @@ class Hours:
     """Hourly means that end at `end` (UTC seconds); NaN where an hour was not read.
 
     saturation: of the enclosure's temperature, hPa. room: the room's vapour pressure, hPa, or NaN throughout.
-    wet, opened: hours in which water was added, or the lid was off.
+    wet, opened: hours in which water was added, or the lid was off. daily: of those seen in the air alone, the ones whose
+    jump comes at that time on most days: a lamp's doing, not a hand's.
     """
 
     end: int
@@ -61,6 +63,7 @@ class Hours:
     room: Numbers
     wet: Flags
     opened: Flags
+    daily: Flags
 
     def __len__(self) -> int:
         return len(self.vapour)
@@ -77,6 +80,12 @@ class Hours:
         either: Flags = self.wet | self.opened
         return either
 
+    @property
+    def handled(self) -> Flags:
+        """Return those of them that are not the place's own doing, which goes on if nobody does anything."""
+        hands: Flags = self.touched & ~self.daily
+        return hands
+
 
 def hours_of(tub: Series, room: Series | None, deeds: Sequence[Deed], end: int, count: int) -> Hours:
     """Return the `count` hours of an enclosure that end at a time, knowing nothing later."""
@@ -85,13 +94,14 @@ def hours_of(tub: Series, room: Series | None, deeds: Sequence[Deed], end: int, 
     beside = np.full(count, np.nan)
     if room is not None:
         beside = _bridged(room.until(end).hours(end, count)[1])
-    wet, opened = _seen(tub, end, count)
+    wet, opened, daily = _seen(tub, end, count)
     for deed in deeds:
         hour = count - 1 - (end - 1 - deed.at) // HOUR_SECONDS
         if deed.at < end and 0 <= hour < count:
             wet[hour] |= deed.wets
             opened[hour] |= deed.opens
-    return Hours(end, warm, moist, saturation(warm), beside, wet, opened)
+            daily[hour] &= not (deed.wets or deed.opens)
+    return Hours(end, warm, moist, saturation(warm), beside, wet, opened, daily)
 
 
 def _bridged(values: Numbers) -> Numbers:
@@ -108,20 +118,37 @@ def _bridged(values: Numbers) -> Numbers:
     return filled
 
 
-def _seen(tub: Series, end: int, count: int) -> tuple[Flags, Flags]:
-    """Return the hours in which the air itself shows added water, and an open lid."""
-    wet, opened = np.zeros(count, dtype=bool), np.zeros(count, dtype=bool)
+def _seen(tub: Series, end: int, count: int) -> tuple[Flags, Flags, Flags]:
+    """Return the hours in which the air itself shows added water, an open lid, and one of both that comes daily."""
+    wet, opened, hand = (np.zeros(count, dtype=bool) for _ in range(3))
     if len(tub.vapour_hpa) <= _JUMP_SLOTS:
-        return wet, opened
+        return wet, opened, hand
     before, after = tub.vapour_hpa[:-_JUMP_SLOTS], tub.vapour_hpa[_JUMP_SLOTS:]
     with np.errstate(invalid="ignore"):
         change = after / before - 1
         known = np.abs(change[~np.isnan(change)])
         if not len(known):
-            return wet, opened
+            return wet, opened, hand
         jump = max(_JUMP_SHARE, 2 * float(np.quantile(known, _USUAL_QUANTILE)))
-        for flags, places in ((wet, change > jump), (opened, change < -jump)):
+        apart = change - _of_the_clock(change)
+        for flags, places in (
+            (wet, change > jump), (opened, change < -jump),
+            (hand, ((change > jump) & (apart > jump)) | ((change < -jump) & (apart < -jump))),
+        ):  # fmt: skip
             seconds = tub.start + GRID_SECONDS * (np.flatnonzero(places) + 1)
             hour = count - 1 - (end - 1 - seconds) // HOUR_SECONDS
             flags[hour[(hour >= 0) & (hour < count)]] = True
-    return wet, opened
+    return wet, opened, (wet | opened) & ~hand
+
+
+def _of_the_clock(change: Numbers) -> Numbers:
+    """Return for every five minutes the change that is usual at that time of day: the middle of all days."""
+    days = -(-len(change) // _SLOTS_A_DAY)
+    whole = np.full(days * _SLOTS_A_DAY, np.nan)
+    whole[: len(change)] = change
+    table = whole.reshape(days, _SLOTS_A_DAY)
+    usual = np.zeros(_SLOTS_A_DAY)
+    read = ~np.isnan(table).all(axis=0)
+    usual[read] = np.nanmedian(table[:, read], axis=0)
+    found: Numbers = np.tile(usual, days)[: len(change)]
+    return found

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 from dewkeeper.insight.hours import Hours
 from dewkeeper.insight.outlook import SLOW_HOURS
-from dewkeeper.insight.series import Numbers
+from dewkeeper.insight.series import Flags, Numbers
 
 _FIRST: Final = SLOW_HOURS + 1
 LEARNING_DAYS: Final = 42
@@ -82,16 +82,27 @@ class Response:
         return found
 
 
+def settling(hours: Hours) -> Flags:
+    """Return the hours in which a hand was at it, or what it did is still under way."""
+    wet, opened = (flags & hours.handled for flags in (hours.wet, hours.opened))
+    found: Flags = _reached(wet, _AFTER_WET) | _reached(opened, _AFTER_OPEN)
+    return found
+
+
+def _reached(flags: Flags, after: int) -> Flags:
+    """Return the hours marked, and so many after each."""
+    reach = flags.copy()
+    for place in np.flatnonzero(flags):
+        reach[place : place + after + 1] = True
+    return reach
+
+
 def usable(hours: Hours) -> NDArray[np.intp]:
     """Return the indices t of hours that can be learned from: read, like those before them, and untouched for long enough."""
-    n = len(hours)
     bad = np.isnan(hours.vapour) | np.isnan(hours.saturation)
     if not np.isnan(hours.room).all():
         bad |= np.isnan(hours.room)
-    reach = np.zeros(n, dtype=bool)
-    for flags, before, after in ((bad, 0, SLOW_HOURS), (hours.wet, 0, _AFTER_WET), (hours.opened, 0, _AFTER_OPEN)):
-        for place in np.flatnonzero(flags):
-            reach[max(0, place - before) : place + after + 1] = True
+    reach = _reached(hours.wet, _AFTER_WET) | _reached(hours.opened, _AFTER_OPEN) | _reached(bad, SLOW_HOURS)
     reach[:_FIRST] = True
     return np.flatnonzero(~reach)
 
