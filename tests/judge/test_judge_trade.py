@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Mapping
 
 import pytest
 from tests.judge.judge_desk import Desk, rack
@@ -64,14 +65,24 @@ def test_above_70_percent_after_misting_is_nothing_when_gone_in_two_hours() -> N
         assert desk.events == []
 
 
-@pytest.mark.parametrize(("how", "said"), [("misted", True), ("unwritten", True), ("creeping", False)])
+_BY_MINUTE: Mapping[str, Callable[[int], float]] = {
+    "misted": lambda m: 88.0,
+    "unwritten": lambda m: 82.0 + 12 * math.exp(-m / 60),
+    "covered": lambda m: 88.0,
+    "creeping": lambda m: min(88.0, 65 + m / 5),
+}
+
+
+@pytest.mark.parametrize(
+    ("how", "said"), [("misted", True), ("unwritten", True), ("covered", False), ("creeping", False)]
+)
 def test_what_is_damp_since_a_misting_says_so_and_a_blocked_vent_does_not(how: str, said: bool) -> None:
-    """Still at 88 % four hours after a misting, written down or only seen in the air: told with that; what crept up is not."""
+    """Damp since a misting, written down or seen to dry off: told with that; what rose as fast and stays, or crept up, is not."""
     desk = Desk(rack())
     desk.hold(8 * 60)
     if how == "misted":
         desk.feed(JournalEntry("m", desk.now, "B1", "misted"))
-    desk.hold(6 * 60, h=lambda m: min(88.0, 65 + m / 5) if how == "creeping" else 88.0)
+    desk.hold(6 * 60, h=_BY_MINUTE[how])
     assert _raised(desk) == [("damp", "tolerable", "medium")]
     assert bool(desk.events[0].detail.get("misted")) is said
 
