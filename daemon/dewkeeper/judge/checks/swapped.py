@@ -32,8 +32,8 @@ _GLIMPSE_SECONDS: Final = 4500
 _GLIMPSE_HOURS: Final = 14
 _FEWEST_LOOKS: Final = 6
 _FEWEST_BEFORE, _FEWEST_AFTER = 5, 3
-_OPEN_SECONDS: Final = 16 * 3600
-"""So long after a deed it is open whether probes were exchanged in it: twice what a swap is named by at the earliest."""
+_OPEN_SECONDS: Final = (_BEFORE_HOURS[0][1] + 1) * 3600
+"""So long after a deed it is open whether probes were exchanged in it: as long as one may still be named."""
 _ALIKE: Final = 1.1
 """Tubs no further apart, in units of their own wandering, are told of rightly by the other's probe."""
 _FAINT, _PLAIN = 1.5, 2.2
