@@ -76,6 +76,8 @@ address = 0x44
 AIRS = ((29.0, 65.0), (29.0, 57.0), (29.0, 48.0), (29.0, 88.0), (36.5, 55.0), (21.5, 60.0), (22.0, 45.0), (29.0, 100.0))
 
 _tubs = st.integers(0, 1)
+_DETAIL = {"surface": "31.5 hide floor", "limits_for_a_time": "65-80"}
+"""What the journal takes with a detail only."""
 STEPS: st.SearchStrategy[tuple[Any, ...]] = st.one_of(
     st.tuples(st.just("air"), _tubs, st.sampled_from(AIRS)),
     st.tuples(st.just("plug"), st.integers(0, 2), st.booleans()),
@@ -190,8 +192,8 @@ class Night:
         match what:
             case "journal":
                 request |= {"do": "journal", "enclosure": f"T{about[0] + 1}", "what": about[1], "time": now - about[2]}
-                if about[1] == "surface":
-                    request["detail"] = "31.5 hide floor"
+                if about[1] in _DETAIL:
+                    request["detail"] = _DETAIL[about[1]]
             case "alarm":
                 alarms = self.daemon.writer.alarms
                 if not alarms:
