@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 import threading
+from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
 from typing import Any
@@ -11,14 +12,31 @@ from typing import Any
 import pytest
 
 from dewkeeper.errors import CommandRefused
-from dewkeeper.judge.types import JournalEntry
+from dewkeeper.judge.types import JournalEntry, Reading
+from dewkeeper.sampling.sampler import Cycle
 from dewkeeper.service.client import request
+from dewkeeper.service.ledger import MOST_READINGS
+from dewkeeper.service.page import health_lines
 from dewkeeper.service.writer import Chore, Note, Submission
 from dewkeeper.store import History
 from dewkeeper.store.database import FILE_NAME
 
 NO_TEXT = b"H\xe4utung".decode("utf-8", "surrogateescape")
 """What a shell hands over for Latin-1 bytes (PEP 383)."""
+LOST = "lost because memory for what waits is bounded"
+
+
+def _given_up(daemon: Any) -> tuple[bool | None, str]:
+    """Return the line of the health screen about what was given up: whether all is well, and its words."""
+    lines = health_lines(
+        daemon.config, daemon.heartbeats, "", daemon.timeline.now(), daemon.losses, daemon.pulse, clock_trusted=True
+    )
+    return next((line.well, line.text) for line in lines if line.what == "dropped or set aside")
+
+
+def _told_of_loss(words: str) -> Callable[[dict[str, Any]], bool]:
+    """Return whether a message tells that so much was lost."""
+    return lambda message: f"{LOST}: {words}" in "\n".join([message["title"], *message["lines"]])
 
 
 def _readings(folder: Path) -> int:
@@ -93,6 +111,7 @@ def test_what_falls_out_of_a_full_mailbox_is_counted_and_its_sender_is_told(rack
     daemon.writer.mailbox.put(Chore("hold", hold))
     held.wait(60)
     now = daemon.timeline.now()
+    daemon.writer.mailbox.put(Cycle(now, tuple(Reading(now, name, 28.0, 65.0) for name in ("t1", "t2"))))
     lost = Submission(JournalEntry("first", now, "T1", "note", entered=now))
     daemon.writer.mailbox.put(lost)
     for _ in range(10_000):
@@ -102,7 +121,26 @@ def test_what_falls_out_of_a_full_mailbox_is_counted_and_its_sender_is_told(rack
     free.set()
     racks.clock.advance(600)
     racks.stop(daemon)
-    assert daemon.losses.dropped
-    assert "lost because memory for what waits is bounded: 1 entries" in "\n".join(
-        line for message in phone.messages for line in [message["title"], *message["lines"]]
-    )
+    words = "1 entries, commands and results of sending, 2 readings"
+    assert any(map(_told_of_loss(words), phone.messages))
+    assert _given_up(daemon) == (False, f"{LOST}: {words}")
+
+
+def test_what_falls_out_of_memory_while_the_disk_refuses_is_counted_and_told(racks: Any, phone: Any) -> None:
+    """More readings than the memory for them holds come in while nothing can be stored: the keeper hears how many were lost."""
+    daemon = racks.start(racks.config())
+    racks.clock.advance(600)
+    now = daemon.timeline.now()
+    daemon._ledger.refused, daemon._ledger._last_try = "the disk is full", racks.clock.monotonic() + 86400
+    waiting = sum(len(batch.readings) for batch in daemon._ledger._pending)
+    thousand = tuple(Reading(now, "t1", 28.0, 65.0, 27_000, 40_000) for _ in range(1000))
+    for _ in range(MOST_READINGS // 1000 + 7):
+        daemon.writer.mailbox.put(Cycle(now, thousand))
+    racks.clock.settle()
+    daemon._ledger._pending.clear()  # they bear one second and are in nobody's way any more
+    lost = 7000 + waiting
+    assert _given_up(daemon) == (False, f"{LOST}: {lost} readings")
+    racks.clock.advance(30)
+    phone.wait_until(_told_of_loss(f"{lost} readings"), "the alarm of what was dropped")
+    assert LOST in "".join(alarm.cause for alarm in daemon.writer.alarms if alarm.kind == "system")
+    daemon._ledger._last_try = 0.0

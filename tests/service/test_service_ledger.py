@@ -10,10 +10,11 @@ import pytest
 
 from dewkeeper.clock import ManualClock
 from dewkeeper.judge import Judge
-from dewkeeper.judge.types import PASS, JournalEntry, Quality, Reading
-from dewkeeper.service.ledger import MOST_READINGS, Ledger
+from dewkeeper.judge.types import PASS, Event, JournalEntry, Quality, Reading
+from dewkeeper.service.ledger import MOST_OTHERS, MOST_READINGS, Ledger
+from dewkeeper.service.losses import LossCounts
 from dewkeeper.store import History, Store
-from dewkeeper.store.records import Batch
+from dewkeeper.store.records import Batch, DeliveryResult, Message
 from dewkeeper_config.models import Storage
 
 START = 1_790_000_000
@@ -37,6 +38,10 @@ def ledger(tmp_path: Path, clock: ManualClock) -> Iterator[Ledger]:
 def _poll(minute: int) -> Batch:
     time = START + 60 * minute
     return Batch(readings=((Reading(time, "b1", 27.0, 60.0, 27000, 40000), Quality(time, "b1", PASS)),))
+
+
+def _message(number: int) -> Message:
+    return Message(f"m{number}", START, "Ina", "phone", "T1: too dry", (), "low", "dry")
 
 
 def _stored(folder: Path) -> int:
@@ -77,6 +82,42 @@ def test_memory_is_bounded_and_keeps_what_is_no_reading(tmp_path: Path, clock: M
     assert any(batch.items for batch in ledger._pending)
     ledger._pending.clear()
     ledger.store = Store.open(tmp_path, Storage(folder=tmp_path), clock)
+
+
+def _event(number: int) -> Event:
+    return Event(
+        f"e{number}", f"a{number}", START + number, "raised", "dry", "B1", "b1", "tolerable", "low", "unacknowledged", START
+    )  # fmt: skip
+
+
+def test_memory_is_bounded_for_what_is_no_reading_too(tmp_path: Path, clock: ManualClock) -> None:
+    """What waits beyond `MOST_OTHERS` is dropped oldest first, in the order the ledger promises, and counted; no reading pays for it.
+
+    First results of sending, then events, then messages, and what a person wrote at last: here results and events do.
+    """
+    storage, losses = Storage(folder=tmp_path), LossCounts(clock)
+    ledger = Ledger(Store.open(tmp_path, storage, clock), clock, 300, lambda *_: None, losses)
+    ledger.refused = "the disk is full"
+    entries = MOST_OTHERS - 500
+    ledger.add(_poll(1), urgent=False)
+    ledger.add(Batch(deliveries=tuple(DeliveryResult(f"m{n}", START, "sent", 1) for n in range(300))), urgent=True)
+    ledger.add(Batch(events=tuple(map(_event, range(150)))), urgent=True)
+    ledger.add(Batch(messages=tuple(_message(n) for n in range(50))), urgent=True)
+    ledger.add(Batch(items=tuple(JournalEntry(f"j{n}", START + 70, "B1", "note") for n in range(entries))), urgent=True)
+    assert losses.dropped == {}
+    ledger.add(Batch(events=tuple(map(_event, range(150, 550)))), urgent=True)
+    assert losses.dropped == {"entries, events and messages": 400}
+    ledger.add(_poll(2), urgent=False)
+    assert losses.dropped == {"entries, events and messages": 400}
+    clock.advance(60)
+    ledger.retry(Judge())
+    assert ledger.refused == ""
+    ledger.close(Judge())
+    assert _stored(tmp_path) == 2
+    with History.open(tmp_path) as history:
+        assert len(history.journal()) == entries
+        assert [event.id for event in history.events(0)] == [f"e{n}" for n in range(100, 550)]
+        assert len(history.messages()) == 50
 
 
 def test_what_can_never_be_stored_costs_only_itself(tmp_path: Path, clock: ManualClock, ledger: Ledger) -> None:
