@@ -13,6 +13,7 @@ from dewkeeper.store import History, Store
 from dewkeeper.store.database import FILE_NAME
 from dewkeeper.store.export import export
 from dewkeeper.store.importing import import_readings
+from dewkeeper_config.loading import parse
 from dewkeeper_drivers.contract import Scale, scale_of, spelled
 
 DRIVER = """
@@ -34,7 +35,8 @@ class Stranger:
             return Sample(70_000, 3.5, OWN)
         if self.broken == "scale":
             return Sample(1, 2, Scale("no numbers", float("nan"), 1.0, 0.0, 1.0))
-        return Sample(26_000 + self.count % 7, 39_000, OWN)
+        notes = (7,) if self.broken == "notes" else ()
+        return Sample(26_000 + self.count % 7, 39_000, OWN, notes)
 
     def serial(self):
         return None
@@ -63,10 +65,8 @@ def installed(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.Monk
     monkeypatch.syspath_prepend(str(site))
 
 
-def _config(racks: Any, options: str = "") -> Any:
-    from dewkeeper_config.loading import parse
-
-    text: str = racks.text()
+def _config(racks: Any, options: str = "", **air: Any) -> Any:
+    text: str = racks.text(**air)
     at = text.index('driver = "simulated"', text.index('name = "t2"'))
     changed = text[:at] + 'driver = "strange"' + text[at + len('driver = "simulated"') :]
     line = changed.rindex("options = {")
@@ -117,6 +117,24 @@ def test_a_driver_that_breaks_its_contract_costs_its_own_probe_only(racks: Any, 
     with History.open(racks.folder) as history:
         assert sum(one.quality.counts for one in history.raw("t1", 0, 1 << 40)) == 11
     assert _values(racks.folder) == {(None, None)}
+
+
+@pytest.mark.usefixtures("installed")
+def test_a_reading_that_cannot_be_judged_costs_neither_the_others_of_its_poll_nor_the_writer(
+    racks: Any, phone: Any
+) -> None:
+    """Notes that are no words get as far as the judge: what it cannot take is counted and told, the heat in the other tub too."""
+    daemon = racks.start(_config(racks, 'broken = "notes"', temperature_c=36.0))
+    racks.clock.advance(10 * 60)
+    assert daemon.losses.aside == {"writer": 11}
+    assert daemon.writer.thread.is_alive()
+    phone.wait_for("hot.raised")
+    phone.wait_until(lambda message: "Reading(" in "\n".join(message["lines"]), "the alarm of what was set aside")
+    racks.stop(daemon)
+    with History.open(racks.folder) as history:
+        assert sum(one.quality.counts for one in history.raw("t1", 0, 1 << 40)) == 11
+        assert history.raw("t2", 0, 1 << 40) == []
+        assert "missing" in {alarm.kind for alarm in history.standing() if alarm.enclosure == "T2"}
 
 
 def test_a_scale_is_spelled_so_that_it_can_be_read_back() -> None:
