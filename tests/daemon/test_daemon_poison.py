@@ -144,3 +144,27 @@ def test_what_falls_out_of_memory_while_the_disk_refuses_is_counted_and_told(rac
     phone.wait_until(_told_of_loss(f"{lost} readings"), "the alarm of what was dropped")
     assert LOST in "".join(alarm.cause for alarm in daemon.writer.alarms if alarm.kind == "system")
     daemon._ledger._last_try = 0.0
+
+
+def test_nothing_read_is_lost_when_the_clock_goes_back_while_another_program_holds_the_database(racks: Any) -> None:
+    """Where a reading will stand cannot be asked then: it is judged as it comes, waits, and is stored when it can be."""
+    daemon = racks.start(racks.config())
+    racks.clock.advance(1800)
+    racks.clock.step(-1200)
+    racks.clock.advance(60)
+    store = daemon._ledger.store
+    store._file.connection().execute("PRAGMA busy_timeout = 0")  # else each try takes five seconds
+    with closing(sqlite3.connect(racks.folder / FILE_NAME, isolation_level=None)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        racks.clock.advance(600)
+        assert daemon.losses.aside == {}
+        assert "another program holds the database" in daemon._ledger.refused
+        reading, _ = daemon.writer.newest["t2"]
+        assert daemon.timeline.now() - reading.time < 120
+        assert daemon.work.dead() == ["recording"]
+        other.execute("ROLLBACK")
+    racks.clock.advance(120)
+    assert daemon.work.dead() == []
+    assert daemon.losses.aside == {}
+    racks.stop(daemon)
+    assert _readings(racks.folder) == 1 + (1800 + 60 + 600 + 120) // 60

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import Iterator
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
@@ -14,6 +16,7 @@ from dewkeeper.judge.types import PASS, Event, JournalEntry, Quality, Reading
 from dewkeeper.service.ledger import MOST_OTHERS, MOST_READINGS, Ledger
 from dewkeeper.service.losses import LossCounts
 from dewkeeper.store import History, Store
+from dewkeeper.store.database import FILE_NAME
 from dewkeeper.store.records import Batch, DeliveryResult, Message
 from dewkeeper_config.models import Storage
 
@@ -148,3 +151,14 @@ def test_what_waits_stays_small_however_long_the_disk_refuses(clock: ManualClock
     assert sum(batch.planner_state is not None for batch in ledger._pending) == 1
     assert sum(batch.snapshot is not None for batch in ledger._pending) == 1
     ledger._pending.clear()
+
+
+def test_where_the_file_cannot_be_asked_a_cycle_is_judged_at_its_own_second(tmp_path: Path, ledger: Ledger) -> None:
+    """After a step back onto a second that is taken the next free one is given; in a file whose rows are gone the second stays."""
+    ledger.add(_poll(1), urgent=True)
+    readings = [reading for reading, _ in _poll(1).readings]
+    assert [reading.time for reading in ledger.in_stored_order(readings)] == [START + 61]
+    with closing(sqlite3.connect(tmp_path / FILE_NAME)) as other:
+        other.execute("ALTER TABLE reading RENAME TO elsewhere")
+        assert ledger.in_stored_order(readings) == readings
+        other.execute("ALTER TABLE elsewhere RENAME TO reading")

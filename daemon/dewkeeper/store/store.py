@@ -138,7 +138,8 @@ class Store(Kept):
         """Return a cycle's readings, all of one second, as the stream will give them back.
 
         That is in order of their probes' numbers; after the clock was stepped back onto a second that is taken, at the
-        next free one.
+        next free one. Where that cannot be asked they keep their second: nobody may go unwatched for it, and the commit
+        to come says what is wrong, or finds the free second itself.
         """
         missing = sorted({reading.probe for reading in readings} - self._probes.ids.keys())
         # A new probe gets the next free number, so it comes after all others; the largest there can be is 1023.
@@ -146,10 +147,13 @@ class Store(Kept):
         ordered = sorted(readings, key=lambda reading: order[reading.probe])
         if not ordered or ordered[0].time > self._max_key >> PROBE_BITS:
             return ordered
-        with self._file.transaction() as connection:
-            free = ordered[0].time
+        free = ordered[0].time
+        try:
+            connection = self._file.connection()  # no transaction: it only reads, whoever holds the file for writing
             while any(self._taken(connection, free, number) for number in self._probes.ids.values()):
                 free += 1
+        except (sqlite3.Error, OSError):
+            return ordered
         return ordered if free == ordered[0].time else [replace(reading, time=free) for reading in ordered]
 
     def compact(self, now: int, zone: ZoneInfo, stop: Callable[[], bool] = lambda: False) -> int:
