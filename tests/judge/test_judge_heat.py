@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from tests.amounts import amount
@@ -96,3 +99,15 @@ def test_two_hot_readings_that_agree_always_count(
     second = max(LIMIT_C + 0.2, first + apart)
     events = desk.hold(2, t=lambda m: first if m == 0 else second, h=lambda m: h if m == 0 else other_h, noise=0.0)
     assert any(e.kind == "hot" and e.event == "raised" for e in events), (first, second)
+
+
+@pytest.mark.parametrize("notes", [(), ("crc_burst",)])
+def test_a_second_hot_reading_counts_though_its_humidity_left_the_first(notes: tuple[str, ...]) -> None:
+    """33.8, 34.4 and 34.6 °C at 65, 65 and 95 %: the second beyond 34 °C tells, on a bus that damages many answers too."""
+    desk = Desk(rack(("B1",)))
+    desk.hold(9 * 60, t=33.8, h=65.0)
+    for t, h in ((34.4, 65.0), (34.6, 95.0)):
+        assert not any(e.kind == "hot" for e in desk.events)
+        desk.now += 60
+        desk.feed(replace(desk.reading("p1", t, h), notes=notes))
+    assert any(e.kind == "hot" and e.event == "raised" for e in desk.events)

@@ -140,6 +140,18 @@ def test_dry_air_in_a_tub_that_overheats_is_told_though_its_neighbour_was_opened
     assert told.time - began <= 3600 + 120
 
 
+def test_what_is_beyond_target_in_a_tub_that_overheats_waits_for_no_question_of_a_swap() -> None:
+    """It was the cooler of two and is the hotter, as if exchanged: the heat that is told explains its 57 %, told after its own delay."""
+    moist = replace(WARM, percent=66.0)
+    desk = _known_and_cleaned(COOL, moist, checked(Limits, {"delays": {"dry_target_minutes": 60}}))
+    _pair(desk, 2 * 60, COOL.at, moist.at)
+    began = desk.now
+    _pair(desk, 3 * 60, replace(COOL, celsius=38.0, percent=57.0, swing_c=0.2).at, moist.at)
+    told = _told_dry(desk)
+    assert told.band == "target"
+    assert told.time - began <= 3600 + 120
+
+
 def test_tubs_cleaned_together_that_stay_as_they_were_were_not_exchanged() -> None:
     """Two tubs cleaned together every other day for ten days, a little moister after it each time: never a swap."""
     desk = Desk(rack(("B1", "B2"), room=True))
