@@ -71,7 +71,7 @@ def look(view: View) -> Iterator[Finding]:
             "cold",
             COLD_CAUSE,
             "every enclosure in it cools",
-            "warm the room; its heater straight into a wall socket, nothing near it; leave the tubs as they are",
+            "warm the room; a room heater straight into a wall socket, nothing near it; leave the tubs as they are",
         ),
         (
             dryness,
