@@ -5,7 +5,7 @@ Simulated tub-years are never field results; they say what the judge does with p
 
 Seeds 1 to 99 are for tuning: look at their cases as you like, and report none of their figures. Seeds 101 to 199 are for
 judging: report their table, do not mend a case of theirs. Whoever does mend one takes it out here and judges by others.
-Measured on so far: 102 (29 November 2026), 104 to 108, 112 to 114 (30 November 2026).
+Measured on so far: 101 to 118 (1 December 2026); each in DEVELOPERS.md.
 """
 
 from __future__ import annotations
