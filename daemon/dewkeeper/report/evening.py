@@ -11,7 +11,7 @@ import json
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import date, datetime, timedelta
+from datetime import date, time
 from typing import Any, Final, Literal
 
 from dewkeeper.insight.outlook import Ahead, Leaving
@@ -21,6 +21,7 @@ from dewkeeper.report.ahead import HOUR, facts_by_enclosure, hour_words, hours_a
 from dewkeeper.report.due import Due, DueTap
 from dewkeeper.report.history import Past
 from dewkeeper.report.wording import Wording
+from dewkeeper.slots import Daily
 from dewkeeper_config.models import Config, Enclosure, Limits
 from dewkeeper_config.profiles import effective_limits
 
@@ -35,7 +36,7 @@ _WETTED_SECONDS: Final = 8 * HOUR
 """Water added since then is not in the figures, which are of hours in which nobody adds any."""
 _SHORT_MISTING_HOURS: Final = 3.0
 """A misting that is half gone sooner bridges no night."""
-_MORNING_HOUR: Final = 7
+_MORNING: Final = time(7)
 """When whoever mists can do it again; common practice, no source."""
 _WORTH_HOURS: Final = 1.0
 """A misting that saves fewer hours beyond target is not asked for."""
@@ -208,7 +209,7 @@ def _mistings(about: EveningFacts, ahead: Ahead, wording: Wording) -> tuple[int,
     Tonight, in the morning, both, or neither where that spares too little; never neither where it gets worse than tolerable.
     """
     target = about.limits.humidity_target
-    morning = _hours_to_morning(ahead.at, wording)
+    morning = round((Daily(_MORNING, wording.zone).next_slot(ahead.at) - ahead.at) / HOUR)
     best = min(
         ((), (0,), (morning,), (0, morning)),
         key=lambda hours: ahead.beyond(target.low, target.high, HORIZON_HOURS, hours) + _WORTH_HOURS * len(hours),
@@ -216,14 +217,6 @@ def _mistings(about: EveningFacts, ahead: Ahead, wording: Wording) -> tuple[int,
     if not best and min(ahead.middle[:HORIZON_HOURS]) < about.limits.humidity_tolerable.low:
         return (0,)
     return best
-
-
-def _hours_to_morning(at: int, wording: Wording) -> int:
-    now = datetime.fromtimestamp(at, wording.zone)
-    next_one = now.replace(hour=_MORNING_HOUR, minute=0, second=0)
-    if next_one <= now:
-        next_one = (now + timedelta(days=1)).replace(hour=_MORNING_HOUR, minute=0, second=0)
-    return round((next_one.timestamp() - at) / HOUR)
 
 
 def _deed(about: EveningFacts) -> tuple[Deed, str, str]:
