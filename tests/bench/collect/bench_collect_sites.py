@@ -18,7 +18,6 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import partial
 from multiprocessing import get_context
-from pathlib import Path
 from typing import Any
 
 import psycopg
@@ -180,10 +179,10 @@ def _admitted(server: Server, count: int, probes: int, since: int) -> list[Site]
 
 
 def _send(server: Server, pool: ProcessPoolExecutor, each: Sequence[Site], until: int) -> Rate:
-    began, before = time.monotonic(), _processor(server)
+    began, before = time.monotonic(), server.processor_seconds()
     done: Iterable[Done] = pool.map(partial(one_pass, until=until), each)
     readings = sum(one.readings for one in done)
-    return Rate(readings, time.monotonic() - began, _processor(server) - before, len(each))
+    return Rate(readings, time.monotonic() - began, server.processor_seconds() - before, len(each))
 
 
 def _bare(server: Server, each: Sequence[Site], since: int, until: int) -> Rate:
@@ -191,7 +190,7 @@ def _bare(server: Server, each: Sequence[Site], since: int, until: int) -> Rate:
         connection.execute(
             "CREATE TABLE bare (LIKE reading INCLUDING DEFAULTS INCLUDING CONSTRAINTS, PRIMARY KEY (site, probe, time))"
         )
-        began, before, readings = time.monotonic(), _processor(server), 0
+        began, before, readings = time.monotonic(), server.processor_seconds(), 0
         for site in each:
             connection.execute(f"ALTER TABLE bare ALTER site SET DEFAULT {site.number + 1}")
             made = MadeUp(site, until)
@@ -203,7 +202,7 @@ def _bare(server: Server, each: Sequence[Site], since: int, until: int) -> Rate:
                         readings += len(rows)
                         copy.write(b"".join(packed(number, rows)))
                 copy.write(TAIL)
-    return Rate(readings, time.monotonic() - began, _processor(server) - before)
+    return Rate(readings, time.monotonic() - began, server.processor_seconds() - before)
 
 
 def _ask(server: Server, since: int, site: Site, count: int) -> tuple[dict[str, tuple[float, float]], str]:
@@ -239,22 +238,6 @@ def _ask(server: Server, since: int, site: Site, count: int) -> tuple[dict[str, 
         found |= ask_page(f"host=127.0.0.1 port={server.port} dbname=postgres user=person password={password}", count)
         plan = "\n".join(line for (line,) in connection.execute(f"EXPLAIN (ANALYZE, TIMING OFF) {STANDING}").fetchall())
     return found, plan
-
-
-def _processor(server: Server) -> float:
-    """Return the processor seconds of all the server's processes, those that have ended too."""
-    pid = int((server.data / "postmaster.pid").read_text().split()[0])
-    children = Path(f"/proc/{pid}/task/{pid}/children").read_text().split()
-    ticks = sum(_fields(pid)[11:15]) + sum(sum(_fields(int(child))[11:13]) for child in children)
-    return ticks / os.sysconf("SC_CLK_TCK")
-
-
-def _fields(pid: int) -> list[int]:
-    try:
-        words = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
-    except FileNotFoundError:  # it has ended, and is counted with the postmaster's
-        return [0] * 15
-    return [0, *(int(word) for word in words[1:15])]
 
 
 def _one(connection: psycopg.Connection[Any], question: str) -> Any:

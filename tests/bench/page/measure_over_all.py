@@ -9,7 +9,6 @@ sites, of the morning, of its small curves, and of one tub's curve over all the 
 
 from __future__ import annotations
 
-import os
 import random
 import sys
 import tempfile
@@ -64,23 +63,15 @@ def fill(site: SendingSite, config: Config, now: int, days: int) -> None:
         describe(link, site.place(), config, "bench", {})
 
 
-def spent_ms(server: Server) -> float:
-    """Return the processor time of the server's processes, ms."""
-    pid = (server.data / "postmaster.pid").read_text().split()[0]
-    children = Path(f"/proc/{pid}/task/{pid}/children").read_text().split()
-    fields = [Path(f"/proc/{one}/stat").read_text().rpartition(")")[2].split() for one in children]
-    return sum(int(one[11]) + int(one[12]) for one in fields) * 1000 / os.sysconf("SC_CLK_TCK")
-
-
 def timed(server: Server, what: str, ask: Callable[[], Any], statements: Callable[[], int]) -> Any:
     """Print the median of some rounds, what they cost this process and the server, and how many statements the last took."""
-    took, here, there = [], time.process_time(), spent_ms(server)
+    took, here, there = [], time.process_time(), server.processor_seconds()
     for _ in range(ROUNDS):
         before, began = statements(), time.perf_counter()
         found = ask()
         took.append((time.perf_counter() - began) * 1000)
-    here, there = (time.process_time() - here) * 1000 / ROUNDS, (spent_ms(server) - there) / ROUNDS
-    said = f"{sorted(took)[ROUNDS // 2]:.0f} ms elapsed, processor {here:.0f} ms here, {there:.0f} ms the server's"
+    here, there = time.process_time() - here, server.processor_seconds() - there
+    said = f"{sorted(took)[ROUNDS // 2]:.0f} ms elapsed, processor {here * 1000 / ROUNDS:.0f} ms here, {there * 1000 / ROUNDS:.0f} ms the server's"
     print(f"{what}: {said}, {statements() - before} statements")
     return found
 
