@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import os
 
-from hypothesis import HealthCheck, given, seed, settings
+from hypothesis import HealthCheck, example, given, seed, settings
 from hypothesis import strategies as st
 from tests.amounts import amount
 from tests.judge.told_days import ROOM, TUBS, WORDS, Air, Days, Deed, Misfortune, broken
@@ -76,8 +76,18 @@ def days(draw: st.DrawFn) -> Days:
     )  # fmt: skip
 
 
+OPENED_AND_IN_DOUBT = Days(
+    minutes=1600, poll_seconds=60, room_probe=True, levels=((28.0, 62.0), (28.0, 62.0), (31.0, 62.0), (22.0, 45.0)),
+    swing_c=1.0, period_minutes=95, airs=(Air(1, 1407, 120, 22.3, 46.0, 1.0),),
+    misfortunes=(Misfortune(1, 540, 700, "out"),), deeds=(), noise_seed=892,
+)  # fmt: skip
+"""A lid is off, and soon the probe is in question too: the opening's hour, asked anew every ten minutes at its end, carried
+a doubt past its bound."""
+
+
 @seed(int(os.environ.get("DEWKEEPER_SEED", "0")))
 @settings(max_examples=EXAMPLES, deadline=None, suppress_health_check=list(HealthCheck), database=None, print_blob=True)
+@example(OPENED_AND_IN_DOUBT)
 @given(days())
 def test_what_is_beyond_tolerable_is_told_whatever_is_believed(lived: Days) -> None:
     """Heat, dryness, damp and cold, wet, exchanged, lost and lying probes, hands, lies and lids: told within on-delay and bound."""

@@ -24,7 +24,7 @@ from dewkeeper.judge.contract import (
     TimedAnew,
     Unexplained,
 )
-from dewkeeper.judge.excursion import RETURN_SECONDS, may_wait
+from dewkeeper.judge.excursion import may_wait
 from dewkeeper.judge.memory import NEVER
 from dewkeeper.judge.register import Key
 from dewkeeper.judge.state import JudgeState, ProbeState
@@ -257,18 +257,20 @@ def _suppress(state: JudgeState, key: Key, until: int, now: int) -> None:
 
 
 def withholding_ends(state: JudgeState, about: Key, what: Literal["shelved", "suppressed"], now: int) -> None:
-    """The timer of a withholding fired; what is suppressed and only owes its off-delay waits on."""
+    """The timer of a withholding fired; what is suppressed and only owes its off-delay, or is in doubt, waits on."""
     held: dict[Key, int] = getattr(state.register, what)
     if held.get(about, now + 1) > now:
         return
-    if what == "suppressed" and _waits(state, about, now):
-        held[about] = now + RETURN_SECONDS
+    wait = _waits(state, about, now) if what == "suppressed" else 0
+    if wait:
+        held[about] = now + wait
         state.set_timer(held[about], what, about)
     else:
         release(state, what, [about], now)
 
 
-def _waits(state: JudgeState, about: Key, now: int) -> bool:
+def _waits(state: JudgeState, about: Key, now: int) -> int:
+    """Return how many seconds what was suppressed may wait on: as long as the most pressing probe that holds it."""
     place, kind = about
     holding = [
         (probe, side)
@@ -276,12 +278,14 @@ def _waits(state: JudgeState, about: Key, now: int) -> bool:
         for side in probe.sides
         if side.kind == kind and side.level
     ]
+    least = 0
     for probe, side in holding:
-        waits, found = may_wait(View(state, probe, now), side)
+        wait, found = may_wait(View(state, probe, now), side)
         act(state, probe, found, now)
-        if not waits:
-            return False
-    return bool(holding)
+        if not wait:
+            return 0
+        least = min(least or wait, wait)
+    return least
 
 
 __all__ = [

@@ -17,7 +17,7 @@ from dewkeeper.judge.limits import Side
 from dewkeeper.judge.rationale import HOUR
 from dewkeeper.judge.view import View
 
-RETURN_SECONDS: Final = 600
+_RETURN_SECONDS: Final = 600
 """How much longer a suppression lasts, each time, while the air is back inside and only the off-delay is owed."""
 
 _SOON_SECONDS: Final = 1800
@@ -99,34 +99,36 @@ def _dries_off(hours: Sequence[Hour], hour: int) -> bool:
     return most - after[-1] > _DRIED_SHARE * max(0.0, most - vapour.get(hour - 1, most))
 
 
-def may_wait(view: View, side: Side) -> tuple[bool, list[Finding]]:
-    """Return whether a suppressed excursion that this side holds need not be told yet though its suppression ends, and what is found.
+def may_wait(view: View, side: Side) -> tuple[int, list[Finding]]:
+    """Return how many seconds a suppressed excursion that this side holds need not be told yet though its suppression ends (0: tell it), and what is found.
 
     It need not while the probe reads inside the limit that was passed: what is left is off-delay and deadband, or a milder
-    band whose own delay still runs. Nor, if it was never told, while its probe is in question.
+    band whose own delay still runs. Nor, if it was never told, while its probe is in question; that is asked anew as
+    often as of an excursion that nothing suppresses, so that it lasts no longer than its bound.
     """
     value = side.sign * (view.probe.air.t if side.thermal else view.probe.air.h)
     inner, outer = side.runs()[0], side.runs()[-1]
     found: list[Finding] = []
     if value >= inner.limit:
-        return True, found
+        return _RETURN_SECONDS, found
     if side.level == 2 and value >= outer.limit and inner is not outer:
         if inner.seconds < inner.delay:
-            return True, found
+            return _RETURN_SECONDS, found
         found.append(Eased(side.kind, side.sign * inner.limit))
         side.drop(1)  # should it go beyond tolerable again, that escalates as ever
     alarm = view.alarm(side.kind)
     if alarm is None or alarm.told:
-        return False, found
+        return 0, found
     decision = decide(view, side)  # as if it were only due now
     found += decision.found
     if decision.named:
         side.drop()
         found.append(Over(side.kind))
-    elif decision.doubt is not None:
+        return _RETURN_SECONDS, found
+    if decision.doubt is not None:
         cause, response, detail = words(view, side, decision.doubt, "")
         found.append(Amended(side.kind, detail, cause, response))
-    return decision.named or decision.wait != 0, found
+    return decision.wait, found
 
 
-__all__ = ["RETURN_SECONDS", "Detail", "change_level", "may_wait"]
+__all__ = ["Detail", "change_level", "may_wait"]
