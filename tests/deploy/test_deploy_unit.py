@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import shutil
 import subprocess
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -87,6 +88,17 @@ def test_it_may_use_the_bus_and_owns_its_folder() -> None:
 def test_the_nightly_copy_may_go_to_a_drive() -> None:
     """Drives under /mnt and /media can be written without a drop-in; the folders above them are named, and may be missing."""
     assert settings()["Service", "ReadWritePaths"] == ["-/mnt -/media"]
+
+
+def test_the_guides_drive_is_one_that_the_unit_may_write_to() -> None:
+    """The folder that the guide's backup names, and its mount, lie where the unit lets the daemon write: pasted, it works."""
+    guide = UNIT.with_name("GUIDE.md").read_text(encoding="utf-8")
+    backup = guide.partition("[storage.backup]\n")[2].partition("```")[0]
+    folder = Path(tomllib.loads(backup)["folder"])
+    (mount,) = re.findall(r"LABEL=STICK (\S+) ", guide)
+    (allowed,) = settings()["Service", "ReadWritePaths"]
+    assert folder.is_relative_to(mount)
+    assert any(folder.is_relative_to(one.removeprefix("-")) for one in allowed.split())
 
 
 def test_it_uses_nothing_newer_than_bookworms_systemd() -> None:
