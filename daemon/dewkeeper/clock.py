@@ -44,7 +44,7 @@ class SystemClock:
         return event.wait(seconds)
 
 
-_LOOK_SECONDS = 0.002
+_LOOK_SECONDS = 0.005
 """How often, in real seconds, is looked for what nobody reports: an event that was set, a thread that has ended."""
 
 

@@ -52,7 +52,7 @@ def seen(browser: Browser, house: House, *paths: str) -> dict[str, str]:
 def test_each_of_the_four_words_is_its_own_place_on_the_page(browser: Browser, house: House) -> None:
     """Shelved, out of service, watched in part and calm stand under their own words, and none is called well."""
     house.name = "mixed"
-    house.start(DRY, DRY, PATCHY, GOOD, GOOD, poll_seconds=60)
+    house.start(DRY, DRY, PATCHY, GOOD, GOOD, poll_seconds=60, first_run=True)
     house.do(do="out_of_service", enclosure="T2", why="empty", until=house.at + 5 * 86400)
     house.hours(4)
     house.do(do="shelve", alarm=house.alarm("dry"), why="waits for the vet", until=house.at + 8 * 3600)
@@ -73,7 +73,7 @@ def test_each_of_the_four_words_is_its_own_place_on_the_page(browser: Browser, h
 def test_nothing_watched_is_one_line_and_heat_stands_above_it(browser: Browser, house: House) -> None:
     """Every probe fell silent, one tub was too hot before: the heat first, then that nobody watches, then which."""
     house.name = "nothing"
-    house.start({**HOT, **GONE}, *[GONE] * 7)
+    house.start({**HOT, **GONE}, *[GONE] * 7, first_run=True)
     house.hours(6)
     said = seen(browser, house, "/", "/rack", "/enclosure/T1")["/"]
     assert said.startswith("Nothing is watched")
@@ -85,7 +85,7 @@ def test_nothing_watched_is_one_line_and_heat_stands_above_it(browser: Browser, 
 def test_a_bus_that_is_not_switched_on_is_the_first_thing_on_the_page(browser: Browser, house: House) -> None:
     """Minutes after a first start: nothing is watched, why, and the command, on the first screen and beside the probes."""
     house.name = "first"
-    house.start(GOOD, GOOD, bus=BusConfig(name="i2c1", number=250))
+    house.start(GOOD, GOOD, bus=BusConfig(name="i2c1", number=250), first_run=True)
     house.hours(0.1)
     said = seen(browser, house, "/", "/probes", "/alarms")
     assert said["/"].startswith("Nothing is watched")

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from tests.daemon.conftest import Phone, Racks
+from tests.daemon.conftest import Phone, Racks, past_noon
 
 from dewkeeper.cli import main
 from dewkeeper.cli.output import aligned
@@ -49,21 +49,21 @@ class Desk:
 
 
 @pytest.fixture(scope="module")
-def dry_hours(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, float]:
-    """Return what a daemon stored in three hours, and the UTC second they ended. Only to be copied."""
+def dry_hours(tmp_path_factory: pytest.TempPathFactory) -> Racks:
+    """Return racks whose daemon stored three hours that end now, and stopped. Only to be copied."""
     with Phone() as phone:
-        racks = Racks(tmp_path_factory.mktemp("dry"), phone.url, wall=time.time() - 3 * 3600)
+        now = time.time()
+        racks = Racks(tmp_path_factory.mktemp("dry"), phone.url, wall=now - 3 * 3600, zone=past_noon(now))
         racks.stop_after(racks.start(racks.config(2, **DRY_AIR)), 3 * 3600)
-        return racks.folder, racks.clock.wall()
+        return racks
 
 
 @pytest.fixture
-def desk(tmp_path: Path, dry_hours: tuple[Path, float], capsys: pytest.CaptureFixture[str]) -> Iterator[Desk]:
+def desk(tmp_path: Path, dry_hours: Racks, capsys: pytest.CaptureFixture[str]) -> Iterator[Desk]:
     """Return a desk whose messages reach a phone; its daemon goes on after those hours until now."""
-    stored, wall = dry_hours
-    shutil.copytree(stored, tmp_path, dirs_exist_ok=True)
+    shutil.copytree(dry_hours.folder, tmp_path, dirs_exist_ok=True)
     with Phone() as phone:
-        made = Desk(Racks(tmp_path, phone.url, wall=wall), capsys)
+        made = Desk(Racks(tmp_path, phone.url, wall=dry_hours.clock.wall(), zone=dry_hours.zone), capsys)
         yield made
         made.racks.stop_all()
 
@@ -177,7 +177,8 @@ def test_without_the_daemon_reading_goes_on_and_doing_says_so(desk: Desk) -> Non
 def test_silence_of_everything_is_one_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """When no probe has said anything for long, the morning says once that the daemon may be down, not once a tub."""
     with Phone() as phone:
-        racks = Racks(tmp_path, phone.url, wall=time.time() - 4 * 3600)
+        now = time.time()
+        racks = Racks(tmp_path, phone.url, wall=now - 4 * 3600, zone=past_noon(now))
         file = tmp_path / "rack.toml"
         file.write_text(racks.text(2))
         racks.stop_after(racks.start(racks.config(2)), 3600)

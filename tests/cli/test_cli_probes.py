@@ -187,7 +187,7 @@ def test_retire_tells_the_daemon(run: Run, wire: Wire, daemon: Any) -> None:
 def test_check_tells_a_retired_probe_and_where_each_lies(run: Run, wire: Wire, daemon: Any) -> None:
     """A retired probe that reads well is told as retired; what was noted as placement is shown."""
     _warm(wire, channel=0)
-    run("touch", "B4", "--interval", "0.001", "--seconds", "2", "--placement", "back")
+    run("touch", "B4", "--interval", "0.001", "--seconds", "60", "--placement", "back")
     run("retire", "b5", "--why", "cable broken")
     code, rows = run("check")
     assert code == 1
@@ -207,7 +207,7 @@ def test_scan_of_a_bus_nobody_configured_names_those_there_are(
 def test_touch_finds_the_probe_in_the_hand(run: Run, wire: Wire, daemon: Any) -> None:
     """The probe that warms is found; being the enclosure's own it is recorded with its placement."""
     _warm(wire, channel=0)
-    code, told = run("touch", "B4", "--interval", "0.001", "--seconds", "2", "--placement", "back")
+    code, told = run("touch", "B4", "--interval", "0.001", "--seconds", "60", "--placement", "back")
     assert (code, told["warmed"], told["recorded"]) == (0, "b4", True)
     assert daemon[1] == {"serial:b4": "4", "placement:b4": "back"}
 
@@ -215,7 +215,7 @@ def test_touch_finds_the_probe_in_the_hand(run: Run, wire: Wire, daemon: Any) ->
 def test_touch_tells_a_wrong_assignment(run: Run, wire: Wire) -> None:
     """If another enclosure's probe warms, that is said and nothing is recorded; exit code 1."""
     _warm(wire, channel=1)
-    code, told = run("touch", "B4", "--interval", "0.001", "--seconds", "2")
+    code, told = run("touch", "B4", "--interval", "0.001", "--seconds", "60")
     assert (code, told["warmed"], told["right"], told["recorded"]) == (1, "b5", False, False)
 
 
@@ -276,7 +276,7 @@ def test_a_multiplexer_that_the_file_does_not_declare_comes_with_its_bus(run: Ru
 def test_touch_before_anything_is_named_tells_where_the_probe_is(run: Run, wire: Wire) -> None:
     """Without a name, the sensor that warms is found where it hangs, configured or not."""
     _warm(wire, channel=6, looks=1)
-    code, told = run("touch", "--interval", "0.001", "--seconds", "20")
+    code, told = run("touch", "--interval", "0.001", "--seconds", "60")
     assert (code, told["where"], told["address"]) == (0, "wire1 multiplexer 0x70 channel 6", 0x44)
     assert "not in the configuration yet" in told["says"]
 
@@ -284,7 +284,7 @@ def test_touch_before_anything_is_named_tells_where_the_probe_is(run: Run, wire:
 def test_touch_without_a_name_knows_the_configured_one(run: Run, wire: Wire) -> None:
     """And when the file has it, its name and enclosure are told."""
     _warm(wire, channel=1, looks=1)
-    _, told = run("touch", "--interval", "0.001", "--seconds", "20")
+    _, told = run("touch", "--interval", "0.001", "--seconds", "60")
     assert "The configuration calls it b5, the probe of B5" in told["says"]
 
 

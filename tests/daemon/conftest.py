@@ -21,6 +21,12 @@ from dewkeeper_drivers.simulated import register_clock
 CLOCK = "daemon test"
 
 
+def past_noon(wall: float) -> str:
+    """Return a zone in which it is now past noon: what starts by the machine's own clock meets no night, no quiet hours, no change of clocks."""
+    ahead = 12 - int(wall) % 86400 // 3600
+    return f"Etc/GMT{-ahead:+d}"
+
+
 def told_in(message: dict[str, Any]) -> list[tuple[str, str | None]]:
     """Return type and alarm of a message, or of each that was put into it because it was due at the same second."""
     return [(part["type"], part["alarm"]) for part in message["gathers"] or [message]]
@@ -113,8 +119,9 @@ def phone() -> Iterator[Phone]:
 class Racks:
     """Makes configurations of simulated tubs in one folder, and daemons on them that live by one manual clock."""
 
-    def __init__(self, folder: Path, url: str, wall: float = 1_790_000_040.0) -> None:
+    def __init__(self, folder: Path, url: str, wall: float = 1_790_000_040.0, zone: str = "Europe/Vienna") -> None:
         self.folder = folder
+        self.zone = zone
         self.url = url
         self.clock = ManualClock(wall=wall)  # unless told otherwise 14:14 UTC, far from any DST change
         self._running: list[Daemon] = []
@@ -127,7 +134,7 @@ class Racks:
     def text(self, enclosures: int = 2, poll_seconds: int = 60, **air: Any) -> str:
         """Return the same as the text of a configuration file."""
         lines = [
-            f'site = {{ name = "Test rack", timezone = "Europe/Vienna", poll_seconds = {poll_seconds} }}',
+            f'site = {{ name = "Test rack", timezone = "{self.zone}", poll_seconds = {poll_seconds} }}',
             f'storage = {{ folder = "{self.folder}", ballast_mb = 0 }}',
             "web = { enabled = false }",
             'rack = [{ name = "R", room = "room" }]',

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from tests.daemon.conftest import Phone, Racks
+from tests.daemon.conftest import Phone, Racks, past_noon
 from tests.wire.wire_faults import HeldLow
 
 from dewkeeper.cli import main
@@ -35,7 +35,7 @@ class Shelf:
     def text(self, racks: Any, probes: list[str]) -> str:
         """Return a configuration of these probes, each the lines of its wiring, in tubs T1, T2 ..."""
         lines = [
-            'site = { name = "Test rack", timezone = "Europe/Vienna" }',
+            f'site = {{ name = "Test rack", timezone = "{racks.zone}" }}',
             f'storage = {{ folder = "{racks.folder}", ballast_mb = 0 }}',
             "web = { enabled = false }",
             'rack = [{ name = "R", room = "room" }]',
@@ -64,7 +64,8 @@ Start = Callable[..., Any]
 @pytest.fixture
 def racks(tmp_path: Path, phone: Phone) -> Iterator[Racks]:
     """Racks that start about now, so that `dewkeeper now` sees what they read as of now."""
-    made = Racks(tmp_path, phone.url, wall=time.time())
+    now = time.time()
+    made = Racks(tmp_path, phone.url, wall=now, zone=past_noon(now))
     yield made
     made.stop_all()
 

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import json
 import re
 import shutil
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -17,9 +19,29 @@ from tests.daemon.conftest import Phone, Racks
 from dewkeeper.notify.links import NOTE_KEY
 from dewkeeper.service.daemon import Daemon
 from dewkeeper.store import History
+from dewkeeper.web.auth_store import FILE, AuthStore, Login
+from dewkeeper.web.serve import PageServer
+from dewkeeper.web.visit import COOKIE
 from dewkeeper_config.models import Config, Web
 
 PASSWORD = "four plain words here"  # noqa: S105  a test's own
+
+
+@lru_cache(maxsize=1)
+def _login() -> Login:
+    """Return how the keeper's password is kept: made slow on purpose, so once for all tests."""
+    return AuthStore._hashed(PASSWORD)
+
+
+def set_login(folder: Path) -> None:
+    """Set the keeper's login in a folder where no page was yet, as the first run would."""
+    contents = {"people": {"Ina": asdict(_login())}, "sessions": {}, "sitters": {}, "audit": []}
+    (folder / FILE).write_text(json.dumps(contents), encoding="utf-8")
+
+
+def log_in(session: requests.Session, page: PageServer, wall: float) -> None:
+    """Give a browser a session of the keeper's. What the form does with a password is tested where the claim is that."""
+    session.cookies.set(COOKIE, page._memory.open_session("Ina", int(wall)), domain=page.address[0])
 
 
 class Rig:
@@ -44,14 +66,14 @@ class Rig:
         return session
 
     def keeper(self) -> requests.Session:
-        """Return the browser of the keeper, logged in."""
+        """Return the browser of the keeper, logged in; who has no login yet sets it with the printed code."""
         session = self.stranger()
         code = self.page.first_run_code
-        if code is not None:
-            answer = session.post(self.base + "/first", data={"code": code, "name": "Ina", "password": PASSWORD})
+        if code is None:
+            log_in(session, self.page, self.clock.wall())
         else:
-            answer = session.post(self.base + "/login", data={"name": "Ina", "password": PASSWORD})
-        assert answer.status_code == 200
+            answer = session.post(self.base + "/first", data={"code": code, "name": "Ina", "password": PASSWORD})
+            assert answer.status_code == 200
         return session
 
     def csrf(self, session: requests.Session) -> str:
@@ -122,11 +144,25 @@ def evening(tmp_path_factory: pytest.TempPathFactory) -> Evening:
 
 
 @pytest.fixture
+def first_run(tmp_path: Path, evening: Evening) -> Iterator[Rig]:
+    """Return a rig that goes on where the evening ended, nobody having set a login."""
+    with _gone_on(tmp_path, evening) as made:
+        yield made
+
+
+@pytest.fixture
 def rig(tmp_path: Path, evening: Evening) -> Iterator[Rig]:
-    """Return a rig that goes on where the evening ended."""
-    shutil.copytree(evening.folder, tmp_path, dirs_exist_ok=True)
+    """Return the same where the keeper has set a login."""
+    set_login(tmp_path)
+    with _gone_on(tmp_path, evening) as made:
+        yield made
+
+
+@contextmanager
+def _gone_on(folder: Path, evening: Evening) -> Iterator[Rig]:
+    shutil.copytree(evening.folder, folder, dirs_exist_ok=True)
     with Phone() as phone:
-        racks = Racks(tmp_path, phone.url, wall=evening.wall)
+        racks = Racks(folder, phone.url, wall=evening.wall)
         made = Rig(racks, rack(racks), phone)
         yield made
         made.close()

@@ -12,7 +12,7 @@ from typing import Any
 
 import requests
 from tests.daemon.conftest import CLOCK, Racks
-from tests.web.conftest import PASSWORD
+from tests.web.conftest import log_in, set_login
 
 from dewkeeper.cli.glance import morning_lines
 from dewkeeper.notify.daily import morning_words
@@ -44,12 +44,21 @@ class House:
         self._browser.trust_env = False
 
     def start(
-        self, *tubs: dict[str, Any], poll_seconds: int = 300, bus: BusConfig | None = None, **storage: Any
+        self,
+        *tubs: dict[str, Any],
+        poll_seconds: int = 300,
+        bus: BusConfig | None = None,
+        later_hours: float = 0,
+        first_run: bool = False,
+        **storage: Any,
     ) -> None:
         """Start a daemon on tubs T1, T2 ...: of each what its simulated probe is to do. Few polls, for nights are long.
 
-        bus: on which every probe hangs instead.
+        bus: on which every probe hangs instead. later_hours: than the evening. first_run: nobody has set a login.
         """
+        self.racks.clock.step(later_hours * 3600)
+        if not first_run:
+            set_login(self.racks.folder)
         text = self.racks.text(len(tubs), poll_seconds)
         for number, tub in enumerate(tubs, start=1):
             options = {"clock": CLOCK, "swing_percent": 0.5, "swing_c": 0.5, **tub}
@@ -126,9 +135,8 @@ class House:
 
     def page(self, path: str = "/") -> str:
         """Return a screen's text as the keeper sees it, without its tags."""
-        if self.first_code is not None:
-            data = {"code": self.first_code, "name": "Ina", "password": PASSWORD}
-            assert self._browser.post(self.base + "/first", data=data).status_code == 200
+        if not self._browser.cookies:
+            log_in(self._browser, self.server, self.racks.clock.wall())
         return _words(self.html(path))
 
     def html(self, path: str = "/") -> str:

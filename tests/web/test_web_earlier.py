@@ -26,7 +26,7 @@ def two_nights(tmp_path_factory: pytest.TempPathFactory) -> House:
         made.start(GOOD, DRY, HOT, GOOD)
         made.hours(20)
         made.do(do="out_of_service", enclosure="T4", why="empty")
-        made.hours(22)
+        made.hours(15.5)
         made.close()
         return made
 

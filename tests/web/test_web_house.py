@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 import requests
-from tests.web.conftest import PASSWORD
+from tests.web.conftest import PASSWORD, log_in
 
 from dewkeeper.clock import ManualClock
 from dewkeeper.notify.daily import path_name
@@ -38,9 +38,9 @@ def page(rig: Any, config: Config, clock: Any = None) -> Iterator[tuple[str, Pag
 @contextmanager
 def kept(rig: Any, config: Config, clock: Any = None) -> Iterator[tuple[str, requests.Session]]:
     """Serve it so and log the keeper in there."""
-    with page(rig, config, clock) as (base, _), requests.Session() as session:
+    with page(rig, config, clock) as (base, server), requests.Session() as session:
         session.trust_env = False
-        session.post(base + "/login", data={"name": "Ina", "password": PASSWORD}, timeout=60)
+        log_in(session, server, (clock or rig.clock).wall())
         yield base, session
 
 
@@ -155,25 +155,27 @@ def test_a_rack_tells_of_its_rooms_air(rig: Any) -> None:
             assert re.search(said, session.get(base + "/rack", timeout=60).text)
 
 
-def test_who_did_what_is_kept_without_secrets(rig: Any, caplog: pytest.LogCaptureFixture) -> None:
+def test_who_did_what_is_kept_without_secrets(first_run: Any, caplog: pytest.LogCaptureFixture) -> None:
     """The audit names logins, refused ones, deeds, sheets and the sitter, with addresses; no secret is in it, in the file or in the log."""
-    code = rig.page.first_run_code
-    stranger = rig.stranger()
-    stranger.post(rig.base + "/first", data={"code": "AAAA-BBBB-CCCC", "name": "Eve", "password": "long enough 1"})
-    keeper = rig.keeper()
-    stranger.post(rig.base + "/login", data={"name": "Ina", "password": "a wrong guess"})
-    token = rig.csrf(keeper)
-    keeper.post(rig.base + "/journal", data={"csrf": token, "choice": "misted", "enclosure": "T1"})
-    link = keeper.post(rig.base + "/sitter", data={"csrf": token, "name": "Leo", "hours": "24"}).text
+    code = first_run.page.first_run_code
+    stranger = first_run.stranger()
+    stranger.post(
+        first_run.base + "/first", data={"code": "AAAA-BBBB-CCCC", "name": "Eve", "password": "long enough 1"}
+    )
+    keeper = first_run.keeper()
+    stranger.post(first_run.base + "/login", data={"name": "Ina", "password": "a wrong guess"})
+    token = first_run.csrf(keeper)
+    keeper.post(first_run.base + "/journal", data={"csrf": token, "choice": "misted", "enclosure": "T1"})
+    link = keeper.post(first_run.base + "/sitter", data={"csrf": token, "name": "Leo", "hours": "24"}).text
     path = link.split("http://rack.example")[1].split('"')[0]
-    rig.stranger().post(rig.base + path, data={"choice": "refilled", "enclosure": "T2"})
-    text = re.sub(r"<[^>]+>", "", keeper.get(rig.base + "/health").text)
+    first_run.stranger().post(first_run.base + path, data={"choice": "refilled", "enclosure": "T2"})
+    text = re.sub(r"<[^>]+>", "", keeper.get(first_run.base + "/health").text)
     for said in (
         "?: first-run code refused 127.0.0.1", "Ina: set the login", "?: login refused", "Ina: journal: misted T1",
         "Ina: made a sheet for Leo", "Leo: sitter: bowl refilled at T2",
     ):  # fmt: skip
         assert said in text, said
-    kept = (rig.config.storage.folder / "page.json").read_text()
+    kept = (first_run.config.storage.folder / "page.json").read_text()
     for secret in (PASSWORD, "a wrong guess", path.rsplit("/", 1)[1], token):
         assert secret not in text
         assert secret not in kept or secret == token  # what forms carry; without the session's cookie it opens nothing

@@ -45,16 +45,18 @@ def test_morning_names_the_dry_tub_and_what_to_do(rig: Any) -> None:
     assert "→" in text
 
 
-def test_first_run_code_is_used_up_and_wrong_ones_are_limited(rig: Any) -> None:
+def test_first_run_code_is_used_up_and_wrong_ones_are_limited(first_run: Any) -> None:
     """A wrong code sets nothing; the right one works once; after a few wrong logins an address must wait."""
-    stranger = rig.stranger()
+    stranger = first_run.stranger()
     wrong = {"code": "AAAA-BBBB-CCCC", "name": "Eve", "password": "long enough 1"}
-    assert stranger.post(rig.base + "/first", data=wrong).status_code == 403
-    code = rig.page.first_run_code
-    rig.keeper()
-    assert rig.page.first_run_code is None
-    assert stranger.post(rig.base + "/first", data=wrong | {"code": code}).status_code == 403
-    answers = [stranger.post(rig.base + "/login", data={"name": "Ina", "password": "no"}).status_code for _ in range(8)]
+    assert stranger.post(first_run.base + "/first", data=wrong).status_code == 403
+    code = first_run.page.first_run_code
+    first_run.keeper()
+    assert first_run.page.first_run_code is None
+    assert stranger.post(first_run.base + "/first", data=wrong | {"code": code}).status_code == 403
+    answers = [
+        stranger.post(first_run.base + "/login", data={"name": "Ina", "password": "no"}).status_code for _ in range(8)
+    ]
     assert answers[-1] == 429
     assert 403 in answers
 

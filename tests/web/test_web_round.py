@@ -6,7 +6,9 @@ import re
 from typing import Any
 
 import requests
+from tests.web.test_web_house import kept
 
+from dewkeeper.clock import ManualClock
 from dewkeeper.web.choices import BY_KEY, HAS_SHED
 
 DAY = 86400
@@ -58,14 +60,12 @@ def test_not_today_comes_back_on_its_day(rig: Any) -> None:
     text = _post(rig, keeper, "/round/later", enclosure="T1", key="bowl", days="1")
     assert "Nothing is due today." in text
     assert re.search(r"T1: refill the bowl with fresh water, until .*, by Ina", text)
-    rig.clock.advance(DAY)
-    assert "One thing is due" in keeper.get(rig.base + "/round").text
-    answer = keeper.post(
-        rig.base + "/round/later",
-        data={"csrf": rig.csrf(keeper), "enclosure": "T1", "key": "bowl", "days": "0"},
-        timeout=60,
-    )
-    assert answer.status_code == 400
+    with kept(rig, rig.config, ManualClock(wall=rig.clock.wall() + DAY)) as (base, tomorrow):
+        text = tomorrow.get(base + "/round").text
+        assert "One thing is due" in text
+        (token,) = {form["csrf"] for form in _forms(text) if "csrf" in form}
+        form = {"csrf": token, "enclosure": "T1", "key": "bowl", "days": "0"}
+        assert tomorrow.post(base + "/round/later", data=form, timeout=60).status_code == 400
 
 
 def test_a_shed_is_graded_before_its_air_is_shown(rig: Any) -> None:

@@ -32,8 +32,8 @@ def house(tmp_path: Path) -> Iterator[House]:
 
 def test_an_acknowledged_heat_stands_above_dry_tubs_everywhere(house: House) -> None:
     """39.5 °C for hours, seen by somebody: still first in `morning`, `now`, on the page, in the alarms and the message."""
-    house.start(DRY, DRY, HOT)
-    house.hours(10)
+    house.start(DRY, DRY, HOT, later_hours=7)
+    house.hours(3)
     house.do(do="acknowledge", alarm=house.alarm("hot"))
     house.hours(2.7)
     assert house.glance().enclosures[0].enclosure == "T3"
@@ -51,7 +51,7 @@ def test_an_acknowledged_heat_stands_above_dry_tubs_everywhere(house: House) -> 
 
 def test_a_heat_is_dangerous_in_every_place_until_it_has_cooled_below_danger(house: House) -> None:
     """Above 38 °C every screen, command and message says so; two hours later, at 36 °C, it is too hot, and none says more."""
-    house.start({"temperature_c": 34.4, "swing_c": 6.5}, GOOD)  # warmest at 15:00 UTC
+    house.start({"temperature_c": 34.4, "swing_c": 6.5}, GOOD, later_hours=13)  # warmest at 15:00 UTC
 
     def said() -> dict[str, str]:
         probe = next(row for row in house.now().probes if row.enclosure == "T1")
@@ -61,7 +61,7 @@ def test_a_heat_is_dangerous_in_every_place_until_it_has_cooled_below_danger(hou
             "message": house.message()[1], "now": "; ".join(map(headline, probe.alarms)),
         }  # fmt: skip
 
-    house.hours(20.5)
+    house.hours(7.5)
     assert {where for where, text in said().items() if "dangerously hot" not in text} == set()
     house.hours(4)
     assert {where for where, text in said().items() if "dangerously" in text or "too hot" not in text} == set()
@@ -76,8 +76,8 @@ def test_of_two_that_are_too_hot_the_hotter_one_comes_first(house: House) -> Non
 
 def test_the_curve_of_a_hot_tub_contains_now(house: House) -> None:
     """In the afternoon the page of a tub at 40.9 °C opens on the last 24 hours, that of a calm one on the night."""
-    house.start({"temperature_c": 34.4, "swing_c": 6.5}, GOOD)  # warmest at 15:00 UTC
-    house.hours(20)
+    house.start({"temperature_c": 34.4, "swing_c": 6.5}, GOOD, later_hours=9)  # warmest at 15:00 UTC
+    house.hours(11)
     assert re.search(r"highest 40\.\d °C", house.page("/enclosure/T1"))
     assert not re.search(r"highest 40\.\d °C", house.page("/enclosure/T1?span=night"))
     calm = house.page("/enclosure/T2")
@@ -110,8 +110,8 @@ def test_all_well_counts_only_what_is_in_service_and_names_the_rest(house: House
 
 def test_a_shelved_alarm_is_not_all_well(house: House) -> None:
     """What the keeper put aside is called shelved, neither calm nor asking for a look."""
-    house.start(DRY, GOOD)
-    house.hours(10)
+    house.start(DRY, GOOD, later_hours=7)
+    house.hours(3)
     house.do(do="shelve", alarm=house.alarm("dry"), why="waits for the vet", until=house.at + 8 * 3600)
     house.hours(2)
     glance = house.glance()
@@ -129,10 +129,10 @@ def test_a_shelved_alarm_is_not_all_well(house: House) -> None:
 
 def test_every_probe_unplugged_is_nothing_watched(house: House) -> None:
     """Said and explained once, at the top, in every place; each tub only "unwatched", none called calm, one out of service neither."""
-    gone = {"fault": "drop", "fault_after_seconds": 6 * 3600}
-    house.start(*[gone] * 5)
+    gone = {"fault": "drop", "fault_after_seconds": 10 * 3600}
+    house.start(*[gone] * 5, later_hours=8)
     house.do(do="out_of_service", enclosure="T5", why="empty", until=house.at + 5 * 86400)
-    house.hours(12)
+    house.hours(4)
     glance, page = house.glance(), house.page()
     assert glance.nothing_watched
     assert page.count("Nothing is watched") >= 1
@@ -154,9 +154,9 @@ def test_every_probe_unplugged_is_nothing_watched(house: House) -> None:
 
 def test_a_hot_tub_comes_before_nothing_watched(house: House) -> None:
     """Overheated until its probe fell silent, with all the others: the heat that nobody has seen is first."""
-    gone = {"fault": "drop", "fault_after_seconds": 6 * 3600}
-    house.start(gone, {**HOT, **gone})
-    house.hours(12)
+    gone = {"fault": "drop", "fault_after_seconds": 10 * 3600}
+    house.start(gone, {**HOT, **gone}, later_hours=6)
+    house.hours(6)
     assert house.glance().nothing_watched
     assert in_order(house.page(), "T2 act now", "Nothing is watched: the probes of all tubs are silent")
     assert house.message()[0].startswith("Morning: act now on T2")

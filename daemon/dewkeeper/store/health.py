@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 from collections.abc import Callable
+from functools import lru_cache
 from pathlib import Path
 
 from dewkeeper.judge.types import SystemReport
@@ -24,7 +25,11 @@ def space(folder: Path) -> tuple[int, int]:
 
 def file_system(folder: Path) -> tuple[bool, str]:
     """Return whether the folder's file system is read-only, and its type (empty when unknown). Raises OSError."""
-    read_only = bool(os.statvfs(folder).f_flag & os.ST_RDONLY)
+    return bool(os.statvfs(folder).f_flag & os.ST_RDONLY), _kind(folder, folder.stat().st_dev)
+
+
+@lru_cache(maxsize=1)  # asked four times a minute; what is mounted later is another device
+def _kind(folder: Path, device: int) -> str:
     best, kind = "", ""
     here = str(folder.resolve())
     for line in Path("/proc/mounts").read_text(encoding="utf-8", errors="replace").splitlines():
@@ -32,7 +37,7 @@ def file_system(folder: Path) -> tuple[bool, str]:
         inside = here == mount or here.startswith(mount.rstrip("/") + "/")
         if inside and len(mount) >= len(best):
             best, kind = mount, name
-    return read_only, kind
+    return kind
 
 
 def log_bytes(folder: Path) -> int:
