@@ -60,8 +60,8 @@ def test_each_of_the_four_words_is_its_own_place_on_the_page(browser: Browser, h
     said = seen(browser, house, "/", "/rack", "/health", "/probes")
     assert said["/"].startswith("1 shelved, 3 calm (")
     for line in (
-        "T1 shelved: too dry, not told until",
-        "T2 out of service, no alarms",
+        "T1 shelved: too dry, silenced until",
+        "T2 out of service, not watched",
         "T3 calm, unwatched 2",
     ):
         assert line in said["/"]

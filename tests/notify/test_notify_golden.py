@@ -9,7 +9,17 @@ from pathlib import Path
 from tests.notify.test_notify_plan import CONTEXT, MORNING, NIGHT, NOON, alarm, config, event
 from tests.notify.test_notify_told_right import sent, situation
 
-from dewkeeper.judge.rationale import LEFT, ROOM, STILL_DRY, WARMED
+from dewkeeper.judge.rationale import (
+    AT_A_HEATER_SECONDS,
+    HANDS_OFF,
+    HIGHEST,
+    LEFT,
+    MEANWHILE_WARM,
+    ROOM,
+    STILL_DRY,
+    TO_THE_HEATER,
+    WARMED,
+)
 from dewkeeper.judge.types import Alarm, Event
 from dewkeeper.judge.words import KINDS
 from dewkeeper.notify.plan import Planner
@@ -18,7 +28,7 @@ FILE = Path(__file__).with_name("golden.txt")
 PLAIN = replace(CONTEXT, base_url=None, link_key=None)
 HOUR = 3600
 BOWL = f"refill the bowl; {STILL_DRY}close a few holes, never most, for stale, wet air harms too"
-WET = "dry the probe and put it back: if it reads as wet again within the hour, the air is wet; give the tub more air, mist less, look for a wet floor"
+WET = "look at the probe first: if it is wet, dry it, put it back and change nothing else; as wet again within the hour: the air is wet; give the tub more air, mist less, look for a wet floor"
 
 
 def whole(one: Event) -> Event:
@@ -26,7 +36,7 @@ def whole(one: Event) -> Event:
     row = KINDS[one.kind]
     return replace(
         one, cause=one.cause or row.cause, consequence=one.consequence or row.consequence, response=one.response or row.response,
-        within_seconds=row.within_for(one.band), priority=row.priority_for(one.band),
+        within_seconds=one.within_seconds or row.within_for(one.band), priority=row.priority_for(one.band),
     )  # fmt: skip
 
 
@@ -52,7 +62,13 @@ def told(
     alarms, planner, when = [standing(one) for one in made], Planner(config(), None), at + later
     rows = planner.plan(made, alarms, at, PLAIN)
     if gone:
-        over = [replace(one, id=f"{one.id}/over", event="cleared", state="normal", time=when) for one in made]
+        reached = {HIGHEST: 41.3}
+        over = [
+            replace(
+                one, id=f"{one.id}/over", event="cleared", state="normal", time=when, detail={**one.detail, **reached}
+            )
+            for one in made
+        ]
         rows, alarms = planner.plan(over, [], when, PLAIN), []
     elif later:
         rows = planner.tick(alarms, when, PLAIN)
@@ -68,7 +84,7 @@ def situations() -> Iterator[tuple[str, Iterator[str]]]:
     yield "41 degrees now", told([heat], (41.0, 40.0))
     yield "41 degrees, nobody answers", told([heat], (41.3, 40.0), later=4500)
     yield "the heat is over", told([heat], (30.0, 60.0), later=HOUR, gone=True)
-    common = "several stopped together: the mains, a fuse, or a plug or thermostat they share"
+    common = "several stopped together: the mains, a breaker, or a plug or thermostat they share"
     yield (
         "power cut",
         told([event(f"A{n}", "heat_lost", since=NOON - 1500, band=None, cause=common) for n in range(1, 6)]),
@@ -78,10 +94,13 @@ def situations() -> Iterator[tuple[str, Iterator[str]]]:
         told([event(f"A{n}", "missing", since=NOON - 240, band=None) for n in range(1, 7)]),
     )
     yield "dry, the bowl is empty", told([event("A4", value=52.7, limit=55.0, cause=LEFT, response=BOWL)], (29.0, 52.4))
-    mist = "unplug and check the heater; do not mist"
+    mist = f"{TO_THE_HEATER}; do not mist; no heat before its thermostat holds; {HANDS_OFF}; {MEANWHILE_WARM}"
     yield (
         "dry, because it got warmer",
-        told([event("A4", value=52.7, limit=55.0, cause=WARMED, response=mist)], (33.0, 52.4)),
+        told(
+            [event("A4", value=52.7, limit=55.0, cause=WARMED, response=mist, within_seconds=AT_A_HEATER_SECONDS)],
+            (33.0, 52.4),
+        ),
     )
     yield (
         "dry for six hours more",
@@ -127,7 +146,7 @@ def situations() -> Iterator[tuple[str, Iterator[str]]]:
     )
     disk = event(
         "disk", "system", since=NOON, band=None, cause="3 % of the disk is free (180 MB), less than 10 %",
-        response="remove only your own files, none of dewkeeper's; pull no card while it runs; or move to a larger card, after a stop",
+        response="see first what fills it: `sudo du -xhd2 / | sort -h | tail`; remove only your own files, none of dewkeeper's; pull no card while it runs; or move to a larger card, after a stop",
         detail={"what": "disk space", "action": "make room", "text": "3 % of the disk is free (180 MB), less than 10 %"},
     )  # fmt: skip
     holds = "it still watches, tells and records; when the disk is full it watches and tells on, and records nothing"

@@ -114,7 +114,7 @@ def test_what_was_told_together_is_repeated_and_passed_on_together() -> None:
     planner.plan([event(f"A{n}", "hot") for n in (1, 2, 3)], [], NOON, CONTEXT)
     hot = [alarm(f"A{n}", "hot", priority="urgent") for n in (1, 2, 3)]
     (row,) = planner.tick(hot, NOON + 900, CONTEXT)
-    assert (row.person, row.title) == ("Ode", "3 tubs: too hot, unread since 11:00 – cool the room")
+    assert (row.person, row.title) == ("Ode", "3 tubs: too hot, unseen since 11:00 – cool the room")
     assert planner.tick(hot, NOON + 901, CONTEXT) == []
 
 

@@ -188,7 +188,7 @@ def test_an_unanswered_urgent_alarm_goes_to_the_next_person_after_a_quarter_of_a
     assert planner.tick(standing, NOON + 899, CONTEXT) == []
     (row,) = planner.tick(standing, NOON + 900, CONTEXT)
     assert (row.person, row.facts["happening"]) == ("Ode", "unanswered")
-    assert row.title == "A4: too hot, unread since 11:00 – pull heater plug"
+    assert row.title == "A4: too hot, unseen since 11:00 – switch heater off"
     assert planner.tick(standing, NOON + 901, CONTEXT) == []
 
 
@@ -339,7 +339,7 @@ def test_a_power_cut_is_one_message_though_a_heavy_tub_cools_later() -> None:
     """Five tubs of a room whose heat stopped together are one message with one cause; a sixth an hour later joins its thread."""
     planner = Planner(config(), None)
     common: dict[str, Any] = {
-        "cause": "several stopped together: the mains, a fuse, or a plug or thermostat they share"
+        "cause": "several stopped together: the mains, a breaker, or a plug or thermostat they share"
     }
     names = [f"A{n}" for n in range(1, 6)]
     rows = planner.plan(

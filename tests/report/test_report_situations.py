@@ -86,7 +86,7 @@ SITUATIONS: dict[str, tuple[dict[str, Tub], dict[str, Any]]] = {
     ),
     "frost in the room": ({"T1": CALM, "T2": CALM}, {"general": [alarm("room_frost", 2, cause="the room is cold", value=11.8, detail={"room": "attic"}, response="warm the room; a room heater straight into a wall socket, nothing near it; leave the tubs as they are")], "room": (11.6, 48.0)}),
     "a room as dry as a hard frost makes it": ({"T1": Tub(humidity=62), "T2": CALM}, {"general": [alarm("room_frost", 3, cause="the room's air is frost-dry", value=21.5, detail={"room": "attic"}, response="moisten the room, with a humidifier or wet cloths, away from plugs and leads; leave the tubs as they are")], "room": (21.3, 19.0)}),
-    "dewkeeper's own disk": ({"T1": CALM, "T2": CALM}, {"general": [alarm("system", 2, cause="3 % of the disk is free (180 MB), less than 10 %", response="remove only your own files, none of dewkeeper's; pull no card while it runs; or move to a larger card, after a stop", consequence="it still watches, tells and records; when the disk is full it watches and tells on, and records nothing")]}),
+    "dewkeeper's own disk": ({"T1": CALM, "T2": CALM}, {"general": [alarm("system", 2, cause="3 % of the disk is free (180 MB), less than 10 %", response="see first what fills it: `sudo du -xhd2 / | sort -h | tail`; remove only your own files, none of dewkeeper's; pull no card while it runs; or move to a larger card, after a stop", consequence="it still watches, tells and records; when the disk is full it watches and tells on, and records nothing")]}),
     "too dry, and its bowl was filled in the evening": ({"T1": CALM, "T2": Tub(humidity=50, low=49, alarms=[alarm("dry", 4, cause="moisture left", response=FULL)], deeds={"refilled": 9.0})}, {}),
     "too dry in the night, mended by itself": (
         {"T1": CALM, "T2": Tub(low=50, sums={"beyond_tolerable_seconds": 5400, "beyond_target_seconds": 9000, "dose_percent_hours": 12.0})}, {},
@@ -226,12 +226,12 @@ def test_what_was_unwatched_adds_up() -> None:
     missed = Tub(unwatched_minutes=192)
     dry = Tub(unwatched_minutes=192, humidity=50, alarms=[alarm("dry", 2)])
     for tubs, counted, named in (
-        ({"T1": missed}, "1 calm now; it was", "Not watched in that time, calm now: T1"),
-        ({"T1": dry, "T2": missed}, "1 to see to, 1 calm now; all were", "Not watched in that time: T1, T2; of them calm now: T2"),
-        ({"T1": CALM, "T2": missed, "T3": CALM}, "1 calm now, 2 calm; 1 of them was", "Not watched in that time, calm now: T2"),
+        ({"T1": missed}, "It was {}; 1 read calm now", "Not watched in that time, calm now: T1"),
+        ({"T1": dry, "T2": missed}, "1 to see to, 1 read calm now; all were {}", "Not watched in that time: T1, T2; of them calm now: T2"),
+        ({"T1": CALM, "T2": missed, "T3": CALM}, "1 was {}; 1 read calm now, 2 calm", "Not watched in that time, calm now: T2"),
     ):  # fmt: skip
         glance, config = morning_of(tubs, off=[(6.8, 3.6, "power")])
-        assert first_line(glance) == f"{counted} unwatched for a part of the night (most likely a power cut)"
+        assert first_line(glance) == counted.format("unwatched for a part of the night (most likely a power cut)")
         assert named in morning_words(glance, Wording.of(config.site))[1]
 
 

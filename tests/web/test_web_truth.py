@@ -97,15 +97,15 @@ def test_all_well_counts_only_what_is_in_service_and_names_the_rest(house: House
     }
     assert glance.all_well
     title, text = house.message()
-    assert title == "2 calm; no alarms from 1 out of service; night 21:00–08:00"
+    assert title == "2 calm; 1 out of service, not watched; night 21:00–08:00"
     assert "every enclosure in service was watched" in text
-    assert re.search(r"Out of service, no alarms: T1 \(4\d %", text)
+    assert re.search(r"Out of service, not watched, no alarm comes: T1 \(4\d %", text)
     for said in (house.terminal(), house.page()):
-        assert "2 calm, 1 out of service (no alarms)" in said
+        assert "2 calm, 1 out of service (not watched)" in said
         assert " 3 calm" not in said
         assert "calm (3)" not in said
-    assert "Out of service, no alarms: T1" in house.terminal()
-    assert in_order(house.page(), "T1 out of service , no alarms", "T2 calm", "T3 calm")
+    assert "Out of service, not watched, no alarm comes: T1" in house.terminal()
+    assert in_order(house.page(), "T1 out of service , not watched", "T2 calm", "T3 calm")
 
 
 def test_a_shelved_alarm_is_not_all_well(house: House) -> None:
@@ -119,12 +119,12 @@ def test_a_shelved_alarm_is_not_all_well(house: House) -> None:
     assert not glance.all_well
     title, text = house.message()
     assert title.startswith("Morning: put aside (shelved): T1, now 4")
-    assert "Shelved: T1 (too dry, not told until " in text
+    assert "Shelved: T1 (too dry, silenced until " in text
     for said in (house.terminal(), house.page()):
         assert "All well" not in said
         assert "1 shelved, 1 calm" in said
-    assert "Shelved: T1 (too dry, not told until " in house.terminal()
-    assert "T1 shelved : too dry, not told until " in house.page()
+    assert "Shelved: T1 (too dry, silenced until " in house.terminal()
+    assert "T1 shelved : too dry, silenced until " in house.page()
 
 
 def test_every_probe_unplugged_is_nothing_watched(house: House) -> None:

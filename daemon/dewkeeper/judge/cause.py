@@ -18,7 +18,19 @@ from dewkeeper.judge.account import account_of
 from dewkeeper.judge.contract import Amended
 from dewkeeper.judge.detectors.lid_open import misted
 from dewkeeper.judge.journal_words import JOURNAL, SICK
-from dewkeeper.judge.rationale import ADDED, COOLED, DAY, LEFT, ROOM, STILL_DRY, WARMED
+from dewkeeper.judge.rationale import (
+    ADDED,
+    COOLED,
+    DAY,
+    HANDS_OFF,
+    LEFT,
+    MEANWHILE_WARM,
+    ROOM,
+    STILL_DRY,
+    SWITCH_ON,
+    TO_THE_HEATER,
+    WARMED,
+)
 from dewkeeper.judge.types import EnclosureFacts, Kind
 from dewkeeper.judge.view import View
 
@@ -96,8 +108,9 @@ def advice(view: View, kind: Kind, cause: str) -> str:
     if cause == ROOM:
         return "treat the room's air; leave the tub as it is"
     if cause in (WARMED, COOLED):
-        what = "unplug and check the heater" if cause == WARMED else "check the heater: it cooled, no water came"
-        return f"{what}; {'do not mist' if kind == 'dry' else 'do not dry it out'}"
+        if cause == WARMED:
+            return f"{TO_THE_HEATER}; do not mist; no heat before its thermostat holds; {HANDS_OFF}; {MEANWHILE_WARM}"
+        return f"{TO_THE_HEATER}: it cooled, no water came; do not dry it out; {SWITCH_ON}; {MEANWHILE_WARM}"
     return "; ".join(_damp(view, facts) if kind == "damp" else _dry(view, facts))
 
 
@@ -107,6 +120,12 @@ def advised_anew(view: View) -> Iterator[Amended]:
         alarm = view.alarm(kind)
         if alarm is not None and alarm.stands and "doubt" not in alarm.detail:
             yield Amended(kind, {}, response=advice(view, kind, alarm.cause))
+
+
+def nearly_hot(view: View) -> bool:
+    """Return whether it is nearer to too hot than to its day temperature: then a heater that warmed it has no half day."""
+    limits = None if view.facts is None else view.facts.limits
+    return limits is not None and 2 * view.probe.air.t > limits.day_temperature + limits.temperature_tolerable.high
 
 
 def consequence(view: View, kind: Kind) -> str:

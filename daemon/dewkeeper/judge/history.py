@@ -142,6 +142,10 @@ class ProbePast:
         numbers = self.packed[::_HOUR_WIDTH]
         return self._unpacked(bisect_left(numbers, first), bisect_left(numbers, last))
 
+    def highest_since(self, at: int) -> float:
+        """Return the highest temperature of the hours that are kept from a time on, °C."""
+        return max([self.t_high, *(hour[3] for hour in self.within(at // 3600, self.hour))])
+
     def keep(self, since: int) -> None:
         """Forget what was before a time: it was another place's air."""
         self.hours = [hour for hour in self.hours if hour[0] * 3600 >= since]

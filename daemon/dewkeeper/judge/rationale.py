@@ -21,14 +21,40 @@ COLD_CAUSE: Final = "the room is cold"
 DRY_CAUSE: Final = "the room's air is frost-dry"
 """One kind, `room_frost`, for two things that ask for different steps."""
 
-AT_A_HEATER: Final = (
-    "unplug, then check heater and thermostat; scorched, wet or tripping again: leave it off, licensed electrician"
-)
-"""What is said wherever somebody is sent to a heater or its plug: first what protects the hand."""
+HIGHEST: Final = "highest_c"
+"""What the detail of a heat that is over calls the hottest it was."""
+
+MILD: Final = "24–28 °C (75–82 °F)"
+"""A room in which a snake without its heater, or too hot before, takes no harm. Common practice, no source."""
+ROOM_HEATER: Final = "a room heater straight into a wall socket, nothing near it"
+TO_THE_HEATER: Final = "unplug (hot or wet: breaker), check heater"
+"""The first step wherever somebody is sent to a heater: before all else what protects the hand."""
+HANDS_OFF: Final = "scorched, wet or tripping: hands off, leave it off, licensed electrician"
+SWITCH_ON: Final = f"sound and dry: switch it on once; {HANDS_OFF}"
+MEANWHILE_WARM: Final = f"while the heat is off keep the room at {MILD}, {ROOM_HEATER}"
+"""What keeps a snake warm while its heat is off."""
+AT_A_HEATER_SECONDS: Final = 2 * HOUR
+AT_A_HEATER: Final = f"{TO_THE_HEATER}; look at its thermostat and lead; {SWITCH_ON}; {MEANWHILE_WARM}"
+"""What is said where heat is missing."""
 STILL_DRY: Final = "still dry six hours after that: "
 """When the second step against dryness is due, in every advice alike: a filled bowl needs hours to show. Common practice, no source."""
-HEAT_OFF: Final = "pull the heater's plug, open, put the snake in a closed box in a cooler room"
-"""The one first step against heat: the box, for a loose snake is lost; another room, for the heat may be this one's."""
+COOL_BOX: Final = f"each snake alone, in a closed box with air holes, in a cooler room, best {MILD}"
+"""The box, for a loose snake is lost; another room, for the heat may be this one's."""
+
+
+def heat_off(*, several: bool = False) -> str:
+    """Return the first steps against heat, of one tub or of several.
+
+    What protects the hand comes before the plug, in one step with it: a row shows no more than that.
+    """
+    s, it = ("s", "them") if several else ("", "it")
+    return (
+        f"heater plug{s} hot, melted or smoking: breaker off, else pull {it}, box the snake{s}; "
+        f"touch nothing hot or melted; {COOL_BOX}; leave the tub{s} open to cool"
+    )
+
+
+HEAT_OFF: Final = heat_off()
 
 Class = Literal["failure", "function_check", "out_of_specification", "maintenance"]
 """Classes of NAMUR NE 107 for what is wrong with a probe."""

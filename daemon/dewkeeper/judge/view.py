@@ -13,6 +13,7 @@ from dewkeeper.judge.history import ProbePast
 from dewkeeper.judge.lifecycle import AlarmInstance
 from dewkeeper.judge.limits import Side
 from dewkeeper.judge.memory import NEVER, M
+from dewkeeper.judge.rationale import HIGHEST
 
 if TYPE_CHECKING:
     from dewkeeper.judge.state import JudgeState, ProbeState
@@ -143,6 +144,12 @@ class View:
     def alarm(self, kind: Kind, place: str = "") -> AlarmInstance | None:
         """Return the alarm of a kind in this place (or another) that stands or waits to be seen; it is only to be read."""
         return self._state.register.instances.get((place or self.probe.place, kind))
+
+    def hottest(self, alarm: AlarmInstance) -> dict[str, str | float | int]:
+        """Return how hot it was at most since an alarm of heat began, at this probe or one whose heat ended before, as a detail."""
+        before = alarm.detail.get(HIGHEST)
+        here = round(self.probe.past.highest_since(alarm.since), 1)
+        return {HIGHEST: here if before is None else max(here, float(before))}
 
     def stands(self, kind: Kind, place: str = "") -> bool:
         """Return whether the condition of an alarm holds now."""

@@ -25,6 +25,7 @@ class MemberBody(_Part):
     until: int | None = Field(None, description="When it was over, UTC seconds; null while it stands.")
     over: bool | None = Field(None, description="True if it has ended, where nobody knows since when.")
     do: str | None = Field(None, description="What to do there in a few words, where it is not the same for all.")
+    response: str | None = Field(None, description="The same in full.")
     value: float | None = Field(
         None, description="The newest value there that is believed, %RH or °C as the kind has it."
     )
@@ -56,6 +57,7 @@ class Data(_Part):
     still: str | None = Field(
         None, description="Of one that has ended: what is still beyond its limit there, in words."
     )
+    highest: float | None = Field(None, description="Of a heat that is over: the hottest it was, °C.")
     danger: bool | None = Field(None, description="True beyond the danger limit.")
     doubt: str | None = Field(None, description="What is believed of the probe while its alarm is told all the same.")
     either: str | None = Field(None, description="The other enclosure it may be, where two probes may be exchanged.")

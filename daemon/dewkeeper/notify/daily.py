@@ -81,12 +81,12 @@ def morning_words(
     # In the order of the page: what burns comes first.
     urgent = [row for row in listed if row.rank == "urgent"]
     lines = [_general(alarm, wording, now) for alarm in glance.general if alarm.priority == "urgent"]
-    lines += [_row(row, wording, now) for row in urgent[:_MOST_NAMED]]
+    lines += _rows(urgent[:_MOST_NAMED], wording, now)
     if any(row.alarms[0].kind in LATCHED for row in urgent):
         lines.append(f"When the heat is off: {AFTER_HEAT}.")
     lines += blind
     lines += [_general(alarm, wording, now) for alarm in glance.general if alarm.priority != "urgent"]
-    lines += [_row(row, wording, now) for row in listed[len(urgent) : _MOST_NAMED]]
+    lines += _rows(listed[len(urgent) : _MOST_NAMED], wording, now)
     if len(listed) > _MOST_NAMED:
         lines.append(f"and {len(listed) - _MOST_NAMED} more on the page")
     if glance.all_well:
@@ -128,7 +128,7 @@ def _title(glance: MorningGlance, night: str, wording: Wording) -> str:
     rows, served = glance.needs_look, len(glance.enclosures) - len(glance.resting)
     if glance.all_well:
         return (
-            f"{served} calm; no alarms from {len(glance.resting)} out of service; {night}"
+            f"{served} calm; {len(glance.resting)} out of service, not watched; {night}"
             if glance.resting
             else f"All well: {served} enclosures, {night}"
         )
@@ -287,15 +287,27 @@ def test_draft(person: str, channel: str, identity: str, ack_link: str | None) -
     )
 
 
-def _row(row: EnclosureMorning, wording: Wording, now: int) -> str:
+def _rows(rows: Sequence[EnclosureMorning], wording: Wording, now: int) -> list[str]:
+    """Return a line for each: of heat and cold all steps, at the first that asks for them, for here nothing more can be tapped."""
+    said: set[str] = set()
+    lines = []
+    for row in rows:
+        response = row.alarms[0].response if thermal(row) else ""
+        lines.append(_row(row, wording, now, whole=bool(response) and response not in said))
+        said.add(response)
+    return lines
+
+
+def _row(row: EnclosureMorning, wording: Wording, now: int, *, whole: bool) -> str:
     """Return a line about a tub in the words of the page: what stands and what to do, its night, its value of now."""
     said = [
         f"{'also' if place else f'{row.enclosure}:'} {alarm_words(alarm, wording, now, number=place > 0)}"
         for place, alarm in enumerate([*row.alarms[:1], *(beside(row) if row.alarms else ())])
     ]
     if row.alarms and row.alarms[0].response:
-        step, over = to_do(row.alarms[0]), row.alarms[0].state == "returned_unacknowledged"
-        said[0] += f"{in_blue(row)} → {step if over else first_steps(step).removesuffix(' …')}"
+        over = row.alarms[0].state == "returned_unacknowledged"
+        step = to_do(row.alarms[0], whole=False)
+        said[0] += f"{in_blue(row)} → {step if over or whole else first_steps(step).removesuffix(' …')}"
     elif not row.alarms and row.rank == "unwatched" and row.unwatched.now:
         since = f", {wording.since(row.unwatched.since, now)}" if row.unwatched.since is not None else ""
         step = unwatched_step(row)

@@ -185,6 +185,7 @@ def _merge(group: Sequence[Parcel], situation: Situation, wording: Wording, now:
         members=unique,
         value=None,
         limit=None,
+        highest=max((told.highest for _, told in tolds if told.highest is not None), default=None),
         now_value=None,
         now_beside=None,
         still="",

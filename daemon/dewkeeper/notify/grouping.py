@@ -207,12 +207,17 @@ def agreed(told: Told, accounts: Sequence[tuple[str, str]]) -> Told:
         return told
     rooms = sum(cause == ROOM for cause, _ in accounts)
     if 2 * rooms >= len(accounts) or not any(cause for cause, _ in accounts):
-        return replace(told, cause=ROOM if rooms else "", members=tuple(replace(m, do="") for m in told.members))
+        return replace(
+            told, cause=ROOM if rooms else "", members=tuple(replace(m, do="", response="") for m in told.members)
+        )
     causes = " or ".join(dict.fromkeys(cause_words(told.kind, cause) for cause, _ in accounts if cause))
     steps = [short_step(told.kind, response) for _, response in accounts]
     if len(set(steps)) == 1:
         return replace(told, cause=causes, response=accounts[0][1])
-    members = tuple(replace(member, do=step) for member, step in zip(told.members, steps, strict=True))
+    members = tuple(
+        replace(member, do=step, response=response)
+        for member, step, (_, response) in zip(told.members, steps, accounts, strict=True)
+    )
     return replace(
         told, cause="not the same for all", response="for each tub what is said behind its name above", members=members
     )

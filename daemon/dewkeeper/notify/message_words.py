@@ -206,7 +206,7 @@ def _what(told: Told, said: str) -> str:
         case "reminded":
             return _still(told) + doubt
         case "unanswered":
-            return f"{_short(told)}{doubt}, unread"
+            return f"{_short(told)}{doubt}, unseen"
         case "handed_over":
             return f"yours, {_short(told)}{doubt}"
         case "annotated":
@@ -227,14 +227,13 @@ def _story(told: Told, wording: Wording, now: int) -> str:
     label, subject = _short(told), told.subject
     since = wording.clock(told.since, now)
     standing = f"since {since} ({duration(now - told.since)})"
+    reached = "" if told.highest is None else f", up to {wording.temperature(told.highest)}"
     if told.happening == "cleared":
         until = now if told.until is None else told.until
         end = f"this is over, but it is still {told.still}" if told.still else "it is over"
-        return (
-            f"{subject}: {label} from {since} to {wording.clock(until, now)} ({duration(until - told.since)}); {end}."
-        )
+        return f"{subject}: {label} from {since} to {wording.clock(until, now)} ({duration(until - told.since)}){reached}; {end}."
     if told.over:
-        return f"{subject}: {label} from {since} on; {f'it is over by now, but still {told.still}' if told.still else 'it is over by now'}."
+        return f"{subject}: {label} from {since} on{reached}; {f'it is over by now, but still {told.still}' if told.still else 'it is over by now'}."
     match told.happening:
         case "annotated":
             return (
@@ -302,12 +301,26 @@ def _rationale(told: Told, wording: Wording, now: int) -> list[str]:
             if told.doubt and told.kind not in LATCHED
             else []
         ),
-        f"Do{in_each}: {shared.response if shared else steps_of(told.kind, told.response or row.response, tub=told.enclosure is not None)}.",
+        *(
+            _each(told)
+            or [
+                f"Do{in_each}: {shared.response if shared else steps_of(told.kind, told.response or row.response, tub=told.enclosure is not None)}."
+            ]
+        ),
         *_after(told),
         _due(told, wording, now),
         f"Cause: {shared.cause if shared else cause_words(told.kind, told.cause or row.cause)}.",
         f"If nothing is done: {(told.consequence or row.consequence).removeprefix('unwatched: ')}.",
     ]
+
+
+def _each(told: Told) -> list[str]:
+    """Return what to do at which of several that ask for different steps; nothing where it is the same for all."""
+    steps: dict[str, list[str]] = {}
+    for member in told.members:
+        if member.response and not member.over and member.until is None:
+            steps.setdefault(member.response, []).append(member.name)
+    return [f"Do at {', '.join(names)}: {response}." for response, names in steps.items()]
 
 
 def _after(told: Told) -> list[str]:

@@ -11,7 +11,7 @@ from dewkeeper.notify.message_words import TITLE_LENGTH
 from dewkeeper.notify.people import Draft
 from dewkeeper.notify.phrases import short_of
 from dewkeeper.report.alarm_words import STATE_WORDS
-from dewkeeper.report.off_times import OFF_WORDS, OffTime, why_off
+from dewkeeper.report.off_times import HEAT_AFTER_CUT, OFF_WORDS, OffTime, why_off
 from dewkeeper.report.wording import Wording, duration
 
 WORTH_TELLING_SECONDS = 300
@@ -64,8 +64,7 @@ class Outage:
         lines += self._stood()
         if self.rebooted:
             lines.append(
-                "Look first at the heat: thermostats and heaters after a power cut, some have to be switched on by hand; leave off what is scorched or wet. "
-                "Then at every animal, water and lids. If they were cold or hot for long, ask your exotics vet."
+                f"{HEAT_AFTER_CUT[0].upper()}{HEAT_AFTER_CUT[1:]}. Then at every animal, water and lids. If they were cold or hot for long, ask your exotics vet."
             )
             lines.append("If nobody else lost power: look at the machine's power supply, plug and card.")
         else:

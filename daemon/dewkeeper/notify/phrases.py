@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final, Protocol
 
-from dewkeeper.judge.rationale import COLD_CAUSE, DRY_CAUSE
+from dewkeeper.judge.rationale import COLD_CAUSE, DRY_CAUSE, MEANWHILE_WARM, SWITCH_ON, TO_THE_HEATER, heat_off
 from dewkeeper.judge.types import Band, Kind
 from dewkeeper.judge.words import DAY, FAULTS, KINDS, Rationale
 
@@ -27,13 +27,13 @@ class Short:
 SHORT: Final[Mapping[Kind, Short]] = {
     "dry": Short("too dry", "was too dry", "refill bowl"),
     "damp": Short("too damp", "was too damp", "let it air"),
-    "hot": Short("too hot", "was too hot", "pull heater plug"),
-    "cold": Short("too cold", "was too cold", "check heater"),
-    "heat_stuck_on": Short("heater stuck on", "heater was stuck on", "pull heater plug", "heater still stuck on"),
-    "heat_lost": Short("heater stopped", "heater had stopped", "check heater", "heater still off"),
+    "hot": Short("too hot", "was too hot", "switch heater off"),
+    "cold": Short("too cold", "was too cold", "unplug, check heater"),
+    "heat_stuck_on": Short("heater stuck on", "heater was stuck on", "switch heater off", "heater still stuck on"),
+    "heat_lost": Short("heater stopped", "heater had stopped", "unplug, check it", "heater still off"),
     "dry_soon": Short("drying out", "was drying out", "refill bowl"),
     "stale_air": Short("stale and wet", "was stale and wet", "uncover some mesh"),
-    "lid_open": Short("not closed", "was not closed", "snake in? close it"),
+    "lid_open": Short("not closed", "was not closed", "is the snake in?"),
     "room_heat": Short("room too hot", "room was too hot", "cool the room", "room still too hot"),
     "room_heat_soon": Short("room is warming", "room was warming", "shade and air it", "room still warming"),
     "room_frost": Short("room cold or dry", "room was cold or dry", "warm the room", "room still cold or dry"),
@@ -93,8 +93,7 @@ _STEPS: Final[Mapping[Kind, Sequence[tuple[str, str]]]] = {
 _ANY_STEP: Final = (
     ("change nothing more", "call the vet"),
     ("treat the room's air", "treat the room"),
-    ("unplug and check", "check heater"),
-    ("check the heater", "check heater"),
+    (TO_THE_HEATER, "unplug, check heater"),
     ("warm the room;", "warm the room"),
     ("moisten the room", "moisten the room"),
 )
@@ -114,7 +113,7 @@ OWN_CAUSES: Final = frozenset[Kind]({"dry", "damp", "hot"})
 """Kinds that several may have at once each by itself: the judge's cause says whether it is the room."""
 
 _ROOM = "several at once: most likely the room's air, or something they share"
-_MAINS = "several at once: most likely the mains, a fuse, or a plug they share"
+_MAINS = "several at once: most likely the mains, a breaker, or a plug they share"
 _CABLE = "several at once: most likely the cable, plug or supply they share"
 
 GROUPS: Final[Mapping[Kind, Shared]] = {
@@ -125,25 +124,27 @@ GROUPS: Final[Mapping[Kind, Shared]] = {
     ),
     "damp": Shared("air the room", _ROOM, "air the room first; leave the tubs as they are until it is right"),
     "hot": Shared(
-        "cool the room", _ROOM, "pull the plugs of the heaters, cool the room: shade, air; then look at every snake"
+        "cool the room",
+        _ROOM,
+        "plugs hot, melted or smoking: breaker off, else pull the heaters' plugs; cool the room: shade, air; then look at every snake",
     ),
     "cold": Shared(
         "check room and plugs",
         _ROOM,
-        "check the room's heating, then plugs, fuse and heaters; scorched, wet or tripping again: leave it off, licensed electrician",
+        f"check the room's heating, then plugs, breaker and heaters; {SWITCH_ON}; {MEANWHILE_WARM}",
     ),
     "dry_soon": Shared(
         "look at bowls", "moisture is leaving several at once", "look at the bowls when you pass, and at the room"
     ),
     "heat_lost": Shared(
-        "plugs and fuse",
+        "plugs, breaker",
         _MAINS,
-        "check plugs and fuse; scorched, wet or tripping again: leave it off, licensed electrician",
+        f"look at plugs and breaker; {SWITCH_ON}; {MEANWHILE_WARM}",
     ),
     "heat_stuck_on": Shared(
         "heat off now",
         _MAINS,
-        "pull the plugs of the heaters, open, put each snake in a closed box of its own in a cooler room",
+        heat_off(several=True),
     ),
     "missing": Shared(
         "look at tubs",

@@ -16,7 +16,7 @@ from dewkeeper.judge.words import EXCURSIONS, KINDS
 from dewkeeper.notify import message_words
 from dewkeeper.notify.grouping import agreed
 from dewkeeper.notify.phrases import rationale_of, short_of
-from dewkeeper.notify.told import Member, Told
+from dewkeeper.notify.told import Member, Told, highest_of
 from dewkeeper.report.wording import Wording
 from dewkeeper.store.records import Message
 
@@ -106,9 +106,10 @@ def as_it_is(told: Told, row: Message, situation: Situation, now: int) -> Told:
         return told
     if told.members:
         return _group(told, situation, row, now)
-    if _ended(row.alarm or "", told, situation):
-        return replace(told, over=True, still=_still(told, row, situation))
     alarm = situation.alarms.get(row.alarm or "")
+    if _ended(row.alarm or "", told, situation):
+        highest = told.highest if alarm is None else highest_of(alarm.detail)
+        return replace(told, over=True, highest=highest, still=_still(told, row, situation))
     if alarm is None:
         return told  # nothing newer is known of it
     seen = alarm.state == "acknowledged" and told.happening == "unanswered"

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from typing import Any, Literal, cast
 
+from dewkeeper.judge.rationale import HIGHEST
 from dewkeeper.judge.types import Band, Event, Kind
 from dewkeeper.notify.phrases import time_to_respond
 from dewkeeper.report.order import ROOMS
@@ -19,7 +20,7 @@ away mode began or ended, and it stands for whoever is told first now."""
 class Member:
     """One enclosure of a grouped message. until: when it was over, None while it stands; over: it is, whenever that was.
 
-    do: what to do there in a few words, where it is not the same for all of them. value: the newest that is believed when it
+    do, response: what to do there, in a few words and in full, where it is not the same for all of them. value: the newest that is believed when it
     is sent, limit: of its own alarm; %RH or °C, as the kind has it.
     """
 
@@ -29,6 +30,7 @@ class Member:
     until: int | None = None
     over: bool = False
     do: str = ""
+    response: str = ""
     value: float | None = None
     limit: float | None = None
 
@@ -61,7 +63,7 @@ class Told:
     members: of a group, in the order they joined; empty for a single alarm. tubs: unwatched by a fault of a whole branch.
     site: another site whose trouble it is, what being named without it.
     doubt: what is believed of the probe, in a word, while its alarm is told all the same; either: the other enclosure it
-    may be about. danger: so hot that it is an emergency.
+    may be about. danger: so hot that it is an emergency. highest: of a heat that is over, the hottest it was, °C.
 
     at: when this was planned, UTC seconds, None where the value is older than that.
 
@@ -96,6 +98,7 @@ class Told:
     doubt: str = ""
     either: str = ""
     danger: bool = False
+    highest: float | None = None
     at: int | None = None
     over: bool = False
     now_value: float | None = None
@@ -173,6 +176,7 @@ class Told:
             doubt=str(event.detail.get("doubt", "")),
             either=str(event.detail.get("or", "")),
             danger=bool(event.detail.get("danger")),
+            highest=highest_of(event.detail),
             at=event.time,
         )
 
@@ -188,6 +192,7 @@ class Told:
                 {"name": m.name, "since": m.since, "event": m.event, "until": m.until}
                 | ({"over": True} if m.over else {})
                 | ({"do": m.do} if m.do else {})
+                | ({"response": m.response} if m.response else {})
                 | ({} if m.value is None else {"value": m.value})
                 | ({} if m.limit is None else {"limit": m.limit})
                 for m in self.members
@@ -207,6 +212,12 @@ class Told:
         plain["tubs"] = tuple(facts.get("tubs", ()))
         members = tuple(Member.of_facts(m) for m in cast("list[dict[str, Any]]", facts.get("members", [])))
         return cls(**plain, members=members)
+
+
+def highest_of(detail: Mapping[str, str | float | int]) -> float | None:
+    """Return how hot it was at most, °C, of a heat that is over; None of any other alarm."""
+    value = detail.get(HIGHEST)
+    return None if value is None or isinstance(value, str) else float(value)
 
 
 def _text(value: object) -> str | None:

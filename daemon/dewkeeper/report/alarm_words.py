@@ -26,15 +26,14 @@ STATE_WORDS: Final[dict[str, str]] = {
 """An alarm's state for people."""
 _ROOM_WORDS: Final = {COLD_CAUSE: "room cold", DRY_CAUSE: "room too dry"}
 """What the alarm of a room is called, by its cause: one kind for two things that ask for different steps."""
-AFTER_HEAT: Final = (
-    "look at the other tubs on that plug; no heat before its thermostat is checked; no cold bath for the snake; "
-    "limp, gaping or was very hot: exotics vet at once, even if it looks well; "
-    "plug hot, melted or smoking: do not touch it, switch off at the fuse, licensed electrician"
+_TO_THE_VET: Final = (
+    "limp, gaping, above the danger limit or too hot for an hour: exotics vet at once, even if it looks well"
 )
+_BURNT: Final = "plug hot, melted or smoking: hands off, breaker off, licensed electrician"
+AFTER_HEAT: Final = f"look at the other tubs on that plug or breaker; no heat before its thermostat is checked and the plug is sound; no cold bath for the snake; {_TO_THE_VET}; {_BURNT}"
 """What follows the first steps against heat."""
 HEAT_OVER: Final = (
-    "limp, gaping or was very hot: exotics vet at once, even if it looks well; "
-    "look at the other tubs on that plug; check the thermostat before you trust it"
+    f"{_TO_THE_VET}; {_BURNT}; look at the other tubs on that plug; check the thermostat before you trust it"
 )
 """The same where it has cooled down by itself, after a look at the snake."""
 SILENT: Final = frozenset({"missing", "crc"})

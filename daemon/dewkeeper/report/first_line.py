@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 
 from dewkeeper.report.alarm_words import headline
-from dewkeeper.report.model import MorningGlance, Rank
+from dewkeeper.report.model import NEEDS_LOOK, MorningGlance, Rank
 from dewkeeper.report.off_times import OFF_SHORT
 from dewkeeper.report.wording import Wording, harmed, went_words
 
@@ -38,7 +38,7 @@ def first_line(glance: MorningGlance) -> str:
         parts.insert(counted["urgent"] > 0, f"{look} to look at now")
     if back:
         before = (look > 0) + sum(counted[rank] > 0 for rank in ("urgent", "alarm", "unwatched"))
-        parts.insert(before, f"{back} calm now")
+        parts.insert(before, f"{back} read calm now")
     if glance.patchy and not glance.nothing_watched:
         some = "" if len(glance.patchy) == found["calm"] else f"{len(glance.patchy)} of them "
         at = next(n for n, part in enumerate(parts) if part == f"{found['calm']} calm")
@@ -56,12 +56,16 @@ def first_line(glance: MorningGlance) -> str:
         who = f"{len(missed)} of them {'was' if len(missed) == 1 else 'were'}"
         if len(missed) == len(glance.enclosures):
             who = "it was" if len(missed) == 1 else "all were"
-        said += f"; {who} unwatched for a part of the night ({why})"
+        how = f"unwatched for a part of the night ({why})"
+        # Where nothing else asks for a look, what is not known comes before what is read now.
+        first = not glance.general and not any(counted[rank] for rank in NEEDS_LOOK) and not look
+        said = f"{who.replace(' of them', '')} {how}; {said}" if first else f"{said}; {who} {how}"
+        said = f"{said[0].upper()}{said[1:]}"
     if glance.nothing_watched:
-        return f"{'No alarms' if len(glance.resting) == len(glance.enclosures) else 'Nothing is watched'}: {said}"
+        return f"Nothing is watched: {said}"
     if not glance.all_well:
         return said
-    return f"{said} (no alarms)" if glance.resting else f"All well: {said}"
+    return f"{said} (not watched)" if glance.resting else f"All well: {said}"
 
 
 def _went(glance: MorningGlance) -> list[str]:

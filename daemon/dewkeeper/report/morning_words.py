@@ -17,7 +17,7 @@ RESTART = (
     "leave the heaters plugged in, unplug only the small computer dewkeeper runs on, wait a minute, plug it in again"
 )
 """What somebody can do who types no commands."""
-NOT_IN_SERVICE = "No enclosure is in service: no alarms from any"
+NOT_IN_SERVICE = "Nothing is watched: no enclosure is in service"
 _SILENT = frozenset({KINDS["missing"].label, KINDS["crc"].label})
 """Reasons under which a probe gives no reading at all."""
 _MOST_GAPS = 2
@@ -44,7 +44,7 @@ def aside_lines(glance: MorningGlance, wording: Wording) -> list[str]:
         lines.append(f"Shelved: {said}")
     if glance.resting:
         said = ", ".join(f"{row.enclosure}{_air(row, wording)}" for row in glance.resting)
-        lines.append(f"Out of service, no alarms: {said}")
+        lines.append(f"Out of service, not watched, no alarm comes: {said}")
     if glance.unwatched_night:
         lines.append(
             f"Calm now; not watched {glance.night_called}: {', '.join(row.enclosure for row in glance.patchy)}"
@@ -172,8 +172,8 @@ def _missed(row: EnclosureMorning, wording: Wording) -> str:
 def shelved_words(row: EnclosureMorning, wording: Wording, now: int) -> str:
     """Return what the keeper put aside of an enclosure, and until when."""
     alarm = next(a for a in row.alarms if a.state == "shelved")
-    until = "" if alarm.shelved_until is None else f", not told until {wording.clock(alarm.shelved_until, now)}"
-    return f"{beyond(alarm.kind, alarm.band)}{until}; all else is told"
+    until = "" if alarm.shelved_until is None else f" until {wording.clock(alarm.shelved_until, now)}"
+    return f"{beyond(alarm.kind, alarm.band)}, silenced{until}; other alarms come"
 
 
 def _air(row: EnclosureMorning, wording: Wording) -> str:
@@ -188,13 +188,13 @@ def said_above(row: EnclosureMorning, glance: MorningGlance) -> bool:
 
 
 def row_words(row: EnclosureMorning, glance: MorningGlance, wording: Wording) -> str:
-    """Return what follows the word of its rank: ": too dry, since 19:10, 17 h", ", no alarms", or nothing."""
+    """Return what follows the word of its rank: ": too dry, since 19:10, 17 h", ", not watched", or nothing."""
     now = glance.made_at
     match row.rank:
         case "shelved":
             return f": {shelved_words(row, wording, now)}"
         case "out_of_service":
-            return ", no alarms"
+            return ", not watched"
         case "unwatched" if glance.nothing_watched:
             return ""
     if row.alarms:

@@ -31,11 +31,12 @@ OFF_SHORT: Final[Mapping[str, str]] = {
     "stopped": "the program was stopped",
 }
 """The same where there is little room."""
+HEAT_AFTER_CUT: Final = "look at the heat first: some thermostats and heaters have to be switched on by hand, but leave off what is scorched or wet"
 OFF_STEPS: Final[Mapping[OffWhy, str]] = {
-    "power": "look at the heat first: some thermostats and heaters have to be switched on by hand, but leave off what is scorched or wet; then at every animal, water and lids",
-    "switched_off": "nothing to do if that was you",
-    "crashed": "look at the log: `journalctl -u dewkeeper`",
-    "stopped": "nothing to do if that was you, or an update",
+    "power": f"{HEAT_AFTER_CUT}; then at every animal, water and lids",
+    "switched_off": "nothing to do if that was you; otherwise look at its plug and power supply, then at every animal",
+    "crashed": "look at the animals and their heat, then at the log: `journalctl -u dewkeeper`",
+    "stopped": "nothing to do if that was you, or an update; otherwise ask who did it, and look at the log: `journalctl -u dewkeeper`",
 }
 
 

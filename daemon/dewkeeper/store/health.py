@@ -99,7 +99,7 @@ class Disk:
         return [
             SystemReport(
                 now, "disk space", percent < self._storage.free_percent, text,
-                response="remove only your own files, none of dewkeeper's; pull no card while it runs; or move to a larger card, after a stop", action="make room",
+                response="see first what fills it: `sudo du -xhd2 / | sort -h | tail`; remove only your own files, none of dewkeeper's; pull no card while it runs; or move to a larger card, after a stop", action="make room",
                 consequence="it still watches, tells and records; when the disk is full it watches and tells on, and records nothing",
             )
         ]  # fmt: skip

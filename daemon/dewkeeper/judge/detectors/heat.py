@@ -11,7 +11,7 @@ told at once. What insight learned of the heat makes it surer sooner: a thermost
 colder than ever and did not come on for a whole cycle; one that controls in proportion has no cycle to miss and no peaks
 above its warmth, so it is too warm sooner.
 
-A cut or a fuse stops many heaters at once: those of one room that began to cool together are told together, each as its own
+A cut or a breaker stops many heaters at once: those of one room that began to cool together are told together, each as its own
 alarm, with what they have in common.
 """
 
@@ -26,13 +26,13 @@ from typing import Final
 
 from dewkeeper.judge.checks.displaced import near_since
 from dewkeeper.judge.codec import remembered
-from dewkeeper.judge.contract import Detector, Finding, Findings, Over, Stands
+from dewkeeper.judge.contract import Amended, Detector, Finding, Findings, Over, Stands
 from dewkeeper.judge.detectors.lid_open import opened
 from dewkeeper.judge.detectors.usual import UsualHeat
 from dewkeeper.judge.history import Look
 from dewkeeper.judge.lifecycle import AlarmInstance
 from dewkeeper.judge.memory import NEVER, Corrected, ProbeMemory
-from dewkeeper.judge.rationale import AT_A_HEATER, DAY, HEAT_OFF, HOUR, Rationale
+from dewkeeper.judge.rationale import AT_A_HEATER, AT_A_HEATER_SECONDS, DAY, HEAT_OFF, HOUR, Rationale
 from dewkeeper.judge.types import Kind, room_place
 from dewkeeper.judge.view import ProbeView, View
 
@@ -96,7 +96,7 @@ _FURTHER: Final = 1.2
 _STEADY_C: Final = 0.1
 """Of what is lost: tuned on the heater suite, seeds 1-9."""
 
-_TOGETHER: Final = "several stopped together: the mains, a fuse, or a plug or thermostat they share"
+_TOGETHER: Final = "several stopped together: the mains, a breaker, or a plug or thermostat they share"
 
 _FREEZING: Final[tuple[Kind, ...]] = ("hot", "cold", "heat_stuck_on", "heat_lost", "lid_open")
 
@@ -266,6 +266,7 @@ def _stuck_over(view: View, memory: HeatMemory, peak: float) -> Iterator[Finding
     hour_ago = next((t for at, t, _ in probe.past.looks if at >= now - HOUR), probe.air.t)
     if probe.air.t <= peak + BACK_C or (peak == UNKNOWN_C and probe.air.t <= hour_ago):
         memory.climbs = 0
+        yield Amended("heat_stuck_on", view.hottest(alarm))
         yield Over("heat_stuck_on")
     elif now - alarm.raised > DAY and all(h[3] < limit for h in probe.past.within(now // HOUR - 24, now // HOUR)):
         memory.climbs = 0
@@ -410,7 +411,7 @@ def _cools_too(view: View, *, many: bool = False) -> bool:
     """Return whether an enclosure whose neighbour's heat stopped has lost its own, though it is not yet so cold that it would be told alone.
 
     Nearly at the lowest of the last days, and it fell for half an hour without a break, further than its thermostat lets it.
-    many: several have stopped, so it is the mains or a fuse; then half as long a fall will do, and from wherever it began.
+    many: several have stopped, so it is the mains or a breaker; then half as long a fall will do, and from wherever it began.
     """
     probe, memory, now = view.probe, view.probe.memory(HeatMemory), view.now
     if not _heated(view) or view.stands("heat_lost") or not memory.usual.known(DAY_UNKNOWN_LOOKS):
@@ -437,7 +438,7 @@ DETECTOR: Final = Detector(
         ),
         "heat_lost": Rationale(
             "heat source stopped", "heater, thermostat or plug failed", "as cold as the room within hours",
-            AT_A_HEATER, 2 * HOUR, "medium",
+            AT_A_HEATER, AT_A_HEATER_SECONDS, "medium",
         ),
     },
     HeatMemory,

@@ -171,7 +171,7 @@ DETECTOR: Final = Detector(
     {
         "lid_open": Rationale(
             "not closed again", "the air is still the room's after an opening", "drying and cooling; a snake may escape",
-            "see whether the snake is in, then close it and check the lock; opened against heat: leave it open; snake gone: shut the room's door, search low and warm places", HOUR, "medium",
+            "see that the snake is in, close it unless opened against heat; check the lock; snake gone: shut the room's door, search low and warm places", HOUR, "medium",
         ),
     },
     LidMemory,

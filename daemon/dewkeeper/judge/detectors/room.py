@@ -17,7 +17,7 @@ from dewkeeper.judge.contract import Detector, Finding, Over, Stands
 from dewkeeper.judge.history import LOOK_SECONDS
 from dewkeeper.judge.limits import LimitRun
 from dewkeeper.judge.memory import ProbeMemory
-from dewkeeper.judge.rationale import COLD_CAUSE, DRY_CAUSE, HOUR, Rationale
+from dewkeeper.judge.rationale import COLD_CAUSE, DRY_CAUSE, HOUR, ROOM_HEATER, Rationale
 from dewkeeper.judge.types import Kind
 from dewkeeper.judge.view import View
 
@@ -71,7 +71,7 @@ def look(view: View) -> Iterator[Finding]:
             "cold",
             COLD_CAUSE,
             "every enclosure in it cools",
-            "warm the room; a room heater straight into a wall socket, nothing near it; leave the tubs as they are",
+            f"warm the room; {ROOM_HEATER}; leave the tubs as they are",
         ),
         (
             dryness,
