@@ -9,6 +9,7 @@ import pytest
 from tests.judge.judge_desk import Desk, rack
 
 from dewkeeper.air import humidity_at, split, vapour_hpa
+from dewkeeper.judge.rationale import TO_THE_HEATER
 from dewkeeper.judge.types import Event, Fact, JournalEntry, Learned, Settings
 from dewkeeper.judge.words import KINDS
 
@@ -60,6 +61,33 @@ def test_warmed_air_is_no_lost_water() -> None:
     told = next(e for e in desk.events if e.kind == "dry")
     assert told.cause == "warmed"
     assert "do not mist" in told.response
+    assert told.response.startswith(TO_THE_HEATER)
+
+
+@pytest.mark.parametrize(("warmest", "hours"), [(33.0, 2), (31.5, 12)])
+def test_who_is_sent_to_a_heater_that_makes_it_nearly_too_hot_has_its_two_hours(warmest: float, hours: int) -> None:
+    """Dry because it warmed to 33 °C of 34: its time to respond is a heater's; at 31.5 °C, nearer to a day's 30, it is dryness's own."""
+    desk = _desk()
+    vapour = vapour_hpa(26.0, 61.0)
+    desk.hold(8 * 60, t=26.0, h=61.0, others=[ROOM])
+
+    def warmth(minute: float) -> float:
+        return min(warmest, 26 + minute / 10)
+
+    desk.hold(6 * 60, t=warmth, h=lambda m: humidity_at(vapour, warmth(m)), others=[ROOM])
+    told = next(e for e in desk.events if e.kind == "dry" and e.band == "tolerable")
+    assert told.cause == "warmed"
+    assert told.within_seconds == hours * 3600
+
+
+def test_a_heat_that_is_over_says_how_hot_it_was() -> None:
+    """36 °C for an hour, 37.5 °C for ten minutes of it: the cleared event has the highest, hours later."""
+    desk = _desk()
+    desk.hold(8 * 60, t=30.0, h=60.0, others=[ROOM])
+    desk.hold(60, t=lambda m: 37.5 if 20 <= m < 30 else 36.0, h=45.0, noise=0.0, others=[ROOM])
+    desk.hold(2 * 60, t=30.0, h=60.0, others=[ROOM])
+    (cleared,) = [e for e in desk.events if e.kind == "hot" and e.event == "cleared"]
+    assert cleared.detail["highest_c"] == pytest.approx(37.5, abs=0.1)
 
 
 def test_cooled_air_is_no_added_water() -> None:
