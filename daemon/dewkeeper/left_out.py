@@ -5,11 +5,13 @@ Together 4.3 MB of a daemon's resident memory (x86, 30 November 2026).
 
 from __future__ import annotations
 
+import ctypes
 import importlib
+import os
 import sys
 import warnings
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from types import ModuleType
 from typing import Any
 
@@ -56,3 +58,19 @@ def leave_out_charsets() -> None:
     """
     sys.modules.setdefault("charset_normalizer", None)  # type: ignore[arg-type]  # importlib: None stops an import
     warnings.filterwarnings("ignore", "Unable to find acceptable character detection")
+
+
+def leave_out_gnutls() -> None:
+    """Load the system's libpq, where there is one, without the start of GnuTLS, which libpq brings along for LDAP alone.
+
+    0.7 MB less resident. By GnuTLS's own switch (its manual, "Initialization"); the LDAP library starts it itself where it
+    is asked. Before the first thread: the environment is changed meanwhile, and no program called later inherits it.
+    """
+    if "GNUTLS_NO_IMPLICIT_INIT" in os.environ:
+        return
+    os.environ["GNUTLS_NO_IMPLICIT_INIT"] = "1"
+    try:
+        with suppress(OSError):  # told by the first pass, in words
+            ctypes.CDLL("libpq.so.5")
+    finally:
+        del os.environ["GNUTLS_NO_IMPLICIT_INIT"]

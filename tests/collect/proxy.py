@@ -1,4 +1,4 @@
-"""A wire between a site and its server that can be cut after any number of bytes."""
+"""A wire between a site and its server that can be cut, or stand still, after any number of bytes."""
 
 from __future__ import annotations
 
@@ -13,8 +13,11 @@ class Proxy:
     def __init__(self, target: int) -> None:
         self._target = target
         self._listening = socket.create_server(("127.0.0.1", 0))
+        self._listening.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 65536)  # so that what stands still is felt
         self.port = int(self._listening.getsockname()[1])
         self.after: int | None = None  # cut each connection when so many bytes have gone to the server; None: never
+        self.still_after: int | None = None  # carry nothing more to the server from then on; None: never
+        self._ended = threading.Event()
         self.carried = 0  # by the newest connection, to the server
         self._threads: list[threading.Thread] = []
         self._open: list[socket.socket] = []
@@ -23,6 +26,7 @@ class Proxy:
 
     def close(self) -> None:
         """End every connection and every thread."""
+        self._ended.set()
         with contextlib.suppress(OSError):
             self._listening.shutdown(socket.SHUT_RDWR)
         self._listening.close()
@@ -59,6 +63,9 @@ class Proxy:
                 if counted and self.after is not None and self.carried + len(data) > self.after:
                     data = data[: max(0, self.after - self.carried)]
                     sink.sendall(data)
+                    break
+                if counted and self.still_after is not None and self.carried + len(data) > self.still_after:
+                    self._ended.wait()
                     break
                 sink.sendall(data)
                 self.carried += len(data) if counted else 0

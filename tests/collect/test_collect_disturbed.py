@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import random
+import socket
 import subprocess
 import sys
 import threading
@@ -17,8 +19,12 @@ from tests.collect.postgres import Server
 from tests.collect.proxy import Proxy
 from tests.collect.sites import MIDNIGHT, SendingSite, fill, live, unlike
 
-from dewkeeper.collect.errors import CollectError, ServerRefused
+from dewkeeper.collect.connection import ServerLink, parameters
+from dewkeeper.collect.errors import CollectError, ServerRefused, ServerUnreachable
+from dewkeeper.collect.place import enter
+from dewkeeper.collect.sending import Pass
 from dewkeeper.judge.types import Exclusion
+from dewkeeper.store.onward import Onward
 from dewkeeper.store.records import Batch
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -61,6 +67,30 @@ def test_a_wire_cut_anywhere_loses_and_doubles_nothing(collector: Collector, sit
     assert cuts > 0
     with collector.connect() as connection:
         assert unlike(site.shelf, connection, site.name) == []
+
+
+def test_what_a_wire_does_not_take_is_not_read_ahead(collector: Collector, site: SendingSite, proxy: Proxy) -> None:
+    """While the wire stands still, little more is read from the store than the system's own buffers take; the deadline ends it."""
+    fill(site.shelf, MIDNIGHT, 1, 1, every=60)
+    site.send()
+    _through(site, collector.server, proxy)
+    proxy.still_after = 100_000
+    read = 0
+
+    def days() -> Iterator[tuple[str, int, int]]:
+        nonlocal read
+        while read < 5_000_000:
+            read += DAY // 60 * 40  # bytes of a day of a probe, at least
+            yield "b1", MIDNIGHT, MIDNIGHT + DAY
+
+    with Onward.open(site.shelf.folder) as onward, ServerLink(parameters(site.address, None), seconds=3) as link:
+        with socket.socket(fileno=os.dup(link.connection.fileno())) as wire:
+            wire.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, 65536)  # else it grows to 4 MB, and is not ours
+        sending = Pass(link, onward, enter(link, site.name, None))
+        sending.learn_probes()
+        with pytest.raises(ServerUnreachable), link.batch() as cursor:
+            sending.take_in(cursor, days())
+    assert read < 1_000_000
 
 
 def test_a_server_killed_anywhere_loses_and_doubles_nothing(tmp_path: Path) -> None:

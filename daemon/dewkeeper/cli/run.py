@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Mapping, Sequence
+from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -37,7 +38,7 @@ def add_commands(commands: Commands[argparse.ArgumentParser]) -> None:
 def _run(args: argparse.Namespace) -> int:
     import logging
 
-    from dewkeeper.left_out import leave_out_charsets
+    from dewkeeper.left_out import leave_out_charsets, leave_out_gnutls
     from dewkeeper.service.give_back import keep_little
 
     keep_little()  # before the first thread
@@ -53,6 +54,8 @@ def _run(args: argparse.Namespace) -> int:
     )
     logging.getLogger("apscheduler").setLevel(logging.WARNING)
     config, problems = load_or_last_good(args.config, args.state)
+    if config.collect is not None and find_spec("psycopg_binary") is None:  # which has a libpq of its own
+        leave_out_gnutls()
     end = EndSignal()
     daemon = Daemon(
         config, problems=problems, recheck=lambda: load_or_last_good(args.config, args.state)[1],

@@ -15,6 +15,7 @@ from itertools import count
 from typing import Any, Final
 
 import psycopg
+from psycopg.copy import LibpqWriter
 
 from dewkeeper.collect.connection import ServerLink
 from dewkeeper.collect.copy_rows import COPY, HEAD, INCOMING, TAIL, packed
@@ -103,7 +104,8 @@ class Pass:
         cursor.execute(INCOMING)
         sent = 0
         last: tuple[int, str, int | None, int | None] | None = None
-        with cursor.copy(COPY) as copy:
+        unkept = LibpqWriter(cursor, flush_threshold=0)  # else libpq keeps what a slow line does not take yet
+        with cursor.copy(COPY, writer=unkept) as copy:
             copy.write(HEAD)
             for probe, start, end in parts:
                 rows = self.onward.rows(probe, start, end)
