@@ -65,3 +65,12 @@ def counts(log: Path) -> list[Counts]:
             syncs += what in SYNCS
             read += length * (what == READ)
     return found
+
+
+def all_read(log: Path) -> int:
+    """Return how many bytes a log without data says were read of the database's files, marks or none."""
+    return sum(
+        length
+        for what, file, _, length in _HEAD.iter_unpack(log.read_bytes())
+        if what == READ and file in (DATABASE, LOG, JOURNAL)
+    )
