@@ -16,7 +16,8 @@ from zoneinfo import ZoneInfo
 
 from dewkeeper.judge.types import JournalEntry
 from dewkeeper.report.due import Due, ServiceRound
-from dewkeeper.report.evening import AirAdvice, Score, air_aside, air_due
+from dewkeeper.report.evening import AirAdvice
+from dewkeeper.report.evening_told import Score, air_aside, air_due
 from dewkeeper.report.round import RoundFacts, service_round
 from dewkeeper_config.door import checked
 from dewkeeper_config.models import Config

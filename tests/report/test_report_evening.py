@@ -16,20 +16,9 @@ from tests.store.conftest import Shelf
 from dewkeeper.insight.changed import Finding, as_text, from_text
 from dewkeeper.insight.outlook import Ahead, OutlookFigures
 from dewkeeper.judge.types import PASS, Fact, JournalEntry, Learned, Quality, Reading
-from dewkeeper.report.ahead import changed_words, holds_words, hours_ahead, water_words
-from dewkeeper.report.evening import (
-    AirAdvice,
-    EveningFacts,
-    Score,
-    advise,
-    air_aside,
-    air_due,
-    by_need,
-    evening,
-    kept,
-    outcomes,
-    score,
-)
+from dewkeeper.report.ahead import changed_words, holds_words, hours_ahead, water, water_words
+from dewkeeper.report.evening import AirAdvice, EveningFacts, advise, by_need, evening
+from dewkeeper.report.evening_told import Score, air_aside, air_due, kept, outcomes, score
 from dewkeeper.report.past import StoredPast
 from dewkeeper.report.wording import Wording
 from dewkeeper.service.settings import judge_settings
@@ -280,6 +269,24 @@ def test_the_evening_is_read_from_the_store(kept_air: Shelf) -> None:
         assert ahead.middle[11] == pytest.approx(66.0, abs=0.1)
         later = evening(past, config, NOON + 4 * DAY)
     assert {one.deed for one in later} == {"unknown"}
+
+
+@pytest.mark.parametrize(("what", "over"), [("misted", 5), ("opened", 3), ("note", 0)])
+def test_nothing_is_forecast_while_a_hands_doing_is_under_way(kept_air: Shelf, what: str, over: int) -> None:
+    """Page, round and `insight` by one rule: five hours after water, three after an opening, and none for a note."""
+    config = _config(kept_air.folder)
+    rows = [(NOON - 7 * HOUR + 60 * m, "t1", 29.0, 66.0) for m in range(14 * 60)]
+    hand = JournalEntry("1", NOON, "T1", what, entered=NOON)
+    items = (judge_settings(config, NOON - DAY), hand)
+    _store(kept_air, rows, items=items, notes={"figures:outlook:T1": _figures(NOON - 8 * HOUR)})
+    with StoredPast(kept_air.history(), config) as past:
+        for hours in range(6):
+            now = NOON + hours * HOUR + 60
+            told = water(past, config, "T1", None, now)
+            assert (told.ahead is None) == (hours < over)
+            assert any("is not over" in line for line in told.unknown) == (hours < over)
+            (advice,) = (one for one in evening(past, config, now) if one.enclosure == "T1")
+            assert ("holds above" in advice.why) == (what != "misted" and hours >= over)
 
 
 def test_what_was_advised_is_scored_a_day_later(kept_air: Shelf) -> None:

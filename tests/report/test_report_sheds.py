@@ -15,7 +15,8 @@ from tests.report.conftest import judged, seconds
 
 from dewkeeper.judge.types import JournalEntry
 from dewkeeper.report.animals import animals
-from dewkeeper.report.evening import AirAdvice, air_due
+from dewkeeper.report.evening import AirAdvice
+from dewkeeper.report.evening_told import air_due
 from dewkeeper.report.round import RoundFacts, service_round
 from dewkeeper.report.round_words import round_message, sheet_lines
 from dewkeeper.report.shed_air import animal_sheds

@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dewkeeper.insight.hours import Hours
-from dewkeeper.insight.outlook import COVERS, ROOM_KEPT, SLOW_HOURS, WARMTH_KEPT, OutlookFigures, Present
+from dewkeeper.insight.outlook import COVERS, ROOM_KEPT, SLOW_HOURS, UNDER_WAY, WARMTH_KEPT, OutlookFigures, Present
 from dewkeeper.insight.response import NEEDED_HOURS, Response, learn, settling
 from dewkeeper.insight.series import HOUR_SECONDS, Numbers, saturation
 
@@ -118,7 +118,7 @@ def forecast(hours: Hours, limit: float | None, horizon: int) -> Forecast | str:
         return "its past forecasts here were no better than a plain guess"
     now = len(hours) - 1
     if settling(hours)[now]:
-        return "somebody was at it within the last hours, and what that does is not over"
+        return UNDER_WAY
     recent = hours.vapour[max(0, now + 1 - SLOW_HOURS) :]
     if np.isnan(recent).any():
         return "the last hours were not read"

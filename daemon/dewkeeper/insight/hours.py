@@ -12,11 +12,9 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
+from dewkeeper.insight.outlook import WETTING
 from dewkeeper.insight.series import DAY_SECONDS, GRID_SECONDS, HOUR_SECONDS, Flags, Numbers, Series, saturation
 from dewkeeper.judge.words import JOURNAL
-
-WETTING: Final = frozenset({"misted", "moistened", "refilled", "substrate_changed"})
-"""Words of the journal that add water."""
 
 _JUMP_SLOTS: Final = 3  # a quarter of an hour
 _JUMP_SHARE: Final = 0.06

@@ -13,6 +13,7 @@ from dewkeeper.insight.compared import Compared
 from dewkeeper.insight.facts import VERSION, facts_of, held, probe_fact
 from dewkeeper.insight.forecast import outlook, study
 from dewkeeper.insight.hours import Deed, Hours, hours_of
+from dewkeeper.insight.levels import levels
 from dewkeeper.insight.outlook import OutlookFigures
 from dewkeeper.insight.probe_error import Misreading, comparisons, errors
 from dewkeeper.insight.response import LEARNING_DAYS, learn
@@ -183,12 +184,12 @@ def hours_ahead(tub: Series, room: Series | None, deeds: Sequence[Deed], at: int
     """Return the figures an enclosure's hours ahead are run on with, learned up to a time; or in them, why there are none."""
     at = at // HOUR_SECONDS * HOUR_SECONDS
     hours = _known(tub, room, deeds, at).hours
-    known = study(hours, HORIZON_HOURS)
+    known, rest = study(hours, HORIZON_HOURS), levels(hours)
     if isinstance(known, str):
-        return OutlookFigures(made=at, why=known)
+        return OutlookFigures(made=at, why=known, levels=rest)
     if known.skill <= 0:
-        return OutlookFigures(made=at, why="its past forecasts here were no better than a plain guess")
-    return _shortened(outlook(hours, known))
+        return OutlookFigures(made=at, why="its past forecasts here were no better than a plain guess", levels=rest)
+    return replace(_shortened(outlook(hours, known)), levels=rest)
 
 
 def findings(

@@ -7,11 +7,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final, NamedTuple
 
 from dewkeeper.air import saturation_hpa
+from dewkeeper.judge.words import JOURNAL
 from dewkeeper_config.plain import from_text, to_text
 
 OUTLOOK: Final = "outlook:"
@@ -26,6 +27,17 @@ tests/bench/insight, seeds 1-9."""
 OLDEST_SECONDS: Final = 3 * 86400
 """Older figures say nothing: the learning pass did not come through."""
 
+WETTING: Final = frozenset({"misted", "moistened", "refilled", "substrate_changed"})
+"""Words of the journal that add water."""
+AFTER_WET_HOURS: Final = 4
+AFTER_OPEN_HOURS: Final = 2
+"""Hours after a hand's own hour that are not learned from, and from which nothing is forecast: the film of a misting lasts
+an hour or two."""
+UNDER_WAY: Final = "somebody was at it within the last hours, and what that does is not over"
+HANDS: Final = WETTING | {what for what, word in JOURNAL.items() if word.opens}
+"""Words of the journal after which that is so."""
+VENT_STEPS: Final = (1.0, 2 / 3, 4 / 3, 5 / 3)
+"""Shares of its air that an enclosure is reckoned with: as it is, a third less, a third and two thirds more."""
 
 _UNLIKELY: Final = 0.2
 """Fewer possible futures than this leave the limit: then it is said that it holds. Tuned: tests/bench/insight, seeds 1-3."""
@@ -46,6 +58,18 @@ class Leaving(NamedTuple):
     def rather_holds(self) -> bool:
         """Whether it may be left within the horizon, but more likely is not."""
         return self.hours is not None and self.earliest < self.hours == self.latest
+
+
+def under_way(hands: Iterable[tuple[int, str]], at: int) -> bool:
+    """Return whether what a hand did is not over at a time; hands: UTC seconds and a word of the journal.
+
+    As `response.settling` has it for the hour that ends then, for which the air is asked as well.
+    """
+    return any(
+        0 <= at - then <= 3600 * (1 + (AFTER_WET_HOURS if what in WETTING else AFTER_OPEN_HOURS))
+        for then, what in hands
+        if what in HANDS
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,7 +138,7 @@ class OutlookFigures:
     made: UTC seconds. weights, constants: of its response (`response.Response`), the latter hPa by hour of the day, UTC,
     like usual_c, °C, and usual_room_hpa, its room's vapour, empty without a probe there. blend: by hour ahead, how far
     humidity goes towards the physical path. low, high: what past forecasts missed by, %RH. misses: whole past forecasts, hour by hour. skill: by how much they missed less than the best plain guess.
-    lift: as `Ahead` has it.
+    lift: as `Ahead` has it. levels: as `levels.levels` has them; they are there where it is not forecast, too.
     """
 
     made: int
@@ -130,6 +154,7 @@ class OutlookFigures:
     skill: float = 0.0
     origins: int = 0
     lift: tuple[float, ...] = ()
+    levels: tuple[tuple[float, ...], ...] = ()
 
     def text(self) -> str:
         """Return the figures as JSON text, `from_text` reads it."""

@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dewkeeper.insight.hours import Hours
-from dewkeeper.insight.outlook import SLOW_HOURS
+from dewkeeper.insight.outlook import AFTER_OPEN_HOURS, AFTER_WET_HOURS, SLOW_HOURS
 from dewkeeper.insight.series import Flags, Numbers
 
 _FIRST: Final = SLOW_HOURS + 1
@@ -30,9 +30,6 @@ LEARNING_DAYS: Final = 42
 NEEDED_HOURS: Final = 96
 """Untouched hours without which nothing is said: four days for eight coefficients, beside the hours of the day."""
 _RIDGE: Final = 1e-3  # of the inputs' own spread: enough to keep nearly equal inputs from opposing each other
-_AFTER_WET: Final = 4
-_AFTER_OPEN: Final = 2
-"""Hours after a hand that are not learned from: the film of a misting lasts an hour or two."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,11 +82,11 @@ class Response:
 def settling(hours: Hours) -> Flags:
     """Return the hours in which a hand was at it, or what it did is still under way."""
     wet, opened = (flags & hours.handled for flags in (hours.wet, hours.opened))
-    found: Flags = _reached(wet, _AFTER_WET) | _reached(opened, _AFTER_OPEN)
+    found: Flags = reached(wet, AFTER_WET_HOURS) | reached(opened, AFTER_OPEN_HOURS)
     return found
 
 
-def _reached(flags: Flags, after: int) -> Flags:
+def reached(flags: Flags, after: int) -> Flags:
     """Return the hours marked, and so many after each."""
     reach = flags.copy()
     for place in np.flatnonzero(flags):
@@ -102,7 +99,7 @@ def usable(hours: Hours) -> NDArray[np.intp]:
     bad = np.isnan(hours.vapour) | np.isnan(hours.saturation)
     if not np.isnan(hours.room).all():
         bad |= np.isnan(hours.room)
-    reach = _reached(hours.wet, _AFTER_WET) | _reached(hours.opened, _AFTER_OPEN) | _reached(bad, SLOW_HOURS)
+    reach = reached(hours.wet, AFTER_WET_HOURS) | reached(hours.opened, AFTER_OPEN_HOURS) | reached(bad, SLOW_HOURS)
     reach[:_FIRST] = True
     return np.flatnonzero(~reach)
 

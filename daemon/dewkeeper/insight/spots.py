@@ -22,7 +22,8 @@ from typing import Final
 import numpy as np
 
 from dewkeeper.air import dew_point_c
-from dewkeeper.insight.hours import WETTING, Deed, hours_of
+from dewkeeper.insight.hours import Deed, hours_of
+from dewkeeper.insight.outlook import WETTING
 from dewkeeper.insight.places import THERMOMETER_C, VENTS, Spot, factor_at_dew, surface_of
 from dewkeeper.insight.series import DAY_SECONDS, HOUR_SECONDS, Numbers, Series
 from dewkeeper.judge.types import Fact, Quantity

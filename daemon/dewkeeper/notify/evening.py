@@ -15,7 +15,8 @@ from dewkeeper.notify.planner_state import Memory
 from dewkeeper.report.animals import ABOUT_THE_ANIMAL
 from dewkeeper.report.calibration_checks import checks
 from dewkeeper.report.due import ServiceRound
-from dewkeeper.report.evening import air_aside, air_due, evening, score
+from dewkeeper.report.evening import evening
+from dewkeeper.report.evening_told import air_aside, air_due, score
 from dewkeeper.report.hygiene import damp_seconds
 from dewkeeper.report.past import StoredPast
 from dewkeeper.report.round import RoundFacts, service_round

@@ -13,7 +13,18 @@ from typing import Final
 
 from dewkeeper.air import saturation_hpa, vapour_hpa
 from dewkeeper.insight.changed import CHANGED, LOOK_AGAIN_DAYS, Finding, from_text
-from dewkeeper.insight.outlook import OUTLOOK, SLOW_HOURS, Ahead, Leaving, OutlookFigures, Present
+from dewkeeper.insight.outlook import (
+    AFTER_WET_HOURS,
+    HANDS,
+    OUTLOOK,
+    SLOW_HOURS,
+    UNDER_WAY,
+    Ahead,
+    Leaving,
+    OutlookFigures,
+    Present,
+    under_way,
+)
 from dewkeeper.judge.types import Fact, Learned, Quantity
 from dewkeeper.judge.words import DAY, JOURNAL
 from dewkeeper.report.history import Past, moist
@@ -30,6 +41,7 @@ _HELPS: Final = {
     "can be checked": "A few more days of readings will do.",
     "plain guess": "It is shown as soon as it is better than a guess here.",
     "not read": "It needs its own and its room's last six hours.",
+    "is not over": "It is shown again five hours after water, three after an opening.",
     "too old": "See the daemon's log, or run `dewkeeper learn`.",
 }
 """What would help, by words of the reason why nothing is forecast."""
@@ -59,9 +71,19 @@ def water(past: Past, config: Config, name: str, learned: Learned | None, now: i
     return replace(water_words(learned, ahead, limits, now, wording), changes=changes, findings=found)
 
 
-def hours_ahead(past: Past, config: Config, names: Collection[str], now: int) -> dict[str, Ahead | str]:
-    """Return the hours ahead of these enclosures at a time, or in words why there are none."""
-    figures = past.figures(OUTLOOK)
+def figures_of(past: Past, names: Collection[str]) -> dict[str, OutlookFigures]:
+    """Return what the last pass found of these enclosures, where it found anything. Raises StoreError."""
+    texts = past.figures(OUTLOOK)
+    read = ((name, OutlookFigures.from_text(texts[name])) for name in names if name in texts)
+    return {name: one for name, one in read if one is not None}
+
+
+def hours_ahead(
+    past: Past, config: Config, names: Collection[str], now: int, figures: Mapping[str, OutlookFigures] | None = None
+) -> dict[str, Ahead | str]:
+    """Return the hours ahead of these enclosures at a time, or in words why there are none. figures: `figures_of` them."""
+    figures = figures_of(past, names) if figures is None else figures
+    hands = past.journal(now - (1 + AFTER_WET_HOURS) * HOUR, words=HANDS)
     rooms: dict[str, list[float] | None] = {}
     room_of = {rack.name: rack.room for rack in config.rack}
     probe_of = {probe.room: probe.name for probe in config.probe if probe.role == "room" and probe.room}
@@ -70,9 +92,12 @@ def hours_ahead(past: Past, config: Config, names: Collection[str], now: int) ->
     for enclosure in config.enclosure:
         if enclosure.name not in names:
             continue
-        outlook = OutlookFigures.from_text(figures.get(enclosure.name, ""))
+        outlook = figures.get(enclosure.name)
         if outlook is None or not outlook.blend:
             found[enclosure.name] = NEVER_LEARNED if outlook is None else outlook.why
+            continue
+        if under_way(((e.time, e.what) for e in hands if e.enclosure in (None, enclosure.name)), now):
+            found[enclosure.name] = UNDER_WAY
             continue
         probe = probe_of.get(room_of[enclosure.rack])
         if probe is not None and probe not in rooms:
@@ -129,6 +154,18 @@ _MATTERS_PERCENT: Final = 5.0
 """An effect smaller than this is none that a change is made for; what may be larger is not called nothing."""
 
 
+def failed_twice(findings: Sequence[Finding]) -> bool:
+    """Return whether the last two changes of which it is known what they did had no effect, or the opposite one; newest first."""
+    told = [one for one in findings if one.hpa is not None and one.low is not None and one.high is not None][:2]
+    return len(told) == 2 and all(
+        (one.low or 0.0) <= 0 <= (one.high or 0.0) or _wanted(one) * (one.hpa or 0.0) < 0 for one in told
+    )
+
+
+def _wanted(finding: Finding) -> int:
+    return next((sign for words, sign in _WANTED.items() if finding.detail.startswith(words)), 0)
+
+
 def changed_words(finding: Finding, wording: Wording) -> str:
     """Return whether a change worked: moister or drier by how much, that it did not, or that it can't be told and when to look again."""
     label = JOURNAL[finding.what].label if finding.what in JOURNAL else finding.what.replace("_", " ")
@@ -148,7 +185,7 @@ def changed_words(finding: Finding, wording: Wording) -> str:
             return f"{subject}: it did not work: no effect is found, {said} ({rests})."
         return f"{subject}: can't tell: {said} ({rests})."
     way, low, high = "moister" if percent > 0 else "drier", *sorted((abs(lowest), abs(highest)))
-    wanted = next((sign for words, sign in _WANTED.items() if finding.detail.startswith(words)), 0)
+    wanted = _wanted(finding)
     verdict = "" if not wanted else "it worked: " if wanted * percent > 0 else "it did not work, it did the opposite: "
     return f"{subject}: {verdict}{way} by {abs(percent):.0f} {at} ({low:.0f} to {high:.0f}), {vapour}; {rests}."
 

@@ -1,25 +1,34 @@
 """The air's part of the evening round: which enclosures leave target before tomorrow evening if nobody does anything.
 
 For each: what to do, or to leave it alone and why, in order of need. From facts and figures learned the night before;
-nothing is computed here that takes more than a moment. What was advised is scored a day later against what then
-happened. Common practice, never veterinary advice; an animal with a sign of illness is the round's own matter.
+nothing is computed here that takes more than a moment. Common practice, never veterinary advice; an animal with a sign of illness is the round's own matter.
 """
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import date, time
+from datetime import time
 from typing import Any, Final, Literal
 
-from dewkeeper.insight.outlook import Ahead, Leaving
+from dewkeeper.insight.changed import CHANGED, LOOK_AGAIN_DAYS
+from dewkeeper.insight.changed import from_text as changes_of
+from dewkeeper.insight.outlook import UNDER_WAY, Ahead, Leaving
 from dewkeeper.judge.types import JournalEntry
 from dewkeeper.judge.words import DAY, JOURNAL
-from dewkeeper.report.ahead import HOUR, facts_by_enclosure, hour_words, hours_ahead, humidity_now, when
-from dewkeeper.report.due import Due, DueTap
+from dewkeeper.report.ahead import (
+    HOUR,
+    facts_by_enclosure,
+    failed_twice,
+    figures_of,
+    hour_words,
+    hours_ahead,
+    humidity_now,
+    when,
+)
 from dewkeeper.report.history import Past
+from dewkeeper.report.lasting import LEVERS, Lasting, lasting
 from dewkeeper.report.wording import Wording
 from dewkeeper.slots import Daily
 from dewkeeper_config.models import Config, Enclosure, Limits
@@ -40,14 +49,15 @@ _MORNING: Final = time(7)
 """When whoever mists can do it again; common practice, no source."""
 _WORTH_HOURS: Final = 1.0
 """A misting that saves fewer hours beyond target is not asked for."""
+_SETTLES_SECONDS: Final = LOOK_AGAIN_DAYS * DAY
 _BRIDGE: Final = "a bridge, not the cure"
 _LATER: Final[tuple[Deed, str]] = "mist_later", "mist it in the morning, not tonight"
+_WORDS: Final[Mapping[Deed, str]] = {
+    "refill": "refilled", "mist": "misted", "mist_later": "", "moisten": "moistened", "humid_hide": "humid_hide_changed"
+}  # fmt: skip
 _WHOLE_ROOM: Final = 3
 _ROOM_SHARE: Final = 0.6
-_WETS: Final = frozenset({"misted", "moistened", "refilled", "substrate_changed", "humid_hide_changed"})
-ADVICE: Final = "advice:"
-"""What was advised is kept under this and the day of the month: a month's worth, for scoring."""
-_CAME_TRUE_SECONDS: Final = HOUR
+WETS: Final = frozenset({"misted", "moistened", "refilled", "substrate_changed", "humid_hide_changed"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +66,7 @@ class AirAdvice:
 
     deed: `nothing` to leave it alone, `unknown` where it is not forecast. todo, why: in words. word: the journal's word
     that a tap writes, "" for none. mistings: at which hours from now, 0 for tonight. side: which way it leaves target, "" for not. limit: %RH. hours: until then, None for
-    not before tomorrow evening. need: order, the smallest first.
+    not before tomorrow evening. need: order, the smallest first. lasting: the one change that would mend it for good.
     """
 
     enclosure: str
@@ -69,6 +79,7 @@ class AirAdvice:
     hours: float | None = None
     need: float = math.inf
     mistings: tuple[int, ...] = ()
+    lasting: Lasting | None = None
 
     @property
     def due(self) -> bool:
@@ -80,6 +91,7 @@ class AirAdvice:
         return {
             "enclosure": self.enclosure, "deed": self.deed, "todo": self.todo, "why": self.why, "side": self.side or None,
             "limit": self.limit, "hours": None if self.hours is None else round(self.hours, 1),
+            "lasting": None if self.lasting is None else self.lasting.todo,
         }  # fmt: skip
 
 
@@ -88,7 +100,8 @@ class EveningFacts:
     """What advice on one enclosure rests on.
 
     last: journal word -> seconds since it was last noted there. now_percent: %RH of the last hour, None where it was not
-    read; asked where nothing is forecast.
+    read; asked where nothing is forecast. levels: as `insight.levels` has them.
+    failed: whether its last two changes did not work.
     """
 
     enclosure: Enclosure
@@ -98,15 +111,19 @@ class EveningFacts:
     facts: Mapping[str, float]
     last: Mapping[str, int]
     now_percent: float | None = None
+    levels: Sequence[Sequence[float]] = ()
+    failed: bool = False
 
 
 def evening(past: Past, config: Config, now: int) -> list[AirAdvice]:
     """Return the advice for every enclosure in service, those in need first. Raises StoreError."""
     in_force = past.in_force()
     served = [e for e in config.enclosure if in_force.out_of_service(e.name) is None and e.kind != "egg_box"]
-    ahead = hours_ahead(past, config, {e.name for e in served}, now)
+    names = {e.name for e in served}
+    figures, told = figures_of(past, names), past.figures(CHANGED)
+    ahead = hours_ahead(past, config, names, now, figures)
     learned = past.learned(now)
-    last = _last(past.journal(now - 14 * DAY, words=_WETS), now)
+    last = _last(past.journal(now - _SETTLES_SECONDS, words=WETS | LEVERS), now)
     wording = Wording.of(config.site)
     advice = [
         advise(
@@ -118,6 +135,8 @@ def evening(past: Past, config: Config, now: int) -> list[AirAdvice]:
                 facts=facts_by_enclosure(learned, e.name, now),
                 last=last.get(e.name, {}),
                 now_percent=humidity_now(past, e.name, now) if isinstance(ahead[e.name], str) else None,
+                levels=figures[e.name].levels if e.name in figures else (),
+                failed=failed_twice(changes_of(told.get(e.name, ""))),
             ),
             wording,
         )
@@ -128,21 +147,36 @@ def evening(past: Past, config: Config, now: int) -> list[AirAdvice]:
 
 
 def advise(about: EveningFacts, wording: Wording) -> AirAdvice:
-    """Return the advice for one enclosure."""
+    """Return the advice for one enclosure: for this evening, and what would mend it for good."""
+    tonight = _tonight(about, wording)
+    # One change at a time, and none after two that failed (KEEPER); limits that end are no reason to change what stays.
+    if _changed(about) or about.stage or about.failed:
+        return tonight
+    error = about.facts.get("probe_error_percent", 0.0)
+    return replace(tonight, lasting=lasting(about.enclosure, about.limits, about.levels, error, wording))
+
+
+def _changed(about: EveningFacts) -> str:
+    """Return the word of its last change of which it is too soon to know what it did, "" for none."""
+    recent = {word: ago for word, ago in about.last.items() if word in LEVERS and ago < _SETTLES_SECONDS}
+    return min(recent, key=recent.__getitem__, default="")
+
+
+def _tonight(about: EveningFacts, wording: Wording) -> AirAdvice:
     name, ahead, target = about.enclosure.name, about.ahead, about.limits.humidity_target
     now = about.now_percent if isinstance(ahead, str) else ahead.now_percent
     why = f"not forecast: {ahead}" if isinstance(ahead, str) else ""
     if now is not None and now > target.high:
         above = f"{wording.humidity(now)} now, above {wording.humidity(target.high)}"
         return _damp(about, 0.0, f"{above}; {why}" if why else above)
-    if isinstance(ahead, str):
-        return AirAdvice(name, "unknown", "look at it as usual", why)
     wetted = min(
         (word for word in about.last if about.last[word] < _WETTED_SECONDS), key=about.last.__getitem__, default=""
     )
     if wetted:
         what = JOURNAL[wetted].label
         return AirAdvice(name, "nothing", "leave it alone", f"{what} today: what that does shows tomorrow")
+    if isinstance(ahead, str):
+        return _unforecast(about, now, why, wording)
     dry = ahead.leaves(target.low, HORIZON_HOURS) if ahead.now_percent >= target.low else Leaving(0.0, 0.0, 0.0)
     leaves = dry.hours is not None and not dry.rather_holds
     if leaves and not _passes(ahead, about.limits, dry.hours or 0.0):
@@ -152,6 +186,23 @@ def advise(about: EveningFacts, wording: Wording) -> AirAdvice:
         moment = when(ahead.at, damp, HORIZON_HOURS, wording)
         return _damp(about, damp.hours, f"rises above {wording.humidity(target.high)} {moment}")
     return AirAdvice(name, "nothing", "leave it alone", _holds(ahead, target.low, wording, leaves))
+
+
+def _unforecast(about: EveningFacts, now: float | None, why: str, wording: Wording) -> AirAdvice:
+    """Return what is said where nothing is forecast: after a change what is measured decides, for it is to show what it does."""
+    low, changed = about.limits.humidity_target.low, _changed(about)
+    if now is None or not changed or about.ahead == UNDER_WAY:
+        return AirAdvice(about.enclosure.name, "unknown", "look at it as usual", why)
+    if now < low:
+        deed, todo, more = _deed(about)
+        said = f"{wording.humidity(now)} now, below {wording.humidity(low)} already; {why}{more}"
+        need = now - about.limits.humidity_tolerable.low
+        mistings = (0,) if deed == "mist" else ()
+        return AirAdvice(about.enclosure.name, deed, todo, said, _WORDS[deed], "dry", low, 0.0, need, mistings)
+    said = (
+        f"{wording.humidity(now)} now; {JOURNAL[changed].label} lately: what that does is to show before water is added"
+    )
+    return AirAdvice(about.enclosure.name, "unknown", "leave it alone", said)
 
 
 def _holds(ahead: Ahead, low: float, wording: Wording, dips: bool) -> str:
@@ -193,13 +244,10 @@ def _dry(about: EveningFacts, ahead: Ahead, wording: Wording, leaving: Leaving) 
             return AirAdvice(about.enclosure.name, "nothing", "leave it alone", said, "", "dry", low, leaving.hours)
         if mistings != (0,):
             deed, todo = ("mist", "mist it, and again in the morning") if 0 in mistings else _LATER
-    word = {
-        "refill": "refilled", "mist": "misted", "mist_later": "", "moisten": "moistened", "humid_hide": "humid_hide_changed"
-    }[deed]  # fmt: skip
     worst = min(ahead.middle[:HORIZON_HOURS]) - limits.humidity_tolerable.low
     hours = leaving.hours or 0.0
     return AirAdvice(
-        about.enclosure.name, deed, todo, why + more, word, "dry", low, hours, worst + 0.25 * hours, mistings
+        about.enclosure.name, deed, todo, why + more, _WORDS[deed], "dry", low, hours, worst + 0.25 * hours, mistings
     )
 
 
@@ -268,6 +316,9 @@ def by_need(advice: Sequence[AirAdvice], room_of: Mapping[str, str]) -> list[Air
     for one in advice:
         beside = [other for other in advice if room_of[other.enclosure] == room_of[one.enclosure]]
         dry = [other for other in beside if other.side == "dry"]
+        alike = [other for other in beside if _mends(other) == _mends(one) == "dry"]
+        if len(alike) >= max(_WHOLE_ROOM, _ROOM_SHARE * len(beside)):
+            one = replace(one, lasting=None)  # KEEPER: the whole room is dry: treat the room, change no tub
         if one.side == "dry" and len(dry) >= max(_WHOLE_ROOM, _ROOM_SHARE * len(beside)):
             why = f"{one.why}; so do {len(dry)} of {len(beside)} in this room: look at the room's air first"
             one = replace(one, why=why)
@@ -276,103 +327,8 @@ def by_need(advice: Sequence[AirAdvice], room_of: Mapping[str, str]) -> list[Air
     return sorted(said, key=lambda one: (order.get(one.deed, 0), one.need))
 
 
-def air_due(advice: Sequence[AirAdvice], day: date) -> list[Due]:
-    """Return what is to be done this evening, as the round lists it; the neediest first."""
-    return [
-        Due("air", one.enclosure, one.todo, one.why, day, (DueTap(one.word, JOURNAL[one.word].label),))
-        for one in advice
-        if one.due
-    ]
-
-
-def air_aside(advice: Sequence[AirAdvice], scored: Score) -> list[str]:
-    """Return in sentences what is left alone and why, and how often what was said before came true."""
-    alike: dict[tuple[str, str], list[str]] = {}
-    for one in advice:
-        if not one.due:
-            alike.setdefault((one.todo, one.why), []).append(one.enclosure)
-    lines = [f"{todo.capitalize()}: {', '.join(names)} – {why}." for (todo, why), names in alike.items()]
-    said = scored.sentence()
-    return [*lines, *([f"What was said of the air on the evenings before: {said}"] if said else [])]
-
-
-def kept(advice: Sequence[AirAdvice], now: int) -> str:
-    """Return advice as it is kept for scoring; what was not forecast is left out."""
-    said = {one.enclosure: one.side if one.hours is not None else "" for one in advice if one.deed != "unknown"}
-    return json.dumps({"at": now, "said": said}, separators=(",", ":"))
-
-
-@dataclass(frozen=True, slots=True)
-class Score:
-    """How often what was said of an evening came true. helped: told to leave target, treated, and did not."""
-
-    right: int = 0
-    wrong: int = 0
-    helped: int = 0
-
-    def sentence(self) -> str:
-        """Return it in words, "" where nothing can be scored."""
-        checked = self.right + self.wrong
-        if not checked:
-            return ""
-        more = f"; {self.helped} that would have left target were wetted and held" if self.helped else ""
-        return f"{self.right} of {checked} came true{more}."
-
-
-def score(past: Past, now: int) -> Score:
-    """Return how the advice of the last month came out, evening by evening, up to those a day old."""
-    total = Score()
-    for at, said, came in _kept_ones(past, now).values():
-        one = _came_out(past, at, said) if came is None else came
-        total = Score(total.right + one.right, total.wrong + one.wrong, total.helped + one.helped)
-    return total
-
-
-def outcomes(past: Past, now: int) -> dict[str, str]:
-    """Return the advice that is a day old by now as it is kept from then on, by its name after `ADVICE`: with how it came out.
-
-    So a look at the round adds up no month of days again; on a server, where no quarter hours lie, that takes a second an evening.
-    """
-    found = {}
-    for name, (at, said, came) in _kept_ones(past, now).items():
-        if came is None:
-            one = _came_out(past, at, said)
-            told = {"at": at, "said": said, "came": [one.right, one.wrong, one.helped]}
-            found[name] = json.dumps(told, separators=(",", ":"))
-    return found
-
-
-def _kept_ones(past: Past, now: int) -> dict[str, tuple[int, dict[str, str], Score | None]]:
-    """Return by its name what was advised a day ago and before: when, the sides, and how it came out where that is known."""
-    kept_ones: dict[str, tuple[int, dict[str, str], Score | None]] = {}
-    for name, text in past.figures(ADVICE).items():
-        try:
-            found = json.loads(text)
-            at, said = int(found["at"]), dict(found["said"])
-            came = Score(*map(int, found["came"])) if "came" in found else None
-        except (ValueError, KeyError, TypeError):
-            continue
-        if at > 0 and at + DAY <= now:
-            kept_ones[name] = at, said, came
-    return kept_ones
-
-
-def _came_out(past: Past, at: int, said: Mapping[str, str]) -> Score:
-    nights = past.nights(at, at + DAY)
-    wetted = {e.enclosure for e in past.journal(at, words=_WETS) if e.time < at + DAY}
-    right = wrong = helped = 0
-    for name, side in said.items():
-        night = nights.get(name)
-        if night is None or night.watched_seconds < DAY / 2:
-            continue
-        left = night.beyond_target_seconds >= _CAME_TRUE_SECONDS
-        if name in wetted or None in wetted:
-            helped += side == "dry" and not left  # what nothing done would have led to, nobody saw
-        elif left == bool(side):
-            right += 1
-        else:
-            wrong += 1
-    return Score(right, wrong, helped)
+def _mends(one: AirAdvice) -> str:
+    return "" if one.lasting is None else one.lasting.side
 
 
 def _last(journal: Sequence[JournalEntry], now: int) -> dict[str, dict[str, int]]:

@@ -28,6 +28,7 @@ from dewkeeper.report.due import (
 )
 from dewkeeper.report.husbandry import Husbandry
 from dewkeeper.report.hygiene import DAMP_SECONDS_A_DAY, deep_clean_days
+from dewkeeper.report.lasting import CHANGE
 from dewkeeper.report.shed_round import shed_due, shed_notes, soon_to_shed
 from dewkeeper.sampling.salts import CHECK_SECONDS
 from dewkeeper_config.models import Config, Enclosure
@@ -98,7 +99,9 @@ def service_round(journal: Sequence[JournalEntry], config: Config, now: int, fac
             due += [*shed_due(book, enclosure.name), *_levers(book, enclosure.name), *_signs(book, enclosure.name)]
             if any(one.kind == "air" and any(tap.what == "refilled" for tap in one.taps) for one in due):
                 due = [one for one in due if one.kind != "bowl"]  # a bowl that the air needs is one bowl
-            told = [one for one in due if one.kind != "air"]
+            if book.ill(enclosure.name) is not None:  # no change of the tub for one that looks ill: the vet (KEEPER)
+                due = [one for one in due if one.kind != CHANGE]
+            told = [one for one in due if one.kind not in ("air", CHANGE)]
             if len(told) < len(due) and any(one.shed for one in due):  # whoever grades must not know the air
                 due = told
                 notes.append("what its air needs is shown once the shed is graded")

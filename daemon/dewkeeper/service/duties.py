@@ -8,7 +8,8 @@ from datetime import time as wall_time
 from zoneinfo import ZoneInfo
 
 from dewkeeper.insight import LEARN_AT
-from dewkeeper.report.evening import ADVICE, evening, kept, outcomes
+from dewkeeper.report.evening import evening
+from dewkeeper.report.evening_told import ADVICE, kept, outcomes
 from dewkeeper.report.past import StoredPast
 from dewkeeper.service.calendar import Task
 from dewkeeper.slots import Daily, Every
