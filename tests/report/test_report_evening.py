@@ -289,6 +289,26 @@ def test_nothing_is_forecast_while_a_hands_doing_is_under_way(kept_air: Shelf, w
             assert ("holds above" in advice.why) == (what != "misted" and hours >= over)
 
 
+@pytest.mark.parametrize(("daily", "over"), [((), 5), ((12,), 0)])
+def test_water_that_nobody_noted_is_seen_in_the_air(kept_air: Shelf, daily: tuple[int, ...], over: int) -> None:
+    """From 60 to 66 % at noon and slowly back, a jump of a tenth: as if written down, but where it comes daily by itself."""
+    config = _config(kept_air.folder)
+
+    def percent(minute: int) -> float:
+        return 60.0 + (6.0 - minute / 150 if minute >= 0 else 0.0)
+
+    rows = [(NOON + 60 * m, "t1", 29.0, percent(m)) for m in range(-7 * 60, 7 * 60)]
+    figures = OutlookFigures.from_text(_figures(NOON - 8 * HOUR))
+    assert figures is not None
+    text = replace(figures, jump=0.06, daily_hours=daily).text()
+    items = (judge_settings(config, NOON - DAY),)
+    _store(kept_air, rows, items=items, notes={"figures:outlook:T1": text})
+    with StoredPast(kept_air.history(), config) as past:
+        for hours in range(1, 7):
+            ahead = hours_ahead(past, config, {"T1"}, NOON + hours * HOUR)["T1"]
+            assert isinstance(ahead, str) == (hours <= over)
+
+
 def test_what_was_advised_is_scored_a_day_later(kept_air: Shelf) -> None:
     """Left as said, held as said, and left unsaid count; what was wetted meanwhile does not, and is counted apart."""
     config = _config(kept_air.folder, 4)

@@ -149,7 +149,7 @@ def outlook(hours: Hours, known: Study) -> OutlookFigures:
         usual_room_hpa=_by_clock(hours, _usual(hours.room, now)[0]) if known_room else (),
         blend=tuple(known.blend.tolist()),
         low=low, high=high, misses=whole(known.misses), skill=known.skill, origins=known.origins,
-        lift=lift(hours, known),
+        lift=lift(hours, known), jump=round(hours.jump, 3) if math.isfinite(hours.jump) else 0.0, daily_hours=_daily_hours(hours),
     )  # fmt: skip
 
 
@@ -187,6 +187,14 @@ def lift(hours: Hours, known: Study) -> tuple[float, ...]:
             break
         found.append(max(0.0, float(np.median(raised))))
     return tuple(found)
+
+
+def _daily_hours(hours: Hours) -> tuple[int, ...]:
+    """Return the hours of the day, UTC, whose jumps are the place's own: on most days of two weeks."""
+    places = np.flatnonzero(hours.daily)
+    places = places[places >= len(hours) - 24 * USUAL_DAYS]
+    clock = (hours.end // HOUR_SECONDS - len(hours) + places) % 24
+    return tuple(np.flatnonzero(np.bincount(clock, minlength=24) * 2 >= USUAL_DAYS).tolist())
 
 
 def _by_clock(hours: Hours, ahead: Numbers) -> tuple[float, ...]:

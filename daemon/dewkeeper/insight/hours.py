@@ -6,6 +6,7 @@ quarter of an hour was water, vapour that falls as fast towards the room's was a
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final, NamedTuple
@@ -51,7 +52,8 @@ class Hours:
 
     saturation: of the enclosure's temperature, hPa. room: the room's vapour pressure, hPa, or NaN throughout.
     wet, opened: hours in which water was added, or the lid was off. daily: of those seen in the air alone, the ones whose
-    jump comes at that time on most days: a lamp's doing, not a hand's.
+    jump comes at that time on most days: a lamp's doing, not a hand's. jump: the share of the vapour from which on a change
+    within a quarter of an hour is a hand's here.
     """
 
     end: int
@@ -62,6 +64,7 @@ class Hours:
     wet: Flags
     opened: Flags
     daily: Flags
+    jump: float = math.inf
 
     def __len__(self) -> int:
         return len(self.vapour)
@@ -92,14 +95,14 @@ def hours_of(tub: Series, room: Series | None, deeds: Sequence[Deed], end: int, 
     beside = np.full(count, np.nan)
     if room is not None:
         beside = _bridged(room.until(end).hours(end, count)[1])
-    wet, opened, daily = _seen(tub, end, count)
+    wet, opened, daily, jump = _seen(tub, end, count)
     for deed in deeds:
         hour = count - 1 - (end - 1 - deed.at) // HOUR_SECONDS
         if deed.at < end and 0 <= hour < count:
             wet[hour] |= deed.wets
             opened[hour] |= deed.opens
             daily[hour] &= not (deed.wets or deed.opens)
-    return Hours(end, warm, moist, saturation(warm), beside, wet, opened, daily)
+    return Hours(end, warm, moist, saturation(warm), beside, wet, opened, daily, jump)
 
 
 def _bridged(values: Numbers) -> Numbers:
@@ -116,17 +119,17 @@ def _bridged(values: Numbers) -> Numbers:
     return filled
 
 
-def _seen(tub: Series, end: int, count: int) -> tuple[Flags, Flags, Flags]:
-    """Return the hours in which the air itself shows added water, an open lid, and one of both that comes daily."""
+def _seen(tub: Series, end: int, count: int) -> tuple[Flags, Flags, Flags, float]:
+    """Return the hours in which the air itself shows added water, an open lid, and one of both that comes daily; and the jump."""
     wet, opened, hand = (np.zeros(count, dtype=bool) for _ in range(3))
     if len(tub.vapour_hpa) <= _JUMP_SLOTS:
-        return wet, opened, hand
+        return wet, opened, hand, math.inf
     before, after = tub.vapour_hpa[:-_JUMP_SLOTS], tub.vapour_hpa[_JUMP_SLOTS:]
     with np.errstate(invalid="ignore"):
         change = after / before - 1
         known = np.abs(change[~np.isnan(change)])
         if not len(known):
-            return wet, opened, hand
+            return wet, opened, hand, math.inf
         jump = max(_JUMP_SHARE, 2 * float(np.quantile(known, _USUAL_QUANTILE)))
         apart = change - _of_the_clock(change)
         for flags, places in (
@@ -136,7 +139,7 @@ def _seen(tub: Series, end: int, count: int) -> tuple[Flags, Flags, Flags]:
             seconds = tub.start + GRID_SECONDS * (np.flatnonzero(places) + 1)
             hour = count - 1 - (end - 1 - seconds) // HOUR_SECONDS
             flags[hour[(hour >= 0) & (hour < count)]] = True
-    return wet, opened, (wet | opened) & ~hand
+    return wet, opened, (wet | opened) & ~hand, jump
 
 
 def _of_the_clock(change: Numbers) -> Numbers:

@@ -38,6 +38,8 @@ HANDS: Final = WETTING | {what for what, word in JOURNAL.items() if word.opens}
 """Words of the journal after which that is so."""
 VENT_STEPS: Final = (1.0, 2 / 3, 4 / 3, 5 / 3)
 """Shares of its air that an enclosure is reckoned with: as it is, a third less, a third and two thirds more."""
+_HALF_HOUR_JUMP: Final = 1.25
+"""Between means of quarter hours two apart more happens by itself than within a quarter. Tuned: tests/bench/insight, seed 2."""
 
 _UNLIKELY: Final = 0.2
 """Fewer possible futures than this leave the limit: then it is said that it holds. Tuned: tests/bench/insight, seeds 1-3."""
@@ -139,6 +141,7 @@ class OutlookFigures:
     like usual_c, °C, and usual_room_hpa, its room's vapour, empty without a probe there. blend: by hour ahead, how far
     humidity goes towards the physical path. low, high: what past forecasts missed by, %RH. misses: whole past forecasts, hour by hour. skill: by how much they missed less than the best plain guess.
     lift: as `Ahead` has it. levels: as `levels.levels` has them; they are there where it is not forecast, too.
+    jump: from which share of the vapour on a quick change is a hand's here, 0 for not known; daily_hours: of the day, UTC, in which it is not.
     """
 
     made: int
@@ -155,6 +158,8 @@ class OutlookFigures:
     origins: int = 0
     lift: tuple[float, ...] = ()
     levels: tuple[tuple[float, ...], ...] = ()
+    jump: float = 0.0
+    daily_hours: tuple[int, ...] = ()
 
     def text(self) -> str:
         """Return the figures as JSON text, `from_text` reads it."""
@@ -184,6 +189,22 @@ class OutlookFigures:
         )
         futures = tuple(tuple(p + by for p, by in zip(path, missed, strict=True)) for missed in self.misses)
         return Ahead(now.at, start, middle, low, high, futures, self.lift)
+
+    def hands_seen(self, at: int, quarters: Sequence[float | None]) -> list[tuple[int, str]]:
+        """Return what the air itself shows of hands, as `under_way` takes them, though nobody wrote it down.
+
+        quarters: mean vapour pressure of the quarter hours that end at a time, hPa; None where it was not read.
+        """
+        if not self.jump:
+            return []
+        found = []
+        for place, (before, after) in enumerate(zip(quarters, quarters[2:], strict=False)):
+            then = at - 900 * (len(quarters) - place - 1)
+            own = {(then + late) // 3600 % 24 for late in (0, 1800)} & set(self.daily_hours)
+            change = 0.0 if before is None or after is None or own else after / before - 1
+            if abs(change) > _HALF_HOUR_JUMP * self.jump:
+                found.append((then, "misted" if change > 0 else "opened"))
+        return found
 
     def _usual(self, table: Sequence[float], at: int, hours: int) -> float:
         """Return what is usual so many hours after a time; between two hours of the day a mean of both."""

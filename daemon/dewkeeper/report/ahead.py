@@ -96,19 +96,23 @@ def hours_ahead(
         if outlook is None or not outlook.blend:
             found[enclosure.name] = NEVER_LEARNED if outlook is None else outlook.why
             continue
-        if under_way(((e.time, e.what) for e in hands if e.enclosure in (None, enclosure.name)), now):
-            found[enclosure.name] = UNDER_WAY
-            continue
+        noted = [(e.time, e.what) for e in hands if e.enclosure in (None, enclosure.name)]
         probe = probe_of.get(room_of[enclosure.rack])
         if probe is not None and probe not in rooms:
             hours = _hours(past, probe, end, 1)
             rooms[probe] = None if hours is None else [vapour_hpa(*pair) for pair in hours]
-        found[enclosure.name] = _ahead(past, enclosure.name, outlook, rooms.get(probe or ""), end)
+        quarters = _quarters(past, enclosure.name, end, SLOW_HOURS)
+        air = [None if one is None else vapour_hpa(*one) for one in quarters]
+        if under_way([*noted, *outlook.hands_seen(end, air)], now):
+            found[enclosure.name] = UNDER_WAY
+        else:
+            found[enclosure.name] = _ahead(_hourly(quarters), outlook, rooms.get(probe or ""), end)
     return found
 
 
-def _ahead(past: Past, name: str, outlook: OutlookFigures, room: Sequence[float] | None, end: int) -> Ahead | str:
-    hours = _hours(past, name, end, SLOW_HOURS)
+def _ahead(
+    hours: Sequence[tuple[float, float]] | None, outlook: OutlookFigures, room: Sequence[float] | None, end: int
+) -> Ahead | str:
     if hours is None:
         return "the last hours were not read"
     vapour = tuple(vapour_hpa(*pair) for pair in hours)
@@ -123,11 +127,22 @@ def humidity_now(past: Past, name: str, now: int) -> float | None:
 
 def _hours(past: Past, place: str, end: int, count: int) -> list[tuple[float, float]] | None:
     """Return hourly means (°C, %RH) before a time, None where one of them was not read."""
-    start = end - count * HOUR
-    points = {(point.at - start) // HOUR: point for point in moist(past.series(place, start, end, count))}
-    if len(points) < count:
+    return _hourly(_quarters(past, place, end, count))
+
+
+def _hourly(quarters: Sequence[tuple[float, float] | None]) -> list[tuple[float, float]] | None:
+    hours = [[one for one in quarters[at : at + 4] if one is not None] for at in range(0, len(quarters), 4)]
+    if not all(hours):
         return None
-    return [(points[hour].temperature_c, points[hour].humidity_percent) for hour in range(count)]
+    return [(sum(t for t, _ in hour) / len(hour), sum(h for _, h in hour) / len(hour)) for hour in hours]
+
+
+def _quarters(past: Past, place: str, end: int, hours: int) -> list[tuple[float, float] | None]:
+    """Return means (°C, %RH) of the quarter hours before a time, None for those that were not read."""
+    start, many = end - hours * HOUR, 4 * hours
+    points = {(point.at - start) // _QUARTER: point for point in moist(past.series(place, start, end, many))}
+    found = (points.get(at) for at in range(many))
+    return [None if point is None else (point.temperature_c, point.humidity_percent) for point in found]
 
 
 def water_words(learned: Learned | None, ahead: Ahead | str, limits: Limits, now: int, wording: Wording) -> WaterReport:

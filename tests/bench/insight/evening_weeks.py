@@ -22,7 +22,7 @@ from tests.bench.insight.insight_worlds import DAY, START, Happening, World, dee
 from dewkeeper.air import saturation_hpa
 from dewkeeper.insight.learning import WasRead, facts_at, hours_ahead
 from dewkeeper.insight.outlook import SLOW_HOURS, UNDER_WAY, Ahead, Present, under_way
-from dewkeeper.insight.series import Series
+from dewkeeper.insight.series import GRID_SECONDS, Series
 from dewkeeper.report.evening import AirAdvice, EveningFacts, advise, by_need
 from dewkeeper.report.wording import Wording
 from dewkeeper_config.loading import ReplayConfig, parse
@@ -123,7 +123,9 @@ def advice(tub: _Tub, name: str, config: Config, room: Series, minute: int) -> A
     enclosure = next(e for e in config.enclosure if e.name == name)
     held = {str(quantity): value for quantity, value in known.items()}
     percent = None if own is None else 100 * own[1] / saturation_hpa(own[0])
-    if under_way(((at, word) for at, word, _ in done), now):
+    place = (now - series.start) // GRID_SECONDS
+    quarters = series.vapour_hpa[place - 72 : place].reshape(24, 3).mean(axis=1).tolist()
+    if under_way([*((at, word) for at, word, _ in done), *figures.hands_seen(now, quarters)], now):
         ahead = UNDER_WAY
     return advise(EveningFacts(enclosure, tub.limits, "", ahead, held, last, percent, figures.levels), WORDING)
 
