@@ -40,7 +40,7 @@ def test_a_message_that_waited_for_the_morning_says_how_long_it_is_then_and_what
     """Dry since half past ten and told at seven: eight and a half hours and 38 %, not one hour and the 53 % of then."""
     rows = Planner(config(), None).plan([event("A4", at=NIGHT, value=53.0, limit=55.0)], [], NIGHT, CONTEXT)
     (message,) = sent(rows, MORNING, situation(alarm("A4"), a4=(MORNING - 60, 28.0, 38.2)))
-    assert message.lines[1] == "A4: too dry since 22:30 (8 h 30 min)."
+    assert message.lines[1] == "A4 (rack left): too dry since 22:30 (8 h 30 min)."
     assert "Now: 38 %, 28.0 °C." in message.lines
     assert not any("53 %" in line for line in message.lines)
 

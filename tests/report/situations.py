@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any, Literal
@@ -30,11 +30,18 @@ ZONE = ZoneInfo("Europe/Vienna")
 HOUR = 3600
 
 
-def rack(count: int, probes: int | None = None) -> Config:
-    """Return a configuration of so many tubs, of which the first `probes` have a judged probe each (None: all)."""
+def rack(count: int, probes: int | None = None, several: bool = False) -> Config:
+    """Return a configuration of so many tubs, of which the first `probes` have a judged probe each (None: all).
+
+    several: the first tub stands alone in another rack, in another room.
+    """
     lines = ['site = { name = "Attic", timezone = "Europe/Vienna" }', '[[rack]]\nname = "R"\nroom = "attic"']
+    lines += ['[[rack]]\nname = "left"\nroom = "cellar"'] if several else []
     for n in range(1, count + 1):
-        lines.append(f'[[enclosure]]\nname = "T{n}"\nrack = "R"\nshelf = {(n + 19) // 20}\nplace = {(n - 1) % 20 + 1}')
+        of = "left" if several and n == 1 else "R"
+        lines.append(
+            f'[[enclosure]]\nname = "T{n}"\nrack = "{of}"\nshelf = {(n + 19) // 20}\nplace = {(n - 1) % 20 + 1}'
+        )
     for n in range(1, (count if probes is None else probes) + 1):
         lines.append(f'[[probe]]\nname = "p{n}"\nenclosure = "T{n}"\ndriver = "simulated"')
     lines.append('[[probe]]\nname = "air"\nroom = "attic"\nrole = "room"\ndriver = "simulated"')
@@ -48,7 +55,7 @@ class Tub:
     """What one tub's night was and how it is now. ago: seconds since its newest reading; None: it was never read.
 
     tonight: whether it was there in the night that is told of. deeds: what was written down, hours ago.
-    hottest: of a night that was too hot and is so no more.
+    hottest: of a night that was too hot and is so no more. beyond: of one that was outside, hours ago from and to.
     """
 
     humidity: float = 65.0
@@ -64,6 +71,7 @@ class Tub:
     sums: Mapping[str, float] = field(default_factory=dict)
     deeds: Mapping[str, float] = field(default_factory=dict)
     hottest: float | None = None
+    beyond: tuple[float, float] | None = None
 
 
 def alarm(kind: str, hours: float, **more: Any) -> dict[str, Any]:
@@ -79,12 +87,13 @@ def morning_of(
     events: Sequence[Any] = (),
     off: Sequence[tuple[float, float, OffWhy]] = (),
     room: tuple[float, float] | None = None,
+    several: bool = False,
 ) -> tuple[MorningGlance, Config]:
     """Return the glance over tubs T1, T2 ... at a wall time in Vienna, and its configuration.
 
-    off: when dewkeeper was off, hours ago from and to, and why. room: its air of now, °C and %RH.
+    off: when dewkeeper was off, hours ago from and to, and why. room: its air of now, °C and %RH. several: as `rack` has it.
     """
-    config = rack(len(tubs), probes)
+    config = rack(len(tubs), probes, several)
     now = int(datetime.fromisoformat(when).replace(tzinfo=ZONE).timestamp())
     night = night_to_show(config.site, now)
     due = min(night.end, now) - night.start
@@ -138,7 +147,12 @@ def morning_of(
             name for name, tub in tubs.items() if tub.believed and tub.ago is not None and tub.ago < 180
         ),
     )
-    return compose(config, now, night, gathered), config
+    glance = compose(config, now, night, gathered)
+    rows = []
+    for row in glance.enclosures:
+        ago = tubs[row.enclosure].beyond
+        rows.append(row if ago is None else replace(row, beyond=(int(now - ago[0] * HOUR), int(now - ago[1] * HOUR))))
+    return replace(glance, enclosures=tuple(rows)), config
 
 
 def chart_of(row: EnclosureMorning, tub: Tub, config: Config, now: int) -> EnclosureReport:

@@ -16,7 +16,7 @@ from dewkeeper.judge.types import Alarm, Event, Exclusion, JournalEntry
 from dewkeeper.notify.daily import morning_words
 from dewkeeper.report.alarm_words import to_do
 from dewkeeper.report.morning import morning
-from dewkeeper.report.morning_words import partly_words
+from dewkeeper.report.morning_words import partly_words, row_words
 from dewkeeper.report.wording import Wording, happened
 from dewkeeper.service.settings import judge_settings
 from dewkeeper_config.models import Site
@@ -144,6 +144,31 @@ def test_a_gap_nobody_can_explain_says_from_when_to_when(shelf: Callable[..., An
     assert not row.unwatched.now
     assert partly_words(row, wording).startswith("00:56–03:10 and 04:56–06:00, ")
     assert any("00:56–03:10 and 04:56–06:00" in line for line in morning_words(glance, wording)[1])
+
+
+@pytest.mark.parametrize(
+    ("beyond", "said"),
+    [
+        ([("03:15", "05:00")], "too dry 03:15–05:00"),
+        ([("02:00", "02:45"), ("06:00", "06:45")], "too dry on and off 02:00–06:45"),
+    ],
+)
+def test_a_night_that_mended_itself_says_from_when_to_when(
+    shelf: Callable[..., Any], beyond: list[tuple[str, str]], said: str
+) -> None:
+    """Below tolerable for a part of the night and no alarm: row and message name it by the clock, to a quarter of an hour."""
+    one = shelf()
+    start = seconds("2026-11-24T21:00")
+    one.keep(items=(judge_settings(one.config, start - 3600),))
+    low = [(seconds(f"2026-11-25T{first}"), seconds(f"2026-11-25T{last}")) for first, last in beyond]
+    times = (start + n * 300 for n in range(12 * 11 + 1))
+    one.keep([judged("p1", at, 29.0, 50.0 if any(a <= at < b for a, b in low) else 65.0) for at in times])
+    with one.past() as past:
+        glance = morning(past, one.config, start + 11 * 3600 + 60)
+    row, wording = next(r for r in glance.enclosures if r.enclosure == "T1"), Wording.of(one.config.site)
+    assert row.rank == "outside"
+    assert row_words(row, glance, wording) == f": {said}"
+    assert any(said in line for line in morning_words(glance, wording)[1])
 
 
 def test_heat_that_is_over_asks_for_a_look_and_not_for_the_plug(shelf: Callable[..., Any]) -> None:

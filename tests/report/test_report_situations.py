@@ -17,7 +17,14 @@ from dewkeeper.report.alarm_words import headline, now_against, to_do, why_now
 from dewkeeper.report.first_line import age_words, first_line
 from dewkeeper.report.glimpse import Glimpse, lowest_words, now_words, thermal
 from dewkeeper.report.model import EnclosureMorning, MorningGlance, Standing
-from dewkeeper.report.morning_words import blind_parts, off_line, off_step, row_words, said_above, unwatched_step
+from dewkeeper.report.morning_words import (
+    blind_parts,
+    off_line,
+    off_step,
+    row_words,
+    said_above,
+    unwatched_step,
+)
 from dewkeeper.report.order import alarm_order
 from dewkeeper.report.wording import Wording, first_steps, rank_word
 from dewkeeper.web.chart import humidity_chart, temperature_chart
@@ -89,11 +96,12 @@ SITUATIONS: dict[str, tuple[dict[str, Tub], dict[str, Any]]] = {
     "dewkeeper's own disk": ({"T1": CALM, "T2": CALM}, {"general": [alarm("system", 2, cause="3 % of the disk is free (180 MB), less than 10 %", response="see first what fills it: `sudo du -xhd2 / | sort -h | tail`; remove only your own files, none of dewkeeper's; pull no card while it runs; or move to a larger card, after a stop", consequence="it still watches, tells and records; when the disk is full it watches and tells on, and records nothing")]}),
     "too dry, and its bowl was filled in the evening": ({"T1": CALM, "T2": Tub(humidity=50, low=49, alarms=[alarm("dry", 4, cause="moisture left", response=FULL)], deeds={"refilled": 9.0})}, {}),
     "too dry in the night, mended by itself": (
-        {"T1": CALM, "T2": Tub(low=50, sums={"beyond_tolerable_seconds": 5400, "beyond_target_seconds": 9000, "dose_percent_hours": 12.0})}, {},
+        {"T1": CALM, "T2": Tub(low=50, beyond=(2.5, 1.0), sums={"beyond_tolerable_seconds": 5400, "beyond_target_seconds": 9000, "dose_percent_hours": 12.0})}, {},
     ),
     "below the target in the night, mended by itself": (
-        {"T1": CALM, "T2": Tub(low=56, sums={"beyond_target_seconds": 12600, "dose_percent_hours": 8.0})}, {},
+        {"T1": CALM, "T2": Tub(low=56, beyond=(8.0, 1.0), sums={"beyond_target_seconds": 12600, "dose_percent_hours": 8.0})}, {},
     ),
+    "41 °C in one of two racks, which stand in two rooms": ({"T1": HOT, "T2": Tub(humidity=50, alarms=[alarm("dry", 3)])}, {"several": True}),
     "in blue, below the target only": (
         {"T1": Tub(humidity=58, low=57, stage="opaque", alarms=[alarm("dry", 4, band="target")], deeds={"opaque": 9.0}), "T2": CALM}, {},
     ),

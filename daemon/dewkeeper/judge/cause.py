@@ -109,7 +109,7 @@ def advice(view: View, kind: Kind, cause: str) -> str:
         return "treat the room's air; leave the tub as it is"
     if cause in (WARMED, COOLED):
         if cause == WARMED:
-            return f"{TO_THE_HEATER}; do not mist; no heat before its thermostat holds; {HANDS_OFF}; {MEANWHILE_WARM}"
+            return f"{TO_THE_HEATER}; no heat before its thermostat holds; do not mist; {HANDS_OFF}; {MEANWHILE_WARM}"
         return f"{TO_THE_HEATER}: it cooled, no water came; do not dry it out; {SWITCH_ON}; {MEANWHILE_WARM}"
     return "; ".join(_damp(view, facts) if kind == "damp" else _dry(view, facts))
 

@@ -43,6 +43,7 @@ class Data(_Part):
     probe: str | None = Field(None, description="Probe, as configured.")
     rack: str | None = Field(None, description="Rack.")
     room: str | None = Field(None, description="Room.")
+    where: str | None = Field(None, description="Rack and room in words, in a house of several racks.")
     band: Literal["target", "tolerable"] | None = Field(None, description="Which limit was passed.")
     since: Instant | None = Field(None, description="When it began, ISO 8601 UTC.")
     until: Instant | None = Field(None, description="When it was over, ISO 8601 UTC.")

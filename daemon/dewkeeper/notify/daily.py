@@ -30,6 +30,7 @@ from dewkeeper.report.morning_words import (
     off_step,
     partly_words,
     unwatched_step,
+    where_words,
 )
 from dewkeeper.report.off_times import OffTime
 from dewkeeper.report.wording import Wording, first_steps, outside_words, rank_word
@@ -81,12 +82,12 @@ def morning_words(
     # In the order of the page: what burns comes first.
     urgent = [row for row in listed if row.rank == "urgent"]
     lines = [_general(alarm, wording, now) for alarm in glance.general if alarm.priority == "urgent"]
-    lines += _rows(urgent[:_MOST_NAMED], wording, now)
+    lines += _rows(urgent[:_MOST_NAMED], glance, wording)
     if any(row.alarms[0].kind in LATCHED for row in urgent):
         lines.append(f"When the heat is off: {AFTER_HEAT}.")
     lines += blind
     lines += [_general(alarm, wording, now) for alarm in glance.general if alarm.priority != "urgent"]
-    lines += _rows(listed[len(urgent) : _MOST_NAMED], wording, now)
+    lines += _rows(listed[len(urgent) : _MOST_NAMED], glance, wording)
     if len(listed) > _MOST_NAMED:
         lines.append(f"and {len(listed) - _MOST_NAMED} more on the page")
     if glance.all_well:
@@ -287,21 +288,22 @@ def test_draft(person: str, channel: str, identity: str, ack_link: str | None) -
     )
 
 
-def _rows(rows: Sequence[EnclosureMorning], wording: Wording, now: int) -> list[str]:
+def _rows(rows: Sequence[EnclosureMorning], glance: MorningGlance, wording: Wording) -> list[str]:
     """Return a line for each: of heat and cold all steps, at the first that asks for them, for here nothing more can be tapped."""
     said: set[str] = set()
     lines = []
     for row in rows:
         response = row.alarms[0].response if thermal(row) else ""
-        lines.append(_row(row, wording, now, whole=bool(response) and response not in said))
+        lines.append(_row(row, glance, wording, whole=bool(response) and response not in said))
         said.add(response)
     return lines
 
 
-def _row(row: EnclosureMorning, wording: Wording, now: int, *, whole: bool) -> str:
+def _row(row: EnclosureMorning, glance: MorningGlance, wording: Wording, *, whole: bool) -> str:
     """Return a line about a tub in the words of the page: what stands and what to do, its night, its value of now."""
+    now, name = glance.made_at, row.enclosure + where_words(row, glance)
     said = [
-        f"{'also' if place else f'{row.enclosure}:'} {alarm_words(alarm, wording, now, number=place > 0)}"
+        f"{'also' if place else f'{name}:'} {alarm_words(alarm, wording, now, number=place > 0)}"
         for place, alarm in enumerate([*row.alarms[:1], *(beside(row) if row.alarms else ())])
     ]
     if row.alarms and row.alarms[0].response:
@@ -311,12 +313,12 @@ def _row(row: EnclosureMorning, wording: Wording, now: int, *, whole: bool) -> s
     elif not row.alarms and row.rank == "unwatched" and row.unwatched.now:
         since = f", {wording.since(row.unwatched.since, now)}" if row.unwatched.since is not None else ""
         step = unwatched_step(row)
-        said = [f"{row.enclosure}: unwatched: {row.unwatched.reason}{since}{f' → {step}' if step else ''}"]
+        said = [f"{name}: unwatched: {row.unwatched.reason}{since}{f' → {step}' if step else ''}"]
     elif not row.alarms and row.rank == "unwatched":
         step = unwatched_step(row)
-        said = [f"{row.enclosure}: was unwatched: {partly_words(row, wording)}{f' → {step}' if step else ''}"]
+        said = [f"{name}: was unwatched: {partly_words(row, wording)}{f' → {step}' if step else ''}"]
     elif not row.alarms:
-        said = [": ".join([f"{row.enclosure}: {rank_word(row)}", *outside_words(row, wording)[:1]])]
+        said = [": ".join([f"{name}: {rank_word(row)}", *outside_words(row, wording)[:1]])]
     return "; ".join([*said, lowest_words(row, wording) + referred_words(row, wording), now_words(row, wording)])
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 from dewkeeper.judge.lifecycle import WITHHELD
@@ -20,7 +20,7 @@ from dewkeeper.notify.people import MESSAGE_NAMESPACE
 from dewkeeper.notify.phrases import OWN_CAUSES, short_step
 from dewkeeper.notify.planner_state import Group, Memory
 from dewkeeper.notify.told import Happening, Member, Place, Told
-from dewkeeper.report.wording import cause_words
+from dewkeeper.report.wording import cause_words, place_words
 from dewkeeper_config.models import Config
 
 WINDOW_SECONDS: Final = 900
@@ -35,10 +35,11 @@ _TOLD: Final[Mapping[str, Happening]] = {
 
 @dataclass(frozen=True, slots=True)
 class Where:
-    """Where enclosures stand and probes hang."""
+    """Where enclosures stand and probes hang. words: the same of an enclosure, in a house of several racks."""
 
     enclosures: Mapping[str, tuple[str, str]]
     probes: Mapping[str, tuple[str | None, str | None, str]]
+    words: Mapping[str, str] = field(default_factory=dict)
 
     @classmethod
     def of(cls, config: Config) -> Where:
@@ -54,6 +55,11 @@ class Where:
                 )
                 for p in config.probe
             },
+            {
+                e.name: place_words(e.rack, rooms[e.rack], len(rooms), len(set(rooms.values())))
+                for e in config.enclosure
+                if e.rack in rooms
+            },
         )
 
     def place(self, enclosure: str | None, probe: str | None, together: str = "") -> Place:
@@ -62,7 +68,7 @@ class Where:
         tubs = dict.fromkeys(tub for tub in (self.probes.get(name, ("",))[0] for name in names) if tub)
         own, own_room, branch = self.probes.get(probe or next(iter(names), ""), (None, None, None))
         rack, room = self.enclosures.get(enclosure or own or "", (None, own_room))
-        return Place(rack, room, branch, tuple(tubs))
+        return Place(rack, room, branch, tuple(tubs), self.words.get(enclosure or "", ""))
 
 
 @dataclass(frozen=True, slots=True)

@@ -225,6 +225,8 @@ def _when(told: Told, wording: Wording, now: int) -> str:
 
 def _story(told: Told, wording: Wording, now: int) -> str:
     label, subject = _short(told), told.subject
+    if told.where and not told.members and not told.either:
+        subject += f" ({told.where})"
     since = wording.clock(told.since, now)
     standing = f"since {since} ({duration(now - told.since)})"
     reached = "" if told.highest is None else f", up to {wording.temperature(told.highest)}"

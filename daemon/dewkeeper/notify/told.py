@@ -45,13 +45,14 @@ class Member:
 class Place:
     """Where an enclosure stands or a probe hangs; branch: bus and multiplexer, which fail together.
 
-    tubs: enclosures whose probes are part of what fell silent together.
+    tubs: enclosures whose probes are part of what fell silent together. where: both in words, where there are several racks.
     """
 
     rack: str | None = None
     room: str | None = None
     branch: str | None = None
     tubs: tuple[str, ...] = ()
+    where: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +62,7 @@ class Told:
     respond_by: UTC seconds until when it is to be answered. since, until: UTC seconds; until is when the condition was over. value, limit: %RH or °C, as the kind has it.
     action: what to do in a few words, where it is not the same for all of a kind.
     members: of a group, in the order they joined; empty for a single alarm. tubs: unwatched by a fault of a whole branch.
-    site: another site whose trouble it is, what being named without it.
+    site: another site whose trouble it is, what being named without it. where: as in `Place`.
     doubt: what is believed of the probe, in a word, while its alarm is told all the same; either: the other enclosure it
     may be about. danger: so hot that it is an emergency. highest: of a heat that is over, the hottest it was, °C.
 
@@ -95,6 +96,7 @@ class Told:
     recorded: bool = True
     members: tuple[Member, ...] = ()
     tubs: tuple[str, ...] = ()
+    where: str = ""
     doubt: str = ""
     either: str = ""
     danger: bool = False
@@ -173,6 +175,7 @@ class Told:
             room=place.room or _text(event.detail.get("room")),
             branch=place.branch or _text(event.detail.get("branch")),
             tubs=place.tubs,
+            where=place.where,
             doubt=str(event.detail.get("doubt", "")),
             either=str(event.detail.get("or", "")),
             danger=bool(event.detail.get("danger")),

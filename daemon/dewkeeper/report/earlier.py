@@ -87,6 +87,10 @@ class EnclosureNight:
         return went_words(self) if self.rank == "outside" else NIGHT_WORDS[self.rank]
 
     @property
+    def beyond(self) -> None:
+        """Not asked: its alarms say from when to when."""
+
+    @property
     def now(self) -> None:
         """No value of it is one of now; the small curves ask."""
 

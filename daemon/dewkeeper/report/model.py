@@ -220,6 +220,11 @@ class NightRow(Protocol):
         ...
 
     @property
+    def beyond(self) -> tuple[int, int] | None:
+        """From when to when it was beyond; None where that is not asked or its alarms say it."""
+        ...
+
+    @property
     def now(self) -> NowValues | None:
         """The value of now; None of a night that is over."""
         ...
@@ -246,6 +251,7 @@ class EnclosureMorning:
     minimum_change_percent: lowest humidity compared with the night before, None when one of them is unknown.
     watched: whether it was in service and watched, by believed readings, all the time the glance speaks of, and is now.
     judged: its judged probes; extremes are the worst of all of them, times beyond those of the worst.
+    beyond: of a night that was outside and has no alarm, from when to when, to a quarter of an hour.
     warmth_now_c: °C of now where `now` is None because the humidity alone is doubted.
     """
 
@@ -278,6 +284,7 @@ class EnclosureMorning:
     judged: tuple[str, ...] = ()
     warmth_now_c: float | None = None
     watched: bool = True
+    beyond: tuple[int, int] | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,7 @@ from dewkeeper.air import referred_humidity
 from dewkeeper.judge.types import Alarm, Event, JournalEntry
 from dewkeeper.judge.words import JOURNAL
 from dewkeeper.report.gaps import gaps_by_enclosure
-from dewkeeper.report.history import Newest, NightSums, Past
+from dewkeeper.report.history import Newest, NightSums, Past, Point
 from dewkeeper.report.model import UNWATCHED_MINUTES, Change, EnclosureMorning, Gap, Limiting, MorningGlance, Rank
 from dewkeeper.report.nights import Night, night_before, night_to_show
 from dewkeeper.report.off_times import OffTime, off_times
@@ -27,6 +27,8 @@ from dewkeeper.report.watching import (
 from dewkeeper.report.wording import Wording, happened, worth_telling
 from dewkeeper_config.models import Config, Enclosure, Limits
 from dewkeeper_config.profiles import effective_limits
+
+_QUARTER = 900
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +89,34 @@ def morning(history: Past, config: Config, now: int) -> MorningGlance:
         off=off,
         gaps=gaps_by_enclosure(history, in_force, missed, night.start, end, fresh) if missed else {},
     )
-    return compose(config, now, night, gathered)
+    glance = compose(config, now, night, gathered)
+    rows = (replace(row, beyond=_beyond(row, history, night.start, end)) for row in glance.enclosures)
+    return replace(glance, enclosures=tuple(rows))
+
+
+def _beyond(row: EnclosureMorning, history: Past, start: int, end: int) -> tuple[int, int] | None:
+    """Return from when to when the worst of a night that was outside lasted, to a quarter of an hour, None of any other. Raises StoreError."""
+    if row.rank != "outside" or end - start < _QUARTER:
+        return None
+    limits = row.limits
+    low, high = limits.tolerable_low, limits.tolerable_high
+    if row.minutes_beyond_tolerable < 1:
+        low, high = limits.target_low, limits.target_high
+
+    def outside(point: Point) -> bool:
+        if row.minutes_too_hot or row.minutes_too_cold:
+            hot = row.minutes_too_hot > 0
+            return (
+                point.temperature_high > limits.temperature_high
+                if hot
+                else point.temperature_low < limits.temperature_low
+            )
+        wet, dry = point.humidity_high, point.humidity_low
+        return (dry is not None and dry < low) or (wet is not None and wet > high)
+
+    traces = history.traces(row.enclosure, start, end, (end - start) // _QUARTER)
+    found = [point for trace in traces if trace.judged for point in trace.points if outside(point)]
+    return (min(p.at for p in found), max(min(p.at + p.seconds, end) for p in found)) if found else None
 
 
 def compose(config: Config, now: int, night: Night, gathered: MorningFacts) -> MorningGlance:

@@ -11,7 +11,7 @@ from dewkeeper.report.model import NEVER_READ, NO_PROBE, NOT_BELIEVED, Enclosure
 from dewkeeper.report.nights import clock_change
 from dewkeeper.report.off_times import OFF_SHORT, OFF_STEPS, OFF_WORDS, OffTime
 from dewkeeper.report.order import QUIET_STATES, overdue
-from dewkeeper.report.wording import Wording, beyond, outside_words
+from dewkeeper.report.wording import Wording, beyond, outside_words, place_words
 
 RESTART = (
     "leave the heaters plugged in, unplug only the small computer dewkeeper runs on, wait a minute, plug it in again"
@@ -180,6 +180,13 @@ def _air(row: EnclosureMorning, wording: Wording) -> str:
     if row.now is None or row.now.stale:
         return ""
     return f" ({wording.humidity(row.now.humidity_percent)}, {wording.temperature(row.now.temperature_c)})"
+
+
+def where_words(row: EnclosureMorning, glance: MorningGlance) -> str:
+    """Return " (rack left, attic)" in a house of several racks, else "": where somebody has to go."""
+    rows = glance.enclosures
+    said = place_words(row.rack, row.room, len({one.rack for one in rows}), len({one.room for one in rows}))
+    return f" ({said})" if said else ""
 
 
 def said_above(row: EnclosureMorning, glance: MorningGlance) -> bool:

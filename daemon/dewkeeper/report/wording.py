@@ -35,6 +35,8 @@ RANK_WORDS: dict[Rank, str] = {
 _YEAR_SAID_SECONDS = 300 * 86400
 """So far from now a date without its year may be taken for another one."""
 _ABOUT_SECONDS = 3 * 3600
+_MOSTLY = 0.6
+"""So much of a time, told to a quarter of an hour at both its ends, is called all of it. Common sense, no source."""
 _PLAIN = str.maketrans("_.", "  ")
 _NUMBER = re.compile(r"-?\d+(?:\.\d+)?")
 
@@ -197,6 +199,14 @@ def duration(seconds: float) -> str:
     return f"{days} d {hours} h" if hours else f"{days} d"
 
 
+def place_words(rack: str, room: str, racks: int, rooms: int) -> str:
+    """Return "rack left, attic": where an enclosure of a house with so many racks and rooms is; "" in one with a single rack."""
+    if racks < 2:
+        return ""
+    said = rack if "rack" in rack.casefold() else f"rack {rack}"
+    return f"{said}, {room}" if rooms > 1 else said
+
+
 def measured_by(row: NightRow, mark: Mark | NowValues) -> str:
     """Return " (PROBE)" where an enclosure has several judged probes, else nothing."""
     return f" ({mark.probe})" if len(row.judged) > 1 and mark.probe else ""
@@ -207,12 +217,12 @@ def outside_words(row: NightRow, wording: Wording) -> list[str]:
     said, limits = [], row.limits
     if row.minutes_too_hot and row.temperature_max is not None:
         said.append(
-            f"too hot for {wording.lasting(row.minutes_too_hot * 60)}, up to {wording.temperature(row.temperature_max.value)}"
+            f"too hot {_how_long(row, row.minutes_too_hot, wording)}, up to {wording.temperature(row.temperature_max.value)}"
             f" {wording.clock(row.temperature_max.at)}{measured_by(row, row.temperature_max)}"
         )
     if row.minutes_too_cold and row.temperature_min is not None:
         said.append(
-            f"too cold for {wording.lasting(row.minutes_too_cold * 60)}, down to"
+            f"too cold {_how_long(row, row.minutes_too_cold, wording)}, down to"
             f" {wording.temperature(row.temperature_min.value)} {wording.clock(row.temperature_min.at)}"
             f"{measured_by(row, row.temperature_min)}"
         )
@@ -220,17 +230,24 @@ def outside_words(row: NightRow, wording: Wording) -> list[str]:
     damp = row.humidity_max is not None and row.humidity_max.value > limits.target_high
     sides = " and ".join(word for word, holds in (("dry", dry), ("damp", damp)) if holds)
     if row.minutes_beyond_tolerable >= 1:
-        said.append(f"too {sides} for {wording.lasting(row.minutes_beyond_tolerable * 60)}")
+        said.append(f"too {sides} {_how_long(row, row.minutes_beyond_tolerable, wording)}")
     elif row.minutes_beyond_target >= 1:
         side = {"dry": "drier", "damp": "damper"}.get(sides, "drier and damper")
-        said.append(
-            f"{side} than target for {wording.lasting(row.minutes_beyond_target * 60)}{_furthest(row, wording)}"
-        )
+        said.append(f"{side} than target {_how_long(row, row.minutes_beyond_target, wording)}{_furthest(row, wording)}")
     referred = row.humidity_min_at_day_percent
     if referred is not None and referred < limits.tolerable_low and row.minutes_beyond_tolerable < 1:
         warm = wording.day_temperature(limits.day_temperature)
         said.append(f"would be too dry at {warm} ({wording.humidity(referred)})")
     return said
+
+
+def _how_long(row: NightRow, minutes: float, wording: Wording) -> str:
+    """Return "03:15–05:00", "on and off 03:15–05:00" where it was back inside for long meanwhile, "for 1 h" where no more is known."""
+    if row.beyond is None:
+        return f"for {wording.lasting(minutes * 60)}"
+    first, last = row.beyond
+    span = f"{wording.clock(first)}–{wording.clock(last)}"
+    return span if 60 * minutes > _MOSTLY * (last - first) else f"on and off {span}"
 
 
 def went_words(row: NightRow) -> str:
