@@ -225,6 +225,30 @@ def test_a_swap_is_known_by_warmth_while_one_of_the_tubs_still_dries_off() -> No
     assert all(at - exchanged <= 1440 for at, _ in _named(desk).values())
 
 
+def test_a_swap_made_while_nothing_was_read_is_known_by_warmth_and_no_third_tub_is_taken_for_one_of_the_two() -> None:
+    """0.6 °C apart, one refilled the night before; a third runs dry the day after: the two are named, the third is told as too dry."""
+    cool, warm, third = Tub(28.9, 54.5, 0.65, 37), Tub(29.5, 58.0, 1.0, 41), Tub(29.3, 60.0, 0.85, 43)
+    desk = Desk(rack(("B1", "B2", "B3"), room=True))
+
+    def read(minutes: int, one: Tub, two: Tub, percent: Callable[[int], float] = lambda m: 60.0) -> None:
+        for passed in range(minutes):
+            desk.now += 60
+            minute = (desk.now - desk.settings.time) // 60
+            now_third = replace(third, percent=percent(passed))
+            read = (("p1", one), ("p2", two), ("p3", now_third))
+            desk.feed(desk.reading("air", 22.0, 45.0, 0.03), *(desk.reading(p, *t.at(minute), 0.03) for p, t in read))
+
+    read(24 * 60, cool, replace(warm, percent=41.0))
+    read(10 * 60, cool, warm)
+    desk.now += 9 * 3600
+    back = desk.now
+    read(11 * 60, replace(warm, percent=62.5), replace(cool, percent=55.5), lambda m: 60.0)
+    read(16 * 60, replace(warm, percent=62.5), replace(cool, percent=55.5), lambda m: 60.0 - 15.0 * min(1.0, m / 720))
+    assert {probe: other for probe, (_, other) in _named(desk).items()} == {"p1": "p2", "p2": "p1"}
+    told = next(e for e in desk.events if e.kind == "dry" and e.enclosure == "B3" and e.band == "tolerable")
+    assert told.time - back <= (11 + 4 + 1) * 3600 + 1800
+
+
 def test_a_tub_set_to_the_others_warmth_alone_is_no_swap() -> None:
     """After a clean-out one of two is set as warm as the other was, and the other stays so: nobody was exchanged."""
     cool, warm = COOL, replace(WARM, percent=66.0)

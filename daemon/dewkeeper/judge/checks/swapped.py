@@ -36,16 +36,17 @@ _OPEN_SECONDS: Final = (_BEFORE_HOURS[0][1] + 1) * 3600
 """So long after a deed it is open whether probes were exchanged in it: as long as one may still be named."""
 _ALIKE: Final = 1.1
 """Tubs no further apart, in units of their own wandering, are told of rightly by the other's probe."""
-_FAINT, _PLAIN = 1.5, 2.2
-"""So far apart two prints may tell, and do tell."""
+_PLAIN: Final = 2.2
+"""So far apart, in units, two prints tell two tubs."""
 _REST: Final = 0.6
 """The share of their distance that may be left unexplained."""
 _NEAR: Final = 1.2
 """How close, in units, each level must come to what the other's was."""
 _WARMER: Final = 2.0
-"""So far apart, in units, temperature alone tells two tubs."""
+"""So far apart, in units, warmth alone tells two tubs."""
 
-"""All of these tuned on bench, seeds 1-9; they were retuned more often than any others, so do not trust their last digit."""
+"""All of these tuned on bench, seeds 1-9; they were retuned more often than any others, so do not trust their last digit.
+That warmth alone tells what `_WARMER` says was looked at on seeds 53 and 118."""
 
 Print = tuple[float, float, float, float]
 Apart = tuple[float, float]
@@ -116,35 +117,32 @@ def _in_warmth(mine: Print, theirs: Print) -> float:
     return hypot(2 * (mine[0] - theirs[0]), mine[2] - theirs[2])
 
 
+def _warmth_crossed(mine: tuple[Print, Print], theirs: tuple[Print, Print]) -> bool:
+    """Return whether two probes took each other's warmth and swings exactly, whatever moisture did: a tub's dries off for days."""
+    usual = _in_warmth(mine[0], theirs[0])
+    left = max(_in_warmth(mine[1], theirs[0]), _in_warmth(theirs[1], mine[0]))
+    return usual >= _WARMER and left <= 0.25 * usual
+
+
 def _crossed(mine: tuple[Print, Print], theirs: tuple[Print, Print]) -> bool:
     """Return whether two probes, each with its print before and after, took each other's place."""
-    rest, near = _REST, _NEAR
     before = [a - b for a, b in zip(mine[0], theirs[0], strict=True)]
     after = [a - b for a, b in zip(mine[1], theirs[1], strict=True)]
     size, levels = hypot(*before), hypot(before[0], before[1])
-    if size < _FAINT or levels < _ALIKE:
+    if size < _PLAIN or levels < _ALIKE:
         return False
     # Moisture alone may well change places by chance, a misting here and a dry bowl there; a thermostat's habits do not.
+    # So each must be nearer in warmth to what the other was than to what it was itself.
     usual = _in_warmth(mine[0], theirs[0])
-    if size < _PLAIN:  # alike as they are, they must differ in warmth and have changed places the more exactly
-        if usual < _WARMER:
-            return False
-        rest, near = min(rest, 0.45), min(near, 0.5)
-    if usual < 0.6 or hypot(2 * (before[0] + after[0]), before[2] + after[2]) > 0.7 * usual:
+    if usual < 0.6 or any(
+        _in_warmth(now, was) <= _in_warmth(now, its) for (was, now), (its, _) in ((mine, theirs), (theirs, mine))
+    ):
         return False
     left = hypot(*(a + b for a, b in zip(before, after, strict=True)))
     left_levels = hypot(before[0] + after[0], before[1] + after[1])
     common = hypot(*(0.5 * (mine[1][i] + theirs[1][i] - mine[0][i] - theirs[0][i]) for i in (0, 1)))
     apart = max(max(abs(mine[1][i] - theirs[0][i]), abs(theirs[1][i] - mine[0][i])) for i in (0, 1))
-    return left <= rest * size and left_levels <= rest * levels and common <= 0.5 * levels and apart <= near
-
-
-def _heat_crossed(mine: tuple[Print, Print], theirs: tuple[Print, Print]) -> bool:
-    """Return whether two probes took each other's temperature exactly, whatever moisture did: a tub's dries off for days."""
-    before, after = mine[0][0] - theirs[0][0], mine[1][0] - theirs[1][0]
-    swings = mine[0][2] - theirs[0][2] + mine[1][2] - theirs[1][2]
-    apart = max(abs(mine[1][0] - theirs[0][0]), abs(theirs[1][0] - mine[0][0]))
-    return abs(before) >= _WARMER and abs(before + after) <= 0.25 * abs(before) and apart <= 0.6 and abs(swings) <= 0.5
+    return left <= _REST * size and left_levels <= _REST * levels and common <= 0.5 * levels and apart <= _NEAR
 
 
 def hourly(view: View) -> Iterator[Finding]:
@@ -182,7 +180,7 @@ def _exchanged_with(view: View, before: tuple[int, int]) -> ProbeView | None:
         theirs = _halves(other, now, before) if _together(probe, other, first, last) else None
         if theirs is None:
             continue
-        if not named and _heat_crossed(mine, theirs) and not _as_warm_yesterday(probe, other, now):
+        if not named and _warmth_crossed(mine, theirs) and not _as_warm_yesterday(probe, other, now):
             return other
         if not _so_yesterday(probe, other, now) and _crossed(mine, theirs):
             return other
