@@ -197,6 +197,7 @@ def test_of_an_empty_store_every_question_is_answered_with_nothing(told: Made) -
     assert past.days("T1", [M, M + DAY, M + 2 * DAY]) == {}
     assert [(one.probe, one.points) for one in past.traces("T2", M, M + HOUR, 10)] == [("p2", ()), ("w2", ())]
     assert past.above_target_seconds({"T1": M}, M + HOUR) == {"T1": 0}
+    assert past.means(M, M + HOUR) == {}
     assert past.calibrations().all() == []
     force = past.in_force()
     assert force.settings(M) is None
@@ -224,6 +225,9 @@ def test_a_night_s_extremes_times_and_dose(told: Made) -> None:
     assert (night.too_hot_seconds, night.too_cold_seconds) == (300, 300)
     assert night.dose_percent_hours == pytest.approx(1.25, abs=0.001)
     assert past.nights(M, M + HOUR)["T2"] == NightSums()
+    assert past.means(M, M + HOUR) == {
+        "T1": (near(349 / 12), near(775 / 12))
+    }  # nine times 29 °C, ten times 65 %, and those
     assert past.above_target_seconds({"T1": M, "T2": M}, M + HOUR) == {"T1": 300, "T2": 0}
     # From half-way through the damp poll on: a span has what was read in it, and that was read before.
     assert past.above_target_seconds({"T1": M + 1350}, M + HOUR) == {"T1": 0}
@@ -244,6 +248,7 @@ def test_spans_of_no_length_and_backwards_are_empty(told: Made) -> None:
     for start, end in ((M + 600, M + 600), (M + 900, M + 900), (M + 1200, M + 600)):
         assert past.nights(start, end) == {"T1": NightSums(), "T2": NightSums()}
         assert past.glimpses(start, end, 2) == {"T1": [], "T2": []}
+        assert past.means(start, end) == {}
         assert list(past.series("T1", start, end, 10)) == []
         assert list(past.series("p1", start, end, 10)) == []
         assert list(past.traces("T1", start, end, 10)) == []
@@ -379,6 +384,8 @@ def test_of_doubted_humidity_the_temperature_is_kept(told: Made) -> None:
         (M, near(65), near(29)), (M + 900, None, near(36)), (M + 1800, near(65), near(29)), (M + 2700, near(65), near(29)),
     ]  # fmt: skip
     assert [tuple(one) for one in past.glimpses(M, M + HOUR, 1)["T1"]][1] == (M + 900, None, None, near(36), near(36))
+    assert past.means(M, M + HOUR)["T1"] == (near((9 * 29 + 3 * 36) / 12), near(65))
+    assert past.means(M + 900, M + 1800) == {}, "a temperature alone is no mean of a tub's air"
     alone = past.nights(M + 900, M + 1800)["T1"]
     assert (alone.humidity_min, alone.watched_seconds, alone.temperature_min) == (
         None, 0, Mark(near(36), M + 900, "p1")
@@ -499,6 +506,7 @@ def test_a_retired_probe_tells_of_its_time_and_the_new_one_of_its_own(told: Made
         "p1": [M, M + 900], "p3": [M + 1800, M + 2700]
     }  # fmt: skip
     assert [point.humidity_percent for point in past.series("T1", M, M + HOUR, 2)] == [near(62), near(68)]
+    assert past.means(M, M + HOUR)["T1"] == (near(29), near(65))
     assert len(past.series("p1", M, M + HOUR, 4)) == 4, "a probe by its own name: all it ever read"
     assert (past.in_force().judged("T1", M), past.in_force().judged("T1", M + 1800)) == (("p1",), ("p3",))
 
@@ -520,6 +528,7 @@ def test_only_what_is_judged_moves_a_tub_s_night(told: Made) -> None:
     ]
     assert [one.points[0].temperature_c for one in traces] == [near(29), near(38)]
     assert [point.temperature_c for point in past.series("T2", M, M + HOUR, 1)] == [near(29)]
+    assert past.means(M, M + HOUR)["T2"] == (near(29), near(65))
 
 
 def raised(name: str, at: int, tub: str, **more: Any) -> Event:

@@ -148,6 +148,7 @@ def asked(past: StoredPast) -> Iterator[tuple[str, Any]]:
     yield "learned", past.learned(END)
     for start, end in spans:
         yield f"nights {start}", past.nights(start, end)
+        yield f"means {start}", past.means(start, end)
         yield f"glimpses {start}", past.glimpses(start, end, 2)
         yield f"above {start}", past.above_target_seconds({"T1": start, "T2": start + HOUR}, end)
         yield f"events {start}", past.events(start, until=end)

@@ -119,10 +119,10 @@ def _ahead(
     return outlook.ahead(Present(end, hours[-1][0], vapour, None if room is None else room[-1]))
 
 
-def humidity_now(past: Past, name: str, now: int) -> float | None:
-    """Return the last hour's mean %RH of an enclosure, None where it was not read."""
-    hours = _hours(past, name, now // _QUARTER * _QUARTER, 1)
-    return None if hours is None else hours[0][1]
+def humidity_now(past: Past, now: int) -> Mapping[str, float]:
+    """Return the last hour's mean %RH by enclosure; one that was not read is left out. Raises StoreError."""
+    end = now // _QUARTER * _QUARTER
+    return {name: percent for name, (_, percent) in past.means(end - HOUR, end).items()}
 
 
 def _hours(past: Past, place: str, end: int, count: int) -> list[tuple[float, float]] | None:

@@ -124,6 +124,8 @@ def evening(past: Past, config: Config, now: int) -> list[AirAdvice]:
     ahead = hours_ahead(past, config, names, now, figures)
     learned = past.learned(now)
     last = _last(past.journal(now - _SETTLES_SECONDS, words=WETS | LEVERS), now)
+    # Of those that are not forecast, and only where there is one.
+    read = humidity_now(past, now) if any(isinstance(one, str) for one in ahead.values()) else {}
     wording = Wording.of(config.site)
     advice = [
         advise(
@@ -134,7 +136,7 @@ def evening(past: Past, config: Config, now: int) -> list[AirAdvice]:
                 ahead=ahead[e.name],
                 facts=facts_by_enclosure(learned, e.name, now),
                 last=last.get(e.name, {}),
-                now_percent=humidity_now(past, e.name, now) if isinstance(ahead[e.name], str) else None,
+                now_percent=read.get(e.name),
                 levels=figures[e.name].levels if e.name in figures else (),
                 failed=failed_twice(changes_of(told.get(e.name, ""))),
             ),

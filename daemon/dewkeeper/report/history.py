@@ -152,6 +152,10 @@ class Past(Protocol):
         """Return what every enclosure's believed readings in [start, end) come to."""
         ...
 
+    def means(self, start: int, end: int) -> Mapping[str, tuple[float, float]]:
+        """Return the mean °C and %RH of every enclosure in [start, end); one without believed humidity is left out."""
+        ...
+
     def in_force(self) -> InForce:
         """Return which settings and stages held when."""
         ...

@@ -94,6 +94,27 @@ class StoredPast:
             found[enclosure.name] = one_after_another(pieces)
         return found
 
+    def means(self, start: int, end: int) -> Mapping[str, tuple[float, float]]:
+        """Return the mean °C and %RH of every enclosure in [start, end); one without believed humidity is left out.
+
+        Of the judged probes that were in it then; of several at a time, the mean of their means.
+        """
+        in_force, read = self.in_force(), dict[tuple[int, int], Mapping[str, Span]]()
+        found = {}
+        for enclosure in self._config.enclosure:
+            weight = degrees = percent = 0.0
+            for first, last, probes in _by_probes(self._windows(in_force, enclosure.name, start, end)):
+                if (first, last) not in read:
+                    read[first, last] = self._history.overnight(first, last)
+                for span in (read[first, last][probe] for probe in probes if probe in read[first, last]):
+                    if span.humidity_mean is not None:
+                        weight += last - first
+                        degrees += span.temperature_mean_c * (last - first)
+                        percent += span.humidity_mean * (last - first)
+            if weight:
+                found[enclosure.name] = degrees / weight, percent / weight
+        return found
+
     def glimpses(self, start: int, end: int, quarters: int) -> Mapping[str, Sequence[Extremes]]:
         """Return by enclosure the lowest and highest of slices of so many quarter hours of [start, end), oldest first.
 
