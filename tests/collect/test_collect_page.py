@@ -20,6 +20,7 @@ from dewkeeper.judge.types import JournalEntry
 from dewkeeper.notify.evening import round_now
 from dewkeeper.report.animals import WHO_WORDS, animals
 from dewkeeper.report.eggs import EGG_WORDS, clutches
+from dewkeeper.report.evening import evening
 from dewkeeper.report.morning import morning as morning_of
 from dewkeeper.report.past import StoredPast
 from dewkeeper.report.shed_air import animal_sheds
@@ -417,17 +418,18 @@ def test_of_very_many_alarms_and_entries_none_is_passed_over(rig: AllSitesRig) -
 
 
 STATEMENTS = 40
-"""For the morning of a site, whatever its number of tubs; and two for the list of all."""
+"""For the morning of a site, and for the air of its round, whatever its number of tubs; and two for the list of all."""
 
 
 def test_the_morning_of_all_sites_asks_a_bounded_number_of_statements(rig: AllSitesRig) -> None:
-    """As many for twenty tubs as for two; of a site that was looked at before and has not sent since fewer."""
+    """Morning and round as many for twenty tubs as for two; of a site that was looked at before and has not sent since fewer."""
     for name, tubs in (("small", 2), ("large", 20)):
         site = rig.site(name, tubs)
         site.dry("T1")
         site.send()
     there = AllSites(checked(Settings, {"address": rig.address}))
     counts: dict[str, list[int]] = {"small": [], "large": []}
+    rounds: dict[str, int] = {}
     for _ in range(2):
         before = there.reader.asked
         sites = there.sites()
@@ -438,9 +440,13 @@ def test_the_morning_of_all_sites_asks_a_bounded_number_of_statements(rig: AllSi
             morning_of(StoredPast(one.history, one.config), one.config, rig.now)
             counts[one.name].append(there.reader.asked - before)
             print(f"morning of {one.name}: {counts[one.name][-1]} statements, {1000 * (monotonic() - began):.0f} ms")
+            before = there.reader.asked
+            evening(StoredPast(one.history, one.config), one.config, rig.now)
+            rounds[one.name] = there.reader.asked - before
     there.close()
     assert counts["small"] == counts["large"]
-    assert max(counts["large"]) <= STATEMENTS
+    assert rounds["small"] == rounds["large"]
+    assert max(*counts["large"], rounds["large"]) <= STATEMENTS
     assert counts["large"][1] < counts["large"][0]
 
 

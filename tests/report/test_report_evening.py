@@ -267,6 +267,10 @@ def test_the_evening_is_read_from_the_store(kept_air: Shelf) -> None:
         ahead = hours_ahead(past, config, {"T1"}, NOON)["T1"]
         assert isinstance(ahead, Ahead)
         assert ahead.middle[11] == pytest.approx(66.0, abs=0.1)
+        together = hours_ahead(past, config, {"T1", "T2", "T3"}, NOON)
+        assert isinstance(together["T1"], Ahead)
+        assert together["T1"].middle == pytest.approx(ahead.middle), "asked of all at once it is the same"
+        assert together["T3"] == "the last hours were not read"
         later = evening(past, config, NOON + 4 * DAY)
     assert {one.deed for one in later} == {"unknown"}
 
