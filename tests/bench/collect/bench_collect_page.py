@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tempfile
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 import requests
@@ -24,8 +25,11 @@ SCREENS = {
 }
 
 
-def ask_page(address: str, sites: int) -> dict[str, tuple[float, float]]:
-    """Return by screen its milliseconds, first and best of three, and those of one site's own morning. address: the reader's."""
+def ask_page(address: str, sites: int, spent: Callable[[], float]) -> dict[str, tuple[float, float]]:
+    """Return by screen its milliseconds, first and best of three, and those of one site's own morning; and of the processor.
+
+    address: the reader's. spent: gives the seconds of processor of the server.
+    """
     found = {}
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
@@ -45,11 +49,12 @@ def ask_page(address: str, sites: int) -> dict[str, tuple[float, float]]:
                     base + "/first", data={"code": page.first_run_code, "name": "Ina", "password": PASSWORD}
                 ).raise_for_status()  # fmt: skip
                 for path, what in {**SCREENS, "/site/1/": "one site's own morning there"}.items():
-                    took, before = [], there.reader.asked
+                    took, busy, before = [], [], there.reader.asked
                     for _ in range(_ROUNDS):
-                        began = time.perf_counter()
+                        began, used = time.perf_counter(), time.process_time() + spent()
                         answer = browser.get(base + path)
                         took.append((time.perf_counter() - began) * 1000)
+                        busy.append((time.process_time() + spent() - used) * 1000)
                         answer.raise_for_status()
                     asked = (there.reader.asked - before) / _ROUNDS
                     if path == "/":
@@ -58,6 +63,7 @@ def ask_page(address: str, sites: int) -> dict[str, tuple[float, float]]:
                     # All layouts, what stands, which readings came last, and the newest: of none that was seen by somebody.
                     assert path != "/alarms" or asked <= 6, "a statement a site"
                     found[what] = took[0], min(took)
+                    found[f"{what}: processor, page and server"] = busy[0], min(busy)
         finally:
             page.stop()
     return found

@@ -235,7 +235,11 @@ def _ask(server: Server, since: int, site: Site, count: int) -> tuple[dict[str, 
         all_of_it = (time.perf_counter() - began) * 1000
         reader.close()
         found["one site's night, as the page over all asks it"] = all_of_it, all_of_it
-        found |= ask_page(f"host=127.0.0.1 port={server.port} dbname=postgres user=person password={password}", count)
+        found |= ask_page(
+            f"host=127.0.0.1 port={server.port} dbname=postgres user=person password={password}",
+            count,
+            server.processor_seconds,
+        )
         plan = "\n".join(line for (line,) in connection.execute(f"EXPLAIN (ANALYZE, TIMING OFF) {STANDING}").fetchall())
     return found, plan
 
