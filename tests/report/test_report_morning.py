@@ -14,7 +14,7 @@ from tests.report.conftest import FAIL, MISSING, PASS, judged, seconds
 
 from dewkeeper.judge.types import Alarm, Event, Exclusion, JournalEntry
 from dewkeeper.notify.daily import morning_words
-from dewkeeper.report.alarm_words import to_do
+from dewkeeper.report.alarm_words import now_against, to_do
 from dewkeeper.report.morning import morning
 from dewkeeper.report.morning_words import partly_words, row_words
 from dewkeeper.report.wording import Wording, happened
@@ -177,12 +177,20 @@ def test_heat_that_is_over_asks_for_a_look_and_not_for_the_plug(shelf: Callable[
     start = seconds("2026-11-25T00:00")
     one.keep([judged("p1", start + n * 300, 29.0, 65.0) for n in range(90)])
     event, _ = _alarm("hot", "T1", start + 3600, priority="urgent", band="tolerable", response="heat off at the plug")
-    over = replace(event, id="over", time=start + 7200, event="cleared", state="returned_unacknowledged")
+    over = replace(
+        event,
+        id="over",
+        time=start + 7200,
+        event="cleared",
+        state="returned_unacknowledged",
+        detail={"highest_c": 39.2},
+    )
     one.keep(events=(event, over))
     with one.past() as past:
         row = next(r for r in morning(past, one.config, start + 90 * 300).enclosures if r.enclosure == "T1")
     wording = Wording.of(one.config.site)
     assert row.rank == "alarm"
+    assert now_against(row.alarms[0], wording).startswith("up to 39.2 °C, now 29.0 °C")
     assert wording.stood(row.alarms[0], start + 90 * 300) == "01:00–02:00, 1 h"
     assert "look at the snake" in to_do(row.alarms[0])
     assert "heat off" not in to_do(row.alarms[0])

@@ -16,7 +16,8 @@ from dewkeeper.judge.words import EXCURSIONS, KINDS
 from dewkeeper.notify import message_words
 from dewkeeper.notify.grouping import agreed
 from dewkeeper.notify.phrases import rationale_of, short_of
-from dewkeeper.notify.told import Member, Told, highest_of
+from dewkeeper.notify.told import Member, Told
+from dewkeeper.report.order import highest_of
 from dewkeeper.report.wording import Wording
 from dewkeeper.store.records import Message
 

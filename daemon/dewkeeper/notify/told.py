@@ -6,10 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from typing import Any, Literal, cast
 
-from dewkeeper.judge.rationale import HIGHEST
 from dewkeeper.judge.types import Band, Event, Kind
 from dewkeeper.notify.phrases import time_to_respond
-from dewkeeper.report.order import ROOMS
+from dewkeeper.report.order import ROOMS, highest_of
 
 Happening = Literal["raised", "escalated", "reminded", "unanswered", "handed_over", "cleared", "annotated"]
 """What is told of an alarm. `unanswered`: an urgent one that nobody acknowledged goes to the next person. `handed_over`:
@@ -215,12 +214,6 @@ class Told:
         plain["tubs"] = tuple(facts.get("tubs", ()))
         members = tuple(Member.of_facts(m) for m in cast("list[dict[str, Any]]", facts.get("members", [])))
         return cls(**plain, members=members)
-
-
-def highest_of(detail: Mapping[str, str | float | int]) -> float | None:
-    """Return how hot it was at most, °C, of a heat that is over; None of any other alarm."""
-    value = detail.get(HIGHEST)
-    return None if value is None or isinstance(value, str) else float(value)
 
 
 def _text(value: object) -> str | None:

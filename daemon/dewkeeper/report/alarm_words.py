@@ -97,7 +97,7 @@ def state_words(alarm: Standing, wording: Wording, now: int) -> str:
 
 
 def now_against(alarm: Standing, wording: Wording) -> str:
-    """Return "now 46 %, limit 55 %" of an enclosure's air that is beyond tolerable, or as it was last read; "" of any other."""
+    """Return "now 46 %, limit 55 %", of a heat that is over "up to 39.2 °C, now 30.0 °C …", of an enclosure's air that is beyond tolerable, or as it was last read; "" of any other."""
     humid, warm = alarm.kind in ("dry", "damp"), alarm.kind in ("hot", "cold", "heat_stuck_on", "heat_lost")
     if alarm.band == "target" or not (humid or warm):
         return ""
@@ -106,9 +106,11 @@ def now_against(alarm: Standing, wording: Wording) -> str:
     if alarm.limit is not None:
         limit = f", {limit_words(alarm.kind, alarm.band, alarm.limit, wording, danger=alarm.danger_limit)}"
     if alarm.air is None:
-        return f"{show(alarm.value)} when told{limit}" if alarm.value is not None else ""
+        reached = "" if alarm.highest is None else f", up to {show(alarm.highest)}"
+        return f"{show(alarm.value)} when told{reached}{limit}" if alarm.value is not None else ""
     value = alarm.air.humidity_percent if humid else alarm.air.temperature_c
-    return f"{'last read' if alarm.air.stale else 'now'} {show(value)}{limit}"
+    reached = "" if alarm.highest is None else f"up to {wording.temperature(alarm.highest)}, "
+    return f"{reached}{'last read' if alarm.air.stale else 'now'} {show(value)}{limit}"
 
 
 def why_now(alarm: Standing, wording: Wording) -> str:

@@ -66,7 +66,7 @@ class Standing:
     that is known. seen_by, seen_at: who said that it is seen and when; None where nobody did, or longer ago than a day. parts: why, in figures, None where not known.
     room: of a room's alarm its name, "" of any other. air: the newest believed air of its enclosure, or of that room; None
     where there is none. blind: whether it means that nobody knows the air of its enclosure. danger_limit: whether
-    `limit` is that of danger, also where it has sunk below it since.
+    `limit` is that of danger, also where it has sunk below it since. highest: of a heat that is over, °C.
     """
 
     alarm: str
@@ -96,6 +96,7 @@ class Standing:
     room: str = ""
     blind: bool = False
     danger_limit: bool = False
+    highest: float | None = None
 
     @property
     def subject(self) -> str:

@@ -6,6 +6,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from dewkeeper.judge.lifecycle import WITHHELD
+from dewkeeper.judge.rationale import HIGHEST
 from dewkeeper.judge.said import BELIEVED
 from dewkeeper.report.model import NEEDS_LOOK, RANKS, EnclosureMorning, Standing
 from dewkeeper.report.wording import harmed, heat_unseen
@@ -50,6 +51,12 @@ def dose_of(detail: Mapping[str, str | float | int]) -> float:
     return sum(
         float(value) for name, value in detail.items() if name.startswith("dose_") and not isinstance(value, str)
     )
+
+
+def highest_of(detail: Mapping[str, str | float | int]) -> float | None:
+    """Return how hot it was at most, °C, of a heat that is over; None of any other alarm."""
+    value = detail.get(HIGHEST)
+    return None if value is None or isinstance(value, str) else float(value)
 
 
 BAND_PERCENT, BAND_CELSIUS = 25.0, 10.0

@@ -8,7 +8,7 @@ from dewkeeper.judge.types import Alarm, Event
 from dewkeeper.judge.words import FAULTS
 from dewkeeper.report.history import JUDGED, Newest, Past
 from dewkeeper.report.model import NowValues, Standing, Unwatched
-from dewkeeper.report.order import BLINDING, ROOMS, alarm_order, blinds, dose_of
+from dewkeeper.report.order import BLINDING, ROOMS, alarm_order, blinds, dose_of, highest_of
 from dewkeeper.report.watching import as_far_as_known, is_stale, just_read, stale_after, unwatched
 from dewkeeper.report.why import parts_of
 from dewkeeper.report.wording import cause_words
@@ -117,6 +117,7 @@ def standing(alarm: Alarm, events: Sequence[Event] = (), air: NowValues | None =
         air=air,
         room=str(alarm.detail.get("room", "")) if alarm.kind in ROOMS else "",
         danger_limit=bool(alarm.detail.get("danger")),
+        highest=highest_of(alarm.detail) if alarm.state == "returned_unacknowledged" else None,
         blind=blinds(alarm.kind, alarm.enclosure) and alarm.state != "returned_unacknowledged",
     )
 
