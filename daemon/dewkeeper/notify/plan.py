@@ -395,6 +395,7 @@ class Planner:
             room=place.room or str(alarm.detail.get("room", "")) or None,
             branch=place.branch or str(alarm.detail.get("branch", "")) or None,
             tubs=place.tubs,
+            where=place.where,
             doubt=str(alarm.detail.get("doubt", "")),
             either=str(alarm.detail.get("or", "")),
             danger=bool(alarm.detail.get("danger")),
