@@ -18,7 +18,7 @@ from dewkeeper.insight.changed import as_text
 from dewkeeper.notify.links import make
 from dewkeeper.web.choices import BY_KEY, CHOICES, HAS_SHED, beside_curves
 
-pytestmark = [pytest.mark.browser, pytest.mark.slow]
+pytestmark = pytest.mark.browser
 
 Browser = Callable[..., Visitor]
 FOCUSED = "const done = arguments[0]; requestAnimationFrame(() => requestAnimationFrame(() => done(document.activeElement.name)))"

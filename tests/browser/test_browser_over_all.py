@@ -13,7 +13,7 @@ from tests.collect.over_all import HOUR, AllSitesRig
 
 from dewkeeper.judge.types import JournalEntry
 
-pytestmark = [pytest.mark.browser, pytest.mark.slow]
+pytestmark = pytest.mark.browser
 __all__ = ["collector", "server"]
 
 

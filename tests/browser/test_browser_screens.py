@@ -17,7 +17,7 @@ from dewkeeper.report.morning import morning
 from dewkeeper.report.past import StoredPast
 from dewkeeper.store import History
 
-pytestmark = [pytest.mark.browser, pytest.mark.slow]
+pytestmark = pytest.mark.browser
 
 SCREENS = (
     "/", "/?numbers=all", "/rack", "/enclosure/A2?span=night", "/enclosure/A5?span=day", "/enclosure/B3?span=week",

@@ -260,9 +260,13 @@ class Run:
     def _cost(self) -> Iterator[Callable[[], float]]:
         """Give what tells the seconds that what is done inside took: those of the pace, or the processor's if they are more."""
         file = Path("/proc") / str(self.supervisor.life.pid) / "stat"
+        last = 0.0
 
         def spent() -> float:
-            return sum(int(part) for part in file.read_text().rpartition(") ")[2].split()[11:13]) / TICKS
+            nonlocal last
+            with suppress(OSError):  # it has ended: whoever asked it something is told so
+                last = sum(int(part) for part in file.read_text().rpartition(") ")[2].split()[11:13]) / TICKS
+            return last
 
         began, used = self.pace.seconds(), spent()
         yield lambda: max(self.pace.seconds() - began, spent() - used)

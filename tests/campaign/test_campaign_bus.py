@@ -118,7 +118,6 @@ def runs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, dict[str, Outcom
         return {name: future.result() for name, future in begun.items()}
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("phase", PHASES)
 @pytest.mark.parametrize("fault", FAULTS, ids=lambda fault: fault.name)
 def test_the_invariants_hold(

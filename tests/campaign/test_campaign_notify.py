@@ -271,7 +271,6 @@ def _unread(run: WaysRun) -> list[str]:
     return [p for p in PLACES if p not in newest or now - newest[p].reading.time > 3 * POLL_SECONDS]
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("phase", PHASES)
 @pytest.mark.parametrize("fault", FAULTS, ids=lambda fault: fault.name)
 def test_what_must_hold_when_a_way_is_broken(

@@ -5,7 +5,6 @@ from __future__ import annotations
 import faulthandler
 from pathlib import Path
 
-import pytest
 from tests.amounts import amount
 from tests.notify.fault_run import outcome_of, problems
 
@@ -14,7 +13,6 @@ KINDS = 24
 """Kinds of fault the run knows where it may have a name server of its own; two fewer where it may not."""
 
 
-@pytest.mark.slow
 def test_of_thousands_of_events_none_is_lost_and_no_id_changes(tmp_path: Path) -> None:
     """Every event arrives under its id; doubles only where the reply was lost; threads, descriptors, memory stay flat."""
     faulthandler.cancel_dump_traceback_later()  # it is for tests of seconds

@@ -15,7 +15,6 @@ from contextlib import ExitStack
 from itertools import pairwise
 from pathlib import Path
 
-import pytest
 from tests.amounts import amount
 from tests.campaign.phases import SLACK_SECONDS, TOLD_SECONDS
 from tests.campaign.rack_process import PLACES, SPEED
@@ -35,7 +34,6 @@ def _samples(run: Run) -> dict[tuple[str, int], int]:
     return {(r.probe, r.temperature_word): r.time for r in run.readings() if r.temperature_word is not None}
 
 
-@pytest.mark.slow
 def test_killed_again_and_again_nothing_committed_is_lost(tmp_path: Path) -> None:
     """F21: after each SIGKILL every sample seen before is there, and the excursion is told once, under one id."""
     faulthandler.cancel_dump_traceback_later()  # a hundred kills take minutes
@@ -59,7 +57,6 @@ def test_killed_again_and_again_nothing_committed_is_lost(tmp_path: Path) -> Non
         assert run.database_is_sound() == "ok"
 
 
-@pytest.mark.slow
 def test_two_hundred_slow_clients_delay_no_reading(tmp_path: Path) -> None:
     """F42: with 200 connections that send a byte now and then, polls keep their rhythm and the socket answers."""
     with Run(tmp_path) as run:

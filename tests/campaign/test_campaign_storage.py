@@ -59,7 +59,6 @@ def storage_runs(tmp_path_factory: pytest.TempPathFactory, shim: Path | None) ->
         return {name: future.result() for name, future in begun.items()}
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("phase", PHASES)
 @pytest.mark.parametrize("fault", FAULTS, ids=lambda fault: fault.name)
 def test_the_invariants_hold_through_faults_of_clock_process_and_disk(

@@ -152,7 +152,6 @@ def _losses(run: WaysRun) -> list[str]:
 
 
 @pytest.mark.root
-@pytest.mark.slow
 def test_four_faults_at_once_break_no_invariant(
     tmp_path: Path, campaign_row: Callable[[tuple[str, ...]], None]
 ) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import os
 from collections.abc import Iterator
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,7 @@ from tests.collect.postgres import Server, programs
 from tests.collect.sites import SendingSite
 
 from dewkeeper.collect.connection import parameters
-from dewkeeper.collect.server import initialise
+from dewkeeper.collect.server import OWNER, initialise
 
 _COUNT = itertools.count()
 
@@ -30,16 +31,25 @@ def server() -> Iterator[Server]:
     made.stop()
 
 
+@lru_cache
+def _pattern(server: Server) -> tuple[str, str]:
+    """Make a database with our schema that every other is copied from; return its name and revision."""
+    with server.connect() as connection:
+        connection.execute("CREATE DATABASE pattern")
+    return "pattern", initialise(parameters(server.owner("pattern"), None))
+
+
 class Collector:
     """A database with our schema on the server."""
 
     def __init__(self, server: Server) -> None:
         self.server = server
         self.name = f"d{next(_COUNT)}"
+        pattern, self.revision = _pattern(server)
         with server.connect() as connection:
-            connection.execute(f"CREATE DATABASE {self.name}")
+            connection.execute(f"CREATE DATABASE {self.name} TEMPLATE {pattern}")
+            connection.execute(f"GRANT CREATE ON DATABASE {self.name} TO {OWNER}")  # a copy has no grants of its own
         self.owner = server.owner(self.name)
-        self.revision = initialise(parameters(self.owner, None))
 
     @property
     def host(self) -> str:

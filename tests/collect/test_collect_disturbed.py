@@ -43,6 +43,7 @@ def _through(site: SendingSite, server: Server, proxy: Proxy) -> None:
     site.address = site.address.replace(f"port={server.port}", f"port={proxy.port}")
 
 
+@pytest.mark.slow
 def test_a_wire_cut_anywhere_loses_and_doubles_nothing(collector: Collector, site: SendingSite, proxy: Proxy) -> None:
     """Cut after any number of bytes, in the middle of a copy or just before its end is acknowledged, the next pass goes on."""
     direct = site.address
@@ -93,6 +94,7 @@ def test_what_a_wire_does_not_take_is_not_read_ahead(collector: Collector, site:
     assert read < 1_000_000
 
 
+@pytest.mark.slow
 def test_a_server_killed_anywhere_loses_and_doubles_nothing(tmp_path: Path) -> None:
     """Killed at random instants of taking in and started again, it has everything once the pass after it is done."""
     own = Server("restart_after_crash=off")
@@ -117,6 +119,7 @@ def test_a_server_killed_anywhere_loses_and_doubles_nothing(tmp_path: Path) -> N
         own.stop()
 
 
+@pytest.mark.slow
 def test_a_pi_killed_anywhere_loses_and_doubles_nothing(collector: Collector, site: SendingSite) -> None:
     """Killed at random instants of storing and sending and started again, what it had stored is there once."""
     site.shelf.store.close()

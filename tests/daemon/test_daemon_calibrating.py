@@ -141,6 +141,7 @@ def test_another_sensor_is_not_corrected_by_the_calibration_of_the_one_before(ra
     assert (in_force.humidity_offset_percent, in_force.humidity_gain, in_force.checked) == (0.0, 1.0, None)
 
 
+@pytest.mark.slow
 @settings(
     max_examples=amount(2, 60), deadline=None, suppress_health_check=list(HealthCheck),
     phases=(Phase.explicit, Phase.generate),

@@ -49,7 +49,6 @@ def test_a_night_on_which_clocks_change_has_one_nightly_job(racks: Any, phone: A
     assert ("dry.raised" in _types(phone)) == dry
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("phase", ["at start", "steady", "open alarm"])
 def test_a_foreign_write_lock_delays_readings_and_loses_none(racks: Any, phone: Any, phase: str) -> None:
     """F23: another program holds the database over two polls: readings wait in memory and are stored when it lets go."""

@@ -75,7 +75,7 @@ def start() -> Iterator[Start]:
 
 def _end(child: subprocess.Popen[bytes], how: int) -> None:
     child.send_signal(how)
-    child.wait(30)
+    child.wait(120)
     assert child.stdout is not None
     child.stdout.close()
 

@@ -37,7 +37,6 @@ def _fill(racks: Racks) -> None:
     store.close()
 
 
-@pytest.mark.slow
 def test_a_pass_hands_in_facts_and_figures_and_says_what_is_withheld(racks: Racks) -> None:
     """The command the daemon runs at night, as a process: facts stored and dated, figures kept, nothing new said twice."""
     _fill(racks)

@@ -202,7 +202,7 @@ def test_without_a_neighbour_the_page_takes_no_heartbeat(racks: Any) -> None:
     port = _free_port()
     text = racks.text().replace("web = { enabled = false }", f"web = {{ port = {port} }}")
     racks.start(parse(text.encode(), racks.folder / "test.toml"))
-    assert requests.post(f"http://127.0.0.1:{port}{HEARTBEAT_PATH}", data=b"{}", timeout=10).status_code == 404
+    assert requests.post(f"http://127.0.0.1:{port}{HEARTBEAT_PATH}", data=b"{}", timeout=60).status_code == 404
 
 
 def _heartbeat_by(pair: Pair, name: str, at: int) -> requests.Response:
@@ -216,9 +216,9 @@ def _heartbeat_by(pair: Pair, name: str, at: int) -> requests.Response:
 def _once_more(taken: requests.Response) -> requests.Response:
     """Send the same again, as somebody would who listened."""
     with requests.Session() as session:
-        return session.send(taken.request, timeout=10)
+        return session.send(taken.request, timeout=60)
 
 
 def _post(pair: Pair, body: bytes, headers: dict[str, str]) -> requests.Response:
     address = f"http://127.0.0.1:{pair.ports['North room']}{HEARTBEAT_PATH}"
-    return requests.post(address, data=body, headers=headers, timeout=10)
+    return requests.post(address, data=body, headers=headers, timeout=60)

@@ -226,6 +226,7 @@ def _printed(folder: Path) -> list[dict[str, Any]]:
     return [json.loads(line) for line in written.getvalue().splitlines()]
 
 
+@pytest.mark.slow
 def test_the_stored_stream_tells_again_what_was_told_live(tmp_path: Path, phone: Phone) -> None:
     """Air, faults, journal, commands, limits, clock steps, stops and kills: live events and replay are the same."""
     count = 0
@@ -278,7 +279,7 @@ def test_an_exported_past_is_judged_alike(racks: Any, phone: Phone, capsys: pyte
         "fault_for_seconds": 2_000,
     }
     text = racks.folder / "rack.toml"
-    text.write_text(racks.text(2, 60, **air), encoding="utf-8")
+    text.write_text(racks.text(2, 300, **air), encoding="utf-8")
     racks.start(load(text))
     racks.clock.advance(20_000)
     request(racks.folder, {"do": "journal", "enclosure": "T1", "what": "quarantine", "who": "Ina"})

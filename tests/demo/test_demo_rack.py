@@ -92,7 +92,6 @@ def test_the_room_probe_reads_the_room() -> None:
     assert temperature < world.tubs[HOT_TUB].temperature_c - 3
 
 
-@pytest.mark.slow
 def test_a_week_of_care_is_calm_and_stored_whole(tmp_path: Path) -> None:
     """The week before the night is stored poll by poll with its journal, and raises no alarm."""
     evening = date(2026, 11, 17)

@@ -30,14 +30,14 @@ Seam = Callable[[Wire, BusConfig], BusConfig]
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Over the kernel leave out what is slow: it is about what stands above the seam, and is run over the wire.
+    """Over the kernel leave out what is about what stands above the seam, and is run over the wire.
 
     The long run leaves nothing out.
     """
     if OVER_KERNEL and not LONG:
-        slow = [item for item in items if item.get_closest_marker("slow") and HERE in item.path.parents]
-        config.hook.pytest_deselected(items=slow)
-        items[:] = [item for item in items if item not in slow]
+        above = [item for item in items if item.get_closest_marker("above_seam") and HERE in item.path.parents]
+        config.hook.pytest_deselected(items=above)
+        items[:] = [item for item in items if item not in above]
 
 
 @pytest.fixture

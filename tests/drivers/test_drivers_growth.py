@@ -16,7 +16,7 @@ from dewkeeper_drivers.errors import ProbeError
 from dewkeeper_drivers.registry import open_probe
 
 
-@pytest.mark.slow
+@pytest.mark.above_seam
 def test_day_of_unplugging_grows_nothing(tmp_path: Path) -> None:
     """1,440 polls (210 outside CI) in which probes, multiplexers and the adapter come and go cost nothing for good."""
     rack = large_rack("growth", multiplexers=1, lock=tmp_path / "adapter.lock")

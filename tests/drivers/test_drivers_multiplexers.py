@@ -254,7 +254,7 @@ def test_short_that_kills_the_bus_names_its_channel(eight: Cycle) -> None:
     assert "since channel 3 of multiplexer 0x70 was used" in fault.why
 
 
-@pytest.mark.slow
+@pytest.mark.above_seam
 def test_after_its_reset_the_short_channel_is_left_alone(eight: Cycle) -> None:
     """Once power is back the seven good channels are read; the short one is tried more and more rarely."""
     eight.wire.faults.append(HeldLow(branch=(0x70, 3), deaf=True))
@@ -269,7 +269,7 @@ def test_after_its_reset_the_short_channel_is_left_alone(eight: Cycle) -> None:
     assert seven >= 270
 
 
-@pytest.mark.slow
+@pytest.mark.above_seam
 def test_bus_held_for_an_hour_costs_little_and_comes_back(eight: Cycle) -> None:
     """A bus held low for sixty polls costs at most 2 s each, is one fault, and works in the second cycle after."""
     eight.wire.faults.append(HeldLow())
@@ -308,7 +308,7 @@ def _positions(cycle: Cycle) -> Iterator[int]:
     yield from range(cycle.wire.transfers - before)
 
 
-@pytest.mark.slow
+@pytest.mark.above_seam
 @pytest.mark.parametrize("code", [errno.EAGAIN, errno.EIO, errno.EREMOTEIO, errno.ETIMEDOUT])
 @pytest.mark.parametrize("times", [1, 3, 12])
 def test_failure_at_every_position_never_mixes_probes(two: Cycle, code: int, times: int) -> None:
@@ -343,7 +343,7 @@ def test_single_lost_transfer_costs_no_reading(two: Cycle) -> None:
         assert two.read() == two.all_well, f"position {position}"
 
 
-@pytest.mark.slow
+@pytest.mark.above_seam
 def test_every_fifth_transfer_lost_still_completes_cycles(eight: Cycle) -> None:
     """With 20 % of transfers lost at least 99 % of readings arrive."""
     eight.wire.faults.append(Noise(share=0.2, code=errno.EIO))

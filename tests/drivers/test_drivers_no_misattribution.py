@@ -29,7 +29,7 @@ from dewkeeper_drivers.registry import open_probe
 
 TRANSFERS_OF_A_READING = 400  # far more than the longest one with all its tries
 
-pytestmark = pytest.mark.slow
+pytestmark = pytest.mark.above_seam
 
 
 def _later(number: int, transfer: Transfer) -> bool:

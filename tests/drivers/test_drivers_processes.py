@@ -63,9 +63,9 @@ def served(rig: Any, tmp_path: Path) -> Iterator[str]:
         accepting = threading.Thread(target=accept)
         accepting.start()
         yield path
-        accepting.join(10)
+        accepting.join(60)
         for thread in threads:
-            thread.join(10)
+            thread.join(60)
 
 
 def _two_readers(served: str, lock: str) -> dict[str, int]:
@@ -86,13 +86,13 @@ def _two_readers(served: str, lock: str) -> dict[str, int]:
     return total
 
 
-@pytest.mark.slow
+@pytest.mark.above_seam
 def test_two_processes_with_the_lock_never_disturb_each_other(served: str, tmp_path: Path) -> None:
     """Two processes that read through one adapter at the same time each get every reading, all their own."""
     assert _two_readers(served, str(tmp_path / "adapter.lock")) == {"own": 2 * READINGS, "other": 0, "failed": 0}
 
 
-@pytest.mark.slow
+@pytest.mark.above_seam
 def test_without_the_lock_they_would(served: str) -> None:
     """The same without a lock fails now and then: what the lock is for, and that this test could tell."""
     outcome = _two_readers(served, "-")
@@ -135,7 +135,7 @@ def test_busy_adapter_names_its_holder(rig: Any, lock_path: Path, holder: subpro
     with pytest.raises(BusBusy, match=rf"process {holder.pid} \(.*python"):
         rig.probe(bus)
     holder.kill()
-    holder.wait(10)
+    holder.wait(120)
     assert rig.probe(bus).read().temperature_word == 20_001, "a killed process must not leave the bus locked"
     bus.close()
 
@@ -168,7 +168,7 @@ def test_thread_that_waits_too_long_is_told(rig: Any) -> None:
     with bus.session(bus.port()):
         thread = threading.Thread(target=use)
         thread.start()
-        thread.join(10)
+        thread.join(60)
     assert len(told) == 1
     bus.close()
 

@@ -57,7 +57,7 @@ def test_cycle_of_128_probes(full: Cycles) -> None:
     assert all(chip.converted == before[name] + 1 for name, chip in full.rack.chips.items())
 
 
-@pytest.mark.slow
+@pytest.mark.above_seam
 def test_dead_branch_in_128_probes(full: Cycles) -> None:
     """One dead branch adds at most 2 s to any cycle and costs its own two probes only."""
     healthy, _ = full.cycle()

@@ -152,7 +152,7 @@ STEPS = st.lists(
 ).filter(_one_short)
 
 
-@pytest.mark.slow
+@pytest.mark.above_seam
 @settings(
     max_examples=amount(15, 600), suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
 )

@@ -43,7 +43,7 @@ def test_reference_frames_decode(rig: Any, frame: dict[str, str]) -> None:
     assert sample.humidity_percent == pytest.approx(float(frame["rh_pct"]), abs=5e-5)
 
 
-@pytest.mark.slow
+@pytest.mark.above_seam
 @given(words=st.tuples(st.integers(0, 0xFFFF), st.integers(0, 0xFFFF)))
 @settings(max_examples=amount(50, 2000), suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_words_come_back_whole(rig: Any, words: tuple[int, int]) -> None:
@@ -157,7 +157,7 @@ def test_one_flipped_bit_is_read_again(rig: Any) -> None:
     assert chip.converted == 2
 
 
-@pytest.mark.slow
+@pytest.mark.above_seam
 def test_bit_flips_never_give_a_wrong_value(rig: Any) -> None:
     """Over 2,000 readings with half of the answers damaged in one bit, none differs from what the sensor sent."""
     rig.direct(number=9)

@@ -57,6 +57,17 @@ def test_top_level_is_what_was_agreed() -> None:
     assert {name for name in top if not name.startswith(".")} <= allowed
 
 
+def test_what_a_strangers_run_leaves_out_is_run_in_ci() -> None:
+    """Whatever `tests/run` ignores or deselects `.ci/run` runs, and `tests/run` says so."""
+    run, ci = ((ROOT / file).read_text(encoding="utf-8") for file in ("tests/run", ".ci/run"))
+    assert re.findall(r'-m "([^"]+)"', run) == ["not slow"]
+    assert "\n./tests/run -q -rs -n 2 --dist loadfile -m slow tests\n" in ci
+    said = "".join(line for line in run.splitlines() if line.startswith("say "))
+    for folder in re.findall(r"--ignore=(\S+)", run):
+        assert re.search(rf"^ *\./tests/run -q -rs .*{folder}\b(?!/)", ci, re.MULTILINE), folder
+        assert folder in said
+
+
 def test_nobody_patches_our_own_modules() -> None:
     """Tests use real parts and shipped fakes: no mocking library, no replaced attributes."""
     pattern = re.compile(r"unittest\.mock|import mock\b|monkeypatch\.setattr|mocker\b")

@@ -18,7 +18,7 @@ from dewkeeper.insight import LEARN_AT
 from dewkeeper.insight.learning import facts_at
 from dewkeeper.insight.pupil import Pupil
 from dewkeeper.judge import Judge
-from dewkeeper.judge.types import Exclusion, Item, JournalEntry, Learned, Reading, Settings
+from dewkeeper.judge.types import Event, Exclusion, Item, JournalEntry, Learned, Reading
 from dewkeeper.report.readings_file import Row
 from dewkeeper.report.replaying import replay_rows
 from dewkeeper.service.settings import judge_settings
@@ -101,11 +101,17 @@ class Watched(Pupil):
 handed_in: list[Learned] = []
 
 
-def _handed(rows: list[Row], settings: Settings) -> list[Learned]:
+def _handed(rows: list[Row]) -> tuple[list[Learned], list[Event]]:
+    """Return what is learned along with a replay, and what is told in it."""
     handed_in.clear()
-    for _ in replay_rows(settings, rows, _journal(), Watched(settings, _journal(), RULE)):
-        pass
-    return list(handed_in)
+    settings = judge_settings(_config(), START)
+    told = list(replay_rows(settings, rows, _journal(), Watched(settings, _journal(), RULE)))
+    return list(handed_in), told
+
+
+@cache
+def _handed_by_all() -> tuple[list[Learned], list[Event]]:
+    return _handed(_rows(_readings()))
 
 
 def _rows(readings: tuple[Reading, ...]) -> list[Row]:
@@ -118,7 +124,7 @@ def test_a_replay_learns_what_the_daemon_learned(tmp_path: Path) -> None:
     settings = judge_settings(config, START)
     readings = _readings()
     judge, items = Judge(), list[Item]([settings])
-    handed = {item.time: item for item in _handed(_rows(readings), settings) if item.enclosure == "B2"}
+    handed = {item.time: item for item in _handed_by_all()[0] if item.enclosure == "B2"}
     last = max(handed)
     store = Store.open(tmp_path, config.storage, ManualClock(wall=float(START)))
     journal = _journal()
@@ -150,22 +156,19 @@ def test_a_replay_learns_what_the_daemon_learned(tmp_path: Path) -> None:
 
 def test_nothing_is_learned_from_the_future() -> None:
     """Cut off at noon of the twelfth day, a file teaches, until then, what the whole of it does; passes come at the daemon's hour."""
-    settings = judge_settings(_config(), START)
-    rows = _rows(_readings())
     noon = START + 12 * 86_400
-    whole = [item for item in _handed(rows, settings) if item.time < noon]
-    assert whole == _handed([row for row in rows if row[0] < noon], settings)
+    whole = [item for item in _handed_by_all()[0] if item.time < noon]
+    assert whole == _handed([row for row in _rows(_readings()) if row[0] < noon])[0]
     assert {RULE.latest_slot(item.time) for item in whole} == {item.time for item in whole}
     assert len({item.time for item in whole}) > 3
 
 
 def test_the_judge_hears_of_it() -> None:
     """A probe that drifts through a replayed file is told as drifting, which only learned facts can say; without a pupil it is not."""
-    settings = judge_settings(_config(), START)
-    rows = _rows(_readings())
-    told = [e for e in replay_rows(settings, rows, _journal(), Pupil(settings, _journal(), RULE)) if e.kind == "drift"]
+    told = [e for e in _handed_by_all()[1] if e.kind == "drift"]
     assert [(e.enclosure, e.event) for e in told[:1]] == [("B2", "raised")]
-    assert not [e for e in replay_rows(settings, rows, _journal()) if e.kind == "drift"]
+    alone = replay_rows(judge_settings(_config(), START), _rows(_readings()), _journal())
+    assert not [e for e in alone if e.kind == "drift"]
 
 
 @pytest.mark.parametrize("gap_days", [1, 9])

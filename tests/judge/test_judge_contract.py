@@ -131,7 +131,6 @@ def _covered(desk: Desk, *, humid: float, swing: float, noted: bool) -> list[tup
     return desk.told("stale_air")
 
 
-@pytest.mark.slow
 def test_covered_vents_leave_stale_air() -> None:
     """Humid, flat and far above its room for six hours after the mesh was covered: told once, low, and over when it is uncovered."""
     desk = Desk(rack(room=True))
@@ -144,7 +143,6 @@ def test_covered_vents_leave_stale_air() -> None:
     assert desk.told("stale_air")[-1] == ("stale_air", "cleared", None)
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize(
     ("humid", "swing", "noted"),
     [(78.0, 0.1, False), (78.0, 3.0, True), (64.0, 0.1, True)],

@@ -23,7 +23,6 @@ def _share(value: float, high: float) -> Fact:
     return Fact("exchange_share", value, value / 1.5, high, days=9, until=2_000_000_000)
 
 
-@pytest.mark.slow
 def test_little_exchange_and_humid_air_are_stale() -> None:
     """Two fifths of the former exchange, and six humid hours: told, with the share, though no change was noted lately; over when drier."""
     desk = _desk(_share(0.4, 0.6), humid=78.0)
@@ -33,7 +32,6 @@ def test_little_exchange_and_humid_air_are_stale() -> None:
     assert desk.told("stale_air")[-1] == ("stale_air", "cleared", None)
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize(
     ("share", "humid"),
     [
@@ -49,7 +47,6 @@ def test_otherwise_it_is_not_told(share: Fact, humid: float) -> None:
     assert _desk(share, humid=humid).told("stale_air") == []
 
 
-@pytest.mark.slow
 def test_a_later_change_makes_what_was_learned_another_enclosures() -> None:
     """Since the mesh was opened again an hour ago the learned share says nothing any more."""
     desk = Desk(rack(room=True))

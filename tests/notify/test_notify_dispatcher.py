@@ -142,7 +142,9 @@ def test_a_dead_channel_delays_no_other(bad: Answer) -> None:
     with Phone() as dead, Phone() as good:
         dead.usual = bad
         people = {"Marit": ["dead"], "Ode": ["good"]}
-        with running(config({"dead": dead.url, "good": good.url}, people, timeout_seconds=1.0)) as run:
+        both = config({"dead": dead.url, "good": good.url}, people)
+        hasty = [channel.but(timeout_seconds=1.0) if channel.name == "dead" else channel for channel in both.channel]
+        with running(both.but(channel=hasty)) as run:
             for n in range(5):
                 urgent = {"priority": "urgent"}
                 run.outbox.add(

@@ -66,6 +66,7 @@ def test_mails_of_one_alarm_form_one_thread(authority: Authority) -> None:
         assert len({str(mail["Message-ID"]) for mail in server.mails}) == 5
 
 
+@pytest.mark.slow
 def test_a_link_down_for_a_day_and_then_a_stalling_proxy_end_in_one_digest() -> None:
     """Twenty-four hours of news, the link refused, then a proxy that says nothing: one digest and what is urgent, in order."""
     with Phone() as phone, running(config({"phone": phone.url}, timeout_seconds=2.0)) as run:

@@ -39,7 +39,7 @@ def test_a_process_that_waits_in_short_turns_ends_whenever_the_signal_comes(numb
             assert process.stdout is not None
             assert process.stdout.readline() == "ready\n"
             process.send_signal(number)
-            assert process.communicate(timeout=30)[0] == "ended\n"
+            assert process.communicate(timeout=120)[0] == "ended\n"
             assert process.returncode == 0
 
 

@@ -120,7 +120,7 @@ def test_a_revision_that_fails_leaves_the_file_as_it_was(shelf: Shelf, tmp_path:
 
 
 def test_an_older_file_is_changed_in_a_process_of_its_own(tmp_path: Path) -> None:
-    """A file of the first revision is brought to the newest by Alembic, outside of us."""
+    """A file of the first revision is brought to the newest by Alembic, outside of us; without readings nothing is to be made anew."""
     with closing(FileWriter(tmp_path / "old.db")) as file:
         migrate.bring_up_to_date(file, tmp_path / "old.db", "0001")
         with file.transaction() as connection:
@@ -128,6 +128,7 @@ def test_an_older_file_is_changed_in_a_process_of_its_own(tmp_path: Path) -> Non
         migrate.bring_up_to_date(file, tmp_path / "old.db")
         with file.transaction() as connection:
             assert migrate.current(connection) == migrate.HEAD
+            assert connection.execute("SELECT * FROM note").fetchall() == []
 
 
 def _quarters(file: Path) -> dict[str, list[tuple[int, ...]]]:
@@ -166,15 +167,6 @@ def test_hours_left_out_before_get_their_temperature_at_night(shelf: Shelf) -> N
     with shelf.history() as history:
         assert remake.NOTE not in history.notes()
     assert _quarters(file) == wanted
-
-
-def test_a_file_without_readings_has_nothing_to_make_anew(tmp_path: Path) -> None:
-    """No note is left in it."""
-    with closing(FileWriter(tmp_path / "old.db")) as file:
-        migrate.bring_up_to_date(file, tmp_path / "old.db", "0001")
-        migrate.bring_up_to_date(file, tmp_path / "old.db")
-        with file.transaction() as connection:
-            assert connection.execute("SELECT * FROM note").fetchall() == []
 
 
 _OPENED = """

@@ -31,7 +31,7 @@ HEADS = [
 
 
 def _status(rig: Any, request: bytes) -> int:
-    with socket.create_connection(rig.page.address, timeout=20) as connection:
+    with socket.create_connection(rig.page.address, timeout=60) as connection:
         connection.sendall(request)
         answer = b""
         while b"\r\n" not in answer and (part := connection.recv(4096)):

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import Any
 
-import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from tests.amounts import amount
@@ -90,7 +89,6 @@ def test_anything_at_all_is_never_5xx_and_never_writes(rig: Any) -> None:
     assert rig.written() == before
 
 
-@pytest.mark.slow
 def test_a_good_request_with_one_thing_broken_is_4xx_and_never_writes(rig: Any) -> None:
     """A form as the page sends it, with its token, session, origin, choice, place, time, hours or reason spoilt: always a 4xx, nothing written."""
     sender, before = Sender(rig), rig.written()

@@ -69,7 +69,7 @@ def test_login_makes_a_new_session_and_logout_ends_it(rig: Any) -> None:
     session.post(rig.base + "/login", data={"name": "Ina", "password": "four plain words here"})
     tokens = [c.value for c in session.cookies if c.name == COOKIE]
     assert tokens[-1] != "planted"
-    planted = requests.get(rig.base + "/", cookies={COOKIE: "planted"}, allow_redirects=False, timeout=20)
+    planted = requests.get(rig.base + "/", cookies={COOKIE: "planted"}, allow_redirects=False, timeout=60)
     assert planted.status_code == 303
     session.cookies.clear()
     session.cookies.set(COOKIE, str(tokens[-1]))
@@ -246,9 +246,9 @@ def test_slow_clients_do_not_starve_a_request(rig: Any) -> None:
     try:
         for connection in slow:
             connection.sendall(b"GET / HTTP/1.1\r\nHost: x\r\nX-Slow: ")
-        assert keeper.get(rig.base + "/", timeout=20).status_code == 200
+        assert keeper.get(rig.base + "/", timeout=60).status_code == 200
         with ThreadPoolExecutor(4) as pool:
-            codes = list(pool.map(lambda _: keeper.get(rig.base + "/rack", timeout=20).status_code, range(8)))
+            codes = list(pool.map(lambda _: keeper.get(rig.base + "/rack", timeout=60).status_code, range(8)))
         assert set(codes) == {200}
         before = rig.daemon.sampler.heartbeat
         rig.clock.advance(120)

@@ -133,7 +133,6 @@ def test_scorer_finds_misses_false_alerts_and_lateness() -> None:
     assert _score(truth, [right, false], plan).tally.counts["false urgent"] == 1
 
 
-@pytest.mark.slow
 def test_judge_on_a_small_portion() -> None:
     """On four days of a rack nothing is missed or told late, nothing is told from bad readings, calm air is silent."""
     for make in (MAKES[0], MAKES[12]):
@@ -148,7 +147,6 @@ def test_judge_on_a_small_portion() -> None:
         assert result.good_counted >= 0.995 * result.good_readings
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("trouble", TROUBLES)
 def test_fast_overheating_is_told_within_two_samples(trouble: str) -> None:
     """From 0.5 to 5 °C a minute, whatever else happens, `hot` is told at the second sample beyond."""

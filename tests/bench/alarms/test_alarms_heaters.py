@@ -51,7 +51,6 @@ def test_the_same_seed_draws_the_same_heaters() -> None:
     assert air_of(one.heaters[2], one, Random(3)) == air_of(two.heaters[2], two, Random(3))
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("room_probe", [True, False])
 def test_the_judge_on_a_cut_and_on_stuck_heaters(room_probe: bool) -> None:
     """One tuning seed: a cut has one cause and is over when it is over; what sticks is told, and not over while hot."""

@@ -9,7 +9,6 @@ from tests.bench.bus.day import measure
 from tests.kernel.emulated import compiler
 
 pytestmark = [
-    pytest.mark.slow,
     pytest.mark.skipif(compiler() is None and not os.environ.get("CI"), reason="no C compiler for the emulated kernel"),
 ]
 

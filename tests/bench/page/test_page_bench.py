@@ -4,10 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import pytest
 from tests.bench.page import measure
-
-pytestmark = [pytest.mark.slow]
 
 HELD_TIMES = 5.0
 """The goal. Both are processor time of one run, the least of three; 3.4 at a load of 14 on two cores, 30 November 2026."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import signal
@@ -35,12 +36,12 @@ def _status(pid: int) -> dict[str, str]:
 
 def _wakeups(pid: int) -> int:
     """Return how often all threads together have given the processor up by themselves: each time they woke before."""
-    return sum(
-        int(line.split()[1])
-        for task in Path(f"/proc/{pid}/task").iterdir()
-        for line in (task / "status").read_text().splitlines()
-        if line.startswith("voluntary_ctxt_switches")
-    )
+    found = 0
+    for task in Path(f"/proc/{pid}/task").iterdir():
+        with contextlib.suppress(OSError):  # a thread that has ended meanwhile
+            lines = (task / "status").read_text().splitlines()
+            found += sum(int(line.split()[1]) for line in lines if line.startswith("voluntary_ctxt_switches"))
+    return found
 
 
 def daemon(folder: Path, probes: int = 128, settle_seconds: float = 75.0, seconds: float = 120.0) -> dict[str, float]:

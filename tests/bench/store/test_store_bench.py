@@ -12,7 +12,6 @@ from tests.bench.store.bench_store_rack import NAMES
 from tests.bench.store.store_table import measure
 
 
-@pytest.mark.slow
 @pytest.mark.skipif(shutil.which("cc") is None, reason="no C compiler for the recorder of writes")
 @pytest.mark.parametrize("part", ["writing", "gentle", "reading"])
 def test_counts_keep_their_limits(part: str) -> None:
@@ -33,7 +32,6 @@ def filled(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
     return folder / "state", bench_store_month.compiled(folder / "first")
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize(("page", "when", "most"), [(False, "after a message", 64.0), (True, "after a message", 75.0)])
 def test_the_daemon_stays_small(
     filled: tuple[Path, Path], tmp_path: Path, *, page: bool, when: str, most: float

@@ -21,8 +21,9 @@ def written(process: int) -> dict[int, int]:
     """Return thread -> bytes it has sent towards the disk so far (proc(5), io)."""
     found = {}
     for task in Path(f"/proc/{process}/task").iterdir():
-        lines = dict(line.split(": ") for line in (task / "io").read_text().splitlines())
-        found[int(task.name)] = int(lines["write_bytes"])
+        with contextlib.suppress(OSError):  # a thread that has ended meanwhile
+            lines = dict(line.split(": ") for line in (task / "io").read_text().splitlines())
+            found[int(task.name)] = int(lines["write_bytes"])
     return found
 
 
