@@ -8,7 +8,7 @@ import zlib
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any, Final
+from typing import Any
 
 from dewkeeper.judge.types import MISSING, PASS
 from dewkeeper.store import asked
@@ -21,8 +21,6 @@ from dewkeeper.store.reading import Decoder
 from dewkeeper.store.records import CAME_LAST, FIGURES, OFF_TIMES
 from dewkeeper.store.rows import first_key, last_key
 
-LOWEST: Final = 0
-"""Items have larger numbers, but for those that were imported: their numbers go down from it."""
 _WITH_IDS = ("JournalEntry", "Command")
 _FAILED = spelled((), "missing", ())
 
