@@ -11,6 +11,7 @@ import signal
 import socket
 import subprocess
 import tempfile
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -32,9 +33,13 @@ def programs() -> Path | None:
 
 
 class Server:
-    """One server with one database cluster; over its Unix socket whoever asks is let in, over loopback by password."""
+    """One server with one database cluster; over its Unix socket whoever asks is let in, over loopback by password.
+
+    environment: of its processes, beside this one's; from the next start on.
+    """
 
     def __init__(self, *settings: str) -> None:
+        self.environment: Mapping[str, str] = {}
         found = programs()
         assert found is not None
         self.programs = found
@@ -120,7 +125,8 @@ class Server:
     def _run(self, program: str, *arguments: str) -> None:
         lent = {} if self.user is None else {"user": self.user.pw_uid, "group": self.user.pw_gid, "extra_groups": []}
         done = subprocess.run(
-            [str(self.programs / program), *arguments], check=False, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, cwd="/", **lent
+            [str(self.programs / program), *arguments], check=False, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, cwd="/",
+            env={**os.environ, **self.environment}, **lent
         )  # type: ignore[call-overload]  # fmt: skip
         assert done.returncode == 0, f"{program}: {self.log()[-2000:] if (self.folder / 'log').exists() else 'no log'}"
 

@@ -5,10 +5,12 @@ from __future__ import annotations
 import contextlib
 import os
 import random
+import shutil
 import socket
 import subprocess
 import sys
 import threading
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -143,6 +145,56 @@ def test_a_pi_killed_anywhere_loses_and_doubles_nothing(collector: Collector, si
     with collector.connect() as connection:
         assert unlike(site.shelf, connection, site.name) == []
         assert connection.execute("SELECT count(*) > 0 FROM readings").fetchone() == (True,)
+
+
+@pytest.mark.skipif(shutil.which("cc") is None and not os.environ.get("CI"), reason="needs a C compiler")
+def test_both_clocks_wrong_lose_and_double_nothing(tmp_path: Path) -> None:
+    """A server two years behind, two ahead and right again, while the Pi stamps 1970, this year and 2099: the same on both sides."""
+    own = Server()
+    try:
+        shim = own.folder / "shifted_clock.so"  # where the server's user can read it
+        source = Path(__file__).with_name("shifted_clock.c")
+        subprocess.run(["cc", "-shared", "-fPIC", "-O2", "-Wall", "-Werror", "-o", str(shim), str(source)], check=True)
+        collector = Collector(own)
+        site = SendingSite.admitted(tmp_path / "north", "north room", collector.owner, collector.host)
+        for turn, off in enumerate((-730 * DAY, 730 * DAY, 0)):
+            own.kill()
+            own.environment = {"LD_PRELOAD": str(shim), "CLOCK_OFF": str(off)}
+            own.start()
+            with own.connect() as connection:
+                (now,) = connection.execute("SELECT extract(epoch FROM clock_timestamp())::float8").fetchone() or (0,)
+            assert now - time.time() == pytest.approx(off, abs=60)
+            for start in (3600, MIDNIGHT, 4_080_000_000):
+                fill(site.shelf, start + turn * DAY, 0.2, start + turn)
+            live(site.shelf, MIDNIGHT + turn * DAY, turn)
+            site.send(round_too=True)
+            with collector.connect() as connection:
+                assert unlike(site.shelf, connection, site.name) == []
+        site.shelf.store.close()
+    finally:
+        own.stop()
+
+
+def test_sending_writes_nothing_into_the_store(site: SendingSite) -> None:
+    """The server keeps where a site is: a pass leaves the store's files as they were, to the byte; the first adds who this is."""
+    fill(site.shelf, MIDNIGHT, 2, 1)
+    live(site.shelf, MIDNIGHT, 1)
+    site.shelf.store.close()
+
+    def files() -> dict[str, bytes]:
+        return {
+            path.name: path.read_bytes()
+            for path in site.shelf.folder.iterdir()
+            if path.is_file() and not path.name.endswith("-shm")
+        }
+
+    before = files()
+    site.send(round_too=True)
+    first = files()
+    site.send(round_too=True)
+    assert files() == first
+    assert {name: content for name, content in first.items() if name in before} == before
+    assert {name for name, content in first.items() if content and name not in before} == {"installation"}
 
 
 @pytest.mark.root
