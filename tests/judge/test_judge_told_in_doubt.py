@@ -150,6 +150,23 @@ def test_a_tub_taken_out_of_the_heat_is_cold_though_its_probe_seems_to_lie_in_th
     assert told.response.startswith("look at the probe and the lid first")
 
 
+def test_a_probe_that_fell_out_before_an_outage_is_told_as_cold_in_doubt_after_it() -> None:
+    """It fell out 25 min before nothing was read for four hours: what was begun then is told on return, and that it may be the room's air."""
+    desk = _known(26 * 60)
+    desk.hold(
+        25,
+        t=lambda m: 23.2 + 6 * math.exp(-m / 2),
+        h=lambda m: 48 + 17 * math.exp(-m / 2),
+        others=[("air", 22.4, 47.0)],
+    )
+    desk.now += 4 * 3600
+    back = desk.now
+    desk.hold(50, t=22.5, h=46.0, others=[("air", 22.6, 46.0)])
+    told = _first(desk, "cold")
+    assert told.time - back <= 15 * 60
+    assert told.detail["doubt"] == "probe in its room's air"
+
+
 @pytest.mark.parametrize("wetted", [True, False])
 def test_a_misting_that_is_written_down_quiets_damp_and_nothing_else(wetted: bool) -> None:
     """After `misted` a wet probe is named within the hour, and a tub that goes cold is told after its half hour."""

@@ -50,12 +50,14 @@ def decide(view: View, side: Side) -> Decision:
             return Decision(doubt=belief) if late else Decision(AGAIN_SECONDS)
     for belief in TABLE:
         for ground in belief.grounds:
-            longest = ground.most.get(kind, 0)
-            if not longest or (ground.target and (late or due is side.outer)) or (from_then >= longest and not late):
+            over = late or from_then >= ground.most.get(kind, 0)
+            if kind not in ground.most or (ground.target and (late or due is side.outer)):
                 continue
-            if ground.asks(view, side):
-                found = _named_below_room(view, due.since) if ground is BELOW_ROOM and not late else ()
-                return Decision(doubt=belief) if late else Decision(ground.again, found)
+            if over and not (late or belief.elsewhere):
+                continue
+            if ground.asks(view, side):  # where it may be other air, that is said though nothing waits for it any more
+                found = _named_below_room(view, due.since) if ground is BELOW_ROOM and not over else ()
+                return Decision(doubt=belief) if over else Decision(ground.again, found)
     return Decision(doubt=elsewhere)
 
 
