@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ctypes.util
 import os
 import subprocess
 import sys
@@ -58,3 +59,17 @@ def test_without_any_library_it_is_said_what_to_install(tmp_path: Path) -> None:
     # Of psycopg's ways the one that is nowhere installed: its C that is compiled on the spot.
     done = _python("c", "-m", "dewkeeper", "collect", "status", "--config", str(path))
     assert (done.returncode, "apt install libpq5" in done.stderr) == (1, True), done.stderr
+
+
+def test_what_keeps_gnutls_unstarted_is_inherited_by_nobody() -> None:
+    """Its switch is set while libpq is loaded and no longer: a program that the owner has called starts it as ever."""
+    program = (
+        "import os, subprocess, sys; from dewkeeper.left_out import leave_out_gnutls\n"
+        "leave_out_gnutls()\n"
+        "said = subprocess.run(['env'], capture_output=True, text=True, check=True).stdout\n"
+        "print('GNUTLS' in said, 'GNUTLS_NO_IMPLICIT_INIT' in os.environ, 'libpq.so.5' in open('/proc/self/maps').read())\n"
+    )
+    environment = {name: value for name, value in os.environ.items() if not name.startswith("GNUTLS")}
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True, env=environment)
+    loaded = ctypes.util.find_library("pq") is not None
+    assert done.stdout.split() == ["False", "False", str(loaded)]
