@@ -51,7 +51,15 @@ def test_a_night_without_power_and_clock_is_told_once_and_dated(racks: Any, phon
     assert message["type"] == "outage"
     assert message["title"].startswith("Not watched for 4 h")
     text = "\n".join(message["lines"])
-    for part in ("power cut", "Measured last", "driest T", "Unknown:", "thermostats and heaters", "exotics vet"):
+    for part in (
+        "switched on by hand",
+        "scorched or wet",
+        "Measured last",
+        "driest T",
+        "Unknown:",
+        "thermostats and heaters",
+        "exotics vet",
+    ):
         assert part in text
     with History.open(racks.folder) as history:
         times = [row.reading.time for row in history.raw("t1", 0, 1 << 40)]
