@@ -6,6 +6,7 @@ import base64
 import json
 import socket
 from collections.abc import Iterator
+from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
@@ -29,7 +30,7 @@ class Pair:
     """The north and the south room, their ports, and a phone each."""
 
     def __init__(self, folder: Path, north: Phone, south: Phone) -> None:
-        self.ports = {"North room": _free_port(), "South room": _free_port()}
+        self.ports = dict(zip(("North room", "South room"), _free_ports(2), strict=True))
         self.phones = {"North room": north, "South room": south}
         self.racks = {name: Racks(folder / name[:5], phone.url) for name, phone in self.phones.items()}
         self.clock = self.racks["North room"].clock
@@ -62,10 +63,13 @@ class Pair:
         return [message for message in self.phones[name].messages if message["type"] == kind]
 
 
-def _free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
+def _free_ports(count: int) -> list[int]:
+    """Return free ports, no two alike: what is let go of at once is soon given again."""
+    with ExitStack() as held:
+        probes = [held.enter_context(socket.socket()) for _ in range(count)]
+        for probe in probes:
+            probe.bind(("127.0.0.1", 0))
+        return [int(probe.getsockname()[1]) for probe in probes]
 
 
 @pytest.fixture
@@ -199,7 +203,7 @@ def test_a_heartbeat_from_before_a_restart_is_not_taken_again(pair: Pair) -> Non
 
 def test_without_a_neighbour_the_page_takes_no_heartbeat(racks: Any) -> None:
     """A site that has none answers as it does for any page it does not have."""
-    port = _free_port()
+    (port,) = _free_ports(1)
     text = racks.text().replace("web = { enabled = false }", f"web = {{ port = {port} }}")
     racks.start(parse(text.encode(), racks.folder / "test.toml"))
     assert requests.post(f"http://127.0.0.1:{port}{HEARTBEAT_PATH}", data=b"{}", timeout=60).status_code == 404
