@@ -57,7 +57,7 @@ folder, url = Path(sys.argv[1]), sys.argv[2]
 store = Store.open(folder, Storage(), SystemClock())
 config = checked(Config, {
     "rack": [{"name": "left"}], "enclosure": [{"name": "B4", "rack": "left"}], "probe": [{"name": "b4", "enclosure": "B4"}],
-    "channel": [{"kind": "webhook", "name": "phone", "url": url, "timeout_seconds": 2.0}],
+    "channel": [{"kind": "webhook", "name": "phone", "url": url, "timeout_seconds": 30.0}],
     "person": [{"name": "Marit", "channels": ["phone"]}],
 })
 Dispatcher(config, lambda: History.open(folder), SystemClock(), lambda r: store.commit(Batch(deliveries=(r,))),
