@@ -6,7 +6,15 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final, Protocol
 
-from dewkeeper.judge.rationale import COLD_CAUSE, DRY_CAUSE, MEANWHILE_WARM, SWITCH_ON, TO_THE_HEATER, heat_off
+from dewkeeper.judge.rationale import (
+    COLD_CAUSE,
+    DRY_CAUSE,
+    MEANWHILE_WARM,
+    SWITCH_ON,
+    TO_THE_HEATER,
+    TO_THE_THERMOSTAT,
+    heat_off,
+)
 from dewkeeper.judge.types import Band, Kind
 from dewkeeper.judge.words import DAY, FAULTS, KINDS, Rationale
 
@@ -94,6 +102,7 @@ _ANY_STEP: Final = (
     ("change nothing more", "call the vet"),
     ("treat the room's air", "treat the room"),
     (TO_THE_HEATER, "unplug, check heater"),
+    (TO_THE_THERMOSTAT, "check thermostat"),
     ("warm the room;", "warm the room"),
     ("moisten the room", "moisten the room"),
 )
