@@ -9,7 +9,7 @@ import pytest
 from tests.judge.judge_desk import Desk, rack
 
 from dewkeeper.air import humidity_at, split, vapour_hpa
-from dewkeeper.judge.rationale import TO_THE_HEATER
+from dewkeeper.judge.rationale import TO_THE_THERMOSTAT
 from dewkeeper.judge.types import Event, Fact, JournalEntry, Learned, Settings
 from dewkeeper.judge.words import KINDS
 
@@ -61,7 +61,7 @@ def test_warmed_air_is_no_lost_water() -> None:
     told = next(e for e in desk.events if e.kind == "dry")
     assert told.cause == "warmed"
     assert "do not mist" in told.response
-    assert told.response.startswith(TO_THE_HEATER)
+    assert told.response.startswith(TO_THE_THERMOSTAT)
 
 
 @pytest.mark.parametrize(("warmest", "hours"), [(33.0, 2), (31.5, 12)])

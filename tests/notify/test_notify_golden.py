@@ -14,10 +14,9 @@ from dewkeeper.judge.rationale import (
     HANDS_OFF,
     HIGHEST,
     LEFT,
-    MEANWHILE_WARM,
     ROOM,
     STILL_DRY,
-    TO_THE_HEATER,
+    TO_THE_THERMOSTAT,
     WARMED,
 )
 from dewkeeper.judge.types import Alarm, Event
@@ -94,7 +93,7 @@ def situations() -> Iterator[tuple[str, Iterator[str]]]:
         told([event(f"A{n}", "missing", since=NOON - 240, band=None) for n in range(1, 7)]),
     )
     yield "dry, the bowl is empty", told([event("A4", value=52.7, limit=55.0, cause=LEFT, response=BOWL)], (29.0, 52.4))
-    mist = f"{TO_THE_HEATER}; no heat before its thermostat holds; do not mist; {HANDS_OFF}; {MEANWHILE_WARM}"
+    mist = f"{TO_THE_THERMOSTAT}: it warmed, no water left; do not mist; unplug its heater before you touch it; {HANDS_OFF}"
     yield (
         "dry, because it got warmer",
         told(

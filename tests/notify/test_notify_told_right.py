@@ -78,7 +78,7 @@ def test_an_alarm_the_judge_does_not_know_is_not_told_as_over_without_proof() ->
     rows = planner.plan([event("A4", "hot", value=35.5, limit=34.0)], [], NOON, CONTEXT)
     how = replace(situation(), untold_end=planner.untold_end())
     (message,) = sent(rows, NOON + HOUR, how)
-    assert message.title == "A4: too hot since 11:00 – switch heater off"
+    assert message.title == "A4: too hot since 11:00 – unplug or breaker"
     assert message.priority == "urgent"
 
 
@@ -127,7 +127,7 @@ def test_danger_is_called_danger() -> None:
     planner = Planner(config(), None)
     planner.plan([event("A4", "hot")], [], NOON, CONTEXT)
     (message,) = sent(planner.plan([worse], [], NOON, CONTEXT), NOON, situation(standing, a4=(NOON, 38.7, 60.0)))
-    assert message.title == "A4: now dangerously hot since 11:00 – switch heater off"
+    assert message.title == "A4: now dangerously hot since 11:00 – unplug or breaker"
     assert message.lines[0] == "Now: 38.7 °C, danger 38 °C; 60 %."
 
 
@@ -181,7 +181,7 @@ def test_an_alarm_told_in_doubt_says_the_doubt() -> None:
     assert row.title == "A4: too damp (wet probe?) since 11:00 – look yourself"
     hot = event("A4", "hot", detail={"doubt": "probe in its room's air"})
     row = firsts(Planner(config(), None).plan([hot], [], NOON, CONTEXT))[0]
-    assert row.title == "A4: too hot (in doubt) since 11:00 – switch heater off"
+    assert row.title == "A4: too hot (in doubt) since 11:00 – unplug or breaker"
 
 
 def test_what_was_not_recorded_when_it_was_planned_and_is_now_does_not_say_otherwise() -> None:
@@ -261,7 +261,7 @@ def test_in_one_message_urgent_comes_first_then_overdue_then_the_larger_dose() -
     first, together = sent(rows, NOON, situation(*standing))
     assert first.title.startswith("B9: too hot")
     assert [line[:2] for line in together.lines if " since " in line] == ["A3", "B2", "A1"]
-    assert together.title == "A3: too cold since 03:00 – unplug, check heater (+2 more)"
+    assert together.title == "A3: too cold since 03:00 – check its heater (+2 more)"
     assert len(together.title) <= 60
 
 

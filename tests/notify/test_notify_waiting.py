@@ -11,7 +11,7 @@ from tests.bench.notify.month import month
 from tests.notify.test_notify_plan import CONTEXT, MORNING, NIGHT, NOON, ZONE, alarm, config, event, firsts
 from tests.notify.test_notify_told_right import sent, situation
 
-from dewkeeper.judge.rationale import LEFT, ROOM, TO_THE_HEATER, WARMED
+from dewkeeper.judge.rationale import LEFT, ROOM, TO_THE_THERMOSTAT, WARMED
 from dewkeeper.judge.types import Alarm, Event
 from dewkeeper.notify.phrases import SHORT, short_step
 from dewkeeper.notify.plan import Context, Planner
@@ -134,7 +134,7 @@ def test_of_one_enclosure_the_gravest_alarm_is_repeated_for_all_of_them() -> Non
     marit = [row for row in told if row.person == "Marit" and row.facts.get("happening") == "reminded"]
     assert {row.kind for row in marit} == {"hot"}
     assert len(marit) == 4
-    assert all(row.title.endswith("– switch heater off") for row in marit)
+    assert all(row.title.endswith("– unplug or breaker") for row in marit)
 
 
 # One account
@@ -158,7 +158,7 @@ def test_page_and_message_have_one_deadline_and_what_gets_worse_is_not_overdue_a
 @pytest.mark.parametrize(
     ("cause", "response", "action"),
     [
-        (WARMED, f"{TO_THE_HEATER}; do not mist", "unplug, check heater"),
+        (WARMED, f"{TO_THE_THERMOSTAT}; do not mist", "check thermostat"),
         (LEFT, "a wider bowl: its surface counts, not its depth", "wider bowl"),
         (ROOM, "treat the room's air; leave the tub as it is", "treat the room"),
         (LEFT, "refill the bowl; misting is a bridge (an hour or two), not the cure", "refill bowl"),
@@ -190,15 +190,14 @@ def test_several_with_empty_bowls_are_not_told_to_treat_the_room() -> None:
     (message,) = sent(rows, NOON, situation(*[a for _, a in pairs]))
     assert message.title == "3 tubs in rack left: too dry since 11:00 – refill bowl"
     assert "Cause: moisture left the air." in message.lines
-    mixed = [*pairs[:2], tub("A3", WARMED, f"{TO_THE_HEATER}; do not mist")]
+    mixed = [*pairs[:2], tub("A3", WARMED, f"{TO_THE_THERMOSTAT}; do not mist")]
     rows = Planner(config(), None).plan([e for e, _ in mixed], [], NOON, CONTEXT)
     (message,) = sent(rows, NOON, situation(*[a for _, a in mixed]))
     assert message.title.endswith("– see each")
     assert (
-        "A1 since 11:00: refill bowl; A2 since 11:00: refill bowl; A3 since 11:00: unplug, check heater."
-        in message.lines
+        "A1 since 11:00: refill bowl; A2 since 11:00: refill bowl; A3 since 11:00: check thermostat." in message.lines
     )
-    assert f"Do at A3: {TO_THE_HEATER}; do not mist." in message.lines
+    assert f"Do at A3: {TO_THE_THERMOSTAT}; do not mist." in message.lines
     assert "Do at A1, A2: refill the bowl; then more." in message.lines
 
 

@@ -150,7 +150,7 @@ def test_the_first_line_of_a_dry_tub() -> None:
     assert message_words.title(told("dry", "cleared"), WORDING, NOW) == "B4: was too dry 14:13–16:03 – nothing to do"
     assert (
         message_words.title(told("heat_lost", "reminded"), WORDING, NOW)
-        == "B4: heater still off since 14:13 – unplug, check it"
+        == "B4: heater still off since 14:13 – check it"
     )
 
 

@@ -98,7 +98,7 @@ def test_all_well_counts_only_what_is_in_service_and_names_the_rest(house: House
     assert glance.all_well
     title, text = house.message()
     assert title == "2 calm; 1 out of service, not watched; night 21:00–08:00"
-    assert "every enclosure in service was watched" in text
+    assert "In service: all within their limits" in text
     assert re.search(r"Out of service, not watched, no alarm comes: T1 \(4\d %", text)
     for said in (house.terminal(), house.page()):
         assert "2 calm, 1 out of service (not watched)" in said

@@ -24,10 +24,8 @@ from dewkeeper.judge.rationale import (
     DAY,
     HANDS_OFF,
     LEFT,
-    MEANWHILE_WARM,
     ROOM,
     STILL_DRY,
-    TO_THE_HEATER,
     TO_THE_THERMOSTAT,
     WARMED,
 )
@@ -108,8 +106,6 @@ def advice(view: View, kind: Kind, cause: str) -> str:
     if cause == ROOM:
         return "treat the room's air; leave the tub as it is"
     if cause in (WARMED, COOLED):
-        if cause == WARMED and nearly_hot(view):
-            return f"{TO_THE_HEATER}; no heat before its thermostat holds; do not mist; {HANDS_OFF}; {MEANWHILE_WARM}"
         what = "warmed, no water left; do not mist" if cause == WARMED else "cooled, no water came; do not dry it out"
         return f"{TO_THE_THERMOSTAT}: it {what}; unplug its heater before you touch it; {HANDS_OFF}"
     return "; ".join(_damp(view, facts) if kind == "damp" else _dry(view, facts))

@@ -27,8 +27,8 @@ HIGHEST: Final = "highest_c"
 MILD: Final = "24–28 °C (75–82 °F)"
 """A room in which a snake without its heater, or too hot before, takes no harm. Common practice, no source."""
 ROOM_HEATER: Final = "a room heater straight into a wall socket, nothing near it"
-TO_THE_HEATER: Final = "unplug (hot or wet: breaker), check heater"
-"""The first step wherever somebody is sent to a heater: before all else what protects the hand."""
+TO_THE_HEATER: Final = "unplug, check, replug its heater (hot or wet: breaker)"
+"""The first step wherever heat is missing: the hand is protected, and nobody leaves it unplugged."""
 TO_THE_THERMOSTAT: Final = "look at its thermostat"
 """The first step where the warmth is not yet what harms: a heater that is unplugged leaves the snake cold."""
 HANDS_OFF: Final = "scorched, wet or tripping: hands off, leave it off, licensed electrician"
@@ -47,12 +47,12 @@ COOL_BOX: Final = f"each snake alone, in a closed box with air holes, in a coole
 def heat_off(*, several: bool = False) -> str:
     """Return the first steps against heat, of one tub or of several.
 
-    What protects the hand comes before the plug, in one step with it: a row shows no more than that.
+    What protects the hand and what keeps the snake breathing are in the first: a row shows no more than that.
     """
-    s, it = ("s", "them") if several else ("", "it")
+    plugs, s, airy = ("heaters' plugs", "s", "airy boxes") if several else ("heater's plug", "", "an airy box")
     return (
-        f"heater plug{s} hot, melted or smoking: breaker off, else pull {it}, box the snake{s}; "
-        f"touch nothing hot or melted; {COOL_BOX}; leave the tub{s} open to cool"
+        f"pull the {plugs} only if cool, else breaker off, snake{s} in {airy}; "
+        f"touch nothing hot, melted or smoking; {COOL_BOX}; leave the tub{s} open to cool"
     )
 
 

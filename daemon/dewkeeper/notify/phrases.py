@@ -35,10 +35,10 @@ class Short:
 SHORT: Final[Mapping[Kind, Short]] = {
     "dry": Short("too dry", "was too dry", "refill bowl"),
     "damp": Short("too damp", "was too damp", "let it air"),
-    "hot": Short("too hot", "was too hot", "switch heater off"),
-    "cold": Short("too cold", "was too cold", "unplug, check heater"),
-    "heat_stuck_on": Short("heater stuck on", "heater was stuck on", "switch heater off", "heater still stuck on"),
-    "heat_lost": Short("heater stopped", "heater had stopped", "unplug, check it", "heater still off"),
+    "hot": Short("too hot", "was too hot", "unplug or breaker"),
+    "cold": Short("too cold", "was too cold", "check its heater"),
+    "heat_stuck_on": Short("heater stuck on", "heater was stuck on", "unplug or breaker", "heater still stuck on"),
+    "heat_lost": Short("heater stopped", "heater had stopped", "check it", "heater still off"),
     "dry_soon": Short("drying out", "was drying out", "refill bowl"),
     "stale_air": Short("stale and wet", "was stale and wet", "uncover some mesh"),
     "lid_open": Short("not closed", "was not closed", "is the snake in?"),
@@ -101,7 +101,7 @@ _STEPS: Final[Mapping[Kind, Sequence[tuple[str, str]]]] = {
 _ANY_STEP: Final = (
     ("change nothing more", "call the vet"),
     ("treat the room's air", "treat the room"),
-    (TO_THE_HEATER, "unplug, check heater"),
+    (TO_THE_HEATER, "check its heater"),
     (TO_THE_THERMOSTAT, "check thermostat"),
     ("warm the room;", "warm the room"),
     ("moisten the room", "moisten the room"),
@@ -129,13 +129,13 @@ GROUPS: Final[Mapping[Kind, Shared]] = {
     "dry": Shared(
         "treat the room",
         _ROOM,
-        "look at the room first: heating, window, a humidifier; leave the tubs as they are for now",
+        "look at the room first: window open, heating up, humidifier empty? leave the tubs as they are for now",
     ),
     "damp": Shared("air the room", _ROOM, "air the room first; leave the tubs as they are until it is right"),
     "hot": Shared(
         "cool the room",
         _ROOM,
-        "plugs hot, melted or smoking: breaker off, else pull the heaters' plugs; cool the room: shade, air; then look at every snake",
+        "pull the heaters' plugs only if cool, else breaker off; cool the room: shade, air; then look at every snake",
     ),
     "cold": Shared(
         "check room and plugs",
@@ -148,7 +148,7 @@ GROUPS: Final[Mapping[Kind, Shared]] = {
     "heat_lost": Shared(
         "plugs, breaker",
         _MAINS,
-        f"look at plugs and breaker; {SWITCH_ON}; {MEANWHILE_WARM}",
+        f"look at plugs and breaker; {SWITCH_ON}; {MEANWHILE_WARM}; no mains: keep doors and tubs shut",
     ),
     "heat_stuck_on": Shared(
         "heat off now",

@@ -27,10 +27,10 @@ STATE_WORDS: Final[dict[str, str]] = {
 _ROOM_WORDS: Final = {COLD_CAUSE: "room cold", DRY_CAUSE: "room too dry"}
 """What the alarm of a room is called, by its cause: one kind for two things that ask for different steps."""
 _TO_THE_VET: Final = (
-    "limp, gaping, above the danger limit or too hot for an hour: exotics vet at once, even if it looks well"
+    "hotter than danger, too hot for an hour, limp or gaping: exotics vet at once, even if it looks well"
 )
-_BURNT: Final = "plug hot, melted or smoking: hands off, breaker off, licensed electrician"
-AFTER_HEAT: Final = f"look at the other tubs on that plug or breaker; no heat before its thermostat is checked and the plug is sound; no cold bath for the snake; {_TO_THE_VET}; {_BURNT}"
+_BURNT: Final = "hot or melted plug: hands off, breaker off, licensed electrician; flames or smoke: out, shut the door, fire service"
+AFTER_HEAT: Final = f"{_TO_THE_VET}; no cold bath for the snake; {_BURNT}; other tubs on that plug or breaker: hot too, or cold without heat? heat back on only when thermostat and plug are checked, and while you watch"
 """What follows the first steps against heat."""
 HEAT_OVER: Final = (
     f"{_TO_THE_VET}; {_BURNT}; look at the other tubs on that plug; check the thermostat before you trust it"

@@ -27,9 +27,11 @@ def calm_words(glance: MorningGlance, wording: Wording) -> str:
     """Return what may be said where nothing asks for a look: that all is well only where it was watched."""
     if glance.all_well:
         until = "" if glance.night_over else f" until {wording.clock(glance.made_at)}"
-        return f"All well{until}: every enclosure in service was watched, and none was beyond its limits."
+        if glance.resting:
+            return f"In service: all within their limits{until}."
+        return f"All well{until}: every enclosure was watched, and none was beyond its limits."
     if glance.nothing_watched:
-        return NOT_IN_SERVICE + "."
+        return f"{NOT_IN_SERVICE}. If a snake is in one, put it back in service."
     return "Nothing asks for a look."
 
 

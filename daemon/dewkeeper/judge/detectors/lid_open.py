@@ -15,7 +15,7 @@ from dewkeeper.judge.codec import remembered
 from dewkeeper.judge.contract import Detector, Explained, Finding, Findings, Over, Stands, TimedAnew, Unexplained
 from dewkeeper.judge.history import TRAIL_SECONDS
 from dewkeeper.judge.memory import NEVER, Corrected, ProbeMemory
-from dewkeeper.judge.rationale import HOUR, Rationale
+from dewkeeper.judge.rationale import Rationale
 from dewkeeper.judge.view import ProbeView, View
 
 RISE: Final = 1.08  # in five minutes: faster than a bowl can evaporate into a tub
@@ -171,7 +171,7 @@ DETECTOR: Final = Detector(
     {
         "lid_open": Rationale(
             "not closed again", "the air is still the room's after an opening", "drying and cooling; a snake may escape",
-            "see that the snake is in, close it unless opened against heat; check the lock; snake gone: shut the room's door, search low and warm places", HOUR, "medium",
+            "see that the snake is in, close it unless opened against heat; check the lock; snake gone: shut the room's door, search low and warm places", 15 * 60, "medium",
         ),
     },
     LidMemory,
