@@ -90,6 +90,17 @@ def test_a_heat_that_is_over_says_how_hot_it_was() -> None:
     assert cleared.detail["highest_c"] == pytest.approx(37.5, abs=0.1)
 
 
+def test_a_heater_changed_in_the_middle_of_a_heat_does_not_make_it_milder() -> None:
+    """37.5 °C, then another thermostat, written down: what is usual is learned anew, and how hot it was is still said."""
+    desk = _desk()
+    desk.hold(8 * 60, t=30.0, h=60.0, others=[ROOM])
+    desk.hold(60, t=37.5, h=45.0, noise=0.0, others=[ROOM])
+    desk.feed(JournalEntry("changed", desk.now, "B1", "heater_changed"))
+    desk.hold(2 * 60, t=lambda m: max(30.0, 36.5 - m / 5), h=60.0, others=[ROOM])
+    (cleared,) = [e for e in desk.events if e.kind == "hot" and e.event == "cleared"]
+    assert cleared.detail["highest_c"] == pytest.approx(37.5, abs=0.1)
+
+
 def test_cooled_air_is_no_added_water() -> None:
     """The same vapour, colder: damp with cause `cooled`, and the heater is to be checked."""
     desk = _desk()

@@ -7,7 +7,7 @@ A fault, whatever found it, begins and ends here in one way. While it takes some
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import Literal
+from typing import Final, Literal
 
 from dewkeeper.judge.beliefs import INFERRED, belief
 from dewkeeper.judge.checks.missing import missing_after
@@ -35,6 +35,9 @@ NEVER_SUPPRESSED: frozenset[Kind] = frozenset(
     {"hot", "heat_stuck_on", "room_heat", "room_heat_soon", "room_frost", "system"}
 )
 """Heat is not argued away, and the room and the service are nobody's misting."""
+
+
+_HEAT: Final[tuple[Kind, ...]] = ("hot", "heat_stuck_on")
 
 
 def act(state: JudgeState, probe: ProbeState | None, findings: Iterable[Finding], now: int) -> None:
@@ -186,6 +189,16 @@ def let_go(state: JudgeState, probe: ProbeState, now: int, why: str) -> None:
     probe.let_go()
 
 
+def begin_anew(state: JudgeState, probe: ProbeState, now: int, *, another: bool) -> None:
+    """Learn anew what is usual for a probe. How hot it was stays with the heat that stands: the vet asks for it."""
+    view = View(state, probe, now)
+    for kind in _HEAT:
+        alarm = view.alarm(kind)
+        if alarm is not None and alarm.stands:
+            act(state, probe, (Amended(kind, view.hottest(alarm)),), now)
+    probe.begin_anew(another=another)
+
+
 def exclude(state: JudgeState, probe: ProbeState, since: int, now: int, why: str, flag: int = FAIL) -> None:
     """Count for nothing what was read since a stored time."""
     wall = state.register.wall(now)
@@ -289,6 +302,6 @@ def _waits(state: JudgeState, about: Key, now: int) -> int:
 
 
 __all__ = [
-    "NEVER_SUPPRESSED", "acknowledge", "act", "exclude", "in_service", "let_go", "out_of_service", "realarm", "release", "withhold",
+    "NEVER_SUPPRESSED", "acknowledge", "act", "begin_anew", "exclude", "in_service", "let_go", "out_of_service", "realarm", "release", "withhold",
     "withholding_ends",
 ]  # fmt: skip

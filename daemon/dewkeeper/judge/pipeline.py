@@ -11,7 +11,7 @@ from typing import Final, get_args
 
 from dewkeeper.air import humidity_at, saturation_hpa, vapour_hpa
 from dewkeeper.judge import faults
-from dewkeeper.judge.acting import act, let_go
+from dewkeeper.judge.acting import act, begin_anew, let_go
 from dewkeeper.judge.beliefs import beliefs
 from dewkeeper.judge.checks import brownout, gross_range, missing, saturated, sensor_heater
 from dewkeeper.judge.checks.crc import CrcMemory
@@ -314,7 +314,7 @@ def notes(state: JudgeState, probe: ProbeState, now: int, seen: tuple[str, ...])
     note = next((note for note in seen if note.startswith(OTHER_SENSOR)), "")
     exchanged, found = note_stranger(View(state, probe, now), note)
     if exchanged:
-        probe.begin_anew(another=True)
+        begin_anew(state, probe, now, another=True)
         probe.air.seen = NEVER  # nor is the next reading compared with the other sensor's last one
     if found is not None:
         act(state, probe, (found,), now)

@@ -6,7 +6,7 @@ from bisect import insort
 from collections.abc import Iterable
 from typing import Final
 
-from dewkeeper.judge.acting import act
+from dewkeeper.judge.acting import act, begin_anew
 from dewkeeper.judge.cause import advised_anew
 from dewkeeper.judge.changes import limits_difference
 from dewkeeper.judge.contract import Explained, FaultOver
@@ -65,7 +65,7 @@ def apply_journal_entry(state: JudgeState, entry: JournalEntry, now: int) -> Non
             act(state, probe, advised_anew(View(state, probe, now)), now)
     if word.restarts_memory:
         for probe in state.judged_probes(tub.name):
-            probe.begin_anew(another=word.probe)
+            begin_anew(state, probe, now, another=word.probe)
             act(state, probe, map(FaultOver, _COMPARED), now)
 
 
