@@ -52,7 +52,7 @@ def heat_off(*, several: bool = False) -> str:
     plugs, s, airy = ("heaters' plugs", "s", "airy boxes") if several else ("heater's plug", "", "an airy box")
     return (
         f"pull the {plugs} only if cool, else breaker off, snake{s} in {airy}; "
-        f"touch nothing hot, melted or smoking; {COOL_BOX}; leave the tub{s} open to cool"
+        f"touch nothing hot, melted or smoking; {COOL_BOX}; leave the tub{s} open; back in once the heat is right again"
     )
 
 

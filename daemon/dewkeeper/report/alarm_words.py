@@ -38,6 +38,8 @@ HEAT_OVER: Final = (
 """The same where it has cooled down by itself, after a look at the snake."""
 SILENT: Final = frozenset({"missing", "crc"})
 """Kinds of alarm under which a probe gives no reading at all."""
+_UNREAD_HEAT: Final = "look at the tub first: it may be hot, or cold by now"
+"""Before the steps against a heat of which nothing is read any more."""
 LOOK_FIRST: Final = "look at the tub and its heat"
 """What comes first where nobody knows the air: the animal before the cable."""
 
@@ -50,6 +52,8 @@ def to_do(alarm: Standing, *, whole: bool = True) -> str:
     if alarm.state == "returned_unacknowledged":
         return f"it is over: {over_steps(alarm.kind)}say that you have seen it"
     steps = steps_of(alarm.kind, alarm.response, tub=alarm.enclosure is not None)
+    if steps and alarm.kind in LATCHED and alarm.enclosure is not None and (alarm.air is None or alarm.air.stale):
+        steps = f"{_UNREAD_HEAT}; still hot: {steps}"
     return f"{steps}; {AFTER_HEAT}" if whole and steps and alarm.kind in LATCHED else steps
 
 
