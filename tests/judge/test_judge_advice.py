@@ -64,22 +64,6 @@ def test_warmed_air_is_no_lost_water() -> None:
     assert told.response.startswith(TO_THE_THERMOSTAT)
 
 
-@pytest.mark.parametrize(("warmest", "hours"), [(33.0, 2), (31.5, 12)])
-def test_who_is_sent_to_a_heater_that_makes_it_nearly_too_hot_has_its_two_hours(warmest: float, hours: int) -> None:
-    """Dry because it warmed to 33 °C of 34: its time to respond is a heater's; at 31.5 °C, nearer to a day's 30, it is dryness's own."""
-    desk = _desk()
-    vapour = vapour_hpa(26.0, 61.0)
-    desk.hold(8 * 60, t=26.0, h=61.0, others=[ROOM])
-
-    def warmth(minute: float) -> float:
-        return min(warmest, 26 + minute / 10)
-
-    desk.hold(6 * 60, t=warmth, h=lambda m: humidity_at(vapour, warmth(m)), others=[ROOM])
-    told = next(e for e in desk.events if e.kind == "dry" and e.band == "tolerable")
-    assert told.cause == "warmed"
-    assert told.within_seconds == hours * 3600
-
-
 def test_a_heat_that_is_over_says_how_hot_it_was() -> None:
     """36 °C for an hour, 37.5 °C for ten minutes of it: the cleared event has the highest, hours later."""
     desk = _desk()

@@ -10,7 +10,6 @@ from tests.notify.test_notify_plan import CONTEXT, MORNING, NIGHT, NOON, alarm, 
 from tests.notify.test_notify_told_right import sent, situation
 
 from dewkeeper.judge.rationale import (
-    AT_A_HEATER_SECONDS,
     HANDS_OFF,
     HIGHEST,
     LEFT,
@@ -97,7 +96,7 @@ def situations() -> Iterator[tuple[str, Iterator[str]]]:
     yield (
         "dry, because it got warmer",
         told(
-            [event("A4", value=52.7, limit=55.0, cause=WARMED, response=mist, within_seconds=AT_A_HEATER_SECONDS)],
+            [event("A4", value=52.7, limit=55.0, cause=WARMED, response=mist)],
             (33.0, 52.4),
         ),
     )

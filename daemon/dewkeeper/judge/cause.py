@@ -119,12 +119,6 @@ def advised_anew(view: View) -> Iterator[Amended]:
             yield Amended(kind, {}, response=advice(view, kind, alarm.cause))
 
 
-def nearly_hot(view: View) -> bool:
-    """Return whether it is nearer to too hot than to its day temperature: then a heater that warmed it has no half day."""
-    limits = None if view.facts is None else view.facts.limits
-    return limits is not None and 2 * view.probe.air.t > limits.day_temperature + limits.temperature_tolerable.high
-
-
 def consequence(view: View, kind: Kind) -> str:
     """Return what waits when nothing is done, where it is worse than usual; empty: the kind's usual words."""
     if kind == "damp" and _cleaning_overdue(view):

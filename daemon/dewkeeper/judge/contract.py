@@ -22,7 +22,7 @@ class Stands:
     """A condition holds since `since`: its alarm is raised, or stands on; beyond tolerable, or `escalates`, it is told as worse.
 
     holder: what keeps it standing, "" for the probe. probe: another one than the one looked at. cause, consequence, response,
-    priority, within_seconds: where the kind's own do not fit. place, enclosure: of what is no probe's.
+    priority: where the kind's own do not fit. place, enclosure: of what is no probe's.
     """
 
     kind: Kind
@@ -38,7 +38,6 @@ class Stands:
     consequence: str = ""
     escalates: bool = False
     priority: Priority | None = None
-    within_seconds: int = 0
     place: str = ""
     enclosure: str | None = None
 

@@ -7,14 +7,14 @@ from typing import Final
 
 from dewkeeper.judge.account import account_of
 from dewkeeper.judge.beliefs import Belief
-from dewkeeper.judge.cause import advice, cause_of, consequence, nearly_hot
+from dewkeeper.judge.cause import advice, cause_of, consequence
 from dewkeeper.judge.contract import Amended, Detail, Eased, Finding, Over, Stands
 from dewkeeper.judge.detectors.lid_open import misted
 from dewkeeper.judge.history import Hour
 from dewkeeper.judge.hold_off import decide, words
 from dewkeeper.judge.journal_words import JOURNAL
 from dewkeeper.judge.limits import Side
-from dewkeeper.judge.rationale import AT_A_HEATER_SECONDS, HOUR, WARMED
+from dewkeeper.judge.rationale import HOUR
 from dewkeeper.judge.view import View
 
 _RETURN_SECONDS: Final = 600
@@ -77,7 +77,6 @@ def _told(view: View, side: Side, doubt: Belief | None, *, escalates: bool) -> S
         side.kind, started, round(air.t if side.thermal else air.h, 2), side.sign * (runs[-1] if level == 2 else runs[0]).limit,
         cause, response, detail, band="tolerable" if level == 2 or side.kind == "hot" else "target",
         consequence=consequence(view, side.kind), escalates=escalates,
-        within_seconds=AT_A_HEATER_SECONDS if level == 2 and side.kind == "dry" and cause == WARMED and nearly_hot(view) else 0,
     )  # fmt: skip
 
 

@@ -113,7 +113,7 @@ class AlarmInstance:
         self.cause = found.cause or row.cause
         self.consequence = found.consequence or row.consequence
         self.response = found.response or row.response
-        self.within = found.within_seconds or row.within_for(found.band)
+        self.within = row.within_for(found.band)
         self.detail = dict(found.detail)
 
     def ease(self, row: Rationale, limit: float) -> None:

@@ -35,7 +35,6 @@ HANDS_OFF: Final = "scorched, wet or tripping: hands off, leave it off, licensed
 SWITCH_ON: Final = f"sound and dry: switch it on once; {HANDS_OFF}"
 MEANWHILE_WARM: Final = f"while the heat is off keep the room at {MILD}, {ROOM_HEATER}"
 """What keeps a snake warm while its heat is off."""
-AT_A_HEATER_SECONDS: Final = 2 * HOUR
 AT_A_HEATER: Final = f"{TO_THE_HEATER}; look at its thermostat and lead; {SWITCH_ON}; {MEANWHILE_WARM}"
 """What is said where heat is missing."""
 STILL_DRY: Final = "still dry six hours after that: "

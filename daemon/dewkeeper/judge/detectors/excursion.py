@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from dewkeeper.judge.contract import Detector
-from dewkeeper.judge.rationale import AT_A_HEATER, AT_A_HEATER_SECONDS, DAY, HEAT_OFF, HOUR, STILL_DRY, Rationale
+from dewkeeper.judge.rationale import AT_A_HEATER, DAY, HEAT_OFF, HOUR, STILL_DRY, Rationale
 
 DETECTOR: Final = Detector(
     "excursion",
@@ -24,7 +24,7 @@ DETECTOR: Final = Detector(
         ),
         "cold": Rationale(
             "too cold", "the heat source fails, or the room is cold", "no digestion, weak defences, in a day or two",
-            AT_A_HEATER, AT_A_HEATER_SECONDS, "medium", "medium",
+            AT_A_HEATER, 2 * HOUR, "medium", "medium",
         ),
     },
 )  # fmt: skip

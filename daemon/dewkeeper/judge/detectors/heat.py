@@ -32,7 +32,7 @@ from dewkeeper.judge.detectors.usual import UsualHeat
 from dewkeeper.judge.history import Look
 from dewkeeper.judge.lifecycle import AlarmInstance
 from dewkeeper.judge.memory import NEVER, Corrected, ProbeMemory
-from dewkeeper.judge.rationale import AT_A_HEATER, AT_A_HEATER_SECONDS, DAY, HEAT_OFF, HOUR, Rationale
+from dewkeeper.judge.rationale import AT_A_HEATER, DAY, HEAT_OFF, HOUR, Rationale
 from dewkeeper.judge.types import Kind, room_place
 from dewkeeper.judge.view import ProbeView, View
 
@@ -438,7 +438,7 @@ DETECTOR: Final = Detector(
         ),
         "heat_lost": Rationale(
             "heat source stopped", "heater, thermostat or plug failed", "as cold as the room within hours",
-            AT_A_HEATER, AT_A_HEATER_SECONDS, "medium",
+            AT_A_HEATER, 2 * HOUR, "medium",
         ),
     },
     HeatMemory,
