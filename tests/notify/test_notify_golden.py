@@ -92,7 +92,7 @@ def situations() -> Iterator[tuple[str, Iterator[str]]]:
         told([event(f"A{n}", "missing", since=NOON - 240, band=None) for n in range(1, 7)]),
     )
     yield "dry, the bowl is empty", told([event("A4", value=52.7, limit=55.0, cause=LEFT, response=BOWL)], (29.0, 52.4))
-    mist = f"{TO_THE_THERMOSTAT}: it warmed, no water left; do not mist; unplug its heater before you touch it; {HANDS_OFF}"
+    mist = f"{TO_THE_THERMOSTAT}: the air is warmer, not drier; do not mist; {HANDS_OFF}; unplug its heater before you touch it, replug it after"
     yield (
         "dry, because it got warmer",
         told(

@@ -106,8 +106,8 @@ def advice(view: View, kind: Kind, cause: str) -> str:
     if cause == ROOM:
         return "treat the room's air; leave the tub as it is"
     if cause in (WARMED, COOLED):
-        what = "warmed, no water left; do not mist" if cause == WARMED else "cooled, no water came; do not dry it out"
-        return f"{TO_THE_THERMOSTAT}: it {what}; unplug its heater before you touch it; {HANDS_OFF}"
+        what = "warmer, not drier; do not mist" if cause == WARMED else "cooler, not wetter; do not dry it out"
+        return f"{TO_THE_THERMOSTAT}: the air is {what}; {HANDS_OFF}; unplug its heater before you touch it, replug it after"
     return "; ".join(_damp(view, facts) if kind == "damp" else _dry(view, facts))
 
 

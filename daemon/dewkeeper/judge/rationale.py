@@ -27,7 +27,7 @@ HIGHEST: Final = "highest_c"
 MILD: Final = "24–28 °C (75–82 °F)"
 """A room in which a snake without its heater, or too hot before, takes no harm. Common practice, no source."""
 ROOM_HEATER: Final = "a room heater straight into a wall socket, nothing near it"
-TO_THE_HEATER: Final = "unplug, check, replug its heater (hot or wet: breaker)"
+TO_THE_HEATER: Final = "wet or scorched: breaker off, if not: unplug, check, replug its heater"
 """The first step wherever heat is missing: the hand is protected, and nobody leaves it unplugged."""
 TO_THE_THERMOSTAT: Final = "look at its thermostat"
 """The first step where the warmth is not yet what harms: a heater that is unplugged leaves the snake cold."""
@@ -48,10 +48,10 @@ def heat_off(*, several: bool = False) -> str:
 
     What protects the hand and what keeps the snake breathing are in the first: a row shows no more than that.
     """
-    plugs, s, airy = ("heaters' plugs", "s", "airy boxes") if several else ("heater's plug", "", "an airy box")
+    s, it, airy = ("s", "them", "airy boxes") if several else ("", "it", "airy box")
     return (
-        f"pull the {plugs} only if cool, else breaker off, snake{s} in {airy}; "
-        f"touch nothing hot, melted or smoking; {COOL_BOX}; leave the tub{s} open; back in once the heat is right again"
+        f"smoke: get out, plug{s} hot: breaker off, plug{s} cool: pull {it}, snake{s} in {airy}; "
+        f"flames or smoke: shut the door, fire service; touch nothing hot or melted; {COOL_BOX}; leave the tub{s} open; back in once the heat is right again"
     )
 
 

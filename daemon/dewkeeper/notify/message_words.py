@@ -69,7 +69,9 @@ def action_of(told: Told) -> str:
     if told.still:
         return f"still {told.still}"
     if told.happening == "cleared" or told.over:
-        return f"look at {_whom(told)}" if told.kind in LATCHED else "nothing to do"
+        if told.kind in LATCHED:
+            return f"{_whom(told)} to the vet" if told.danger else f"look at {_whom(told)}"
+        return "nothing to do"
     if told.happening == "annotated" or (told.doubt and told.kind not in LATCHED):
         return "look yourself"  # heat is switched off first, and then looked at
     if told.action and not told.members:
@@ -115,7 +117,11 @@ def lines(
     if told.happening == "annotated":
         made += [f"If it is: {told.response or rationale_of(told.kind).response}.", *_after(told)]
     elif told.happening == "cleared" or told.over:
-        seen = [f"Do: {over_steps(told.kind, _whom(told))}say that you have seen it."] if told.kind in LATCHED else []
+        seen = (
+            [f"Do: {over_steps(told.kind, _whom(told), danger=bool(told.danger))}say that you have seen it."]
+            if told.kind in LATCHED
+            else []
+        )
         made += _after(told) if told.still else seen
     else:
         made += _rationale(told, wording, now)

@@ -129,13 +129,13 @@ GROUPS: Final[Mapping[Kind, Shared]] = {
     "dry": Shared(
         "treat the room",
         _ROOM,
-        "look at the room first: window open, heating up, humidifier empty? leave the tubs as they are for now",
+        "look at the room first: is a window open, the heating up or the humidifier empty? leave the tubs as they are for now",
     ),
     "damp": Shared("air the room", _ROOM, "air the room first; leave the tubs as they are until it is right"),
     "hot": Shared(
         "cool the room",
         _ROOM,
-        "pull the heaters' plugs only if cool, else breaker off; cool the room: shade, air; then look at every snake",
+        "smoke: get out, plugs hot: breaker off, plugs cool: pull them; cool the room: shade, air; then look at every snake",
     ),
     "cold": Shared(
         "check room and plugs",

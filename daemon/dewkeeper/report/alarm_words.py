@@ -29,13 +29,11 @@ _ROOM_WORDS: Final = {COLD_CAUSE: "room cold", DRY_CAUSE: "room too dry"}
 _TO_THE_VET: Final = (
     "hotter than danger, too hot for an hour, limp or gaping: exotics vet at once, even if it looks well"
 )
-_BURNT: Final = "hot or melted plug: hands off, breaker off, licensed electrician; flames or smoke: out, shut the door, fire service"
+_BURNT: Final = "hot or melted plug: hands off, breaker off, licensed electrician"
 AFTER_HEAT: Final = f"{_TO_THE_VET}; no cold bath for the snake; {_BURNT}; other tubs on that plug or breaker: hot too, or cold without heat? heat back on only when thermostat and plug are checked, and while you watch"
 """What follows the first steps against heat."""
-HEAT_OVER: Final = (
-    f"{_TO_THE_VET}; {_BURNT}; look at the other tubs on that plug; check the thermostat before you trust it"
-)
-"""The same where it has cooled down by itself, after a look at the snake."""
+_HEAT_OVER: Final = f"{_BURNT}; look at the other tubs on that plug; check the thermostat before you trust it"
+"""The same where it has cooled down by itself, after the snake."""
 SILENT: Final = frozenset({"missing", "crc"})
 """Kinds of alarm under which a probe gives no reading at all."""
 _UNREAD_HEAT: Final = "look at the tub first: it may be hot, or cold by now"
@@ -50,7 +48,7 @@ def to_do(alarm: Standing, *, whole: bool = True) -> str:
     whole: with what follows heat; of two heats of one tub it need not be said twice.
     """
     if alarm.state == "returned_unacknowledged":
-        return f"it is over: {over_steps(alarm.kind)}say that you have seen it"
+        return f"it is over: {over_steps(alarm.kind, danger=alarm.danger_limit)}say that you have seen it"
     steps = steps_of(alarm.kind, alarm.response, tub=alarm.enclosure is not None)
     if steps and alarm.kind in LATCHED and alarm.enclosure is not None and (alarm.air is None or alarm.air.stale):
         steps = f"{_UNREAD_HEAT}; still hot: {steps}"
@@ -62,9 +60,12 @@ def steps_of(kind: str, response: str, *, tub: bool) -> str:
     return f"{LOOK_FIRST}; then {response}" if kind in SILENT and tub and response else response
 
 
-def over_steps(kind: str, whom: str = "the snake") -> str:
-    """Return what to look at after it, ready to be followed by another step; nothing for nothing."""
-    return f"look at {whom} now; {HEAT_OVER}; then " if kind in LATCHED else ""
+def over_steps(kind: str, whom: str = "the snake", *, danger: bool = False) -> str:
+    """Return what to look at after it, ready to be followed by another step; nothing for nothing. danger: hotter than that."""
+    if kind not in LATCHED:
+        return ""
+    vet = f"{whom} to an exotics vet now, even if it looks well" if danger else f"look at {whom} now; {_TO_THE_VET}"
+    return f"{vet}; {_HEAT_OVER}; then "
 
 
 def headline(standing: Standing, wording: Wording | None = None) -> str:

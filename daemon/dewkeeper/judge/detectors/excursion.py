@@ -19,7 +19,7 @@ DETECTOR: Final = Detector(
             "give the tub more air, mist less, look for a wet floor", 2 * DAY, "low", "medium", DAY,
         ),
         "hot": Rationale(
-            "too hot", "the heat source gives too much, or the room is hot", "harm within the hour, death soon after",
+            "too hot", "the heat source gives too much, or the room is hot", "an hour of heat harms, death soon after",
             HEAT_OFF, 15 * 60, "urgent", "urgent",
         ),
         "cold": Rationale(

@@ -433,7 +433,7 @@ DETECTOR: Final = Detector(
     "heat",
     {
         "heat_stuck_on": Rationale(
-            "heat does not stop", "heater or thermostat stuck on", "overheating: harm within the hour, death soon after",
+            "heat does not stop", "heater or thermostat stuck on", "overheating: an hour of heat harms, death soon after",
             HEAT_OFF, 15 * 60, "urgent",
         ),
         "heat_lost": Rationale(
