@@ -7,7 +7,7 @@ A fault, whatever found it, begins and ends here in one way. While it takes some
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import Final, Literal
+from typing import Literal
 
 from dewkeeper.judge.beliefs import INFERRED, belief
 from dewkeeper.judge.checks.missing import missing_after
@@ -30,14 +30,12 @@ from dewkeeper.judge.register import Key
 from dewkeeper.judge.state import JudgeState, ProbeState
 from dewkeeper.judge.types import FAIL, SUSPECT, Exclusion, Kind
 from dewkeeper.judge.view import ProbeView, View
+from dewkeeper.judge.words import LATCHED
 
 NEVER_SUPPRESSED: frozenset[Kind] = frozenset(
     {"hot", "heat_stuck_on", "room_heat", "room_heat_soon", "room_frost", "system"}
 )
 """Heat is not argued away, and the room and the service are nobody's misting."""
-
-
-_HEAT: Final[tuple[Kind, ...]] = ("hot", "heat_stuck_on")
 
 
 def act(state: JudgeState, probe: ProbeState | None, findings: Iterable[Finding], now: int) -> None:
@@ -192,7 +190,7 @@ def let_go(state: JudgeState, probe: ProbeState, now: int, why: str) -> None:
 def begin_anew(state: JudgeState, probe: ProbeState, now: int, *, another: bool) -> None:
     """Learn anew what is usual for a probe. How hot it was stays with the heat that stands: the vet asks for it."""
     view = View(state, probe, now)
-    for kind in _HEAT:
+    for kind in sorted(LATCHED):
         alarm = view.alarm(kind)
         if alarm is not None and alarm.stands:
             act(state, probe, (Amended(kind, view.hottest(alarm)),), now)
