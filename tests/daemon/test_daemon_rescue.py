@@ -56,7 +56,8 @@ def test_damage_while_running_is_mended_and_the_reading_that_met_it_is_stored(ra
     config = _with_copies(racks)
     daemon = racks.start(config)
     racks.clock.advance(1800)
-    daemon.handle({"do": "journal", "what": "note"})  # commits: the copy has all readings, else the last one only by luck
+    # Commits: else the copy has the last reading only by luck, for poll and idle writer are due at the same second.
+    daemon.handle({"do": "journal", "what": "note"})
     back_up(racks.folder, config.storage.backup, int(racks.clock.wall()))
     daemon.handle({"do": "calibrate", "probe": "t2", "humidity_offset_percent": 2.0})
     with closing(sqlite3.connect(racks.folder / FILE_NAME)) as other:
