@@ -13,7 +13,7 @@ from pydantic import ValidationError
 from dewkeeper_config.checks import cross_problems
 from dewkeeper_config.door import checked
 from dewkeeper_config.errors import ConfigInvalid, ConfigUnreadable, Problem
-from dewkeeper_config.layout import expand
+from dewkeeper_config.expansion import expand
 from dewkeeper_config.models import Channel, Config, Enclosure, Person, ProbeConfig, Rack
 from dewkeeper_config.models.base import Field
 from dewkeeper_config.models.channel_kinds import ABSENT_ALLOWED

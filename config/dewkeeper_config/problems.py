@@ -9,8 +9,8 @@ from typing import Any
 from pydantic_core import ErrorDetails
 
 from dewkeeper_config.errors import Problem
+from dewkeeper_config.json_schema import allowed, is_secret, node_at, resolve
 from dewkeeper_config.positions import KeyPath
-from dewkeeper_config.schema import allowed, is_secret, node_at, resolve
 from dewkeeper_config.tree import Tree, show, step
 
 _TAGGED_BY = "kind"  # what tells the kinds of channel apart

@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from importlib.resources import files
 from typing import Any
 
+from dewkeeper_config.json_schema import Node, allowed, resolve, schema, toml_value
 from dewkeeper_config.profiles import BUILT_IN
-from dewkeeper_config.schema import Node, allowed, resolve, schema, toml_value
 
 _WIDE = 3
 """A table with more keys than this gets its own heading in the sample; a smaller one is written in braces."""

@@ -6,9 +6,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from dewkeeper_config.layout import wires
+from dewkeeper_config.expansion import wires
+from dewkeeper_config.json_schema import toml_value
 from dewkeeper_config.models import RackProbes
-from dewkeeper_config.schema import toml_value
 
 PLACEMENT = "cool end, a hand's breadth from the bowl, just above the substrate"
 

@@ -11,10 +11,10 @@ from datetime import time
 from pathlib import Path
 from typing import Any
 
+from dewkeeper_config.json_schema import toml_key, toml_value
 from dewkeeper_config.models import Config, Enclosure, Limits, Model
 from dewkeeper_config.models.secrets import NOT_SHOWN, SecretSource
 from dewkeeper_config.profiles import limits_of_enclosure, stage_limits
-from dewkeeper_config.schema import toml_key, toml_value
 
 
 def written_out(config: Config) -> str:

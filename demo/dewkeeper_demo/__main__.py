@@ -13,7 +13,7 @@ from tzlocal import get_localzone_name
 from dewkeeper.clock import ManualClock
 from dewkeeper.errors import DewkeeperError
 from dewkeeper_config.errors import ConfigError
-from dewkeeper_demo import live, morning, night
+from dewkeeper_demo import finale, live, night
 from dewkeeper_demo.rack import PLACES, wiring
 from dewkeeper_demo.scenes import EVENING, last_night, moment
 from dewkeeper_demo.show import Show
@@ -35,10 +35,10 @@ def main() -> int:
             _introduce(show, stage)
             clock = ManualClock(wall=moment(evening, EVENING, zone))
             config = night.play(stage, show, clock)
-            morning.glance(config, show, clock)
+            finale.glance(config, show, clock)
             show.say()
             show.say(f"That night took {time.monotonic() - began:.0f} seconds.")
-            morning.what_next(stage, show)
+            finale.what_next(stage, show)
             if args.live or _wants_the_page(show):
                 stage.web_port = args.port
                 live.go_on(stage, show, clock)

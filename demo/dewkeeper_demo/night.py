@@ -8,11 +8,11 @@ from dewkeeper.service.client import request
 from dewkeeper.service.daemon import Daemon
 from dewkeeper.store import History
 from dewkeeper_config.models import Config
-from dewkeeper_demo.history import lay_down
 from dewkeeper_demo.inbox import Arrival
 from dewkeeper_demo.scenes import EVENING, KEEPER, MORNING, NEIGHBOUR, NIGHT, Scene, moment
 from dewkeeper_demo.show import Show
 from dewkeeper_demo.stage import NIGHT_POLL_SECONDS, Stage
+from dewkeeper_demo.week_before import lay_down
 
 
 def play(stage: Stage, show: Show, clock: ManualClock) -> Config:

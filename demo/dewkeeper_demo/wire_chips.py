@@ -8,8 +8,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import ClassVar, Protocol
 
+from dewkeeper_drivers.checksum import packed
 from dewkeeper_drivers.contract import SHT3X, SHT4X, Scale
-from dewkeeper_drivers.crc import packed
 
 Air = Callable[[], tuple[float, float]]
 """What a probe senses: °C and %RH, asked when a conversion starts."""

@@ -17,7 +17,7 @@ from typing import Literal
 from dewkeeper_config.models import ProbeConfig
 from dewkeeper_drivers.adapters import owned_by_kernel, present_numbers
 from dewkeeper_drivers.buses import Bus
-from dewkeeper_drivers.crc import crc8
+from dewkeeper_drivers.checksum import crc8
 from dewkeeper_drivers.errors import (
     BranchLost,
     BusAbsent,

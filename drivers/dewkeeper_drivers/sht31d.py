@@ -11,8 +11,8 @@ from typing import Any
 
 from dewkeeper_config.models import ProbeConfig
 from dewkeeper_drivers.buses import Bus
+from dewkeeper_drivers.checksum import crc8
 from dewkeeper_drivers.contract import SHT3X, Sample
-from dewkeeper_drivers.crc import crc8
 from dewkeeper_drivers.errors import ProbeCrc, ProbeError, ProbeGarbled, ProbeMissing, ProbeReset
 from dewkeeper_drivers.sensirion import Conversation, port_for
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from dewkeeper.cli import TOPICS, build_parser, main
-from dewkeeper.cli.commands import reference
+from dewkeeper.cli.command_list import reference
 
 DOCUMENT = Path(__file__).resolve().parents[2] / "daemon" / "COMMANDS.md"
 

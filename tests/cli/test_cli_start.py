@@ -103,7 +103,7 @@ def test_looking_imports_nothing_that_judges_writes_or_serves(rack: Path) -> Non
             "dewkeeper.judge.table",
             "dewkeeper.judge.checks",
             "dewkeeper.judge.detectors",
-            "dewkeeper_config.schema",
+            "dewkeeper_config.json_schema",
             "dewkeeper.store.store",
             "dewkeeper.web",
             "dewkeeper.notify",

@@ -17,7 +17,7 @@ from tests.collect.over_all import HOUR, AllSitesRig, lines_of
 from dewkeeper.clock import ManualClock
 from dewkeeper.collect.all_sites import AllSites
 from dewkeeper.judge.types import JournalEntry
-from dewkeeper.notify.evening import round_now
+from dewkeeper.notify.round_message import round_now
 from dewkeeper.report.animals import WHO_WORDS, animals
 from dewkeeper.report.eggs import EGG_WORDS, clutches
 from dewkeeper.report.evening import evening

@@ -12,11 +12,11 @@ import pytest
 
 from dewkeeper_config import loading, models
 from dewkeeper_config.door import checked
+from dewkeeper_config.json_schema import schema
 from dewkeeper_config.lacking import problems_for_run
 from dewkeeper_config.models import Config, ConfigFile, Model
 from dewkeeper_config.models.secrets import SecretSource
 from dewkeeper_config.reference import examples, reference, sample
-from dewkeeper_config.schema import schema
 
 REFERENCE = Path(__file__).resolve().parents[2] / "config" / "REFERENCE.md"
 

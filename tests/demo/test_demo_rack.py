@@ -11,9 +11,9 @@ import pytest
 
 from dewkeeper.store import History
 from dewkeeper_config.loading import load
-from dewkeeper_demo.history import lay_down
 from dewkeeper_demo.rack import DRY_TUB, HOT_TUB, PLACES, ROOM_PROBE, config_text, probe_name, wiring
 from dewkeeper_demo.stage import NIGHT_POLL_SECONDS, Stage
+from dewkeeper_demo.week_before import lay_down
 from dewkeeper_demo.world import World
 
 START = 1_795_000_000.0

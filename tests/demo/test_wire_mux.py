@@ -7,7 +7,7 @@ import pytest
 from dewkeeper_config.models import BusConfig
 from dewkeeper_demo.wire import Wire, open_adapter, register_rack
 from dewkeeper_demo.wire_chips import Mux, Sht3x
-from dewkeeper_drivers.crc import crc8
+from dewkeeper_drivers.checksum import crc8
 
 
 def sensor(number: int, temperature_c: float = 25.0) -> Sht3x:

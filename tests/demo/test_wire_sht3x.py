@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from dewkeeper_demo.wire import Wire
 from dewkeeper_demo.wire_chips import Sht3x
-from dewkeeper_drivers.crc import crc8
+from dewkeeper_drivers.checksum import crc8
 
 
 @pytest.fixture

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from dewkeeper.cli import build_parser
-from dewkeeper.cli.commands import reference
+from dewkeeper.cli.command_list import reference
 from dewkeeper_config.loading import parse
 from dewkeeper_config.models import ConfigFile
 from dewkeeper_config.reference import examples

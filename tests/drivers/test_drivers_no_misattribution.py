@@ -22,8 +22,8 @@ from tests.wire.wire_large import LargeRack, large_rack
 from dewkeeper_config.models import BusConfig
 from dewkeeper_demo.wire import Transfer, Wire
 from dewkeeper_drivers.buses import Bus, open_bus
+from dewkeeper_drivers.checksum import packed
 from dewkeeper_drivers.contract import Probe
-from dewkeeper_drivers.crc import packed
 from dewkeeper_drivers.errors import ProbeError
 from dewkeeper_drivers.registry import open_probe
 

@@ -11,8 +11,8 @@ from tests.wire.wire_faults import HeldLow, Refuse
 
 from dewkeeper_demo.wire import Wire
 from dewkeeper_demo.wire_chips import Sht3x
+from dewkeeper_drivers.checksum import packed
 from dewkeeper_drivers.contract import SHT3X
-from dewkeeper_drivers.crc import packed
 
 Child = Callable[..., str]
 

@@ -23,7 +23,7 @@ from dewkeeper.report.past import StoredPast
 from dewkeeper.report.wording import Wording
 from dewkeeper.service.settings import judge_settings
 from dewkeeper.store.records import Batch
-from dewkeeper.web.outlook import humidity_outlook
+from dewkeeper.web.outlook_band import humidity_outlook
 from dewkeeper_config.loading import ReplayConfig, parse
 from dewkeeper_config.models import Config, Limits
 from dewkeeper_config.profiles import effective_limits

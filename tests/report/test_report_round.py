@@ -9,7 +9,7 @@ from typing import Any
 from tests.report.book_year import KeptBook, at, house
 from tests.report.conftest import judged
 
-from dewkeeper.notify.evening import round_now
+from dewkeeper.notify.round_message import round_now
 from dewkeeper.report.due import MANY_DEEP_CLEANS, ServiceRound
 from dewkeeper.report.round import TOLD_DAYS, RoundFacts, service_round
 from dewkeeper.report.round_words import round_message, sheet_lines

@@ -1,7 +1,7 @@
 """What the TOML file may say, a module a topic. Every field's description is also the reference the documentation prints.
 
 `Config` is what everything else works with: every enclosure and probe by itself. `ConfigFile` is what may be written,
-where a rack may stand for its tubs and a bus for a row of them; `layout` makes the one from the other.
+where a rack may stand for its tubs and a bus for a row of them; `expansion` makes the one from the other.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from dewkeeper_config.models.housing import (
     TubProbe,
 )
 from dewkeeper_config.models.limits import Delays, HumiditySpan, Limits, Profile, Stage, TemperatureSpan
-from dewkeeper_config.models.others import Collector, Neighbour
+from dewkeeper_config.models.other_sites import Collector, Neighbour
 from dewkeeper_config.models.page import Web
 from dewkeeper_config.models.people import Notify, Person, QuietHours
 from dewkeeper_config.models.round import Round

@@ -49,7 +49,7 @@ TOPICS: dict[str, tuple[str, ...]] = {
     "page": ("page",),
     "storage": ("backup", "restore", "repair", "export", "import"),
     "collect": ("collect",),
-    "commands": ("commands",),
+    "command_list": ("commands",),
     "completion": ("completion",),
 }
 """Module of this package -> the commands it adds."""

@@ -34,7 +34,7 @@ def add_commands(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
 
 
 def _round(args: Arguments) -> int:
-    from dewkeeper.notify.evening import round_now
+    from dewkeeper.notify.round_message import round_now
     from dewkeeper.report.past import StoredPast
     from dewkeeper.report.round_words import sheet_lines
 

@@ -159,7 +159,7 @@ def _sample(args: argparse.Namespace) -> int:
 
 
 def _schema(args: argparse.Namespace) -> int:
-    from dewkeeper_config.schema import schema
+    from dewkeeper_config.json_schema import schema
 
     emit_json(schema())
     return DONE

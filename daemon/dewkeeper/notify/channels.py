@@ -48,9 +48,9 @@ def open_channel(config: ChannelConfig, wall: Wall) -> Channel:
 
                 return Mail(config, wall)
             case AppriseChannel():
-                from dewkeeper.notify.others import Others
+                from dewkeeper.notify.apprise_channel import Apprise
 
-                return Others(config)
+                return Apprise(config)
             case _:
                 return _open_installed(config, wall)
     except ChannelUnusable as error:

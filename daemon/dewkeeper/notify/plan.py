@@ -15,11 +15,11 @@ from dewkeeper.judge.lifecycle import WITHHELD
 from dewkeeper.judge.types import Alarm, Command, Event, JournalEntry
 from dewkeeper.notify import links, message_words, room_story
 from dewkeeper.notify.daily import morning_draft, morning_due, nag_draft, overdue_paths, path_name, test_draft
-from dewkeeper.notify.evening import round_draft, round_due
 from dewkeeper.notify.grouping import Telling, Where, tellings, together
 from dewkeeper.notify.people import Draft, address, ladder, quiet_until
 from dewkeeper.notify.phrases import rationale_of
 from dewkeeper.notify.planner_state import Budget, Known, Memory
+from dewkeeper.notify.round_message import round_draft, round_due
 from dewkeeper.notify.steps import Steps
 from dewkeeper.notify.told import Happening, Told
 from dewkeeper.notify.waiting import next_morning, waits

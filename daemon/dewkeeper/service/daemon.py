@@ -14,11 +14,11 @@ from dewkeeper.judge.types import JournalEntry, Rebase, SystemReport, room_place
 from dewkeeper.notify.daily import morning_words
 from dewkeeper.notify.desk import Desk
 from dewkeeper.notify.dispatcher import Dispatcher
-from dewkeeper.notify.evening import round_now
 from dewkeeper.notify.heartbeat import Pulse, beat
 from dewkeeper.notify.links import NOTE_KEY as _LINK_KEY
 from dewkeeper.notify.links import new_key as new_link_key
 from dewkeeper.notify.plan import Context, Planner
+from dewkeeper.notify.round_message import round_now
 from dewkeeper.report.morning import morning
 from dewkeeper.report.past import StoredPast
 from dewkeeper.report.round_words import round_message

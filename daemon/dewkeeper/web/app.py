@@ -16,7 +16,7 @@ from werkzeug.wrappers import Response
 
 from dewkeeper.notify.neighbour import HEARTBEAT_PATH
 from dewkeeper.store.errors import StoreError
-from dewkeeper.web import animals, book, deeds, doors, screens
+from dewkeeper.web import animal_screens, book, deeds, doors, screens
 from dewkeeper.web.errors import Outdated, Refused
 from dewkeeper.web.squeeze import squeeze
 from dewkeeper.web.visit import COOKIE, PageRequest, Services, Visit
@@ -88,9 +88,9 @@ RULES = (
     _rule("/leave", "POST", deeds.leave),
     _rule("/journal/<entry>", "GET", screens.journal_entry),
     _rule("/journal/<entry>", "POST", deeds.correct),
-    _rule("/animals", "GET", animals.animals_screen),
-    _rule("/animals/<name>", "GET", animals.animal_screen),
-    _rule("/animals/<name>/about", "POST", animals.describe),
+    _rule("/animals", "GET", animal_screens.animals_screen),
+    _rule("/animals/<name>", "GET", animal_screens.animal_screen),
+    _rule("/animals/<name>/about", "POST", animal_screens.describe),
     _rule("/animals/<name>/vet", "GET", book.vet_page),
     _rule("/health/test", "POST", deeds.test_paths),
     _rule("/probes", "GET", screens.probes),
@@ -132,7 +132,7 @@ def _over_all() -> list[Rule]:
     of_site: dict[str, Handler] = {
         "/": screens.morning, "/rack": screens.rack, "/enclosure/<name>": screens.enclosure, "/alarms": screens.alarms,
         "/journal": screens.journal, "/probes": screens.probes, "/round": book.round_screen, "/sheds": book.sheds,
-        "/eggs": book.eggs, "/away": book.away, "/animals": animals.animals_screen, "/animals/<name>": animals.animal_screen,
+        "/eggs": book.eggs, "/away": book.away, "/animals": animal_screens.animals_screen, "/animals/<name>": animal_screens.animal_screen,
         "/animals/<name>/vet": book.vet_page, "/health": over_all.site_health,
     }  # fmt: skip
     return [

@@ -10,7 +10,7 @@ from werkzeug.wrappers import Response
 
 from dewkeeper.judge.stages import MOVES
 from dewkeeper.judge.types import JournalEntry
-from dewkeeper.notify.evening import round_now
+from dewkeeper.notify.round_message import round_now
 from dewkeeper.report.animals import ABOUT_THE_ANIMAL, animals, find_animal
 from dewkeeper.report.due import QUARANTINE_TOOLS, SERVING_WORDS, Due, ServiceRound
 from dewkeeper.report.eggs import EGG_WORDS, HEAT_FIRST, clutch_lines, clutches

@@ -7,9 +7,9 @@ from urllib.parse import urlencode
 from werkzeug.wrappers import Response
 
 from dewkeeper.notify.errors import LinkRefused
-from dewkeeper.notify.evening import round_now
 from dewkeeper.notify.links import GOOD_SECONDS, GROUP, Link, verify
 from dewkeeper.notify.planner_state import Memory
+from dewkeeper.notify.round_message import round_now
 from dewkeeper.report.model import Rank, Standing
 from dewkeeper.report.morning import morning
 from dewkeeper.report.sitter import sitter_rows

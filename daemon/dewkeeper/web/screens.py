@@ -46,7 +46,7 @@ from dewkeeper.web.chart import humidity_chart, looks, temperature_chart, vapour
 from dewkeeper.web.choices import BY_KEY, CHOICES, SEVERAL_GROUPS, beside_curves, fitting, often
 from dewkeeper.web.effects import effect_words, file_lines, stage_words
 from dewkeeper.web.errors import Refused
-from dewkeeper.web.outlook import humidity_outlook
+from dewkeeper.web.outlook_band import humidity_outlook
 from dewkeeper.web.small_curve import small_curves
 from dewkeeper.web.squeeze import squeeze
 from dewkeeper.web.visit import Visit

@@ -60,7 +60,7 @@ def test_without_the_library_the_channel_says_what_to_install() -> None:
     """In a process that cannot import it the daemon goes on, and every attempt says what to run."""
     program = (
         "import sys; sys.modules['apprise'] = None\n"  # Python's own way to say that there is no such module
-        "from tests.notify.test_notify_others import message, other\n"
+        "from tests.notify.test_notify_apprise import message, other\n"
         "try: other('json://localhost/').send(message('m1'), 5)\n"
         "except Exception as error: print(type(error).__name__, error)\n"
     )

@@ -15,7 +15,7 @@ from dewkeeper_config.models import AppriseChannel
 _ANY = "json://localhost/"
 
 
-class Others(Channel):
+class Apprise(Channel):
     """Hands over to apprise, which only says yes or no: no is temporary, for it may be anything.
 
     Its connections are its own, so at the deadline the attempt is given up and ends by the library's own timeouts.
