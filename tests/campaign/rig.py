@@ -24,7 +24,7 @@ from tests.kernel.emulated import preloaded
 
 from dewkeeper.errors import CommandRefused
 from dewkeeper.judge.types import Alarm, Event, Reading
-from dewkeeper.report.history import Newest
+from dewkeeper.report.contract import Newest
 from dewkeeper.service.client import request
 from dewkeeper.store import History
 from dewkeeper.store.history import Stored

@@ -39,7 +39,7 @@ from dewkeeper.judge.types import (
     Reading,
     Rebase,
 )
-from dewkeeper.report.history import NightSums, Point
+from dewkeeper.report.contract import NightSums, Point
 from dewkeeper.report.model import Mark
 from dewkeeper.report.nights import day_start, night_of
 from dewkeeper.report.past import StoredPast

@@ -11,6 +11,14 @@ import pytest
 
 ROOT = Path(__file__).resolve().parents[2]
 PACKAGES = ("config", "drivers", "daemon", "demo")
+EVERY_PACKAGE_HAS = {"__init__", "__main__", "env", "errors", "contract", "contract_suite"}
+"""Modules that are called so wherever there is one: Python's and Alembic's own, and two conventions of ours."""
+SIDES = ("daemon/dewkeeper/cli", "config/dewkeeper_config/models", "daemon/dewkeeper/judge/inputs")
+"""Folders whose modules are called as the thing is that they are one side of: its command, its table in the file, what the
+judge makes of it when it comes in."""
+HAVE_SIDES = {
+    "book", "calibration", "changes", "channels", "commands", "journal", "learning", "page", "people", "round", "settings",
+}  # fmt: skip
 
 
 def _tracked(*patterns: str) -> list[Path]:
@@ -48,6 +56,17 @@ def test_no_public_class_name_means_two_things() -> None:
                 if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
                     rooms.setdefault(node.name, set()).add(room)
     assert {name for name, where in rooms.items() if len(where) > 1} == set()
+
+
+def test_no_module_name_means_two_things() -> None:
+    """Two modules of one name are two sides of one thing, or what every package calls so; one of them at most is the thing itself."""
+    folders: dict[str, list[str]] = {}
+    for path in _tracked(*(f"{package}/**/*.py" for package in PACKAGES)):
+        if path.stem not in EVERY_PACKAGE_HAS:
+            folders.setdefault(path.stem, []).append(str(path.parent.relative_to(ROOT)))
+    double = {name: where for name, where in folders.items() if len(where) > 1}
+    assert set(double) == HAVE_SIDES
+    assert not {name: where for name, where in double.items() if len(set(where) - set(SIDES)) > 1}
 
 
 def test_top_level_is_what_was_agreed() -> None:

@@ -13,9 +13,9 @@ from hypothesis import strategies as st
 from tests.judge.judge_desk import START, Desk, rack
 
 from dewkeeper.judge import contract_suite, document
-from dewkeeper.judge.codec import remembered
 from dewkeeper.judge.contract import Detector, Explained, Finding, Stands
 from dewkeeper.judge.contract_suite import DetectorBroken, check_detector, check_memory, check_words
+from dewkeeper.judge.dump import remembered
 from dewkeeper.judge.memory import ProbeMemory
 from dewkeeper.judge.rationale import Rationale
 from dewkeeper.judge.table import TABLE

@@ -9,8 +9,8 @@ import pytest
 from tests.judge.judge_desk import START, Desk, rack
 
 from dewkeeper.air import humidity_at, vapour_hpa
-from dewkeeper.judge.history import ProbePast
-from dewkeeper.judge.limits import CYCLE_COST_SECONDS, SLOW_CYCLE_COST_SECONDS
+from dewkeeper.judge.limit_alarm import CYCLE_COST_SECONDS, SLOW_CYCLE_COST_SECONDS
+from dewkeeper.judge.probe_past import ProbePast
 from dewkeeper.judge.types import Reading
 from dewkeeper_config.door import checked
 from dewkeeper_config.models import Limits

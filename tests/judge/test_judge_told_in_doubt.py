@@ -13,7 +13,7 @@ from tests.judge.judge_desk import Desk, rack
 
 from dewkeeper.air import humidity_at, vapour_hpa
 from dewkeeper.judge.beliefs import BELOW_ROOM, BOTH, HUMIDITY, TABLE, Belief, Ground
-from dewkeeper.judge.limits import DOUBT_SECONDS
+from dewkeeper.judge.limit_alarm import DOUBT_SECONDS
 from dewkeeper.judge.types import Event, JournalEntry
 
 ROOM = ("air", 22.0, 45.0)

@@ -16,7 +16,7 @@ from dewkeeper.judge.types import Alarm, Event
 from dewkeeper.notify.phrases import SHORT, short_step
 from dewkeeper.notify.plan import Context, Planner
 from dewkeeper.report.standing import standing
-from dewkeeper.store.outbox import _alarm_after
+from dewkeeper.store.event_rows import _alarm_after
 
 HOUR = 3600
 SIX_FIFTY = int(datetime(2026, 9, 22, 6, 50, tzinfo=ZONE).timestamp())

@@ -11,9 +11,9 @@ from zoneinfo import ZoneInfo
 
 from dewkeeper.judge.types import FAIL, PASS, Alarm, Event, JournalEntry, Quality, Reading, Settings
 from dewkeeper.judge.words import EXCURSIONS, FAULTS, KINDS
+from dewkeeper.report.contract import NightSums, Point, Trace
 from dewkeeper.report.enclosure import EnclosureReport, Span, journal_mark, span_of
 from dewkeeper.report.gaps import Stretch, gaps_of
-from dewkeeper.report.history import NightSums, Point, Trace
 from dewkeeper.report.model import EnclosureMorning, Gap, Mark, MorningGlance
 from dewkeeper.report.morning import MorningFacts, compose
 from dewkeeper.report.nights import night_to_show

@@ -13,8 +13,8 @@ from scipy import stats
 from tests.report.conftest import judged, seconds
 
 from dewkeeper.judge.types import JournalEntry
+from dewkeeper.report.contract import Point
 from dewkeeper.report.eggs import HEAT_FIRST, clutch_lines, clutches, deficit, fit, project
-from dewkeeper.report.history import Point
 from dewkeeper.report.wording import Wording
 
 DAY = 86400

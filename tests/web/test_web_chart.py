@@ -11,9 +11,9 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from dewkeeper.report.contract import Point, Trace, moist
 from dewkeeper.report.enclosure import EnclosureReport, JournalMark
 from dewkeeper.report.gaps import Stretch
-from dewkeeper.report.history import Point, Trace, moist
 from dewkeeper.report.model import Gap, Limiting
 from dewkeeper.report.wording import Wording
 from dewkeeper.web.axis import LETTER_HIGH, WIDE

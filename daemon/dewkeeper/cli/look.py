@@ -205,9 +205,9 @@ def _alarms(args: Arguments) -> int:
 
 def _history(args: Arguments) -> int:
     from dewkeeper.cli.plot import plot
+    from dewkeeper.report.contract import moist
     from dewkeeper.report.enclosure import judged_probes
     from dewkeeper.report.gaps import gaps_of
-    from dewkeeper.report.history import moist
     from dewkeeper.report.model import to_plain
     from dewkeeper.report.past import StoredPast
     from dewkeeper.report.watching import stale_after

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from dewkeeper.report.history import Point, moist
+from dewkeeper.report.contract import Point, moist
 from dewkeeper.report.wording import Wording
 from dewkeeper_config.models import Limits
 

@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 from dewkeeper.errors import DewkeeperError
-from dewkeeper.insight.cause import account
+from dewkeeper.insight.attribution import account
 from dewkeeper.insight.decay import drying_constant
 from dewkeeper.insight.effect import effect
 from dewkeeper.insight.forecast import forecast

@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from dewkeeper.judge.codec import DumpUnreadable
     from dewkeeper.judge.core import Judge
+    from dewkeeper.judge.dump import DumpUnreadable
 
 __all__ = ["DumpUnreadable", "Judge"]
 
@@ -18,7 +18,7 @@ def __getattr__(name: str) -> Any:
 
         return Judge
     if name == "DumpUnreadable":
-        from dewkeeper.judge.codec import DumpUnreadable
+        from dewkeeper.judge.dump import DumpUnreadable
 
         return DumpUnreadable
     raise AttributeError(name)

@@ -10,6 +10,7 @@ from collections.abc import Iterable
 from typing import Literal
 
 from dewkeeper.judge.beliefs import INFERRED, belief
+from dewkeeper.judge.beyond import may_wait
 from dewkeeper.judge.checks.missing import missing_after
 from dewkeeper.judge.contract import (
     Amended,
@@ -24,7 +25,6 @@ from dewkeeper.judge.contract import (
     TimedAnew,
     Unexplained,
 )
-from dewkeeper.judge.excursion import may_wait
 from dewkeeper.judge.memory import NEVER
 from dewkeeper.judge.register import Key
 from dewkeeper.judge.state import JudgeState, ProbeState

@@ -24,7 +24,7 @@ from dewkeeper.judge.checks.displaced import (
 from dewkeeper.judge.checks.gross_range import rare
 from dewkeeper.judge.checks.impossible import HOLD_HPA, SOON_HOURS, below_room, falls_as_no_air
 from dewkeeper.judge.checks.swapped import may_yet_turn_out_swapped, partner
-from dewkeeper.judge.limits import DOUBT_SECONDS, Doubtable, Side
+from dewkeeper.judge.limit_alarm import DOUBT_SECONDS, Doubtable, Side
 from dewkeeper.judge.memory import NEVER
 from dewkeeper.judge.rationale import DAY, HOUR
 from dewkeeper.judge.types import Kind

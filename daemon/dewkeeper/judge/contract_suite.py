@@ -13,10 +13,10 @@ from itertools import chain
 from typing import get_args
 
 from dewkeeper.judge.acting import NEVER_SUPPRESSED
-from dewkeeper.judge.codec import DumpUnreadable, pack, unpack
 from dewkeeper.judge.contract import Detector, Explained, Finding, InFault, Stands
 from dewkeeper.judge.core import Judge
 from dewkeeper.judge.document import DOCUMENT, texts
+from dewkeeper.judge.dump import DumpUnreadable, pack, unpack
 from dewkeeper.judge.journal_words import LONGEST_SUPPRESSION_SECONDS
 from dewkeeper.judge.memory import NEVER, Corrected
 from dewkeeper.judge.state import ProbeState

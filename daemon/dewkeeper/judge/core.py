@@ -9,8 +9,8 @@ from typing import cast
 from dewkeeper.judge.acting import act, realarm, withholding_ends
 from dewkeeper.judge.adopt import adopt
 from dewkeeper.judge.checks.swapped import SwappedMemory
-from dewkeeper.judge.codec import DumpUnreadable, pack, unpack
 from dewkeeper.judge.contract import Over, Stands
+from dewkeeper.judge.dump import DumpUnreadable, pack, unpack
 from dewkeeper.judge.faults import unwatched
 from dewkeeper.judge.inputs.calibration import recalibrate
 from dewkeeper.judge.inputs.commands import apply_command

@@ -1,7 +1,7 @@
 """An excursion is due: tell it, tell it in doubt, name the probe instead, or wait. One decision, by the one table of `beliefs`.
 
 What holds an excursion back is always a named suspicion, asked anew every few minutes, and only for so long: at the bound
-of its kind (`limits.DOUBT_SECONDS`) it is told under its own kind all the same, and the suspicion is named beside it.
+of its kind (`limit_alarm.DOUBT_SECONDS`) it is told under its own kind all the same, and the suspicion is named beside it.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from dewkeeper.judge.beliefs import AGAIN_SECONDS, BELOW_ROOM, TABLE, Belief, be
 from dewkeeper.judge.checks.impossible import HOLD_HPA, SOON_HOURS, below_room, name_impossible
 from dewkeeper.judge.contract import InFault
 from dewkeeper.judge.journal_words import BEFORE_SECONDS, LONGEST_SUPPRESSION_SECONDS
-from dewkeeper.judge.limits import DOUBT_SECONDS, Doubtable, Side
+from dewkeeper.judge.limit_alarm import DOUBT_SECONDS, Doubtable, Side
 from dewkeeper.judge.memory import NEVER
 from dewkeeper.judge.rationale import HOUR
 from dewkeeper.judge.view import View

@@ -17,7 +17,7 @@ from collections.abc import Mapping
 from dataclasses import field
 from typing import TYPE_CHECKING, Final
 
-from dewkeeper.judge.codec import remembered
+from dewkeeper.judge.dump import remembered
 from dewkeeper.judge.memory import NEVER
 from dewkeeper.judge.rationale import Rationale
 from dewkeeper.judge.types import Alarm, Band, Happening, Kind, Priority, State

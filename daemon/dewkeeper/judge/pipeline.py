@@ -13,6 +13,7 @@ from dewkeeper.air import humidity_at, saturation_hpa, vapour_hpa
 from dewkeeper.judge import faults
 from dewkeeper.judge.acting import act, begin_anew, let_go
 from dewkeeper.judge.beliefs import beliefs
+from dewkeeper.judge.beyond import change_level
 from dewkeeper.judge.checks import brownout, gross_range, missing, saturated, sensor_heater
 from dewkeeper.judge.checks.crc import CrcMemory
 from dewkeeper.judge.checks.displaced import reads_room
@@ -23,10 +24,9 @@ from dewkeeper.judge.checks.saturated import SATURATED_PERCENT, TOUCHED_SECONDS,
 from dewkeeper.judge.checks.swapped import note_stranger, still_swapped, stranger
 from dewkeeper.judge.contract import Amended, InFault
 from dewkeeper.judge.detectors import lid_open
-from dewkeeper.judge.excursion import change_level
-from dewkeeper.judge.history import LOOK_SECONDS
-from dewkeeper.judge.limits import SLOW_SECONDS
+from dewkeeper.judge.limit_alarm import SLOW_SECONDS
 from dewkeeper.judge.memory import NEVER
+from dewkeeper.judge.probe_past import LOOK_SECONDS
 from dewkeeper.judge.state import JudgeState, ProbeState
 from dewkeeper.judge.table import TABLE
 from dewkeeper.judge.types import FAIL, MISSING, NOT_EVALUATED, OTHER_SENSOR, PASS, SUSPECT, Kind, Role, SystemReport
@@ -47,7 +47,7 @@ _T_LOW, _T_HIGH = T_SPAN
 _H_LOW, _H_HIGH = H_SPAN
 _GAP_SECONDS: Final = 600
 _STEADY_C: Final = 1.0
-"""Within so long a counted reading is compared with one up to five minutes older; as `history.TRAIL_SECONDS`, twice."""
+"""Within so long a counted reading is compared with one up to five minutes older; as `probe_past.TRAIL_SECONDS`, twice."""
 
 _LOOKS: Final = {
     role: tuple(row.look for row in TABLE if row.look is not None and role in row.roles) for role in get_args(Role)

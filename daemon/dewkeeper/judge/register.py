@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import field
 from typing import TYPE_CHECKING, Final
 
-from dewkeeper.judge.codec import remembered
+from dewkeeper.judge.dump import remembered
 from dewkeeper.judge.lifecycle import WITHHELD, WITHHOLD, AlarmInstance
 from dewkeeper.judge.types import Alarm, Event, Happening, Kind, State
 from dewkeeper.judge.words import FORECASTS, KINDS, LATCHED, STALE_SECONDS

@@ -10,11 +10,11 @@ from collections.abc import Iterable
 from dataclasses import field
 from typing import Any, Final
 
-from dewkeeper.judge.codec import remembered
-from dewkeeper.judge.history import ProbePast
+from dewkeeper.judge.dump import remembered
 from dewkeeper.judge.journal_words import BEFORE_SECONDS, JOURNAL
-from dewkeeper.judge.limits import Side
+from dewkeeper.judge.limit_alarm import Side
 from dewkeeper.judge.memory import NEVER, Corrected, M, ProbeMemory, ReadingCorrection
+from dewkeeper.judge.probe_past import ProbePast
 from dewkeeper.judge.register import AlarmRegister, Key
 from dewkeeper.judge.stages import limits_under
 from dewkeeper.judge.types import (

@@ -9,10 +9,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Protocol
 
-from dewkeeper.judge.history import ProbePast
 from dewkeeper.judge.lifecycle import AlarmInstance
-from dewkeeper.judge.limits import Side
+from dewkeeper.judge.limit_alarm import Side
 from dewkeeper.judge.memory import NEVER, M
+from dewkeeper.judge.probe_past import ProbePast
 from dewkeeper.judge.rationale import HIGHEST
 
 if TYPE_CHECKING:

@@ -27,7 +27,7 @@ from dewkeeper.insight.outlook import (
 )
 from dewkeeper.judge.types import Fact, Learned, Quantity
 from dewkeeper.judge.words import DAY, JOURNAL
-from dewkeeper.report.history import Past, moist
+from dewkeeper.report.contract import Past, moist
 from dewkeeper.report.wording import Wording
 from dewkeeper_config.models import Config, Limits
 from dewkeeper_config.profiles import effective_limits

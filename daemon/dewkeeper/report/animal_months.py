@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 from dewkeeper.judge.types import JournalEntry
 from dewkeeper.judge.words import JOURNAL
 from dewkeeper.report.animals import Animal
-from dewkeeper.report.history import CHANGES, Past
+from dewkeeper.report.contract import CHANGES, Past
 from dewkeeper.report.nights import day_start
 from dewkeeper.report.wording import Wording
 

@@ -13,7 +13,7 @@ from typing import Any
 from dewkeeper.judge.stages import MOVES, animal_named
 from dewkeeper.judge.types import JournalEntry
 from dewkeeper.report.animal_facts import DESCRIBED, AnimalFacts, described
-from dewkeeper.report.history import Past, moist
+from dewkeeper.report.contract import Past, moist
 from dewkeeper.report.model import to_plain
 
 ABOUT_THE_ANIMAL = frozenset(

@@ -15,7 +15,7 @@ from typing import Any, Final, Literal
 from dewkeeper.air import referred_humidity
 from dewkeeper.judge.types import Band, Event, Kind
 from dewkeeper.judge.words import FAULTS, FORECASTS
-from dewkeeper.report.history import NightSums, Past
+from dewkeeper.report.contract import NightSums, Past
 from dewkeeper.report.model import UNWATCHED_MINUTES, Limiting, Mark, to_plain
 from dewkeeper.report.morning import limiting
 from dewkeeper.report.nights import Night, night_of, night_to_show

@@ -16,8 +16,8 @@ from typing import Any, Final
 
 from dewkeeper.air import saturation_hpa, vapour_hpa
 from dewkeeper.judge.types import JournalEntry
+from dewkeeper.report.contract import Past, Point, moist
 from dewkeeper.report.due import say_day
-from dewkeeper.report.history import Past, Point, moist
 from dewkeeper.report.model import to_plain
 from dewkeeper.report.weights import grams_of
 from dewkeeper.report.wording import Wording

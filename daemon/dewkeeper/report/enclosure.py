@@ -10,8 +10,8 @@ from zoneinfo import ZoneInfo
 
 from dewkeeper.judge.types import Command, Event, JournalEntry
 from dewkeeper.judge.words import EXCURSIONS, FAULTS, JOURNAL, KINDS
+from dewkeeper.report.contract import JUDGED, Past, Trace, moist, together
 from dewkeeper.report.gaps import Stretch, gaps_of
-from dewkeeper.report.history import JUDGED, Past, Trace, moist, together
 from dewkeeper.report.model import Gap, Limiting, NowValues, Standing, to_plain
 from dewkeeper.report.morning import limiting
 from dewkeeper.report.nights import day_start, night_to_show

@@ -27,7 +27,7 @@ from dewkeeper.report.ahead import (
     humidity_now,
     when,
 )
-from dewkeeper.report.history import Past
+from dewkeeper.report.contract import Past
 from dewkeeper.report.lasting import LEVERS, Lasting, lasting
 from dewkeeper.report.wording import Wording
 from dewkeeper.slots import Daily

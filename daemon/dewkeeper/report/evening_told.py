@@ -10,9 +10,9 @@ from typing import Final
 
 from dewkeeper.judge.words import DAY, JOURNAL
 from dewkeeper.report.ahead import HOUR
+from dewkeeper.report.contract import Past
 from dewkeeper.report.due import Due, DueTap
 from dewkeeper.report.evening import WETS, AirAdvice
-from dewkeeper.report.history import Past
 
 ADVICE: Final = "advice:"
 """What was advised is kept under this and the day of the month: a month's worth, for scoring."""

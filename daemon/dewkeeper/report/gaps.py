@@ -6,7 +6,7 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from dewkeeper.report.history import MoistPoint, Past, Point, moist
+from dewkeeper.report.contract import MoistPoint, Past, Point, moist
 from dewkeeper.report.model import Gap
 from dewkeeper.report.watching import STALE_POLLS
 from dewkeeper.store.in_force import InForce

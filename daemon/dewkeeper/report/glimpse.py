@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
 
-from dewkeeper.report.history import CHANGES
+from dewkeeper.report.contract import CHANGES
 from dewkeeper.report.model import EnclosureMorning, MorningGlance, NightRow
 from dewkeeper.report.order import THERMAL
 from dewkeeper.report.past import StoredPast

@@ -10,7 +10,7 @@ from collections.abc import Collection, Sequence
 from typing import Final
 
 from dewkeeper.judge.types import JournalEntry
-from dewkeeper.report.history import Past
+from dewkeeper.report.contract import Past
 from dewkeeper_config.models import Config, Enclosure
 
 DAMP_SECONDS_A_DAY: Final = 12 * 3600

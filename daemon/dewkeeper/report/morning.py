@@ -8,8 +8,8 @@ from dataclasses import dataclass, field, replace
 from dewkeeper.air import referred_humidity
 from dewkeeper.judge.types import Alarm, Event, JournalEntry
 from dewkeeper.judge.words import JOURNAL
+from dewkeeper.report.contract import Newest, NightSums, Past, Point
 from dewkeeper.report.gaps import gaps_by_enclosure
-from dewkeeper.report.history import Newest, NightSums, Past, Point
 from dewkeeper.report.model import UNWATCHED_MINUTES, Change, EnclosureMorning, Gap, Limiting, MorningGlance, Rank
 from dewkeeper.report.nights import Night, night_before, night_to_show
 from dewkeeper.report.off_times import OffTime, off_times

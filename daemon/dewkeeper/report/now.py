@@ -8,7 +8,7 @@ from typing import Any
 
 from dewkeeper.judge.types import FAIL, MISSING, SUSPECT
 from dewkeeper.judge.words import FAULTS, KINDS
-from dewkeeper.report.history import Newest, Past
+from dewkeeper.report.contract import Newest, Past
 from dewkeeper.report.model import Standing, to_plain
 from dewkeeper.report.order import NOTHING, QUIET_STATES, Need, alarm_order
 from dewkeeper.report.standing import standing_now

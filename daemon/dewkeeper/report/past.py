@@ -10,7 +10,7 @@ from typing import Any, cast
 
 from dewkeeper.judge.calibrating import Calibrations
 from dewkeeper.judge.types import Alarm, Event, JournalEntry, Learned, Role
-from dewkeeper.report.history import JUDGED, NightSums, Point, Trace, together
+from dewkeeper.report.contract import JUDGED, NightSums, Point, Trace, together
 from dewkeeper.report.model import Mark
 from dewkeeper.store import History
 from dewkeeper.store.coarse import Day, Extremes, joined, wider

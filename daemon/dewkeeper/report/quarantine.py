@@ -15,7 +15,7 @@ from dewkeeper.judge.journal_words import SICK
 from dewkeeper.judge.stages import animal_named
 from dewkeeper.judge.types import JournalEntry
 from dewkeeper.judge.words import JOURNAL
-from dewkeeper.report.history import Past
+from dewkeeper.report.contract import Past
 from dewkeeper_config.models import Config
 
 SIGNS: Final = SICK

@@ -11,7 +11,7 @@ from typing import Any, Final
 
 from dewkeeper.report.animals import Animal
 from dewkeeper.report.association import NEEDED_BAD, Association, ShedCase, association
-from dewkeeper.report.history import Past, moist
+from dewkeeper.report.contract import Past, moist
 from dewkeeper.report.model import to_plain
 from dewkeeper.report.sheds import DAY, ShedCycle, intervals, shed_cycles
 from dewkeeper.store.in_force import InForce

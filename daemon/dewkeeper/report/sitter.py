@@ -12,8 +12,8 @@ from typing import Any, Final
 
 from dewkeeper.judge.types import Event, JournalEntry
 from dewkeeper.judge.words import JOURNAL
+from dewkeeper.report.contract import Past
 from dewkeeper.report.due import ServiceRound
-from dewkeeper.report.history import Past
 from dewkeeper.report.model import EnclosureMorning, to_plain
 from dewkeeper.report.wording import Wording, happened, worth_telling
 from dewkeeper_config.models import Config

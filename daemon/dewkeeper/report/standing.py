@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from dewkeeper.judge.types import Alarm, Event
 from dewkeeper.judge.words import FAULTS
-from dewkeeper.report.history import JUDGED, Newest, Past
+from dewkeeper.report.contract import JUDGED, Newest, Past
 from dewkeeper.report.model import NowValues, Standing, Unwatched
 from dewkeeper.report.order import BLINDING, ROOMS, alarm_order, blinds, dose_of, highest_of
 from dewkeeper.report.watching import as_far_as_known, is_stale, just_read, stale_after, unwatched

@@ -13,7 +13,7 @@ from typing import Final
 from dewkeeper.judge.types import JournalEntry
 from dewkeeper.judge.words import JOURNAL
 from dewkeeper.report.animals import Animal
-from dewkeeper.report.history import Past, Point, moist
+from dewkeeper.report.contract import Past, Point, moist
 from dewkeeper.report.shed_air import BEFORE_SECONDS, AirBefore, AnimalSheds, air_between, animal_sheds
 from dewkeeper.report.sheds import shed_cycles, ungraded
 from dewkeeper.report.weights import Weighing, loss, weighings

@@ -10,7 +10,7 @@ from collections.abc import Collection, Iterable, Mapping
 from dataclasses import replace
 
 from dewkeeper.judge.words import FAULTS, KINDS
-from dewkeeper.report.history import Newest, Past
+from dewkeeper.report.contract import Newest, Past
 from dewkeeper.report.model import NEVER_READ, NO_PROBE, NOT_BELIEVED, Standing, Unwatched
 from dewkeeper.report.order import BLINDING
 from dewkeeper.store.in_force import InForce

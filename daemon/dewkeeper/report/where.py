@@ -15,7 +15,7 @@ from dewkeeper.insight.places import PROBE_C, PROBE_PERCENT, VENTS, Reckoned, Sp
 from dewkeeper.judge.types import Fact, JournalEntry, Learned, Quantity
 from dewkeeper.judge.words import DAY, JOURNAL
 from dewkeeper.report.ahead import NEVER_LEARNED
-from dewkeeper.report.history import Newest, Past, moist
+from dewkeeper.report.contract import Newest, Past, moist
 from dewkeeper.report.watching import stale_after
 from dewkeeper.report.wording import Wording
 from dewkeeper_config.models import Config, Enclosure

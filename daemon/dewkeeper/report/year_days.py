@@ -9,7 +9,7 @@ from typing import Literal
 from zoneinfo import ZoneInfo
 
 from dewkeeper.report.animal_months import change_words
-from dewkeeper.report.history import CHANGES, Past
+from dewkeeper.report.contract import CHANGES, Past
 from dewkeeper.report.model import UNWATCHED_MINUTES
 from dewkeeper.report.nights import day_start
 from dewkeeper.report.watching import due_seconds

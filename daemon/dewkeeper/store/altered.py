@@ -13,7 +13,7 @@ from typing import Final
 
 from dewkeeper.store import asked
 from dewkeeper.store.database import BLOCK_SECONDS, PROBE_BITS, Connection
-from dewkeeper.store.outbox import write_note
+from dewkeeper.store.event_rows import write_note
 
 NOTE: Final = "altered"
 _MOST = 40

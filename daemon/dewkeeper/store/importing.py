@@ -34,9 +34,9 @@ from dewkeeper.store.database import (
     plain_reason,
 )
 from dewkeeper.store.errors import TransferRefused
+from dewkeeper.store.event_rows import write_note
 from dewkeeper.store.export import sidecar
 from dewkeeper.store.lock import WriterLock
-from dewkeeper.store.outbox import write_note
 from dewkeeper.store.quality import cut_out, needs_span, write_spans
 from dewkeeper.store.quarters import QUARTER_SECONDS, Standards
 from dewkeeper.store.records import LEARNING_DONE

@@ -10,7 +10,7 @@ from dewkeeper.judge.types import SUSPECT, Quality
 from dewkeeper.store import asked
 from dewkeeper.store.coverage import rebuild
 from dewkeeper.store.database import PROBE_BITS, PROBE_MASK, Connection
-from dewkeeper.store.outbox import write_note
+from dewkeeper.store.event_rows import write_note
 from dewkeeper.store.quarters import Standards
 
 NOTE = "quarters to remake"

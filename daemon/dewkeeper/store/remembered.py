@@ -11,8 +11,8 @@ from dewkeeper.judge.types import Command, Item, JournalEntry, Rebase, Settings
 from dewkeeper.store import asked, codec
 from dewkeeper.store.arrival import BEFORE_ALL
 from dewkeeper.store.database import Asking, Connection
+from dewkeeper.store.event_rows import write_note
 from dewkeeper.store.in_force import SERVICE_VERBS, InForce
-from dewkeeper.store.outbox import write_note
 
 _WORDS = json.dumps([sorted(STAGE_WORDS), sorted(SERVICE_VERBS)])
 NOTE = "words that last"

@@ -29,10 +29,10 @@ from dewkeeper.store.database import (
 )
 from dewkeeper.store.dating import date_anew
 from dewkeeper.store.errors import StoreRefused, StoreUnusable
+from dewkeeper.store.event_rows import restate, write_delivery, write_event, write_message, write_note
 from dewkeeper.store.files import Files
 from dewkeeper.store.hot import Probes
 from dewkeeper.store.lock import DAEMON, WriterLock, give_to_owner
-from dewkeeper.store.outbox import restate, write_delivery, write_event, write_message, write_note
 from dewkeeper.store.quality import Verdicts, cut_out, spelled, write_exclusion
 from dewkeeper.store.quarters import LONGEST_HOLD_SECONDS, QUARTER_SECONDS, Standards
 from dewkeeper.store.records import Batch, Snapshot

@@ -14,9 +14,9 @@ from typing import Final, cast
 from markupsafe import Markup, escape
 
 from dewkeeper.air import vapour_hpa
+from dewkeeper.report.contract import Point, Trace, joined, together
 from dewkeeper.report.enclosure import EnclosureReport, JournalMark
 from dewkeeper.report.gaps import Stretch
-from dewkeeper.report.history import Point, Trace, joined, together
 from dewkeeper.report.model import Gap
 from dewkeeper.report.order import THERMAL
 from dewkeeper.report.wording import Wording

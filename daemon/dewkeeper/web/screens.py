@@ -25,13 +25,13 @@ from dewkeeper.report.animals import WHO_WORDS
 from dewkeeper.report.animals import animals as animals_of
 from dewkeeper.report.animals_file import animals_text
 from dewkeeper.report.calibration_checks import checks, correction_words
+from dewkeeper.report.contract import MoistPoint, Point, Trace, joined, moist
 from dewkeeper.report.due import say_day
 from dewkeeper.report.earlier import earlier_night, newest_night
 from dewkeeper.report.enclosure import SPANS
 from dewkeeper.report.first_line import age_words, first_line
 from dewkeeper.report.glimpse import glimpse, glimpse_of
 from dewkeeper.report.heat_words import heat_words
-from dewkeeper.report.history import MoistPoint, Point, Trace, joined, moist
 from dewkeeper.report.model import EnclosureMorning, Standing
 from dewkeeper.report.now import ProbeNow
 from dewkeeper.report.now import now as now_report

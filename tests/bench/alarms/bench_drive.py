@@ -21,7 +21,7 @@ from tests.bench.alarms.bench_truth import Truth
 from tests.bench.alarms.bench_tub import tub_air
 
 from dewkeeper.judge import Judge
-from dewkeeper.judge.limits import CYCLE_COST_SECONDS
+from dewkeeper.judge.limit_alarm import CYCLE_COST_SECONDS
 from dewkeeper.judge.types import (
     Command,
     EnclosureFacts,

@@ -25,7 +25,7 @@ from tests.bench.insight.insight_worlds import (
     worlds,
 )
 
-from dewkeeper.insight.cause import Account, account
+from dewkeeper.insight.attribution import Account, account
 from dewkeeper.insight.compared import Compared
 from dewkeeper.insight.effect import Effect, effect
 from dewkeeper.insight.facts import probe_fact

@@ -11,8 +11,8 @@ from collections.abc import Iterator
 from typing import Final
 
 from dewkeeper.judge.checks.missing import missing_after
-from dewkeeper.judge.codec import remembered
 from dewkeeper.judge.contract import Check, Finding, InFault
+from dewkeeper.judge.dump import remembered
 from dewkeeper.judge.memory import NEVER, ProbeMemory
 from dewkeeper.judge.rationale import fault
 from dewkeeper.judge.view import ProbeView, View

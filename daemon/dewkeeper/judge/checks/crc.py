@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import Final
 
-from dewkeeper.judge.codec import remembered
 from dewkeeper.judge.contract import Check, InFault
+from dewkeeper.judge.dump import remembered
 from dewkeeper.judge.memory import ProbeMemory
 from dewkeeper.judge.rationale import fault
 

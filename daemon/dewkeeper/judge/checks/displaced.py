@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from typing import Final
 
-from dewkeeper.judge.codec import remembered
 from dewkeeper.judge.contract import Check, Findings, InFault, Over
+from dewkeeper.judge.dump import remembered
 from dewkeeper.judge.memory import NEVER, ProbeMemory
 from dewkeeper.judge.rationale import fault
 from dewkeeper.judge.view import ProbeView, View

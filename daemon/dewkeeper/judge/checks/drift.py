@@ -11,8 +11,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Final
 
-from dewkeeper.judge.codec import remembered
 from dewkeeper.judge.contract import Check, Finding, Over, Stands
+from dewkeeper.judge.dump import remembered
 from dewkeeper.judge.memory import Corrected, ProbeMemory
 from dewkeeper.judge.rationale import DAY, fault
 from dewkeeper.judge.types import Fact

@@ -13,7 +13,7 @@ from math import exp
 from typing import Final, NamedTuple
 
 from dewkeeper.air import humidity_at
-from dewkeeper.judge.history import Look
+from dewkeeper.judge.probe_past import Look
 from dewkeeper.judge.view import ProbeView
 
 _LEAD_SECONDS: Final = 1200

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Container
 from typing import Final
 
-from dewkeeper.judge.codec import remembered
 from dewkeeper.judge.contract import Check, InFault
+from dewkeeper.judge.dump import remembered
 from dewkeeper.judge.memory import ProbeMemory
 from dewkeeper.judge.rationale import fault
 from dewkeeper.judge.view import View

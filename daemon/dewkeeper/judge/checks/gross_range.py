@@ -11,8 +11,8 @@ from dataclasses import field
 from enum import Enum
 from typing import Final
 
-from dewkeeper.judge.codec import remembered
 from dewkeeper.judge.contract import Check, InFault
+from dewkeeper.judge.dump import remembered
 from dewkeeper.judge.memory import NEVER, Corrected, ProbeMemory
 from dewkeeper.judge.rationale import fault
 from dewkeeper.judge.view import View

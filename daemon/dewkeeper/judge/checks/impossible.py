@@ -12,8 +12,8 @@ from statistics import median
 from typing import Final
 
 from dewkeeper.judge.checks.falls import falls_past
-from dewkeeper.judge.codec import remembered
 from dewkeeper.judge.contract import Check, Finding, InFault
+from dewkeeper.judge.dump import remembered
 from dewkeeper.judge.journal_words import LONGEST_SUPPRESSION_SECONDS
 from dewkeeper.judge.memory import NEVER, Corrected, ProbeMemory
 from dewkeeper.judge.rationale import fault

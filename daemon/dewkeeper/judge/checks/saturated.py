@@ -6,8 +6,8 @@ from statistics import median
 from typing import Final
 
 from dewkeeper.air import humidity_at, saturation_hpa
-from dewkeeper.judge.codec import remembered
 from dewkeeper.judge.contract import Check, InFault
+from dewkeeper.judge.dump import remembered
 from dewkeeper.judge.memory import NEVER, ProbeMemory
 from dewkeeper.judge.rationale import fault
 from dewkeeper.judge.view import ProbeView, View

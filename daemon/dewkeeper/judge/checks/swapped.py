@@ -14,10 +14,10 @@ from statistics import median
 from typing import Final
 from urllib.parse import unquote
 
-from dewkeeper.judge.codec import remembered
 from dewkeeper.judge.contract import Check, FaultOver, Finding, InFault, OtherAir
-from dewkeeper.judge.history import Hour, Look
+from dewkeeper.judge.dump import remembered
 from dewkeeper.judge.memory import ProbeMemory
+from dewkeeper.judge.probe_past import Hour, Look
 from dewkeeper.judge.rationale import HOUR, fault
 from dewkeeper.judge.view import ProbeView, View
 

@@ -1,4 +1,4 @@
-"""`dry`, `damp`, `hot`, `cold`: beyond a limit for longer than its on-delay. Timed by `limits` at every reading, held back by `hold_off`."""
+"""`dry`, `damp`, `hot`, `cold`: beyond a limit for longer than its on-delay. Timed by `limit_alarm` at every reading, held back by `hold_off`."""
 
 from __future__ import annotations
 

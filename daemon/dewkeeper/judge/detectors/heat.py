@@ -25,13 +25,13 @@ from operator import itemgetter
 from typing import Final
 
 from dewkeeper.judge.checks.displaced import near_since
-from dewkeeper.judge.codec import remembered
 from dewkeeper.judge.contract import Amended, Detector, Finding, Findings, Over, Stands
 from dewkeeper.judge.detectors.lid_open import opened
 from dewkeeper.judge.detectors.usual import UsualHeat
-from dewkeeper.judge.history import Look
+from dewkeeper.judge.dump import remembered
 from dewkeeper.judge.lifecycle import AlarmInstance
 from dewkeeper.judge.memory import NEVER, Corrected, ProbeMemory
+from dewkeeper.judge.probe_past import Look
 from dewkeeper.judge.rationale import AT_A_HEATER, DAY, HEAT_OFF, HOUR, Rationale
 from dewkeeper.judge.types import Kind, room_place
 from dewkeeper.judge.view import ProbeView, View

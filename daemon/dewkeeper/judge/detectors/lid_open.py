@@ -11,10 +11,10 @@ from statistics import median
 from typing import Final
 
 from dewkeeper.judge.checks.displaced import near_since
-from dewkeeper.judge.codec import remembered
 from dewkeeper.judge.contract import Detector, Explained, Finding, Findings, Over, Stands, TimedAnew, Unexplained
-from dewkeeper.judge.history import TRAIL_SECONDS
+from dewkeeper.judge.dump import remembered
 from dewkeeper.judge.memory import NEVER, Corrected, ProbeMemory
+from dewkeeper.judge.probe_past import TRAIL_SECONDS
 from dewkeeper.judge.rationale import Rationale
 from dewkeeper.judge.view import ProbeView, View
 

@@ -12,11 +12,11 @@ from dataclasses import field
 from typing import Final
 
 from dewkeeper.air import humidity_at
-from dewkeeper.judge.codec import remembered
 from dewkeeper.judge.contract import Detector, Finding, Over, Stands
-from dewkeeper.judge.history import LOOK_SECONDS
-from dewkeeper.judge.limits import LimitRun
+from dewkeeper.judge.dump import remembered
+from dewkeeper.judge.limit_alarm import LimitRun
 from dewkeeper.judge.memory import ProbeMemory
+from dewkeeper.judge.probe_past import LOOK_SECONDS
 from dewkeeper.judge.rationale import COLD_CAUSE, DRY_CAUSE, HOUR, ROOM_HEATER, Rationale
 from dewkeeper.judge.types import Kind
 from dewkeeper.judge.view import View

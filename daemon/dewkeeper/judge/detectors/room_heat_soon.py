@@ -12,8 +12,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Final, NamedTuple
 
-from dewkeeper.judge.codec import remembered
 from dewkeeper.judge.contract import Detector, Finding, Over, Stands
+from dewkeeper.judge.dump import remembered
 from dewkeeper.judge.memory import ProbeMemory
 from dewkeeper.judge.rationale import HOUR, Rationale
 from dewkeeper.judge.types import Kind

@@ -16,7 +16,7 @@ from typing import Final
 from dewkeeper.air import humidity_at
 from dewkeeper.judge.contract import Detector, Finding, Findings, Over, Stands
 from dewkeeper.judge.detectors.lid_open import misted, opened
-from dewkeeper.judge.history import Hour
+from dewkeeper.judge.probe_past import Hour
 from dewkeeper.judge.rationale import DAY, HOUR, Rationale
 from dewkeeper.judge.view import View
 

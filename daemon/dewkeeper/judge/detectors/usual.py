@@ -11,9 +11,9 @@ from dataclasses import field
 from operator import itemgetter
 from typing import Final
 
-from dewkeeper.judge.codec import remembered
-from dewkeeper.judge.history import Look
+from dewkeeper.judge.dump import remembered
 from dewkeeper.judge.memory import NEVER
+from dewkeeper.judge.probe_past import Look
 
 LATENCY_SECONDS: Final = 3 * 3600
 """A look is usual when so long after it nothing is wrong yet: a heater that sticks is told within that, or climbs too slowly to harm."""

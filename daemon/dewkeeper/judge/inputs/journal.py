@@ -19,7 +19,7 @@ from dewkeeper.judge.journal_words import (
     SOON_BACK_SECONDS,
     JournalWord,
 )
-from dewkeeper.judge.limits import DOUBT_SECONDS
+from dewkeeper.judge.limit_alarm import DOUBT_SECONDS
 from dewkeeper.judge.rationale import DAY
 from dewkeeper.judge.stages import (
     ENDLESS_WORDS,

@@ -9,7 +9,7 @@ from dewkeeper.judge.acting import act, let_go
 from dewkeeper.judge.changes import changes
 from dewkeeper.judge.checks.missing import missing_after
 from dewkeeper.judge.contract import Over
-from dewkeeper.judge.limits import sides_for
+from dewkeeper.judge.limit_alarm import sides_for
 from dewkeeper.judge.state import EnclosureState, JudgeState
 from dewkeeper.judge.table import MEMORIES
 from dewkeeper.judge.types import Event, ProbeFacts, Settings

@@ -30,8 +30,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Final, Literal
 
-from dewkeeper.judge.codec import remembered
-from dewkeeper.judge.history import CYCLE_SECONDS, ProbePast
+from dewkeeper.judge.dump import remembered
+from dewkeeper.judge.probe_past import CYCLE_SECONDS, ProbePast
 from dewkeeper.judge.types import Kind
 from dewkeeper_config.models import Limits
 

@@ -10,10 +10,10 @@ from dewkeeper.judge.beliefs import Belief
 from dewkeeper.judge.cause import advice, cause_of, consequence
 from dewkeeper.judge.contract import Amended, Detail, Eased, Finding, Over, Stands
 from dewkeeper.judge.detectors.lid_open import misted
-from dewkeeper.judge.history import Hour
 from dewkeeper.judge.hold_off import decide, words
 from dewkeeper.judge.journal_words import JOURNAL
-from dewkeeper.judge.limits import Side
+from dewkeeper.judge.limit_alarm import Side
+from dewkeeper.judge.probe_past import Hour
 from dewkeeper.judge.rationale import HOUR
 from dewkeeper.judge.view import View
 

@@ -9,7 +9,7 @@ from statistics import median
 from typing import Final
 
 from dewkeeper.air import humidity_at
-from dewkeeper.judge.codec import remembered
+from dewkeeper.judge.dump import remembered
 
 HOURS_KEPT: Final = 44
 """So many that the last eight hours, a deed before them, and the same hours of the day before that deed are among them."""

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dewkeeper.air import humidity_at, saturation_hpa
-from dewkeeper.insight.cause import Account, account, turned
+from dewkeeper.insight.attribution import Account, account, turned
 from dewkeeper.insight.hours import Deed
 from dewkeeper.insight.series import Gathering, Series
 

@@ -1,4 +1,4 @@
-"""What the reports ask of the store: the part of `dewkeeper.store.History` that this room and the page rely on."""
+"""The contract: what the reports and the page ask of a store. `dewkeeper.store.History` keeps it, and what reads a server of many."""
 
 from __future__ import annotations
 
