@@ -21,7 +21,7 @@ from dewkeeper.judge.view import ProbeView, View
 
 _LONGEST_JUMP: Final = 3
 _FEWEST: Final = 4
-"""Hours a jump may take, and without which a curve has no beginning; as `insight.cause`."""
+"""Hours a jump may take, and without which a curve has no beginning; as `insight.attribution`."""
 
 
 @dataclass(frozen=True, slots=True)

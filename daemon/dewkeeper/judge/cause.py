@@ -34,7 +34,7 @@ from dewkeeper.judge.view import View
 
 _SLIGHT: Final = 0.02  # 2 % of the humidity: less than a probe repeats
 _SMALL_PERCENT: Final = 1.5  # the same of 70 %RH
-_CLEAR_SHARE: Final = 0.6  # as `insight.cause` has it, tuned there
+_CLEAR_SHARE: Final = 0.6  # as `insight.attribution` has it, tuned there
 _RECENT_SECONDS: Final = 14 * DAY  # common practice, no source; so is the next
 _CLEANING_SECONDS: Final = 30 * DAY  # since a deep clean
 _FIRST_BOWL_SECONDS: Final = 2 * DAY

@@ -1,4 +1,4 @@
-"""The contract: what the reports and the page ask of a store. `dewkeeper.store.History` keeps it, and what reads a server of many."""
+"""The contract of reports and page with the store: what they ask, which `dewkeeper.store.History` answers."""
 
 from __future__ import annotations
 
