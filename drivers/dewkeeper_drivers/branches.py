@@ -138,6 +138,7 @@ class BusHealth:
             health.begin_cycle(bus_worked)
         self._failing = self._turn = None
         due = [branch for branch, health in self._parts.items() if branch != ROOT and health.sick and not health.pause]
+        # While the bus itself rests nobody can be tried, and no turn is spent on that.
         if due and not self._parts[ROOT].given_up:
             self._turn = min(due, key=lambda branch: self._parts[branch].tried_cycle)
             self._parts[self._turn].tried_cycle = self._cycle  # spent, whether anybody makes use of it or not
@@ -182,7 +183,7 @@ class BusHealth:
         elif isinstance(trouble, BranchLost):
             at_fault = branch.multiplexer if trouble.culprit is None else trouble.culprit
             self._book_failure(branch, Branch(at_fault), seconds, trouble)
-        elif isinstance(trouble, BusError) and heard:
+        elif isinstance(trouble, BusError) and heard:  # somebody answered meanwhile: it is not the bus
             self._book_failure(branch, branch, seconds, trouble)
         elif isinstance(trouble, BusError):
             self._parts[ROOT].note_failure(seconds, f"{trouble}{self._blame()}")
@@ -221,7 +222,7 @@ class BusHealth:
 
     def _book_failure(self, branch: Branch, part: Branch, seconds: float, trouble: ProbeError) -> None:
         if self._is_sick(branch):
-            self._hope, self._failing = False, branch
+            self._hope, self._failing = False, branch  # from now on in this cycle nobody else of the sick is tried
         self._parts.setdefault(part, BranchHealth()).note_failure(seconds, str(trouble))
 
     def _blame(self) -> str:

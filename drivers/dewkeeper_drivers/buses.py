@@ -59,7 +59,7 @@ class Bus:
         self.multiplexers = tuple(multiplexer.address for multiplexer in config.multiplexers)
         self._lock_seconds = lock_seconds
         self._read_seconds = read_seconds
-        self._lock = threading.RLock()
+        self._lock = threading.RLock()  # a library's own locking nests inside its driver's session
         self._active: Port | None = None
         self._siblings = siblings or Siblings(config.name)
         self._health = BusHealth(config.name)

@@ -1,6 +1,6 @@
 """What a probe driver must do, and nothing more.
 
-A driver is one file with one factory `open_probe(config, bus) -> Probe`, listed in `table.py` or in the entry-point
+A driver is one file with one factory `open_probe(config, bus) -> Probe`, listed in `registry.py` or in the entry-point
 group `dewkeeper.drivers`. Hold it to `contract_suite.check_probe`.
 """
 

@@ -19,6 +19,7 @@ from typing import Any
 from dewkeeper_drivers.errors import DriverBroken
 
 _ANY_MACHINE = {"BLINKA_FORCECHIP": "GENERIC_X86", "BLINKA_FORCEBOARD": "GENERIC_LINUX_PC"}
+# What names the machine stands in the process's environment, and each adapter has a thread.
 _importing = threading.Lock()
 
 

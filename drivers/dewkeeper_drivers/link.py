@@ -83,6 +83,7 @@ class BusLink:
                 if fresh:  # so that the next session knows that nothing was tidied yet
                     self.drop()
                 raise
+        # From here on: waiting for another user of the bus is not held against the reading.
         self._deadline = self.now() + seconds
         self.trouble, self._silent, self.heard = None, None, False
         return fresh

@@ -31,6 +31,7 @@ class AdapterLock:
         give_up = time.monotonic() + patience_seconds
         while True:
             try:
+                # flock(2) knows no deadline, so it is asked again until patience ends.
                 fcntl.flock(self._descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
             except BlockingIOError:
                 if time.monotonic() >= give_up:

@@ -61,7 +61,7 @@ class Multiplexers:
             self._set(address, _CLOSED)
         except BusStuck:
             raise
-        except BranchLost:
+        except BranchLost:  # it answered, only wrongly: it is not absent
             return
         except ProbeError:
             self._silent.add(address)

@@ -13,7 +13,7 @@ from dewkeeper_drivers.errors import DriverError, ProbeError
 from dewkeeper_drivers.multiplexers import ADDRESSES as MULTIPLEXER_ADDRESSES
 from dewkeeper_drivers.registry import open_probe
 
-ADDRESSES = range(0x08, 0x78)
+ADDRESSES = range(0x08, 0x78)  # those outside are reserved: I2C-bus specification, UM10204, section 3.1.12
 LOOK_SECONDS = 10.0
 """What asking every address of one branch may take. A sensor's second is too short on a slow machine that is busy."""
 

@@ -24,7 +24,7 @@ _CLEAR_STATUS = b"\x30\x41"
 _HEATER_OFF = b"\x30\x66"
 _STATUS_HEATER = 1 << 13
 _STATUS_RESET = 1 << 4
-_COMMAND_PAUSE_SECONDS = 0.001
+_COMMAND_PAUSE_SECONDS = 0.001  # the least between two commands: data sheet v7, section 4
 
 
 class Sht31dProbe:

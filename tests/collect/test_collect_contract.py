@@ -63,7 +63,7 @@ probe = [
 channel = [{{ kind = "webhook", name = "phone", url = "http://127.0.0.1:9/" }}]
 person = [{{ name = "Ina", channels = ["phone"] }}]
 """
-"""Adult limits: target 60 to 70 %RH, tolerable 55 to 80 %RH and 24 to 34 °C (DESIGN.md, Judging)."""
+"""Adult limits: target 60 to 70 %RH, tolerable 55 to 80 %RH and 24 to 34 °C (`profiles.toml`)."""
 M, POLL, HOUR, DAY = MIDNIGHT, 300, 3600, 86400
 WORD = 0.003
 """°C and %RH that a 16-bit word of the sensor stands for, rounded up."""

@@ -1,6 +1,6 @@
 """Doubt renames, it does not silence: what is beyond tolerable is told, whatever is believed of its probe, and heat at once.
 
-Bounds beyond the on-delay: cold 60 min, dry 12 h, damp 24 h (DESIGN.md, invariants 13 and 14). Limits are common practice,
+Bounds beyond the on-delay: cold 60 min, dry 12 h, damp 24 h (DEVELOPERS.md, What the judge holds back). Limits are common practice,
 no source: 55 to 80 %RH for 60 min and 3 h, below 24 °C for 30 min, above 34 °C for two readings.
 """
 

@@ -26,7 +26,7 @@ LIMITS = Limits()
 WORDS = tuple(sorted(what for what, word in JOURNAL.items() if word.stage is None and not word.ends))
 """Journal words that change no limits."""
 _DOUBT_SECONDS = {"dry": 12 * 3600, "damp": 24 * 3600, "cold": 3600}
-"""So long at most a doubt may put off what is beyond tolerable, as DESIGN.md binds; on purpose not the judge's own figures."""
+"""So long at most a doubt may put off what is beyond tolerable, as DEVELOPERS.md says (What the judge holds back); on purpose not the judge's own figures."""
 _CLEAR_PERCENT, _CLEAR_C = 0.5, 0.2
 """What must be told lies beyond its limit by so much, by what is true and by what is read."""
 _SPARE_POLLS = 4

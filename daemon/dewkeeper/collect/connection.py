@@ -30,6 +30,7 @@ _SETTLED = {
     "client_encoding": "UTF8",
     "connect_timeout": str(_CONNECT_SECONDS),
     "gssencmode": "disable",  # it would ask for a ticket before anything else, and wait
+    # A server that is gone without a word is missed after a minute, whether or not something was sent to it.
     "keepalives_idle": "30",
     "keepalives_interval": "10",
     "keepalives_count": "3",
@@ -75,6 +76,7 @@ class ServerLink:
         self._seconds = seconds
         with plainly():
             self.connection = psycopg.connect(**given)
+        # A name of our own: `end` comes from another thread, and libpq may have closed its own by then.
         self._socket = socket.socket(fileno=os.dup(self.connection.fileno()))
 
     def __enter__(self) -> Self:
@@ -130,9 +132,8 @@ def _in_words(error: psycopg.Error) -> CollectError:
         return ServerUnreachable(f"the server does not answer: {_line(said) or type(error).__name__}")
     if state == "53100":
         return ServerRefused(f"the server's disk is full: {said}")
-    if (
-        state[:2] in ("08", "40", "57", "53", "55") or state == "23505"
-    ):  # a key that came meanwhile: it is looked for then
+    # Of 23505, a key that came meanwhile: the next try looks for it.
+    if state[:2] in ("08", "40", "57", "53", "55") or state == "23505":
         return ServerUnreachable(f"the server could not do it now: {said}")
     if state == "42501":
         return ServerRefused(f"the server refuses it to this role: {said}")

@@ -26,7 +26,7 @@ SPELLED_THERE = (
 """What `spelled_here` makes, of the rows of a probe as the server holds them."""
 
 _EPOCH = 946_684_800  # 2000-01-01 UTC
-_PLAIN = struct.Struct(">hiqiiiiihihi")
+_PLAIN = struct.Struct(">hiqiiiiihihi")  # six columns, each after its length: -1 for why, which is NULL
 _HEAD = struct.Struct(">hiq")
 _LONG, _SHORT, _NOTHING = struct.Struct(">ii"), struct.Struct(">ih"), struct.pack(">i", -1)
 

@@ -59,7 +59,7 @@ def installation(folder: Path) -> uuid.UUID:
         return uuid.UUID(path.read_text(encoding="ascii").strip())
     except FileNotFoundError:
         made = uuid.uuid4()
-        part = path.with_name(FILE_NAME + ".part")
+        part = path.with_name(FILE_NAME + ".part")  # whole or not at all: half a name would be another installation
         with part.open("w", encoding="ascii") as file:
             file.write(f"{made}\n")
             file.flush()

@@ -23,7 +23,7 @@ log = logging.getLogger(__name__)
 
 PATIENCE_SECONDS: Final = 86400.0
 """So long may nobody answer before it is told: a provider's bad day is no news, and nothing is lost. Common practice, no source."""
-_LOOK_SECONDS = 3600.0
+_LOOK_SECONDS = 3600.0  # one day of all that was sent is compared so often, whether or not anybody noted a change
 
 
 class _Ends(Protocol):

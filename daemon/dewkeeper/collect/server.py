@@ -68,6 +68,7 @@ def initialise(given: Mapping[str, Any]) -> str:
                 cursor.execute("CREATE SCHEMA IF NOT EXISTS dewkeeper")
                 settings.attributes["connection"] = connection
                 command.upgrade(settings, "head")
+                # This month's partition and the next one's.
                 cursor.execute("SELECT make_room(now(), now() + interval '35 days')")
                 return _text(cursor, "SELECT version_num FROM collect_version")
         except DBAPIError as error:

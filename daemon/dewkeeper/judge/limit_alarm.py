@@ -47,7 +47,7 @@ Doubtable = Literal["dry", "damp", "cold"]
 """What may be held back for a while. Heat is not among them: no table of what holds can name it."""
 
 DOUBT_SECONDS: Final[Mapping[Doubtable, int]] = {"dry": 12 * 3600, "damp": 24 * 3600, "cold": 3600}
-"""By so much more than its on-delay, at most, an excursion beyond tolerable may be doubted; by the time to harm (DESIGN, 14)."""
+"""By so much more than its on-delay, at most, an excursion beyond tolerable may be doubted; by the time to harm (DEVELOPERS.md, What the judge holds back)."""
 
 _CALM_SECONDS: Final = 1200.0  # past the deadband for a whole cycle is a return, whatever the mean says
 _CLEARLY_PERCENT: Final = 0.5

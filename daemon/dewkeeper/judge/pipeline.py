@@ -46,8 +46,8 @@ _NO_TRACES: Final = frozenset[str]()
 _T_LOW, _T_HIGH = T_SPAN
 _H_LOW, _H_HIGH = H_SPAN
 _GAP_SECONDS: Final = 600
-_STEADY_C: Final = 1.0
 """Within so long a counted reading is compared with one up to five minutes older; as `probe_past.TRAIL_SECONDS`, twice."""
+_STEADY_C: Final = 1.0
 
 _LOOKS: Final = {
     role: tuple(row.look for row in TABLE if row.look is not None and role in row.roles) for role in get_args(Role)
@@ -134,6 +134,7 @@ def _find_wet(state: JudgeState, probe: ProbeState, now: int, h: float) -> froze
 
 def _gross(state: JudgeState, probe: ProbeState, now: int) -> Outcome:
     _rubbish(state, probe, now, stated=True)
+    # Of no fault is this a reading without a trace: each has its recovery before it again.
     for spell in probe.faults.values():
         spell[1] = -1
     return _GROSS

@@ -49,7 +49,7 @@ for _class in (
 _DEEDS_ASKED: Final = 8
 """The last so many deeds, of an hour or two."""
 HOLD_POLLS: Final = 3
-"""A gap of up to so many polls is no break (DESIGN)."""
+"""A gap of up to so many polls is no break."""
 _NO_TIMER: Final = 10**15
 """An elapsed time after everything."""
 _BREAKS_KEPT: Final = 12

@@ -20,7 +20,7 @@ from dewkeeper.notify.errors import DeadlinePassed
 
 T = TypeVar("T")
 
-_LEAST_SECONDS = 0.001
+_LEAST_SECONDS = 0.001  # a socket whose time-out is 0 does not wait at all
 
 
 class Guard:

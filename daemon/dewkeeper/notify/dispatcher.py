@@ -239,6 +239,7 @@ class Dispatcher:
         if error.retry_after_seconds is not None:
             wait = max(wait, error.retry_after_seconds)
         self._postpone(lane, parcel, row, wait, str(error), at)
+        # A certificate does not mend by itself.
         if lane.breaker.in_trouble(at.monotonic) or isinstance(error, CertificateRefused):
             self._say(lane, True, str(error), at.now)
 
@@ -247,6 +248,7 @@ class Dispatcher:
         row = _main_row(parcel)
         self._say(lane, True, str(error), at.now)
         for identity in _siblings(parcel):
+            # Who stands in need not wait to do so: this way takes nothing.
             self._outbox_result(DeliveryResult(identity, at.now, "pending", 0, at.elapsed, "the first channel refused"))
         if row.attempts + 1 >= PERMANENT_ATTEMPTS:
             for carried in parcel.carries:

@@ -20,7 +20,7 @@ NOTE_KEY = "link_key"
 GOOD_SECONDS = 7 * 86400
 GROUP = "group/"
 """What a link's `alarm` begins with when it stands for all that one message spoke of; then follows the group's key."""
-_TAG_BYTES = 16
+_TAG_BYTES = 16  # half of the hash, the least that RFC 2104, section 5, recommends: a link stays short
 
 
 @dataclass(frozen=True, slots=True)

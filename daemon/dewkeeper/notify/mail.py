@@ -87,6 +87,7 @@ class _Submission(smtplib.SMTP):
     def __init__(self, guard: Guard, context: ssl.SSLContext | None) -> None:
         self._guard = guard
         self._context = context
+        # Without a name smtplib would look this machine's up, and wait for a name server.
         super().__init__(local_hostname="dewkeeper.invalid", timeout=guard.remaining())
 
     def open(self, host: str, port: int) -> None:

@@ -32,7 +32,7 @@ HEARTBEAT_PATH: Final = "/neighbour"
 SKEW_SECONDS: Final = 120
 """Clocks further apart are told; until they are within half of it again. Common practice, no source."""
 DEADLINE_SECONDS: Final = 10.0
-_AHEAD: Final = 1 << 20
+_AHEAD: Final = 1 << 20  # two years of missed heartbeats at one a minute
 _START: Final = 1 << 52  # JSON numbers are exact up to 2 ** 53 (RFC 8259, section 6)
 _LONGEST: Final = 1000
 _KEPT: Final = ("webhook-id", "webhook-timestamp", "webhook-signature")

@@ -3,7 +3,7 @@
 A room that dries is one piece of news: told by its own alarm, or by the first tub that it carried beyond tolerable. What
 goes out after that needs no other step than was told already; it waits for the morning message, or joins the others that went
 out, in one message, before everybody sleeps. Never longer than three quarters of its time to respond: of dryness 9 h, of
-the 12 h that it may be held back (DESIGN.md, invariant 14) and of which the judge may have used two and a half. Heat and cold
+the 12 h that it may be held back (`limit_alarm.DOUBT_SECONDS`) and of which the judge may have used two and a half. Heat and cold
 never wait, nor does what is in doubt, and was held back already.
 """
 

@@ -94,7 +94,7 @@ class Webhook(Channel):
                     data=content,
                     headers=headers,
                     allow_redirects=False,
-                    stream=True,
+                    stream=True,  # an answer may be endless: only its beginning is read
                     timeout=guard.remaining(),
                 )
                 return _judge(answer, self._wall())
@@ -148,7 +148,7 @@ def session(guard: Guard, ca_file: Path | None) -> requests.Session:
 
     made = requests.Session()
     made.trust_env = False
-    adapter = Adapter(pool_connections=1, pool_maxsize=1, max_retries=0)
+    adapter = Adapter(pool_connections=1, pool_maxsize=1, max_retries=0)  # the outbox tries again, and counts
     made.mount("http://", adapter)
     made.mount("https://", adapter)
     return made

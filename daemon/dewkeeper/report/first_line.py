@@ -24,7 +24,7 @@ _COUNTED: dict[Rank, str] = {
 def first_line(glance: MorningGlance) -> str:
     """Return one true sentence with counts: "1 to act on now, 2 unwatched, 9 calm"; each enclosure is counted once.
 
-    "All well" and "Nothing is watched" come first where they are so (DESIGN.md, invariant 15); what is out of service is not said to be well.
+    "All well" and "Nothing is watched" come first where they are so; what is out of service is not said to be well.
     """
     found = Counter(row.rank for row in glance.enclosures)
     back = sum(row.rank == "unwatched" and not row.unwatched.now for row in glance.enclosures)

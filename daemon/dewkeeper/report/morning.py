@@ -222,7 +222,7 @@ def _enclosure(
         band=gathered.bands.get(enclosure.name, ""),
         out_of_service=out_of_service,
         judged=tuple(probes),
-        # A gap of up to three polls is no break (DESIGN.md, Judging), and the last polls may not be committed yet.
+        # A gap of up to three polls is no break for the judge either, and the last polls may not be committed yet.
         watched=not out_of_service and not unseen.now and gathered.due[name] > 0 and lost <= fresh,
     )
     return _ranked(row, limits)

@@ -60,7 +60,7 @@ def highest_of(detail: Mapping[str, str | float | int]) -> float | None:
 
 
 BAND_PERCENT, BAND_CELSIUS = 25.0, 10.0
-"""Widths of an adult's tolerable bands, %RH and °C (DESIGN.md, Limits): in them a dose of heat and one of dryness compare."""
+"""Widths of an adult's tolerable bands, %RH and °C (the profile `adult`): in them a dose of heat and one of dryness compare."""
 
 
 def dose_in_bands(dose: float, kind: str) -> float:

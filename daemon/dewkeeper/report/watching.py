@@ -1,6 +1,6 @@
 """Whether an enclosure is watched: by readings that were believed, now, and all the time that is spoken of.
 
-"All well" is a claim (DESIGN.md, invariant 15): it needs every enclosure in service watched throughout. Out of service,
+"All well" is a claim: it needs every enclosure in service watched throughout. Out of service,
 shelved, unwatched and calm are four different words, and each enclosure has one of them or something worse.
 """
 

@@ -36,6 +36,7 @@ class Mailbox(Generic[T]):
                 self.dropped += 1
             self._items.append(item)
             self._filled.set()
+        # Only after the lock is given back: whoever is told may take its time, and others put meanwhile.
         for one in dropped:
             self._on_drop(one)
 
@@ -45,7 +46,7 @@ class Mailbox(Generic[T]):
         with self._lock:
             taken = list(self._items)
             self._items.clear()
-            self._filled.clear()
+            self._filled.clear()  # under the same lock as `put`: else what comes in between would lie here unannounced
         return taken
 
     def wake(self) -> None:

@@ -106,6 +106,7 @@ class ProbeTools:
         not_stored = self._submit(Command(str(uuid.uuid4()), self._now(), "accept", _who(request), why, probe=probe))
         ended = serial != before and bool(self._calibrations().of(probe))
         if ended:
+            # From the next second on: what was read in this one was judged as it was read.
             self._submit(Calibration(self._now() + 1, probe, who=_who(request), note="another sensor: read as it is"))
         if request.get("placement"):
             self._placements[probe] = str(request["placement"])[:200]

@@ -142,7 +142,7 @@ class _Collected:
 
     def keep(self, reading: Reading) -> None:
         with self._lock:
-            if not self._closed:
+            if not self._closed:  # else it was told as failed already, and a second has one reading of a probe
                 self._readings.append(reading)
                 self.seen.add(reading.probe)
 

@@ -19,9 +19,8 @@ USABLE_AFTER_SECONDS = 3600
 """A clock that no time service has set yet serves the calendar after so long: a rack without network has no other."""
 
 _BOOT_ID = Path("/proc/sys/kernel/random/boot_id")  # random(4)
-_TIMESYNC = Path(
-    "/run/systemd/timesync"
-)  # systemd-timesyncd.service(8): touches `synchronized` on every synchronization
+# systemd-timesyncd.service(8): touches `synchronized` on every synchronization
+_TIMESYNC = Path("/run/systemd/timesync")
 
 
 @dataclass(frozen=True, slots=True)

@@ -85,7 +85,7 @@ class AdapterWorker:
 
     def submit(self, job: Callable[[], None]) -> bool:
         """Run a job in the worker's thread, between readings; False when it is still busy with the one before."""
-        if self.busy:
+        if self.busy:  # no lock: the sampler alone sets it, its own thread clears it, last of all
             return False
         self._job = job
         self.busy = True
@@ -170,7 +170,7 @@ class AdapterWorker:
         """
         try:
             return self._sample(config)
-        except ProbeReset:
+        except ProbeReset:  # a second try would succeed, and nobody would hear of the weak supply
             raise
         except (BusStuck, BusBusy, BusAbsent):
             self._close(config.name)

@@ -50,6 +50,7 @@ class SchedulerAlarm:
             from apscheduler.schedulers.background import BackgroundScheduler
 
         self._scheduler = BackgroundScheduler(
+            # APScheduler drops a run that comes a second late unless told otherwise; what is too late, `Task` says.
             timezone=UTC,
             executors={"default": ThreadPoolExecutor(1)},
             job_defaults={"coalesce": True, "max_instances": 1, "misfire_grace_time": 12 * 3600},
@@ -116,7 +117,7 @@ class Calendar:
 
     def stop(self) -> None:
         """Do nothing any more."""
-        self._stopped = True
+        self._stopped = True  # without the lock: a task that is under way may hold it for long
         self._alarm.stop()
 
     def _run(self, task: Task, now: int) -> None:

@@ -282,6 +282,7 @@ def _seconds(request: Mapping[str, Any], key: str, default: int | None) -> int |
     value = request.get(key, default)
     if value is None:
         return default
+    # The store's `FOREVER`, which stands for an open end.
     if isinstance(value, bool) or not isinstance(value, int) or not 0 < value < 1 << 40:
         raise CommandRefused(f"`{key}` must be integer UTC seconds")
     return value

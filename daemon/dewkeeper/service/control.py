@@ -53,6 +53,7 @@ class ControlSocket:
         """Bind and serve. Raises OSError when the folder cannot hold a socket, or another daemon answers on the one there is."""
         if _answers(self._path):
             raise OSError(f"another daemon answers on {self._path}")
+        # Nobody answers on it: it was left by one that was killed.
         with contextlib.suppress(FileNotFoundError):
             self._path.unlink()
         listener = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
@@ -112,6 +113,7 @@ class ControlSocket:
         elif not self._asides.acquire(blocking=False):
             _send(connection, {"refused": "busy"})
         else:
+            # A duplicate, for the original is closed as soon as this returns.
             self._answering = threading.Thread(
                 target=self._answer_aside, args=(connection.dup(), verb, message), name="answer", daemon=True
             )
@@ -179,7 +181,7 @@ def _line(connection: socket.socket) -> bytes:
     end = time.monotonic() + _CONNECTION_SECONDS  # for all of it: who dribbles keeps the others waiting
     parts = bytearray()
     while len(parts) <= LONGEST_BYTES and not parts.endswith(b"\n"):
-        connection.settimeout(max(0.001, end - time.monotonic()))
+        connection.settimeout(max(0.001, end - time.monotonic()))  # 0 would be not to wait at all
         part = connection.recv(65536)
         if not part:
             break

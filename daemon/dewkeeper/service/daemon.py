@@ -176,6 +176,7 @@ class Daemon:
                 lambda adapter, tries: self._store_note(f"{_TRIES}{adapter}", str(tries)),
             ),
         )  # fmt: skip
+        # A start is an item too: an outage is no silence of every probe, and a replay tells what was told live.
         if floor:
             self.timeline.stamped(lambda at: self.writer.mailbox.put(Submission(Rebase(at, 0))))
         if not knows_settings or notes.get(_DIGEST) != digest(self.config):
@@ -206,7 +207,7 @@ class Daemon:
         self.sampler.stop()
         self.dispatcher.wake.set()
         self._dispatching.join(10.0)
-        self.writer.stop()
+        self.writer.stop()  # last: what all the others still had to say lies in its mailbox
 
     def handle(self, request: dict[str, object]) -> Mapping[str, object]:
         """Carry out one request as the control socket would. Raises CommandRefused."""
@@ -289,7 +290,7 @@ class Daemon:
         return sorted(self.writer.entries.get(enclosure, ()), key=lambda entry: entry.time)
 
     def _on_messages(self, messages: Sequence[Message], stored: bool) -> None:
-        if not stored:
+        if not stored:  # stored before told, but where the store refuses it is told all the same
             self.dispatcher.hand_over(messages)
         self.dispatcher.wake.set()
 
@@ -297,6 +298,7 @@ class Daemon:
         self.writer.mailbox.put(cycle)
         if cycle.rebase is not None:
             log.warning("the clock was stepped by %d s", cycle.rebase.step_seconds)
+            # The scheduler waits by the wall clock. In a thread of its own: what is due may take long, and polls go on.
             threading.Thread(target=self.calendar.run_due, name="calendar-rearm", daemon=True).start()
 
     def _identify(self, probe: str, serial: int | None) -> None:

@@ -18,6 +18,7 @@ from dewkeeper_config.models import Config
 
 _CHORE_AT = wall_time(4, 10)  # outside the hours any DST change touches
 _ADVISE_AT = wall_time(18)
+# As the round's message has it (`notify/round_message.py`): said later it helps nobody that evening.
 _ADVISE_GRACE_SECONDS = 4 * 3600
 
 

@@ -77,7 +77,7 @@ class Ledger:
         self.poisoned = ""
         self._pending.append(batch)
         if judge is not None and at is not None:
-            if self._last_snapshot is None:
+            if self._last_snapshot is None:  # the stored one and the stream after it give this very judge again
                 self._last_snapshot = at
             elif self._replaced or at - self._last_snapshot >= SNAPSHOT_SECONDS:
                 self.snapshot(judge, at)
@@ -172,9 +172,8 @@ class Ledger:
         self.refused = why
         if now - self._misplaced_since >= _RESCUE_SECONDS and self.store is not None:
             self._misplaced_since = None
-            self.store.close(
-                sound=False
-            )  # its files cannot be read any more either: whatever there is, a copy or nothing
+            # Its files cannot be read any more either: the next try takes whatever there is, a copy or nothing.
+            self.store.close(sound=False)
             self.store = None
             self._replaced = True
         self._bound()
@@ -206,6 +205,7 @@ class Ledger:
 
     def _bound(self) -> None:
         """Keep what waits small: as few states as needed, and of everything no more than its limit, the newest."""
+        # Put together again, so none stands alone any more.
         self._pending, self._apart = without_repeats(self._pending), 0
         lost = self._drop_readings(sum(len(batch.readings) for batch in self._pending) - MOST_READINGS)
         self.lost += lost

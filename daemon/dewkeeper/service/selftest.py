@@ -22,6 +22,7 @@ from dewkeeper_drivers.buses import Bus
 from dewkeeper_drivers.diagnosis import advised, diagnose_bus
 from dewkeeper_drivers.errors import DriverError
 
+# Each is imported late elsewhere: that one is missing would show only when it is needed.
 _NEEDED = ("adafruit_sht31d", "apscheduler.schedulers.background", "requests", "smtplib", "smbus2")
 
 
@@ -96,7 +97,7 @@ def _one_poll() -> None:
     now = int(SystemClock().wall())
     settings = judge_settings(config, now)
     judge.feed(settings)
-    reading = Reading(now, config.probe[0].name, 30.0, 65.0, 28086, 42598)
+    reading = Reading(now, config.probe[0].name, 30.0, 65.0, 28086, 42598)  # and their words of an SHT3x
     verdict = judge.feed(reading)
     with tempfile.TemporaryDirectory(prefix="dewkeeper-selftest-") as folder:
         store = Store.open(Path(folder), config.storage, SystemClock())

@@ -72,7 +72,7 @@ def others(config: Config) -> dict[str, str]:
     """Return every value of the configuration that the judge does not use, by its key; of secrets two digits of a fingerprint."""
     judged = {"rack", "enclosure", "probe", "profile", "change"}
     found = {key: text for table, value in config if table not in judged for key, text in _leaves(table, value)}
-    found.pop("site.poll_seconds", None)
+    found.pop("site.poll_seconds", None)  # which the judge does use: `Settings.poll_seconds`
     return found
 
 

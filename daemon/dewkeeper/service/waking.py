@@ -73,10 +73,8 @@ class Waking:
 
     def look(self, _now: int = 0) -> Sequence[SystemReport]:
         """Keep the note of the clock's doubt current, and tell of the outage when its length is known."""
-        doubt, now = (
-            self._timeline.doubt,
-            self._timeline.now(),
-        )  # in this order: a time given before may be of before a step
+        # In this order: a time given before may be of before a step.
+        doubt, now = self._timeline.doubt, self._timeline.now()
         text = "" if doubt is None else json.dumps({"since": doubt.since, "offset": doubt.offset, "boot": doubt.boot})
         if text != self._noted:
             self._noted = text

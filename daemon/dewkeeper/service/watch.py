@@ -13,7 +13,7 @@ from dewkeeper.service import systemd
 
 log = logging.getLogger(__name__)
 
-ROUND_SECONDS = 15.0
+ROUND_SECONDS = 15.0  # several to the unit's WatchdogSec, so that one late round restarts nothing
 
 
 class Heartbeats:

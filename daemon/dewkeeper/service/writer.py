@@ -152,7 +152,7 @@ class Writer:
             if posts:  # the judge changes by nothing else
                 self.alarms = self.judge.alarms()
             self.heartbeat = self._clock.monotonic()
-            if self._stopped and not posts:
+            if self._stopped and not posts:  # what came since the end was asked for is taken in first
                 break
         self._guarded("last commit", lambda: self._ledger.close(self.judge))
 
@@ -219,6 +219,7 @@ class Writer:
             quality.extend((reading, q) for q in verdict.quality[:1])
             events += verdict.events
             exclusions += verdict.exclusions
+        # What time alone makes due is found in this poll, also where no probe answered.
         verdict = self.judge.feed(Tick(cycle.time))
         events += verdict.events
         exclusions += verdict.exclusions
@@ -270,6 +271,7 @@ class Writer:
         messages = self._planner.plan(batch.events, alarms, at, context)
         if tick:
             messages += self._planner.tick(alarms, at, context)
+        # What a person did, or is to be told, goes to disk at once; plain readings wait, which spares the card.
         urgent = bool(batch.items or batch.events or batch.exclusions or messages)
         whole = Batch(
             readings=batch.readings,

@@ -80,7 +80,7 @@ def _make(source: Path, copy: Path) -> None:
         raise fault(error, source, copy.parent) from error
     _flush(made)
     made.replace(copy)
-    _flush(copy.parent)
+    _flush(copy.parent)  # the new name lies in the folder, and is flushed with that: fsync(2)
 
 
 def _spare(settings: Backup, copies: Sequence[Path]) -> list[Path]:
@@ -187,7 +187,7 @@ def restore(copy: Path, folder: Path, now: int, *, replace: bool = False) -> Pat
     try:
         folder.mkdir(parents=True, exist_ok=True)
         made = folder / f".{FILE_NAME}.restoring"
-        made.unlink(missing_ok=True)
+        made.unlink(missing_ok=True)  # of a restore that was cut off
         _copy(copy, made)
         look_into(made)
         aside = set_aside(folder, now, "before-restore") if target.exists() else None

@@ -11,6 +11,7 @@ from dewkeeper.store.errors import StoreCannotHold, StoreDamaged, StoreError, St
 
 def check(connection: Connection) -> None:
     """Read the whole file. Raises StoreDamaged."""
+    # The quick one: whether every index says what its table says is left to the check of the nightly copy.
     verdict = connection.value("PRAGMA quick_check(1)")
     if verdict != "ok":
         page = re.search(r"[Pp]age (\d+)", str(verdict))

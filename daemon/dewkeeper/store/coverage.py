@@ -85,7 +85,7 @@ class Filler:
             keys, ts, hs = zip(*rows, strict=True)
             poll = Poll(keys[0] >> PROBE_BITS, [key & PROBE_MASK for key in keys], ts, hs, readings)
             self.take(poll, [place for place, (_, quality) in enumerate(readings) if not quality.counts])
-            if len(self._done) >= 4096:
+            if len(self._done) >= 4096:  # memory stays flat, however much is not covered yet
                 self.flush(connection)
         self.flush(connection)
 

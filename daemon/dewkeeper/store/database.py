@@ -23,15 +23,17 @@ BLOCK_SECONDS = 2 * 86400
 FOREVER = 1 << 40
 """A second after every other, for open-ended questions."""
 
+# cache_size below zero is in KiB, for each connection: memory is what the smallest Pi lacks. temp_store: what SQLite
+# puts in order is never written to the card.
 _WRITER = (
     "PRAGMA page_size=4096",
-    "PRAGMA journal_mode=WAL",
+    "PRAGMA journal_mode=WAL",  # who reads does not block who writes
     "PRAGMA synchronous=FULL",  # a committed reading survives the power cut; costs no bytes over NORMAL
     "PRAGMA secure_delete=OFF",  # Debian's default writes zeros over every freed page: twice the wear for nothing
     "PRAGMA cache_size=-1024",
     "PRAGMA temp_store=MEMORY",
     "PRAGMA wal_autocheckpoint=1000",
-    "PRAGMA journal_size_limit=8388608",
+    "PRAGMA journal_size_limit=8388608",  # a log that grew under a long read is cut again
 )
 _READER = ("PRAGMA query_only=ON", "PRAGMA cache_size=-1024", "PRAGMA temp_store=MEMORY")
 
@@ -175,6 +177,7 @@ def _nobody_writes(file: Path) -> bool:
 def _opened(name: str, pragmas: tuple[str, ...]) -> Connection:
     # Not bound to a thread: the daemon's main thread opens the store and the writer's uses it, one after the other.
     connection = sqlite3.connect(
+        # isolation_level: where a transaction begins and ends is said here, and not guessed by the module.
         name, timeout=BUSY_SECONDS, isolation_level=None, check_same_thread=False, factory=Connection, uri=name.startswith("file:")
     )  # fmt: skip
     connection.unreadable = set()

@@ -78,7 +78,7 @@ class Disk:
         try:
             if size and not ballast.exists() and self._space(self._storage.folder)[0] > 10 * size:
                 with ballast.open("wb") as file:
-                    os.posix_fallocate(file.fileno(), 0, size)
+                    os.posix_fallocate(file.fileno(), 0, size)  # blocks of its own: to give up a hole frees nothing
         except OSError:
             ballast.unlink(missing_ok=True)
 

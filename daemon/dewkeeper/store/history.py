@@ -40,7 +40,7 @@ from dewkeeper.store.slices import Slice, slices
 from dewkeeper.store.summary import Span, probe_span, spans
 
 _NEWEST_SECONDS = 86400
-_END = "\U0010ffff"
+_END = "\U0010ffff"  # the last character there is: after every name that begins so
 _USUAL_KEYS = 1800 << PROBE_BITS
 """Three polls of the slowest period: where the newest reading of every probe normally lies."""
 

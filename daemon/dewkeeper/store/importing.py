@@ -46,6 +46,7 @@ from dewkeeper.store.words_file import Worded, WordsFile, opened
 from dewkeeper_drivers.contract import Scale, scale_of, spelled, spells_a_scale
 
 _NAMESPACE = uuid.UUID("5a7ff0f4-3c0a-4a55-9d3d-8f1f64a7c1de")
+"""Ids of entries that come without one follow from it, so a second import knows them: it never changes."""
 MUCH_TO_LEARN = 10_000
 """So many new readings, a week of one probe, are learned from as soon as the daemon starts, not at night."""
 _LARGEST_PART = 100_000

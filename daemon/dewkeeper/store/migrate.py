@@ -64,11 +64,11 @@ def by_alembic(path: Path, to: str = "head", scripts: Path = SCRIPTS) -> None:
     from sqlalchemy import create_engine, event
     from sqlalchemy.pool import NullPool
 
-    engine = create_engine(f"sqlite:///{path}", poolclass=NullPool)
+    engine = create_engine(f"sqlite:///{path}", poolclass=NullPool)  # no pool: nothing holds the file when it is done
 
     @event.listens_for(engine, "begin")
     def _begin(connection: sqlalchemy.Connection) -> None:
-        connection.exec_driver_sql("BEGIN IMMEDIATE")
+        connection.exec_driver_sql("BEGIN IMMEDIATE")  # as `FileWriter` begins, and for its reason
 
     @event.listens_for(engine, "connect")
     def _connected(connection: Connection, _record: object) -> None:

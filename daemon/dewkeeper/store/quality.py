@@ -19,7 +19,7 @@ LONGEST_SPAN_SECONDS = 6 * 3600
 Span = tuple[int, int, int, str]
 """First second, last second, flag, tests."""
 
-_GAP_SECONDS = 3 * 600
+_GAP_SECONDS = 3 * 600  # three polls of the slowest period that a file may ask for
 _IN_ROW = {(PASS, ""), (MISSING, "")}
 
 

@@ -27,7 +27,7 @@ from dewkeeper_config.models import Limits
 QUARTER_SECONDS = 900
 DAY_QUARTERS = 96
 HOLD_POLLS = 3
-LONGEST_HOLD_SECONDS = HOLD_POLLS * 600
+LONGEST_HOLD_SECONDS = HOLD_POLLS * 600  # of the slowest period that a file may ask for
 
 COLUMNS = "n, watched, t_min, t_range, t_over, h_min, h_range, h_over, t_driest, h_at, t_at, humid, heat, dose, t_only"
 Row = tuple[int, ...]

@@ -43,7 +43,6 @@ from dewkeeper.store.rows import Row, insert, last_key
 from dewkeeper.store.salvage import Range, spans
 from dewkeeper_config.models import Storage
 
-_PART = 5000
 _RECENT_SECONDS = 10 * 3600
 """At ten past four, when this is asked, six in the evening: the night is whole, and a chart of one probe reads little of it."""
 
@@ -277,13 +276,13 @@ class Store(Kept):
             store_item(connection, kept, after_key, came=item)
         self._remembered.bring_up_to_date(connection)
         newest = self._max_key >> PROBE_BITS
-        if self._remembered.in_force is not known:
+        if self._remembered.in_force is not known:  # what is being filled was measured by the limits of before
             self._filler = None
             for probes, start, end in self._remembered.changed(known, items, newest + 1):
                 numbers = [number for name, number in self._probes.ids.items() if probes is None or name in probes]
                 self._rebuild(connection, numbers, start, end)
         for item in items:
-            if isinstance(item, Calibration):
+            if isinstance(item, Calibration):  # what is being filled was read by the correction of before
                 self._filler = None
                 if item.probe in self._probes.ids and item.time <= newest:
                     self._rebuild(connection, [self._probes.ids[item.probe]], item.time, FOREVER)
@@ -341,9 +340,8 @@ class Store(Kept):
         if min(times) <= before >> PROBE_BITS:
             altered.note(connection, min(times), max(times) + 1)
         self._rebuild(connection, sorted({key & PROBE_MASK for key in keys}), min(times), max(times) + 1)
-        if (
-            max(times) > newest - LONGEST_HOLD_SECONDS
-        ):  # how long these stand is for readings to say that are yet to come
+        # How long these stand is for readings to say that are yet to come.
+        if max(times) > newest - LONGEST_HOLD_SECONDS:
             uncover(connection, newest - LONGEST_HOLD_SECONDS)
 
     def _write_late(self, connection: Connection, row: Row, reading: Reading, quality: Quality) -> None:

@@ -2,7 +2,7 @@
 
 **Told in doubt** is counted apart from told as fact, since November 2026: while a probe has a fault of the plan that is
 only inferred, an excursion that comes from its readings and names the doubt ("it reads its room's air, too cold: the probe
-fell out, or ...") is what DESIGN.md's invariant 14 asks for once the bound of its kind is over: nobody but the keeper can
+fell out, or ...") is what is asked for (DEVELOPERS.md, What the judge holds back) once the bound of its kind is over: nobody but the keeper can
 know. It is neither right nor false here. The same told as fact, or told in doubt before its bound, is from bad readings.
 """
 
@@ -20,7 +20,7 @@ from tests.bench.alarms.bench_truth import Truth
 
 LIMIT_KINDS = ("dry", "damp", "hot", "cold")
 DOUBTED_MINUTES = {"cold": 60, "dry": 720, "damp": 1440}
-"""How much longer than its on-delay each may be doubted: DESIGN.md, invariant 14."""
+"""How much longer than its on-delay each may be doubted: DEVELOPERS.md, What the judge holds back."""
 AFTER_FAULT_MINUTES = 45
 ROUNDED_FLAT_MINUTES = 62
 """Rounded values repeat by themselves: a flat line of theirs is one after an hour."""

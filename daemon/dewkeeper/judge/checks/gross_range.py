@@ -22,7 +22,7 @@ H_SPAN: Final = (0.5, 105.0)
 """Fail span: the sensor's own (data sheet). 0 % is a dead word; a little above 100 % is a calibrated probe in fog."""
 T_JUMP_C: Final = 8.0  # per minute; a stuck heater makes 5
 AGREE_C: Final = 3.0
-"""Two temperatures that agree so well always count, whatever came before (DESIGN, invariant 2)."""
+"""Two temperatures that agree so well always count, whatever came before: heat is not argued away."""
 H_JUMP_PERCENT: Final = 20.0  # a mist stream makes 15 per minute
 _H_JUMP_SLOW_PERCENT: Final = 30.0
 """Over more than a poll and a half. Tuned on bench, seeds 1-9."""

@@ -16,7 +16,7 @@ from dewkeeper.judge.view import ProbeView, View
 MISSING_SECONDS: Final = 570
 """Told within ten minutes (goal). Eight polls lost in a row by chance at 35 % loss come once in two weeks."""
 _MISSING_POLLS: Final = 3.5
-"""Where polls are rare; one more than the gap that is no break (DESIGN: three)."""
+"""Where polls are rare; one more than the gap that is no break (`state`: three)."""
 _BRANCH: Final = "branch:"
 
 
