@@ -73,7 +73,7 @@ def told(
     each = newest if isinstance(newest, list) else [newest] if newest else []
     read = {str(one.probe): (when, *air) for one, air in zip(made, each, strict=False)}
     for message in sent(rows, when, situation(*alarms, **read)):
-        yield "\n".join([message.title, *(f"    {line}" for line in message.lines)])
+        yield "\n".join([message.title, *(f"    {line}".replace("\n", "\n        ") for line in message.lines)])
 
 
 def situations() -> Iterator[tuple[str, Iterator[str]]]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import get_args
 from zoneinfo import ZoneInfo
@@ -35,6 +36,11 @@ def told(kind: Kind, happening: Happening, **more: object) -> Told:
     return replace(made, **more)  # type: ignore[arg-type]
 
 
+def in_one_line(lines: Sequence[str]) -> str:
+    """Return the text with its steps one behind the other, as the judge gives them."""
+    return "\n".join(lines).replace(":\n– ", ": ").replace("\n– ", "; ")
+
+
 @pytest.mark.parametrize("happening", HAPPENINGS)
 @pytest.mark.parametrize("kind", KINDS_ALL)
 def test_every_kind_has_its_words_for_every_happening(kind: Kind, happening: Happening) -> None:
@@ -49,7 +55,7 @@ def test_every_kind_has_its_words_for_every_happening(kind: Kind, happening: Hap
     assert all(line.strip() for line in lines)
     assert all(ord(c) < 0x2600 for c in title + "".join(lines))  # no emoji, no pictographs
     if happening not in ("cleared", "annotated"):
-        text = "\n".join(lines)
+        text = in_one_line(lines)
         consequence = KINDS[kind].consequence.removeprefix(
             "unwatched: "
         )  # the page's word; read aloud it is said elsewhere
@@ -117,17 +123,17 @@ def test_nothing_is_said_of_several_as_of_one(kind: Kind, happening: Happening) 
         text = message_words.lines(told(kind, happening, enclosure=None, members=members, cause=cause), WORDING, NOW)
         said = [line for line in text if line.startswith(("Cause: ", "If nothing is done: "))]
         assert not [line for line in said if re.search(r"\b[Ii]ts?\b", line)]
-        assert not [line for line in text if line.startswith("Do: ") and re.search(r"the (snake|tub)\b", line)]
+        assert not [line for line in text if line.startswith("Do:") and re.search(r"the (snake|tub)\b", line)]
 
 
 @pytest.mark.parametrize("kind", sorted(GROUPS))
 def test_a_group_has_one_cause_and_its_own_response(kind: Kind) -> None:
     """Several at once: first line and text ask for the same thing, the shared cause, not for what one alone would need."""
-    alone = "\n".join(message_words.lines(told(kind, "raised"), WORDING, NOW))
+    alone = in_one_line(message_words.lines(told(kind, "raised"), WORDING, NOW))
     group = told(kind, "raised", enclosure=None, members=(Member("B1", NOW, "e1"), Member("B2", NOW, "e2")))
-    text = "\n".join(message_words.lines(group, WORDING, NOW))
+    text = in_one_line(message_words.lines(group, WORDING, NOW))
     assert message_words.action_of(group) == GROUPS[kind].action
-    assert f"Do: {GROUPS[kind].response}." in text
+    assert f"Do: {GROUPS[kind].response}" in text
     assert "several at once" in text
     assert "several at once" not in alone
 

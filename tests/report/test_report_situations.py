@@ -131,7 +131,7 @@ def told(name: str) -> str:
     said += [row_said(row, glance, wording) for row in rows if row not in burning]
     said += chart_words(glance, rows[0], tubs[rows[0].enclosure], config) if rows else []
     title, text = morning_words(glance, wording)
-    return "\n".join([*said, f"message: {title}", *(f"    {line}" for line in text)])
+    return "\n".join([*said, f"message: {title}", *(f"    {line}".replace("\n", "\n        ") for line in text)])
 
 
 def general_said(alarm: Standing, glance: MorningGlance, wording: Wording) -> str:
@@ -226,7 +226,11 @@ def test_a_message_leaves_out_what_the_page_leaves_out_and_no_step() -> None:
         response=f"warm the room{'; leave the tubs as they are' * 4}",
     )
     glance, config = morning_of({"T1": CALM}, general=[frost])
-    assert any(line.endswith(frost["response"]) for line in morning_words(glance, Wording.of(config.site))[1])
+    steps = frost["response"].split("; ")
+    assert any(
+        line.splitlines()[1:] == [f"– {step}" for step in steps]
+        for line in morning_words(glance, Wording.of(config.site))[1]
+    )
 
 
 def test_what_was_unwatched_adds_up() -> None:

@@ -12,9 +12,9 @@ from zoneinfo import ZoneInfo
 
 from dewkeeper.judge.types import JournalEntry
 from dewkeeper.judge.words import JOURNAL, LATCHED
-from dewkeeper.notify.message_words import TITLE_LENGTH, page_line
+from dewkeeper.notify.message_words import AFTER_HEAT_LINE, TITLE_LENGTH, page_line
 from dewkeeper.notify.people import Draft
-from dewkeeper.report.alarm_words import AFTER_HEAT, called, headline, named, to_do, why_now
+from dewkeeper.report.alarm_words import called, headline, named, to_do, why_now
 from dewkeeper.report.glimpse import lowest_words, now_words, referred_words, thermal
 from dewkeeper.report.model import EnclosureMorning, MorningGlance, Standing
 from dewkeeper.report.morning_words import (
@@ -33,7 +33,7 @@ from dewkeeper.report.morning_words import (
     where_words,
 )
 from dewkeeper.report.off_times import OffTime
-from dewkeeper.report.wording import Wording, first_steps, outside_words, rank_word
+from dewkeeper.report.wording import Wording, first_steps, outside_words, rank_word, steps_apart
 from dewkeeper.slots import Daily
 from dewkeeper_config.models import Config, Person
 
@@ -84,7 +84,7 @@ def morning_words(
     lines = [_general(alarm, wording, now) for alarm in glance.general if alarm.priority == "urgent"]
     lines += _rows(urgent[:_MOST_NAMED], glance, wording)
     if any(row.alarms[0].kind in LATCHED for row in urgent):
-        lines.append(f"When the heat is off: {AFTER_HEAT}.")
+        lines.append(AFTER_HEAT_LINE)
     lines += blind
     lines += [_general(alarm, wording, now) for alarm in glance.general if alarm.priority != "urgent"]
     lines += _rows(listed[len(urgent) : _MOST_NAMED], glance, wording)
@@ -302,7 +302,7 @@ def _rows(rows: Sequence[EnclosureMorning], glance: MorningGlance, wording: Word
 
 def _row(row: EnclosureMorning, glance: MorningGlance, wording: Wording, *, whole: bool) -> str:
     """Return a line about a tub in the words of the page: what stands and what to do, its night, its value of now."""
-    now, name = glance.made_at, row.enclosure + where_words(row, glance)
+    now, name, below = glance.made_at, row.enclosure + where_words(row, glance), ""
     said = [
         f"{'also' if place else f'{name}:'} {alarm_words(alarm, wording, now, number=place > 0)}"
         for place, alarm in enumerate([*row.alarms[:1], *(beside(row) if row.alarms else ())])
@@ -310,7 +310,9 @@ def _row(row: EnclosureMorning, glance: MorningGlance, wording: Wording, *, whol
     if row.alarms and row.alarms[0].response:
         over = row.alarms[0].state == "returned_unacknowledged"
         step = to_do(row.alarms[0], whole=False)
-        said[0] += f"{in_blue(row)} → {step if over or whole else first_steps(step).removesuffix(' …')}"
+        apart = steps_apart(step if over or whole else first_steps(step).removesuffix(" …"))
+        said[0] += in_blue(row) + ("" if len(apart) > 1 else f" → {apart[0]}")
+        below = "\n– ".join(["", *apart]) if len(apart) > 1 else ""
     elif not row.alarms and row.rank == "unwatched" and row.unwatched.now:
         since = f", {wording.since(row.unwatched.since, now)}" if row.unwatched.since is not None else ""
         step = unwatched_step(row)
@@ -320,13 +322,15 @@ def _row(row: EnclosureMorning, glance: MorningGlance, wording: Wording, *, whol
         said = [f"{name}: was unwatched: {partly_words(row, wording)}{f' → {step}' if step else ''}"]
     elif not row.alarms:
         said = [": ".join([f"{name}: {rank_word(row)}", *outside_words(row, wording)[:1]])]
-    return "; ".join([*said, lowest_words(row, wording) + referred_words(row, wording), now_words(row, wording)])
+    night = lowest_words(row, wording) + referred_words(row, wording)
+    return "; ".join([*said, night, now_words(row, wording)]) + below
 
 
 def _general(alarm: Standing, wording: Wording, now: int) -> str:
     why = f": {why_now(alarm, wording)}" if alarm.cause else ""
     said = f"{f'{alarm.subject}: ' if alarm.subject else ''}{alarm_words(alarm, wording, now)}"
-    return f"{said}{why} → {to_do(alarm)}"
+    apart = steps_apart(to_do(alarm))
+    return f"{said}{why} → {apart[0]}" if len(apart) == 1 else "\n– ".join([said + why, *apart])
 
 
 def _missed(glance: MorningGlance, calm: Sequence[EnclosureMorning]) -> str:

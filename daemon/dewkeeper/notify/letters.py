@@ -59,6 +59,8 @@ def _page(message: Message) -> str:
 
 
 def _linked(line: str) -> str:
+    if "\n" in line:
+        return "<br>".join(map(_linked, line.split("\n")))
     words = []
     for word in line.split(" "):
         safe = html.escape(word)

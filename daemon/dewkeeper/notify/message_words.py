@@ -27,7 +27,7 @@ from dewkeeper.notify.phrases import (
 from dewkeeper.notify.told import Member, Told
 from dewkeeper.report.alarm_words import AFTER_HEAT, SILENT, over_steps, steps_of
 from dewkeeper.report.order import ROOMS
-from dewkeeper.report.wording import Wording, beyond, cause_words, duration, instead_of, limit_words
+from dewkeeper.report.wording import Wording, beyond, cause_words, duration, instead_of, limit_words, steps_apart
 
 TITLE_LENGTH: Final = 60
 MEASURED: Final = EXCURSIONS | {"heat_stuck_on", "heat_lost"} | ROOMS
@@ -84,6 +84,15 @@ def action_of(told: Told) -> str:
     return short_step(told.kind, told.response)
 
 
+def advice(head: str, steps: str) -> str:
+    """Return "Do: refill the bowl." or, of more than two steps, each below on a line of its own."""
+    apart = steps_apart(steps)
+    return f"{head}: {steps}." if len(apart) == 1 else "\n– ".join([f"{head}:", *apart])
+
+
+AFTER_HEAT_LINE: Final = advice("When the heat is off", AFTER_HEAT)
+
+
 def _whom(told: Told) -> str:
     return "each snake" if told.members else "the snake"
 
@@ -115,10 +124,10 @@ def lines(
     made = [_number(told, wording, now)] if told.happening != "annotated" else []
     made += [*members, story] if measured else [story, *members]
     if told.happening == "annotated":
-        made += [f"If it is: {told.response or rationale_of(told.kind).response}.", *_after(told)]
+        made += [advice("If it is", told.response or rationale_of(told.kind).response), *_after(told)]
     elif told.happening == "cleared" or told.over:
         seen = (
-            [f"Do: {over_steps(told.kind, _whom(told), danger=bool(told.danger))}say that you have seen it."]
+            [advice("Do", f"{over_steps(told.kind, _whom(told), danger=bool(told.danger))}say that you have seen it")]
             if told.kind in LATCHED
             else []
         )
@@ -301,6 +310,11 @@ def _reads(member: Member, told: Told, wording: Wording) -> str:
 def _rationale(told: Told, wording: Wording, now: int) -> list[str]:
     # What one alarm tells of several tubs, a branch or a bus, has a cause of its own: only members are told as one.
     row, shared = rationale_of(told.kind), _shared(told) if told.members else None
+    steps = (
+        shared.response
+        if shared
+        else steps_of(told.kind, told.response or row.response, tub=told.enclosure is not None)
+    )
     alike = told.members and shared is None and not any(member.do for member in told.members)
     in_each = " in each" if alike else ""  # words made for one tub
     return [
@@ -309,14 +323,9 @@ def _rationale(told: Told, wording: Wording, now: int) -> list[str]:
             if told.doubt and told.kind not in LATCHED
             else []
         ),
-        *(
-            _each(told)
-            or [
-                f"Do{in_each}: {shared.response if shared else steps_of(told.kind, told.response or row.response, tub=told.enclosure is not None)}."
-            ]
-        ),
-        *_after(told),
+        *(_each(told) or [advice(f"Do{in_each}", steps)]),
         _due(told, wording, now),
+        *_after(told),
         f"Cause: {shared.cause if shared else cause_words(told.kind, told.cause or row.cause)}.",
         f"If nothing is done: {(told.consequence or row.consequence).removeprefix('unwatched: ')}.",
     ]
@@ -328,12 +337,12 @@ def _each(told: Told) -> list[str]:
     for member in told.members:
         if member.response and not member.over and member.until is None:
             steps.setdefault(member.response, []).append(member.name)
-    return [f"Do at {', '.join(names)}: {response}." for response, names in steps.items()]
+    return [advice(f"Do at {', '.join(names)}", response) for response, names in steps.items()]
 
 
 def _after(told: Told) -> list[str]:
     """Return what follows the first steps against heat."""
-    return [f"When the heat is off: {AFTER_HEAT}."] if told.kind in LATCHED else []
+    return [AFTER_HEAT_LINE] if told.kind in LATCHED else []
 
 
 def _due(told: Told, wording: Wording, now: int) -> str:

@@ -146,7 +146,7 @@ def plainly(row: Message, wording: Wording, now: int) -> Message:
         f"It began {wording.stamp(at)} and was to be told {wording.stamp(row.created)}, with these words:",
         row.title,
         *row.lines,
-        f"Do: {rationale_of(row.kind).response}.",
+        message_words.advice("Do", rationale_of(row.kind).response),
     )
     kept = {"siblings": facts.get("siblings", ()), UNWORDED: True}
     return replace(row, title=title[: message_words.TITLE_LENGTH], lines=tuple(map(str, lines)), facts=kept)

@@ -30,7 +30,7 @@ _TO_THE_VET: Final = (
     "hotter than danger, too hot for an hour, limp or gaping: exotics vet at once, even if it looks well"
 )
 _BURNT: Final = "hot or melted plug: hands off, breaker off, licensed electrician"
-AFTER_HEAT: Final = f"{_TO_THE_VET}; no cold bath for the snake; {_BURNT}; other tubs on that plug or breaker: hot too, or cold without heat? heat back on only when thermostat and plug are checked, and while you watch"
+AFTER_HEAT: Final = f"{_TO_THE_VET}; no cold bath for the snake; {_BURNT}; other tubs on that plug or breaker may be hot too, or cold without heat; heat back on only when thermostat and plug are checked, and while you watch"
 """What follows the first steps against heat."""
 _HEAT_OVER: Final = f"{_BURNT}; look at the other tubs on that plug; check the thermostat before you trust it"
 """The same where it has cooled down by itself, after the snake."""

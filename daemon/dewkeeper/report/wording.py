@@ -269,6 +269,12 @@ def _furthest(row: NightRow, wording: Wording) -> str:
     return ""
 
 
+def steps_apart(response: str) -> list[str]:
+    """Return the steps of an advice: one line for one or two, of more each by itself, for nobody reads a paragraph at three at night."""
+    steps = response.split("; ")
+    return steps if len(steps) > 2 else [response]
+
+
 def first_steps(response: str, longest: int = 84) -> str:
     """Return the first steps of an advice, whole ones, as many as fit; an ellipsis says that there are more."""
     steps = response.split("; ")

@@ -30,7 +30,15 @@ from dewkeeper.report.morning_words import (
 from dewkeeper.report.order import QUIET_STATES
 from dewkeeper.report.past import StoredPast
 from dewkeeper.report.why import why_words
-from dewkeeper.report.wording import cause_words, first_steps, happened, measured_by, outside_words, rank_word
+from dewkeeper.report.wording import (
+    cause_words,
+    first_steps,
+    happened,
+    measured_by,
+    outside_words,
+    rank_word,
+    steps_apart,
+)
 from dewkeeper.report.year_days import hours_words
 from dewkeeper.store import History
 from dewkeeper.store.errors import StoreError
@@ -185,6 +193,7 @@ def _templates() -> Environment:
         hours_words=hours_words,
         happened=happened,
         first_steps=first_steps,
+        steps_apart=steps_apart,
         measured_by=measured_by,
         outside_words=outside_words,
         quiet=QUIET_STATES,
