@@ -177,7 +177,7 @@ class Bus:
         if self._multiplexers.unknown and port.address is not None and self.link.ask(port.address):
             self.link.trouble = BranchLost(
                 f"{port.address:#04x} answers with nothing selected: a multiplexer is stuck open",
-                culprit=min(self._multiplexers.unknown),
+                culprit=min(self._multiplexers.unknown),  # who is stuck open is at fault, not who suffers from it
             )
             raise self.link.trouble
         try:

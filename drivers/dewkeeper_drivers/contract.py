@@ -53,7 +53,7 @@ SCALES = {scale.name: scale for scale in (SHT3X, SHT4X)}
 _WIDEST = 1e6
 
 
-@lru_cache(maxsize=256)
+@lru_cache(maxsize=256)  # asked of every reading
 def spelled(scale: Scale) -> str:
     """Return what `scale_of` makes the same scale of: its name, and of a driver's own the four numbers too.
 

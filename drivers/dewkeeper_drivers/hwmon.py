@@ -69,7 +69,7 @@ class HwmonProbe:
             return False
         try:
             return self._chip is None or (there / "name").read_text().strip() == self._chip
-        except OSError:
+        except OSError:  # it went away while it was looked at
             return False
 
 

@@ -35,6 +35,7 @@ _SETTLED = {
     "keepalives_interval": "10",
     "keepalives_count": "3",
     "tcp_user_timeout": "60000",
+    # pg_temp last: it would be searched first if it were not named (PostgreSQL, search_path).
     "options": "-c search_path=dewkeeper,pg_temp -c timezone=UTC -c bytea_output=hex "
     f"-c statement_timeout={int(BATCH_SECONDS)}s -c idle_in_transaction_session_timeout={int(BATCH_SECONDS)}s",
 }

@@ -223,6 +223,7 @@ class _SiteAsking(Ways):
         if question in _OF_QUARTERS:
             values["windows"] = json.dumps(self._windows(values))
         self._of.server.count()
+        # As bytes: of text the library's types take only what stands literally in the source.
         return iter(self._cursor.execute(_THEIRS[question].encode(), values, prepare=False).fetchall())
 
     def _windows(self, given: Mapping[str, Any]) -> list[dict[str, Any]]:

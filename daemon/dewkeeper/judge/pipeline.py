@@ -47,7 +47,7 @@ _T_LOW, _T_HIGH = T_SPAN
 _H_LOW, _H_HIGH = H_SPAN
 _GAP_SECONDS: Final = 600
 """Within so long a counted reading is compared with one up to five minutes older; as `probe_past.TRAIL_SECONDS`, twice."""
-_STEADY_C: Final = 1.0
+_STEADY_C: Final = 1.0  # against what is up to five minutes older: less is no lid, lamp or hand
 
 _LOOKS: Final = {
     role: tuple(row.look for row in TABLE if row.look is not None and role in row.roles) for role in get_args(Role)
@@ -101,6 +101,7 @@ def take(
         burst = burst or "gross_range" in standing  # between rubbish, too, only neighbours that agree count
     seconds = now - air.seen
     gross: GrossRangeMemory = memories["GrossRangeMemory"]
+    # Nearly all readings follow from the one before, and this is asked of each: only of what may not is more asked.
     if (
         burst or seconds > state.hold or gross.waits_at != NEVER
         or not (-T_JUMP_C <= t - air.t <= T_JUMP_C and -H_JUMP_PERCENT <= h - air.h <= H_JUMP_PERCENT)
@@ -224,6 +225,7 @@ def _count(state: JudgeState, probe: ProbeState, now: int, t: float, h: float, s
         if turned or now >= air.look_at:
             _look_back(state, probe, now, turned)
     limits = probe.limits
+    # Inside, with nothing running, no timer moves: not to step it took 8 % off a replay (30 November 2026).
     if limits.busy or not (limits.h_low <= h <= limits.h_high and limits.t_low <= t <= limits.t_high):
         _time(state, probe, now, 0 if seconds > state.hold else seconds)
 

@@ -19,6 +19,7 @@ from dewkeeper.judge.words import FORECASTS, KINDS, LATCHED, STALE_SECONDS
 if TYPE_CHECKING:
     from dewkeeper.judge.contract import Stands
 
+# Ids follow from it and from what came in, so a replay names the same thing alike: it never changes.
 _NAMES: Final = uuid.UUID("6b0c6b1e-6f0e-5c57-9a56-0f7f6a5f2a11")
 _FORGET_SECONDS: Final = 7 * 86400
 """Common practice, no source."""

@@ -70,7 +70,7 @@ class Guard:
             self._expired = True
             for watched in self._watched:
                 with contextlib.suppress(OSError):
-                    watched.shutdown(socket.SHUT_RDWR)
+                    watched.shutdown(socket.SHUT_RDWR)  # close() alone ends no wait in another thread
         self.close()
 
     def close(self) -> None:

@@ -31,6 +31,7 @@ from dewkeeper_config.models import Config, Person
 _OPEN: Final = ("unacknowledged", "returned_unacknowledged")
 _STANDING: Final = ("unacknowledged", "acknowledged")
 _LEAP_SECONDS: Final = 86400
+# Bounded, for all of it is written anew with every commit that changes it.
 _MOST_KNOWN: Final = 4096
 _MOST_OVER: Final = 200
 

@@ -8,7 +8,7 @@ from typing import Any, TypeVar
 
 T = TypeVar("T")
 _VERSION = 2
-_READABLE = frozenset({1, 2})
+_READABLE = frozenset({1, 2})  # what 1 lacks has a default in `load`
 
 
 @dataclass(slots=True)

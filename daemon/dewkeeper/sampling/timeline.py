@@ -125,9 +125,11 @@ class Timeline:
             step = round(drift) if abs(drift) >= STEP_SECONDS else 0
             before = int(monotonic + self._offset)
             self._offset += step
+            # What could only be dated to before what was stored already keeps its stamps: order holds.
             dates_since = self._since if step and self._since is not None and self._since + step > self._order else None
             if self._leapt is not None and (step or vouched or monotonic - self._leapt >= BELIEVED_AFTER_SECONDS):
                 self._leapt = self._since = None
+            # A time service says so; or none can be asked, and somebody has just set the clock.
             if vouched or (step and vouched is None):
                 self._since = None
             if step > LEAP_SECONDS and not vouched:

@@ -72,6 +72,7 @@ class AdapterWorker:
         self.troubles: dict[str, Diagnosis] = {}
         self._never_read = {probe.name: 0 for probe in self.probes}  # -> failed polls so far
         self._found: dict[str, tuple[str, Diagnosis]] = {}
+        # daemon: one that hangs in a call on its bus must not keep the process from ending.
         self.thread = threading.Thread(target=self._run, name=f"sampler-{name}", daemon=True)
 
     def start(self) -> None:

@@ -16,7 +16,7 @@ from dewkeeper.service.watch import Heartbeats
 from dewkeeper.service.writer import Writer
 from dewkeeper_config.models import Config
 
-_SENDING_SECONDS = 180.0
+_SENDING_SECONDS = 180.0  # three of the dispatcher's longest waits, as three polls are of the sampler
 
 
 def alive(config: Config, clock: Clock, sampler: Sampler, writer: Writer, dispatcher: Dispatcher) -> Heartbeats:

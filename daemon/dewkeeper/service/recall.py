@@ -37,6 +37,7 @@ def recall(store: Store | None, folder: Path) -> tuple[Judge, int, bool]:
     for item in store.stream_after(snapshot):
         _feed(judge, item)  # what it says was stored with the item, under the same ids
         knows_settings = knows_settings or isinstance(item, Settings)
+    # The judge's own time, which is after the snapshot's: readings go on from there, whatever the clock says.
     return judge, max(0, judge.time()), knows_settings
 
 

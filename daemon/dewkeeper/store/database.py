@@ -168,7 +168,7 @@ def _nobody_writes(file: Path) -> bool:
         if not os.statvfs(file).f_flag & os.ST_RDONLY:
             return False
         return file.with_name(file.name + "-wal").stat().st_size == 0
-    except FileNotFoundError:
+    except FileNotFoundError:  # no log, and so nothing that waits in it; or no file at all
         return file.exists()
     except OSError:
         return False

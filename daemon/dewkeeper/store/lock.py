@@ -45,6 +45,7 @@ class WriterLock:
     def release(self, *, clean: bool = True) -> None:
         """Give the place up, in good order or not; safe to call twice."""
         if self._handle >= 0:
+            # Where that fails the next start checks the file whole: slower, and not wrong.
             with contextlib.suppress(OSError):
                 if clean:
                     os.ftruncate(self._handle, 0)

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 HEAD = "0002"
 """The newest revision in `migrations`."""
 SCRIPTS = Path(__file__).parent / "migrations"
-_REFUSED = 3
+_REFUSED = 3  # an exit status that Python has no use for of its own
 
 
 def current(connection: Connection) -> str | None:

@@ -15,7 +15,7 @@ from typing import BinaryIO, Final
 
 from dewkeeper.store.database import read_only
 
-_INDEX_INNER, _INNER, _LEAF = 2, 5, 13
+_INDEX_INNER, _INNER, _LEAF = 2, 5, 13  # a page's first byte: section 1.6
 _HEADER: Final = 12  # bytes of an inner page before its cells' places; the last four are its last child
 
 

@@ -82,7 +82,7 @@ def _newest(copies: Sequence[Path], probe: tuple[str, str], block: int, n: int) 
         try:
             with closing(sqlite3.connect(read_only(copy), uri=True)) as database:
                 rows = _block_of(database, probe, block)
-        except (sqlite3.Error, StoreDamaged):
+        except (sqlite3.Error, StoreDamaged):  # an older copy may have it whole
             continue
         if len(rows) > len(best[1]):
             best = copy, rows

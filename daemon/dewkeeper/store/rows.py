@@ -10,7 +10,7 @@ from dewkeeper.store.database import FOREVER, PROBE_BITS, Asking, Connection
 
 Row = tuple[int, int | None, int | None]
 """key (second * 1024 + probe id), temperature word, humidity word; of a failed poll both None."""
-_TOGETHER = 128
+_TOGETHER = 128  # a poll of the largest rack that is measured is one statement
 
 
 def insert(connection: Connection, keys: Sequence[int], ts: Sequence[int | None], hs: Sequence[int | None]) -> None:

@@ -112,7 +112,7 @@ def salvage(damaged: Path, made: Path, copy: Path | None, before: int, alive: Ca
 
 
 def _revision(database: sqlite3.Connection) -> str:
-    with suppress(sqlite3.Error):
+    with suppress(sqlite3.Error):  # where it cannot be read it is most likely ours
         for (revision,) in database.execute("SELECT version_num FROM alembic_version"):
             return str(revision)
     return migrate.HEAD
@@ -145,6 +145,7 @@ def _unreadable(error: sqlite3.DatabaseError) -> bool:
 def _copy_table(fresh: sqlite3.Connection, source: str, table: str) -> list[Range]:
     """Take over all rows of a table that can be read; return the ranges of row ids of those that cannot."""
     columns = _columns(fresh, table)
+    # By the table's own pages alone: an index is as likely to be damaged, and nothing is asked that needs one.
     insert = f"INSERT OR IGNORE INTO main.{table} ({columns}) SELECT {columns} FROM {source}.{table} NOT INDEXED"  # noqa: S608
     if _took(fresh, insert):
         return []

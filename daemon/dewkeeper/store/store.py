@@ -263,6 +263,7 @@ class Store(Kept):
             self._write_snapshot(connection, batch.snapshot)
 
     def _write_items(self, connection: Connection, items: Sequence[Item]) -> None:
+        # Before they are stored: else the first items of a life would seem to change all of the past.
         self._remembered.bring_up_to_date(connection)
         known = self._remembered.in_force
         for item in items:

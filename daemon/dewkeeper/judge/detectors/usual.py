@@ -21,7 +21,7 @@ LOOKS_A_DAY: Final = 288
 DAYS_KEPT: Final = 3
 ENOUGH_LOOKS: Final = 240
 """Twenty hours: less has not seen both the day and the night."""
-_COMPARED_LOOKS: Final = 60
+_COMPARED_LOOKS: Final = 60  # five hours of looks
 
 Day = tuple[int, float, float, float, int]
 """Looks, highest and lowest °C, sum of the distances from the room, °C, and how many of these."""

@@ -15,6 +15,7 @@ from dewkeeper.judge.table import MEMORIES
 from dewkeeper.judge.types import Event, ProbeFacts, Settings
 from dewkeeper.judge.words import KINDS
 
+# Ids follow from it and from what came in, so a replay names the same thing alike: it never changes.
 _NAMES: Final = uuid.UUID("0b5e9a3c-58b2-5a0e-8a3f-9d6a1c1f7d10")
 _ELSEWHERE: Final = "the probe is no longer configured here"
 
