@@ -52,7 +52,7 @@ def to_do(alarm: Standing, *, whole: bool = True) -> str:
     steps = steps_of(alarm.kind, alarm.response, tub=alarm.enclosure is not None)
     if steps and alarm.kind in LATCHED and alarm.enclosure is not None and (alarm.air is None or alarm.air.stale):
         steps = f"{_UNREAD_HEAT}; still hot: {steps}"
-    return f"{steps}; {AFTER_HEAT}" if whole and steps and alarm.kind in LATCHED else steps
+    return f"{steps}; when the heat is off: {AFTER_HEAT}" if whole and steps and alarm.kind in LATCHED else steps
 
 
 def steps_of(kind: str, response: str, *, tub: bool) -> str:
