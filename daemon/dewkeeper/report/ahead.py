@@ -29,13 +29,13 @@ from dewkeeper.judge.types import Fact, Learned, Quantity
 from dewkeeper.judge.words import DAY, JOURNAL
 from dewkeeper.report.contract import Past, moist
 from dewkeeper.report.wording import Wording
+from dewkeeper.store.quarters import QUARTER_SECONDS
 from dewkeeper_config.models import Config, Limits
 from dewkeeper_config.profiles import effective_limits
 
 HOUR: Final = 3600
 REFERENCE_C: Final = 30.0
 """At which a change of vapour is also told as %RH."""
-_QUARTER: Final = 900
 _HELPS: Final = {
     "not known well enough": "It takes about a week of hours in which nobody opens or wets it; note what you do in the journal.",
     "can be checked": "A few more days of readings will do.",
@@ -88,7 +88,7 @@ def hours_ahead(
     room_of = {rack.name: rack.room for rack in config.rack}
     probe_of = {probe.room: probe.name for probe in config.probe if probe.role == "room" and probe.room}
     found: dict[str, Ahead | str] = {}
-    end = now // _QUARTER * _QUARTER  # whole quarter hours are summed up already
+    end = now // QUARTER_SECONDS * QUARTER_SECONDS  # whole quarter hours are summed up already
     for enclosure in config.enclosure:
         if enclosure.name not in names:
             continue
@@ -121,7 +121,7 @@ def _ahead(
 
 def humidity_now(past: Past, now: int) -> Mapping[str, float]:
     """Return the last hour's mean %RH by enclosure; one that was not read is left out. Raises StoreError."""
-    end = now // _QUARTER * _QUARTER
+    end = now // QUARTER_SECONDS * QUARTER_SECONDS
     return {name: percent for name, (_, percent) in past.means(end - HOUR, end).items()}
 
 
@@ -140,7 +140,7 @@ def _hourly(quarters: Sequence[tuple[float, float] | None]) -> list[tuple[float,
 def _quarters(past: Past, place: str, end: int, hours: int) -> list[tuple[float, float] | None]:
     """Return means (°C, %RH) of the quarter hours before a time, None for those that were not read."""
     start, many = end - hours * HOUR, 4 * hours
-    points = {(point.at - start) // _QUARTER: point for point in moist(past.series(place, start, end, many))}
+    points = {(point.at - start) // QUARTER_SECONDS: point for point in moist(past.series(place, start, end, many))}
     found = (points.get(at) for at in range(many))
     return [None if point is None else (point.temperature_c, point.humidity_percent) for point in found]
 

@@ -16,9 +16,9 @@ from dewkeeper.report.animals import Animal
 from dewkeeper.report.contract import CHANGES, Past
 from dewkeeper.report.nights import day_start
 from dewkeeper.report.wording import Wording
+from dewkeeper.store.quarters import QUARTER_SECONDS
 
 MOST_MONTHS: Final = 12
-_QUARTER: Final = 900
 
 Range = tuple[float, float]
 
@@ -88,8 +88,8 @@ def lived_months(
     months: dict[date, LivedMonth] = {}
     in_force = past.in_force()
     for stay in animal.stays:
-        start = max(-(-stay.start // _QUARTER) * _QUARTER, day_start(earliest, zone))
-        end = min(stay.end if stay.end is not None else now, now) // _QUARTER * _QUARTER
+        start = max(-(-stay.start // QUARTER_SECONDS) * QUARTER_SECONDS, day_start(earliest, zone))
+        end = min(stay.end if stay.end is not None else now, now) // QUARTER_SECONDS * QUARTER_SECONDS
         if start >= end:
             continue
         moments = _moments(start, end, zone)

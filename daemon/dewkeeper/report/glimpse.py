@@ -12,10 +12,10 @@ from dewkeeper.report.order import THERMAL
 from dewkeeper.report.past import StoredPast
 from dewkeeper.report.wording import Wording, limit_words, measured_by, round_half_up
 from dewkeeper.store.coarse import Extremes
+from dewkeeper.store.quarters import QUARTER_SECONDS
 
 _SLICES: Final = 24
 """So many steps a small curve has at most: each is then as wide as a finger's line on a phone."""
-_QUARTER: Final = 900
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,17 +43,17 @@ def glimpse(past: StoredPast, glance: MorningGlance) -> Glimpse:
 
 def glimpse_of(past: StoredPast, night_start: int, night_end: int) -> Glimpse:
     """Return a night that is over, of every enclosure. night_start, night_end: UTC seconds. Raises StoreError."""
-    return replace(_between(past, night_start, night_end + _QUARTER), end=night_end, over=True)
+    return replace(_between(past, night_start, night_end + QUARTER_SECONDS), end=night_end, over=True)
 
 
 def _between(past: StoredPast, first: int, last: int) -> Glimpse:
-    start = -(-first // _QUARTER) * _QUARTER
-    end = max(last, start + _QUARTER)
-    quarters = -(-(end - start) // (_QUARTER * _SLICES))
+    start = -(-first // QUARTER_SECONDS) * QUARTER_SECONDS
+    end = max(last, start + QUARTER_SECONDS)
+    quarters = -(-(end - start) // (QUARTER_SECONDS * _SLICES))
     slices = past.glimpses(start, end, quarters)
-    seconds = quarters * _QUARTER
+    seconds = quarters * QUARTER_SECONDS
     until = (
-        start + max(0, end - start - _QUARTER) // seconds * seconds
+        start + max(0, end - start - QUARTER_SECONDS) // seconds * seconds
     )  # the newest quarter hour is stored when it is over
     began = past.in_force().began
     changes: dict[str, list[int]] = {}

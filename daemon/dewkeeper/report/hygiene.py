@@ -11,6 +11,7 @@ from typing import Final
 
 from dewkeeper.judge.types import JournalEntry
 from dewkeeper.report.contract import Past
+from dewkeeper.store.quarters import QUARTER_SECONDS
 from dewkeeper_config.models import Config, Enclosure
 
 DAMP_SECONDS_A_DAY: Final = 12 * 3600
@@ -18,7 +19,6 @@ DAMP_SECONDS_A_DAY: Final = 12 * 3600
 _FASTEST: Final = 1 + 86400 / DAMP_SECONDS_A_DAY
 """Damp all day long, the days to the next deep clean go by so much faster."""
 _LONGEST_SECONDS: Final = 190 * 86400
-_QUARTER_SECONDS: Final = 900
 
 
 def deep_clean_days(config: Config, enclosure: Enclosure) -> int:
@@ -44,6 +44,6 @@ def damp_seconds(
         if last is None or name in hidden or now - last < soonest:
             continue
         # Whole quarter hours are stored with their time above target: no reading is read again.
-        since[name] = -(-max(last, now - _LONGEST_SECONDS) // _QUARTER_SECONDS) * _QUARTER_SECONDS
-    found = past.above_target_seconds(since, now // _QUARTER_SECONDS * _QUARTER_SECONDS)
+        since[name] = -(-max(last, now - _LONGEST_SECONDS) // QUARTER_SECONDS) * QUARTER_SECONDS
+    found = past.above_target_seconds(since, now // QUARTER_SECONDS * QUARTER_SECONDS)
     return {name: seconds for name, seconds in found.items() if seconds}

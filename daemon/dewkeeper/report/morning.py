@@ -25,10 +25,9 @@ from dewkeeper.report.watching import (
     unwatched,
 )
 from dewkeeper.report.wording import Wording, happened, worth_telling
+from dewkeeper.store.quarters import QUARTER_SECONDS
 from dewkeeper_config.models import Config, Enclosure, Limits
 from dewkeeper_config.profiles import effective_limits
-
-_QUARTER = 900
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +95,7 @@ def morning(history: Past, config: Config, now: int) -> MorningGlance:
 
 def _beyond(row: EnclosureMorning, history: Past, start: int, end: int) -> tuple[int, int] | None:
     """Return from when to when the worst of a night that was outside lasted, to a quarter of an hour, None of any other. Raises StoreError."""
-    if row.rank != "outside" or end - start < _QUARTER:
+    if row.rank != "outside" or end - start < QUARTER_SECONDS:
         return None
     limits = row.limits
     low, high = limits.tolerable_low, limits.tolerable_high
@@ -114,7 +113,7 @@ def _beyond(row: EnclosureMorning, history: Past, start: int, end: int) -> tuple
         wet, dry = point.humidity_high, point.humidity_low
         return (dry is not None and dry < low) or (wet is not None and wet > high)
 
-    traces = history.traces(row.enclosure, start, end, (end - start) // _QUARTER)
+    traces = history.traces(row.enclosure, start, end, (end - start) // QUARTER_SECONDS)
     found = [point for trace in traces if trace.judged for point in trace.points if outside(point)]
     return (min(p.at for p in found), max(min(p.at + p.seconds, end) for p in found)) if found else None
 

@@ -135,6 +135,7 @@ def _let_in(visit: Visit, name: str) -> Response:
         answer = visit.render("again.html", text=text, path=path, pairs=pairs, typed=TYPED)
     else:
         answer = visit.go(local_path(form.get("then", "/")))
+    # Lax and not Strict: a link in a message leads to the page, where its keeper is logged in then.
     answer.set_cookie(
         COOKIE, token, max_age=SESSION_SECONDS, path="/", httponly=True, samesite="Lax", secure=visit.secure
     )

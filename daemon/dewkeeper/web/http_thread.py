@@ -106,7 +106,7 @@ class HttpThread:
     def stop(self, patience_seconds: float = 5.0) -> None:
         """Close every connection and end the threads."""
         self._stopping.set()
-        self._server.pull_trigger()
+        self._server.pull_trigger()  # wakes the thread, which may wait for a minute
         self._thread.join(patience_seconds)
         self._workers.shutdown(timeout=int(patience_seconds))
         wasyncore.close_all(self._map, ignore_all=True)

@@ -7,7 +7,7 @@ import threading
 from collections.abc import Callable
 from dataclasses import dataclass
 
-_MOST_ADDRESSES = 1000
+_MOST_ADDRESSES = 1000  # memory stays bounded, whoever knocks
 
 
 @dataclass(slots=True)

@@ -244,7 +244,7 @@ class Visit:
     def check_origin(self) -> None:
         """Raise Refused when a browser says that this request comes from another site."""
         came_from = self.request.headers.get("Sec-Fetch-Site")
-        if came_from not in (None, "same-origin", "none"):
+        if came_from not in (None, "same-origin", "none"):  # an older browser does not say
             raise Refused(403, "This came from another site, so it was not done. Open the page itself and try again.")
         origin = self.request.headers.get("Origin")
         if origin is not None and _host_of(origin) != self.host:
