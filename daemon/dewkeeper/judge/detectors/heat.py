@@ -98,7 +98,8 @@ _STEADY_C: Final = 0.1
 
 _TOGETHER: Final = "several stopped together: the mains, a breaker, or a plug or thermostat they share"
 
-_FREEZING: Final[tuple[Kind, ...]] = ("hot", "cold", "heat_stuck_on", "heat_lost", "lid_open")
+_OF_HEAT: Final[tuple[Kind, ...]] = ("heat_stuck_on", "heat_lost")
+_FREEZING: Final[tuple[Kind, ...]] = (*_OF_HEAT, "hot", "cold", "lid_open")
 
 
 @remembered
@@ -136,6 +137,9 @@ def look(view: View) -> Findings:
         memory.usual.skip(view.now)
     else:
         memory.usual.learn(probe.past.looks, room.past.looks if room is not None else [], view.now)
+    at_rest = memory.climbs == 0 and memory.cool_since == NEVER
+    if at_rest and memory.usual.spans(probe.air.t) and not view.any_stands(_OF_HEAT):
+        return ()  # nearly always: neither warmer nor colder than ever
     trend = probe.past.looks[-_LOOKS:]
     if len(trend) < _LOOKS or any(b[0] - a[0] > _APART_SECONDS for a, b in pairwise(trend)):
         return ()

@@ -65,6 +65,10 @@ class UsualHeat:
         """Return whether so much was learned."""
         return sum([day[0] for day in self.days]) >= looks
 
+    def spans(self, t: float) -> bool:
+        """Return whether enough was learned and a temperature lies within it."""
+        return self.known() and self.low_c <= t <= self.high_c
+
     @property
     def high_c(self) -> float:
         """The highest temperature of the days kept; only where anything is known."""
