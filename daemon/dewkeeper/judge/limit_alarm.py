@@ -27,7 +27,8 @@ run nothing ends but readings back inside, and what it finds after `DOUBT_SECOND
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Final, Literal
 
 from dewkeeper.judge.dump import remembered
@@ -58,87 +59,55 @@ _LONGEST_OFF_SECONDS: Final = 2 * 3600.0
 """A share, and a chattering alarm (ISA-18.2) damped by its off-delay: seconds tuned on bench, seeds 1-9."""
 
 
-class Cycles:
-    """The humidity over whole cycles of a slow thermostat, signed as a side's values are; looked up only when asked."""
-
-    __slots__ = ("_now", "_past", "_sign")
-
-    def __init__(self, past: ProbePast, sign: float, now: int) -> None:
-        self._past, self._sign, self._now = past, sign, now
-
-    def mean(self) -> float:
-        """Return the mean, inside every limit where too little is known."""
-        percent = self._past.cycle_percent(self._now)
-        return self._sign * percent if percent is not None else float("inf")
-
-    def share(self, limit: float, seconds: float) -> float:
-        """Return the share of the looks of the last seconds that lie beyond a limit."""
-        beyond = [self._sign * percent < limit for _, percent in self._past.percents(self._now - seconds)]
-        return sum(beyond) / max(1, len(beyond))
-
-
 @remembered
 class LimitRun:
     """One limit on one side, for one probe. Values are signed so that beyond always means below.
 
-    seconds: how long beyond, -1 when not. since: elapsed time of the first reading beyond. active: the on-delay passed.
-    beyond, dose: seconds beyond since then, and by how much, in unit times seconds. carried: across a return that only the
-    mean over cycles denied.
+    sign: by which the readings were made so. plain: a reading past the limit is a return, whatever the slow value says.
+    seconds: how long beyond, -1 when not; what is an alarm runs on. since: elapsed time of the first reading beyond. active: the
+    on-delay passed. beyond, dose: seconds beyond since then, and by how much, in unit times seconds. carried: across a return
+    that only the mean over cycles denied.
     An alarm that returns within two hours of clearing doubles its off-delay, up to two hours: flapping becomes one
     alarm that stands instead of many that come and go.
     """
 
-    __slots__ = (
-        "active", "back", "beyond", "calm", "carried", "cleared", "count", "deadband", "delay", "dose", "limit", "off", "off_now", "plain", "samples",
-        "seconds", "since", "slack",
-    )  # fmt: skip
+    limit: float
+    delay: float
+    deadband: float
+    off: float
+    slack: float = 0.0
+    samples: int = 1
+    plain: bool = False
+    sign: float = 1.0
+    seconds: float = -1.0
+    beyond: float = 0.0
+    dose: float = 0.0
+    since: int = 0
+    count: int = 0
+    calm: float = -1.0
+    back: float = -1.0
+    active: bool = False
+    carried: bool = False
+    cleared: int = -1
+    off_now: float = 0.0
 
-    def __init__(
-        self,
-        limit: float,
-        delay: float,
-        deadband: float,
-        off: float,
-        *,
-        samples: int = 1,
-        plain: bool = False,
-        slack: float,
-    ) -> None:
-        self.seconds = -1.0
-        self.beyond = self.dose = 0.0
-        self.since = 0
-        self.count = 0
-        self.calm = -1.0
-        self.back = -1.0
-        self.active = False
-        self.carried = False
-        self.cleared = -1
-        self.off_now = off
-        self.set(limit, delay, deadband, off, samples=samples, plain=plain, slack=slack)
+    def go_on(self, new: LimitRun) -> LimitRun:
+        """Take new settings, those of a run that has not begun; what has run so far is kept."""
+        self.limit, self.delay, self.deadband, self.off = new.limit, new.delay, new.deadband, new.off
+        self.slack, self.samples = new.slack, new.samples
+        self.off_now = max(self.off_now, self.off) if self.active else self.off
+        return self
 
-    def set(
-        self,
-        limit: float,
-        delay: float,
-        deadband: float,
-        off: float,
-        *,
-        samples: int,
-        plain: bool,
-        slack: float,
-    ) -> None:
-        """Take new settings; what has run so far is kept."""
-        self.limit, self.delay, self.deadband, self.off = limit, delay, deadband, off
-        self.samples, self.plain, self.slack = samples, plain, slack
-        self.off_now = max(self.off_now, off) if self.active else off
+    def step(self, value: float, slow: float, seconds: float, now: int, past: ProbePast | None = None) -> int:
+        """Take one counted reading, `seconds` after the one before (0: hold); return 1 raised, -1 cleared, 0 neither.
 
-    def step(self, value: float, slow: float, seconds: float, now: int, cycles: Cycles | None = None) -> int:
-        """Take one counted reading, `seconds` after the one before (0: hold); return 1 raised, -1 cleared, 0 neither."""
+        past: of the humidity, where a thermostat may carry it.
+        """
         if value < self.limit and self.seconds >= 0:
             self.beyond += seconds
             self.dose += (self.limit - value) * seconds
         if self.active:
-            return self._return(value, slow, seconds, now, cycles)
+            return self._return(value, slow, seconds, now, past)
         if value < self.limit:
             if self.seconds < 0:
                 self._begin(now)
@@ -147,32 +116,31 @@ class LimitRun:
                 self.count += 1
             self.calm = -1.0
             if self.seconds >= self.delay and self.count >= self.samples:
-                if self.carried and not self._mostly_beyond(cycles):
+                if self.carried and not self._mostly_beyond(now, past):
                     return 0
                 self.activate(now)
                 return 1
         elif self.seconds >= 0:
-            self._inside(value, slow, seconds, cycles)
+            self._inside(value, slow, seconds, now, past)
         return 0
 
-    def _return(self, value: float, slow: float, seconds: float, now: int, cycles: Cycles | None) -> int:
+    def _return(self, value: float, slow: float, seconds: float, now: int, past: ProbePast | None) -> int:
         """Take a reading of what is an alarm already; return -1 when it has been back for its off-delay."""
         far = value >= self.limit + self.deadband and slow >= self.limit
-        if not far or (self.carried and self._held(slow, cycles)):
+        if not far or (self.carried and self._held(slow, now, past)):
             self.back = -1.0
             return 0
         self.back = 0.0 if self.back < 0 else self.back + seconds
         if self.back < self.off_now:
             return 0
-        self.active = False
-        self.seconds = self.back = -1.0
+        self.drop()
         self.cleared = now
         return -1
 
-    def _inside(self, value: float, slow: float, seconds: float, cycles: Cycles | None) -> None:
+    def _inside(self, value: float, slow: float, seconds: float, now: int, past: ProbePast | None) -> None:
         """Take a reading inside the limit while the on-delay runs: is it a return, or a thermostat's?"""
         if self.plain or slow >= self.limit + self.slack:
-            if self._held(slow, cycles):
+            if self._held(slow, now, past):
                 self.carried = True
                 self.seconds += seconds
             else:
@@ -190,16 +158,22 @@ class LimitRun:
         self.beyond = self.dose = 0.0
         self.carried = False
 
-    def _mostly_beyond(self, cycles: Cycles | None) -> bool:
+    def _mostly_beyond(self, now: int, past: ProbePast | None) -> bool:
         """Return whether half the looks, of an on-delay and of a whole cycle, were beyond."""
-        spans = (self.delay, max(self.delay, CYCLE_SECONDS))
-        return cycles is not None and all(cycles.share(self.limit, span) >= _HALF for span in spans)
-
-    def _held(self, slow: float, cycles: Cycles | None) -> bool:
-        """Return whether a return may be a thermostat's: the mean over cycles is clearly beyond, and the slow value not well inside."""
-        if cycles is None or slow >= self.limit + 2 * self.deadband:
+        if past is None:
             return False
-        return cycles.mean() < self.limit - _CLEARLY_PERCENT
+        for span in (self.delay, max(self.delay, CYCLE_SECONDS)):
+            beyond = [self.sign * percent < self.limit for _, percent in past.percents(now - span)]
+            if sum(beyond) < _HALF * max(1, len(beyond)):
+                return False
+        return True
+
+    def _held(self, slow: float, now: int, past: ProbePast | None) -> bool:
+        """Return whether a return may be a thermostat's: the mean over cycles is clearly beyond, and the slow value not well inside."""
+        if past is None or slow >= self.limit + 2 * self.deadband:
+            return False
+        mean = past.cycle_percent(now)
+        return mean is not None and self.sign * mean < self.limit - _CLEARLY_PERCENT
 
     def activate(self, now: int) -> None:
         """The condition is an alarm from now on."""
@@ -220,6 +194,11 @@ class LimitRun:
             self.seconds = -1.0
         self.back = -1.0
 
+    def drop(self) -> None:
+        """Forget what ran, an alarm too: the readings it rested on are not believed."""
+        self.active = False
+        self.restart()
+
 
 @remembered
 class Side:
@@ -227,20 +206,26 @@ class Side:
 
     read: beyond tolerable on the readings as read, with the bound of doubt in its delay; heat has none, for nothing holds
     it. level: 0 none, 1 beyond target, 2 beyond tolerable; for hot 1 is beyond tolerable and 2 is danger.
+    busy: whether anything ran or stood here after the last reading; a new one is taken as busy until its first.
     """
 
-    __slots__ = ("inner", "kind", "level", "outer", "read", "sign", "thermal")
+    kind: Kind
+    sign: float
+    thermal: bool
+    inner: LimitRun | None
+    outer: LimitRun
+    read: LimitRun | None = None
+    level: int = 0
+    busy: bool = True
 
-    def __init__(
-        self, kind: Kind, sign: float, thermal: bool, inner: LimitRun | None, outer: LimitRun, read: LimitRun | None
-    ) -> None:
-        self.kind: Kind = kind
-        self.sign = sign
-        self.thermal = thermal
-        self.inner = inner
-        self.outer = outer
-        self.read = read
-        self.level = 0
+    def go_on(self, before: Side) -> None:
+        """What ran and stood under other limits goes on under these."""
+        self.level = before.level
+        self.outer = before.outer.go_on(self.outer)
+        if self.inner is not None and before.inner is not None:
+            self.inner = before.inner.go_on(self.inner)
+        if self.read is not None and before.read is not None:
+            self.read = before.read.go_on(self.read)
 
     def step(
         self,
@@ -259,15 +244,17 @@ class Side:
         value *= self.sign
         slow *= self.sign
         outer, inner, read = self.outer, self.inner, self.read
-        cycles = Cycles(past, self.sign, now) if past is not None else None
         if read is not None and (value < read.limit or (read.seconds >= 0 and (read.active or not touched))):
-            read.step(value, slow, seconds, now, cycles)
+            read.step(value, slow, seconds, now, past)
         if believed:
-            raised = outer.step(value, slow, seconds, now, cycles)
+            raised = outer.step(value, slow, seconds, now, past)
             if inner is not None:
-                inner.step(value, slow, seconds, now, cycles)
+                inner.step(value, slow, seconds, now, past)
                 if raised == 1 and not inner.active:
                     inner.activate(now)
+        self.busy = (
+            outer.seconds >= 0 or (inner is not None and inner.seconds >= 0) or (read is not None and read.seconds >= 0)
+        )
         if outer.active or (read is not None and read.active and (self.level == 2 or value < read.limit)):
             return 2  # what is already back inside is not told any more
         return 1 if inner is not None and inner.active else 0
@@ -299,76 +286,41 @@ class Side:
         """Forget what lies above a level, an alarm too: what it rested on is not believed."""
         self.level = level
         for run in self.runs() if level == 0 else (self.outer,):
-            run.active = False
-            run.seconds = run.back = -1.0
+            run.drop()
 
     def end(self) -> None:
         """Forget everything: the keeper wants nothing of these readings believed."""
         self.drop()
         if self.read is not None:
-            self.read.active = False
-            self.read.seconds = self.read.back = -1.0
-
-    @property
-    def busy(self) -> bool:
-        """Whether anything runs or stands here."""
-        outer, inner, read = self.outer, self.inner, self.read
-        return (
-            outer.seconds >= 0
-            or outer.active
-            or (inner is not None and (inner.seconds >= 0 or inner.active))
-            or (read is not None and read.seconds >= 0)
-        )
+            self.read.drop()
 
     def runs(self) -> tuple[LimitRun, ...]:
         """Return the runs of this side on believed readings, the outer last."""
         return (self.outer,) if self.inner is None else (self.inner, self.outer)
 
 
-def sides_for(limits: Limits, old: list[Side] | None = None) -> list[Side]:
+def sides_for(limits: Limits, old: Sequence[Side] = ()) -> list[Side]:
     """Return the four sides these limits make; runs of `old` go on under the new limits."""
-    d = limits.delays
-    off = d.off_minutes * 60
-    wet, warm = d.humidity_deadband, d.temperature_deadband
-    target, tolerable, heat = (
-        limits.humidity_target,
-        limits.humidity_tolerable,
-        limits.temperature_tolerable,
-    )
-    wanted: list[tuple[Doubtable | Literal["hot"], float, bool, dict[str, float] | None, dict[str, float]]] = [
-        ("dry", 1.0, False,
-         {"limit": target.low, "delay": d.dry_target_minutes * 60, "deadband": wet, "slack": 0.3},
-         {"limit": tolerable.low, "delay": d.dry_tolerable_minutes * 60, "deadband": wet, "slack": 0.3}),
-        ("damp", -1.0, False,
-         {"limit": -target.high, "delay": d.damp_target_minutes * 60, "deadband": wet, "slack": 0.3},
-         {"limit": -tolerable.high, "delay": d.damp_tolerable_minutes * 60, "deadband": wet, "slack": 0.3}),
-        ("hot", -1.0, True,
-         {"limit": -heat.high, "delay": 0, "deadband": warm, "slack": 0, "samples": d.hot_samples, "plain": 1},
-         {"limit": -limits.temperature_danger, "delay": 0, "deadband": warm, "slack": 0, "samples": 2, "plain": 1}),
-        ("cold", 1.0, True, None,
-         {"limit": heat.low, "delay": d.cold_minutes * 60, "deadband": warm, "slack": 0.1}),
+    d, target, tolerable = limits.delays, limits.humidity_target, limits.humidity_tolerable
+    off, warmth = d.off_minutes * 60.0, d.temperature_deadband
+
+    def wet(sign: float, limit: float, minutes: float) -> LimitRun:
+        return LimitRun(sign * limit, minutes * 60.0, d.humidity_deadband, off, 0.3, sign=sign)
+
+    def hot(limit: float, samples: int) -> LimitRun:
+        return LimitRun(-limit, 0.0, warmth, off, samples=samples, plain=True, sign=-1.0)
+
+    def side(kind: Doubtable, thermal: bool, inner: LimitRun | None, outer: LimitRun) -> Side:
+        read = replace(outer, delay=outer.delay + DOUBT_SECONDS[kind])
+        return Side(kind, outer.sign, thermal, inner, outer, read)
+
+    heat, cold = limits.temperature_tolerable, d.cold_minutes * 60.0
+    made = [
+        side("dry", False, wet(1.0, target.low, d.dry_target_minutes), wet(1.0, tolerable.low, d.dry_tolerable_minutes)),
+        side("damp", False, wet(-1.0, target.high, d.damp_target_minutes), wet(-1.0, tolerable.high, d.damp_tolerable_minutes)),
+        Side("hot", -1.0, True, hot(heat.high, d.hot_samples), hot(limits.temperature_danger, 2)),
+        side("cold", True, None, LimitRun(heat.low, cold, warmth, off, 0.1)),
     ]  # fmt: skip
-    made = []
-    for i, (kind, sign, thermal, inner, outer) in enumerate(wanted):
-        before = old[i] if old else None
-        found = _run(outer, off, before.outer if before else None)
-        read = None
-        if kind != "hot":
-            late = outer | {"delay": outer["delay"] + DOUBT_SECONDS[kind]}
-            read = _run(late, off, before.read if before else None)
-        side = Side(
-            kind, sign, thermal, _run(inner, off, before.inner if before else None) if inner else None, found, read
-        )
-        side.level = before.level if before else 0
-        made.append(side)
+    for new, before in zip(made, old, strict=False):
+        new.go_on(before)
     return made
-
-
-def _run(options: Mapping[str, float], off: float, run: LimitRun | None) -> LimitRun:
-    """Return a run with these settings, an old one where there was one."""
-    limit, delay, deadband, slack = (float(options[name]) for name in ("limit", "delay", "deadband", "slack"))
-    samples, plain = int(options.get("samples", 1)), bool(options.get("plain"))
-    if run is None:
-        return LimitRun(limit, delay, deadband, off, samples=samples, plain=plain, slack=slack)
-    run.set(limit, delay, deadband, off, samples=samples, plain=plain, slack=slack)
-    return run

@@ -23,7 +23,7 @@ from dewkeeper.judge.checks.impossible import still_impossible
 from dewkeeper.judge.checks.saturated import SATURATED_PERCENT, TOUCHED_SECONDS, SaturatedMemory
 from dewkeeper.judge.checks.swapped import note_stranger, still_swapped, stranger
 from dewkeeper.judge.contract import Amended, InFault
-from dewkeeper.judge.detectors import lid_open
+from dewkeeper.judge.detectors.lid_open import FALL, LEAST_SWINGS, RISE, jumped
 from dewkeeper.judge.limit_alarm import SLOW_SECONDS
 from dewkeeper.judge.memory import NEVER
 from dewkeeper.judge.probe_past import LOOK_SECONDS
@@ -213,10 +213,7 @@ def _count(state: JudgeState, probe: ProbeState, now: int, t: float, h: float, s
         at, t0, e0 = trail[0]
         if now - at > _GAP_SECONDS and now - trail[-1][0] > _GAP_SECONDS:
             probe.disturbed(now)
-        elif (
-            not (lid_open.FALL * e0 <= e <= lid_open.RISE * e0 and -_STEADY_C < t - t0 < _STEADY_C)
-            and now - trail[-1][0] <= state.hold
-        ):
+        elif not (FALL * e0 <= e <= RISE * e0 and -_STEADY_C < t - t0 < _STEADY_C) and now - trail[-1][0] <= state.hold:
             elsewhere = _moved(state, probe, now, t, e)
     air.t, air.h, air.e = t, h, e
     air.seen = now
@@ -234,13 +231,13 @@ def _moved(state: JudgeState, probe: ProbeState, now: int, t: float, e: float) -
     """Compare a reading with what is up to five minutes older; return whether something warmed the probe alone."""
     past, view = probe.past, View(state, probe, now)
     _, t0, e0 = past.trail[0]
-    rise, fall = e > lid_open.RISE * e0, e < lid_open.FALL * e0
+    rise, fall = e > RISE * e0, e < FALL * e0
     if (rise or fall) and not probe.faults and not probe.memory(CrcMemory).score:
-        act(state, probe, lid_open.jumped(view, t, e), now)
+        act(state, probe, jumped(view, t, e), now)
     step = t - t0
-    opened = fall and e0 - e > lid_open.LEAST_SWINGS * past.usual_range
+    opened = fall and e0 - e > LEAST_SWINGS * past.usual_range
     # A misting, which moistens and cools, touches no probe; nor does a lamp that swings like this every hour.
-    warmed = abs(step) >= _STEADY_C and abs(step) > lid_open.LEAST_SWINGS * past.usual_swing
+    warmed = abs(step) >= _STEADY_C and abs(step) > LEAST_SWINGS * past.usual_swing
     if opened or (warmed and not (rise and step < 0)):
         probe.disturbed(now)
     found = sensor_heater.own_heat(view, t, e)

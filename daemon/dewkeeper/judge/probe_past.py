@@ -64,15 +64,11 @@ class ProbePast:
     @property
     def hours(self) -> list[Hour]:
         """Return the hours, oldest first; a change of the list changes nothing."""
-        return self._unpacked(0, len(self.packed) // _HOUR_WIDTH)
+        return _unpacked(self.packed)
 
     @hours.setter
     def hours(self, hours: Iterable[Hour]) -> None:
         self.packed = array("d", [number for hour in hours for number in hour])
-
-    def _unpacked(self, first: int, last: int) -> list[Hour]:
-        numbers = iter(self.packed[_HOUR_WIDTH * first : _HOUR_WIDTH * last])
-        return [(int(hour), *means, known > 0) for hour, *means, known in zip(*[numbers] * _HOUR_WIDTH, strict=True)]
 
     def _begin(self, hour: int, t: float, e: float) -> None:
         self.hour = hour
@@ -140,7 +136,12 @@ class ProbePast:
         """Return the hours whose number is at least `first` and below `last`."""
         # The numbers of the hours rise, so what is wanted lies together: only that is unpacked.
         numbers = self.packed[::_HOUR_WIDTH]
-        return self._unpacked(bisect_left(numbers, first), bisect_left(numbers, last))
+        begin, end = bisect_left(numbers, first), bisect_left(numbers, last)
+        return _unpacked(self.packed[_HOUR_WIDTH * begin : _HOUR_WIDTH * end])
+
+    def last(self, count: int) -> list[Hour]:
+        """Return the last so many hours, oldest first, or as many as there are."""
+        return _unpacked(self.packed[-_HOUR_WIDTH * count :])
 
     def highest_since(self, at: int) -> float:
         """Return the highest temperature of the hours that are kept from a time on, °C."""
@@ -212,12 +213,11 @@ class ProbePast:
         self._conclude()
 
     def _conclude(self) -> None:
-        hours = self.hours
-        if not hours:
+        day = self.last(USUAL_HOURS)
+        if not day:
             self.high_c, self.low_c, self.usual_range, self.usual_swing = 999.0, -999.0, 0.0, 0.0
             self.usual_dt = self.usual_de = 0.0
             return
-        day = hours[-USUAL_HOURS:]
         self.high_c = max(hour[3] for hour in day)
         self.low_c = min(hour[4] for hour in day)
         self.usual_range = median(hour[5] for hour in day)
@@ -226,7 +226,7 @@ class ProbePast:
         if compared:
             self.usual_dt = median(hour[6] for hour in compared)
         # While a fault lasts nothing is compared; the hours that led to it are not usual only because they are the last ones.
-        if compared and 2 * len(compared) >= min(len(hours), HOURS_KEPT):
+        if compared and 2 * len(compared) >= len(self.packed) // _HOUR_WIDTH:
             self.usual_de = median(hour[7] for hour in compared)
 
     @property
@@ -240,3 +240,8 @@ class ProbePast:
         if not hours:
             return None
         return sum(h[1] for h in hours) / len(hours), sum(h[2] for h in hours) / len(hours)
+
+
+def _unpacked(packed: array[float]) -> list[Hour]:
+    numbers = iter(packed)
+    return [(int(hour), *means, known > 0) for hour, *means, known in zip(*[numbers] * _HOUR_WIDTH, strict=True)]

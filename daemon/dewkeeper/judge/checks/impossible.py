@@ -166,7 +166,7 @@ def _believed_above(probe: ProbeView) -> float:
 
 def hourly(view: View) -> Iterator[Finding]:
     """A new hour of a probe begins: was it below its room in all of the last ones?"""
-    recent = view.probe.past.hours[-LONG_HOURS:]
+    recent = view.probe.past.last(LONG_HOURS)
     if len(recent) == LONG_HOURS and all(below_room(view, hour[2]) for hour in recent):
         found = name_impossible(view, recent[0][0] * 3600, "very")
         if found is not None:

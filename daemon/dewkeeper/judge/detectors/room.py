@@ -53,7 +53,7 @@ def look(view: View) -> Iterator[Finding]:
     hottest_c = min(-w.sides[2].runs()[0].limit for w in judged) - NEAR_LIMIT_C
     if not memory.runs:
         memory.runs = [
-            LimitRun(0.0, delay, deadband, off, plain=True, slack=0.0)
+            LimitRun(0.0, delay, deadband, off, plain=True)
             for delay, deadband, off in (
                 (_HEAT_SECONDS, 0.5, _HEAT_SECONDS),
                 (_COLD_SECONDS, 0.5, _COLD_SECONDS),
