@@ -51,7 +51,10 @@ def test_what_was_learned_is_stored_told_to_the_judge_and_known_after_a_restart(
         assert [len(item.facts) for item in items] == [2, 1]
         assert history.learned(now)["T1"] == items[-1]
         assert history.learned(first)["T1"] == items[0]
-    assert again.writer.judge._state.known("T1", "drying_hours", again.writer.judge._state.now) == 8.5
+    state = again.writer.judge._state
+    held = state.fact("T1", "drying_hours", state.now)
+    assert held is not None
+    assert held.value == 8.5
 
 
 @pytest.mark.parametrize(

@@ -297,9 +297,3 @@ def _waits(state: JudgeState, about: Key, now: int) -> int:
             return 0
         least = min(least or wait, wait)
     return least
-
-
-__all__ = [
-    "NEVER_SUPPRESSED", "acknowledge", "act", "begin_anew", "exclude", "in_service", "let_go", "out_of_service", "realarm", "release", "withhold",
-    "withholding_ends",
-]  # fmt: skip

@@ -8,7 +8,7 @@ from typing import Final
 from dewkeeper.judge.account import account_of
 from dewkeeper.judge.beliefs import Belief
 from dewkeeper.judge.cause import advice, cause_of, consequence
-from dewkeeper.judge.contract import Amended, Detail, Eased, Finding, Over, Stands
+from dewkeeper.judge.contract import Amended, Eased, Finding, Over, Stands
 from dewkeeper.judge.detectors.lid_open import misted
 from dewkeeper.judge.hold_off import decide, words
 from dewkeeper.judge.journal_words import JOURNAL
@@ -53,13 +53,13 @@ def change_level(view: View, side: Side, level: int) -> Iterator[Finding]:
     if level == 0:
         yield Over(side.kind)
     elif side.kind != "hot":
-        yield Eased(side.kind, side.sign * side.runs()[0].limit)
+        yield Eased(side.kind, side.limit)
 
 
 def _told(view: View, side: Side, doubt: Belief | None, *, escalates: bool) -> Stands:
     """Return what is told of a side at its level."""
-    level, runs, air = side.level, side.runs(), view.probe.air
-    started = min(r.since for r in (*runs, side.read) if r is not None and r.active)
+    level, air = side.level, view.probe.air
+    started = min(r.since for r in (*side.runs(), side.read) if r is not None and r.active)
     cause = cause_of(view, side.kind, started)
     response = advice(view, side.kind, cause)
     detail = side.measure(level)
@@ -74,7 +74,7 @@ def _told(view: View, side: Side, doubt: Belief | None, *, escalates: bool) -> S
         said, response, beside = words(view, side, doubt, response)
         cause, detail = said or cause, detail | beside
     return Stands(
-        side.kind, started, round(air.t if side.thermal else air.h, 2), side.sign * (runs[-1] if level == 2 else runs[0]).limit,
+        side.kind, started, round(air.t if side.thermal else air.h, 2), side.sign * (side.outer if level == 2 else side.milder).limit,
         cause, response, detail, band="tolerable" if level == 2 or side.kind == "hot" else "target",
         consequence=consequence(view, side.kind), escalates=escalates,
     )  # fmt: skip
@@ -110,14 +110,14 @@ def may_wait(view: View, side: Side) -> tuple[int, list[Finding]]:
     often as of an excursion that nothing suppresses, so that it lasts no longer than its bound.
     """
     value = side.sign * (view.probe.air.t if side.thermal else view.probe.air.h)
-    inner, outer = side.runs()[0], side.runs()[-1]
+    inner, outer = side.milder, side.outer
     found: list[Finding] = []
     if value >= inner.limit:
         return _RETURN_SECONDS, found
     if side.level == 2 and value >= outer.limit and inner is not outer:
         if inner.seconds < inner.delay:
             return _RETURN_SECONDS, found
-        found.append(Eased(side.kind, side.sign * inner.limit))
+        found.append(Eased(side.kind, side.limit))
         side.drop(1)  # should it go beyond tolerable again, that escalates as ever
     alarm = view.alarm(side.kind)
     if alarm is None or alarm.told:
@@ -132,6 +132,3 @@ def may_wait(view: View, side: Side) -> tuple[int, list[Finding]]:
         cause, response, detail = words(view, side, decision.doubt, "")
         found.append(Amended(side.kind, detail, cause, response))
     return decision.wait, found
-
-
-__all__ = ["Detail", "change_level", "may_wait"]

@@ -18,17 +18,7 @@ from dewkeeper.judge.account import account_of
 from dewkeeper.judge.contract import Amended
 from dewkeeper.judge.detectors.lid_open import misted
 from dewkeeper.judge.journal_words import JOURNAL, SICK
-from dewkeeper.judge.rationale import (
-    ADDED,
-    COOLED,
-    DAY,
-    HANDS_OFF,
-    LEFT,
-    ROOM,
-    STILL_DRY,
-    TO_THE_THERMOSTAT,
-    WARMED,
-)
+from dewkeeper.judge.rationale import ADDED, COOLED, DAY, HANDS_OFF, LEFT, ROOM, STILL_DRY, TO_THE_THERMOSTAT, WARMED
 from dewkeeper.judge.types import EnclosureFacts, Kind
 from dewkeeper.judge.view import View
 

@@ -6,11 +6,11 @@ from collections.abc import Iterator, Mapping
 from dataclasses import fields
 from typing import Any
 
-from dewkeeper.judge.types import EnclosureFacts, ProbeFacts, Settings
+from dewkeeper.judge.types import EnclosureFacts, Figures, ProbeFacts, Settings
 from dewkeeper_config.models import Limits
 from dewkeeper_config.plain import to_plain
 
-Changed = dict[str, str | float | int]
+Changed = Figures
 """Name of a value -> "old -> new"."""
 
 

@@ -15,6 +15,7 @@ from dewkeeper.judge.journal_words import BEFORE_SECONDS, LONGEST_SUPPRESSION_SE
 from dewkeeper.judge.limit_alarm import DOUBT_SECONDS, Doubtable, Side
 from dewkeeper.judge.memory import NEVER
 from dewkeeper.judge.rationale import HOUR
+from dewkeeper.judge.types import Figures
 from dewkeeper.judge.view import View
 from dewkeeper.judge.words import KINDS
 
@@ -30,9 +31,6 @@ class Decision(NamedTuple):
     def named(self) -> bool:
         """Whether its own probe is named instead."""
         return any(fault.probe is None for fault in self.found)
-
-
-Detail = dict[str, str | float | int]
 
 
 def decide(view: View, side: Side) -> Decision:
@@ -61,12 +59,12 @@ def decide(view: View, side: Side) -> Decision:
     return Decision(doubt=elsewhere)
 
 
-def words(view: View, side: Side, belief: Belief, usual: str) -> tuple[str, str, Detail]:
+def words(view: View, side: Side, belief: Belief, usual: str) -> tuple[str, str, Figures]:
     """Return cause (empty: as ever), response and detail of an excursion that is told in doubt; usual: its usual response."""
     own, usual = view.probe.place, usual or KINDS[side.kind].response
     partner = belief.other(view) if belief.other is not None else None
     other = partner.place if partner is not None else "another enclosure"
-    detail: Detail = {"doubt": belief.doubt}
+    detail: Figures = {"doubt": belief.doubt}
     if partner is not None:
         detail["or"] = other
     if side.kind == "hot":
@@ -100,5 +98,4 @@ def _named_below_room(view: View, since: int) -> tuple[InFault, ...]:
     e = view.probe.past.lately(view.now)
     if not below_room(view, e, HOLD_HPA, SOON_HOURS):
         return ()
-    found = name_impossible(view, since, "fairly" if below_room(view, e) else "somewhat")
-    return () if found is None else (found,)
+    return name_impossible(view, since, "fairly" if below_room(view, e) else "somewhat")

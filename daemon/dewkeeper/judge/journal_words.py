@@ -41,6 +41,7 @@ _OPEN: Final[tuple[Kind, ...]] = ("dry", "cold", "displaced", "heat_lost")
 _WET: Final[tuple[Kind, ...]] = (*_OPEN, "damp")
 """What a hand in the tub can cause, and a wet cloth in it. Nothing is quieted that a deed cannot cause."""
 
+# fmt: off
 JOURNAL: Final[Mapping[str, JournalWord]] = {
     "misted": JournalWord("misted", suppresses=("damp",), seconds=2 * HOUR, lever="misting"),
     "refilled": JournalWord("bowl refilled", opens=True, suppresses=("dry", "cold"), seconds=HOUR, lever="bowl_refill"),
@@ -68,41 +69,14 @@ JOURNAL: Final[Mapping[str, JournalWord]] = {
     "limits_over": JournalWord("limits for a time over"),
     "stage_over": JournalWord("stage over", ends=("opaque", "gravid", "quarantine", "hatchling", "egg_box")),
     "misting_changed": JournalWord("misting changed", lever="misting"),
-    "bowl_size_changed": JournalWord(
-        "bowl size changed", opens=True, suppresses=("dry", "cold"), seconds=HOUR, lever="bowl_size"
-    ),
-    "bowl_place_changed": JournalWord(
-        "bowl moved", opens=True, suppresses=("dry", "cold"), seconds=HOUR, lever="bowl_place"
-    ),
-    "mesh_cover_changed": JournalWord(
-        "mesh cover changed",
-        opens=True,
-        suppresses=("dry", "cold"),
-        seconds=HOUR,
-        lever="mesh_cover",
-    ),
+    "bowl_size_changed": JournalWord("bowl size changed", opens=True, suppresses=("dry", "cold"), seconds=HOUR, lever="bowl_size"),
+    "bowl_place_changed": JournalWord("bowl moved", opens=True, suppresses=("dry", "cold"), seconds=HOUR, lever="bowl_place"),
+    "mesh_cover_changed": JournalWord("mesh cover changed", opens=True, suppresses=("dry", "cold"), seconds=HOUR, lever="mesh_cover"),
     "holes_changed": JournalWord("holes changed", opens=True, suppresses=("dry", "cold"), seconds=HOUR, lever="holes"),
-    "substrate_changed": JournalWord(
-        "substrate changed",
-        opens=True,
-        suppresses=_WET,
-        seconds=4 * HOUR,
-        drinks=True,
-        lever="substrate",
-    ),
-    "humid_hide_changed": JournalWord(
-        "humid hide changed",
-        opens=True,
-        suppresses=("dry", "cold"),
-        seconds=HOUR,
-        lever="humid_hide",
-    ),
-    "heater_changed": JournalWord(
-        "heater changed", suppresses=("cold", "heat_lost"), seconds=2 * HOUR, restarts_memory=True, long=True
-    ),
-    "moistened": JournalWord(
-        "substrate moistened", opens=True, suppresses=("dry", "cold", "damp"), seconds=2 * HOUR, lever="substrate"
-    ),
+    "substrate_changed": JournalWord("substrate changed", opens=True, suppresses=_WET, seconds=4 * HOUR, drinks=True, lever="substrate"),
+    "humid_hide_changed": JournalWord("humid hide changed", opens=True, suppresses=("dry", "cold"), seconds=HOUR, lever="humid_hide"),
+    "heater_changed": JournalWord("heater changed", suppresses=("cold", "heat_lost"), seconds=2 * HOUR, restarts_memory=True, long=True),
+    "moistened": JournalWord("substrate moistened", opens=True, suppresses=("dry", "cold", "damp"), seconds=2 * HOUR, lever="substrate"),
     "probe_wiped": JournalWord("probe wiped", probe=True, suppresses=_WET, seconds=HOUR),
     "belly_smooth": JournalWord("belly scales smooth"),
     "belly_rough": JournalWord("belly scales rough"),
@@ -125,6 +99,7 @@ JOURNAL: Final[Mapping[str, JournalWord]] = {
     "note": JournalWord("note"),
     "withdrawn": JournalWord("taken back"),
 }
+# fmt: on
 
 BEFORE_SECONDS: Final = 600
 """What was so for longer than this before a deed is not explained by it."""

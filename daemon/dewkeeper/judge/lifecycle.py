@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Final
 from dewkeeper.judge.dump import remembered
 from dewkeeper.judge.memory import NEVER
 from dewkeeper.judge.rationale import Rationale
-from dewkeeper.judge.types import Alarm, Band, Happening, Kind, Priority, State
+from dewkeeper.judge.types import Alarm, Band, Figures, Happening, Kind, Priority, State
 
 if TYPE_CHECKING:
     from dewkeeper.judge.contract import Stands
@@ -62,11 +62,7 @@ TABLE: Final[dict[tuple[State, str], tuple[State, Happening | None]]] = {
 }
 """(state, trigger) -> (next state, what is told). A pair that is not here changes nothing."""
 
-WITHHOLD: Final[dict[State, str]] = {
-    "shelved": "shelve",
-    "suppressed": "suppress",
-    "out_of_service": "remove",
-}
+WITHHOLD: Final[dict[State, str]] = {"shelved": "shelve", "suppressed": "suppress", "out_of_service": "remove"}
 """Withheld state -> the trigger that leads there."""
 
 
@@ -103,7 +99,7 @@ class AlarmInstance:
     consequence: str = ""
     response: str = ""
     within: int = 0
-    detail: dict[str, str | float | int] = field(default_factory=dict)
+    detail: Figures = field(default_factory=dict)
 
     def say(self, row: Rationale, found: Stands) -> None:
         """Say what is so: empty words are the kind's own."""

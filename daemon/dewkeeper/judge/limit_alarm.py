@@ -33,7 +33,7 @@ from typing import Final, Literal
 
 from dewkeeper.judge.dump import remembered
 from dewkeeper.judge.probe_past import CYCLE_SECONDS, ProbePast
-from dewkeeper.judge.types import Kind
+from dewkeeper.judge.types import Figures, Kind
 from dewkeeper_config.models import Limits
 
 SLOW_SECONDS: Final = 1200.0
@@ -233,9 +233,9 @@ class Side:
         slow: float,
         seconds: float,
         now: int,
-        past: ProbePast | None = None,
-        believed: bool = True,
-        touched: bool = False,
+        past: ProbePast | None,
+        believed: bool,
+        touched: bool,
     ) -> int:
         """Take one counted reading and return the level now; past: of the humidity, where a thermostat may carry it.
 
@@ -260,6 +260,16 @@ class Side:
         return 1 if inner is not None and inner.active else 0
 
     @property
+    def milder(self) -> LimitRun:
+        """The run that is passed first: beyond target, where there is one."""
+        return self.inner or self.outer
+
+    @property
+    def limit(self) -> float:
+        """The limit that is passed first, °C or %RH."""
+        return self.sign * self.milder.limit
+
+    @property
     def due(self) -> LimitRun:
         """The run that is being told: the outer one where both are beyond."""
         return self.inner if self.inner is not None and self.inner.active and not self.outer.active else self.outer
@@ -267,7 +277,7 @@ class Side:
     @property
     def beyond_since(self) -> int:
         """Elapsed time since which the readings, as read, are beyond tolerable; -1 when they are not."""
-        run = self.read or self.runs()[0]
+        run = self.read or self.milder
         return run.since if run.seconds >= 0 else -1
 
     def put_off(self, seconds: int) -> None:
@@ -276,9 +286,9 @@ class Side:
             if run.active:
                 run.put_off(seconds)
 
-    def measure(self, level: int) -> dict[str, str | float | int]:
+    def measure(self, level: int) -> Figures:
         """Return minutes beyond the limit of a level so far, and the dose: %RH times hours, or °C times hours."""
-        run = self.runs()[0] if level < 2 else self.outer if self.outer.active or self.read is None else self.read
+        run = self.milder if level < 2 else self.outer if self.outer.active or self.read is None else self.read
         unit = "celsius" if self.thermal else "percent"
         return {"beyond_minutes": round(run.beyond / 60), f"dose_{unit}_hours": round(run.dose / 3600, 2)}
 
@@ -287,6 +297,12 @@ class Side:
         self.level = level
         for run in self.runs() if level == 0 else (self.outer,):
             run.drop()
+
+    def restart(self) -> None:
+        """Forget what runs, as read too; what is an alarm stays."""
+        for run in (*self.runs(), self.read):
+            if run is not None:
+                run.restart()
 
     def end(self) -> None:
         """Forget everything: the keeper wants nothing of these readings believed."""

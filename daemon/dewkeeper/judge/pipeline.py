@@ -119,32 +119,23 @@ def take(
 def _find_flat(state: JudgeState, probe: ProbeState, now: int, *, words: bool) -> frozenset[str]:
     """Return the trace of a flat line, if any."""
     found = stuck(View(state, probe, now), words=words)
-    if found is None:
-        return _NO_TRACES
-    act(state, probe, (found,), now)
-    return frozenset({"flat_line"})
+    act(state, probe, found, now)
+    return frozenset({"flat_line"}) if found else _NO_TRACES
 
 
 def _find_wet(state: JudgeState, probe: ProbeState, now: int, h: float) -> frozenset[str]:
     """Return the trace of a wet probe, if any."""
     trace, found = saturated.pinned(View(state, probe, now), h)
-    if found is not None:
-        act(state, probe, (found,), now)
+    act(state, probe, found, now)
     return frozenset({"saturated"}) if trace else _NO_TRACES
 
 
 def _gross(state: JudgeState, probe: ProbeState, now: int) -> Outcome:
-    _rubbish(state, probe, now, stated=True)
+    act(state, probe, gross_range.note_rubbish(View(state, probe, now), stated=True), now)
     # Of no fault is this a reading without a trace: each has its recovery before it again.
     for spell in probe.faults.values():
         spell[1] = -1
     return _GROSS
-
-
-def _rubbish(state: JudgeState, probe: ProbeState, now: int, *, stated: bool = False) -> None:
-    found = gross_range.note_rubbish(View(state, probe, now), stated=stated)
-    if found is not None:
-        act(state, probe, (found,), now)
 
 
 def _follows(state: JudgeState, probe: ProbeState, now: int, t: float, h: float, burst: bool) -> Outcome | None:
@@ -153,7 +144,7 @@ def _follows(state: JudgeState, probe: ProbeState, now: int, t: float, h: float,
     match gross_range.alone(view, t, h) if burst else gross_range.jump(view, t, h):
         case Jump.WAITS:
             if not burst or "gross_range" in probe.faults:
-                _rubbish(state, probe, now)
+                act(state, probe, gross_range.note_rubbish(view), now)
             return _ALONE if burst else _JUMPED
         case Jump.COUNTS_BOTH:
             at, waiting_t, waiting_h = memory.waiting
@@ -241,10 +232,8 @@ def _moved(state: JudgeState, probe: ProbeState, now: int, t: float, e: float) -
     if opened or (warmed and not (rise and step < 0)):
         probe.disturbed(now)
     found = sensor_heater.own_heat(view, t, e)
-    if found is None:
-        return False
-    act(state, probe, (found,), now)
-    return True
+    act(state, probe, found, now)
+    return bool(found)
 
 
 def _look_back(state: JudgeState, probe: ProbeState, now: int, turned: bool) -> None:
@@ -295,9 +284,7 @@ def lost(state: JudgeState, probe: ProbeState, now: int, failure: str) -> Outcom
     air.last = now
     if failure == "crc":
         air.live = now  # it answers, if only garbage: not missing
-        found = probe.memory(CrcMemory).garbled(now)
-        if found is not None:
-            act(state, probe, (found,), now)
+        act(state, probe, probe.memory(CrcMemory).garbled(now), now)
     if failure == "brownout":
         _restarted(state, probe, now)
     for kind, spell in probe.faults.items():
@@ -316,17 +303,14 @@ def notes(state: JudgeState, probe: ProbeState, now: int, seen: tuple[str, ...])
     if exchanged:
         begin_anew(state, probe, now, another=True)
         probe.air.seen = NEVER  # nor is the next reading compared with the other sensor's last one
-    if found is not None:
-        act(state, probe, (found,), now)
+    act(state, probe, found, now)
     if "reset_seen" in seen and note == before:  # a plug pulled by hand is no weak supply
         _restarted(state, probe, now)
 
 
 def _restarted(state: JudgeState, probe: ProbeState, now: int) -> None:
-    found = brownout.note_restart(View(state, probe, now))
-    if found is not None:
-        act(state, probe, (found,), now)
-    elif probe.memory(brownout.BrownoutMemory).restarted == now:
+    act(state, probe, brownout.note_restart(View(state, probe, now)), now)
+    if probe.memory(brownout.BrownoutMemory).restarted == now:
         state.set_timer(now + brownout.TOGETHER_POLLS * state.poll, "restarts", "")
 
 
@@ -361,7 +345,7 @@ def name_cause(state: JudgeState, report: SystemReport, now: int) -> None:
     for probe in unheard:
         view = View(state, probe, now)
         if probe in told:
-            kind = missing.kind_of_silence(probe)
+            kind: Kind = "missing" if "missing" in probe.faults else "crc"
             place = probe.fault.places.get(kind, probe.place)
             cause = missing.next_cause(place, report)
             act(state, None, (Amended(kind, {}, cause, report.response, place, told=True),), now)

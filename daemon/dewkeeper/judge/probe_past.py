@@ -162,19 +162,8 @@ class ProbePast:
             t_now, e_now = vapour(t, e)
             range_now = vapour(t, e + e_range)[1] - e_now
             step = t_now - t
-            hours.append(
-                (
-                    hour,
-                    t_now,
-                    e_now,
-                    t_high + step,
-                    t_low + step,
-                    range_now,
-                    excess_t + step,
-                    excess_e + e_now - e,
-                    known,
-                )
-            )
+            apart_t, apart_e = excess_t + step, excess_e + e_now - e
+            hours.append((hour, t_now, e_now, t_high + step, t_low + step, range_now, apart_t, apart_e, known))
         self.hours = hours
         if self.n:
             t, e = self.t / self.n, self.e / self.n

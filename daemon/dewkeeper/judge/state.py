@@ -32,18 +32,7 @@ from dewkeeper.judge.types import (
 )
 from dewkeeper_config.models import Delays, HumiditySpan, Limits, TemperatureSpan
 
-for _class in (
-    EnclosureFacts,
-    ProbeFacts,
-    Settings,
-    Fact,
-    Learned,
-    Limits,
-    SystemReport,
-    Delays,
-    HumiditySpan,
-    TemperatureSpan,
-):
+for _class in (EnclosureFacts, ProbeFacts, Settings, Fact, Learned, SystemReport, Limits, Delays, HumiditySpan, TemperatureSpan):  # fmt: skip
     remembered(_class)
 
 _DEEDS_ASKED: Final = 8
@@ -102,15 +91,14 @@ class LimitMemory(ProbeMemory):
         self.t_low = self.h_low = -1e9
         self.t_high = self.h_high = 1e9
         for side in self.sides:
-            limit = side.sign * side.runs()[0].limit
             if side.kind == "dry":
-                self.h_low = limit
+                self.h_low = side.limit
             elif side.kind == "damp":
-                self.h_high = limit
+                self.h_high = side.limit
             elif side.kind == "hot":
-                self.t_high = limit
+                self.t_high = side.limit
             else:
-                self.t_low = limit
+                self.t_low = side.limit
         self.busy = any(side.busy for side in self.sides)
 
 
@@ -377,14 +365,9 @@ class JudgeState:
         tub = self.enclosures.get(enclosure or "")
         return int((self.limits(tub).delays.realarm_hours if tub else 12) * 3600)
 
-    def known(self, enclosure: str | None, quantity: Quantity, now: int) -> float | None:
-        """Return what was learned of an enclosure and still holds at an elapsed time, in the quantity's unit."""
-        fact = self.fact(enclosure, quantity, now)
-        return None if fact is None else fact.value
-
-    def fact(self, enclosure: str | None, quantity: Quantity, now: int) -> Fact | None:
-        """Return the same with its interval and its end."""
-        learned = self.learned.get(enclosure or "")
+    def fact(self, place: str, quantity: Quantity, now: int) -> Fact | None:
+        """Return what was learned of an enclosure or a room and still holds at an elapsed time."""
+        learned = self.learned.get(place)
         return None if learned is None else learned.fact(quantity, now + self.shift)
 
     def beyond_before(self, enclosure: str, kind: str, at: int) -> bool:

@@ -36,6 +36,9 @@ State = Literal[
 ]  # fmt: skip
 Failure = Literal["missing", "crc", "bus", "brownout"]  # why a poll gave no values
 
+Figures = dict[str, str | float | int]
+"""What is told beside an alarm, name by name."""
+
 OTHER_SENSOR = "other_sensor"
 
 PASS, NOT_EVALUATED, SUSPECT, FAIL, MISSING = 1, 2, 3, 4, 9

@@ -11,14 +11,14 @@ from typing import TYPE_CHECKING, Protocol
 
 from dewkeeper.judge.lifecycle import AlarmInstance
 from dewkeeper.judge.limit_alarm import Side
-from dewkeeper.judge.memory import NEVER, M
+from dewkeeper.judge.memory import M
 from dewkeeper.judge.probe_past import ProbePast
 from dewkeeper.judge.rationale import HIGHEST
 
 if TYPE_CHECKING:
     from dewkeeper.judge.state import JudgeState, ProbeState
 from dewkeeper.judge.journal_words import JOURNAL, JournalWord
-from dewkeeper.judge.types import EnclosureFacts, Fact, Kind, Quantity, Role, SystemReport
+from dewkeeper.judge.types import EnclosureFacts, Fact, Figures, Kind, Quantity, Role, SystemReport
 
 ROOM_SECONDS = 900
 """So old a room's reading may be to be compared with; common practice, no source."""
@@ -145,7 +145,7 @@ class View:
         """Return the alarm of a kind in this place (or another) that stands or waits to be seen; it is only to be read."""
         return self._state.register.instances.get((place or self.probe.place, kind))
 
-    def hottest(self, alarm: AlarmInstance) -> dict[str, str | float | int]:
+    def hottest(self, alarm: AlarmInstance) -> Figures:
         """Return how hot it was at most since an alarm of heat began, at this probe or one whose heat ended before, as a detail."""
         before = alarm.detail.get(HIGHEST)
         here = round(self.probe.past.highest_since(alarm.since), 1)
@@ -191,7 +191,8 @@ class View:
 
     def learned(self, quantity: Quantity) -> float | None:
         """Return what was learned of the enclosure, or of a room's probe, and still holds, in the quantity's unit."""
-        return self._state.known(self.probe.place, quantity, self.now)
+        fact = self.fact(quantity)
+        return None if fact is None else fact.value
 
     def fact(self, quantity: Quantity) -> Fact | None:
         """Return the same with its interval."""
@@ -204,6 +205,3 @@ class View:
     def wall(self, elapsed: int) -> int:
         """Return the stored time, UTC seconds, of an elapsed one."""
         return self._state.register.wall(elapsed)
-
-
-__all__ = ["NEVER", "AirView", "ProbeView", "View"]

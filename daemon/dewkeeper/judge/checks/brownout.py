@@ -30,14 +30,14 @@ class BrownoutMemory(ProbeMemory):
     restarted: int = NEVER
 
 
-def note_restart(view: View) -> InFault | None:
+def note_restart(view: View) -> tuple[InFault, ...]:
     """A probe says that it restarted without being told to: return the fault it is in, or remember it till others may have said so too."""
     if "brownout" in view.probe.faults:
-        return InFault("brownout", view.now, stated=True)
+        return (InFault("brownout", view.now, stated=True),)
     live = view.probe.air.live
     if live > view.begun and view.now - live <= missing_after(view.poll):
         view.probe.memory(BrownoutMemory).restarted = view.now
-    return None
+    return ()
 
 
 def restarts(view: View) -> Iterator[Finding]:

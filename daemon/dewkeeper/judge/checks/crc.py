@@ -24,12 +24,12 @@ class CrcMemory(ProbeMemory):
         """A reply was whole."""
         self.score -= 1
 
-    def garbled(self, now: int) -> InFault | None:
+    def garbled(self, now: int) -> tuple[InFault, ...]:
         """A reply was garbled; return the fault when that is too often."""
         if self.score == 0:
             self.since = now
         self.score = min(self.score + 2, TOLD_SCORE + 2)
-        return InFault("crc", self.since) if self.score >= TOLD_SCORE else None
+        return (InFault("crc", self.since),) if self.score >= TOLD_SCORE else ()
 
 
 CHECK: Final = Check(

@@ -12,6 +12,7 @@ from dewkeeper.judge.contract import Check, Findings, InFault, Over
 from dewkeeper.judge.dump import remembered
 from dewkeeper.judge.memory import NEVER, ProbeMemory
 from dewkeeper.judge.rationale import fault
+from dewkeeper.judge.types import Figures
 from dewkeeper.judge.view import ProbeView, View
 
 SUDDEN_SECONDS: Final = 2400
@@ -84,11 +85,7 @@ def look(view: View) -> Findings:
     # It may have fallen right after the last look that was still the tub's.
     since = memory.far_at + 1 if at_once and memory.far_at != NEVER else memory.near_since
     sure = "very" if at_once else "fairly"
-    detail: dict[str, str | float | int] = {
-        "sure": sure,
-        "room_c": round(room.air.t, 1),
-        "room_hpa": round(room.air.e, 1),
-    }
+    detail: Figures = {"sure": sure, "room_c": round(room.air.t, 1), "room_hpa": round(room.air.e, 1)}
     return InFault("displaced", since, detail), Over("lid_open"), Over("heat_lost")
 
 

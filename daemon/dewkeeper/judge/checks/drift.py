@@ -34,11 +34,9 @@ class DriftMemory(ProbeMemory):
     known_until: int = 0
 
     def correct(self, by: Corrected) -> None:
-        """As the contract says."""
         self.other = True
 
     def another(self) -> None:
-        """As the contract says."""
         self.other = True
 
 

@@ -59,19 +59,18 @@ class FlatLineMemory(ProbeMemory):
         return False
 
     def begin_anew(self) -> None:
-        """As the contract says."""
         self.pairs = self.repeats = self.run = 0
 
 
-def stuck(view: View, *, words: bool) -> InFault | None:
+def stuck(view: View, *, words: bool) -> tuple[InFault, ...]:
     """Return the fault when a long run of one pair is no coincidence; words: the pair are the sensor's own 16-bit words."""
     memory = view.probe.memory(FlatLineMemory)
     fine = not view.probe.rounded and (
         words or (memory.pairs >= _KNOWN_PAIRS and memory.repeats * _REPEATS_SHARE < memory.pairs)
     )
     if fine or view.now - memory.since >= FLAT_ROUNDED_SECONDS:
-        return InFault("flat_line", memory.since, stated=fine)
-    return None
+        return (InFault("flat_line", memory.since, stated=fine),)
+    return ()
 
 
 CHECK: Final = Check(

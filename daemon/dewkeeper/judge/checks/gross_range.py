@@ -67,25 +67,21 @@ class GrossRangeMemory(ProbeMemory):
             del self.rubbish[-1]
 
     def correct(self, by: Corrected) -> None:
-        """As the contract says."""
         if self.waits_at != NEVER:
             self.waits_t, self.waits_h = self.waits_t + by.warmer_c, by.humidity(self.waits_h)
 
     def disbelieved(self) -> None:
-        """As the contract says."""
         self.waits_at = NEVER
 
     def let_go(self) -> None:
-        """As the contract says."""
         self.waits_at = NEVER
 
     def fault_over(self, kind: str) -> None:
-        """As the contract says."""
         if kind == "gross_range":
             self.rubbish = []
 
 
-def note_rubbish(view: View, *, stated: bool = False) -> InFault | None:
+def note_rubbish(view: View, *, stated: bool = False) -> tuple[InFault, ...]:
     """A poll gave what the sensor cannot mean (stated), or a jump no air makes: once is nothing, again and again is a fault.
 
     A jump that the next reading bears out is taken back.
@@ -94,8 +90,8 @@ def note_rubbish(view: View, *, stated: bool = False) -> InFault | None:
     memory.rubbish = [*memory.rubbish[1 - RUBBISH_TOLD :], view.now]
     many = len(memory.rubbish) == RUBBISH_TOLD and view.now - memory.rubbish[0] < RUBBISH_POLLS * view.poll
     if "gross_range" in view.probe.faults or many:
-        return InFault("gross_range", memory.rubbish[0], stated=stated)
-    return None
+        return (InFault("gross_range", memory.rubbish[0], stated=stated),)
+    return ()
 
 
 def rare(view: View) -> bool:
@@ -137,14 +133,10 @@ def alone(view: View, t: float, h: float) -> Jump:
     return _with_the_waiting(view, t, h, BURST_T_C, BURST_H_PERCENT, else_=Jump.WAITS)
 
 
-def _hot_limit_c(view: View) -> float:
-    return -view.probe.sides[2].runs()[0].limit
-
-
 def _still_hot(view: View, t: float) -> bool:
     """Return whether a temperature and the last one that counted are both too hot and agree, whatever humidity does."""
     last = view.probe.air.t
-    return bool(view.probe.sides) and min(t, last) > _hot_limit_c(view) and abs(t - last) <= AGREE_C
+    return bool(view.probe.sides) and min(t, last) > view.probe.sides[2].limit and abs(t - last) <= AGREE_C
 
 
 def _with_the_waiting(view: View, t: float, h: float, near_t: float, near_h: float, *, else_: Jump) -> Jump:
@@ -153,7 +145,7 @@ def _with_the_waiting(view: View, t: float, h: float, near_t: float, near_h: flo
     Where both are too hot their humidities need not agree: heat is not argued away.
     """
     memory = view.probe.memory(GrossRangeMemory)
-    hot = bool(view.probe.sides) and min(t, memory.waits_t) > _hot_limit_c(view)
+    hot = bool(view.probe.sides) and min(t, memory.waits_t) > view.probe.sides[2].limit
     close = abs(t - memory.waits_t) <= near_t and (hot or abs(h - memory.waits_h) <= near_h)
     if view.now - memory.waits_at <= view.hold and close:
         return Jump.COUNTS_BOTH

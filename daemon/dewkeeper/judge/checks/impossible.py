@@ -7,16 +7,16 @@ suspect first, a humidifier beside it for example, and a tub under it is believe
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from statistics import median
 from typing import Final
 
 from dewkeeper.judge.checks.falls import falls_past
-from dewkeeper.judge.contract import Check, Finding, InFault
+from dewkeeper.judge.contract import Check, Findings, InFault
 from dewkeeper.judge.dump import remembered
 from dewkeeper.judge.journal_words import LONGEST_SUPPRESSION_SECONDS
 from dewkeeper.judge.memory import NEVER, Corrected, ProbeMemory
 from dewkeeper.judge.rationale import fault
+from dewkeeper.judge.types import Figures
 from dewkeeper.judge.view import ProbeView, View
 
 NEVER_JUMPED: Final = -1.0
@@ -48,7 +48,6 @@ class ImpossibleMemory(ProbeMemory):
     jumped_from: float = NEVER_JUMPED
 
     def correct(self, by: Corrected) -> None:
-        """As the contract says."""
         if self.jumped_from >= 0:
             self.jumped_from = by.vapour(by.t, self.jumped_from)[1]
 
@@ -98,27 +97,28 @@ def _floor_drinks(view: View) -> bool:
     )
 
 
-def name_impossible(view: View, since: int, sure: str) -> InFault | None:
+def name_impossible(view: View, since: int, sure: str) -> tuple[InFault, ...]:
     """Find which probe reads what cannot be: the tub's, or the room's when it moved, or when most tubs disagree with it."""
     probe, room = view.probe, view.room
     if room is None:
-        return None
+        return ()
     peers = [w for w in view.neighbours if not w.faults]
     below = [w for w in peers if below_room(view.of(w), w.air.slow_e)]
-    detail: dict[str, str | float | int] = {"sure": sure}
+    detail: Figures = {"sure": sure}
     rose = _room_rose(probe, room, peers)
     if rose is not None:
         room.memory(ImpossibleMemory).jumped_from = rose
         hpa = {"hpa": round(room.air.slow_e, 1), "before_hpa": round(rose, 1)}
-        return InFault(
+        found = InFault(
             "impossible", view.now, detail | hpa, cause="the room's reading rose and no enclosure followed",
             response="look what stands beside the room's probe: a humidifier, a kettle, a vent", probe=room,
         )  # fmt: skip
+        return (found,)
     if len(peers) >= _FEWEST_PEERS and 3 * len(below) >= 2 * len(peers):
         room.memory(ImpossibleMemory).jumped_from = NEVER_JUMPED
-        return InFault("impossible", view.now, detail | {"below it": len(below), "of": len(peers)}, probe=room)
+        return (InFault("impossible", view.now, detail | {"below it": len(below), "of": len(peers)}, probe=room),)
     hpa = {"hpa": round(probe.air.slow_e, 1), "room_hpa": round(room.air.slow_e, 1)}
-    return InFault("impossible", since, detail | hpa)
+    return (InFault("impossible", since, detail | hpa),)
 
 
 def _room_rose(probe: ProbeView, room: ProbeView, peers: list[ProbeView]) -> float | None:
@@ -164,13 +164,12 @@ def _believed_above(probe: ProbeView) -> float:
     return min(_BELIEVED_HPA, 0.5 * probe.past.usual_de) if probe.past.usual_de > 0 else -HOLD_HPA / 2
 
 
-def hourly(view: View) -> Iterator[Finding]:
+def hourly(view: View) -> Findings:
     """A new hour of a probe begins: was it below its room in all of the last ones?"""
     recent = view.probe.past.last(LONG_HOURS)
-    if len(recent) == LONG_HOURS and all(below_room(view, hour[2]) for hour in recent):
-        found = name_impossible(view, recent[0][0] * 3600, "very")
-        if found is not None:
-            yield found
+    if len(recent) < LONG_HOURS or not all(below_room(view, hour[2]) for hour in recent):
+        return ()
+    return name_impossible(view, recent[0][0] * 3600, "very")
 
 
 CHECK: Final = Check(

@@ -10,7 +10,7 @@ from dewkeeper.judge.checks.flat_line import FlatLineMemory
 from dewkeeper.judge.contract import Check, Detail, Finding, InFault
 from dewkeeper.judge.memory import NEVER
 from dewkeeper.judge.rationale import fault
-from dewkeeper.judge.types import Kind, SystemReport, own_part
+from dewkeeper.judge.types import Figures, SystemReport, own_part
 from dewkeeper.judge.view import ProbeView, View
 
 MISSING_SECONDS: Final = 570
@@ -125,7 +125,7 @@ def _part_silent(view: View, part: str, members: list[ProbeView]) -> Iterator[Fi
     report = view.report(part)
     known = report.response if report is not None else ""
     names = ", ".join(sorted(w.name for w in members))
-    detail: dict[str, str | float | int] = {
+    detail: Figures = {
         "branch": part, "members": names, "count": len(members), "text": f"silent: {names}",
     }  # fmt: skip
     if report is not None and report.action:
@@ -138,11 +138,6 @@ def _part_silent(view: View, part: str, members: list[ProbeView]) -> Iterator[Fi
                 response=known or "check the cable, plug and supply they share", probe=member, place=f"{_BRANCH}{part}",
                 began=began,
             )  # fmt: skip
-
-
-def kind_of_silence(probe: ProbeView) -> Kind:
-    """Return as what the silence of a probe is told."""
-    return "missing" if "missing" in probe.faults else "crc"
 
 
 CHECK: Final = Check(

@@ -31,23 +31,23 @@ class SaturatedMemory(ProbeMemory):
     since: int = NEVER
 
 
-def pinned(view: View, h: float) -> tuple[bool, InFault | None]:
+def pinned(view: View, h: float) -> tuple[bool, tuple[InFault, ...]]:
     """Return whether a humidity is a trace of a wet probe, and the fault when it is one."""
     probe, memory = view.probe, view.probe.memory(SaturatedMemory)
     if h < SATURATED_PERCENT - 2:
         memory.since = NEVER
-        return False, None
+        return False, ()
     if memory.since == NEVER:
         memory.since = view.now
     known, facts = "saturated" in probe.faults, view.facts
     moist = facts is not None and (facts.egg_box or facts.limits.humidity_target.high >= 99)
     if not known and moist and not _reads_wet_bulb(probe, memory.since):
-        return False, None  # an egg box may well be at 99 %
+        return False, ()  # an egg box may well be at 99 %
     if not known and view.wiped(memory.since - TOUCHED_SECONDS):
-        return False, None  # dried, put back, and as wet again within the hour: it is the air
+        return False, ()  # dried, put back, and as wet again within the hour: it is the air
     if view.now - memory.since >= SATURATED_SECONDS:
-        return True, InFault("saturated", memory.since)
-    return known, None
+        return True, (InFault("saturated", memory.since),)
+    return known, ()
 
 
 def _reads_wet_bulb(probe: ProbeView, wet_since: int) -> bool:

@@ -27,16 +27,14 @@ class SensorHeaterMemory(ProbeMemory):
     from_c: float = 0.0
 
     def correct(self, by: Corrected) -> None:
-        """As the contract says."""
         self.from_c += by.warmer_c if self.from_c else 0.0
 
     def fault_over(self, kind: str) -> None:
-        """As the contract says."""
         if kind == "sensor_heater":
             self.from_c = 0.0
 
 
-def own_heat(view: View, t: float, e: float) -> InFault | None:
+def own_heat(view: View, t: float, e: float) -> tuple[InFault, ...]:
     """Return the fault when this reading looks like the probe's own heater: a step at once, a plateau, the same vapour.
 
     Air in a tub does not warm so fast and then stay; a probe that heats itself does. So does one over which a lamp was
@@ -44,17 +42,18 @@ def own_heat(view: View, t: float, e: float) -> InFault | None:
     """
     trail = view.probe.past.trail
     if len(trail) < 2 or trail[-1][1] - trail[-2][1] < OWN_HEAT_C or view.now - trail[-2][0] > _POLLS_SECONDS:
-        return None
+        return ()
     (_, t0, e0), (at, t1, e1) = trail[-2], trail[-1]
     same = abs(t - t1) <= _SAME_C and abs(e1 - e0) <= _SAME_VAPOUR * e0 and abs(e - e0) <= _SAME_VAPOUR * e0
     if not view.probe.sides or not same or saturation_hpa(t1) <= _WARMER_VAPOUR * saturation_hpa(t0):
-        return None
+        return ()
     view.probe.memory(SensorHeaterMemory).from_c = t0
-    return InFault(
+    found = InFault(
         "sensor_heater", at,
         cause="it got warmer at once and its vapour stayed: its own heater, a lamp over it, or a warmer place",
         response="look where the probe lies and what shines on it; restart the daemon if that is not it",
     )  # fmt: skip
+    return (found,)
 
 
 def still_warm(probe: ProbeView, now: int, t: float) -> bool:

@@ -14,7 +14,7 @@ from statistics import median
 from typing import Final
 from urllib.parse import unquote
 
-from dewkeeper.judge.contract import Check, FaultOver, Finding, InFault, OtherAir
+from dewkeeper.judge.contract import Check, FaultOver, Finding, Findings, InFault, OtherAir
 from dewkeeper.judge.dump import remembered
 from dewkeeper.judge.memory import ProbeMemory
 from dewkeeper.judge.probe_past import Hour, Look
@@ -61,7 +61,6 @@ class SwappedMemory(ProbeMemory):
     note: str = ""
 
     def let_go(self) -> None:
-        """As the contract says."""
         self.note = ""
 
 
@@ -70,7 +69,7 @@ def stranger(probe: ProbeView) -> str:
     return probe.memory(SwappedMemory).note
 
 
-def note_stranger(view: View, note: str) -> tuple[bool, Finding | None]:
+def note_stranger(view: View, note: str) -> tuple[bool, Findings]:
     """Heed whether the sensor of a position is its own, `note` being empty when it is; return whether it was exchanged, and what follows.
 
     Another one may hang in another enclosure: until the keeper says that it belongs here, its humidity counts for
@@ -79,16 +78,17 @@ def note_stranger(view: View, note: str) -> tuple[bool, Finding | None]:
     memory = view.probe.memory(SwappedMemory)
     before, memory.note = memory.note, note
     if not note:
-        return bool(before), FaultOver("swapped") if before else None
+        return bool(before), (FaultOver("swapped"),) if before else ()
     if "swapped" in view.probe.faults:
-        return False, None
+        return False, ()
     name, other = view.probe.name, unquote(note.partition(":")[2])
-    return True, InFault(
+    found = InFault(
         "swapped", view.now, {"with": other, "sure": "very"} if other else {"sure": "very"},
         cause=f"at {name} answers the sensor recorded for {other}" if other else f"{name} has another sensor",
         response="`dewkeeper probes check` says which sensor is where; put back what was exchanged, or accept what is "
         f"there: `dewkeeper probes replace {name}`",
     )  # fmt: skip
+    return True, (found,)
 
 
 def partner(view: View) -> ProbeView | None:
@@ -254,12 +254,7 @@ def _apart(mine: Sequence[float], theirs: Sequence[float]) -> Apart:
 
 def _opposite(one: Apart, other: Apart) -> bool:
     """Return whether two differences point rather against each other."""
-    return _along(one, other) < 0
-
-
-def _along(one: Apart, other: Apart) -> float:
-    """Return how much two differences have of the same, their scalar product."""
-    return one[0] * other[0] + one[1] * other[1]
+    return one[0] * other[0] + one[1] * other[1] < 0
 
 
 def _as_before(before: Apart, after: Apart) -> bool:

@@ -113,18 +113,15 @@ class HeatMemory(ProbeMemory):
     room_then: float = UNKNOWN_C
 
     def correct(self, by: Corrected) -> None:
-        """As the contract says."""
         self.usual.warmer(by.warmer_c)
         self.coldest += by.warmer_c
 
     def correct_room(self, warmer_c: float) -> None:
-        """As the contract says."""
         self.usual.room_warmer(warmer_c)
         if self.room_then != UNKNOWN_C:
             self.room_then += warmer_c
 
     def begin_anew(self) -> None:
-        """As the contract says."""
         self.usual = UsualHeat()
 
 
@@ -174,11 +171,6 @@ def _all_rose(view: View) -> float:
     rises = [_rise(w.past.looks, view.now - HOUR) for w in view.neighbours if w is not view.probe and not w.faults]
     known = [rise for rise in rises if rise is not None]
     return max(0.0, min(known)) if len(known) >= TOGETHER_FROM - 1 else 0.0
-
-
-def _limit_c(probe: ProbeView) -> float:
-    """Return the temperature above which it is too hot."""
-    return next((-side.runs()[0].limit for side in probe.sides if side.kind == "hot"), 999.0)
 
 
 def _stuck(view: View, memory: HeatMemory, room: ProbeView | None, trend: list[Look]) -> Findings:
@@ -264,7 +256,7 @@ def _opened_lately(probe: ProbeView, since: int) -> bool:
 def _stuck_over(view: View, memory: HeatMemory, peak: float) -> Iterator[Finding]:
     """Heat that did not stop is over when it is back at the usual, or what it is now has become the usual; never above its limit."""
     probe, alarm, now = view.probe, view.alarm("heat_stuck_on"), view.now
-    limit = _limit_c(probe)
+    limit = next((side.limit for side in probe.sides if side.kind == "hot"), 999.0)
     if probe.air.t >= limit - BACK_C or view.stands("hot") or alarm is None or probe.name not in alarm.holders:
         return
     hour_ago = next((t for at, t, _ in probe.past.looks if at >= now - HOUR), probe.air.t)
@@ -324,7 +316,7 @@ def _missed(view: View) -> bool:
 
 def _near_cold(view: View, memory: HeatMemory, room: ProbeView | None, trend: list[Look]) -> bool:
     """Return whether it cools as no room makes it, and will be too cold before it could be looked at for long."""
-    limit = next((side.runs()[0].limit for side in view.probe.sides if side.kind == "cold"), UNKNOWN_C)
+    limit = next((side.limit for side in view.probe.sides if side.kind == "cold"), UNKNOWN_C)
     room_rise = (_rise(room.past.looks, trend[0][0]) if room is not None else None) or 0.0
     pace = -_pace(trend) + min(0.0, room_rise) * HOUR / (trend[-1][0] - trend[0][0])
     falls = all(a[1] > b[1] for a, b in pairwise(trend)) and pace >= NEAR_COLD_C_PER_HOUR

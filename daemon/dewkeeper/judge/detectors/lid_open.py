@@ -58,7 +58,6 @@ class LidMemory(ProbeMemory):
     restored: bool = True
 
     def correct(self, by: Corrected) -> None:
-        """As the contract says."""
         self.open_t, self.open_e = by.vapour(self.open_t, self.open_e)
         self.low_e = by.vapour(by.t, self.low_e)[1]
         self.fell_by = max(0.0, self.open_e - self.low_e) if self.fell_by else 0.0

@@ -18,7 +18,7 @@ from dewkeeper.judge.limit_alarm import LimitRun
 from dewkeeper.judge.memory import ProbeMemory
 from dewkeeper.judge.probe_past import LOOK_SECONDS
 from dewkeeper.judge.rationale import COLD_CAUSE, DRY_CAUSE, HOUR, ROOM_HEATER, Rationale
-from dewkeeper.judge.types import Kind
+from dewkeeper.judge.types import Figures, Kind
 from dewkeeper.judge.view import View
 
 NEAR_LIMIT_C: Final = 2.0
@@ -27,18 +27,27 @@ DRY_HPA: Final = 7.0
 DRY_PERCENT: Final = 30.0
 _PERCENT_A_HPA: Final = 4  # at 22 °C, by which one deadband serves both
 
-_HEAT_SECONDS, _COLD_SECONDS, _DRY_SECONDS = 1800.0, 3600.0, 7200.0
-"""On-delays; common practice, no source."""
+_CONDITIONS: Final[tuple[tuple[Kind, str, float, float, float, str, str, str], ...]] = (
+    ("room_heat", "hot", 1800.0, 0.5, 1800.0, "the room is nearly as hot as its enclosures may be", "", ""),
+    (
+        "room_frost", "cold", 3600.0, 0.5, 3600.0, COLD_CAUSE, "every enclosure in it cools",
+        f"warm the room; {ROOM_HEATER}; leave the tubs as they are",
+    ),
+    (
+        "room_frost", "dry", 7200.0, 1.0, 21600.0, DRY_CAUSE, "every enclosure in it dries",
+        "moisten the room, with a humidifier or wet cloths, away from plugs and leads; leave the tubs as they are",
+    ),
+)  # fmt: skip
+"""Kind, what holds it, on-delay, deadband, off-delay (common practice, no source), cause, consequence and response."""
 
 
 @remembered
 class RoomMemory(ProbeMemory):
-    """runs: of a room's probe, its heat, cold and dryness over time."""
+    """runs: of a room's probe, how long each of `_CONDITIONS` has been so."""
 
     runs: list[LimitRun] = field(default_factory=list)
 
     def let_go(self) -> None:
-        """As the contract says."""
         self.runs = []
 
 
@@ -50,42 +59,18 @@ def look(view: View) -> Iterator[Finding]:
         return
     gap = looks[-1][0] - looks[-2][0] if len(looks) > 1 else 0
     seconds = gap if gap <= LOOK_SECONDS + view.hold else 0  # a longer gap holds
-    hottest_c = min(-w.sides[2].runs()[0].limit for w in judged) - NEAR_LIMIT_C
     if not memory.runs:
         memory.runs = [
-            LimitRun(0.0, delay, deadband, off, plain=True)
-            for delay, deadband, off in (
-                (_HEAT_SECONDS, 0.5, _HEAT_SECONDS),
-                (_COLD_SECONDS, 0.5, _COLD_SECONDS),
-                (_DRY_SECONDS, 1.0, 3 * _DRY_SECONDS),
-            )
+            LimitRun(0.0, delay, deadband, off, plain=True) for _, _, delay, deadband, off, *_ in _CONDITIONS
         ]
-    air = probe.air
+    air, hottest_c = probe.air, min(w.sides[2].limit for w in judged) - NEAR_LIMIT_C
     percent = humidity_at(air.slow_e, air.slow_t)
     dryness = max(air.slow_e - DRY_HPA, (percent - DRY_PERCENT) / _PERCENT_A_HPA)
-    conditions: tuple[tuple[float, Kind, str, str, str, str], ...] = (
-        (hottest_c - air.t, "room_heat", "hot", "the room is nearly as hot as its enclosures may be", "", ""),
-        (
-            air.t - COLD_C,
-            "room_frost",
-            "cold",
-            COLD_CAUSE,
-            "every enclosure in it cools",
-            f"warm the room; {ROOM_HEATER}; leave the tubs as they are",
-        ),
-        (
-            dryness,
-            "room_frost",
-            "dry",
-            DRY_CAUSE,
-            "every enclosure in it dries",
-            "moisten the room, with a humidifier or wet cloths, away from plugs and leads; leave the tubs as they are",
-        ),
-    )
-    detail: dict[str, str | float | int] = {
-        "room": probe.room, "hpa": round(air.slow_e, 1), "percent": round(percent, 1),
-    }  # fmt: skip
-    for run, (value, kind, holder, cause, waits, response) in zip(memory.runs, conditions, strict=True):
+    detail: Figures = {"room": probe.room, "hpa": round(air.slow_e, 1), "percent": round(percent, 1)}
+    values = (hottest_c - air.t, air.t - COLD_C, dryness)
+    for run, value, (kind, holder, _, _, _, cause, waits, response) in zip(
+        memory.runs, values, _CONDITIONS, strict=True
+    ):
         change = run.step(value, value, seconds, view.now)
         if change == 1:
             yield Stands(

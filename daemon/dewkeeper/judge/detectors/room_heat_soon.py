@@ -49,11 +49,9 @@ class RoomHeatSoonMemory(ProbeMemory):
     agree: int = 0
 
     def begin_anew(self) -> None:
-        """As the contract says."""
         self.agree = 0
 
     def let_go(self) -> None:
-        """As the contract says."""
         self.agree = 0
 
 
@@ -112,7 +110,7 @@ def _rises(room: ProbeView, hour: int) -> list[float] | None:
 
 
 def _too_hot(view: View, tub: ProbeView, rises: list[float]) -> _Ahead | None:
-    limit = next((-side.runs()[0].limit for side in tub.sides if side.kind == "hot"), None)
+    limit = next((side.limit for side in tub.sides if side.kind == "hot"), None)
     share = view.of(tub).fact("room_warmth_share")
     if limit is None or view.now - tub.air.seen > HOUR:
         return None

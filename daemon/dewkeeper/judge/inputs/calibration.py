@@ -6,6 +6,7 @@ remembered of the probe is put as if it had always been corrected so: no jump, n
 
 from __future__ import annotations
 
+from dewkeeper.judge.changes import Changed
 from dewkeeper.judge.inputs.settings import log
 from dewkeeper.judge.memory import NEVER, UNCORRECTED, Corrected, ReadingCorrection
 from dewkeeper.judge.state import JudgeState, ProbeState
@@ -41,8 +42,8 @@ def _correct(state: JudgeState, probe: ProbeState, old: ReadingCorrection, new: 
                     memory.correct_room(by.warmer_c)
 
 
-def _changed(item: Calibration, old: ReadingCorrection, new: ReadingCorrection) -> dict[str, str | float | int]:
-    changed: dict[str, str | float | int] = {}
+def _changed(item: Calibration, old: ReadingCorrection, new: ReadingCorrection) -> Changed:
+    changed: Changed = {}
     if old[2:] != new[2:]:
         changed[f"{item.probe} humidity"] = f"{_humidity(*old[2:])} -> {_humidity(*new[2:])}"
     if old[1] != new[1]:

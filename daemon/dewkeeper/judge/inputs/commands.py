@@ -2,15 +2,7 @@
 
 from __future__ import annotations
 
-from dewkeeper.judge.acting import (
-    NEVER_SUPPRESSED,
-    acknowledge,
-    exclude,
-    in_service,
-    out_of_service,
-    release,
-    withhold,
-)
+from dewkeeper.judge.acting import NEVER_SUPPRESSED, acknowledge, exclude, in_service, out_of_service, release, withhold
 from dewkeeper.judge.inputs.settings import log
 from dewkeeper.judge.journal_words import LONGEST_SUPPRESSION_SECONDS
 from dewkeeper.judge.pipeline import retire
@@ -80,5 +72,4 @@ def _of_probe(state: JudgeState, command: Command, probe: ProbeState, now: int) 
         case "exclude":
             exclude(state, probe, command.time, now, "excluded")
             for side in probe.sides:
-                for run in (*side.runs(), *([side.read] if side.read is not None else [])):
-                    run.restart()
+                side.restart()

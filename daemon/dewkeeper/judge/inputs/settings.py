@@ -6,7 +6,7 @@ import uuid
 from typing import Final
 
 from dewkeeper.judge.acting import act, let_go
-from dewkeeper.judge.changes import changes
+from dewkeeper.judge.changes import Changed, changes
 from dewkeeper.judge.checks.missing import missing_after
 from dewkeeper.judge.contract import Over
 from dewkeeper.judge.limit_alarm import sides_for
@@ -65,14 +65,7 @@ def apply_limits(state: JudgeState, tub: EnclosureState, now: int) -> None:
         probe.limits.box()
 
 
-def log(
-    state: JudgeState,
-    now: int,
-    enclosure: str | None,
-    who: str,
-    why: str,
-    detail: dict[str, str | float | int],
-) -> None:
+def log(state: JudgeState, now: int, enclosure: str | None, who: str, why: str, detail: Changed) -> None:
     """Record a change that is no alarm: kind `system`, event `annotated`, state `normal`."""
     row = KINDS["system"]
     at = state.register.wall(now)
