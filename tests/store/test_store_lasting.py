@@ -10,8 +10,9 @@ from tests.store.conftest import MIDNIGHT, Shelf
 from tests.store.plain import settings
 
 from dewkeeper.judge.types import Command, JournalEntry
-from dewkeeper.store.database import FILE_NAME
+from dewkeeper.store.database import FILE_NAME, FileWriter
 from dewkeeper.store.records import Batch
+from dewkeeper.store.remembered import Remembered, store_item
 
 
 def _filled(shelf: Shelf) -> None:
@@ -62,3 +63,24 @@ def test_what_another_version_did_not_mark_is_marked_when_the_store_is_opened(sh
     assert shown == [one for one in before[3] if one != "j7"]
     with shelf.history() as history:
         assert [entry.id for entry in history.journal(words=["opaque"], enclosure="B2")] == ["blue"]
+
+
+def test_the_past_is_measured_anew_once_an_enclosure_however_many_stages_come_in(shelf: Shelf) -> None:
+    """A book of three years, a stage every three weeks in each tub: its limits changed in one span, from its first stage to its last."""
+    shelf.store.commit(Batch(items=(settings(MIDNIGHT, 60, 60, 70),)))
+    shelf.store.close()
+    spaced = 21 * 86400
+    entries = [
+        JournalEntry(f"{tub} {n}", at := MIDNIGHT + spaced * n, tub, "opaque", until=at + 9 * 86400)
+        for tub in ("B1", "B2")
+        for n in range(50)
+    ]
+    before, after = Remembered(), Remembered()
+    with closing(FileWriter(shelf.folder / FILE_NAME)) as file, file.transaction() as connection:
+        before.bring_up_to_date(connection)
+        for entry in entries:
+            store_item(connection, entry, 0)
+        after.bring_up_to_date(connection)
+    last = MIDNIGHT + spaced * 49 + 9 * 86400
+    spans = [(start, end) for _, start, end in after.changed(before.in_force, entries, last + 86400)]
+    assert spans == [(MIDNIGHT, last)] * 2

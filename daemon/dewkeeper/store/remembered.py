@@ -92,19 +92,23 @@ class Remembered:
     ) -> Iterator[tuple[Collection[str] | None, int, int]]:
         """Yield what limits these items changed before `end`: probes (None: all), from when, until when (seconds).
 
-        before: what held without them. A correction of the journal takes away a stage that held for weeks.
+        before: what held without them. A correction of the journal takes away a stage that held for weeks. Of an enclosure
+        one span at most, however many entries: what a later one changed lies within what the earliest did, or after it.
         """
         begun = [item.time for item in items if isinstance(item, Settings)]
         if before.settings(0) is None or begun:
             yield None, min(begun) if before.settings(0) is not None else 0, end  # the first serve for all before them
         entries = [item for item in items if isinstance(item, JournalEntry)]
         replaced = {entry.replaces for entry in entries}
+        starts: dict[str, int] = {}
         for entry in [*entries, *(entry for entry in self._journal if entry.id in replaced)]:
             start = max(entry.time, entry.entered or 0)  # written down late, it did not hold before it was written
             if entry.enclosure is None or start >= end:
                 continue
-            for place in sorted(before.neighbours(entry.enclosure) | self.in_force.neighbours(entry.enclosure)):
-                yield from self._changed_in(place, before, start, end)
+            for place in before.neighbours(entry.enclosure) | self.in_force.neighbours(entry.enclosure):
+                starts[place] = min(start, starts.get(place, start))
+        for place in sorted(starts):
+            yield from self._changed_in(place, before, starts[place], end)
 
     def _changed_in(
         self, enclosure: str, before: InForce, start: int, end: int
