@@ -221,6 +221,7 @@ def test_a_moment_that_is_none_is_bad_usage(house: Path, capsys: pytest.CaptureF
         (("export", "/dev/full"), {1}), (("restore", "/dev/null"), {1}), (("restore", "@"), {1}), (("restore", "@rubbish.csv"), {1}),
         (("import", "/dev/null"), {1}), (("import",), {1, 2}), (("probes", "touch", "B1", "--seconds", "1e308"), {2}),
         (("probes", "calibrate", "b1", "--salt", "NaCl", "nan", "inf"), {1, 2}), (("probes", "calibrate", "b1", "--humidity-offset", "nan"), {1}),
+        (("config", "rack", "--tubs", "\udcff"), {2}), (("config", "rack", "--empty", "\udcff"), {2}), (("morning", "--night", "0001-01-01"), {2}),
         (("nonsense",), {2}), ((), {2}), (("journal", "correct", "\udcff" * 9, "misted"), {1}), (("ack", "x" * 100_000), {1}),
     ],
 )  # fmt: skip
@@ -248,6 +249,21 @@ def test_a_terminal_without_our_letters_shows_what_it_can(house: Path, encoding:
     assert "Häutung ? ?ganz?".encode(encoding, "replace") in done.stdout
     done = _process(house, "journal", "list", "--for", "3650d", "--format", "json", PYTHONIOENCODING=encoding)
     assert "Häutung – “ganz”" in [entry["detail"] for entry in json.loads(done.stdout.decode("ascii"))]
+
+
+def test_what_would_steer_a_terminal_is_shown_and_not_done(house: Path, tmp_path: Path) -> None:
+    """An imported journal with escape sequences (ECMA-48): people see them replaced, programs get every character, as valid JSON."""
+    steering = "\x1b]0;title\x07\x1b[2J\x9b31m\x7f"
+    (tmp_path / "rack.toml").write_text(RACK.format(folder=tmp_path), encoding="utf-8")
+    (tmp_path / "j.csv").write_text(JOURNAL + f"2026-01-01T00:00:00Z,B1,note,{steering}\n", encoding="utf-8")
+    assert _process(tmp_path, "import", "--journal", str(tmp_path / "j.csv")).returncode == 0
+    listing = ("journal", "list", "--for", "3650d")
+    said = _process(tmp_path, *listing, PYTHONIOENCODING="utf-8").stdout.decode()
+    assert "title" in said
+    assert all(c.isprintable() or c == "\n" for c in said)
+    told = _process(tmp_path, *listing, "--format", "json", PYTHONIOENCODING="utf-8").stdout.decode()
+    assert all(c.isprintable() or c == "\n" for c in told)
+    assert json.loads(told)[0]["detail"] == steering
 
 
 def test_a_reader_that_goes_away_is_no_error(house: Path) -> None:

@@ -250,8 +250,26 @@ def test_programs_get_times_of_one_form(desk: Desk) -> None:
     assert desk.json("changes") == [] or desk.json("changes")[0]["time"].endswith("Z")
     assert desk.json("report", "alarms", "--counts-only")["until"].endswith("Z")
     assert desk.json("notify", "status")[0]["confirmed"] is None
+    assert desk.types("journal", "add", "T1", "misted")[0] == 0
+    assert desk.json("journal", "list")[0]["entered"].endswith("Z")
     assert "last confirmed" in desk.types("notify", "status")[1].splitlines()[0]
     assert desk.types("suppress", "T1", "--for", "2h")[1].startswith("done, until ")
+
+
+def test_a_way_is_good_only_when_it_was_confirmed_and_takes_what_is_sent(
+    tmp_path: Path, dry_hours: Racks, capsys: pytest.CaptureFixture[str], desk: Desk
+) -> None:
+    """Never confirmed is no trouble, and not good either; where nobody listens a test is not "sent", and nothing gets through."""
+    assert desk.types("notify", "status")[0] == 0
+    assert desk.json("notify", "status")[0]["state"] == "not confirmed yet"
+    (tmp_path / "deaf").mkdir()
+    deaf = Desk(Racks(tmp_path / "deaf", "http://127.0.0.1:9/", wall=time.time(), zone=dry_hours.zone), capsys)
+    code, said, _ = deaf.types("notify", "test")
+    assert (code, "sent" in said) == (0, False)
+    deaf.racks.clock.advance(60)
+    assert deaf.types("notify", "status")[0] == 1
+    assert deaf.json("notify", "status")[0]["state"] == "not getting through"
+    deaf.racks.stop_all()
 
 
 def test_numbers_stand_to_the_right_and_words_to_the_left() -> None:

@@ -10,6 +10,7 @@ from tests.store.conftest import MIDNIGHT, Shelf, raw_all
 from tests.store.test_store_damaged_block import flip_a_bit
 
 from dewkeeper.cli import main
+from dewkeeper.interchange import format_time
 from dewkeeper.store import History
 from dewkeeper_config.reference import sample
 
@@ -52,6 +53,11 @@ def test_backup_drill_and_restore(place: Path, capsys: pytest.CaptureFixture[str
     assert row["readings"] == 96
     assert _run(place, "restore") == 0
     assert "Nothing was changed" in capsys.readouterr().out
+    assert _run(place, "restore", "--format", "json") == 0
+    told = json.loads(capsys.readouterr().out)
+    assert (told["restored"], told["set_aside"]) == (False, None)
+    assert told["copy"]["readings"] == told["there"]["readings"] == 96
+    assert told["copy"]["first"] == row["first"] == format_time(MIDNIGHT)
     assert _run(place, "restore", "--yes") == 1
     assert "--replace" in capsys.readouterr().err
     assert _run(place, "restore", "--yes", "--replace") == 0

@@ -8,6 +8,8 @@ from typing import Any
 
 from dewkeeper.cli.output import DONE, NOT_WELL, emit, emit_json, say, taken_in
 
+_NOT_WELL = ("not getting through", "test overdue")
+
 Commands = argparse._SubParsersAction  # argparse gives its type no public name
 
 
@@ -38,7 +40,8 @@ def _test(args: argparse.Namespace) -> int:
     reply = _ask(args, {key: value for key, value in request.items() if value is not None})
     emit(args, reply["sent"], {"person": "person", "channel": "channel"})
     if args.format == "table":
-        say("sent; tap the link in each, or use `dewkeeper notify confirm PERSON CHANNEL`")
+        say("on their way; tap the link in each that arrives, or use `dewkeeper notify confirm PERSON CHANNEL`")
+        say("`dewkeeper notify status` says what does not get through")
     return DONE
 
 
@@ -77,7 +80,7 @@ def _status(args: argparse.Namespace) -> int:
                     "person": person.name,
                     "channel": channel,
                     "confirmed": None if at is None else format_time(at),
-                    "state": "test overdue" if channel in late.get(person.name, []) else "good",
+                    "state": _state(at, trouble, overdue=channel in late.get(person.name, [])),
                     "waiting": count,
                     "trouble": trouble,
                 }
@@ -90,7 +93,16 @@ def _status(args: argparse.Namespace) -> int:
         for row, at in zip(rows, times, strict=True):
             row["confirmed"] = "never" if at is None else wording.stamp(at)
     emit(args, rows, columns)
-    return NOT_WELL if any(row["trouble"] or row["state"] != "good" for row in rows) else DONE
+    return NOT_WELL if any(row["state"] in _NOT_WELL for row in rows) else DONE
+
+
+def _state(confirmed: int | None, trouble: str, *, overdue: bool) -> str:
+    """Return how a way stands: good is only what was confirmed and takes what is sent. confirmed: UTC second, None: never."""
+    if trouble:
+        return "not getting through"
+    if overdue:
+        return "test overdue"
+    return "not confirmed yet" if confirmed is None else "good"
 
 
 def _schema(args: argparse.Namespace) -> int:

@@ -33,6 +33,12 @@ LONGEST_PRINTOUT = 150_000
 """Characters; each takes six bytes of a reply at most, and a reply a megabyte."""
 
 
+_CONTROLS = [code for code in (*range(0x20), *range(0x7F, 0xA0)) if chr(code) not in "\n\t"]
+_HARMLESS = dict.fromkeys(_CONTROLS, "\N{REPLACEMENT CHARACTER}")
+_ESCAPED = {code: f"\\u{code:04x}" for code in _CONTROLS}
+"""What would steer a terminal: an imported journal may hold anything. In JSON, below 0x20, they are escaped already."""
+
+
 class PrintoutTooLong(ValueError):
     """A command says more than a reply of the daemon holds."""
 
@@ -112,7 +118,8 @@ def give_up_output() -> None:
 
 
 def say(text: str = "") -> None:
-    """Print a line for the person."""
+    """Print a line for the person; what would steer their terminal is shown, not done."""
+    text = text.translate(_HARMLESS)
     if (written := printout.get()) is not None:
         written.write(OUT, text)
     else:
@@ -120,7 +127,8 @@ def say(text: str = "") -> None:
 
 
 def complain(text: str) -> None:
-    """Print what is wrong, and what to do, on standard error."""
+    """Print what is wrong, and what to do, on standard error; as `say`."""
+    text = text.translate(_HARMLESS)
     if (written := printout.get()) is not None:
         written.write(ERROR, text)
     elif sys.stderr is not None:  # closed by `2>&-`; print() would then take standard output
@@ -158,7 +166,7 @@ def as_json(value: object, indent: int | None = None) -> str:
     """Return a JSON document; where the output is not UTF-8, letters beyond ASCII are escaped, so that none is lost."""
     import json
 
-    return json.dumps(value, ensure_ascii=not speaks_utf8(), indent=indent, default=str)
+    return json.dumps(value, ensure_ascii=not speaks_utf8(), indent=indent, default=str).translate(_ESCAPED)
 
 
 def speaks_utf8() -> bool:

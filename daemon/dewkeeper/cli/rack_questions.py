@@ -35,6 +35,9 @@ def write_rack(args: argparse.Namespace) -> int:
         text = "\n".join(["[site]", f'timezone = "{zone()}"', "", text, *people()])
     try:
         parse(text.encode(), Path("what was asked for"), ReplayConfig)
+    except UnicodeEncodeError as error:
+        complain(f"bytes that are no text (not UTF-8): {error.object[error.start : error.end]!a}; type it again")
+        return BAD_USE
     except ConfigInvalid as refused:
         complain(str(refused))
         return BAD_USE

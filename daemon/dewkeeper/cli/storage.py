@@ -8,7 +8,7 @@ import time
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from dewkeeper.cli.output import DONE, NOT_WELL, complain, emit, say
+from dewkeeper.cli.output import DONE, NOT_WELL, complain, emit, emit_json, say
 from dewkeeper.errors import CommandRefused
 
 if TYPE_CHECKING:
@@ -63,7 +63,7 @@ def _backup(args: argparse.Namespace) -> int:
         copy = copies[-1]
     else:
         copy = back_up(config.storage.folder, settings, int(time.time()))
-    _show(args, [copy_row(look_into(copy))])
+    _show(args, [look_into(copy)])
     return DONE
 
 
@@ -79,23 +79,30 @@ def _restore(args: argparse.Namespace) -> int:
     if found is None:
         complain(_none_in(config.storage.backup.folder, "good backup"))
         return NOT_WELL
-    rows = [copy_row(found)]
-    if (folder / FILE_NAME).exists():
-        try:
-            rows.append(copy_row(look_into(folder / FILE_NAME)))
-        except BackupFailed as error:
-            say(f"what is there now: {error}")
-    _show(args, rows)
+    held = []
     there = (folder / FILE_NAME).exists()
-    if not args.yes:
+    if there:
+        try:
+            held.append(look_into(folder / FILE_NAME))
+        except BackupFailed as error:
+            complain(f"what is there now: {error}")
+    told = args.format == "table"
+    if told:
+        _show(args, [found, *held])
+    aside = None
+    if args.yes:
+        folder.mkdir(parents=True, exist_ok=True)
+        with WriterLock(folder, "a restore"):
+            aside = restore(found.path, folder, int(time.time()), replace=args.replace)
+        if told:
+            say(f"restored{f'; the old database is {aside}' if aside else ''}")
+    elif told:
         what = f"{found.path} becomes {folder / FILE_NAME}"
         what += "; what is there now is renamed, not deleted (add --replace)" if there else ""
         say(f"Nothing was changed. With --yes, {what}.")
-        return DONE
-    folder.mkdir(parents=True, exist_ok=True)
-    with WriterLock(folder, "a restore"):
-        aside = restore(found.path, folder, int(time.time()), replace=args.replace)
-    say(f"restored{f'; the old database is {aside}' if aside else ''}")
+    if not told:
+        there_now = copy_facts(held[0]) if held else None
+        emit_json({"copy": copy_facts(found), "there": there_now, "restored": args.yes, "set_aside": aside})
     return DONE
 
 
@@ -210,19 +217,27 @@ def _bar(share: float) -> None:
     )
 
 
-def copy_row(content: Content) -> dict[str, object]:
-    """Return what a database holds, for a table."""
+def copy_facts(content: Content) -> dict[str, object]:
+    """Return what a database holds, as a program reads it."""
+    from dewkeeper.interchange import format_time
+
     return {
         "file": str(content.path),
         "readings": content.readings,
-        "first": _when(content.first),
-        "last": _when(content.last),
+        "first": None if content.first is None else format_time(content.first),
+        "last": None if content.last is None else format_time(content.last),
         "journal": content.journal,
         "events": content.events,
     }
 
 
-def _show(args: argparse.Namespace, rows: list[dict[str, object]]) -> None:
+def _show(args: argparse.Namespace, contents: list[Content]) -> None:
+    rows = [copy_facts(content) for content in contents]
+    if args.format == "table":
+        rows = [
+            row | {"first": _when(content.first), "last": _when(content.last)}
+            for row, content in zip(rows, contents, strict=True)
+        ]
     columns = {
         "file": "file", "readings": "readings", "first": "from", "last": "to", "journal": "journal", "events": "events"
     }  # fmt: skip

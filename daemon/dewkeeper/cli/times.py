@@ -53,13 +53,16 @@ def moment(text: str, now: float, zone: ZoneInfo) -> int:
 
 
 def local_date(text: str) -> date:
-    """Return a local date: `2026-11-25`. Raises argparse.ArgumentTypeError."""
+    """Return a local date: `2026-11-25`, from 1970 on. Raises argparse.ArgumentTypeError."""
     from datetime import date  # no help text needs a calendar
 
     try:
-        return date.fromisoformat(text)
+        day = date.fromisoformat(text)
     except ValueError as error:
         raise argparse.ArgumentTypeError(f"{shown(text)} is no date; write 2026-11-25") from error
+    if day.year < 1970:
+        raise argparse.ArgumentTypeError(f"{shown(text)} is before 1970")
+    return day
 
 
 def shown(text: str) -> str:

@@ -384,7 +384,7 @@ class MorningGlance:
 
 TIMES = frozenset({
     "at", "start", "end", "since", "raised", "respond_by", "shelved_until", "stage_until", "silent_since", "seen_at",
-    "known_until", "ended", "newest", "made_at", "night_start", "night_end", "time", "until",
+    "known_until", "ended", "newest", "made_at", "night_start", "night_end", "time", "until", "entered",
 })  # fmt: skip
 """Names of the fields that hold instants."""
 

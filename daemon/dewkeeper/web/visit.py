@@ -347,7 +347,7 @@ SAID = {
     "login_gone": "That login is gone, and its browsers are logged out.",
     "twice": "That was done already; once is enough.",
     "waiting": "Taken in, but not recorded yet: the database refuses just now.",
-    "tested": "Sent. Tap the link in each message that arrives; this page then says so.",
+    "tested": "On its way. Tap the link in each message that arrives; this page then says so.",
     "out": "Logged out.",
     "ended": "The sitter’s links no longer open.",
 }
