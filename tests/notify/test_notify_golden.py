@@ -21,10 +21,17 @@ from dewkeeper.judge.rationale import (
 from dewkeeper.judge.types import Alarm, Event
 from dewkeeper.judge.words import KINDS
 from dewkeeper.notify.plan import Planner
+from dewkeeper.store.health import Disk
+from dewkeeper_config.models import Storage
 
 FILE = Path(__file__).with_name("golden.txt")
 PLAIN = replace(CONTEXT, base_url=None, link_key=None)
 HOUR = 3600
+FULL_DISK = next(
+    report.response
+    for report in Disk(Storage(folder=Path("/")), space=lambda _: (180_000_000, 6_000_000_000)).reports(NOON)
+    if report.what == "disk space"
+)
 BOWL = f"refill the bowl; {STILL_DRY}close a few holes, never most, for stale, wet air harms too"
 WET = "look at the probe first: if it is wet, dry it, put it back and change nothing else; as wet again within the hour: the air is wet; give the tub more air, mist less, look for a wet floor"
 
@@ -144,7 +151,7 @@ def situations() -> Iterator[tuple[str, Iterator[str]]]:
     )
     disk = event(
         "disk", "system", since=NOON, band=None, cause="3 % of the disk is free (180 MB), less than 10 %",
-        response="see first what fills it: `sudo du -xhd2 / | sort -h | tail`; remove only your own files, none of dewkeeper's; pull no card while it runs; or move to a larger card, after a stop",
+        response=FULL_DISK,
         detail={"what": "disk space", "action": "make room", "text": "3 % of the disk is free (180 MB), less than 10 %"},
     )  # fmt: skip
     holds = "it still watches, tells and records; when the disk is full it watches and tells on, and records nothing"

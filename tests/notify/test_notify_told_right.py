@@ -155,6 +155,19 @@ def test_an_end_is_not_told_as_calm_beside_a_value_beyond_the_limit() -> None:
     assert message.lines[1].endswith("this is over, but it is still too hot.")
 
 
+def test_a_heat_that_is_over_asks_for_the_vet_also_where_the_tub_is_dry_since() -> None:
+    """Heat dries what it warms: that it is dry now is said, and hides neither the vet nor the plug that may have melted."""
+    heat = event("A4", "hot", since=NOON - 3600, value=39.6, limit=38.0, detail={"danger": 1})
+    planner = Planner(config(), None)
+    planner.plan([heat], [], NOON, CONTEXT)
+    over = replace(heat, id="over", event="cleared", state="normal", time=NOON + HOUR)
+    rows = planner.plan([over], [], NOON + HOUR, CONTEXT)
+    (message,) = sent(rows, NOON + HOUR, situation(alarm("A4", "dry"), a4=(NOON + HOUR, 30.0, 44.0)))
+    assert message.title.endswith(" – the snake to the vet")
+    assert message.lines[1].endswith("this is over, but it is still too dry.")
+    assert any("to an exotics vet now" in line and "melted plug" in line for line in message.lines)
+
+
 def test_a_fault_of_a_branch_names_the_tubs_nobody_sees() -> None:
     """The first line begins with tubs, the text names all of them."""
     silent = event("A1", "missing", band=None, detail={"branch": "i2c1/0x70", "members": "a1, a2, a3, a4", "count": 4})

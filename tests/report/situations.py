@@ -208,13 +208,18 @@ def _readings(tub: Tub, row: EnclosureMorning, start: int, end: int) -> Iterator
 
 
 def _seen(
-    now: int, alarm: str, hours: float, who: str = "", event: Literal["acknowledged", "cleared"] = "acknowledged"
+    now: int,
+    alarm: str,
+    hours: float,
+    who: str = "",
+    event: Literal["acknowledged", "cleared", "shelved"] = "acknowledged",
+    why: str = "",
 ) -> Event:
-    """Return what is stored when somebody saw an alarm of a tub so many hours ago, or when it was over."""
+    """Return what is stored when somebody saw an alarm of a tub or put it aside so many hours ago, or when it was over."""
     kind, enclosure = alarm.split()
     at = int(now - hours * HOUR)
     return Event(
-        f"seen {alarm}", alarm, at, event, kind, enclosure, None, "tolerable", "urgent", "acknowledged", at, who=who  # type: ignore[arg-type]
+        f"seen {alarm}", alarm, at, event, kind, enclosure, None, "tolerable", "urgent", "acknowledged", at, who=who, why=why  # type: ignore[arg-type]
     )  # fmt: skip
 
 

@@ -21,18 +21,26 @@ from dewkeeper.report.morning_words import (
     blind_parts,
     off_line,
     off_step,
+    row_step,
     row_words,
     said_above,
     unwatched_step,
+    where_words,
 )
 from dewkeeper.report.order import alarm_order
 from dewkeeper.report.wording import Wording, first_steps, rank_word
+from dewkeeper.store.health import Disk
 from dewkeeper.web.chart import humidity_chart, temperature_chart
 from dewkeeper.web.small_curve import small_curves
-from dewkeeper_config.models import Config
+from dewkeeper_config.models import Config, Storage
 
 CALM = Tub()
 FULL = "the bowl was filled: add a second bowl"
+FULL_DISK = next(
+    report.response
+    for report in Disk(Storage(folder=Path("/")), space=lambda _: (180_000_000, 6_000_000_000)).reports(0)
+    if report.what == "disk space"
+)
 OUT = Tub(believed=False, ago=5 * 3600, alarms=[alarm("missing", 5)], unwatched_minutes=290)
 HOT = Tub(
     temperature=41.0,
@@ -56,7 +64,8 @@ SITUATIONS: dict[str, tuple[dict[str, Tub], dict[str, Any]]] = {
     "three out of service": ({f"T{n}": Tub(resting=n > 2) for n in range(1, 6)}, {}),
     "everything out of service": ({"T1": Tub(resting=True), "T2": Tub(resting=True)}, {}),
     "shelved at 28 %": (
-        {"T1": CALM, "T2": Tub(humidity=28, low=27, alarms=[alarm("dry", 20, state="shelved", shelved_until=1_795_525_200)])}, {},
+        {"T1": CALM, "T2": Tub(humidity=28, low=27, alarms=[alarm("dry", 20, state="shelved", shelved_until=1_795_525_200)])},
+        {"events": [{"alarm": "dry T2", "event": "shelved", "who": "Ina", "why": "new bowl, soaking", "hours": 0.8}]},
     ),
     "power cut of three hours in the night": (
         {"T1": Tub(unwatched_minutes=192), "T2": Tub(unwatched_minutes=192)}, {"off": [(6.8, 3.6, "power")]},
@@ -93,7 +102,7 @@ SITUATIONS: dict[str, tuple[dict[str, Tub], dict[str, Any]]] = {
     ),
     "frost in the room": ({"T1": CALM, "T2": CALM}, {"general": [alarm("room_frost", 2, cause="the room is cold", value=11.8, detail={"room": "attic"}, response="warm the room; a room heater straight into a wall socket, nothing near it; leave the tubs as they are")], "room": (11.6, 48.0)}),
     "a room as dry as a hard frost makes it": ({"T1": Tub(humidity=62), "T2": CALM}, {"general": [alarm("room_frost", 3, cause="the room's air is frost-dry", value=21.5, detail={"room": "attic"}, response="moisten the room, with a humidifier or wet cloths, away from plugs and leads; leave the tubs as they are")], "room": (21.3, 19.0)}),
-    "dewkeeper's own disk": ({"T1": CALM, "T2": CALM}, {"general": [alarm("system", 2, cause="3 % of the disk is free (180 MB), less than 10 %", response="see first what fills it: `sudo du -xhd2 / | sort -h | tail`; remove only your own files, none of dewkeeper's; pull no card while it runs; or move to a larger card, after a stop", consequence="it still watches, tells and records; when the disk is full it watches and tells on, and records nothing")]}),
+    "dewkeeper's own disk": ({"T1": CALM, "T2": CALM}, {"general": [alarm("system", 2, cause="3 % of the disk is free (180 MB), less than 10 %", response=FULL_DISK, consequence="it still watches, tells and records; when the disk is full it watches and tells on, and records nothing")]}),
     "too dry, and its bowl was filled in the evening": ({"T1": CALM, "T2": Tub(humidity=50, low=49, alarms=[alarm("dry", 4, cause="moisture left", response=FULL)], deeds={"refilled": 9.0})}, {}),
     "too dry in the night, mended by itself": (
         {"T1": CALM, "T2": Tub(low=50, beyond=(2.5, 1.0), sums={"beyond_tolerable_seconds": 5400, "beyond_target_seconds": 9000, "dose_percent_hours": 12.0})}, {},
@@ -143,14 +152,16 @@ def general_said(alarm: Standing, glance: MorningGlance, wording: Wording) -> st
 def row_said(row: EnclosureMorning, glance: MorningGlance, wording: Wording) -> str:
     """Return what the page says of an enclosure, as its row has it."""
     figures = f"{lowest_words(row, wording)}; {now_words(row, wording)}"
-    return f"{row.enclosure} {rank_word(row)}{row_words(row, glance, wording)} | {figures}{step_of(row, glance)}"
+    place = where_words(glance, shelf=False).get(row.enclosure) if row.rank != "calm" else ""
+    name = f"{row.enclosure} {place}" if place else row.enclosure
+    return f"{name} {rank_word(row)}{row_words(row, glance, wording)} | {figures}{step_of(row, glance)}"
 
 
 def step_of(row: EnclosureMorning, glance: MorningGlance) -> str:
     """Return what the page says to do about an enclosure, as its row has it."""
-    if row not in glance.needs_look or said_above(row, glance):
-        return ""
-    step = first_steps(to_do(row.alarms[0]), 60 - len(row.enclosure)) if row.alarms else unwatched_step(row)
+    step = first_steps(row_step(row, glance), 60 - len(row.enclosure))
+    if not step and row in glance.needs_look and not said_above(row, glance):
+        step = unwatched_step(row)
     return f" → {step}" if step else ""
 
 

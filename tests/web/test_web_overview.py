@@ -77,7 +77,7 @@ def rendered(count: int) -> tuple[str, list[str]]:
     text = templates.get_template("morning.html").render(
         visit=_Visit, site="Attic", now=glance.made_at, w=wording, csrf="", said="", caution="", glance=glance,
         racks=[(config.rack[0], shelves)], curves=small_curves(glance.enclosures, night, wording),
-        sentence=first_line(glance), age=age_words(glance, wording), renew=True, numbers=False, newest=date(2026, 11, 23),
+        sentence=first_line(glance), age=age_words(glance, wording), renew=True, numbers=False, newest=date(2026, 11, 23), places={},
     )  # fmt: skip
     return text, [row.enclosure for row in glance.enclosures]
 

@@ -118,7 +118,10 @@ def test_a_shelved_alarm_is_not_all_well(house: House) -> None:
     assert {row.enclosure: row.rank for row in glance.enclosures} == {"T1": "shelved", "T2": "calm"}
     assert not glance.all_well
     title, text = house.message()
-    assert title.startswith("Morning: put aside (shelved): T1, now 4")
+    assert title.startswith("Morning: T1 silenced until ")
+    assert ", now 4" in title
+    assert ": waits for the vet; other alarms come; " in text
+    assert " → refill the bowl)" in text
     assert "Shelved: T1 (too dry, silenced until " in text
     for said in (house.terminal(), house.page()):
         assert "All well" not in said

@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from dewkeeper.cli.glance import morning_lines
+from dewkeeper.judge.rationale import TYPED
 from dewkeeper.judge.types import JournalEntry, Kind
 from dewkeeper.judge.words import EXCURSIONS, KINDS
 from dewkeeper.notify import message_words
@@ -19,8 +20,11 @@ from dewkeeper.notify.daily import cleaned_lines, morning_words
 from dewkeeper.notify.told import Happening, Member, Told
 from dewkeeper.report.model import Mark
 from dewkeeper.report.morning import morning
+from dewkeeper.report.off_times import OFF_STEPS
 from dewkeeper.report.past import StoredPast
-from dewkeeper.report.wording import Wording, duration
+from dewkeeper.report.wording import Spot, Wording, duration, whereabouts
+from dewkeeper.store.health import Disk
+from dewkeeper_config.models import Storage
 
 NOW = 1_790_000_000
 WORDING = Wording(ZoneInfo("Europe/Vienna"))
@@ -46,6 +50,11 @@ NEVER = {
 }
 
 
+def of_disks() -> list[str]:
+    """Return every advice about the disk."""
+    return [report.response for report in Disk(Storage(folder=Path("/"))).reports(NOW)]
+
+
 def refused(text: str) -> list[str]:
     """Return what of a text nobody would say, with its place."""
     return [
@@ -69,6 +78,19 @@ def told(kind: Kind, happening: Happening, **more: Any) -> Told:
 def test_every_golden_text_writes_dates_in_the_one_form(file: Path) -> None:
     """Rounds, mornings, messages and charts as they were read and found right: no date in another form."""
     assert re.findall(OTHER_DATES, file.read_text(encoding="utf-8")) == []
+
+
+@pytest.mark.parametrize("file", sorted(Path(__file__).parents[1].glob("*/golden*.txt")), ids=lambda file: file.stem)
+def test_every_golden_text_that_names_a_command_says_where_it_is_typed(file: Path) -> None:
+    """A keeper who reads of a command in the kitchen knows no terminal unless the same line says so."""
+    named = [line for line in file.read_text(encoding="utf-8").splitlines() if "`" in line]
+    assert [line for line in named if TYPED not in line] == []
+
+
+@pytest.mark.parametrize("said", [*(row.response for row in KINDS.values()), *OFF_STEPS.values(), *of_disks()])
+def test_every_advice_that_names_a_command_says_where_it_is_typed(said: str) -> None:
+    """Of every kind of alarm, of the time after a stop, and of the disk."""
+    assert "`" not in said or TYPED in said
 
 
 def test_dates_have_one_form_with_the_year_where_it_may_be_another() -> None:
@@ -164,3 +186,15 @@ def test_a_template_asks_for_a_sentence_once(template: Path) -> None:
     """What is shown where there is any is named first: asked twice, it is made twice, and one of the two is changed alone."""
     text = template.read_text(encoding="utf-8")
     assert [call for call in ASKED.findall(text) if re.search(rf"\{{\{{ {re.escape(call)}[ |]", text)] == []
+
+
+def test_where_a_tub_is_says_what_a_stranger_needs_to_find_it_and_no_more() -> None:
+    """In a house of one rack nothing; else rack, shelf where there are several, and room where there are several."""
+    one = {"A1": Spot("left", 1, "attic"), "A2": Spot("left", 2, "attic")}
+    assert set(whereabouts(one).values()) <= {""}
+    two = one | {"B1": Spot("Rack B", 1, "attic")}
+    assert whereabouts(two) == {"A1": "rack left, shelf 1", "A2": "rack left, shelf 2", "B1": "Rack B"}
+    apart = two | {"C1": Spot("C", 3, "cellar")}
+    assert whereabouts(apart)["A2"] == "rack left, shelf 2, attic"
+    assert whereabouts(apart, shelf=False)["A2"] == "rack left, attic"
+    assert whereabouts(apart)["C1"] == "rack C, cellar"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from dewkeeper.cli.output import aligned
-from dewkeeper.report.alarm_words import headline, now_against, state_words, to_do, why_now
+from dewkeeper.report.alarm_words import headline, now_against, shelf_words, state_words, to_do, why_now
 from dewkeeper.report.earlier import EarlierNight, EnclosureNight
 from dewkeeper.report.first_line import age_words, first_line
 from dewkeeper.report.model import EnclosureMorning, Mark, MorningGlance, NightRow, Standing
@@ -90,8 +90,11 @@ def silence_line(since: int | None, wording: Wording, now: int, *, alive: bool |
 
 def alarm_lines(alarm: Standing, wording: Wording, now: int) -> list[str]:
     """Return an alarm: what, since when, what to do, why."""
-    until = "" if alarm.shelved_until is None else f" until {wording.clock(alarm.shelved_until, now)}"
-    state = "" if alarm.state == "unacknowledged" else f" [{state_words(alarm, wording, now)}{until}]"
+    state = (
+        ""
+        if alarm.state == "unacknowledged"
+        else f" [{state_words(alarm, wording, now)}{shelf_words(alarm, wording, now)}]"
+    )
     against = now_against(alarm, wording)
     lines = [f"{headline(alarm, wording)}{f', {against}' if against else ''}, {wording.stood(alarm, now)}{state}"]
     if alarm.response:

@@ -169,7 +169,7 @@ def _morning(args: Arguments) -> int:
 def _alarms(args: Arguments) -> int:
     from dewkeeper.cli.glance import alarm_lines
     from dewkeeper.judge.words import STALE_SECONDS
-    from dewkeeper.report.alarm_words import state_words
+    from dewkeeper.report.alarm_words import shelf_words, state_words
     from dewkeeper.report.model import to_plain
     from dewkeeper.report.past import StoredPast
     from dewkeeper.report.standing import standing_now
@@ -186,7 +186,7 @@ def _alarms(args: Arguments) -> int:
         say("no alarm stands")
     else:
         for alarm in alarms:
-            until = f" until {wording.clock(alarm.shelved_until, at)}" if alarm.shelved_until is not None else ""
+            until = shelf_words(alarm, wording, at)
             stale = alarm.state in ("unacknowledged", "acknowledged") and at - alarm.raised > STALE_SECONDS
             day = ", stands for over a day: does it still tell you anything?" if stale else ""
             say(f"{alarm.alarm[:8]}  {alarm.priority}, {state_words(alarm, wording, at)}{until}{day}")

@@ -26,7 +26,7 @@ from dewkeeper.judge.checks.impossible import HOLD_HPA, SOON_HOURS, below_room, 
 from dewkeeper.judge.checks.swapped import may_yet_turn_out_swapped, partner
 from dewkeeper.judge.limit_alarm import DOUBT_SECONDS, Doubtable, Side
 from dewkeeper.judge.memory import NEVER
-from dewkeeper.judge.rationale import DAY, HOUR
+from dewkeeper.judge.rationale import DAY, HOUR, TYPED
 from dewkeeper.judge.types import Kind
 from dewkeeper.judge.view import ProbeView, View
 
@@ -166,7 +166,7 @@ TABLE: Final = (
         grounds=(
             Ground("it may yet turn out to have changed places with another probe", {"dry": DAY, "damp": DAY}, _may_yet_be_swapped, target=True),
         ),
-        response="check both probes first: `dewkeeper probes check` says which sensor is where; {usual}",
+        response=f"check both probes first; {TYPED}: `dewkeeper probes check` says which sensor is where; {{usual}}",
         heat="look into {other} too: this probe may hang there",
     ),
 )  # fmt: skip

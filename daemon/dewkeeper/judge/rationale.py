@@ -21,6 +21,9 @@ COLD_CAUSE: Final = "the room is cold"
 DRY_CAUSE: Final = "the room's air is frost-dry"
 """One kind, `room_frost`, for two things that ask for different steps."""
 
+TYPED: Final = "on the Pi, in a terminal"
+"""Where a command is typed: a keeper who reads one in a message knows no more of it than that."""
+
 HIGHEST: Final = "highest_c"
 """What the detail of a heat that is over calls the hottest it was."""
 

@@ -10,6 +10,7 @@ from datetime import datetime, time
 from typing import Final
 from zoneinfo import ZoneInfo
 
+from dewkeeper.judge.rationale import TYPED
 from dewkeeper.judge.types import JournalEntry
 from dewkeeper.judge.words import JOURNAL, LATCHED
 from dewkeeper.notify.message_words import AFTER_HEAT_LINE, TITLE_LENGTH, page_line
@@ -29,6 +30,7 @@ from dewkeeper.report.morning_words import (
     off_line,
     off_step,
     partly_words,
+    put_aside,
     unwatched_step,
     where_words,
 )
@@ -147,7 +149,9 @@ def _title(glance: MorningGlance, night: str, wording: Wording) -> str:
         return f"{_day(glance, wording)}: calm, not always watched: {_named([row.enclosure for row in glance.patchy])}"
     first = glance.shelved[0]
     more = f" +{len(glance.shelved) - 1}" if len(glance.shelved) > 1 else ""
-    return f"{_day(glance, wording)}: put aside (shelved): {first.enclosure}, {now_words(first, wording).partition(';')[0]}{more}"
+    until = put_aside(first).shelved_until
+    quiet = "silenced" if until is None else f"silenced until {wording.clock(until, glance.made_at)}"
+    return f"{_day(glance, wording)}: {first.enclosure} {quiet}, {now_words(first, wording).partition(';')[0]}{more}"
 
 
 def _asking(glance: MorningGlance, wording: Wording) -> str:
@@ -265,10 +269,11 @@ def nag_draft(person: Person, channels: Sequence[str], days: int, now: int) -> D
     """Return the reminder that ways were not tested."""
     return Draft(
         event=f"nag/{person.name}/{now // _DAY}",
-        title="Test the alarm path: `dewkeeper notify test`, then tap"[:TITLE_LENGTH],
+        title="Test the alarm path: page, Health, then tap what comes"[:TITLE_LENGTH],
         lines=(
             f"For {days} days nobody has confirmed that messages reach {person.name} over {', '.join(channels)}.",
-            "A way that broke silently shows only when it is needed. Run `dewkeeper notify test` and tap what comes.",
+            "A way that broke silently shows only when it is needed. On the page, under Health, press “Send everybody a test "
+            f"message” ({TYPED}: `dewkeeper notify test`), and tap what comes.",
         ),
         priority="low",
         kind="path_test_due",
@@ -277,7 +282,11 @@ def nag_draft(person: Person, channels: Sequence[str], days: int, now: int) -> D
 
 def test_draft(person: str, channel: str, identity: str, ack_link: str | None) -> Draft:
     """Return the one real message of a path test, with what to tap."""
-    way = f"Tap to confirm: {ack_link}" if ack_link else f"Confirm with `dewkeeper notify confirm {person} {channel}`."
+    way = (
+        f"Tap to confirm: {ack_link}"
+        if ack_link
+        else f"Confirm {TYPED}: `dewkeeper notify confirm {person} {channel}`."
+    )
     return Draft(
         event=f"test/{identity}/{person}/{channel}",
         title=f"Test for {person} over {channel} – please confirm"[:TITLE_LENGTH],
@@ -302,7 +311,8 @@ def _rows(rows: Sequence[EnclosureMorning], glance: MorningGlance, wording: Word
 
 def _row(row: EnclosureMorning, glance: MorningGlance, wording: Wording, *, whole: bool) -> str:
     """Return a line about a tub in the words of the page: what stands and what to do, its night, its value of now."""
-    now, name, below = glance.made_at, row.enclosure + where_words(row, glance), ""
+    now, where, below = glance.made_at, where_words(glance).get(row.enclosure, ""), ""
+    name = f"{row.enclosure} ({where})" if where else row.enclosure
     said = [
         f"{'also' if place else f'{name}:'} {alarm_words(alarm, wording, now, number=place > 0)}"
         for place, alarm in enumerate([*row.alarms[:1], *(beside(row) if row.alarms else ())])

@@ -285,7 +285,7 @@ class Dispatcher:
         name = lane.channel.name
         text = f"messages over {name} do not arrive: {why}" if trouble else f"{name} delivers"
         report = SystemReport(
-            now, f"channel {name}", trouble, text, response="see to what is named; `dewkeeper notify test` shows when it is mended",
+            now, f"channel {name}", trouble, text, response="see to what is named; then press “Send everybody a test message” on the page, under Health",
             consequence="it still watches and records; over this way nobody is told",
         )  # fmt: skip
         self._trouble(report)

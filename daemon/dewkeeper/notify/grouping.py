@@ -20,7 +20,7 @@ from dewkeeper.notify.people import MESSAGE_NAMESPACE
 from dewkeeper.notify.phrases import OWN_CAUSES, short_step
 from dewkeeper.notify.planner_state import Group, Memory
 from dewkeeper.notify.told import Happening, Member, Place, Told
-from dewkeeper.report.wording import cause_words, place_words
+from dewkeeper.report.wording import cause_words, places
 from dewkeeper_config.models import Config
 
 WINDOW_SECONDS: Final = 900
@@ -55,11 +55,7 @@ class Where:
                 )
                 for p in config.probe
             },
-            {
-                e.name: place_words(e.rack, rooms[e.rack], len(rooms), len(set(rooms.values())))
-                for e in config.enclosure
-                if e.rack in rooms
-            },
+            places(config),
         )
 
     def place(self, enclosure: str | None, probe: str | None, together: str = "") -> Place:

@@ -66,7 +66,7 @@ def title(told: Told, wording: Wording, now: int, longest: int = TITLE_LENGTH) -
 
 def action_of(told: Told) -> str:
     """Return what to do in a few words."""
-    if told.still:
+    if _first_still(told):
         return f"still {told.still}"
     if told.happening == "cleared" or told.over:
         if told.kind in LATCHED:
@@ -91,6 +91,11 @@ def advice(head: str, steps: str) -> str:
 
 
 AFTER_HEAT_LINE: Final = advice("When the heat is off", AFTER_HEAT)
+
+
+def _first_still(told: Told) -> bool:
+    """Return whether what is still beyond its limit comes before what an end left behind: after heat only more heat does."""
+    return bool(told.still) and (told.kind not in LATCHED or told.still == short_of("hot").what)
 
 
 def _whom(told: Told) -> str:
@@ -131,7 +136,7 @@ def lines(
             if told.kind in LATCHED
             else []
         )
-        made += _after(told) if told.still else seen
+        made += _after(told) if _first_still(told) else seen
     else:
         made += _rationale(told, wording, now)
     made = [line for line in made if line]

@@ -18,6 +18,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from dewkeeper.clock import Clock
+from dewkeeper.judge.rationale import TYPED
 from dewkeeper.judge.types import SystemReport
 from dewkeeper.notify import signing
 from dewkeeper.notify.deadline import Guard, run_within
@@ -169,7 +170,7 @@ class NeighbourWatch:
         text = f"the clock of {name} is {duration(abs(skew))} {'ahead of' if skew > 0 else 'behind'} the one here: one of the two is wrong"
         return [
             SystemReport(
-                now, f"clock of {name}", self._skewed, text, "low", response="compare both with a watch: `timedatectl`",
+                now, f"clock of {name}", self._skewed, text, "low", response=f"compare both with a watch; {TYPED}: `timedatectl`",
                 action="compare both", consequence="nights and times of one of the two are wrong", site=name,
             )
         ]  # fmt: skip

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from dewkeeper.judge.lifecycle import WITHHELD
+from dewkeeper.judge.rationale import TYPED
 from dewkeeper.judge.types import Alarm, Quality, Reading
 from dewkeeper.notify.message_words import TITLE_LENGTH
 from dewkeeper.notify.people import Draft
@@ -68,7 +69,9 @@ class Outage:
             )
             lines.append("If nobody else lost power: look at the machine's power supply, plug and card.")
         else:
-            lines.append("Look at the log: `journalctl -u dewkeeper`. If it happens again, at the memory and the card.")
+            lines.append(
+                f"Look at the log, {TYPED}: `journalctl -u dewkeeper`. If it happens again: a new card, as the guide says under “A new card”."
+            )
         return Draft(
             event=f"outage/{self.last}/{began}",
             title=f"Not watched for {length} – look at the heat"[:TITLE_LENGTH],

@@ -200,7 +200,7 @@ def rationale_of(kind: str) -> Rationale:
     known: Rationale | None = KINDS.get(kind)  # type: ignore[call-overload]  # any text
     return known or Rationale(
         _plain(kind), "this version does not know this kind of alarm, another one raised it", "not known to this version",
-        "look yourself; `dewkeeper alarms` shows what stands", DAY,
+        "look yourself; Alarms on the page shows what stands", DAY,
     )  # fmt: skip
 
 

@@ -25,6 +25,7 @@ from dewkeeper.insight.outlook import (
     Present,
     under_way,
 )
+from dewkeeper.judge.rationale import TYPED
 from dewkeeper.judge.types import Fact, Learned, Quantity
 from dewkeeper.judge.words import DAY, JOURNAL
 from dewkeeper.report.contract import Past, moist
@@ -42,7 +43,7 @@ _HELPS: Final = {
     "plain guess": "It is shown as soon as it is better than a guess here.",
     "not read": "It needs its own and its room's last six hours.",
     "is not over": "It is shown again five hours after water, three after an opening.",
-    "too old": "See the daemon's log, or run `dewkeeper learn`.",
+    "too old": f"Learn it anew, {TYPED}: `dewkeeper learn`.",
 }
 """What would help, by words of the reason why nothing is forecast."""
 NEVER_LEARNED: Final = "nothing was learned of it yet"

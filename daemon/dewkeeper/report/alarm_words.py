@@ -101,6 +101,13 @@ def state_words(alarm: Standing, wording: Wording, now: int) -> str:
     return f"{said}, still going on"
 
 
+def shelf_words(alarm: Standing, wording: Wording, now: int) -> str:
+    """Return " until 14:00 by Ina: new bowl" of what was put aside, as far as that is known; "" of any other."""
+    said = "" if alarm.shelved_until is None else f" until {wording.clock(alarm.shelved_until, now)}"
+    said += f" by {alarm.shelved_by}" if alarm.shelved_by else ""
+    return said + (f": {alarm.shelved_why}" if alarm.shelved_why else "")
+
+
 def now_against(alarm: Standing, wording: Wording) -> str:
     """Return "now 46 %, limit 55 %", of a heat that is over "up to 39.2 °C, now 30.0 °C …", of an enclosure's air that is beyond tolerable, or as it was last read; "" of any other."""
     humid, warm = alarm.kind in ("dry", "damp"), alarm.kind in ("hot", "cold", "heat_stuck_on", "heat_lost")

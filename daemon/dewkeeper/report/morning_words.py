@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from dewkeeper.judge.rationale import TYPED
 from dewkeeper.judge.words import KINDS
-from dewkeeper.report.alarm_words import called, named, state_words
+from dewkeeper.report.alarm_words import called, named, shelf_words, state_words, to_do
 from dewkeeper.report.glimpse import now_words, thermal
 from dewkeeper.report.model import NEVER_READ, NO_PROBE, NOT_BELIEVED, EnclosureMorning, MorningGlance, Standing
 from dewkeeper.report.nights import clock_change
 from dewkeeper.report.off_times import OFF_SHORT, OFF_STEPS, OFF_WORDS, OffTime
 from dewkeeper.report.order import QUIET_STATES, overdue
-from dewkeeper.report.wording import Wording, beyond, outside_words, place_words
+from dewkeeper.report.wording import Spot, Wording, beyond, first_steps, outside_words, whereabouts
 
 RESTART = (
     "leave the heaters plugged in, unplug only the small computer dewkeeper runs on, wait a minute, plug it in again"
@@ -21,6 +22,7 @@ NOT_IN_SERVICE = "Nothing is watched: no enclosure is in service"
 _SILENT = frozenset({KINDS["missing"].label, KINDS["crc"].label})
 """Reasons under which a probe gives no reading at all."""
 _MOST_GAPS = 2
+_SHORT_STEP = 60
 
 
 def calm_words(glance: MorningGlance, wording: Wording) -> str:
@@ -40,7 +42,8 @@ def aside_lines(glance: MorningGlance, wording: Wording) -> list[str]:
     lines = []
     if glance.shelved:
         said = ", ".join(
-            f"{row.enclosure} ({shelved_words(row, wording, glance.made_at)}; {now_words(row, wording)})"
+            f"{row.enclosure} ({shelved_words(row, wording, glance.made_at)}; {now_words(row, wording)}"
+            f" → {first_steps(row_step(row, glance), _SHORT_STEP).removesuffix(' …')})"
             for row in glance.shelved
         )
         lines.append(f"Shelved: {said}")
@@ -83,13 +86,13 @@ def blind_parts(glance: MorningGlance, wording: Wording, alive: bool | None = No
     """
     rows = [row for row in glance.enclosures if not row.out_of_service]
     if not any(row.judged for row in rows):
-        return "no probe is set up yet", "set up a probe: `dewkeeper probes scan` finds them"
+        return "no probe is set up yet", f"set up a probe; {TYPED}: `dewkeeper probes scan` finds them"
     known = _one_cause(rows)
     if glance.newest is None:
         never = "no probe has ever given a reading"
         if known is not None:
             return f"{never}: {known[0]}", known[1]
-        return never, "check cables and plugs: `dewkeeper probes scan` lists the probes that answer"
+        return never, f"check cables and plugs; {TYPED}: `dewkeeper probes scan` lists the probes that answer"
     blind = [row.unwatched for row in rows]
     at = glance.silent_since
     if all(one.reason in _SILENT for one in blind):
@@ -104,11 +107,14 @@ def blind_parts(glance: MorningGlance, wording: Wording, alive: bool | None = No
     if since and alive:
         return (
             f"dewkeeper runs, but has read nothing{since}",
-            f"{RESTART}; `dewkeeper selftest` tells what does not read",
+            f"{RESTART}; still nothing: Probes on the page says which do not read, and why",
         )
     if since:
         stopped = "it does not run" if alive is False else "it had stopped, or stands still"
-        return f"dewkeeper has read nothing{since}: {stopped}", f"{RESTART}; `systemctl status dewkeeper` tells why"
+        return (
+            f"dewkeeper has read nothing{since}: {stopped}",
+            f"{RESTART}; {TYPED}: `systemctl status dewkeeper` tells why",
+        )
     reasons = ", ".join(dict.fromkeys(one.reason for one in blind))
     return f"no probe gives a reliable reading ({reasons})", "see to the probes"
 
@@ -172,10 +178,26 @@ def _missed(row: EnclosureMorning, wording: Wording) -> str:
 
 
 def shelved_words(row: EnclosureMorning, wording: Wording, now: int) -> str:
-    """Return what the keeper put aside of an enclosure, and until when."""
-    alarm = next(a for a in row.alarms if a.state == "shelved")
-    until = "" if alarm.shelved_until is None else f" until {wording.clock(alarm.shelved_until, now)}"
-    return f"{beyond(alarm.kind, alarm.band)}, silenced{until}; other alarms come"
+    """Return what was put aside of an enclosure, until when, by whom and why."""
+    alarm = put_aside(row)
+    return f"{beyond(alarm.kind, alarm.band)}, silenced{shelf_words(alarm, wording, now)}; other alarms come"
+
+
+def put_aside(row: EnclosureMorning) -> Standing:
+    """Return the alarm that was put aside, of an enclosure that is shelved."""
+    return next(a for a in row.alarms if a.state == "shelved")
+
+
+def row_step(row: EnclosureMorning, glance: MorningGlance) -> str:
+    """Return the whole advice of which a row shows the first steps; "" where it asks for nothing, or one line above all says it.
+
+    What was put aside is still so: whoever comes without knowing of it needs the step as well.
+    """
+    if row.rank == "shelved":
+        return to_do(put_aside(row))
+    if row not in glance.needs_look or said_above(row, glance):
+        return ""
+    return to_do(row.alarms[0]) if row.alarms else ""
 
 
 def _air(row: EnclosureMorning, wording: Wording) -> str:
@@ -184,11 +206,10 @@ def _air(row: EnclosureMorning, wording: Wording) -> str:
     return f" ({wording.humidity(row.now.humidity_percent)}, {wording.temperature(row.now.temperature_c)})"
 
 
-def where_words(row: EnclosureMorning, glance: MorningGlance) -> str:
-    """Return " (rack left, attic)" in a house of several racks, else "": where somebody has to go."""
-    rows = glance.enclosures
-    said = place_words(row.rack, row.room, len({one.rack for one in rows}), len({one.room for one in rows}))
-    return f" ({said})" if said else ""
+def where_words(glance: MorningGlance, *, shelf: bool = True) -> dict[str, str]:
+    """Return by enclosure where it stands, as `whereabouts` says it. shelf: with it; a row of a small page has no room for it."""
+    house = {row.enclosure: Spot(row.rack, row.shelf, row.room) for row in glance.enclosures}
+    return whereabouts(house, shelf=shelf)
 
 
 def said_above(row: EnclosureMorning, glance: MorningGlance) -> bool:
@@ -235,7 +256,7 @@ def alarm_words(alarm: Standing, wording: Wording, now: int, *, about: bool = Fa
 
 def in_blue(row: EnclosureMorning) -> str:
     """Return that a snake before its shed is to be left alone, where something asks for a look at it."""
-    return "; in blue: do not handle it" if row.stage == "opaque" else ""
+    return "; in blue: no handling" if row.stage == "opaque" else ""
 
 
 def beside(row: EnclosureMorning) -> list[Standing]:

@@ -10,6 +10,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Final, Literal
 
+from dewkeeper.judge.rationale import TYPED
 from dewkeeper.store.records import OFF_TIMES
 
 OffWhy = Literal["power", "switched_off", "crashed", "stopped"]
@@ -35,8 +36,8 @@ HEAT_AFTER_CUT: Final = "look at the heat first: some thermostats and heaters ha
 OFF_STEPS: Final[Mapping[OffWhy, str]] = {
     "power": f"{HEAT_AFTER_CUT}; then at every animal, water and lids",
     "switched_off": "nothing to do if that was you; otherwise look at its plug and power supply, then at every animal",
-    "crashed": "look at the animals and their heat, then at the log: `journalctl -u dewkeeper`",
-    "stopped": "nothing to do if that was you, or an update; otherwise ask who did it, and look at the log: `journalctl -u dewkeeper`",
+    "crashed": f"look at the animals and their heat, then at the log, {TYPED}: `journalctl -u dewkeeper`",
+    "stopped": f"nothing to do if that was you, or an update; otherwise ask who did it, and look at the log, {TYPED}: `journalctl -u dewkeeper`",
 }
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 
-from dewkeeper.judge.types import Alarm, Event
+from dewkeeper.judge.types import Alarm, Event, Happening
 from dewkeeper.judge.words import FAULTS
 from dewkeeper.report.contract import JUDGED, Newest, Past
 from dewkeeper.report.model import NowValues, Standing, Unwatched
@@ -32,7 +32,7 @@ def standing_now(
     what stands. Raises StoreError.
     """
     alarms = [alarm for alarm in (past.standing() if alarms is None else alarms) if alarm.state != "normal"]
-    seen = any(alarm.state in ("acknowledged", "returned_unacknowledged") for alarm in alarms)
+    seen = any(alarm.state in ("acknowledged", "returned_unacknowledged", "shelved") for alarm in alarms)
     events = past.events(now - DAY_SECONDS) if seen else ()
     probes = _judged(alarms, config)
     latest = past.latest() if latest is None and probes_asked(alarms, config) else latest or {}
@@ -85,10 +85,8 @@ def _unseen(
 
 def standing(alarm: Alarm, events: Sequence[Event] = (), air: NowValues | None = None) -> Standing:
     """Return an alarm as reports show it. events: among which it was seen. air: its place's of now, or of the last reading."""
-    seen = None
-    if alarm.state == "acknowledged":
-        found = (event for event in events if event.alarm == alarm.alarm and event.event == "acknowledged")
-        seen = max(found, key=lambda event: event.time, default=None)
+    seen = _last(events, alarm, "acknowledged") if alarm.state == "acknowledged" else None
+    shelved = _last(events, alarm, "shelved") if alarm.state == "shelved" else None
     ended = [e.time for e in events if e.alarm == alarm.alarm and e.event == "cleared"]
     cooler = air is not None and alarm.limit is not None and air.temperature_c < alarm.limit
     return Standing(
@@ -108,6 +106,8 @@ def standing(alarm: Alarm, events: Sequence[Event] = (), air: NowValues | None =
         response=alarm.response,
         respond_by=alarm.respond_by,
         shelved_until=alarm.shelved_until,
+        shelved_by="" if shelved is None else shelved.who,
+        shelved_why="" if shelved is None else shelved.why,
         dose=dose_of(alarm.detail),
         danger=bool(alarm.detail.get("danger")) and (alarm.state == "returned_unacknowledged" or not cooler),
         seen_by=None if seen is None else seen.who,
@@ -120,6 +120,11 @@ def standing(alarm: Alarm, events: Sequence[Event] = (), air: NowValues | None =
         highest=highest_of(alarm.detail) if alarm.state == "returned_unacknowledged" else None,
         blind=blinds(alarm.kind, alarm.enclosure) and alarm.state != "returned_unacknowledged",
     )
+
+
+def _last(events: Sequence[Event], alarm: Alarm, what: Happening) -> Event | None:
+    found = (event for event in events if event.alarm == alarm.alarm and event.event == what)
+    return max(found, key=lambda event: event.time, default=None)
 
 
 def air_of_room(alarm: Alarm, latest: Mapping[str, Newest], now: int, stale_after_seconds: int) -> NowValues | None:

@@ -8,6 +8,7 @@ types one, it is ISO 8601.
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -18,7 +19,7 @@ from dewkeeper.judge.types import Band, Event, Kind
 from dewkeeper.judge.words import KINDS, LATCHED
 from dewkeeper.report.due import say_day
 from dewkeeper.report.model import EnclosureMorning, Mark, NightRow, NowValues, Rank, Standing
-from dewkeeper_config.models import Site
+from dewkeeper_config.models import Config, Site
 
 RANK_WORDS: dict[Rank, str] = {
     "urgent": "act now",
@@ -199,12 +200,34 @@ def duration(seconds: float) -> str:
     return f"{days} d {hours} h" if hours else f"{days} d"
 
 
-def place_words(rack: str, room: str, racks: int, rooms: int) -> str:
-    """Return "rack left, attic": where an enclosure of a house with so many racks and rooms is; "" in one with a single rack."""
-    if racks < 2:
-        return ""
-    said = rack if "rack" in rack.casefold() else f"rack {rack}"
-    return f"{said}, {room}" if rooms > 1 else said
+@dataclass(frozen=True, slots=True)
+class Spot:
+    """Where an enclosure stands: its rack, the shelf of that, and the room."""
+
+    rack: str
+    shelf: int
+    room: str
+
+
+def whereabouts(house: Mapping[str, Spot], *, shelf: bool = True) -> dict[str, str]:
+    """Return by enclosure of a house "rack left, shelf 2, attic": where somebody has to go; "" in one with a single rack.
+
+    shelf: with it, where the rack has several.
+    """
+    shelves = {(spot.rack, spot.shelf) for spot in house.values()}
+    racks, rooms = Counter(rack for rack, _ in shelves), {spot.room for spot in house.values()}
+    found = {}
+    for name, spot in house.items() if len(racks) > 1 else ():
+        said = [spot.rack if "rack" in spot.rack.casefold() else f"rack {spot.rack}"]
+        said += [f"shelf {spot.shelf}"] if shelf and racks[spot.rack] > 1 else []
+        found[name] = ", ".join([*said, spot.room] if len(rooms) > 1 else said)
+    return found
+
+
+def places(config: Config) -> dict[str, str]:
+    """Return the same of a configured house."""
+    rooms = {rack.name: rack.room for rack in config.rack}
+    return whereabouts({e.name: Spot(e.rack, e.shelf, rooms[e.rack]) for e in config.enclosure if e.rack in rooms})
 
 
 def measured_by(row: NightRow, mark: Mark | NowValues) -> str:

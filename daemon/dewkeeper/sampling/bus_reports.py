@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 
+from dewkeeper.judge.rationale import TYPED
 from dewkeeper.judge.types import SystemReport
 from dewkeeper_config.models import BusConfig
 from dewkeeper_drivers.branches import BranchFault
@@ -53,8 +54,9 @@ class BusReports:
             for part in [part_name(fault.bus, fault.branch.multiplexer, fault.branch.channel)]
         }
         for part, found in self._troubles().items():
+            advice = f"{found.advice} ({TYPED})" if "`" in found.advice else found.advice
             sick[part] = SystemReport(
-                now, _what(part), True, found.text, part=part, response=found.advice, action=found.brief
+                now, _what(part), True, found.text, part=part, response=advice, action=found.brief
             )
         for part, seconds in self._stuck().items():
             if seconds >= STUCK_SECONDS:

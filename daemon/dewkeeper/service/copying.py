@@ -60,7 +60,7 @@ class NightlyCopy:
                 "backup",
                 bool(self._trouble),
                 f"no backup: {self._trouble}",
-                response="see to what is named: the drive, or its folder",
+                response="is the backup’s stick plugged in, and not full? if so, try another one: guide, “Backup”",
                 consequence="it still watches, tells and records; if this card dies, what is on no copy is lost",
             ),
             SystemReport(now, "backup drive", self._crowded, room, priority="low"),

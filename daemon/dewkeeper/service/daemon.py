@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 
 from dewkeeper.clock import Clock, SystemClock
 from dewkeeper.errors import CommandRefused
+from dewkeeper.judge.rationale import TYPED
 from dewkeeper.judge.types import JournalEntry, Rebase, SystemReport, room_place
 from dewkeeper.notify.daily import morning_words
 from dewkeeper.notify.desk import Desk
@@ -52,7 +53,7 @@ from dewkeeper.service.waking import Waking, earlier_doubt, found
 from dewkeeper.service.watch import Watch
 from dewkeeper.service.writer import Chore, Note, Submission, Writer
 from dewkeeper.store import History, Store
-from dewkeeper.store.health import Disk
+from dewkeeper.store.health import NEW_CARD, Disk
 from dewkeeper.store.records import Message
 from dewkeeper_config.errors import Problem
 from dewkeeper_config.last_good import COPY
@@ -349,7 +350,7 @@ class Daemon:
             text = f"the configuration file was refused, the last good one is in force: {self._refused}"
             return [
                 SystemReport(
-                    now, "configuration", bool(self._refused), text, response="mend what `sudo dewkeeper config check` names",
+                    now, "configuration", bool(self._refused), text, response=f"mend the file; {TYPED}: `sudo dewkeeper config check` names every problem",
                     consequence="it still watches, tells and records, by the file as it was before the change",
                 )
             ]  # fmt: skip
@@ -367,7 +368,7 @@ class Daemon:
             return [
                 SystemReport(
                     now, "recording", bool(why), f"nothing is recorded: {why}", priority="urgent",
-                    response="see to what is named: the disk or the card; leave the machine running meanwhile",
+                    response=f"leave the Pi running meanwhile: it still tells; is it full: remove files of your own, none of dewkeeper's; if not: {NEW_CARD}",
                     consequence="it still watches and tells; what it reads from now on is lost at the next restart",
                 )
             ]  # fmt: skip
@@ -379,7 +380,7 @@ class Daemon:
             )
             return [
                 SystemReport(
-                    now, "telling", stuck, text, priority="urgent", response="look at the page instead; then see the log: `journalctl -u dewkeeper`",
+                    now, "telling", stuck, text, priority="urgent", response=f"look at the page instead; then at the log, {TYPED}: `journalctl -u dewkeeper`",
                     consequence="it still watches and records; nobody is told of anything",
                 ),
                 self.pulse.report(now),

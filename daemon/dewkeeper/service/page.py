@@ -154,7 +154,11 @@ def _heartbeat(config: Config, pulse: Pulse) -> HealthLine:
     from dewkeeper.web.visit import HealthLine
 
     if config.notify.heartbeat_url is None:
-        return HealthLine("heartbeat", None, "nobody outside would notice a dead Pi: set [notify] heartbeat_url")
+        return HealthLine(
+            "heartbeat",
+            None,
+            "nobody outside would notice a dead Pi: set [notify] heartbeat_url in the configuration file (guide, “Being told”)",
+        )
     asked = pulse.answered is not None or pulse.unanswered > 0
     return HealthLine("heartbeat", pulse.unanswered == 0 if asked else None, pulse.text())
 
@@ -194,7 +198,11 @@ def _backup(config: Config, wording: Wording, now: int) -> HealthLine:
 
     folder = config.storage.backup.folder
     if folder is None:
-        return HealthLine("backup", None, "a failed card would take the history along: set [storage.backup] folder")
+        return HealthLine(
+            "backup",
+            None,
+            "a failed card would take the history along: set [storage.backup] folder in the configuration file (guide, “Backup”)",
+        )
     made = max((at for copy in backups(folder) if (at := made_at(copy)) is not None), default=None)
     if made is None:
         return HealthLine("backup", False, f"none in {folder} yet")

@@ -14,6 +14,7 @@ from dewkeeper.store import Store
 from dewkeeper.store.backup import backups
 from dewkeeper.store.damage import listed
 from dewkeeper.store.errors import StoreError
+from dewkeeper.store.health import NEW_CARD
 from dewkeeper.store.repair import Repaired, unreadable
 from dewkeeper_config.models import Storage
 
@@ -88,9 +89,9 @@ class Repairing:
         """Return whether parts of the archive cannot be read."""
         store = self._store()
         found = list(store.damage.values()) if store is not None else []
-        text = f"part of the archive cannot be read and was set aside: {listed(found)}. `dewkeeper repair` brings back what a copy has."
+        text = f"part of the archive cannot be read and was set aside: {listed(found)}."
         report = SystemReport(
-            now, "archive", bool(found), text, response="bring back what a copy has: `dewkeeper repair`",
+            now, "archive", bool(found), text, response=f"nothing now: the next nightly backup brings back what a copy has; a second time within a month: {NEW_CARD}",
             consequence="it still watches, tells and records; that part of the past stays lost",
         )  # fmt: skip
         return [report] if store is not None else []

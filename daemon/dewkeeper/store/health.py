@@ -8,10 +8,13 @@ from collections.abc import Callable
 from functools import lru_cache
 from pathlib import Path
 
+from dewkeeper.judge.rationale import TYPED
 from dewkeeper.judge.types import SystemReport
 from dewkeeper.store.database import FILE_NAME
 from dewkeeper_config.models import Storage
 
+NEW_CARD = "make a copy now, buy a new, larger card, bring the copy back on it: guide, “A new card”; pull no card while the Pi runs"
+"""What a keeper does about a card that dies or is too small."""
 BALLAST_NAME = "ballast"
 MOST_LOG_BYTES = 64 << 20
 """A log this long means that a reader holds on: checkpoints cannot cut it."""
@@ -99,7 +102,7 @@ class Disk:
         return [
             SystemReport(
                 now, "disk space", percent < self._storage.free_percent, text,
-                response="see first what fills it: `sudo du -xhd2 / | sort -h | tail`; remove only your own files, none of dewkeeper's; pull no card while it runs; or move to a larger card, after a stop", action="make room",
+                response=f"remove files of your own from the Pi, none of dewkeeper's; the largest, {TYPED}: `sudo du -xhd2 / | sort -h | tail`; none of yours: {NEW_CARD}", action="make room",
                 consequence="it still watches, tells and records; when the disk is full it watches and tells on, and records nothing",
             )
         ]  # fmt: skip
@@ -110,13 +113,13 @@ class Disk:
             SystemReport(
                 now, "disk read-only", read_only,
                 "the disk became read-only, as a dying card does: readings stay in memory and are lost at the next restart",
-                priority="urgent", response="replace the card and restore the newest backup", action="replace the card",
+                priority="urgent", response=f"leave the Pi running: it still watches and tells; {NEW_CARD}", action="replace the card",
                 consequence="it still watches and tells; what it reads from now on is lost at the next restart",
             ),
             SystemReport(
                 now, "disk overlay", kind == "overlay",
                 "the database lies on an overlay file system: everything recorded is lost at the next restart",
-                response="switch the overlay off, or put the database on a drive of its own", action="see the page",
+                response=f"switch the overlay off, {TYPED}: `sudo raspi-config`, Performance Options; then restart the Pi", action="see the page",
                 consequence="it still watches and tells; what it records is lost at the next restart",
             ),
         ]  # fmt: skip
@@ -126,7 +129,7 @@ class Disk:
         text = f"the database's log has grown to {size / 1e6:.0f} MB: some program holds an old read open"
         return [
             SystemReport(
-                now, "database log", size > MOST_LOG_BYTES, text, response="end that program, or restart this machine", action="see the page",
+                now, "database log", size > MOST_LOG_BYTES, text, response=f"restart the Pi, {TYPED}: `sudo reboot`", action="see the page",
                 consequence="it still watches, tells and records; the disk fills up",
             )
         ]  # fmt: skip

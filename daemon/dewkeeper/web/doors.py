@@ -14,6 +14,7 @@ from dewkeeper.report.model import Rank, Standing
 from dewkeeper.report.morning import morning
 from dewkeeper.report.sitter import sitter_rows
 from dewkeeper.report.standing import standing_now
+from dewkeeper.report.wording import places
 from dewkeeper.web.auth_store import SESSION_SECONDS, SitterLink
 from dewkeeper.web.choices import BY_KEY, SITTER
 from dewkeeper.web.drafts import TYPED, local_path, packed, unpacked
@@ -228,6 +229,7 @@ def sitter_sheet(visit: Visit, token: str) -> Response:
             visit.wording,
         ),
         words=SITTER_WORDS,
+        places=places(config),
         actions=[BY_KEY[key] for key in SITTER],
         vet=config.web.vet_phone,
         keeper=config.web.keeper_phone,

@@ -33,12 +33,13 @@ from dewkeeper.report.first_line import age_words, first_line
 from dewkeeper.report.glimpse import glimpse, glimpse_of
 from dewkeeper.report.heat_words import heat_words
 from dewkeeper.report.model import EnclosureMorning, Standing
+from dewkeeper.report.morning_words import where_words
 from dewkeeper.report.now import ProbeNow
 from dewkeeper.report.now import now as now_report
 from dewkeeper.report.past import StoredPast
 from dewkeeper.report.standing import standing_now
 from dewkeeper.report.where import where
-from dewkeeper.report.wording import worth_telling
+from dewkeeper.report.wording import places, worth_telling
 from dewkeeper.report.year_days import by_month, year_of
 from dewkeeper.sampling.salts import CAUTION
 from dewkeeper.web.change_picture import change_picture
@@ -116,6 +117,7 @@ def _overview(visit: Visit, template: str, **values: Any) -> Response:
         template,
         glance=glance,
         racks=racks,
+        places=where_words(glance, shelf=False),
         curves=small_curves(glance.enclosures, glimpse(past, glance), visit.wording),
         # Whether a silent site watches its tubs nobody knows here.
         sentence=first_line(glance) if visit.site is None or not visit.fell_silent else f"{visit.site.name} is silent",
@@ -227,7 +229,9 @@ def alarms(visit: Visit) -> Response:
     for event in worth_telling(visit.past.events(since))[::-1][:_MOST_ENTRIES]:
         past.setdefault(visit.wording.day(event.time, visit.now), []).append(event)
     resting = visit.past.in_force().resting(e.name for e in visit.services.config.enclosure)
-    return visit.render("alarms.html", grouped=grouped, past=past, resting=resting)
+    return visit.render(
+        "alarms.html", grouped=grouped, past=past, resting=resting, places=places(visit.services.config)
+    )
 
 
 def journal(visit: Visit) -> Response:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import re
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
@@ -15,7 +16,17 @@ from dewkeeper.clock import Clock
 from dewkeeper.judge.words import FAULTS, JOURNAL, LATCHED
 from dewkeeper.notify.links import NOTE_KEY
 from dewkeeper.notify.neighbour import Answer
-from dewkeeper.report.alarm_words import called, headline, named, now_against, room_air, state_words, to_do, why_now
+from dewkeeper.report.alarm_words import (
+    called,
+    headline,
+    named,
+    now_against,
+    room_air,
+    shelf_words,
+    state_words,
+    to_do,
+    why_now,
+)
 from dewkeeper.report.glimpse import change_words, lowest_words, now_words, referred_words, thermal
 from dewkeeper.report.morning_words import (
     NOT_IN_SERVICE,
@@ -23,6 +34,7 @@ from dewkeeper.report.morning_words import (
     clock_words,
     off_line,
     off_step,
+    row_step,
     row_words,
     said_above,
     unwatched_step,
@@ -150,6 +162,14 @@ def _plain(words: Callable[..., str]) -> Callable[..., str]:
     return lambda *given, **named: words(*given, **named).replace("`", "")
 
 
+_RANGE = re.compile(r"(?<=\d)–(?=\d)")
+
+
+def _unbroken(text: str) -> str:
+    """Return it with its ranges and units on one line each, where a narrow page would break them: "24–28 °C"."""
+    return _RANGE.sub("–\u2060", text).replace(" °", "\u00a0°")
+
+
 def _templates() -> Environment:
     environment = Environment(
         loader=FileSystemLoader(_TEMPLATES),
@@ -160,6 +180,7 @@ def _templates() -> Environment:
         auto_reload=False,
     )
     environment.filters["urlencode_whole"] = lambda text: quote(text, safe="")
+    environment.filters["unbroken"] = _unbroken
     environment.globals.update(
         root="",
         acts=True,
@@ -200,6 +221,8 @@ def _templates() -> Environment:
         row_words=row_words,
         said_above=said_above,
         to_do=_plain(to_do),
+        shelf_words=shelf_words,
+        row_step=row_step,
         why_words=why_words,
         why_picture=why_picture,
         change_words=change_words,

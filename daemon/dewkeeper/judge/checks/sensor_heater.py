@@ -8,7 +8,7 @@ from dewkeeper.air import saturation_hpa
 from dewkeeper.judge.contract import Check, InFault
 from dewkeeper.judge.dump import remembered
 from dewkeeper.judge.memory import Corrected, ProbeMemory
-from dewkeeper.judge.rationale import fault
+from dewkeeper.judge.rationale import TYPED, fault
 from dewkeeper.judge.view import ProbeView, View
 
 OWN_HEAT_C: Final = 1.5
@@ -18,6 +18,9 @@ _TRACE_C: Final = 1.0
 _SAME_C, _SAME_VAPOUR, _WARMER_VAPOUR = 0.35, 0.02, 1.05
 _POLLS_SECONDS: Final = 200
 """A plateau within so many °C, the vapour within such a share; tuned on bench, seeds 1-9."""
+
+
+_RESTART: Final = f"restart dewkeeper, {TYPED}: `sudo systemctl restart dewkeeper`"
 
 
 @remembered
@@ -51,7 +54,7 @@ def own_heat(view: View, t: float, e: float) -> tuple[InFault, ...]:
     found = InFault(
         "sensor_heater", at,
         cause="it got warmer at once and its vapour stayed: its own heater, a lamp over it, or a warmer place",
-        response="look where the probe lies and what shines on it; restart the daemon if that is not it",
+        response=f"look where the probe lies and what shines on it; if that is not it, {_RESTART}",
     )  # fmt: skip
     return (found,)
 
@@ -66,7 +69,7 @@ CHECK: Final = Check(
     "sensor_heater",
     {
         "sensor_heater": fault(
-            "probe heats itself", "the probe's own heater is on", "restart the daemon; replace the probe if it stays",
+            "probe heats itself", "the probe's own heater is on", f"{_RESTART}; replace the probe if it stays",
             "function_check",
         ),
     },

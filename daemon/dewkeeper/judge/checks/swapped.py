@@ -18,7 +18,7 @@ from dewkeeper.judge.contract import Check, FaultOver, Finding, Findings, InFaul
 from dewkeeper.judge.dump import remembered
 from dewkeeper.judge.memory import ProbeMemory
 from dewkeeper.judge.probe_past import Hour, Look
-from dewkeeper.judge.rationale import HOUR, fault
+from dewkeeper.judge.rationale import HOUR, TYPED, fault
 from dewkeeper.judge.view import ProbeView, View
 
 LONGEST_SECONDS: Final = 3 * 86400
@@ -85,8 +85,8 @@ def note_stranger(view: View, note: str) -> tuple[bool, Findings]:
     found = InFault(
         "swapped", view.now, {"with": other, "sure": "very"} if other else {"sure": "very"},
         cause=f"at {name} answers the sensor recorded for {other}" if other else f"{name} has another sensor",
-        response="`dewkeeper probes check` says which sensor is where; put back what was exchanged, or accept what is "
-        f"there: `dewkeeper probes replace {name}`",
+        response=f"put back what was exchanged; {TYPED}: `dewkeeper probes check` says which sensor is where, "
+        f"`dewkeeper probes replace {name}` accepts what is there",
     )  # fmt: skip
     return True, (found,)
 

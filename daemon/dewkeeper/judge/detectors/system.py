@@ -12,7 +12,7 @@ DETECTOR: Final = Detector(
     {
         "system": Rationale(
             "dewkeeper itself", "the monitor has trouble of its own", "it may see or say less than it should",
-            "see the detail and `dewkeeper selftest`", DAY, "medium",
+            "see the detail, and Health on the page", DAY, "medium",
         ),
     },
 )  # fmt: skip
