@@ -79,3 +79,14 @@ def test_a_clutch_is_read_from_the_journal(shelf: Callable[..., Any]) -> None:
         assert any("extrapolated" in line for line in lines)
         assert lines[-1] == HEAT_FIRST
         assert clutches(past, one.config, [*told, JournalEntry("h", now - 60, "T1", "hatched")], now) == []
+
+
+@pytest.mark.parametrize(
+    ("said", "count"), [("6 eggs, 420 g", 6), ("7", 7), ("9" * 5000, None), ("laid on 2026", None)]
+)
+def test_a_count_is_what_a_clutch_can_hold(shelf: Callable[..., Any], said: str, count: int | None) -> None:
+    """A number of up to three figures counts eggs; a longer one is a slip or a year, and ends nothing."""
+    one = shelf()
+    with one.past() as past:
+        (found,) = clutches(past, one.config, [JournalEntry("e", BEGIN, "T1", "eggs", said)], BEGIN + DAY)
+    assert found.count == count

@@ -4,7 +4,16 @@ from __future__ import annotations
 
 import csv
 import io
+import re
+from itertools import pairwise
 from typing import Any
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from dewkeeper.report.weights import Weighing
+from dewkeeper.report.wording import Wording
+from dewkeeper.web.month_curves import weights_curve
 
 DAY = 86400
 
@@ -35,6 +44,16 @@ def test_an_animals_page_has_months_weights_sheds_and_signs(rig: Any) -> None:
     assert "%" not in text[text.index("<h2>Where it lived") : text.index("<h2>What was noted")]
     assert "not graded yet: grade it" in text
     assert keeper.get(rig.base + "/animals/Nobody").status_code == 404
+
+
+@pytest.mark.parametrize("heaviest", [1504.0, 1600.0, 9_000.0, 250_000.0, 1e20])
+def test_weights_have_few_round_lines_whatever_they_span(heaviest: float) -> None:
+    """From some grams to a slip of twenty figures: two to seven lines, each a round number, and a drawing of some kilobytes."""
+    drawn = str(weights_curve([Weighing(0, 1500.0), Weighing(DAY, heaviest)], Wording(ZoneInfo("UTC"))))
+    lines = re.findall(r">(\d+)</text>", drawn)
+    assert 2 <= len(lines) <= 7
+    assert len({float(b) - float(a) for a, b in pairwise(lines)}) <= 1 or heaviest > 1e16
+    assert len(drawn) < 5000
 
 
 def test_what_a_snake_is_is_written_down_and_changed(rig: Any) -> None:

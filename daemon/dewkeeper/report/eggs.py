@@ -31,7 +31,7 @@ LEAST_WATCHED: Final = 0.5
 """Between two weighings with less watched than this, the air explains nothing."""
 LEAST_STEPS: Final = 3
 """So many stretches between weighings, and a projection has an interval."""
-_COUNT: Final = re.compile(r"(\d+)\s*(?:eggs?)?\b", re.IGNORECASE)
+_COUNT: Final = re.compile(r"(?<!\d)(\d{1,3})\s*(?:eggs?)?\b", re.IGNORECASE)
 _GRAMS: Final = re.compile(r"\d+(?:[.,]\d+)?\s*k?g\b", re.IGNORECASE)
 # Student's t, two-sided 90 %, 1 to 10 degrees of freedom (NIST/SEMATECH handbook, table of t†); beyond, the normal's.
 _T90: Final = (6.314, 2.920, 2.353, 2.132, 2.015, 1.943, 1.895, 1.860, 1.833, 1.812)

@@ -10,6 +10,8 @@ from typing import Final
 from dewkeeper.judge.types import JournalEntry
 
 _WEIGHT: Final = re.compile(r"(\d+(?:[.,]\d+)?)\s*(kg|g)?\b", re.IGNORECASE)
+HEAVIEST_GRAMS: Final = 250_000
+"""No snake weighs as much (common knowledge, no source): a number above it is a slip of the keys, no weight."""
 LOSS_SHARE: Final = 0.1
 """A tenth lost within `LOSS_SECONDS` is for a vet (common practice, no source)."""
 LOSS_SECONDS: Final = 90 * 86400
@@ -24,12 +26,12 @@ class Weighing:
 
 
 def grams_of(detail: str) -> float | None:
-    """Return the grams that words give: "1450", "1450 g", "1.45 kg"; None for none."""
+    """Return the grams that words give: "1450", "1450 g", "1.45 kg"; None for none, and for more than any snake weighs."""
     found = _WEIGHT.search(detail)
     if found is None:
         return None
-    value = float(found[1].replace(",", "."))
-    return value * 1000 if (found[2] or "").casefold() == "kg" else value
+    value = float(found[1].replace(",", ".")) * (1000 if (found[2] or "").casefold() == "kg" else 1)
+    return value if value <= HEAVIEST_GRAMS else None
 
 
 def weighings(entries: Sequence[JournalEntry]) -> list[Weighing]:

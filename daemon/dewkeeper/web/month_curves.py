@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import count
 from typing import Final
 
 from markupsafe import Markup, escape
@@ -121,5 +122,10 @@ def weights_curve(weights: Sequence[Weighing], wording: Wording) -> Markup:
 
 
 def _step(span: float) -> float:
-    """Return a round distance between the lines of a grid, grams."""
-    return next((float(s) for s in (5, 10, 20, 50, 100, 200, 500, 1000) if span / s <= _MOST_GRID - 1), 2000.0)
+    """Return a round distance between the lines of a grid, grams: 5, 10, 20, 50 and so on, until few lines do."""
+    return next(step for step in _round_numbers() if span / step <= _MOST_GRID - 1)
+
+
+def _round_numbers() -> Iterator[float]:
+    for power in count():
+        yield from (5.0 * 10**power, 10.0 * 10**power, 20.0 * 10**power)
