@@ -115,7 +115,9 @@ def morning_of(
                 ),
                 temperature_max=Mark(
                     tub.hottest or max(29.0, tub.temperature),
-                    last if tub.temperature > 29 else min(last, night.start + (8 if tub.hottest else 2) * HOUR),
+                    last
+                    if tub.temperature > 29 and not tub.hottest
+                    else min(last, night.start + (8 if tub.hottest else 2) * HOUR),
                 ),
                 **tub.sums,
             )

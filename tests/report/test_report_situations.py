@@ -114,6 +114,10 @@ SITUATIONS: dict[str, tuple[dict[str, Tub], dict[str, Any]]] = {
     "in blue, below the target only": (
         {"T1": Tub(humidity=58, low=57, stage="opaque", alarms=[alarm("dry", 4, band="target")], deeds={"opaque": 9.0}), "T2": CALM}, {},
     ),
+    "41 °C at noon, after a quiet night": (
+        {"T1": Tub(temperature=41.0, humidity=48.0, hottest=30.4, alarms=[alarm("hot", 0.4, limit=38.0, detail={"danger": 1})]), "T2": CALM},
+        {"when": "2026-11-24T12:20"},
+    ),
     "three hours of quiet evening": ({"T1": CALM, "T2": CALM}, {"when": "2026-11-24T00:10"}),
 }  # fmt: skip
 

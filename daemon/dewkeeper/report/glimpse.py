@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from typing import Final
 
 from dewkeeper.report.contract import CHANGES
-from dewkeeper.report.model import EnclosureMorning, MorningGlance, NightRow
+from dewkeeper.report.model import EnclosureMorning, Mark, MorningGlance, NightRow
 from dewkeeper.report.order import THERMAL
 from dewkeeper.report.past import StoredPast
 from dewkeeper.report.wording import Wording, limit_words, measured_by, round_half_up
@@ -69,7 +69,10 @@ def thermal(row: NightRow) -> bool:
 
 
 def lowest_words(row: NightRow, wording: Wording) -> str:
-    """Return "min 46 % 05:12", of heat "max 39.5 °C 03:10", of cold "min 21.0 °C 06:30"."""
+    """Return "min 46 % 05:12", of heat "max 39.5 °C 03:10", of cold "min 21.0 °C 06:30".
+
+    Of heat and cold that went further since it is called the night's: "night max 30.4 °C 21:05" beside 40.9 °C now.
+    """
     if not thermal(row):
         mark, said = row.humidity_min, "min "
         text = wording.humidity(mark.value) if mark else ""
@@ -79,12 +82,21 @@ def lowest_words(row: NightRow, wording: Wording) -> str:
     else:
         mark, said = row.temperature_max, "max "
         text = wording.temperature(mark.value) if mark else ""
+    if mark is not None and thermal(row) and _went_on(row, mark, said == "max "):
+        said = f"night {said}"
     if mark is None and row.temperature_max is not None:
         mark, said = row.temperature_max, "no humidity believed, up to "
         text = wording.temperature(mark.value)
     if mark is None:
         return "nothing measured in the night"
     return f"{said}{text} {wording.clock(mark.at)}{measured_by(row, mark)}"
+
+
+def _went_on(row: NightRow, mark: Mark, up: bool) -> bool:
+    """Return whether the temperature of now lies beyond the night's."""
+    if row.now is None or row.now.stale:
+        return False
+    return row.now.temperature_c > mark.value if up else row.now.temperature_c < mark.value
 
 
 def referred_words(row: NightRow, wording: Wording) -> str:
