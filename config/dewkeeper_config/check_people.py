@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ipaddress
+import re
 from collections.abc import Iterator
 from pathlib import Path
 from string import Formatter
@@ -25,6 +26,8 @@ from dewkeeper_config.models import (
 from dewkeeper_config.models.channels import secrets_of
 from dewkeeper_config.models.secrets import SecretSource
 
+_HEADER = re.compile(r"[!#$%&'*+.^_`|~0-9A-Za-z-]+")
+"""A header's name (RFC 9110, 5.6.2)."""
 _WEB_ADDRESS = "an address that begins with https:// or http://, then a host"
 
 
@@ -119,6 +122,9 @@ def _webhook(entry: FileEntry[Channel], channel: WebhookChannel) -> Iterator[Pro
             )
     if channel.content_type is not None and channel.body == "json":
         yield entry.problem("content_type", channel.content_type, "left out with body json")
+    for name in channel.headers:
+        if _HEADER.fullmatch(name) is None:
+            yield entry.problem("headers", name, "names of letters, digits and hyphens, such as X-Key")
     for index, secret in enumerate(channel.secrets):
         plain = _plain(secret)
         if plain is not None and not plain.startswith("whsec_"):

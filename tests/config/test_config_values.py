@@ -130,6 +130,15 @@ def test_control_characters_are_refused(rack: Any, refused: Any, text: str) -> N
     assert {"site.name", 'channel[1] "phone" .headers.X-Room'} <= set(refused(rack))
 
 
+@pytest.mark.parametrize("name", ["X-A\r\nB", "", "X Room", "X-Küche", "X:Y"])
+def test_a_headers_name_is_one_that_can_be_sent(rack: Any, loaded: Any, refused: Any, name: str) -> None:
+    """Names of RFC 9110 (5.6.2) alone: with another no message would ever leave."""
+    rack["channel"][0]["headers"] = {"X-Room": "cellar"}
+    loaded(rack)
+    rack["channel"][0]["headers"][name] = "cellar"
+    assert 'channel[1] "phone" .headers' in set(refused(rack))
+
+
 @pytest.mark.parametrize(
     ("data", "word"),
     [

@@ -12,6 +12,7 @@ from tests.servers.authority import Authority
 from tests.servers.mail import MailServer, Refusal
 from tests.servers.receiver import Answer, Phone
 
+from dewkeeper.notify.deadline import run_within
 from dewkeeper.notify.errors import DeadlinePassed, PermanentFailure, TemporaryFailure
 from dewkeeper.notify.mail import Mail
 from dewkeeper.notify.trust import trusted_context
@@ -238,3 +239,28 @@ def test_a_missing_secret_is_said_without_its_content(phone: Phone) -> None:
     with pytest.raises(PermanentFailure, match="DEWKEEPER_TEST_NO_SUCH_KEY"):
         webhook(phone, secrets=[key]).send(MESSAGE, 5)
     assert phone.calls == []
+
+
+@pytest.mark.parametrize("value", ["Bearer S3CRET\n# of the phone", "S3CRET\x00", "S3CRET \N{SNAKE}", "\vS3CRET\v"])
+def test_a_header_that_cannot_be_sent_is_named_and_its_content_is_not(phone: Phone, value: str) -> None:
+    """A credential file of two lines, letters beyond Latin-1: permanent, with the header's name; nothing of it is repeated."""
+    channel = webhook(phone, headers={"Authorization": secret(value)})
+    for attempt in (
+        lambda: channel.send(MESSAGE, 5),
+        lambda: run_within("look", lambda guard: channel.check(guard, deep=True), 5),
+    ):
+        with pytest.raises(PermanentFailure, match="header Authorization") as caught:
+            attempt()
+        assert "S3CRET" not in str(caught.value)
+    assert phone.calls == []
+
+
+def test_a_password_that_cannot_be_sent_is_said_to_be_that(authority: Authority) -> None:
+    """Letters beyond ASCII: permanent, said of the login and not of the mail, and no letter of it is repeated."""
+    with MailServer(authority.context(), ("rack", "pässword")) as server:
+        with pytest.raises(PermanentFailure, match="name or password") as caught:
+            mail(server, ca_file=authority.ca_file, username=secret("rack"), password=secret("pässword")).send(
+                MESSAGE, 5
+            )
+        assert "xe4" not in str(caught.value)
+        assert server.logins == 0

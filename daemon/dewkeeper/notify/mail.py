@@ -101,6 +101,8 @@ class _Submission(smtplib.SMTP):
     def log_in(self, user: str, password: str) -> None:
         """Log in once, by one mechanism: smtplib's own `login` tries every one offered, and providers count attempts."""
         offered = self.esmtp_features.get("auth", "").upper().split()
+        if not (user + password).isascii():  # smtplib writes nothing else, and its error would name a letter of it
+            raise smtplib.SMTPNotSupportedError("name or password holds letters beyond ASCII, which cannot be sent")
         self.user, self.password = user, password
         if "PLAIN" in offered:
             self.auth("PLAIN", self.auth_plain)

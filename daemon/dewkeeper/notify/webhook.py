@@ -49,7 +49,7 @@ class Webhook(Channel):
         try:
             url = self._config.url.read()
             secrets = [secret.read() for secret in self._config.secrets]
-            extra = {name: secret.read() for name, secret in self._config.headers.items()}
+            extra = {name: _fit(name, secret.read()) for name, secret in self._config.headers.items()}
             body = make_body(self._config, message)
             signed = signing.headers(secrets, message.id, int(self._wall()), body.content)
         except (SecretUnavailable, ValueError, OSError) as error:
@@ -60,7 +60,7 @@ class Webhook(Channel):
         """Connect, over verified TLS where the address says so; if deep, ask with OPTIONS, which does nothing (RFC 9110, 9.3.7)."""
         try:
             url = self._config.url.read()
-            extra = {name: secret.read() for name, secret in self._config.headers.items()}
+            extra = {name: _fit(name, secret.read()) for name, secret in self._config.headers.items()}
         except (SecretUnavailable, ValueError, OSError) as error:
             raise PermanentFailure(f"not sent: {error}") from error
         if deep:
@@ -162,6 +162,16 @@ def _headers(body: Body, extra: Mapping[str, str], signed: Mapping[str, str]) ->
         **extra,
         **signed,
     }
+
+
+def _fit(name: str, value: str) -> str:
+    """Return the value of a header. Raises ValueError, without the value: it is a secret, and what refuses it later repeats it.
+
+    One line (RFC 9110, 5.5) in Latin-1, which is what Python's client writes.
+    """
+    if not value.isprintable() or value != value.strip() or any(ord(letter) > 0xFF for letter in value):
+        raise ValueError(f"the header {name} holds a line break, space at an end or a letter that no header can carry")
+    return value
 
 
 def _judge(answer: requests.Response, now: float) -> Receipt:
