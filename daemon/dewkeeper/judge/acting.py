@@ -191,8 +191,8 @@ def begin_anew(state: JudgeState, probe: ProbeState, now: int, *, another: bool)
     """Learn anew what is usual for a probe. How hot it was stays with the heat that stands: the vet asks for it."""
     view = View(state, probe, now)
     for kind in sorted(LATCHED):
-        alarm = view.alarm(kind)
-        if alarm is not None and alarm.stands:
+        alarm = view.standing(kind)
+        if alarm is not None:
             act(state, probe, (Amended(kind, view.hottest(alarm)),), now)
     probe.begin_anew(another=another)
 

@@ -104,8 +104,8 @@ def advice(view: View, kind: Kind, cause: str) -> str:
 def advised_anew(view: View) -> Iterator[Amended]:
     """Yield what to do now about what stands, after a deed: what was just done is not advised again."""
     for kind in _ADVISED:
-        alarm = view.alarm(kind)
-        if alarm is not None and alarm.stands and "doubt" not in alarm.detail:
+        alarm = view.standing(kind)
+        if alarm is not None and "doubt" not in alarm.detail:
             yield Amended(kind, {}, response=advice(view, kind, alarm.cause))
 
 

@@ -58,24 +58,24 @@ class AlarmRegister:
 
     def amend(self, key: Key, detail: Mapping[str, str | float | int], cause: str = "", response: str = "") -> None:
         """Bring figures, and words, of a standing alarm up to date; nothing is told of it."""
-        instance = self.instances.get(key)
-        if instance is not None and instance.stands:
+        instance = self.standing(key)
+        if instance is not None:
             instance.amend(cause, response, detail)
 
     def reword(self, key: Key, now: int, cause: str, response: str) -> None:
         """Say anew why an alarm stands and what to do: for whoever looks, it is no message of its own."""
-        instance = self.instances.get(key)
-        if instance is None or not instance.stands:
+        instance = self.standing(key)
+        if instance is None:
             return
         response = response or KINDS[instance.kind].response
         if (instance.cause, instance.response) != (cause, response):
             instance.amend(cause, response)
             self.annotate(key, now, f"the reason now: {cause}")
 
-    def stands(self, key: Key) -> bool:
-        """Return whether the condition of this alarm holds now."""
+    def standing(self, key: Key) -> AlarmInstance | None:
+        """Return an alarm whose condition holds now, None where it does not."""
         instance = self.instances.get(key)
-        return instance is not None and instance.stands
+        return instance if instance is not None and instance.stands else None
 
     def withheld(self, key: Key, now: int) -> State | None:
         """Return why an alarm would not be told now, or None."""
@@ -119,8 +119,8 @@ class AlarmRegister:
 
     def ease(self, key: Key, now: int, limit: float) -> None:
         """An alarm beyond tolerable is beyond target only: it stands, milder, and may escalate again."""
-        instance = self.instances.get(key)
-        if instance is not None and instance.stands and instance.band == "tolerable":
+        instance = self.standing(key)
+        if instance is not None and instance.band == "tolerable":
             instance.ease(KINDS[instance.kind], limit)
             if instance.told:
                 self.tell(instance, "annotated", now, why="back inside tolerable, still outside target")
@@ -130,10 +130,8 @@ class AlarmRegister:
 
         Of a forecast that came true or did not nothing is left to be seen.
         """
-        instance = self.instances.get(key)
-        if instance is None or not instance.stands:
-            return
-        if instance.held_without(holder):
+        instance = self.standing(key)
+        if instance is None or instance.held_without(holder):
             return
         self._apply(instance, "clear", now, why=why)
         if instance.kind in FORECASTS and instance.state == "returned_unacknowledged":
@@ -144,9 +142,9 @@ class AlarmRegister:
     def withhold(self, keys: Iterable[Key], now: int, who: str = "", why: str = "") -> None:
         """Bring standing alarms into the state their place or kind is now withheld by."""
         for key in keys:
-            instance = self.instances.get(key)
+            instance = self.standing(key)
             state = self.withheld(key, now)
-            if instance is not None and instance.stands and state is not None and instance.state != state:
+            if instance is not None and state is not None and instance.state != state:
                 self._apply(instance, WITHHOLD[state], now, who, why)
 
     def release(self, keys: Iterable[Key], now: int, who: str = "", why: str = "") -> None:

@@ -12,7 +12,7 @@ from typing import Any, Final
 
 from dewkeeper.judge.dump import remembered
 from dewkeeper.judge.journal_words import BEFORE_SECONDS, JOURNAL
-from dewkeeper.judge.limit_alarm import Side
+from dewkeeper.judge.limit_alarm import Side, sides_for
 from dewkeeper.judge.memory import NEVER, Corrected, M, ProbeMemory, ReadingCorrection
 from dewkeeper.judge.probe_past import ProbePast
 from dewkeeper.judge.register import AlarmRegister, Key
@@ -79,27 +79,18 @@ class AirNow(ProbeMemory):
 class LimitMemory(ProbeMemory):
     """The sides of a judged probe. t_low ... h_high: the quiet box; while a reading lies in it and nothing runs (`busy`), no side needs a look."""
 
-    __slots__ = ("busy", "h_high", "h_low", "sides", "t_high", "t_low")
+    sides: list[Side] = field(default_factory=list)
+    busy: bool = False
+    h_low: float = -1e9
+    h_high: float = 1e9
+    t_high: float = 1e9
+    t_low: float = -1e9
 
-    def __init__(self) -> None:
-        self.sides: list[Side] = []
-        self.busy = False
-        self.box()
-
-    def box(self) -> None:
-        """Recompute the quiet box from the sides."""
-        self.t_low = self.h_low = -1e9
-        self.t_high = self.h_high = 1e9
-        for side in self.sides:
-            if side.kind == "dry":
-                self.h_low = side.limit
-            elif side.kind == "damp":
-                self.h_high = side.limit
-            elif side.kind == "hot":
-                self.t_high = side.limit
-            else:
-                self.t_low = side.limit
-        self.busy = any(side.busy for side in self.sides)
+    def judge_by(self, limits: Limits) -> None:
+        """Take these limits; what runs and stands goes on under them."""
+        self.sides = sides_for(limits, self.sides)
+        self.h_low, self.h_high, self.t_high, self.t_low = (side.limit for side in self.sides)
+        self.busy = True
 
 
 @remembered

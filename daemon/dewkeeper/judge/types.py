@@ -207,24 +207,10 @@ Quantity = Literal[
     "drying_hours", "resting_hpa", "misting_hours", "room_share", "room_hours", "usual_peak_c", "heat_period_minutes", "heat_swing_c",
     "heat_c_per_hour", "room_warmth_share", "probe_error_percent", "warm_end_above_c", "hide_above_c", "wall_factor", "exchange_share",
 ]  # fmt: skip
-UNITS: Final[Mapping[Quantity, str]] = {
-    "drying_hours": "h",
-    "resting_hpa": "hPa",
-    "misting_hours": "h",
-    "room_share": "",
-    "room_hours": "h",
-    "usual_peak_c": "°C",
-    "heat_period_minutes": "min",
-    "heat_swing_c": "°C",
-    "heat_c_per_hour": "°C/h",
-    "room_warmth_share": "",
-    "probe_error_percent": "%RH",
-    "warm_end_above_c": "°C",
-    "hide_above_c": "°C",
-    "wall_factor": "",
-    "exchange_share": "",
-}
-
+_UNITS: Final[Mapping[str, str]] = {
+    "hours": "h", "hour": "°C/h", "minutes": "min", "hpa": "hPa", "c": "°C", "percent": "%RH", "share": "", "factor": "",
+}  # fmt: skip
+"""By the last word of a quantity's name."""
 
 LONGEST_FACT_SECONDS: Final = 60 * 86400
 """No fact holds for longer: seasons, bedding and bowls change."""
@@ -261,7 +247,7 @@ class Fact:
     @property
     def unit(self) -> str:
         """Return the unit of the value, as it is written."""
-        return UNITS[self.quantity]
+        return _UNITS[self.quantity.rpartition("_")[2]]
 
 
 @dataclass(frozen=True, slots=True)

@@ -145,15 +145,19 @@ class View:
         """Return the alarm of a kind in this place (or another) that stands or waits to be seen; it is only to be read."""
         return self._state.register.instances.get((place or self.probe.place, kind))
 
+    def standing(self, kind: Kind, place: str = "") -> AlarmInstance | None:
+        """Return the same while its condition holds."""
+        return self._state.register.standing((place or self.probe.place, kind))
+
+    def stands(self, kind: Kind, place: str = "") -> bool:
+        """Return whether the condition of an alarm holds now."""
+        return self.standing(kind, place) is not None
+
     def hottest(self, alarm: AlarmInstance) -> Figures:
         """Return how hot it was at most since an alarm of heat began, at this probe or one whose heat ended before, as a detail."""
         before = alarm.detail.get(HIGHEST)
         here = round(self.probe.past.highest_since(alarm.since), 1)
         return {HIGHEST: here if before is None else max(here, float(before))}
-
-    def stands(self, kind: Kind, place: str = "") -> bool:
-        """Return whether the condition of an alarm holds now."""
-        return self._state.register.stands((place or self.probe.place, kind))
 
     def any_stands(self, kinds: Iterable[Kind]) -> bool:
         """Return whether any of these alarms stands in this place."""

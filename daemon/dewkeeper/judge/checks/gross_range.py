@@ -70,11 +70,7 @@ class GrossRangeMemory(ProbeMemory):
         if self.waits_at != NEVER:
             self.waits_t, self.waits_h = self.waits_t + by.warmer_c, by.humidity(self.waits_h)
 
-    def disbelieved(self) -> None:
-        self.waits_at = NEVER
-
-    def let_go(self) -> None:
-        self.waits_at = NEVER
+    disbelieved = let_go = settled
 
     def fault_over(self, kind: str) -> None:
         if kind == "gross_range":

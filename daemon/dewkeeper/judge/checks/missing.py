@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Final, TypedDict
+from typing import Final
 
 from dewkeeper.judge.checks.crc import CrcMemory
 from dewkeeper.judge.checks.flat_line import FlatLineMemory
-from dewkeeper.judge.contract import Check, Detail, Finding, InFault
+from dewkeeper.judge.contract import Check, Finding, InFault
 from dewkeeper.judge.memory import NEVER
 from dewkeeper.judge.rationale import fault
-from dewkeeper.judge.types import Figures, SystemReport, own_part
+from dewkeeper.judge.types import Figures, Kind, SystemReport, own_part
 from dewkeeper.judge.view import ProbeView, View
 
 MISSING_SECONDS: Final = 570
@@ -18,12 +18,6 @@ MISSING_SECONDS: Final = 570
 _MISSING_POLLS: Final = 3.5
 """Where polls are rare; one more than the gap that is no break (`state`: three)."""
 _BRANCH: Final = "branch:"
-
-
-class _Words(TypedDict, total=False):
-    cause: str
-    response: str
-    detail: Detail
 
 
 def missing_after(poll_seconds: int) -> int:
@@ -47,7 +41,7 @@ def silent(view: View) -> Iterator[Finding]:
         return
     together = _silent_together(view)
     if together is None:
-        yield InFault("missing", view.probe.air.live, **_why(view))
+        yield _fault(view, "missing", view.probe.air.live)
     else:
         yield from _part_silent(view, *together)
 
@@ -58,7 +52,7 @@ def garbled(view: View) -> InFault:
     The keeper has just wired it and stands beside it, so it is told at once. One that was heard has `missing_after` to come
     back, for a plug moved by hand is no fault.
     """
-    return InFault("crc", view.probe.memory(CrcMemory).since, **_why(view))
+    return _fault(view, "crc", view.probe.memory(CrcMemory).since)
 
 
 def never_heard(probe: ProbeView) -> bool:
@@ -81,17 +75,16 @@ def _patience(view: View) -> int:
     return 0 if not _heard(view.probe) and _cause(view) is not None else missing_after(view.poll)
 
 
-def _why(view: View) -> _Words:
-    """Return cause, response and detail of a fault whose cause the service named; nothing where it did not."""
+def _fault(view: View, kind: Kind, since: int) -> InFault:
+    """Return the fault of this probe alone, with its cause where the service named it."""
     report = _cause(view)
     if report is None:
-        return {}
+        return InFault(kind, since)
     own = report.part == own_part(view.probe.name)
-    return {
-        "cause": report.text if own else f"{report.part}: {report.text}",
-        "response": report.response,
-        "detail": {"action": report.action} if report.action else {},
-    }
+    cause = report.text if own else f"{report.part}: {report.text}"
+    return InFault(
+        kind, since, {"action": report.action} if report.action else {}, cause=cause, response=report.response
+    )
 
 
 def _silent_together(view: View) -> tuple[str, list[ProbeView]] | None:

@@ -40,8 +40,8 @@ def look(view: View) -> Findings:
     if not probe.sides:
         return ()
     percent = humidity_at(probe.air.slow_e, probe.air.slow_t)
-    alarm = view.alarm("dry_soon")
-    if alarm is not None and alarm.stands:
+    alarm = view.standing("dry_soon")
+    if alarm is not None:
         risen = alarm.value is not None and percent > alarm.value + _BACK_PERCENT
         if probe.name in alarm.holders and (probe.faults or risen or now - alarm.since > STANDS_SECONDS):
             return (Over("dry_soon", "the forecast did not come true", holder=None),)

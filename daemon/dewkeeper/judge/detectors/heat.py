@@ -399,8 +399,8 @@ def _tell_lost(view: View, memory: HeatMemory) -> Iterator[Finding]:
 
 def _told_lately(view: View) -> AlarmInstance | None:
     """Return the alarm of this enclosure's heat that was lost, if that was told lately."""
-    alarm = view.alarm("heat_lost")
-    return alarm if alarm is not None and alarm.stands and view.now - alarm.raised < TOGETHER_SECONDS else None
+    alarm = view.standing("heat_lost")
+    return alarm if alarm is not None and view.now - alarm.raised < TOGETHER_SECONDS else None
 
 
 def _cools_too(view: View, *, many: bool = False) -> bool:

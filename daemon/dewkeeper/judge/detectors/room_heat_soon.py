@@ -51,16 +51,14 @@ class RoomHeatSoonMemory(ProbeMemory):
     def begin_anew(self) -> None:
         self.agree = 0
 
-    def let_go(self) -> None:
-        self.agree = 0
+    let_go = begin_anew
 
 
 def look(view: View) -> Iterator[Finding]:
     """Every five minutes of a room's probe; looked ahead once an hour."""
     probe, memory, now = view.probe, view.probe.memory(RoomHeatSoonMemory), view.now
-    alarm = view.alarm("room_heat_soon")
-    stands = alarm is not None and alarm.stands
-    if stands and (view.stands("room_heat") or any(view.of(w).stands("hot") for w in view.neighbours)):
+    alarm = view.standing("room_heat_soon")
+    if alarm is not None and (view.stands("room_heat") or any(view.of(w).stands("hot") for w in view.neighbours)):
         memory.agree = 0
         yield Over("room_heat_soon", "it is too hot now")
         return
@@ -69,8 +67,7 @@ def look(view: View) -> Iterator[Finding]:
     memory.hour = now // HOUR
     found = None if probe.faults or view.stands("room_heat") else _first_too_hot(view)
     memory.agree = max(1, memory.agree + 1) if found is not None else min(-1, memory.agree - 1)
-    if stands:
-        assert alarm is not None  # noqa: S101  it stands
+    if alarm is not None:
         if memory.agree <= -_AGREE:
             yield Over("room_heat_soon", "the room warms no further")
         elif now - alarm.since > STANDS_SECONDS:

@@ -41,8 +41,8 @@ _BACK_PERCENT: Final = 2.0
 
 def look(view: View) -> Findings:
     """Every five minutes: end what is over at once."""
-    alarm = view.alarm("stale_air")
-    if alarm is None or not alarm.stands:
+    alarm = view.standing("stale_air")
+    if alarm is None:
         return ()
     air, facts = view.probe.air, view.facts
     high = facts.limits.humidity_target.high if facts is not None else 100.0

@@ -9,7 +9,6 @@ from dewkeeper.judge.acting import act, let_go
 from dewkeeper.judge.changes import Changed, changes
 from dewkeeper.judge.checks.missing import missing_after
 from dewkeeper.judge.contract import Over
-from dewkeeper.judge.limit_alarm import sides_for
 from dewkeeper.judge.state import EnclosureState, JudgeState
 from dewkeeper.judge.table import MEMORIES
 from dewkeeper.judge.types import Event, ProbeFacts, Settings
@@ -61,8 +60,7 @@ def apply_limits(state: JudgeState, tub: EnclosureState, now: int) -> None:
     """Give every judged probe of an enclosure the sides of its limits."""
     limits = state.limits(tub)
     for probe in state.judged_probes(tub.name):
-        probe.limits.sides = sides_for(limits, probe.sides)
-        probe.limits.box()
+        probe.limits.judge_by(limits)
 
 
 def log(state: JudgeState, now: int, enclosure: str | None, who: str, why: str, detail: Changed) -> None:
