@@ -31,8 +31,8 @@ SEEDS = range(11, 21)
 WORDS = ("misted", "refilled", "cleaned", "opened", "warm_up", "opaque", "shed", "gravid", "quarantine", "stage_over", "mesh_cover_changed",
          "substrate_changed", "heater_changed", "moistened", "probe_wiped", "probe_moved", "probe_checked", "moved_in", "moved_out", "note")  # fmt: skip
 """Words of the journal that are drawn; fixed, so that a new one changes no stream."""
-MAKES_TAKEN, TUBS, DAYS = 4, 5, 6
-"""Of each physics: 0.33 tub-years. Each takes other makes of rack than the one before."""
+MAKES_TAKEN, TUBS, DAYS = 3, 5, 9
+"""Of each physics: 0.37 tub-years. Each takes other makes of rack than the one before; in all but one make two probes are exchanged on the fifth day."""
 _DUMPED_EVERY = 7
 """The judge goes on from its own dump after so many chunks of two hours."""
 
