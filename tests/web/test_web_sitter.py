@@ -30,6 +30,7 @@ def test_the_sitters_sheet_says_all_and_what_was_tapped_comes_back(rig: Any) -> 
     assert path is not None
     sitter = rig.stranger()
     text = sitter.get(rig.base + path[0]).text
+    assert text.index("Smoke or flames: get out") < text.index("plug hot: breaker off, plug cool: pull it")
     section = text[text.index('aria-label="T2"') : text.index("</section>", text.index('aria-label="T2"'))]
     assert "Today: refill the bowl" in section
     assert "Cinder" in section
