@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import json
-import sys
 from collections.abc import Iterator
+from math import isfinite
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from dewkeeper.cli.output import BAD_USE, DONE, NOT_WELL, Arguments, complain, plain_error
+from dewkeeper.cli.output import BAD_USE, DONE, NOT_WELL, Arguments, as_json, complain, plain_error, say
 from dewkeeper.judge import Judge
 from dewkeeper.judge.types import NOT_EVALUATED, PASS, JournalEntry, Reading, Settings
 from dewkeeper.report.readings_file import ReadingsFile, Refusals, read_journal
@@ -43,8 +43,7 @@ def insight(args: Arguments) -> int:
             complain(f"{args.ask}: line {line}: {error}")
             told = {"id": question.get("id"), **withheld(str(error))}
             code = NOT_WELL
-        sys.stdout.write(json.dumps(told, ensure_ascii=False) + "\n")
-    sys.stdout.flush()
+        say(as_json(told))
     return code
 
 
@@ -54,12 +53,24 @@ def _questions(path: Path) -> Iterator[tuple[int, dict[str, Any]]]:
         number = 0
         while line := file.readline(_LONGEST_LINE):
             number += 1
+            rest = line
+            while len(rest) == _LONGEST_LINE and not rest.endswith("\n"):
+                line, rest = "too long", file.readline(_LONGEST_LINE)
+            if not line.strip():
+                continue
             try:
-                question = json.loads(line) if line.strip() else None
+                question = json.loads(line, parse_constant=_number, parse_float=_number)
             except (ValueError, RecursionError):
                 question = {}
-            if question is not None:
-                yield number, question if isinstance(question, dict) else {}
+            yield number, question if isinstance(question, dict) else {}
+
+
+def _number(text: str) -> float:
+    """Return a number of JSON, which has none that is not finite. Raises ValueError."""
+    value = float(text)
+    if not isfinite(value):
+        raise ValueError(f"{text} is no number of JSON")
+    return value
 
 
 def _gather(args: Arguments, settings: Settings) -> Evidence:
