@@ -162,6 +162,21 @@ def test_tubs_cleaned_together_that_stay_as_they_were_were_not_exchanged() -> No
     assert not _named(desk)
 
 
+def test_a_snake_that_lay_at_a_probe_and_a_misting_the_next_evening_are_no_swap() -> None:
+    """Two like tubs: at one probe a snake lay for seven hours; the next day, a little warmer, both are refilled and the other is misted: never a swap."""
+    one, two = Tub(29.2, 62.6, 0.1, 41), Tub(29.35, 61.5, 0.1, 37)
+    snake = replace(one, celsius=29.75, percent=67.6)
+    desk = Desk(rack(("B1", "B2"), room=True))
+    _pair(desk, 24 * 60, one.at, two.at)
+    _pair(desk, 7 * 60, snake.at, two.at)
+    _pair(desk, 13 * 60, one.at, two.at)
+    began = (desk.now - desk.settings.time) // 60
+    desk.feed(JournalEntry("B2", desk.now, "B2", "misted"))
+    _pair(desk, 5, _open_air(one, began), _open_air(two, began))
+    _pair(desk, 26 * 60, replace(one, celsius=29.35).at, replace(two, celsius=29.65, percent=66.5).at)
+    assert not _named(desk)
+
+
 def test_after_a_common_clean_out_what_is_beyond_target_waits_for_the_question_of_a_swap() -> None:
     """Both drier than ever after it and 57 % where the neighbour has 70: told of neither in the day in which a swap may still be named, and then told."""
     moist, meagre = replace(WARM, percent=68.0), replace(WARM, celsius=30.2, percent=62.0)

@@ -145,6 +145,21 @@ def _crossed(mine: tuple[Print, Print], theirs: tuple[Print, Print]) -> bool:
     return left <= _REST * size and left_levels <= _REST * levels and common <= 0.5 * levels and apart <= _NEAR
 
 
+def _lasted(
+    mine: tuple[Print, Print], theirs: tuple[Print, Print], probe: ProbeView, other: ProbeView, deeds: Sequence[int]
+) -> bool:
+    """Return whether the vapour that told two tubs apart still did just before one of the deeds.
+
+    What was over by then was no tub's own: a snake lay at the probe. Where rather warmth tells them apart it may be a
+    lamp's, which comes and goes by the clock.
+    """
+    warmer, moister = mine[0][0] - theirs[0][0], mine[0][1] - theirs[0][1]
+    if abs(warmer) >= abs(moister):
+        return True
+    then = [apart for at in deeds if (apart := _just_before(probe, other, at)) is not None]
+    return not then or any(2 * apart[1] / moister >= 1 for apart in then)
+
+
 def hourly(view: View) -> Iterator[Finding]:
     """A new hour of a probe begins: has it changed places with another?"""
     probe = view.probe
@@ -177,12 +192,17 @@ def _exchanged_with(view: View, before: tuple[int, int]) -> ProbeView | None:
     for other in view.neighbours:
         if other is probe or other.faults.keys() != probe.faults.keys() or stranger(probe) or stranger(other):
             continue  # serial numbers tell it better
-        theirs = _halves(other, now, before) if _together(probe, other, first, last) else None
+        deeds = _together(probe, other, first, last)
+        theirs = _halves(other, now, before) if deeds else None
         if theirs is None:
             continue
         if not named and _warmth_crossed(mine, theirs) and not _as_warm_yesterday(probe, other, now):
             return other
-        if not _so_yesterday(probe, other, now) and _crossed(mine, theirs):
+        if (
+            not _so_yesterday(probe, other, now)
+            and _crossed(mine, theirs)
+            and _lasted(mine, theirs, probe, other, deeds)
+        ):
             return other
     return None
 
