@@ -160,3 +160,27 @@ def test_a_lid_left_open_after_a_misting_is_told() -> None:
         others=[WARM_ROOM],
     )
     assert "lid_open" in [e.kind for e in desk.events]
+
+
+def test_a_lid_opened_after_a_snake_left_its_probe_is_open_since_then() -> None:
+    """A snake leaves its probe and the vapour falls half its way to the room's; forty minutes later the lid is off for fifteen: no `lid_open`."""
+    desk = Desk(rack(room=True))
+    desk.hold(12 * 60, t=28.0, h=62.0, others=[ROOM])
+    desk.hold(4 * 60, t=28.8, h=lambda m: 76 - 14 * math.exp(-m / 20), others=[ROOM])
+    desk.hold(40, t=lambda m: 28 + 0.8 * math.exp(-m / 5), h=lambda m: 62 + 14 * math.exp(-m / 3), others=[ROOM])
+    desk.hold(15, t=lambda m: 28 - 0.05 * m, h=lambda m: 36 + 26 * math.exp(-m / 2), others=[ROOM])
+    desk.hold(90, t=lambda m: 28 - 0.7 * math.exp(-m / 15), h=lambda m: 62 - 26 * math.exp(-m / 20), others=[ROOM])
+    assert "lid_open" not in [e.kind for e in desk.events]
+
+
+def test_a_lid_left_open_after_a_snake_left_its_probe_is_told() -> None:
+    """The same, but nobody puts the lid back: `lid_open` within the hour."""
+    desk = Desk(rack(room=True))
+    desk.hold(12 * 60, t=28.0, h=62.0, others=[ROOM])
+    desk.hold(4 * 60, t=28.8, h=lambda m: 76 - 14 * math.exp(-m / 20), others=[ROOM])
+    desk.hold(40, t=lambda m: 28 + 0.8 * math.exp(-m / 5), h=lambda m: 62 + 14 * math.exp(-m / 3), others=[ROOM])
+    desk.hold(
+        60, t=lambda m: 26 + 2 * math.exp(-m / 15), h=lambda m: humidity_at(14.0 + 9.4 * math.exp(-m / 3), 26 + 2 * math.exp(-m / 15)),
+        others=[ROOM],
+    )  # fmt: skip
+    assert "lid_open" in [e.kind for e in desk.events]

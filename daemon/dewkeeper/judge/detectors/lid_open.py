@@ -30,7 +30,7 @@ MIST_SECONDS: Final = 2 * 3600
 OPENING_SECONDS: Final = 3600
 """As `journal_words.SOON_BACK_SECONDS`."""
 RESTORE_SECONDS: Final = 2700
-"""An opened tub that is not on its way back by then was not closed."""
+"""An opened tub that is not on its way back by then was not closed; the fall itself may take `_NO_COOLER_SECONDS` of it."""
 GIVE_UP_SECONDS: Final = 4 * 3600
 """What was not told of an opening by then was none."""
 _VAPOUR_ALONE_SECONDS: Final = 600
@@ -129,7 +129,7 @@ def _on_its_way(view: View, memory: LidMemory) -> Iterator[Finding]:
     too_warm = probe.air.t > min(memory.open_t - 0.5, memory.open_low)
     if memory.restored or since < RESTORE_SECONDS or probe.faults or too_warm or room is None:
         return
-    if _still_open(probe, memory, room):
+    if _still_open(probe, memory, room, now - RESTORE_SECONDS + _NO_COOLER_SECONDS):
         yield Stands(
             "lid_open", memory.opened, round(probe.air.h, 1), cause="the air is still the room's after an opening"
         )
@@ -150,8 +150,8 @@ def _explains_less(view: View, memory: LidMemory) -> Iterator[Finding]:
             yield Unexplained("dry", until)
 
 
-def _still_open(probe: ProbeView, memory: LidMemory, room: ProbeView) -> bool:
-    """Return whether the air fell most of its way to the room's and has stayed there."""
+def _still_open(probe: ProbeView, memory: LidMemory, room: ProbeView, since: int) -> bool:
+    """Return whether the air fell most of its way to the room's, and has stayed there since a time at least."""
     past, air = probe.past, probe.air
     if memory.opened - memory.misted < _DRYING_OFF_SECONDS or near_since(probe) != NEVER:
         return False  # while a misting dries off, a fall proves no lid
@@ -162,7 +162,9 @@ def _still_open(probe: ProbeView, memory: LidMemory, room: ProbeView) -> bool:
         excess = min(excess, past.usual_de)  # what was more than usual was a misting's, and dries off by itself
     mixed = memory.low_e - room.air.e < 0.5 * excess and memory.fell_by >= 0.35 * excess
     drop, back = memory.open_e - memory.low_e, air.e - memory.low_e
-    return mixed and -1.0 < air.e - room.air.e < 0.45 * excess and back < 0.25 * drop
+    # A snake that leaves its probe makes it fall as well, part of the way; a lid opened soon after is open since then.
+    stayed = all(e - room.air.e < 0.45 * excess for at, _, e in past.looks if at >= since)
+    return mixed and -1.0 < air.e - room.air.e < 0.45 * excess and back < 0.25 * drop and stayed
 
 
 DETECTOR: Final = Detector(
