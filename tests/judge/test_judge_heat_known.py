@@ -130,3 +130,14 @@ def test_a_room_that_will_be_hotter_than_any_enclosure_may_be_needs_nothing_lear
     soon = _of(desk.events, "room_heat_soon")
     assert soon
     assert _of(desk.events, "hot")[0].time - soon[0].time >= 2 * 3600
+
+
+def test_a_room_whose_heating_came_back_does_not_warm_on_for_that() -> None:
+    """Two days at 8 °C, then within six hours back to 23 °C and the usual days from there: no warning of heat."""
+    desk = Desk(rack(room=True))
+    for minute in range(4 * DAY):
+        wave = math.sin(2 * math.pi * (minute % DAY - 540) / DAY)
+        room = 23.0 + wave - 15.0 * min(1.0, max(0.0, (2 * DAY + 360 - minute) / 360))
+        desk.now += 60
+        desk.feed(desk.reading("air", room, 45.0, 0.03), desk.reading("p1", max(24.5, room + 4.0), 62.0, 0.03))
+    assert not _of(desk.events, "room_heat_soon")

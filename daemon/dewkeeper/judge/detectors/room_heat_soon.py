@@ -1,6 +1,6 @@
 """`room_heat_soon`: the room is warming, and its enclosures will be too hot within hours.
 
-The room's next hours are taken to go as the same ones of the day before, from where it is now. An enclosure that nothing holds
+The room's next hours are taken to go as the same ones of the day before, from where it is now, if that day was like this one. An enclosure that nothing holds
 goes with its room (`room_warmth_share`, learned), from where it was when the room was as warm as now; and none, however well
 it is held, stays colder than its room. Where nothing was learned of an enclosure, only the latter is said of it. Told on
 the second hour in a row that says so, for one look ahead cries wolf; over when two say otherwise, when the room or an
@@ -28,6 +28,8 @@ STANDS_SECONDS: Final = 14 * HOUR
 """A forecast that has not come true by then was wrong and is withdrawn."""
 _OWN_HEAT: Final[tuple[Kind, ...]] = ("heat_stuck_on", "heat_lost")
 """While these stand its warmth is not its room's doing."""
+_ALIKE_C: Final = 10.0
+"""A room that is further from the day before has had its heating, a window or a door changed; no weather does that, no source."""
 _AGREE: Final = 2
 """Hours in a row that must say the same."""
 
@@ -100,6 +102,8 @@ def _rises(room: ProbeView, hour: int) -> list[float] | None:
     if not last or len(before) < AHEAD_HOURS + 1:
         return None
     then = before[hour - 1 - _DAY_HOURS]
+    if abs(last[0][1] - then) > _ALIKE_C:
+        return None
     return [
         before[hour - 1 - _DAY_HOURS + ahead] - then + last[0][1] - room.air.slow_t
         for ahead in range(1, AHEAD_HOURS + 1)
