@@ -13,6 +13,7 @@ from tests.judge.judge_desk import Desk, rack
 
 from dewkeeper.air import humidity_at, vapour_hpa
 from dewkeeper.judge.types import Event
+from dewkeeper_config.profiles import BUILT_IN
 
 ROOM = [("air", 22.0, 45.0)]
 DAY = 24 * 60
@@ -240,6 +241,37 @@ def test_a_power_cut_is_lost_heat_with_one_cause(room: bool) -> None:
     assert len({e.detail.get("common") for e in lost}) == 1
     assert all("together" in e.cause for e in lost)
     assert sum(e.time == lost[0].time for e in lost) >= 3
+
+
+def test_a_drop_of_water_on_the_probe_is_no_lost_heat() -> None:
+    """Misted: 100 % at once, and the film cools the probe by three degrees for half an hour, as a wet bulb: nothing of the heat."""
+    desk = _known(room=True)
+    desk.hold(30, t=lambda m: _cycle(m) - 3.4 * (1 - math.exp(-(m + 1) / 5)), h=100.0, others=ROOM)
+    desk.hold(
+        60, t=lambda m: _cycle(m + 30) - 3.4 * math.exp(-m / 15), h=lambda m: 65 + 30 * math.exp(-m / 20), others=ROOM
+    )
+    assert _of(desk.events, "heat_lost") == []
+
+
+def test_lost_heat_in_a_box_that_was_all_but_saturated_is_told() -> None:
+    """At 93 % its air creeps to 100 % as it cools: that is no film, and the heat is gone."""
+    desk = Desk(rack(room=True, limits=BUILT_IN["egg_box"].limits))
+    desk.hold(2 * DAY + 10, t=_cycle, h=93.0, others=ROOM)
+    desk.hold(3 * 60, t=lambda m: 22.2 + 7.3 * math.exp(-m / 90), h=lambda m: min(100.0, 93.0 + m / 5), others=ROOM)
+    assert _of(desk.events, "heat_lost")
+
+
+def test_a_room_that_turns_cold_is_no_power_cut_for_the_tubs_that_follow_it() -> None:
+    """One of four tubs loses its heat while the room falls by three degrees an hour; the others cool far less than their room: their heat is on."""
+    desk = Desk(rack([f"B{i}" for i in range(1, 5)], room=True))
+    for minute in range(2 * DAY):
+        desk.hold(1, t=_cycle(minute), others=[*ROOM, *((f"p{i}", 28.5, 65.0) for i in range(2, 5))])
+    unheated_c = _cycle(2 * DAY)
+    for minute in range(4 * 60):
+        room_c, sags = 22 - 4 * minute / 60, 28.5 - 1.2 * minute / 60
+        unheated_c += (room_c - unheated_c) / 45
+        desk.hold(1, t=unheated_c, others=[("air", room_c, 45.0), *((f"p{i}", sags, 65.0) for i in range(2, 5))])
+    assert {e.enclosure for e in _of(desk.events, "heat_lost")} == {"B1"}
 
 
 @settings(max_examples=amount(6, 250))

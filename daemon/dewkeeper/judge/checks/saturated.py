@@ -18,6 +18,8 @@ SATURATED_SECONDS: Final = 2700
 """So long at 100 % is no air, but a wet probe: to be told within the hour (goal)."""
 TOUCHED_SECONDS: Final = 3600
 """So long a probe may read what a hand did to it; as `journal_words.SOON_BACK_SECONDS`."""
+_CREEPS_PERCENT: Final = 90.0
+"""No air that only cools comes from below this to 100 % within minutes: it would be two degrees."""
 _PSYCHROMETER: Final = 0.66
 """hPa/°C at 1000 hPa: the psychrometer's constant."""
 _TWO_PROBES_C: Final = 0.6
@@ -48,6 +50,15 @@ def pinned(view: View, h: float) -> tuple[bool, tuple[InFault, ...]]:
     if view.now - memory.since >= SATURATED_SECONDS:
         return True, (InFault("saturated", memory.since),)
     return known, ()
+
+
+def wetted(probe: ProbeView) -> bool:
+    """Return whether the probe is at 100 % and came there at once: a film of water cools it. Air that cools creeps there."""
+    since = probe.memory(SaturatedMemory).since
+    if since == NEVER:
+        return False
+    before = [humidity_at(e, t) for at, t, e in probe.past.looks if since - 1200 <= at < since - 480]
+    return bool(before) and max(before) < _CREEPS_PERCENT
 
 
 def _reads_wet_bulb(probe: ProbeView, wet_since: int) -> bool:

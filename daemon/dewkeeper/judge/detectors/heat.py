@@ -25,6 +25,7 @@ from operator import itemgetter
 from typing import Final
 
 from dewkeeper.judge.checks.displaced import near_since
+from dewkeeper.judge.checks.saturated import wetted
 from dewkeeper.judge.contract import Amended, Detector, Finding, Findings, Over, Stands
 from dewkeeper.judge.detectors.lid_open import opened
 from dewkeeper.judge.detectors.usual import UsualHeat
@@ -311,7 +312,14 @@ def _missed(view: View) -> bool:
         return False
     since = view.now - max(_MISSED_LEAST_SECONDS, minutes * 60)
     looks = [look for look in view.probe.past.looks if look[0] >= since - _APART_SECONDS // 2]
-    return len(looks) >= _LOOKS and looks[0][0] <= since and all(a[1] > b[1] for a, b in pairwise(looks))
+    falls = len(looks) >= _LOOKS and looks[0][0] <= since and all(a[1] > b[1] for a, b in pairwise(looks))
+    return falls and _fell_by_itself(view, looks[0])
+
+
+def _fell_by_itself(view: View, top: Look) -> bool:
+    """Return whether it fell further than its room since a look: what has lost its heat comes nearer to its room, however fast that cools."""
+    rose = _rise(view.room.past.looks, top[0]) if view.room is not None else None
+    return rose is None or top[1] - view.probe.air.t > -rose
 
 
 def _near_cold(view: View, memory: HeatMemory, room: ProbeView | None, trend: list[Look]) -> bool:
@@ -333,10 +341,10 @@ def _cold(view: View, memory: HeatMemory, room: ProbeView | None) -> bool:
 
 
 def _cools(view: View, trend: list[Look]) -> bool:
-    """Return whether it does not warm, nobody opened it, and its probe is believed to be where it was."""
+    """Return whether it does not warm, nobody opened it, and its probe is dry and believed to be where it was."""
     if view.probe.faults or near_since(view.probe) != NEVER or trend[-1][1] > trend[0][1] + _STEADY_C:
         return False
-    return not _opened(view, _OPENED_SECONDS)
+    return not _opened(view, _OPENED_SECONDS) and not wetted(view.probe)
 
 
 def _lost_over(view: View, memory: HeatMemory, room: ProbeView | None) -> Iterator[Finding]:
@@ -419,8 +427,10 @@ def _cools_too(view: View, *, many: bool = False) -> bool:
         for a, b in pairwise(probe.past.looks)
         if a[0] >= now - (COOL_SECONDS // 2 if many else COOL_SECONDS)
     )
-    top = max((t for at, t, _ in probe.past.looks if at >= now - 2 * HOUR), default=probe.air.t)
-    far = top - probe.air.t > _FURTHER * probe.past.usual_swing
+    top = max((look for look in probe.past.looks if look[0] >= now - 2 * HOUR), key=itemgetter(1), default=None)
+    if top is None or not _fell_by_itself(view, top):
+        return False
+    far = top[1] - probe.air.t > _FURTHER * probe.past.usual_swing
     low = many or probe.air.t < memory.usual.low_c + _NEARLY_C
     return falls and far and low and not _opened_lately(probe, now - _OPENED_SECONDS)
 
