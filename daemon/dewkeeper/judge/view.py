@@ -9,16 +9,16 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Protocol
 
+from dewkeeper.judge.journal_words import JOURNAL, JournalWord
 from dewkeeper.judge.lifecycle import AlarmInstance
 from dewkeeper.judge.limit_alarm import Side
 from dewkeeper.judge.memory import M
 from dewkeeper.judge.probe_past import ProbePast
 from dewkeeper.judge.rationale import HIGHEST
+from dewkeeper.judge.types import EnclosureFacts, Fact, Figures, Kind, Quantity, Role, SystemReport
 
 if TYPE_CHECKING:
     from dewkeeper.judge.state import JudgeState, ProbeState
-from dewkeeper.judge.journal_words import JOURNAL, JournalWord
-from dewkeeper.judge.types import EnclosureFacts, Fact, Figures, Kind, Quantity, Role, SystemReport
 
 ROOM_SECONDS = 900
 """So old a room's reading may be to be compared with; common practice, no source."""
