@@ -32,8 +32,8 @@ FULL_DISK = next(
     for report in Disk(Storage(folder=Path("/")), space=lambda _: (180_000_000, 6_000_000_000)).reports(NOON)
     if report.what == "disk space"
 )
-BOWL = f"refill the bowl; {STILL_DRY}close a few holes, never most, for stale, wet air harms too"
-WET = "look at the probe first: if it is wet, dry it, put it back and change nothing else; as wet again within the hour: the air is wet; give the tub more air, mist less, look for a wet floor"
+BOWL = f"refill the bowl; {STILL_DRY}close a few holes, never most, no tape inside, for stale, wet air harms too"
+WET = "look at the probe first: if it is wet, dry it, put it back, wait an hour and change nothing else; wet again by then, or it was dry: the air is wet, give the tub more air, mist less, look for a wet floor"
 
 
 def whole(one: Event) -> Event:
@@ -99,7 +99,7 @@ def situations() -> Iterator[tuple[str, Iterator[str]]]:
         told([event(f"A{n}", "missing", since=NOON - 240, band=None) for n in range(1, 7)]),
     )
     yield "dry, the bowl is empty", told([event("A4", value=52.7, limit=55.0, cause=LEFT, response=BOWL)], (29.0, 52.4))
-    mist = f"{TO_THE_THERMOSTAT}: the air is warmer, not drier; do not mist; {HANDS_OFF}; unplug its heater before you touch it, replug it after"
+    mist = f"{TO_THE_THERMOSTAT}: the air is warmer, not drier; {HANDS_OFF}; else unplug its heater before you touch it, replug it after; do not mist"
     yield (
         "dry, because it got warmer",
         told(
@@ -154,7 +154,7 @@ def situations() -> Iterator[tuple[str, Iterator[str]]]:
         response=FULL_DISK,
         detail={"what": "disk space", "action": "make room", "text": "3 % of the disk is free (180 MB), less than 10 %"},
     )  # fmt: skip
-    holds = "it still watches, tells and records; when the disk is full it watches and tells on, and records nothing"
+    holds = "it still watches, tells and records; when the disk is full it goes on watching and telling, and records nothing"
     yield "the disk is nearly full", told([replace(disk, enclosure=None, probe=None, consequence=holds)])
     yield "a lid left open", told([event("A4", "lid_open", since=NOON - 2700, band=None)])
 

@@ -165,7 +165,7 @@ def test_a_heat_that_is_over_asks_for_the_vet_also_where_the_tub_is_dry_since() 
     (message,) = sent(rows, NOON + HOUR, situation(alarm("A4", "dry"), a4=(NOON + HOUR, 30.0, 44.0)))
     assert message.title.endswith(" – the snake to the vet")
     assert message.lines[1].endswith("this is over, but it is still too dry.")
-    assert any("to an exotics vet now" in line and "melted plug" in line for line in message.lines)
+    assert any("phone an exotics vet" in line and "melted plug" in line for line in message.lines)
 
 
 def test_a_fault_of_a_branch_names_the_tubs_nobody_sees() -> None:
@@ -218,9 +218,9 @@ def test_the_outage_report_tells_ended_alarms_apart_from_standing_ones() -> None
 @pytest.mark.parametrize(
     ("rebooted", "disorder", "said"),
     [
-        (True, True, "The machine stopped without being told to, most likely a power cut."),
-        (True, False, "The machine was told to switch off or to restart."),
-        (False, True, "The machine ran on, the program ended without being told to."),
+        (True, True, "The Pi stopped without being told to, most likely a power cut."),
+        (True, False, "The Pi was told to switch off or to restart."),
+        (False, True, "The Pi ran on, the program ended without being told to."),
         (False, False, "The program was told to stop, as an update does."),
     ],
 )

@@ -154,7 +154,7 @@ TABLE: Final = (
     ),
     Belief(
         "saturated", HUMIDITY, doubt="wet probe", cause="{percent} % for {hours} h: a wet probe, or condensation",
-        response="look at the probe first: if it is wet, dry it, put it back and change nothing else; as wet again within the hour: the air is wet; {usual}",
+        response="look at the probe first: if it is wet, dry it, put it back, wait an hour and change nothing else; wet again by then, or it was dry: the air is wet, {usual}",
     ),
     Belief(
         "impossible", HUMIDITY, doubt="probe below its room", cause="too {kind}, and drier than its room, which cannot be: its probe is wrong, or the room's is",

@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 from dewkeeper.judge.rationale import TYPED
 from dewkeeper.judge.types import JournalEntry
 from dewkeeper.judge.words import JOURNAL, LATCHED
-from dewkeeper.notify.message_words import AFTER_HEAT_LINE, TITLE_LENGTH, page_line
+from dewkeeper.notify.message_words import TITLE_LENGTH, after_heat_line, page_line
 from dewkeeper.notify.people import Draft
 from dewkeeper.report.alarm_words import called, headline, named, to_do, why_now
 from dewkeeper.report.glimpse import lowest_words, now_words, referred_words, thermal
@@ -86,7 +86,7 @@ def morning_words(
     lines = [_general(alarm, wording, now) for alarm in glance.general if alarm.priority == "urgent"]
     lines += _rows(urgent[:_MOST_NAMED], glance, wording)
     if any(row.alarms[0].kind in LATCHED for row in urgent):
-        lines.append(AFTER_HEAT_LINE)
+        lines.append(after_heat_line(danger=all(row.alarms[0].danger_limit for row in urgent)))
     lines += blind
     lines += [_general(alarm, wording, now) for alarm in glance.general if alarm.priority != "urgent"]
     lines += _rows(listed[len(urgent) : _MOST_NAMED], glance, wording)

@@ -25,7 +25,7 @@ from dewkeeper.notify.phrases import (
     time_to_respond,
 )
 from dewkeeper.notify.told import Member, Told
-from dewkeeper.report.alarm_words import AFTER_HEAT, SILENT, over_steps, steps_of
+from dewkeeper.report.alarm_words import SEEN, SILENT, after_heat, over_steps, steps_of
 from dewkeeper.report.order import ROOMS
 from dewkeeper.report.wording import Wording, beyond, cause_words, duration, instead_of, limit_words, steps_apart
 
@@ -90,7 +90,9 @@ def advice(head: str, steps: str) -> str:
     return f"{head}: {steps}." if len(apart) == 1 else "\n– ".join([f"{head}:", *apart])
 
 
-AFTER_HEAT_LINE: Final = advice("When the heat is off", AFTER_HEAT)
+def after_heat_line(*, danger: bool) -> str:
+    """Return what follows the first steps against heat. danger: it is known to be hotter than that."""
+    return advice("When the heat is off", after_heat(danger=danger))
 
 
 def _first_still(told: Told) -> bool:
@@ -132,7 +134,7 @@ def lines(
         made += [advice("If it is", told.response or rationale_of(told.kind).response), *_after(told)]
     elif told.happening == "cleared" or told.over:
         seen = (
-            [advice("Do", f"{over_steps(told.kind, _whom(told), danger=bool(told.danger))}say that you have seen it")]
+            [advice("Do", f"{over_steps(told.kind, _whom(told), danger=bool(told.danger))}{SEEN}")]
             if told.kind in LATCHED
             else []
         )
@@ -347,7 +349,7 @@ def _each(told: Told) -> list[str]:
 
 def _after(told: Told) -> list[str]:
     """Return what follows the first steps against heat."""
-    return [AFTER_HEAT_LINE] if told.kind in LATCHED else []
+    return [after_heat_line(danger=told.danger)] if told.kind in LATCHED else []
 
 
 def _due(told: Told, wording: Wording, now: int) -> str:

@@ -122,7 +122,7 @@ OWN_CAUSES: Final = frozenset[Kind]({"dry", "damp", "hot"})
 """Kinds that several may have at once each by itself: the judge's cause says whether it is the room."""
 
 _ROOM = "several at once: most likely the room's air, or something they share"
-_MAINS = "several at once: most likely the mains, a breaker, or a plug they share"
+_MAINS = "several at once: most likely a breaker, the mains, or a plug they share"
 _CABLE = "several at once: most likely the cable, plug or supply they share"
 
 GROUPS: Final[Mapping[Kind, Shared]] = {
@@ -135,7 +135,7 @@ GROUPS: Final[Mapping[Kind, Shared]] = {
     "hot": Shared(
         "cool the room",
         _ROOM,
-        "smoke: get out, plugs hot: breaker off, plugs cool: pull them; cool the room: shade, air; then look at every snake",
+        "smoke: get out. Else hot plugs: breaker off, cool: pull them; cool the room: shade, air; then look at every snake",
     ),
     "cold": Shared(
         "check room and plugs",
@@ -148,7 +148,7 @@ GROUPS: Final[Mapping[Kind, Shared]] = {
     "heat_lost": Shared(
         "plugs, breaker",
         _MAINS,
-        f"look at plugs and breaker; {SWITCH_ON}; {MEANWHILE_WARM}; no mains: keep doors and tubs shut",
+        f"look at plugs and breaker; {SWITCH_ON}; no mains: keep doors and tubs shut; {MEANWHILE_WARM}",
     ),
     "heat_stuck_on": Shared(
         "heat off now",

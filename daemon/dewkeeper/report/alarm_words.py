@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from dewkeeper.judge.rationale import COLD_CAUSE, DRY_CAUSE
+from dewkeeper.judge.rationale import COLD_CAUSE, DRY_CAUSE, MILD
 from dewkeeper.judge.words import EXCURSIONS, KINDS, LATCHED
 from dewkeeper.report.model import Standing
 from dewkeeper.report.order import ROOMS
@@ -26,20 +26,25 @@ STATE_WORDS: Final[dict[str, str]] = {
 """An alarm's state for people."""
 _ROOM_WORDS: Final = {COLD_CAUSE: "room cold", DRY_CAUSE: "room too dry"}
 """What the alarm of a room is called, by its cause: one kind for two things that ask for different steps."""
-_TO_THE_VET: Final = (
-    "hotter than danger, too hot for an hour, limp or gaping: exotics vet at once, even if it looks well"
-)
+_VET: Final = "phone an exotics vet or animal clinic at once, even if it looks well"
+_TO_THE_VET: Final = f"hotter than danger, too hot for an hour, limp or gaping: {_VET}"
 _BURNT: Final = "hot or melted plug: hands off, breaker off, licensed electrician"
-AFTER_HEAT: Final = f"{_TO_THE_VET}; no cold bath for the snake; {_BURNT}; other tubs on that plug or breaker may be hot too, or cold without heat; heat back on only when thermostat and plug are checked, and while you watch"
-"""What follows the first steps against heat."""
-_HEAT_OVER: Final = f"{_BURNT}; look at the other tubs on that plug; check the thermostat before you trust it"
-"""The same where it has cooled down by itself, after the snake."""
+_TRUSTED: Final = "heat and snake back only when a sound plug and a checked or new thermostat have held the empty tub right for some hours"
+_HEAT_OVER: Final = f"heater off until its thermostat is checked or new, meanwhile {MILD}; {_BURNT}; look at the other tubs on that plug"
+"""What follows where it has cooled down by itself, after the snake: what overheated it is still plugged in."""
 SILENT: Final = frozenset({"missing", "crc"})
 """Kinds of alarm under which a probe gives no reading at all."""
-_UNREAD_HEAT: Final = "look at the tub first: it may be hot, or cold by now"
+_UNREAD_HEAT: Final = "look at the tub first: it may be hot, or cold by now; not hot: its heater off all the same until its thermostat is checked; hot: as follows"
 """Before the steps against a heat of which nothing is read any more."""
+SEEN: Final = "tap “I have seen it” on the page"
 LOOK_FIRST: Final = "look at the tub and its heat"
 """What comes first where nobody knows the air: the animal before the cable."""
+
+
+def after_heat(*, danger: bool) -> str:
+    """Return what follows the first steps against heat. danger: it is known to be hotter than that, so that the vet is certain."""
+    vet = f"the snake: {_VET}" if danger else _TO_THE_VET
+    return f"{vet}; no cold bath for the snake; {_BURNT}; look at the other tubs on that plug or breaker: hot too, or cold without heat; {_TRUSTED}"
 
 
 def to_do(alarm: Standing, *, whole: bool = True) -> str:
@@ -48,11 +53,13 @@ def to_do(alarm: Standing, *, whole: bool = True) -> str:
     whole: with what follows heat; of two heats of one tub it need not be said twice.
     """
     if alarm.state == "returned_unacknowledged":
-        return f"it is over: {over_steps(alarm.kind, danger=alarm.danger_limit)}say that you have seen it"
+        return f"it is over: {over_steps(alarm.kind, danger=alarm.danger_limit)}{SEEN}"
     steps = steps_of(alarm.kind, alarm.response, tub=alarm.enclosure is not None)
     if steps and alarm.kind in LATCHED and alarm.enclosure is not None and (alarm.air is None or alarm.air.stale):
-        steps = f"{_UNREAD_HEAT}; still hot: {steps}"
-    return f"{steps}; when the heat is off: {AFTER_HEAT}" if whole and steps and alarm.kind in LATCHED else steps
+        steps = f"{_UNREAD_HEAT}; {steps}"
+    if whole and steps and alarm.kind in LATCHED:
+        steps += f"; when the heat is off: {after_heat(danger=alarm.danger_limit)}"
+    return steps
 
 
 def steps_of(kind: str, response: str, *, tub: bool) -> str:
@@ -64,7 +71,7 @@ def over_steps(kind: str, whom: str = "the snake", *, danger: bool = False) -> s
     """Return what to look at after it, ready to be followed by another step; nothing for nothing. danger: hotter than that."""
     if kind not in LATCHED:
         return ""
-    vet = f"{whom} to an exotics vet now, even if it looks well" if danger else f"look at {whom} now; {_TO_THE_VET}"
+    vet = f"{whom}: {_VET}" if danger else f"look at {whom} now; {_TO_THE_VET}"
     return f"{vet}; {_HEAT_OVER}; then "
 
 
@@ -98,7 +105,7 @@ def state_words(alarm: Standing, wording: Wording, now: int) -> str:
         return said
     if alarm.seen_at is not None:
         said += f"{f' by {alarm.seen_by}' if alarm.seen_by else ''} {wording.clock(alarm.seen_at, now)}"
-    return f"{said}, still going on"
+    return f"{said}, still going on{': act' if alarm.priority == 'urgent' else ''}"
 
 
 def shelf_words(alarm: Standing, wording: Wording, now: int) -> str:

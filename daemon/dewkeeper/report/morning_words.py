@@ -14,9 +14,7 @@ from dewkeeper.report.off_times import OFF_SHORT, OFF_STEPS, OFF_WORDS, OffTime
 from dewkeeper.report.order import QUIET_STATES, overdue
 from dewkeeper.report.wording import Spot, Wording, beyond, first_steps, outside_words, whereabouts
 
-RESTART = (
-    "leave the heaters plugged in, unplug only the small computer dewkeeper runs on, wait a minute, plug it in again"
-)
+RESTART = "unplug the small computer dewkeeper runs on (the Pi, no heater), wait a minute, plug it in again"
 """What somebody can do who types no commands."""
 NOT_IN_SERVICE = "Nothing is watched: no enclosure is in service"
 _SILENT = frozenset({KINDS["missing"].label, KINDS["crc"].label})
@@ -69,7 +67,7 @@ def clock_words(glance: MorningGlance, wording: Wording) -> str:
         return ""
     first, last = (f"{at:%H:%M}" for at in sorted((change.before, change.after)))
     what = "put back" if change.after < change.before else "put forward"
-    how = "came twice" if change.after < change.before else "is missing"
+    how = "came twice" if change.after < change.before else "did not exist, nothing is missing"
     return f"The clock was {what} in this night: {first}–{last} {how}"
 
 

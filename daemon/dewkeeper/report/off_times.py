@@ -20,14 +20,14 @@ _KEPT: Final = 20
 """So many are kept: those of the last nights, even of a week of trouble."""
 
 OFF_WORDS: Final[Mapping[OffWhy, str]] = {
-    "power": "the machine stopped without being told to, most likely a power cut",
-    "switched_off": "the machine was told to switch off or to restart",
-    "crashed": "the machine ran on, the program ended without being told to",
+    "power": "the Pi stopped without being told to, most likely a power cut",
+    "switched_off": "the Pi was told to switch off or to restart",
+    "crashed": "the Pi ran on, the program ended without being told to",
     "stopped": "the program was told to stop, as an update does",
 }
 OFF_SHORT: Final[Mapping[str, str]] = {
     "power": "most likely a power cut",
-    "switched_off": "the machine was switched off",
+    "switched_off": "the Pi was switched off",
     "crashed": "the program had ended",
     "stopped": "the program was stopped",
 }
@@ -37,7 +37,7 @@ OFF_STEPS: Final[Mapping[OffWhy, str]] = {
     "power": f"{HEAT_AFTER_CUT}; then at every animal, water and lids",
     "switched_off": "nothing to do if that was you; otherwise look at its plug and power supply, then at every animal",
     "crashed": f"look at the animals and their heat, then at the log, {TYPED}: `journalctl -u dewkeeper`",
-    "stopped": f"nothing to do if that was you, or an update; otherwise ask who did it, and look at the log, {TYPED}: `journalctl -u dewkeeper`",
+    "stopped": f"nothing to do if that was you, or an update; otherwise look at every tub, ask who did it, and look at the log, {TYPED}: `journalctl -u dewkeeper`",
 }
 
 

@@ -7,7 +7,7 @@ from typing import Final
 from dewkeeper.judge.contract import Check, InFault
 from dewkeeper.judge.dump import remembered
 from dewkeeper.judge.memory import ProbeMemory
-from dewkeeper.judge.rationale import fault
+from dewkeeper.judge.rationale import UNREAD, fault
 
 TOLD_SCORE: Final = 6
 """Two up for a garbled reply, one down for a good one: three in a row, or most of ten, is a fault. Common practice, no source."""
@@ -34,6 +34,14 @@ class CrcMemory(ProbeMemory):
 
 CHECK: Final = Check(
     "crc",
-    {"crc": fault("garbled readings", "wiring, supply or a dying probe", "check cable, plug and supply", "failure")},
+    {
+        "crc": fault(
+            "garbled readings",
+            "wiring, supply or a dying probe",
+            "check cable, plug and supply",
+            "failure",
+            consequence=UNREAD,
+        )
+    },
     CrcMemory,
 )

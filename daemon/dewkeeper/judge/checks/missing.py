@@ -9,7 +9,7 @@ from dewkeeper.judge.checks.crc import CrcMemory
 from dewkeeper.judge.checks.flat_line import FlatLineMemory
 from dewkeeper.judge.contract import Check, Finding, InFault
 from dewkeeper.judge.memory import NEVER
-from dewkeeper.judge.rationale import fault
+from dewkeeper.judge.rationale import UNREAD, fault
 from dewkeeper.judge.types import Figures, Kind, SystemReport, own_part
 from dewkeeper.judge.view import ProbeView, View
 
@@ -135,5 +135,13 @@ def _part_silent(view: View, part: str, members: list[ProbeView]) -> Iterator[Fi
 
 CHECK: Final = Check(
     "missing",
-    {"missing": fault("no reading", "cable, plug or probe dead", "check cable and plug, then the probe", "failure")},
+    {
+        "missing": fault(
+            "no reading",
+            "cable, plug or probe dead",
+            "check cable and plug, then the probe",
+            "failure",
+            consequence=UNREAD,
+        )
+    },
 )

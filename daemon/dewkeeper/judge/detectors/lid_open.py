@@ -172,7 +172,7 @@ DETECTOR: Final = Detector(
     {
         "lid_open": Rationale(
             "not closed again", "the air is still the room's after an opening", "drying and cooling; a snake may escape",
-            "see that the snake is in, close it unless opened against heat; check the lock; snake gone: shut the room's door, search low and warm places", 15 * 60, "medium",
+            "see that the snake is in, close it unless you opened it against heat; check the lock; snake gone: shut the room's door, search low and warm places", 15 * 60, "medium",
         ),
     },
     LidMemory,
