@@ -208,7 +208,7 @@ class OutlookFigures:
 
     def _usual(self, table: Sequence[float], at: int, hours: int) -> float:
         """Return what is usual so many hours after a time; between two hours of the day a mean of both."""
-        hour, part = divmod(at, 3600)
+        hour, part = divmod(at - self.made % 3600, 3600)  # the tables count their hours from when they were made
         first, second = (table[(hour + hours + more) % 24] for more in (0, 1))
         return first + (second - first) * part / 3600
 
