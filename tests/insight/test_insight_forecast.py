@@ -52,6 +52,16 @@ def cut(hours: Hours, end: int) -> Hours:
     return Hours(hours.end - (len(hours) - end) * HOUR, *(part[:end].copy() for part in parts))  # type: ignore[arg-type]
 
 
+def test_polls_ten_minutes_apart_leave_no_holes() -> None:
+    """Of polls every ten minutes, the longest a configuration allows, each holds until the next; one that failed stays a gap."""
+    gathering = Gathering()
+    for minute in (0, 10, 20, 40, 50):
+        gathering.add(START + 60 * minute, 29.0 + minute, 60.0)
+    read = gathering.series().temperature_c - 29.0
+    gap = [math.nan] * 3
+    np.testing.assert_allclose(read, [0, 0, 10, 10, 20, *gap, 40, 40, 50], atol=1e-3)
+
+
 def test_the_rooms_share_is_learned() -> None:
     """An enclosure that follows its room by two fifths is known as one that does, within its own error."""
     response = learn(furnished(28))

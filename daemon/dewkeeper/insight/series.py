@@ -68,7 +68,12 @@ class Gathering:
         count, warm, moist = self._sums
         self._temperature.append(warm / count if count else float("nan"))
         self._vapour.append(moist / count if count else float("nan"))
-        for _ in range(slot - self._slot - 1):
+        empty = slot - self._slot - 1
+        if empty == 1 and count:  # polls of up to ten minutes: what was read holds until the next one
+            self._temperature.append(self._temperature[-1])
+            self._vapour.append(self._vapour[-1])
+            empty = 0
+        for _ in range(empty):
             self._temperature.append(float("nan"))
             self._vapour.append(float("nan"))
         self._slot, self._sums = slot, (0, 0.0, 0.0)
