@@ -51,6 +51,16 @@ def test_it_runs_on_as_the_learned_response_does(hours: Hours, minutes: int) -> 
     assert np.abs(np.array(found.middle) - plain).max() < 0.05
 
 
+def test_the_band_holds_four_of_five_of_its_own_futures(hours: Hours, figures: OutlookFigures) -> None:
+    """At every hour to the end of the third day, so that band and limit speak of the same futures."""
+    made = figures.ahead(_now(hours))
+    assert isinstance(made, Ahead)
+    futures = np.array(made.futures)
+    held = ((futures >= np.array(made.low) - 1e-9) & (futures <= np.array(made.high) + 1e-9)).mean(axis=0)
+    assert held.min() >= 0.8
+    assert held.max() <= 0.8 + 3 / len(futures)
+
+
 def test_figures_survive_as_text(figures: OutlookFigures) -> None:
     """What is stored at night is what is read by the page; text that is none gives nothing."""
     assert OutlookFigures.from_text(figures.text()) == figures

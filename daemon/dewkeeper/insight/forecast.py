@@ -6,14 +6,15 @@ made from many past moments, each knowing only what was known then, and what it 
 the new one. The path is trusted as far as it earned here: what is forecast is humidity now, moved towards that path by a
 weight learned from those past moments hour by hour (ridge regression towards the whole way, so that where the past says
 little, physics counts). Past moments are missed with response and weights learned from the rest of the past. Intervals
-are those of the misses with the finite-sample correction of split conformal prediction (Lei et al., JASA 113, 2018, from
-memory). Where such past forecasts are not better than humidity staying as it is, than yesterday's same hour, and than a
-straight line, nothing is shown.
+are those of the misses, each run on to the end of the horizon (`whole`), with the finite-sample correction of split
+conformal prediction (Lei et al., JASA 113, 2018, from memory). Where such past forecasts are not better than humidity
+staying as it is, than yesterday's same hour, and than a straight line, nothing is shown.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
@@ -138,7 +139,8 @@ def forecast(hours: Hours, limit: float | None, horizon: int) -> Forecast | str:
 def outlook(hours: Hours, known: Study) -> OutlookFigures:
     """Return the figures from which the hours ahead are run on."""
     now = np.array([len(hours) - 1])
-    low, _, high = around(known.misses)
+    misses = whole(known.misses)
+    low, high = around(misses)
     places = len(hours) + np.arange(24)
     known_room = not np.isnan(hours.room).all()
     return OutlookFigures(
@@ -148,7 +150,7 @@ def outlook(hours: Hours, known: Study) -> OutlookFigures:
         usual_c=_by_clock(hours, _usual(_undisturbed_c(hours), now)[0]),
         usual_room_hpa=_by_clock(hours, _usual(hours.room, now)[0]) if known_room else (),
         blend=tuple(known.blend.tolist()),
-        low=low, high=high, misses=whole(known.misses), skill=known.skill, origins=known.origins,
+        low=low, high=high, misses=misses, skill=known.skill, origins=known.origins,
         lift=lift(hours, known), jump=round(hours.jump, 3) if math.isfinite(hours.jump) else 0.0, daily_hours=_daily_hours(hours),
     )  # fmt: skip
 
@@ -306,23 +308,11 @@ def _usual(values: Numbers, origins: NDArray[np.intp]) -> Numbers:
     return np.where(read, usual, level[:, None])
 
 
-def around(misses: Numbers) -> tuple[tuple[float, ...], tuple[float, ...], tuple[float, ...]]:
-    """Return low, middle and high quantile of what was missed by, for every hour ahead."""
-    found: list[tuple[float, float, float]] = []
-    spread = (0.0, 0.0, 0.0)
-    for hour in range(misses.shape[1]):
-        known = misses[:, hour][~np.isnan(misses[:, hour])]
-        if len(known) >= NEEDED_ORIGINS:
-            # Moments a few hours apart saw the same hours: so many of them are one witness.
-            witnesses = max(1.0, len(known) * _ORIGIN_EVERY / max(_ORIGIN_EVERY, hour + 1))
-            outer = min(1.0, COVERS * (1 + 1 / witnesses))
-            low, middle, high = np.quantile(known, [(1 - outer) / 2, 0.5, (1 + outer) / 2]).tolist()
-            spread = (low, middle, high)
-        elif hour:  # too few reach so far: at least as wide as the last hour known
-            spread = (spread[0] * 1.02, spread[1], spread[2] * 1.02)
-        found.append(spread)
-    lows, middles, highs = zip(*found, strict=True)
-    return lows, middles, highs
+def around(misses: Sequence[Sequence[float]]) -> tuple[tuple[float, ...], tuple[float, ...]]:
+    """Return low and high quantile of what whole past forecasts missed by, for every hour ahead."""
+    outer = min(1.0, COVERS * (1 + 1 / len(misses)))
+    low, high = np.quantile(np.array(misses), [(1 - outer) / 2, (1 + outer) / 2], axis=0).tolist()
+    return tuple(low), tuple(high)
 
 
 def whole(misses: Numbers) -> tuple[tuple[float, ...], ...]:
