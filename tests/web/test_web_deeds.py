@@ -19,7 +19,7 @@ from dewkeeper.web.drafts import local_path, packed, unpacked
 
 def words(text: str) -> str:
     """Return a page's text without its tags."""
-    return re.sub(r"\s+", " ", unescape(re.sub(r"<[^>]*>", " ", text))).replace("\u00a0", " ")
+    return re.sub(r"\s+", " ", unescape(re.sub(r"<[^>]*>", " ", text))).replace("\u00a0", " ").replace("\u2060", "")
 
 
 def token(session: requests.Session, base: str, path: str = "/journal") -> str:
