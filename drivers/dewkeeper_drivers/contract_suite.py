@@ -56,27 +56,36 @@ def check_probe(
     *,
     unplug: Callable[[], object] | None = None,
     replug: Callable[[], object] | None = None,
+    damage: Callable[[], object] | None = None,
+    mend: Callable[[], object] | None = None,
     conversions: Callable[[], int] | None = None,
 ) -> None:
     """Check a driver against the contract. Raises ContractBroken.
 
     open_probe: opens the probe, which must be there and well. unplug, replug: take it off and put it back; with them
-    it is also checked that absence is a ProbeError and no more. conversions: how many the sensor has made so far;
-    with it, that a reading is exactly one.
+    it is also checked that absence is a ProbeError and no more. damage, mend: let each answer come with a bit turned
+    over, and whole again; with them, that a damaged answer is a ProbeError and no sample. conversions: how many the
+    sensor has made so far; with it, that a reading is exactly one.
     """
     probe = open_probe()
     try:
         _check_opened(probe, conversions)
         if unplug is not None and replug is not None:
             _check_absence(open_probe, probe, unplug, replug)
+        if damage is not None and mend is not None:
+            _check_damage(open_probe, damage, mend)
     finally:
         probe.close()
     probe.close()  # twice must be safe
-    again = open_probe()
+    _check_fresh(open_probe)
+
+
+def _check_fresh(open_probe: Callable[[], Probe]) -> None:
+    probe = open_probe()
     try:
-        check_sample(again.read())
+        check_sample(probe.read())
     finally:
-        again.close()
+        probe.close()
 
 
 def _check_opened(probe: Probe, conversions: Callable[[], int] | None) -> None:
@@ -102,11 +111,18 @@ def _check_absence(
         _must_raise_probe_error(open_probe, "opening an unplugged probe")
     finally:
         replug()
-    fresh = open_probe()
+    _check_fresh(open_probe)
+
+
+def _check_damage(open_probe: Callable[[], Probe], damage: Callable[[], object], mend: Callable[[], object]) -> None:
+    probe = open_probe()
     try:
-        check_sample(fresh.read())
+        damage()
+        _must_raise_probe_error(probe.read, "read() of a damaged answer")
     finally:
-        fresh.close()
+        mend()
+        probe.close()
+    _check_fresh(open_probe)
 
 
 def _must_raise_probe_error(call: Callable[[], object], what: str) -> None:

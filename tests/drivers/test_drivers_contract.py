@@ -7,7 +7,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from tests.wire.wire_faults import BitFlips
 
+from dewkeeper_demo.wire import Wire
 from dewkeeper_demo.wire_chips import Sht4x
 from dewkeeper_drivers.contract import SHT3X, Sample
 from dewkeeper_drivers.contract_suite import ContractBroken, check_probe
@@ -16,36 +18,40 @@ from dewkeeper_drivers.registry import open_probe
 from dewkeeper_drivers.simulated import register_clock
 
 
-def _plugging(chip: Any) -> dict[str, Any]:
+def _hands(wire: Wire, chip: Any) -> dict[str, Any]:
+    """Return what the suite does to a chip and its wire."""
+    flips = BitFlips(share=1.0, addresses={chip.address})
     return {
         "unplug": lambda: setattr(chip, "plugged", False),
         "replug": lambda: setattr(chip, "plugged", True),
+        "damage": lambda: wire.faults.append(flips),
+        "mend": lambda: wire.faults.remove(flips),
         "conversions": lambda: chip.converted,
     }
 
 
 def test_sht31d_direct_keeps_the_contract(rig: Any) -> None:
-    """An SHT31-D on the bus itself passes the suite, absence included."""
+    """An SHT31-D on the bus itself passes the suite, absence and damage included."""
     chip = rig.direct()
     bus = rig.bus()
-    check_probe(lambda: rig.probe(bus), **_plugging(chip))
+    check_probe(lambda: rig.probe(bus), **_hands(rig.wire, chip))
 
 
 def test_sht31d_behind_a_multiplexer_keeps_the_contract(rig: Any) -> None:
-    """An SHT31-D behind a user-space multiplexer passes the suite, absence included."""
+    """An SHT31-D behind a user-space multiplexer passes the suite, absence and damage included."""
     chip = rig.behind(rig.wire.add_mux(0x71), 6, 1)
     bus = rig.bus()
-    check_probe(lambda: rig.probe(bus, mux=0x71, channel=6), **_plugging(chip))
+    check_probe(lambda: rig.probe(bus, mux=0x71, channel=6), **_hands(rig.wire, chip))
 
 
 def test_sht4x_keeps_the_contract(rig: Any) -> None:
-    """An SHT4x passes the suite, direct and behind a multiplexer, absence included."""
+    """An SHT4x passes the suite, direct and behind a multiplexer, absence and damage included."""
     for channel, mux in ((None, None), (2, rig.wire.add_mux(0x72))):
         chip = Sht4x(lambda: (24.0, 71.0), serial=0xCAFE0001, address=0x46 if mux is None else 0x44)
         rig.wire.attach(chip) if mux is None else mux.channels[2].append(chip)
         bus = rig.bus()
         opener = partial(rig.probe, bus, chip.address, mux.address if mux else None, channel, driver="sht4x")
-        check_probe(opener, **_plugging(chip))
+        check_probe(opener, **_hands(rig.wire, chip))
 
 
 def test_hwmon_keeps_the_contract(make_config: Any, tmp_path: Path) -> None:
@@ -127,6 +133,12 @@ def test_suite_catches_two_conversions(rig: Any) -> None:
 
     with pytest.raises(ContractBroken, match="2 conversions"):
         check_probe(Twice, conversions=lambda: chip.converted)
+
+
+def test_suite_catches_a_driver_that_checks_no_checksum() -> None:
+    """A driver that takes a damaged answer for a reading is refused."""
+    with pytest.raises(ContractBroken, match="damaged answer returned a sample"):
+        check_probe(_Bad, damage=lambda: None, mend=lambda: None)
 
 
 def test_suite_catches_the_wrong_kind_of_error() -> None:
