@@ -16,13 +16,14 @@ START = 1_800_000_000
 
 @dataclass
 class Desk:
-    """A judge with a rack, and everything it has said."""
+    """A judge with a rack, everything it was fed, and everything it has said."""
 
     settings: Settings
     judge: Judge = field(default_factory=Judge)
     events: list[Event] = field(default_factory=list)
     quality: list[Quality] = field(default_factory=list)
     exclusions: list[Exclusion] = field(default_factory=list)
+    stream: list[Item] = field(default_factory=list)
     now: int = START
     random: Random = field(default_factory=lambda: Random(7))
 
@@ -32,6 +33,7 @@ class Desk:
     def feed(self, *items: Item) -> list[Event]:
         """Feed items and return the events they led to."""
         new: list[Event] = []
+        self.stream += items
         for item in items:
             verdict = self.judge.feed(item)
             new += verdict.events

@@ -15,6 +15,7 @@ from tests.judge.judge_desk import START, Desk, rack
 from dewkeeper.judge import contract_suite, document
 from dewkeeper.judge.contract import Detector, Explained, Finding, Stands
 from dewkeeper.judge.contract_suite import DetectorBroken, check_detector, check_memory, check_words
+from dewkeeper.judge.detectors import stale_air
 from dewkeeper.judge.dump import remembered
 from dewkeeper.judge.memory import ProbeMemory
 from dewkeeper.judge.rationale import Rationale
@@ -141,6 +142,16 @@ def test_covered_vents_leave_stale_air() -> None:
     desk.feed(JournalEntry("j2", desk.now, "B1", "mesh_cover_changed"))
     desk.hold(20, h=77.0, others=[("air", 22.0, 50.0)])
     assert desk.told("stale_air")[-1] == ("stale_air", "cleared", None)
+    check_detector(stale_air.DETECTOR, desk.stream, every=200, tells=True)
+
+
+def test_a_stream_in_which_nothing_is_told_is_no_check_of_it() -> None:
+    """Where a kind has to be told it is said that it was not, and the check does not pass for nothing."""
+    desk = Desk(rack())
+    desk.hold(60)
+    check_detector(stale_air.DETECTOR, desk.stream)
+    with pytest.raises(DetectorBroken, match="stale_air was not told"):
+        check_detector(stale_air.DETECTOR, desk.stream, tells=True)
 
 
 @pytest.mark.parametrize(

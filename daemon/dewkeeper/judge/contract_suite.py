@@ -8,6 +8,7 @@ Raises `DetectorBroken` with a sentence for a person; returns None when all is w
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Iterator
 from itertools import chain
 from typing import get_args
@@ -38,19 +39,25 @@ def _demand(kept: bool, sentence: str) -> None:
         raise DetectorBroken(sentence)
 
 
-def check_detector(row: Detector, stream: Iterable[Item], every: int = 20) -> None:
-    """Check one row of the table against the contract, over any stream that begins with `Settings`; looked into at the first of so many readings.
+def check_detector(row: Detector, stream: Iterable[Item], every: int = 20, *, tells: bool = False) -> None:
+    """Check one row of the table against the contract, over any stream that begins with `Settings`; looked into at the first of so many readings of each probe.
 
-    Raises DetectorBroken.
+    tells: whether each of its kinds has to be raised in it; what is never told there is hardly checked. Raises DetectorBroken.
     """
     check_words(row)
     check_memory(row)
     judge = Judge()
-    for number, item in enumerate(stream):
-        judge.feed(item)
-        if number % every == 1 and isinstance(item, Reading) and item.probe in judge._state.probes:
+    untold = set(row.words) if tells else set()
+    read: Counter[str] = Counter()  # of each probe, or a stream that takes turns would show always the same one
+    for item in stream:
+        untold -= {event.kind for event in judge.feed(item).events}
+        if not isinstance(item, Reading) or item.probe not in judge._state.probes:
+            continue
+        if read[item.probe] % every == 0:
             _check_deaf(row, judge, item)
             _check_asked(row, judge, judge._state.probes[item.probe])
+        read[item.probe] += 1
+    _demand(not untold, f"{', '.join(sorted(untold))} was not told in this stream")
     _check_dump(row, judge)
 
 
@@ -95,7 +102,7 @@ def _memory(row: Detector, probe: ProbeState) -> bytes:
 
 def _check_deaf(row: Detector, judge: Judge, reading: Reading) -> None:
     """A reading judged bad reaches no detector, and of the checks only that of `gross_range`."""
-    if row.name == "gross_range":
+    if row.name == "gross_range" or reading.temperature_c is None:  # whose sensor a failed poll was, nobody heard
         return
     copy = Judge.load(judge.dump())
     before = _memory(row, copy._state.probes[reading.probe])
