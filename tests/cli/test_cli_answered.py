@@ -117,6 +117,21 @@ def test_every_command_that_reads_writes_dates_in_the_one_form(house: House) -> 
         assert re.findall(OTHER_DATES, said) == [], words
 
 
+def test_every_command_that_reads_gives_programs_moments_by_one_form(house: House) -> None:
+    """In JSON no moment is a number: it is ISO 8601 in UTC, as in every file that is read by programs."""
+
+    def numbers(value: Any) -> Iterator[float]:
+        if isinstance(value, dict | list):
+            for one in value.values() if isinstance(value, dict) else value:
+                yield from numbers(one)
+        elif isinstance(value, int | float):
+            yield value
+
+    for words in READING:
+        said = house.says(house.other, [*words, "--format", "json"])[1]
+        assert not [number for number in numbers(json.loads(said or b"null")) if number > 1e9], words
+
+
 def test_an_answered_command_loads_no_library(house: House) -> None:
     """What the daemon answers costs the start of Python and of the command line, no database, no models."""
     code = (

@@ -45,7 +45,9 @@ def _changes(args: Arguments) -> int:
                     "enclosure": e.enclosure,
                     "who": e.who,
                     "why": e.why,
-                    "changed": dict(e.detail),
+                    "changed": {
+                        name: format_time(int(value)) if name == "review" else value for name, value in e.detail.items()
+                    },
                 }
                 for e in events
             ]
