@@ -47,7 +47,9 @@ def aside_lines(glance: MorningGlance, wording: Wording) -> list[str]:
         lines.append(f"Shelved: {said}")
     if glance.resting:
         said = ", ".join(f"{row.enclosure}{_air(row, wording)}" for row in glance.resting)
-        lines.append(f"Out of service, not watched, no alarm comes: {said}; a snake in one: look yourself, put it back in service")
+        lines.append(
+            f"Out of service, not watched, no alarm comes: {said}; a snake in one: look yourself, put it back in service"
+        )
     if glance.unwatched_night:
         lines.append(
             f"Calm now; not watched {glance.night_called}: {', '.join(row.enclosure for row in glance.patchy)}"
