@@ -116,7 +116,7 @@ zone_here() {
 
 # need_root FOLDER: refuse to begin what cannot be carried through.
 need_root() {
-  [ "$dry_run" = yes ] || [ -w "$1" ] || refuse "needs root: sudo $0 (or --dry-run to see what it would do)"
+  [ "$dry_run" = yes ] || [ -w "$1" ] || refuse "needs root: sudo '$0' (or --dry-run to see what it would do)"
 }
 
 # guests: what pip needs for the packages of others, in the release that runs, that bring drivers or channels; one a line.

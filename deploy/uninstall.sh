@@ -53,12 +53,12 @@ if [ "$purge" = yes ]; then
 fi
 
 say ""
-say "dewkeeper is removed. Nothing watches the racks now."
+if [ "$dry_run" = yes ]; then
+  say "This was a dry run: nothing was changed. Otherwise nothing would watch the racks now."
+else
+  say "dewkeeper is removed. Nothing watches the racks now."
+fi
 say "Left as they are: packages, group i2c, dtparam and dtoverlay lines in $boot, backups."
 if [ "$purge" = no ]; then
   say "Kept: $state, $(dirname "$configuration"), the user dewkeeper that owns them. install.sh goes on from there."
-fi
-if [ "$dry_run" = yes ]; then
-  say ""
-  say "This was a dry run: nothing was changed."
 fi

@@ -10,12 +10,15 @@ import pytest
 from tests.notify.test_notify_plan import CONTEXT, MORNING, NIGHT, NOON, alarm, config, event, firsts
 
 from dewkeeper.judge.types import Alarm, Band, Quality, Reading
+from dewkeeper.judge.words import UNMEASURED_ENDS
 from dewkeeper.notify.gather import Parcel, parcels
 from dewkeeper.notify.outage import Outage
 from dewkeeper.notify.plan import Planner
 from dewkeeper.notify.saying import Situation, by_id
+from dewkeeper.report.alarm_words import headline, state_words, to_do
 from dewkeeper.report.morning_words import off_line
 from dewkeeper.report.off_times import NOTE, noted, off_times
+from dewkeeper.report.standing import standing
 from dewkeeper.store.records import Message
 
 HOUR = 3600
@@ -351,3 +354,26 @@ def test_of_several_hot_tubs_the_hottest_is_named_first_with_its_number_and_dang
         line.startswith("A2 since 11:00 (40.9 °C); A1 since 11:00 (36.4 °C); A3 since 11:00 (35.0 °C)")
         for line in told.lines
     )
+
+
+@pytest.mark.parametrize("why", sorted(UNMEASURED_ENDS))
+def test_an_end_that_nobody_measured_is_not_called_over(why: str) -> None:
+    """The probe of a hot tub is taken out of the configuration: message, state and what to do say that nobody knows, and to look."""
+    planner, later = Planner(config(), None), NOON + HOUR
+    planner.plan([event("A4", "hot", value=35.5, limit=34.0)], [], NOON, CONTEXT)
+    ended = replace(event("A4", "hot", "cleared", at=later, value=35.5, limit=34.0), why=why)
+    (message,) = sent(planner.plan([ended], [], later, CONTEXT), later, situation())
+    assert f"{why}, and nobody measured that it is over." in message.lines[0] + message.lines[1]
+    assert not any("it is over." in line.replace("measured that it is over.", "") for line in message.lines)
+    left = replace(alarm("A4", "hot"), state="returned_unacknowledged", alarm=ended.alarm)
+    told = standing(left, [ended])
+    assert to_do(told).startswith("nobody measured that it is over: look at the tub first; look at the snake")
+    assert "over" not in state_words(told, CONTEXT.wording, later)
+    assert to_do(standing(left, [replace(ended, why="")])).startswith("it is over: ")
+
+
+def test_dewkeepers_own_trouble_is_told_in_its_tense() -> None:
+    """While it stands it is in trouble; over and unseen it was."""
+    own = replace(alarm("x", "system"), enclosure=None, probe=None)
+    assert headline(standing(own)) == "dewkeeper is in trouble"
+    assert headline(standing(replace(own, state="returned_unacknowledged"))) == "dewkeeper was in trouble"

@@ -31,6 +31,7 @@ from dewkeeper.judge.state import JudgeState, ProbeState
 from dewkeeper.judge.table import TABLE
 from dewkeeper.judge.types import FAIL, MISSING, NOT_EVALUATED, OTHER_SENSOR, PASS, SUSPECT, Kind, Role, SystemReport
 from dewkeeper.judge.view import View
+from dewkeeper.judge.words import PROBE_RETIRED
 
 Outcome = tuple[int, tuple[str, ...]]
 
@@ -359,5 +360,5 @@ def name_cause(state: JudgeState, report: SystemReport, now: int) -> None:
 
 def retire(state: JudgeState, probe: ProbeState, now: int) -> None:
     """Believe nothing of a probe from now on: what stood because of it is over."""
-    let_go(state, probe, now, "the probe was retired")
+    let_go(state, probe, now, PROBE_RETIRED)
     probe.retire(now)

@@ -22,8 +22,8 @@ from dewkeeper.judge.said import RATIONALES
 from dewkeeper.judge.types import Kind
 
 __all__ = [
-    "DAY", "EXCURSIONS", "FAULTS", "FORECASTS", "HOUR", "JOURNAL", "KINDS", "LATCHED", "LONGEST_SHELF_SECONDS",
-    "LONGEST_SUPPRESSION_SECONDS", "REVIEW_SECONDS", "SOON_BACK", "SOON_BACK_SECONDS", "STALE_SECONDS", "WITHDRAWN", "JournalWord", "Rationale",
+    "DAY", "ENCLOSURE_GONE", "EXCURSIONS", "FAULTS", "FORECASTS", "HOUR", "JOURNAL", "KINDS", "LATCHED", "LONGEST_SHELF_SECONDS",
+    "LONGEST_SUPPRESSION_SECONDS", "PROBE_ELSEWHERE", "PROBE_RETIRED", "REVIEW_SECONDS", "SOON_BACK", "SOON_BACK_SECONDS", "STALE_SECONDS", "UNMEASURED_ENDS", "WITHDRAWN", "JournalWord", "Rationale",
 ]  # fmt: skip
 
 KINDS: Final[Mapping[Kind, Rationale]] = {kind: RATIONALES[kind] for kind in get_args(Kind)}
@@ -35,6 +35,12 @@ EXCURSIONS: Final = frozenset({"dry", "damp", "hot", "cold"})
 
 LATCHED: Final = frozenset[Kind]({"hot", "heat_stuck_on"})
 """Kinds that stand until somebody has seen them: over by itself is not well, a short heat also harms."""
+
+PROBE_ELSEWHERE: Final = "the probe is no longer configured here"
+PROBE_RETIRED: Final = "the probe was retired"
+ENCLOSURE_GONE: Final = "the enclosure is no longer configured"
+UNMEASURED_ENDS: Final = frozenset({PROBE_ELSEWHERE, PROBE_RETIRED, ENCLOSURE_GONE})
+"""Why an alarm may end although nobody measured that what it is about is over."""
 
 LONGEST_SHELF_SECONDS: Final = DAY
 REVIEW_SECONDS: Final = 7 * DAY

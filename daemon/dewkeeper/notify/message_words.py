@@ -10,7 +10,7 @@ from typing import Final
 
 from dewkeeper.judge.rationale import ROOM
 from dewkeeper.judge.types import JournalEntry
-from dewkeeper.judge.words import EXCURSIONS, JOURNAL, LATCHED
+from dewkeeper.judge.words import EXCURSIONS, JOURNAL, LATCHED, UNMEASURED_ENDS
 from dewkeeper.notify.phrases import (
     GROUPS,
     OF_OTHERS,
@@ -142,7 +142,7 @@ def lines(
     else:
         made += _rationale(told, wording, now)
     made = [line for line in made if line]
-    if told.detail not in ("", told.cause) and told.happening != "annotated":
+    if told.detail not in ("", told.cause, *UNMEASURED_ENDS) and told.happening != "annotated":
         made.append(f"Detail: {told.detail}.")
     made += [_journal_line(entry, wording, now) for entry in list(journal)[-_MOST_JOURNAL:]]
     if not told.recorded:
@@ -255,6 +255,8 @@ def _story(told: Told, wording: Wording, now: int) -> str:
     if told.happening == "cleared":
         until = now if told.until is None else told.until
         end = f"this is over, but it is still {told.still}" if told.still else "it is over"
+        if told.detail in UNMEASURED_ENDS:
+            end = f"{told.detail}, and nobody measured that it is over"
         return f"{subject}: {label} from {since} to {wording.clock(until, now)} ({duration(until - told.since)}){reached}; {end}."
     if told.over:
         return f"{subject}: {label} from {since} on{reached}; {f'it is over by now, but still {told.still}' if told.still else 'it is over by now'}."

@@ -7,6 +7,7 @@ from dataclasses import dataclass, fields
 from typing import Any, Literal, cast
 
 from dewkeeper.judge.types import Band, Event, Kind
+from dewkeeper.judge.words import UNMEASURED_ENDS
 from dewkeeper.notify.phrases import time_to_respond
 from dewkeeper.report.order import ROOMS, highest_of
 
@@ -167,7 +168,7 @@ class Told:
             within_seconds=event.within_seconds,
             respond_by=event.time + time_to_respond(event),
             what=str(event.detail.get("what", "")),
-            detail=str(event.detail.get("text", "")),
+            detail=event.why if event.why in UNMEASURED_ENDS else str(event.detail.get("text", "")),
             action=str(event.detail.get("action", "")),
             site=str(event.detail.get("site", "")),
             rack=place.rack,

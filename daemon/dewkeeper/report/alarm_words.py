@@ -53,7 +53,8 @@ def to_do(alarm: Standing, *, whole: bool = True) -> str:
     whole: with what follows heat; of two heats of one tub it need not be said twice.
     """
     if alarm.state == "returned_unacknowledged":
-        return f"it is over: {over_steps(alarm.kind, danger=alarm.danger_limit)}{SEEN}"
+        over = "nobody measured that it is over: look at the tub first;" if alarm.unmeasured else "it is over:"
+        return f"{over} {over_steps(alarm.kind, danger=alarm.danger_limit)}{SEEN}"
     steps = steps_of(alarm.kind, alarm.response, tub=alarm.enclosure is not None)
     if steps and alarm.kind in LATCHED and alarm.enclosure is not None and (alarm.air is None or alarm.air.stale):
         steps = f"{_UNREAD_HEAT}; {steps}"
@@ -93,14 +94,17 @@ def named(alarm: Standing, wording: Wording) -> str:
 
 def called(alarm: Standing) -> str:
     """Return what an alarm is called at its enclosure: "too dry", "dangerously hot", of what is over "was too hot"."""
+    over = alarm.state == "returned_unacknowledged"
     said = "dangerously hot" if alarm.kind == "hot" and alarm.danger else beyond(alarm.kind, alarm.band)
     said = _ROOM_WORDS.get(alarm.cause, said)
-    return f"was {said}" if alarm.state == "returned_unacknowledged" and alarm.kind in EXCURSIONS else said
+    if over and alarm.kind == "system":
+        return said.replace(" is ", " was ", 1)
+    return f"was {said}" if over and alarm.kind in EXCURSIONS else said
 
 
 def state_words(alarm: Standing, wording: Wording, now: int) -> str:
     """Return an alarm's state for people, with who saw it and when where that is known: "seen by Ina 04:10, still going on"."""
-    said = STATE_WORDS[alarm.state]
+    said = "not measured any more, and nobody has seen it" if alarm.unmeasured else STATE_WORDS[alarm.state]
     if alarm.state != "acknowledged":
         return said
     if alarm.seen_at is not None:

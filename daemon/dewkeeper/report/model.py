@@ -63,7 +63,7 @@ class Standing:
 
     dose: of an excursion so far, %RH or °C beyond the limit times hours. danger: a heat that kills, and is so now as far as
     anybody knows. known_until: until when it was measured, where its enclosure is not watched now; ended: when it was over, where
-    that is known. seen_by, seen_at: who said that it is seen and when; None where nobody did, or longer ago than a day. shelved_by, shelved_why: who put it aside and why. parts: why, in figures, None where not known.
+    that is known; unmeasured: it ended because nobody measures it any more. seen_by, seen_at: who said that it is seen and when; None where nobody did, or longer ago than a day. shelved_by, shelved_why: who put it aside and why. parts: why, in figures, None where not known.
     room: of a room's alarm its name, "" of any other. air: the newest believed air of its enclosure, or of that room; None
     where there is none. blind: whether it means that nobody knows the air of its enclosure. danger_limit: whether
     `limit` is that of danger, also where it has sunk below it since. highest: of a heat that is over, °C.
@@ -94,6 +94,7 @@ class Standing:
     parts: ChangeParts | None = None
     known_until: int | None = None
     ended: int | None = None
+    unmeasured: bool = False
     air: NowValues | None = None
     room: str = ""
     blind: bool = False

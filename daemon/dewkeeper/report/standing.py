@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 
 from dewkeeper.judge.types import Alarm, Event, Happening
-from dewkeeper.judge.words import FAULTS
+from dewkeeper.judge.words import FAULTS, UNMEASURED_ENDS
 from dewkeeper.report.contract import JUDGED, Newest, Past
 from dewkeeper.report.model import NowValues, Standing, Unwatched
 from dewkeeper.report.order import BLINDING, ROOMS, alarm_order, blinds, dose_of, highest_of
@@ -87,7 +87,7 @@ def standing(alarm: Alarm, events: Sequence[Event] = (), air: NowValues | None =
     """Return an alarm as reports show it. events: among which it was seen. air: its place's of now, or of the last reading."""
     seen = _last(events, alarm, "acknowledged") if alarm.state == "acknowledged" else None
     shelved = _last(events, alarm, "shelved") if alarm.state == "shelved" else None
-    ended = [e.time for e in events if e.alarm == alarm.alarm and e.event == "cleared"]
+    ended = _last(events, alarm, "cleared") if alarm.state == "returned_unacknowledged" else None
     cooler = air is not None and alarm.limit is not None and air.temperature_c < alarm.limit
     return Standing(
         alarm=alarm.alarm,
@@ -113,7 +113,8 @@ def standing(alarm: Alarm, events: Sequence[Event] = (), air: NowValues | None =
         seen_by=None if seen is None else seen.who,
         seen_at=None if seen is None else seen.time,
         parts=parts_of(alarm.detail),
-        ended=max(ended, default=None) if alarm.state == "returned_unacknowledged" else None,
+        ended=None if ended is None else ended.time,
+        unmeasured=ended is not None and ended.why in UNMEASURED_ENDS,
         air=air,
         room=str(alarm.detail.get("room", "")) if alarm.kind in ROOMS else "",
         danger_limit=bool(alarm.detail.get("danger")),

@@ -12,11 +12,10 @@ from dewkeeper.judge.contract import Over
 from dewkeeper.judge.state import EnclosureState, JudgeState
 from dewkeeper.judge.table import MEMORIES
 from dewkeeper.judge.types import Event, ProbeFacts, Settings
-from dewkeeper.judge.words import KINDS
+from dewkeeper.judge.words import ENCLOSURE_GONE, KINDS, PROBE_ELSEWHERE
 
 # Ids follow from it and from what came in, so a replay names the same thing alike: it never changes.
 _NAMES: Final = uuid.UUID("0b5e9a3c-58b2-5a0e-8a3f-9d6a1c1f7d10")
-_ELSEWHERE: Final = "the probe is no longer configured here"
 
 
 def apply_settings(state: JudgeState, settings: Settings, now: int) -> None:
@@ -28,16 +27,12 @@ def apply_settings(state: JudgeState, settings: Settings, now: int) -> None:
         for place, changed in changes(old, settings):
             log(state, now, place, settings.who, settings.why, changed)
     for name in [n for n in state.probes if n not in settings.probes]:
-        let_go(state, state.probes[name], now, _ELSEWHERE)
+        let_go(state, state.probes[name], now, PROBE_ELSEWHERE)
         state.drop(name)
     for facts in settings.probes.values():
         _settle_probe(state, facts, now)
     for name in state.keep_enclosures(settings.enclosures):
-        gone = [
-            Over(kind, "the enclosure is no longer configured", None, name)
-            for place, kind in state.register.instances
-            if place == name
-        ]
+        gone = [Over(kind, ENCLOSURE_GONE, None, name) for place, kind in state.register.instances if place == name]
         act(state, None, gone, now)
     for tub in state.enclosures.values():
         apply_limits(state, tub, now)
@@ -50,7 +45,7 @@ def _settle_probe(state: JudgeState, facts: ProbeFacts, now: int) -> None:
         state.settle(facts, MEMORIES)
         state.set_timer(now + missing_after(state.poll), "missing", facts.name)
     elif (known.enclosure, known.role, known.room) != (facts.enclosure, facts.role, facts.room or ""):
-        let_go(state, known, now, _ELSEWHERE)
+        let_go(state, known, now, PROBE_ELSEWHERE)
         state.settle(facts, MEMORIES)
     else:
         known.adopt(facts)
