@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import sqlite3
 import subprocess
@@ -15,15 +16,15 @@ from tests.store.conftest import MIDNIGHT, Shelf
 from dewkeeper.clock import ManualClock
 from dewkeeper.store import Store
 from dewkeeper.store.backup import back_up, restore
-from dewkeeper.store.database import FileReader
-from dewkeeper.store.errors import StoreBusy, StoreDamaged
+from dewkeeper.store.database import FileReader, plain_reason
+from dewkeeper.store.errors import StoreBusy, StoreDamaged, StoreUnusable
 from dewkeeper.store.importing import import_readings
-from dewkeeper.store.lock import WriterLock
+from dewkeeper.store.lock import LOCK_NAME, WriterLock
 from dewkeeper_config.models import Backup, Storage
 
 _HOLDER = """
 import pathlib, sys
-from dewkeeper.store.lock import WriterLock
+from dewkeeper.store.lock import LOCK_NAME, WriterLock
 lock = WriterLock(pathlib.Path(sys.argv[1]), "a restore")
 print("held", flush=True)
 sys.stdin.read()
@@ -91,3 +92,13 @@ def test_a_question_that_takes_too_long_is_broken_off(shelf: Shelf) -> None:
     file = FileReader(shelf.folder, longest_seconds=0.0)
     with file.question() as connection, pytest.raises(sqlite3.OperationalError, match="interrupted"):
         connection.value("SELECT count(*) FROM reading a, reading b, reading c")
+
+
+def test_what_the_system_refuses_is_said_with_its_file_and_without_its_number(tmp_path: Path) -> None:
+    """A folder in the file's place: which file, and the system's words; a full disk keeps its meaning."""
+    (tmp_path / LOCK_NAME).mkdir()
+    with pytest.raises(StoreUnusable) as caught:
+        Store.open(tmp_path, Storage(folder=tmp_path, ballast_mb=0), ManualClock(), "a test")
+    assert str(caught.value) == f"{tmp_path / LOCK_NAME}: Is a directory"
+    full = OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), "x.db")
+    assert plain_reason(full) == "the disk is full (x.db: No space left on device)"

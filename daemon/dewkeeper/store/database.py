@@ -203,12 +203,17 @@ _MEANINGS: Final = (
     ("interrupted", "the question took too long and was broken off"),
     ("no such table", "the database is another version's: the daemon brings it up to date when it starts"),
     ("no such column", "the database is another version's: the daemon brings it up to date when it starts"),
-    ("unable to open", "the database folder is missing or not writable"),
+    (
+        "unable to open",
+        "the database cannot be opened: its folder is missing, or this user may not read and write there",
+    ),
 )
 
 
 def plain_reason(error: Exception) -> str:
-    """Say what SQLite's complaint means for the person who must act."""
+    """Say what SQLite's complaint, or the system's, means for the person who must act."""
     text = str(error)
+    if isinstance(error, OSError) and error.strerror:  # without its number, which says nothing to a person
+        text = f"{error.filename}: {error.strerror}" if error.filename else error.strerror
     meaning = next((meaning for mark, meaning in _MEANINGS if mark in text), "")
     return f"{meaning} ({text})" if meaning else text
