@@ -124,7 +124,7 @@ def test_an_empty_bowl_comes_first_then_its_surface() -> None:
     bare = _desk(levers=("holes",))
     bare.hold(1, others=[ROOM])
     _note(bare, "refilled", DAY)
-    assert "close a few holes, never most" in _dries(bare).response
+    assert "close a few holes from outside, never most" in _dries(bare).response
 
 
 def test_a_full_bowl_and_a_short_drying_time_is_too_much_air() -> None:

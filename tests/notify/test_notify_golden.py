@@ -32,7 +32,7 @@ FULL_DISK = next(
     for report in Disk(Storage(folder=Path("/")), space=lambda _: (180_000_000, 6_000_000_000)).reports(NOON)
     if report.what == "disk space"
 )
-BOWL = f"refill the bowl; {STILL_DRY}close a few holes, never most, no tape inside, for stale, wet air harms too"
+BOWL = f"refill the bowl; {STILL_DRY}close a few holes from outside, never most: stale, wet air harms too"
 WET = "look at the probe first: if it is wet, dry it, put it back, wait an hour and change nothing else; wet again by then, or it was dry: the air is wet, give the tub more air, mist less, look for a wet floor"
 
 
@@ -99,7 +99,7 @@ def situations() -> Iterator[tuple[str, Iterator[str]]]:
         told([event(f"A{n}", "missing", since=NOON - 240, band=None) for n in range(1, 7)]),
     )
     yield "dry, the bowl is empty", told([event("A4", value=52.7, limit=55.0, cause=LEFT, response=BOWL)], (29.0, 52.4))
-    mist = f"{TO_THE_THERMOSTAT}: the air is warmer, not drier; {HANDS_OFF}; else unplug its heater before you touch it, replug it after; do not mist"
+    mist = f"{TO_THE_THERMOSTAT}: the air is warmer, not drier; {HANDS_OFF}; else unplug its heater before you touch it, back on when all is right, and look again in an hour; do not mist"
     yield (
         "dry, because it got warmer",
         told(

@@ -207,7 +207,7 @@ def test_going_away_tells_the_sitter_what_stands_and_coming_back_tells_the_keepe
     hot = alarm("A4", "hot", "acknowledged", "urgent")
     planner.away(NOON + 7 * 86400)
     (row,) = planner.plan([], [hot], NOON + 60, CONTEXT)
-    assert (row.person, row.title) == ("Sol", "A4: yours, too hot since 11:00 – unplug or breaker")
+    assert (row.person, row.title) == ("Sol", "A4: yours, too hot since 11:00 – breaker or unplug")
     planner.plan([event("B1", at=NOON + HOUR)], [hot, alarm("B1")], NOON + HOUR, CONTEXT)
     planner.away(None)
     rows = firsts(planner.tick([hot, alarm("B1")], NOON + 2 * HOUR, CONTEXT))

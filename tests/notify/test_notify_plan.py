@@ -188,7 +188,7 @@ def test_an_unanswered_urgent_alarm_goes_to_the_next_person_after_a_quarter_of_a
     assert planner.tick(standing, NOON + 899, CONTEXT) == []
     (row,) = planner.tick(standing, NOON + 900, CONTEXT)
     assert (row.person, row.facts["happening"]) == ("Ode", "unanswered")
-    assert row.title == "A4: too hot, unseen since 11:00 – unplug or breaker"
+    assert row.title == "A4: too hot, unseen since 11:00 – breaker or unplug"
     assert planner.tick(standing, NOON + 901, CONTEXT) == []
 
 

@@ -81,7 +81,7 @@ def test_an_alarm_the_judge_does_not_know_is_not_told_as_over_without_proof() ->
     rows = planner.plan([event("A4", "hot", value=35.5, limit=34.0)], [], NOON, CONTEXT)
     how = replace(situation(), untold_end=planner.untold_end())
     (message,) = sent(rows, NOON + HOUR, how)
-    assert message.title == "A4: too hot since 11:00 – unplug or breaker"
+    assert message.title == "A4: too hot since 11:00 – breaker or unplug"
     assert message.priority == "urgent"
 
 
@@ -130,7 +130,7 @@ def test_danger_is_called_danger() -> None:
     planner = Planner(config(), None)
     planner.plan([event("A4", "hot")], [], NOON, CONTEXT)
     (message,) = sent(planner.plan([worse], [], NOON, CONTEXT), NOON, situation(standing, a4=(NOON, 38.7, 60.0)))
-    assert message.title == "A4: now dangerously hot since 11:00 – unplug or breaker"
+    assert message.title == "A4: now dangerously hot since 11:00 – breaker or unplug"
     assert message.lines[0] == "Now: 38.7 °C, danger 38 °C; 60 %."
 
 
@@ -197,7 +197,7 @@ def test_an_alarm_told_in_doubt_says_the_doubt() -> None:
     assert row.title == "A4: too damp (wet probe?) since 11:00 – look yourself"
     hot = event("A4", "hot", detail={"doubt": "probe in its room's air"})
     row = firsts(Planner(config(), None).plan([hot], [], NOON, CONTEXT))[0]
-    assert row.title == "A4: too hot (in doubt) since 11:00 – unplug or breaker"
+    assert row.title == "A4: too hot (in doubt) since 11:00 – breaker or unplug"
 
 
 def test_what_was_not_recorded_when_it_was_planned_and_is_now_does_not_say_otherwise() -> None:

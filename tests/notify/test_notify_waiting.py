@@ -134,7 +134,7 @@ def test_of_one_enclosure_the_gravest_alarm_is_repeated_for_all_of_them() -> Non
     marit = [row for row in told if row.person == "Marit" and row.facts.get("happening") == "reminded"]
     assert {row.kind for row in marit} == {"hot"}
     assert len(marit) == 4
-    assert all(row.title.endswith("– unplug or breaker") for row in marit)
+    assert all(row.title.endswith("– breaker or unplug") for row in marit)
 
 
 # One account

@@ -97,7 +97,7 @@ def advice(view: View, kind: Kind, cause: str) -> str:
         return "treat the room's air; leave the tub as it is"
     if cause in (WARMED, COOLED):
         what, never = ("warmer, not drier", "mist") if cause == WARMED else ("cooler, not wetter", "dry it out")
-        return f"{TO_THE_THERMOSTAT}: the air is {what}; {HANDS_OFF}; else unplug its heater before you touch it, replug it after; do not {never}"
+        return f"{TO_THE_THERMOSTAT}: the air is {what}; {HANDS_OFF}; else unplug its heater before you touch it, back on when all is right, and look again in an hour; do not {never}"
     return "; ".join(_damp(view, facts) if kind == "damp" else _dry(view, facts))
 
 
@@ -171,7 +171,7 @@ def _dry(view: View, facts: EnclosureFacts) -> list[str]:
                 "recheck temperature within the hour and look for condensation in the morning"
             )
     elif "holes" in facts.levers and "holes" not in tried:
-        steps.append(f"{when}close a few holes, never most, no tape inside, for stale, wet air harms too")
+        steps.append(f"{when}close a few holes from outside, never most: stale, wet air harms too")
     if view.stage == "opaque" and "humid_hide" in facts.levers:
         steps.append("in blue a humid hide helps, not a wet floor")
     elif "misting" in facts.levers:

@@ -30,16 +30,15 @@ HIGHEST: Final = "highest_c"
 MILD: Final = "24–28 °C (75–82 °F)"
 """A room in which a snake without its heater, or too hot before, takes no harm. Common practice, no source."""
 ROOM_HEATER: Final = "a room heater straight into a wall socket on another breaker, nothing near it"
-TO_THE_HEATER: Final = "wet or scorched: breaker off. Else unplug its heater, check, replug"
+TO_THE_HEATER: Final = "wet or scorched: breaker off. Else unplug its heater, check all, replug"
 """The first step wherever heat is missing: the hand is protected, and nobody leaves it unplugged."""
 TO_THE_THERMOSTAT: Final = "look at its thermostat"
 """The first step where the warmth is not yet what harms: a heater that is unplugged leaves the snake cold."""
 HANDS_OFF: Final = "scorched or wet: hands off, breaker off, licensed electrician"
-TRIPS: Final = "it trips again: leave it off, licensed electrician"
-SWITCH_ON: Final = f"{HANDS_OFF}; sound and dry: switch it on once; {TRIPS}"
+SWITCH_ON: Final = f"{HANDS_OFF}; sound and dry: breaker on, once; trips again: leave it off, licensed electrician"
 MEANWHILE_WARM: Final = f"while the heat is off keep the room at {MILD}, {ROOM_HEATER}"
 """What keeps a snake warm while its heat is off."""
-AT_A_HEATER: Final = f"{TO_THE_HEATER}; look at its thermostat and lead, too; {HANDS_OFF}; {TRIPS}; {MEANWHILE_WARM}"
+AT_A_HEATER: Final = f"{TO_THE_HEATER}; all: plug, lead, thermostat; scorched, wet or tripping: hands off, leave it off, licensed electrician; {MEANWHILE_WARM}"
 """What is said where heat is missing."""
 STILL_DRY: Final = "still dry six hours after that: "
 """When the second step against dryness is due, in every advice alike: a filled bowl needs hours to show. Common practice, no source."""
@@ -54,7 +53,7 @@ def heat_off(*, several: bool = False) -> str:
     """
     s, it, airy = ("s", "them", "airy boxes") if several else ("", "it", "airy box")
     return (
-        f"smoke: get out. Else hot plug{s}: breaker off, cool: pull {it}, snake{s} in {airy}; "
+        f"smoke: get out. Else breaker off (cool plug{s}: pull {it}), snake{s} in {airy}; "
         f"smoke or flames: shut the door behind you, fire service; touch nothing hot or melted; {COOL_BOX}; leave the tub{s} open"
     )
 

@@ -35,9 +35,9 @@ class Short:
 SHORT: Final[Mapping[Kind, Short]] = {
     "dry": Short("too dry", "was too dry", "refill bowl"),
     "damp": Short("too damp", "was too damp", "let it air"),
-    "hot": Short("too hot", "was too hot", "unplug or breaker"),
+    "hot": Short("too hot", "was too hot", "breaker or unplug"),
     "cold": Short("too cold", "was too cold", "check its heater"),
-    "heat_stuck_on": Short("heater stuck on", "heater was stuck on", "unplug or breaker", "heater still stuck on"),
+    "heat_stuck_on": Short("heater stuck on", "heater was stuck on", "breaker or unplug", "heater still stuck on"),
     "heat_lost": Short("heater stopped", "heater had stopped", "check it", "heater still off"),
     "dry_soon": Short("drying out", "was drying out", "refill bowl"),
     "stale_air": Short("stale and wet", "was stale and wet", "uncover some mesh"),
@@ -135,7 +135,7 @@ GROUPS: Final[Mapping[Kind, Shared]] = {
     "hot": Shared(
         "cool the room",
         _ROOM,
-        "smoke: get out. Else hot plugs: breaker off, cool: pull them; cool the room: shade, air; then look at every snake",
+        "smoke: get out. Else breaker off (cool plugs: pull them); cool the room: shade, air; then look at every snake",
     ),
     "cold": Shared(
         "check room and plugs",
@@ -148,7 +148,7 @@ GROUPS: Final[Mapping[Kind, Shared]] = {
     "heat_lost": Shared(
         "plugs, breaker",
         _MAINS,
-        f"look at plugs and breaker; {SWITCH_ON}; no mains: keep doors and tubs shut; {MEANWHILE_WARM}",
+        f"look at plugs, breaker, and thermostats that must be switched on by hand; {SWITCH_ON}; {MEANWHILE_WARM}; no mains: keep doors and tubs shut",
     ),
     "heat_stuck_on": Shared(
         "heat off now",
@@ -158,10 +158,12 @@ GROUPS: Final[Mapping[Kind, Shared]] = {
     "missing": Shared(
         "look at tubs",
         _CABLE,
-        "look at the tubs and their heat, then check the cable, plug or adapter they share",
+        "look at the tubs and their heat, then check the cable, plug or adapter their probes share",
     ),
     "crc": Shared(
-        "look at tubs", _CABLE, "look at the tubs and their heat, then check the cable, plug and supply they share"
+        "look at tubs",
+        _CABLE,
+        "look at the tubs and their heat, then check the cable, plug and supply their probes share",
     ),
     "gross_range": Shared("check the cable", _CABLE, "check the cable, plug and supply they share"),
     "flat_line": Shared("check the cable", _CABLE, "unplug the cable they share and plug it in again"),

@@ -27,14 +27,14 @@ STATE_WORDS: Final[dict[str, str]] = {
 _ROOM_WORDS: Final = {COLD_CAUSE: "room cold", DRY_CAUSE: "room too dry"}
 """What the alarm of a room is called, by its cause: one kind for two things that ask for different steps."""
 _VET: Final = "phone an exotics vet or animal clinic at once, even if it looks well"
-_TO_THE_VET: Final = f"hotter than danger, too hot for an hour, limp or gaping: {_VET}"
+_TO_THE_VET: Final = "over danger (38 °C unless set otherwise), too hot for an hour, limp or gaping: phone an exotics vet or animal clinic at once, however it looks"
 _BURNT: Final = "hot or melted plug: hands off, breaker off, licensed electrician"
 _TRUSTED: Final = "heat and snake back only when a sound plug and a checked or new thermostat have held the empty tub right for some hours"
-_HEAT_OVER: Final = f"heater off until its thermostat is checked or new, meanwhile {MILD}; {_BURNT}; look at the other tubs on that plug"
+_HEAT_OVER: Final = f"{_BURNT}; else heater off until its thermostat is checked or new; room at {MILD} meanwhile; look at the other tubs on that plug"
 """What follows where it has cooled down by itself, after the snake: what overheated it is still plugged in."""
 SILENT: Final = frozenset({"missing", "crc"})
 """Kinds of alarm under which a probe gives no reading at all."""
-_UNREAD_HEAT: Final = "look at the tub first: it may be hot, or cold by now; not hot: its heater off all the same until its thermostat is checked; hot: as follows"
+_UNREAD_HEAT: Final = "smoke: get out. Else look at the tub: hot, or cold by now; not hot: heater off all the same (hot plug: breaker off), as it was too hot"
 """Before the steps against a heat of which nothing is read any more."""
 SEEN: Final = "tap “I have seen it” on the page"
 LOOK_FIRST: Final = "look at the tub and its heat"
@@ -44,7 +44,7 @@ LOOK_FIRST: Final = "look at the tub and its heat"
 def after_heat(*, danger: bool) -> str:
     """Return what follows the first steps against heat. danger: it is known to be hotter than that, so that the vet is certain."""
     vet = f"the snake: {_VET}" if danger else _TO_THE_VET
-    return f"{vet}; no cold bath for the snake; {_BURNT}; look at the other tubs on that plug or breaker: hot too, or cold without heat; {_TRUSTED}"
+    return f"{vet}; no cold bath for the snake; {_BURNT}; look at the other tubs on that plug or breaker: hot ones the same way, for cold ones keep the room at {MILD}; {_TRUSTED}"
 
 
 def to_do(alarm: Standing, *, whole: bool = True) -> str:
@@ -57,7 +57,8 @@ def to_do(alarm: Standing, *, whole: bool = True) -> str:
         return f"{over} {over_steps(alarm.kind, danger=alarm.danger_limit)}{SEEN}"
     steps = steps_of(alarm.kind, alarm.response, tub=alarm.enclosure is not None)
     if steps and alarm.kind in LATCHED and alarm.enclosure is not None and (alarm.air is None or alarm.air.stale):
-        steps = f"{_UNREAD_HEAT}; {steps}"
+        vet = ", and the vet, as below" if alarm.danger_limit else ""
+        steps = f"{_UNREAD_HEAT}{vet}; hot: as follows; {steps}"
     if whole and steps and alarm.kind in LATCHED:
         steps += f"; when the heat is off: {after_heat(danger=alarm.danger_limit)}"
     return steps

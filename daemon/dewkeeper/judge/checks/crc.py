@@ -38,7 +38,7 @@ CHECK: Final = Check(
         "crc": fault(
             "garbled readings",
             "wiring, supply or a dying probe",
-            "check cable, plug and supply",
+            "check the probe's cable, plug and supply",
             "failure",
             consequence=UNREAD,
         )

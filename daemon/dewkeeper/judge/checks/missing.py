@@ -139,7 +139,7 @@ CHECK: Final = Check(
         "missing": fault(
             "no reading",
             "cable, plug or probe dead",
-            "check cable and plug, then the probe",
+            "check the probe's cable and plug, then the probe",
             "failure",
             consequence=UNREAD,
         )

@@ -12,7 +12,7 @@ DETECTOR: Final = Detector(
     {
         "dry": Rationale(
             "too dry", "moisture left the air, or the air warmed", "a poor shed over days",
-            f"refill the bowl; {STILL_DRY}close a few holes, never most", 2 * DAY, "low", "medium", 12 * HOUR,
+            f"refill the bowl; {STILL_DRY}close a few holes from outside, never most", 2 * DAY, "low", "medium", 12 * HOUR,
         ),
         "damp": Rationale(
             "too damp", "moisture was added and does not leave", "skin and lung disease over days",
