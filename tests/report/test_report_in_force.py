@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from cProfile import Profile
 from dataclasses import replace
+from pathlib import Path
+from random import Random
 from typing import Any
 
 import pytest
@@ -13,7 +16,7 @@ from tests.amounts import amount
 from tests.report.conftest import RACK, judged, seconds
 
 from dewkeeper.judge import Judge
-from dewkeeper.judge.stages import STAGE_WORDS
+from dewkeeper.judge.stages import NOTHING_HOLDS, STAGE_WORDS, holding, stage_deed
 from dewkeeper.judge.types import Event, JournalEntry, Settings
 from dewkeeper.report.enclosure import enclosure
 from dewkeeper.report.morning import morning
@@ -164,3 +167,56 @@ def test_a_past_polled_more_slowly_is_no_row_of_gaps(shelf: Callable[..., Any]) 
     assert gap.end == pytest.approx(faster + 4200, abs=180)
     assert report.pause_seconds == 900
     assert all(gap.start >= START - 1800 for gap in first_day.gaps)
+
+
+_PLACES = ("T1", "T2", "T3")
+
+
+@given(
+    st.lists(
+        st.tuples(
+            st.integers(0, 60), st.integers(0, 20), st.sampled_from(_PLACES), st.sampled_from(sorted(STAGE_WORDS)),
+            st.sampled_from(("", "Ada", "Ben")), st.none() | st.integers(1, 30),
+        ),
+        max_size=14,
+    ),
+    st.integers(0, 120),
+)  # fmt: skip
+@settings(max_examples=150, deadline=None)
+def test_what_held_is_what_the_deeds_known_then_say(
+    noted: list[tuple[int, int, str, str, str, int | None]], at: int
+) -> None:
+    """At any moment what is said to have held is what a walk through the deeds known by then gives, however late they were written."""
+    day = 86400
+    entries = [
+        JournalEntry(
+            str(number), START + when * day, place, what, "60-80" if what == "limits_for_a_time" else name,
+            until=None if length is None else START + (when + length) * day, entered=START + (when + late) * day,
+        )
+        for number, (when, late, place, what, name, length) in enumerate(noted)
+    ]  # fmt: skip
+    now = START + at * day
+    known = [entry for entry in sorted(entries, key=lambda entry: entry.time) if (entry.entered or 0) <= now]
+    held = holding([stage_deed(entry) for entry in known], now)
+    in_force = InForce((), entries)
+    assert {p: h for p in _PLACES if (h := in_force.holding(p, now)) != NOTHING_HOLDS} == held
+
+
+def test_a_look_at_many_tubs_and_many_moves_is_not_slower_than_they_are_many() -> None:
+    """Twice as many tubs, with twice as many moves between them, take about twice the steps, not four or eight times."""
+    config = parse(RACK.format(zone="UTC", folder="/nowhere").encode(), Path("rack.toml"))
+    base = judge_settings(config, START)
+
+    def steps(tubs: int) -> int:
+        names, dice = [f"T{number}" for number in range(tubs)], Random(tubs)
+        facts = replace(base, enclosures=dict.fromkeys(names, base.enclosures["T1"]))
+        entries = [
+            JournalEntry(str(n), START + n * 3600, dice.choice(names), "moved_in", f"Snake {dice.randrange(tubs)}")
+            for n in range(10 * tubs)
+        ]
+        in_force, counted = InForce((facts,), entries), Profile()
+        end = START + 10 * tubs * 3600
+        counted.runcall(lambda: [in_force.windows(name, end - 86400, end) for name in names])
+        return sum(entry.callcount for entry in counted.getstats())
+
+    assert steps(80) < 2.6 * steps(40)

@@ -14,7 +14,9 @@ unnamed. Of several animals in one enclosure an entry whose words begin with the
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
+from bisect import bisect_right
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Final, NamedTuple
 
 from dewkeeper.judge.types import JournalEntry
@@ -107,44 +109,54 @@ def limits_under(own: Limits, stages: Mapping[str, Limits], stage: str, band: st
 
 
 class _Held(NamedTuple):
-    since: int
+    """turn: of which deed, in their order, it began with."""
+
+    turn: int
     stage: str
     over: int
+
+
+_NONE: Final = _Held(0, "", -1)
 
 
 class _Homes:
     """Who lives where, and what stage each has: an animal by its name, `@T1` whoever lives there unnamed, `#T1` and `%T1` the place.
 
-    bands: the timed band of each place.
+    bands: the timed band of each place. living: the named of each place.
     """
 
     def __init__(self) -> None:
         self.home: dict[str, str] = {}
+        self.living: dict[str, dict[str, None]] = {}
         self.known: set[str] = set()
         self.held: dict[str, _Held] = {}
         self.bands: dict[str, _Held] = {}
+        self._turn = 0
 
-    def take(self, deed: StageDeed) -> None:
-        """Take the next deed, the oldest first."""
-        here = [name for name, home in self.home.items() if home == deed.enclosure]
+    def take(self, deed: StageDeed) -> set[str]:
+        """Take the next deed, the oldest first; return the places where it may change what holds."""
+        self._turn += 1
+        here = list(self.living.get(deed.enclosure, ()))
         if deed.what in MOVES:
+            before = self.home.get(deed.about, deed.enclosure)
             self._name(deed)
             self._move(deed, here)
-            return
+            return {deed.enclosure, before}
         if deed.what in (BAND, BAND_OVER):
             self.bands.pop(deed.enclosure, None)
             if deed.what == BAND and (ends := band_of(deed.about)) is not None:
-                self.bands[deed.enclosure] = _Held(deed.at, f"{ends[0]}-{ends[1]}", deed.over)
-            return
+                self.bands[deed.enclosure] = _Held(self._turn, f"{ends[0]}-{ends[1]}", deed.over)
+            return {deed.enclosure}
         word, places = JOURNAL[deed.what], [f"{mark}{deed.enclosure}" for mark in _OF_PLACE_MARKS.values()]
         about = [name for name in here if deed.about.startswith(name)] or here or [f"@{deed.enclosure}"]
         if word.stage is not None:
             mark = _OF_PLACE_MARKS.get(word.stage)
             for owner in about if mark is None else [f"{mark}{deed.enclosure}"]:
-                self.held[owner] = _Held(deed.at, word.stage, deed.over)
+                self.held[owner] = _Held(self._turn, word.stage, deed.over)
         for owner in (*about, *places):
             if owner in self.held and self.held[owner].stage in word.ends:
                 del self.held[owner]
+        return {deed.enclosure}
 
     def _name(self, deed: StageDeed) -> None:
         """An animal named for the first time is who lived here unnamed."""
@@ -156,14 +168,39 @@ class _Homes:
 
     def _move(self, deed: StageDeed, here: list[str]) -> None:
         if deed.what == "moved_in":
-            if deed.about:
+            if deed.about and self.home.get(deed.about) != deed.enclosure:
+                self._leave(deed.about)
                 self.home[deed.about] = deed.enclosure
+                self.living.setdefault(deed.enclosure, {})[deed.about] = None
             return
         for name in [deed.about] if deed.about else here:
             if self.home.get(name) == deed.enclosure:
-                del self.home[name]
+                self._leave(name)
         if not deed.about and not here:
             self.held.pop(f"@{deed.enclosure}", None)
+
+    def _leave(self, name: str) -> None:
+        if name in self.home:
+            del self.living[self.home.pop(name)][name]
+
+    def ending(self, at: int) -> set[str]:
+        """Return the places where something ends by itself at a second."""
+        found = {self._place(owner) for owner, held in self.held.items() if held.over == at}
+        return found | {place for place, held in self.bands.items() if held.over == at}
+
+    def holding(self, place: str, now: int) -> Holding:
+        """Return what holds in a place; where several stages do, that which began last."""
+        owners = (*self.living.get(place, ()), f"@{place}", *(f"{mark}{place}" for mark in _OF_PLACE_MARKS.values()))
+        stages = [held for owner in owners if (held := self.held.get(owner, _NONE)).over > now]
+        band = self.bands.get(place, _NONE)
+        return Holding(*_until(max(stages, default=_NONE)), *_until(band if band.over > now else _NONE))
+
+    def places(self) -> set[str]:
+        """Return the places where anything may hold."""
+        return {self._place(owner) for owner in self.held} | self.bands.keys()
+
+    def _place(self, owner: str) -> str:
+        return owner[1:] if owner[0] in "@#%" else self.home.get(owner, "")
 
 
 def neighbours(deeds: Iterable[StageDeed], enclosure: str) -> set[str]:
@@ -182,17 +219,45 @@ def holding(deeds: Iterable[StageDeed], now: int) -> dict[str, Holding]:
     for deed in deeds:
         if deed.at <= now:
             homes.take(deed)
-    found: dict[str, _Held] = {}
-    for owner, held in homes.held.items():
-        place = owner[1:] if owner[0] in "@#%" else homes.home.get(owner, "")
-        if place and held.over > now and (place not in found or held.since >= found[place].since):
-            found[place] = held
-    bands = {place: held for place, held in homes.bands.items() if held.over > now}
-    none = _Held(0, "", -1)
-    return {
-        place: Holding(*_until(found.get(place, none)), *_until(bands.get(place, none)))
-        for place in found.keys() | bands.keys()
-    }
+    found = {place: homes.holding(place, now) for place in homes.places() if place}
+    return {place: held for place, held in found.items() if held != NOTHING_HOLDS}
+
+
+class Course:
+    """What held in each enclosure at any moment, as it was known then; found by one walk through all deeds.
+
+    deeds: each with the second it was known from, not before its own; the oldest first.
+    """
+
+    def __init__(self, deeds: Sequence[tuple[int, StageDeed]]) -> None:
+        self._steps: dict[str, list[tuple[int, Holding]]] = defaultdict(list)
+        coming: dict[int, list[int]] = defaultdict(list)
+        for index, (known, _) in enumerate(deeds):
+            coming[known].append(index)
+        homes, taken = _Homes(), list[int]()
+        for at in sorted(coming.keys() | {deed.over for _, deed in deeds}):
+            touched = homes.ending(at)
+            if at in coming and taken and coming[at][0] < taken[-1]:  # written down late: all is told anew
+                touched |= homes.places()
+                coming[at] = sorted([*taken, *coming[at]])
+                homes, taken = _Homes(), []
+            for index in coming.get(at, ()):
+                touched |= homes.take(deeds[index][1])
+                taken.append(index)
+            for place in touched:
+                held, before = homes.holding(place, at), self._steps.get(place)
+                if held != (before[-1][1] if before else NOTHING_HOLDS):
+                    self._steps[place].append((at, held))
+
+    def holding(self, enclosure: str, at: int) -> Holding:
+        """Return what holds in an enclosure at a second."""
+        steps = self._steps.get(enclosure, ())
+        place = bisect_right(steps, at, key=lambda step: step[0])
+        return steps[place - 1][1] if place else NOTHING_HOLDS
+
+    def changes(self, enclosure: str, start: int, end: int) -> list[int]:
+        """Return the seconds after `start` and before `end` at which that changes."""
+        return [at for at, _ in self._steps.get(enclosure, ()) if start < at < end]
 
 
 def _until(held: _Held) -> tuple[str, int]:

@@ -8,17 +8,16 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import pairwise
 
 from dewkeeper.judge.stages import (
     MOVES,
-    NOTHING_HOLDS,
     STAGE_WORDS,
+    Course,
     Holding,
-    StageDeed,
-    holding,
     limits_under,
     stage_deed,
 )
@@ -27,6 +26,8 @@ from dewkeeper_config.models import Limits
 
 SERVICE_VERBS = frozenset({"out_of_service", "in_service"})
 """Commands that take an enclosure out of service and put it back."""
+IMPORTED = "dewkeeper import"
+"""Who set the limits by which an import measures before any daemon ran."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,29 +52,28 @@ class InForce:
         self._settings = settings
         self._service = [c for c in commands if c.verb in SERVICE_VERBS and c.enclosure is not None]
         self._times = [one.time for one in settings]
-        self._deeds: dict[str, list[tuple[int, StageDeed]]] = defaultdict(list)
         entries = list(journal)
         gone = {entry.replaces for entry in entries}
-        for entry in sorted(entries, key=lambda entry: entry.time):
-            if entry.enclosure is not None and entry.what in STAGE_WORDS and entry.id not in gone:
-                # Written down late, it did not hold before it was written.
-                known = max(entry.time, entry.entered or 0)
-                self._deeds[entry.enclosure].append((known, stage_deed(entry)))
-        self._linked = self._link()
+        # Written down late, it did not hold before it was written.
+        self._deeds = [
+            (max(entry.time, entry.entered or 0), stage_deed(entry))
+            for entry in sorted(entries, key=lambda entry: entry.time)
+            if entry.enclosure is not None and entry.what in STAGE_WORDS and entry.id not in gone
+        ]
 
-    def _link(self) -> dict[str, list[tuple[int, StageDeed]]]:
-        """Return enclosure -> what was noted there and wherever else an animal lived that ever lived there, the oldest first."""
-        lived: dict[str, set[str]] = defaultdict(set)
-        for place, deeds in self._deeds.items():
-            for _, deed in deeds:
-                if deed.what in MOVES and deed.about:
-                    lived[deed.about].add(place)
-        linked: dict[str, list[tuple[int, StageDeed]]] = {}
-        for place, deeds in self._deeds.items():
-            others = set().union(*(places for places in lived.values() if place in places)) - {place}
-            more = [deed for other in others for deed in self._deeds[other]]
-            linked[place] = sorted([*deeds, *more], key=lambda known: known[1].at) if more else deeds
-        return linked
+    @cached_property
+    def _course(self) -> Course:
+        return Course(self._deeds)
+
+    @cached_property
+    def _moves(self) -> tuple[Mapping[str, set[str]], Mapping[str, set[str]]]:
+        """Return which animals ever lived in an enclosure, and in which enclosures an animal ever lived."""
+        lived, homes = defaultdict[str, set[str]](set), defaultdict[str, set[str]](set)
+        for _, deed in self._deeds:
+            if deed.what in MOVES and deed.about:
+                lived[deed.enclosure].add(deed.about)
+                homes[deed.about].add(deed.enclosure)
+        return lived, homes
 
     def settings(self, at: int) -> Settings | None:
         """Return the settings in force at a UTC second, None when there never were any."""
@@ -81,8 +81,8 @@ class InForce:
 
     @property
     def began(self) -> int | None:
-        """UTC second of the first settings of all, None when there never were any."""
-        return self._times[0] if self._times else None
+        """UTC second from which a daemon watched: that of the first settings it was started with, None before there are any."""
+        return next((one.time for one in self._settings if one.who != IMPORTED), None)
 
     def poll_seconds(self, at: int) -> int:
         """Return how far apart polls were at a UTC second; the usual minute when there never were any settings."""
@@ -109,12 +109,12 @@ class InForce:
 
     def holding(self, enclosure: str, at: int) -> Holding:
         """Return what stage and what timed band hold in an enclosure, and when each ends by itself."""
-        deeds = [deed for known, deed in self._linked.get(enclosure, ()) if known <= at]
-        return holding(deeds, at).get(enclosure, NOTHING_HOLDS) if deeds else NOTHING_HOLDS
+        return self._course.holding(enclosure, at)
 
     def neighbours(self, enclosure: str) -> set[str]:
         """Return the enclosures whose stage an entry about this one may change: itself, and where its animals ever lived."""
-        return {enclosure} | {deed.enclosure for _, deed in self._linked.get(enclosure, ())}
+        lived, homes = self._moves
+        return {enclosure}.union(*(homes[animal] for animal in lived.get(enclosure, ())))
 
     def out_of_service(self, enclosure: str) -> Command | None:
         """Return the command that took an enclosure out of service, None when it is in; its `until` is the review."""
@@ -149,16 +149,13 @@ class InForce:
     def moments(self) -> list[int]:
         """Return every second at which limits or settings of anything may have changed, ascending."""
         found = set(self._times)
-        for deeds in self._deeds.values():
-            for known, deed in deeds:
-                found |= {known, deed.at, deed.over}
+        for known, deed in self._deeds:
+            found |= {known, deed.at, deed.over}
         return sorted(found)
 
     def windows(self, enclosure: str, start: int, end: int) -> list[Window]:
         """Return the stretches of [start, end) in which an enclosure was configured, oldest first."""
-        moments = {start} | {t for t in self._times if start < t < end}
-        for known, deed in self._linked.get(enclosure, ()):
-            moments |= {t for t in (known, deed.at, deed.over) if start < t < end}
+        moments = {start, *(t for t in self._times if start < t < end), *self._course.changes(enclosure, start, end)}
         found: list[Window] = []
         ordered = [*sorted(moments), end]
         for first, last in pairwise(ordered):

@@ -100,11 +100,10 @@ def _near(state: JudgeState, enclosure: str) -> set[str]:
 
 def restage(state: JudgeState, enclosures: Iterable[str], now: int, who: str) -> None:
     """Recompute the stages and timed bands of some enclosures; a change of limits is logged and reverts by itself."""
+    held = holding((StageDeed(*row[1:]) for row in state.stage_deeds), now)
     for place in sorted(enclosures):
         tub = state.enclosures.get(place)
         if tub is not None:
-            near = _near(state, place)
-            held = holding((StageDeed(*row[1:]) for row in state.stage_deeds if row[2] in near), now)
             _set_held(state, tub, held.get(place, NOTHING_HOLDS), now, who)
 
 
