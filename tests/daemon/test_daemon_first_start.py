@@ -12,7 +12,10 @@ from tests.daemon.conftest import Phone, Racks, past_noon
 from tests.wire.wire_faults import HeldLow
 
 from dewkeeper.cli import main
+from dewkeeper.report.past import StoredPast
+from dewkeeper.report.sitter import while_away
 from dewkeeper.store import History
+from dewkeeper.store.records import OFF_TIMES
 from dewkeeper_config.loading import parse
 from dewkeeper_demo.wire import Wire, register_rack
 from dewkeeper_demo.wire_chips import Sht3x
@@ -198,3 +201,27 @@ def test_a_bus_that_is_held_low_is_one_message(racks: Racks, shelf: Shelf, start
     (message,) = phone.messages
     assert "every probe of i2c1 is silent: tried again and again" in _text(message)
     assert "the bus is held" in _text(message)
+
+
+def test_what_was_before_the_first_start_is_not_called_unwatched(racks: Any) -> None:
+    """An import, six minutes, and the first daemon: nothing is told as an outage, and no day before it as not watched."""
+    file, journal = racks.folder / "test.toml", racks.folder / "journal.csv"
+    file.write_text(racks.text())
+    journal.write_text("time,enclosure,what\n2026-01-01T12:00:00Z,T1,misted\n")
+    assert main(["import", "--journal", str(journal), "--config", str(file)]) == 0
+    config = parse(file.read_bytes(), file)
+    with StoredPast.open(config) as past:
+        imported = while_away(past, config, int(time.time()) - 14 * 86400, int(time.time()) + 4 * 3600)
+    assert imported.unwatched_seconds == {}
+    racks.clock.step(2 * 3600)
+    racks.stop_after(racks.start(config), 2 * 3600)
+    now = int(racks.clock.wall())
+    with StoredPast.open(config) as past:
+        assert past.notes().get(OFF_TIMES) is None
+        assert while_away(past, config, now - 14 * 86400, now).unwatched_seconds == {}
+    racks.clock.step(2 * 3600)
+    racks.stop_after(racks.start(config), 600)
+    with StoredPast.open(config) as past:
+        assert past.notes().get(OFF_TIMES) is not None
+        gone = while_away(past, config, now - 14 * 86400, int(racks.clock.wall())).unwatched_seconds
+    assert gone == pytest.approx({"T1": 7200, "T2": 7200}, abs=300)

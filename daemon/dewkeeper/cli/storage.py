@@ -167,6 +167,7 @@ def _import(args: argparse.Namespace) -> int:
     from dewkeeper.report.animals_file import animals_journal
     from dewkeeper.service.settings import judge_settings
     from dewkeeper.store.importing import Result, import_journal, import_readings, store_rows
+    from dewkeeper.store.in_force import IMPORTED
     from dewkeeper.store.records import Batch
     from dewkeeper.store.store import Store
 
@@ -177,7 +178,7 @@ def _import(args: argparse.Namespace) -> int:
     folder.mkdir(parents=True, exist_ok=True)
     store = Store.open(folder, config.storage, SystemClock(), "an import")  # creates or migrates
     if store.snapshot() is None:  # no daemon yet: quarter hours are measured by the limits of the configuration
-        store.commit(Batch(items=(judge_settings(config, int(time.time())),)))
+        store.commit(Batch(items=(judge_settings(config, int(time.time()), IMPORTED),)))
     store.close()
     results = {}
     if args.file is not None:

@@ -15,6 +15,7 @@ from dewkeeper.judge.words import JOURNAL
 from dewkeeper.report.contract import Past
 from dewkeeper.report.due import ServiceRound
 from dewkeeper.report.model import EnclosureMorning, to_plain
+from dewkeeper.report.watching import due_seconds
 from dewkeeper.report.wording import Wording, happened, worth_telling
 from dewkeeper_config.models import Config
 
@@ -125,8 +126,12 @@ LEAST_UNWATCHED_SECONDS: Final = 3600
 
 def while_away(past: Past, config: Config, start: int, end: int) -> WhileAway:
     """Return what happened meanwhile. Raises StoreError."""
-    sums = past.nights(start, end)
-    lost = {e.name: round(end - start - sums[e.name].watched_seconds) for e in config.enclosure if e.name in sums}
+    sums, in_force = past.nights(start, end), past.in_force()
+    lost = {
+        e.name: round(due_seconds(in_force, e.name, start, end) - sums[e.name].watched_seconds)
+        for e in config.enclosure
+        if e.name in sums
+    }
     return WhileAway(
         start,
         end,

@@ -96,7 +96,7 @@ def unwatched(
 def due_seconds(in_force: InForce, enclosure: str, start: int, end: int) -> int:
     """Return for how many seconds of [start, end) an enclosure was configured and in service: so long it was to be watched."""
     if in_force.began is None:
-        return max(0, end - start)
+        return max(0, end - start) if in_force.settings(start) is None else 0
     windows = [(max(w.start, in_force.began), w.end) for w in in_force.windows(enclosure, start, end)]
     return sum(
         max(0, last - first) - in_force.out_of_service_seconds(enclosure, first, max(first, last))

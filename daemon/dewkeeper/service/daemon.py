@@ -120,7 +120,8 @@ class Daemon:
         notes = dict(store.notes()) if store is not None else {}
         self._link_key = notes.get(_LINK_KEY) or new_link_key()
         judge, floor, knows_settings = recall(store, self._folder)
-        outage = found(self.config, self._boot, notes, floor, disorder=store is not None and store.disorder)
+        ran_before = floor if _DIGEST in notes else 0  # else there is what an import stored
+        outage = found(self.config, self._boot, notes, ran_before, disorder=store is not None and store.disorder)
         self.timeline = Timeline(self.clock, floor, self._synchronised, self._boot, earlier_doubt(notes))
         planner = Planner(self.config, store.planner_state() if store is not None else None)
         self.losses = LossCounts(self.clock)
