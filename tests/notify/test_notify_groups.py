@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from tests.notify.test_notify_plan import CONTEXT, NOON, alarm, config, event, firsts, wait
 
 from dewkeeper.notify.plan import Planner
@@ -125,3 +127,30 @@ def test_one_of_a_group_that_was_acknowledged_is_not_repeated_with_it() -> None:
     standing = [alarm("A1"), alarm("A2", state="acknowledged"), alarm("A3")]
     (row,) = firsts(planner.tick(standing, NOON + 6 * 3600, CONTEXT))
     assert [member["name"] for member in row.facts["members"]] == ["A1", "A3"]
+
+
+def test_a_tub_whose_alarm_comes_again_is_one_tub() -> None:
+    """A1 dries, recovers and dries again beside A2: that is no group of three. With A3 it is one, and A1 stands in it once."""
+    planner = Planner(config(), None)
+    planner.plan([event("A1")], [], NOON, CONTEXT)
+    planner.plan([event("A1", happening="cleared", at=NOON + 60, state="normal")], [], NOON + 60, CONTEXT)
+    again = replace(event("A1", at=NOON + 120), alarm="A1/dry/again")
+    rows = firsts(planner.plan([again, event("A2", at=NOON + 120)], [], NOON + 120, CONTEXT))
+    assert [len(row.facts.get("members", ())) for row in rows] == [0, 0]
+    (row,) = firsts(planner.plan([event("A3", at=NOON + 180)], [], NOON + 180, CONTEXT))
+    assert wait(row) > 0
+    (whole,) = firsts(planner.plan([event(f"A{n}", at=NOON + 240) for n in (4, 5)], [], NOON + 240, CONTEXT))
+    alarms = {member["event"]: str(member["name"]) for member in whole.facts["members"]}
+    assert sorted(alarms.values()) == ["A4", "A5"]
+
+
+def test_two_silent_probes_of_one_tub_are_one_tub() -> None:
+    """Of four probes on one branch two are A1's: what is told counts and names three tubs."""
+    events = [event(f"A{n}", "missing", band=None) for n in (1, 2, 3)]
+    beside = replace(event("A1", "missing", band=None), id="beside", alarm="a1 back/missing", probe="a1")
+    (row,) = firsts(Planner(config(), None).plan([*events, beside], [], NOON, CONTEXT))
+    assert row.title.startswith("3 tubs in rack left: probe silent")
+    assert "A1 since 11:00; A2 since 11:00; A3 since 11:00." in row.lines
+    assert len(row.facts["alarms"]) == 4
+    rows = firsts(Planner(config(), None).plan([events[0], beside], [], NOON, CONTEXT))
+    assert [row.title.split(":")[0] for row in rows] == ["A1", "A1"]

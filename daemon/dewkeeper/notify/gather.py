@@ -165,7 +165,7 @@ def _merge(group: Sequence[Parcel], situation: Situation, wording: Wording, now:
         alone = Member(told.subject, told.since, row.event or row.id, told.until, told.over)
         named = told.members or (alone,)
         ids = list(row.facts.get("alarms", ())) or [row.alarm or row.id]
-        members |= {one.name: (one, str(alarm)) for one, alarm in zip(named, ids, strict=False)}
+        members |= {str(alarm): (one, str(alarm)) for one, alarm in zip(named, ids, strict=False)}
     unique = tuple(member for member, _ in members.values())
     by_name = {told.subject: (told.cause, told.response) for _, told in tolds if not told.members}
     accounts = [

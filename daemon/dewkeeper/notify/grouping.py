@@ -126,7 +126,7 @@ def _key(told: Told) -> str | None:
 def _alone(event: Event, told: Told, memory: Memory, now: int) -> Telling:
     known = memory.alarms.get(event.alarm)
     group = None if known is None or known.group is None else memory.groups.get(known.group)
-    if told.happening == "cleared" and group is not None and len(group.members) >= FROM:
+    if told.happening == "cleared" and group is not None and group.size >= FROM:
         # What came together mostly goes together.
         if not group.over_from or now - group.over_from > WINDOW_SECONDS:
             group.over_from = now
@@ -147,14 +147,14 @@ def _grouped(key: str, together: Sequence[tuple[Event, Told]], memory: Memory, n
     fault = together[0][1].kind in FAULTS
     window = FAULT_WINDOW_SECONDS if fault else WINDOW_SECONDS
     group, late = _open(key, together[0][0], memory, window, now)
-    before = len(group.members)
+    before, size_before = len(group.members), group.size
     group.last = now
     for event, told in together:
         group.members.append([told.subject, told.since, event.id, event.alarm, told.rack, told.cause, told.response])
     urgent = any(told.priority == "urgent" for _, told in together)
     # Faults of one branch that come in one cycle are one piece of news from two on.
-    enough = len(group.members) >= (2 if fault and len(together) > 1 else FROM)
-    if enough and (before == 0 or late or (urgent and before < FROM)):
+    enough = group.size >= (2 if fault and len(together) > 1 else FROM)
+    if enough and (before == 0 or late or (urgent and size_before < FROM)):
         return [_together(key, group, together, group.members, hold_seconds=0, late=late)]
     hold = max(0, group.opened + window - now)
     if enough:

@@ -288,7 +288,9 @@ def _members(told: Told, wording: Wording, now: int) -> list[str]:
     ordered = sorted(  # who stands first, and of them the worst
         told.members, key=lambda one: (one.over or one.until is not None, one.value is None, worst * (one.value or 0))
     )
-    for member in ordered[:_MOST_MEMBERS]:
+    first = {member.name: member for member in reversed(ordered)}
+    once = [member for member in ordered if first[member.name] is member]
+    for member in once[:_MOST_MEMBERS]:
         since = wording.clock(member.since, now)
         if member.until is not None:
             made.append(f"{member.name} from {since} to {wording.clock(member.until, now)}")
@@ -296,7 +298,7 @@ def _members(told: Told, wording: Wording, now: int) -> list[str]:
             do = f": {member.do}" if member.do else ""
             stands = f"{member.name} since {since}{_reads(member, told, wording)}{do}"
             made.append(f"{member.name} from {since}, over by now" if member.over else stands)
-    more = len(told.members) - _MOST_MEMBERS
+    more = len(once) - _MOST_MEMBERS
     if more > 0:
         made.append(f"and {more} more")
     # One limit for all of them is said once, after their values; beyond target only it stands beside each.
@@ -346,7 +348,7 @@ def _each(told: Told) -> list[str]:
     for member in told.members:
         if member.response and not member.over and member.until is None:
             steps.setdefault(member.response, []).append(member.name)
-    return [advice(f"Do at {', '.join(names)}", response) for response, names in steps.items()]
+    return [advice(f"Do at {', '.join(dict.fromkeys(names))}", response) for response, names in steps.items()]
 
 
 def _after(told: Told) -> list[str]:

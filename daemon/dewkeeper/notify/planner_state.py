@@ -44,6 +44,11 @@ class Group:
     members: list[list[Any]] = field(default_factory=list)
     over_from: int = 0
 
+    @property
+    def size(self) -> int:
+        """How many it is about: a tub whose alarm ended and came again, or with two silent probes, is one."""
+        return len({member[0] for member in self.members})
+
 
 @dataclass(slots=True)
 class Budget:

@@ -133,7 +133,8 @@ class Told:
     @property
     def many(self) -> str:
         """How many a group is about, "3 tubs": who stands, or all once it is over."""
-        number = sum(not member.over and member.until is None for member in self.members) or len(self.members)
+        standing = {member.name for member in self.members if not member.over and member.until is None}
+        number = len(standing or {member.name for member in self.members})
         return f"{number} {'room' if self.kind in ROOMS else 'tub'}{'' if number == 1 else 's'}"
 
     @property
