@@ -161,7 +161,8 @@ def test_animals_move_and_keep_their_history(desk: Desk) -> None:
     assert lines[0].startswith("T2: ")
     assert "48 %" in lines[1]
     assert "fed: one mouse" in lines[2]
-    assert desk.types("animals", "Ash")[0] == 1
+    code, _, complaint = desk.types("animals", "Ash the 2nd")
+    assert (code, "moved_in 'Ash the 2nd'`" in complaint) == (1, True)
 
 
 def test_without_the_daemon_reading_goes_on_and_doing_says_so(desk: Desk) -> None:

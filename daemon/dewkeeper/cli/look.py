@@ -240,6 +240,8 @@ def _history(args: Arguments) -> int:
 
 
 def _animals(args: Arguments) -> int:
+    from shlex import quote
+
     from dewkeeper.judge.words import JOURNAL
     from dewkeeper.report.animals import animals, stays
     from dewkeeper.report.past import StoredPast
@@ -253,7 +255,8 @@ def _animals(args: Arguments) -> int:
         one = next((a for a in known if args.name is not None and a.name.casefold() == args.name.casefold()), None)
         lived = stays(past, one, at, ungraded(shed_cycles(one))) if one is not None else []
     if args.name is not None and one is None:
-        complain(f"no animal {args.name!r}; `dewkeeper journal add B4 moved_in {args.name}` says that it lives in B4")
+        typed = quote(args.name)
+        complain(f"no animal {args.name!r}; `dewkeeper journal add B4 moved_in {typed}` says that it lives in B4")
         return NOT_WELL
     if args.format == "json":
         emit_json(one.to_json() if one is not None else [animal.to_json() for animal in known])
