@@ -104,6 +104,31 @@ def test_export_and_import(place: Path, capsys: pytest.CaptureFixture[str]) -> N
     assert _count(place) == 96
 
 
+def test_an_import_names_what_the_configuration_does_not_know(place: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Rows of other probes and enclosures, and weighings without a weight, are stored and named; what is known is not."""
+    (place / "r.csv").write_text(
+        "time,probe,temperature_c,humidity_pct\n"
+        "2026-01-01T12:00:00Z,attic,28,60\n2026-01-01T12:00:00Z,b4,28,60\n2026-01-01T12:01:00Z,attic,28,60\n"
+    )
+    (place / "j.csv").write_text(
+        "time,enclosure,what,detail\n"
+        "2026-01-01T12:00:00Z,Old tub,misted,\n2026-01-01T12:00:00Z,B4,weighed,1450grams\n2026-01-01T12:00:00Z,B4,weighed,heavy\n"
+    )
+    words = ("import", str(place / "r.csv"), "--journal", str(place / "j.csv"))
+    assert _run(place, *words) == 0
+    said = capsys.readouterr().err.splitlines()
+    assert [line.partition(": ")[2] for line in said] == [
+        "stored, though the configuration has no probe of that name: 'attic' (2 rows)",
+        "stored, though the configuration has no enclosure of that name: 'Old tub' (1 row)",
+        "stored, but no weight like `1450`, `1450 g` or `1.45 kg` is in line 4 ('heavy')",
+    ]
+    with History.open(place / "state") as history:
+        assert len(history.journal(0)) == 3
+    assert _count(place) == 99
+    assert _run(place, *words) == 0
+    assert capsys.readouterr().err == ""
+
+
 def test_import_needs_something(place: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Without a file it says what to name."""
     assert _run(place, "import") == 1

@@ -5,6 +5,8 @@ from __future__ import annotations
 import argparse
 import sys
 import time
+from collections import Counter
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,6 +15,11 @@ from dewkeeper.errors import CommandRefused
 
 if TYPE_CHECKING:
     from dewkeeper.store.backup import Content
+    from dewkeeper.store.importing import Result
+    from dewkeeper_config.models import Config
+
+_MOST_NAMED = 20
+"""So many names, or rows, are said one by one."""
 
 
 def add_commands(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -202,9 +209,41 @@ def _import(args: argparse.Namespace) -> int:
                 f"{path}: the words file beside it does not say what {result.unlike} of its rows say"
                 f" (first at line {result.first_unlike}): those are stored as the CSV has them"
             )
+        for line in _about_stored(result, config):
+            complain(f"{path}: {line}")
         for why, count in sorted(result.refused.items()):
             complain(f"{path}: {count} refused: {why} (first at line {result.first_line[why]})")
     return NOT_WELL if any(result.refused for result in results.values()) else DONE
+
+
+def _about_stored(result: Result, config: Config) -> Iterator[str]:
+    """Yield what to know of rows that were stored all the same."""
+    from dewkeeper.report.weights import grams_of
+
+    places = Counter(row.enclosure for row in result.entries if row.enclosure is not None)
+    for what, found, known in (
+        ("probe", result.probes, {probe.name for probe in config.probe}),
+        ("enclosure", places, {enclosure.name for enclosure in config.enclosure}),
+    ):
+        strangers = [
+            f"{name!r} ({count} row{'s' if count > 1 else ''})"
+            for name, count in sorted(found.items())
+            if name not in known
+        ]
+        if strangers:
+            yield f"stored, though the configuration has no {what} of that name: {_some(strangers)}"
+    weightless = [
+        f"line {row.line} ({row.detail!r:.60})"
+        for row in result.entries
+        if row.what == "weighed" and grams_of(row.detail) is None
+    ]
+    if weightless:
+        yield f"stored, but no weight like `1450`, `1450 g` or `1.45 kg` is in {_some(weightless)}"
+
+
+def _some(words: Sequence[str]) -> str:
+    more = len(words) - _MOST_NAMED
+    return ", ".join(words[:_MOST_NAMED]) + (f" and {more} more" if more > 0 else "")
 
 
 def _bar(share: float) -> None:

@@ -9,7 +9,9 @@ from typing import Final
 
 from dewkeeper.judge.types import JournalEntry
 
-_WEIGHT: Final = re.compile(r"(\d+(?:[.,]\d+)?)\s*(kg|g)?\b", re.IGNORECASE)
+_WEIGHT: Final = re.compile(
+    r"(\d+(?:[.,]\d+)?)\s*(kg|kilo(?:gram)?s?|g|gr|grams?)?\b(?![.,]\d|\s*(?:lb|pound|oz|ounce))", re.IGNORECASE
+)
 HEAVIEST_GRAMS: Final = 250_000
 """No snake weighs as much (common knowledge, no source): a number above it is a slip of the keys, no weight."""
 LOSS_SHARE: Final = 0.1
@@ -26,18 +28,18 @@ class Weighing:
 
 
 def grams_of(detail: str) -> float | None:
-    """Return the grams that words give: "1450", "1450 g", "1.45 kg"; None for none, and for more than any snake weighs."""
+    """Return the grams that words give: "1450", "1450grams", "1.45 kg"; None for none, in pounds, and for more than any snake weighs."""
     found = _WEIGHT.search(detail)
     if found is None:
         return None
-    value = float(found[1].replace(",", ".")) * (1000 if (found[2] or "").casefold() == "kg" else 1)
-    return value if value <= HEAVIEST_GRAMS else None
+    value = float(found[1].replace(",", ".")) * (1000 if (found[2] or "").casefold().startswith("k") else 1)
+    return value if 0 < value <= HEAVIEST_GRAMS else None
 
 
 def weighings(entries: Sequence[JournalEntry]) -> list[Weighing]:
     """Return what was weighed, oldest first; entries without a number are left out."""
     found = [(entry.time, grams_of(entry.detail)) for entry in entries if entry.what == "weighed"]
-    return [Weighing(at, grams) for at, grams in found if grams]
+    return [Weighing(at, grams) for at, grams in found if grams is not None]
 
 
 def loss(weights: Sequence[Weighing]) -> float | None:

@@ -18,6 +18,7 @@ from dewkeeper.judge.calibrating import Calibrations
 from dewkeeper.judge.stages import BAND, LEAST_BAND_PERCENT, band_of
 from dewkeeper.judge.types import Calibration, Command, Item, JournalEntry, SaltPoint
 from dewkeeper.judge.words import JOURNAL, LONGEST_SHELF_SECONDS, LONGEST_SUPPRESSION_SECONDS
+from dewkeeper.report.weights import HEAVIEST_GRAMS, grams_of
 from dewkeeper.sampling.salts import LARGEST_C, LARGEST_PERCENT, Jar, correction, next_check
 from dewkeeper_config.models import Config
 
@@ -98,6 +99,10 @@ class CommandHandler:
         detail, until = _text(request, "detail", required=False), _seconds(request, "until", None)
         if what == BAND:
             _check_band(request, detail, until, now)
+        if what == "weighed" and grams_of(detail) is None:
+            raise CommandRefused(
+                f"{detail!r} is no weight: say it as `1450`, `1450 g` or `1.45 kg`, at most {HEAVIEST_GRAMS / 1000:.0f} kg"
+            )
         if what == "surface":
             self._enclosure(request)
             detail = _surface(detail, fahrenheit=self._fahrenheit)

@@ -61,6 +61,7 @@ class Result:
     """What became of the rows. refused: reason -> how many; first_line: reason -> first line of the file.
 
     unlike: stored as the CSV has them, because the words file beside it has nothing, or something else.
+    probes: how many readings of each were stored. entries: the rows of a journal that were.
     """
 
     stored: int = 0
@@ -69,6 +70,8 @@ class Result:
     first_line: dict[str, int] = field(default_factory=dict)
     unlike: int = 0
     first_unlike: int = 0
+    probes: Counter[str] = field(default_factory=Counter)
+    entries: list[JournalRow] = field(default_factory=list)
 
     def refuse(self, why: str, line: int) -> None:
         """Count one refused row."""
@@ -156,6 +159,7 @@ def _unknown(rows: list[JournalRow], stored: list[JournalEntry], result: Result)
             facts.add(fact)
             known[entry.id] = _told(entry)
             entries.append(entry)
+            result.entries.append(row)
     return sorted(entries, key=lambda entry: entry.time)
 
 
@@ -290,7 +294,8 @@ class _Import:
         done = json.loads(text or "{}")
         if "passed" in done:
             self._passed = int(done.pop("passed"))
-            self.result = Result(**{**done, "refused": Counter(done["refused"])})
+            counted = {key: Counter(done.get(key, ())) for key in ("refused", "probes")}
+            self.result = Result(**{**done, **counted})
 
     def _refuse(self, why: str, line: int) -> None:
         if line > self._passed:  # else it was counted before the interruption
@@ -338,6 +343,7 @@ class _Import:
             done = {
                 "passed": part[-1].line, "stored": result.stored, "known": result.known, "refused": dict(result.refused),
                 "first_line": result.first_line, "unlike": result.unlike, "first_unlike": result.first_unlike,
+                "probes": dict(result.probes),
             }  # fmt: skip
             write_note(connection, self._note, json.dumps(done))
         self._progress(min(1.0, part[-1].line / self._lines))
@@ -390,6 +396,7 @@ def _store(connection: Connection, block: int, part: list[_Row], scales: dict[st
         if new:
             _merge(connection, block, number, sorted(new.values(), key=lambda row: row.time), taken)
             result.stored += len(new)
+            result.probes[probe] += len(new)
             touched.append(number)
     if touched:
         altered.note(connection, start, end)
