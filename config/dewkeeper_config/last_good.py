@@ -33,7 +33,7 @@ def load_or_last_good(path: Path, state_folder: Path | None = None) -> tuple[Con
     except (ConfigInvalid, ConfigUnreadable) as refused:
         try:
             # It was good when every package was there: better watched, and told over the other channels, than nothing.
-            last = load((state_folder or _named_folder(data)) / LAST_GOOD, absent=True)
+            last = load((state_folder or named_folder(data)) / LAST_GOOD, absent=True)
         except ConfigError:
             raise refused from None  # what is wrong with the copy is no help to whoever edits the file
         if isinstance(refused, ConfigInvalid):
@@ -56,7 +56,7 @@ def last_good(config: Config, state_folder: Path | None = None) -> bytes:
     return ((state_folder or config.storage.folder) / LAST_GOOD).read_bytes()
 
 
-def _named_folder(data: bytes) -> Path:
+def named_folder(data: bytes) -> Path:
     """Return where the copy of a refused file should be: the folder it still names, systemd's, or the default."""
     try:
         named = tomllib.loads(data.decode())["storage"]["folder"]

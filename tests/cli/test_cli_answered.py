@@ -229,3 +229,37 @@ def test_a_printout_is_bounded() -> None:
 def test_the_state_is_looked_for_where_the_configuration_puts_it() -> None:
     """The folder that is taken where the file names none is the configuration's default."""
     assert Path(delegate.DEFAULT_FOLDER) == Storage().folder
+
+
+def test_beside_a_running_daemon_a_refused_file_stops_nobody(house: House) -> None:
+    """While the file is broken, `now`, `journal add` and `ack` go by the daemon's configuration and say so in one line."""
+    before, said, nothing = house.says(house.file, ["now"])
+    assert nothing == ""
+    (alarm,) = [row["alarm"] for row in json.loads(house.says(house.file, ["alarms", "--format", "json"])[1])]
+    house.file.write_text(house.file.read_text().replace('timezone = "Europe/Vienna"', 'timezone = "Nowhere"'))
+    for words, code, printed in (
+        (["now"], before, said), (["journal", "add", "T1", "misted"], 0, None), (["ack", alarm], 0, b"done\n"),
+        (["journal", "add", "T2", "moved_in", "Pip"], 0, b"written down\n"),
+    ):  # fmt: skip
+        found, out, error = house.says(house.file, words)
+        assert found == code, (words, error)
+        assert printed in (None, out)
+        assert len(error.splitlines()) == 1
+        assert str(house.file) in error
+        assert "dewkeeper config check" in error
+    assert house.says(house.file, ["config", "check"])[0] == 2
+    house.racks.stop_all()
+    code, out, error = house.says(house.file, ["now"])
+    assert (code, out) == (2, b"")
+    assert "Nowhere" in error
+
+
+@pytest.mark.parametrize(
+    ("detail", "well"), [("1450grams", True), ("1.45 kg", True), ("heavy", False), ("", False), ("3.2 lb", False)]
+)
+def test_a_weighing_without_a_weight_is_refused(house: House, detail: str, well: bool) -> None:
+    """What no weight is read from is not written down: exit 1, and how a weight is written."""
+    code, _, error = house.says(house.file, ["journal", "add", "T1", "weighed", *([detail] if detail else [])])
+    assert code == (0 if well else 1)
+    assert ("`1450 g` or `1.45 kg`" in error) == (not well)
+    assert (b"weighed" in house.says(house.file, ["journal", "list"])[1]) == well

@@ -5,15 +5,45 @@ from __future__ import annotations
 from pathlib import Path
 
 from dewkeeper.cli.delegate import configuration_file, state_folder, written
+from dewkeeper.cli.output import complain
 from dewkeeper_config import snapshot
+from dewkeeper_config.errors import ConfigError
 from dewkeeper_config.models import Config
 from dewkeeper_config.models.secrets import with_secrets
+from dewkeeper_config.plain import from_plain
 
 
-def as_checked(path: Path) -> Config:
-    """Return the configuration in a file, perhaps without the secrets that stand in it. Raises ConfigError."""
-    known, _ = _known(path)
-    return known if known is not None else _checked(path)
+def in_force(path: Path) -> Config:
+    """Return the configuration in a file, perhaps without the secrets that stand in it. Raises ConfigError.
+
+    A daemon goes on by the last good one when the file is refused. So does what is typed beside it, and says so.
+    """
+    known, data = _known(path)
+    if known is not None:
+        return known
+    try:
+        return _checked(path)
+    except ConfigError as refused:
+        running = _of_daemon(data)
+        if running is None:
+            raise
+        why = str(refused).splitlines()[0]
+        complain(f"{why}; the running daemon's configuration is used. `dewkeeper config check` names every problem")
+        return running
+
+
+def _of_daemon(data: bytes) -> Config | None:
+    """Return what the daemon of a file's state folder goes by, None where none answers, or one of another version."""
+    from dewkeeper.service.client import CONFIGURATION, may_answer, request
+    from dewkeeper_config.last_good import named_folder
+
+    folder = named_folder(data)
+    try:
+        if not may_answer(folder):
+            return None
+        return from_plain(Config, request(folder, {"do": CONFIGURATION})["configuration"])
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
 
 
 def whole(path: Path) -> Config:
@@ -23,11 +53,12 @@ def whole(path: Path) -> Config:
 
 
 def _known(path: Path) -> tuple[Config | None, bytes]:
+    data = b""
     try:
         data = configuration_file(path)
         return snapshot.kept(data, state_folder(data)), data
     except (OSError, ValueError, TypeError, AttributeError, RecursionError):
-        return None, b""
+        return None, data
 
 
 def _checked(path: Path) -> Config:

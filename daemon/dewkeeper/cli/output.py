@@ -73,13 +73,18 @@ class Arguments(argparse.Namespace):
     config: Path
     format: str
     reads: bool = False
+    loaded: Config | None = None
     clock: Callable[[], float] = time.time
 
     def load_config(self) -> Config:
-        """Return the configuration named by `--config`, for what needs no secret of it. Raises ConfigError."""
-        from dewkeeper.cli.configured import as_checked
+        """Return the configuration named by `--config`, for what needs no secret of it; beside a running daemon, where the file
+        is refused, the daemon's. Raises ConfigError.
+        """
+        from dewkeeper.cli.configured import in_force
 
-        return as_checked(self.config)
+        if self.loaded is None:
+            self.loaded = in_force(self.config)
+        return self.loaded
 
     def load_whole_config(self) -> Config:
         """Return the same with the secrets that stand in it. Raises ConfigError."""

@@ -12,6 +12,8 @@ if TYPE_CHECKING:
     from socket import socket
 
 SOCKET_NAME = "control.sock"
+CONFIGURATION = "configuration"
+"""The request for the configuration that the daemon goes by."""
 LONGEST_BYTES = 1 << 20
 """Longest request or reply."""
 

@@ -33,6 +33,7 @@ from dewkeeper.sampling.stuck import StuckAdapters
 from dewkeeper.sampling.timeline import Timeline
 from dewkeeper.service import systemd
 from dewkeeper.service.calendar import Calendar, SchedulerAlarm, WakeTimer
+from dewkeeper.service.client import CONFIGURATION
 from dewkeeper.service.commands import CommandHandler, Handler, whole_text
 from dewkeeper.service.control import ControlSocket
 from dewkeeper.service.copying import NightlyCopy
@@ -58,6 +59,8 @@ from dewkeeper.store.records import Message
 from dewkeeper_config.errors import Problem
 from dewkeeper_config.last_good import COPY
 from dewkeeper_config.models import Config
+from dewkeeper_config.models.secrets import without_secrets
+from dewkeeper_config.plain import to_plain
 
 log = logging.getLogger(__name__)
 
@@ -328,11 +331,16 @@ class Daemon:
         }  # fmt: skip
         handlers["alive"] = self._signs_of_life
         handlers["page_reset"] = self._page_reset
+        handlers[CONFIGURATION] = self._configuration
         return {verb: whole_text(handler) for verb, handler in handlers.items()}
 
     def _signs_of_life(self, _request: dict[str, object]) -> Mapping[str, object]:
         """Return the daemon's own sign of life: seconds since each part gave one, and which are dead."""
         return {"ages": self.heartbeats.ages(), "dead": self.heartbeats.dead()}
+
+    def _configuration(self, _request: dict[str, object]) -> Mapping[str, object]:
+        """Return the configuration it goes by, without the secrets that stand in it: the file may have been refused since."""
+        return {"configuration": to_plain(without_secrets(self.config), only_given=True)}
 
     def _page_reset(self, _request: dict[str, object]) -> Mapping[str, object]:
         """Return a code that sets one password of the page, for who can reach the machine but forgot it."""
