@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from cProfile import Profile
+from random import Random
+
 from dewkeeper.judge.types import JournalEntry
 from dewkeeper.report.animals import Stay, animals
 
@@ -32,3 +35,18 @@ def test_what_was_noted_before_its_name_is_the_animals_own() -> None:
     assert sorted((a.name, a.home or "", [e.what for e in a.entries]) for a in everybody) == [
         ("", "", ["opaque"]), ("", "A2", ["shed"]), ("Cinder", "A1", ["fed"]),
     ]  # fmt: skip
+
+
+def test_many_animals_that_moved_often_take_no_longer_than_they_are_many() -> None:
+    """Twice as many animals with twice as many moves take about twice the steps, not four times."""
+
+    def steps(many: int) -> int:
+        dice, counted = Random(many), Profile()
+        journal = [
+            JournalEntry(str(n), n * 60, f"T{dice.randrange(many)}", "moved_in", f"Snake {dice.randrange(many)}")
+            for n in range(10 * many)
+        ]
+        counted.runcall(animals, journal)
+        return sum(entry.callcount for entry in counted.getstats())
+
+    assert steps(100) < 2.6 * steps(50)

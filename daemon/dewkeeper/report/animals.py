@@ -6,6 +6,7 @@ when it moves, the enclosure keeps its readings, and what is written down for an
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -88,14 +89,15 @@ def animals(journal: Sequence[JournalEntry], *, nameless: bool = False) -> list[
     """
     known: dict[str, Animal] = {}
     told: dict[str, JournalEntry] = {}
+    living: dict[str, list[Animal]] = defaultdict(list)  # the named of each enclosure
     for entry in journal:
         if entry.what == DESCRIBED:
             told[described(entry.detail)[0].casefold()] = entry
         if entry.enclosure is None:
             continue
-        here = [animal for animal in known.values() if animal.name and animal.home == entry.enclosure]
+        here = living[entry.enclosure]
         if entry.what in MOVES:
-            _moves(known, here, entry)
+            _moves(known, living, entry)
         elif entry.what in ABOUT_THE_ANIMAL:
             about = [a for a in here if entry.detail.casefold().startswith(a.name.casefold())] or here
             if not about:
@@ -111,9 +113,10 @@ def animals(journal: Sequence[JournalEntry], *, nameless: bool = False) -> list[
     return sorted(found, key=lambda animal: animal.name.casefold())
 
 
-def _moves(known: dict[str, Animal], here: list[Animal], entry: JournalEntry) -> None:
-    """Take an entry about a move; here: the named ones that live in its enclosure."""
+def _moves(known: dict[str, Animal], living: dict[str, list[Animal]], entry: JournalEntry) -> None:
+    """Take an entry about a move; living: the named ones of each enclosure."""
     name, place, unnamed = animal_named(entry), entry.enclosure or "", f"@{entry.enclosure}"
+    here = living[place]
     if name and name.casefold() not in known and unnamed in known:  # named for the first time: who lived here unnamed
         known[name.casefold()] = one = known.pop(unnamed)
         one.name = name
@@ -122,12 +125,16 @@ def _moves(known: dict[str, Animal], here: list[Animal], entry: JournalEntry) ->
         if name:
             animal = known.setdefault(name.casefold(), Animal(name))
             if animal.home != place:  # said twice is moved once
+                if animal.home is not None:
+                    living[animal.home] = [one for one in living[animal.home] if one is not animal]
                 _leave(animal, entry.time)
                 animal.stays.append(Stay(place, entry.time))
+                here.append(animal)
         return
-    for animal in here:
-        if not name or animal.name.casefold() == name.casefold():
-            _leave(animal, entry.time)
+    gone = [animal for animal in here if not name or animal.name.casefold() == name.casefold()]
+    for animal in gone:
+        _leave(animal, entry.time)
+    living[place] = [animal for animal in here if animal.home == place]
     if not name and not here and unnamed in known:
         _leave(known[unnamed], entry.time)
         known[f"{unnamed} to {entry.time}"] = known.pop(unnamed)
