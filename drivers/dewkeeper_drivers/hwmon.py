@@ -1,11 +1,5 @@
 """Any probe the kernel already reads: temperature and humidity of a folder under /sys/class/hwmon.
 
-Options:
-    chip: what the folder's file `name` says, such as `sht3x` or `sht4x`.
-    device: name of the device behind it, such as `1-0044`, where several chips have that name. The numbers in
-        `hwmon0`, `hwmon1` change from boot to boot and are not asked for.
-    folder: where to look; by default /sys/class/hwmon.
-
 The kernel gives thousandths of °C and of %RH (Documentation/hwmon/sysfs-interface.rst) and decides itself when it
 converts, so the two values may be of different conversions; set `rounded = true` for the probe.
 """
@@ -16,12 +10,25 @@ import errno
 from pathlib import Path
 
 from dewkeeper_config.models import ProbeConfig
+from dewkeeper_config.models.base import Field, Model
 from dewkeeper_drivers.buses import Bus
 from dewkeeper_drivers.contract import SHT3X, Sample
 from dewkeeper_drivers.errors import DriverUnusable, ProbeGarbled, ProbeMissing
 from dewkeeper_drivers.translate import translated
 
 FOLDER = "/sys/class/hwmon"
+
+
+class Options(Model):
+    """Which chip it is; the numbers in `hwmon0`, `hwmon1` change from boot to boot and are not asked for."""
+
+    chip: str | None = Field(
+        default=None, description="What the folder's file `name` says, such as `sht3x` or `sht4x`."
+    )
+    device: str | None = Field(
+        default=None, description="The device behind it, such as `1-0044`, where several chips have that name."
+    )
+    folder: str = Field(default=FOLDER, description="Where to look.")
 
 
 class HwmonProbe:

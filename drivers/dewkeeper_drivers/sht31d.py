@@ -10,6 +10,7 @@ from __future__ import annotations
 from typing import Any
 
 from dewkeeper_config.models import ProbeConfig
+from dewkeeper_config.models.base import Model
 from dewkeeper_drivers.buses import Bus
 from dewkeeper_drivers.checksum import crc8
 from dewkeeper_drivers.contract import SHT3X, Sample
@@ -25,6 +26,10 @@ _HEATER_OFF = b"\x30\x66"
 _STATUS_HEATER = 1 << 13
 _STATUS_RESET = 1 << 4
 _COMMAND_PAUSE_SECONDS = 0.001  # the least between two commands: data sheet v7, section 4
+
+
+class Options(Model):
+    """It has none."""
 
 
 class Sht31dProbe:

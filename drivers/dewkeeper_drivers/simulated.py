@@ -1,16 +1,5 @@
 """A probe without hardware, with the faults real ones have: it drifts, sticks, drops off the bus, damages answers.
 
-Options (all have defaults):
-    seed: another series; by default the probe's name decides.
-    temperature_c, humidity_percent: the middle of the day's swing.
-    swing_c, swing_percent: half of the day's swing, warm and dry at 15:00 UTC.
-    noise_percent: standard deviation of the humidity; a thirtieth of it in °C.
-    fault: `drift`, `stick`, `drop`, `crc`, `saturate`, `restart` or `heater`.
-    fault_after_seconds, fault_for_seconds: when, counted from the clock's registration; `drop` and `crc` only then.
-    fault_share: 0 to 1, the share of readings that fail in that time.
-    drift_percent_per_hour: for `drift`.
-    clock: a clock registered with `register_clock`; by default the machine's.
-
 What it does not imitate: a bus, timing, a sensor's response time. The series is a pure function of options and time.
 """
 
@@ -20,13 +9,16 @@ import hashlib
 import math
 import time
 from collections.abc import Callable
+from typing import Literal
 
 from dewkeeper_config.models import ProbeConfig
+from dewkeeper_config.models.base import Field, Model
 from dewkeeper_drivers.buses import Bus
 from dewkeeper_drivers.contract import SHT3X, Sample
 from dewkeeper_drivers.errors import DriverUnusable, ProbeCrc, ProbeMissing
+from dewkeeper_drivers.options import options_as
 
-FAULTS = ("", "drift", "stick", "drop", "crc", "saturate", "restart", "heater")
+Fault = Literal["", "drift", "stick", "drop", "crc", "saturate", "restart", "heater"]
 _DAY_SECONDS = 86_400.0
 _WARMEST_SECONDS = 15 * 3600.0
 
@@ -38,34 +30,42 @@ def register_clock(name: str, now: Callable[[], float]) -> None:
     _clocks[name] = (now, now())
 
 
+class Options(Model):
+    """What a simulated probe is to do."""
+
+    seed: str | int | float | None = Field(default=None, description="Another series; else the probe's name decides.")
+    temperature_c: float = Field(default=28.5, description="The middle of the day's swing.")
+    humidity_percent: float = Field(default=65.0, description="The middle of the day's swing.")
+    swing_c: float = Field(default=1.5, description="Half of the day's swing, warm and dry at 15:00 UTC.")
+    swing_percent: float = Field(default=2.0, description="Half of the day's swing.")
+    noise_percent: float = Field(default=0.1, description="Standard deviation; a thirtieth of it in °C.")
+    fault: Fault = Field(default="", description="`drop` and `crc` only in the time of the fault.")
+    fault_after_seconds: float = Field(default=0.0, description="When, counted from the clock's registration.")
+    fault_for_seconds: float = Field(default=math.inf, description="For how long.")
+    fault_share: float = Field(default=1.0, description="The share of readings that fail in that time, 0 to 1.")
+    drift_percent_per_hour: float = Field(default=1.0, description="For `drift`.")
+    clock: str = Field(default="", description="One registered with `register_clock`; else the machine's.")
+
+
 class SimulatedProbe:
     """One simulated probe. Raises DriverUnusable for wrong options, ProbeMissing while it is dropped."""
 
     def __init__(self, config: ProbeConfig) -> None:
-        options = config.options
-
-        def number(key: str, default: float) -> float:
-            value = options.get(key, default)
-            if isinstance(value, str):
-                raise DriverUnusable(f"probe {config.name}: option {key} is {value!r}, not a number")
-            return float(value)
-
+        options = options_as(Options, config)
         self._name = config.name
-        self._seed = f"{options.get('seed', config.name)}"
-        self._temperature_c = number("temperature_c", 28.5)
-        self._humidity_percent = number("humidity_percent", 65.0)
-        self._swing_c = number("swing_c", 1.5)
-        self._swing_percent = number("swing_percent", 2.0)
-        self._noise_percent = number("noise_percent", 0.1)
-        self._fault = str(options.get("fault", ""))
-        self._fault_after = number("fault_after_seconds", 0.0)
-        self._fault_for = number("fault_for_seconds", math.inf)
-        self._fault_share = number("fault_share", 1.0)
-        self._drift = number("drift_percent_per_hour", 1.0)
+        self._seed = str(config.name if options.seed is None else options.seed)
+        self._temperature_c = options.temperature_c
+        self._humidity_percent = options.humidity_percent
+        self._swing_c = options.swing_c
+        self._swing_percent = options.swing_percent
+        self._noise_percent = options.noise_percent
+        self._fault = options.fault
+        self._fault_after = options.fault_after_seconds
+        self._fault_for = options.fault_for_seconds
+        self._fault_share = options.fault_share
+        self._drift = options.drift_percent_per_hour
         self._serial = config.serial if config.serial is not None else int(self._dice("serial") * 2**32)
-        if self._fault not in FAULTS:
-            raise DriverUnusable(f"probe {config.name}: fault {self._fault!r} is not one of {', '.join(FAULTS[1:])}")
-        clock = str(options.get("clock", ""))
+        clock = options.clock
         if clock not in _clocks:
             raise DriverUnusable(f"probe {config.name}: no clock {clock!r} is registered")
         self._now, self._origin = _clocks[clock]

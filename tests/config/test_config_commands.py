@@ -8,6 +8,9 @@ from pathlib import Path
 import pytest
 
 from dewkeeper.cli import main
+from dewkeeper_config.loading import load
+from dewkeeper_drivers.errors import DriverUnusable
+from dewkeeper_drivers.registry import open_probe
 
 
 @pytest.fixture
@@ -60,6 +63,36 @@ def test_what_this_installation_cannot_use_is_told(file: Path, capsys: pytest.Ca
     assert "sht31d" in told['probe[1] "b3" .driver']
     assert "linux" in told['bus[2] "second" .kind']
     assert "title" in told['channel[1] "phone" .template']
+
+
+def test_options_that_a_driver_does_not_have_are_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """An unknown option and one of another kind are named with their line and what is allowed; such a probe is not opened."""
+    file = tmp_path / "rack.toml"
+    file.write_text(
+        "[[rack]]\nname = 'R'\n[[enclosure]]\nname = 'T1'\nrack = 'R'\n"
+        "[[channel]]\nkind = 'webhook'\nname = 'phone'\nurl = 'http://127.0.0.1:9/'\n"
+        "[[person]]\nname = 'Ina'\nchannels = ['phone']\n"
+        "[[probe]]\nname = 'p1'\nenclosure = 'T1'\ndriver = 'simulated'\n"
+        "options = { humidty_percent = 40, swing_c = 'big', fault = 'dorp', seed = 7, noise_percent = 1 }\n"
+        "[[probe]]\nname = 'p2'\nenclosure = 'T1'\ndriver = 'hwmon'\noptions = { chp = 'sht3x' }\n"
+    )
+    assert main(["config", "check", "--config", str(file), "--format", "json"]) == 1
+    told = {one["key"]: one for one in json.loads(capsys.readouterr().out)["problems"] if ".options" in one["key"]}
+    assert {key: one["given"] for key, one in told.items()} == {
+        'probe[1] "p1" .options.humidty_percent': "an unknown key",
+        'probe[1] "p1" .options.swing_c': '"big"',
+        'probe[1] "p1" .options.fault': '"dorp"',
+        'probe[2] "p2" .options.chp': "an unknown key",
+    }
+    allowed = [one["allowed"] for one in told.values()]
+    assert "humidity_percent" in allowed[0]
+    assert allowed[1:] == [
+        "a number", 'one of "drift", "stick", "drop", "crc", "saturate", "restart", "heater"',
+        "one of the known keys: chip, device, folder",
+    ]  # fmt: skip
+    assert [one["line"] for one in told.values()] == [17, 17, 17, 22]
+    with pytest.raises(DriverUnusable, match=r"option humidty_percent is an unknown key.* option swing_c is"):
+        open_probe(load(file).probe[0], None)
 
 
 def test_a_missing_file_exits_2(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -29,6 +29,7 @@ from dewkeeper_config.models import Config, ProbeConfig
 from dewkeeper_config.reference import reference, sample
 from dewkeeper_drivers.contract import scale_of
 from dewkeeper_drivers.contract_suite import check_probe
+from dewkeeper_drivers.options import wrong_options
 from dewkeeper_drivers.registry import open_probe
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -149,6 +150,16 @@ def test_its_driver_keeps_the_contract(tmp_path: Path) -> None:
     file.write_text("26000 39000")
     config = ProbeConfig(name="t2", enclosure="T2", driver="station", options={"file": str(file)})
     check_probe(lambda: open_probe(config, None), unplug=lambda: file.rename(away), replug=lambda: away.rename(file))
+
+
+@pytest.mark.usefixtures("remove")
+def test_its_driver_says_which_options_it_has() -> None:
+    """An option that the outsider's model does not know, or of another kind, is named with what is allowed."""
+    config = ProbeConfig(name="t2", enclosure="T2", driver="station", options={"file": 3, "fil": "words"})
+    assert wrong_options(config) == [
+        ("file", "3", "text"),
+        ("fil", "an unknown key", "one of the known keys: file"),
+    ]
 
 
 @pytest.mark.usefixtures("remove")

@@ -98,6 +98,7 @@ def _unusable(config: Config) -> list[Problem]:
     from dewkeeper_config.errors import Problem
     from dewkeeper_drivers.adapters import find_adapter
     from dewkeeper_drivers.errors import DriverUnusable
+    from dewkeeper_drivers.options import wrong_options
     from dewkeeper_drivers.registry import find_driver
 
     found: list[Problem] = []
@@ -110,6 +111,11 @@ def _unusable(config: Config) -> list[Problem]:
                 find(name)
             except DriverUnusable as error:
                 found.append(Problem(key, f'"{name}"', str(error)))
+    unusable = {problem.key for problem in found}
+    for number, probe in enumerate(config.probe, 1):
+        place = f'probe[{number}] "{probe.name}" .'
+        if f"{place}driver" not in unusable:
+            found += [Problem(f"{place}options.{one.key}", one.given, one.allowed) for one in wrong_options(probe)]
     return found + _unusable_channels(config)
 
 

@@ -5,11 +5,18 @@ from __future__ import annotations
 from pathlib import Path
 
 from dewkeeper_config.models import ProbeConfig
+from dewkeeper_config.models.base import Field, Model
 from dewkeeper_drivers.buses import Bus
 from dewkeeper_drivers.contract import Sample, Scale
 from dewkeeper_drivers.errors import DriverUnusable, ProbeError, ProbeGarbled, ProbeMissing
 
 STATION = Scale("station", -40.0, 165.0, -10.0, 120.0)  # invented, as the station is
+
+
+class Options(Model):
+    """What `options` of a probe's table may hold."""
+
+    file: str = Field(default="", description="What the station writes.")
 
 
 class StationProbe:
