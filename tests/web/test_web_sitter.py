@@ -114,3 +114,16 @@ def test_a_clutch_is_weighed_from_its_screen(rig: Any) -> None:
     assert "heat kills eggs faster" in text
     _post(rig, keeper, "/journal", choice="weighed", enclosure="T3", detail="478")
     assert "478 g" in keeper.get(rig.base + "/eggs").text
+
+
+def test_a_weighing_without_a_weight_is_refused_on_the_page(rig: Any) -> None:
+    """One tub or several at once: words without a number are refused with what is allowed, and nothing is written down."""
+    keeper = rig.keeper()
+    for path, fields in (("/journal", {"enclosure": "T3"}), ("/several", {"tub": ["T2", "T3"]})):
+        data = {"csrf": rig.csrf(keeper), "choice": "weighed", "detail": "quite heavy", **fields}
+        refused = keeper.post(rig.base + path, data=data, timeout=60)
+        assert 400 <= refused.status_code < 500
+        assert "1.45 kg" in refused.text
+        assert keeper.post(rig.base + path, data=data | {"detail": "1450grams"}, timeout=60).status_code == 200
+    with rig.history() as history:
+        assert [e.detail for e in history.journal(0) if e.what == "weighed"] == ["1450grams"] * 3
