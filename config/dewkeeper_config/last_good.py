@@ -59,7 +59,13 @@ def last_good(config: Config, state_folder: Path | None = None) -> bytes:
 def named_folder(data: bytes) -> Path:
     """Return where the copy of a refused file should be: the folder it still names, systemd's, or the default."""
     try:
-        named = tomllib.loads(data.decode())["storage"]["folder"]
-        return Path(named)
+        text = data.decode("utf-8-sig")
+        try:
+            tables = tomllib.loads(text)
+        except tomllib.TOMLDecodeError as error:
+            from dewkeeper_config.recovery import recover  # as `parse` did
+
+            tables = tomllib.loads(recover(text, str(error)).text or "")
+        return Path(tables["storage"]["folder"])
     except (ValueError, KeyError, TypeError, RecursionError):
         return Path(os.environ.get("STATE_DIRECTORY", "").split(":")[0] or Storage().folder)

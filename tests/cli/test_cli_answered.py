@@ -236,7 +236,11 @@ def test_beside_a_running_daemon_a_refused_file_stops_nobody(house: House) -> No
     before, said, nothing = house.says(house.file, ["now"])
     assert nothing == ""
     (alarm,) = [row["alarm"] for row in json.loads(house.says(house.file, ["alarms", "--format", "json"])[1])]
-    house.file.write_text(house.file.read_text().replace('timezone = "Europe/Vienna"', 'timezone = "Nowhere"'))
+    good = house.file.read_text()
+    house.file.write_text(good + "\n[[bus]]\nname = 'i2c1\n")  # an unclosed quote: no TOML at all
+    found, out, error = house.says(house.file, ["now"])
+    assert (found, out, len(error.splitlines())) == (before, said, 1)
+    house.file.write_text(good.replace('timezone = "Europe/Vienna"', 'timezone = "Nowhere"'))
     for words, code, printed in (
         (["now"], before, said), (["journal", "add", "T1", "misted"], 0, None), (["ack", alarm], 0, b"done\n"),
         (["journal", "add", "T2", "moved_in", "Pip"], 0, b"written down\n"),

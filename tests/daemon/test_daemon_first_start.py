@@ -14,6 +14,7 @@ from tests.wire.wire_faults import HeldLow
 from dewkeeper.cli import main
 from dewkeeper.report.past import StoredPast
 from dewkeeper.report.sitter import while_away
+from dewkeeper.report.wording import Wording
 from dewkeeper.store import History
 from dewkeeper.store.records import OFF_TIMES
 from dewkeeper_config.loading import parse
@@ -213,12 +214,20 @@ def test_what_was_before_the_first_start_is_not_called_unwatched(racks: Any) -> 
     with StoredPast.open(config) as past:
         imported = while_away(past, config, int(time.time()) - 14 * 86400, int(time.time()) + 4 * 3600)
     assert imported.unwatched_seconds == {}
+    wording = Wording.of(config.site)
+    assert imported.watching(wording) == ["dewkeeper was not started yet"]
     racks.clock.step(2 * 3600)
     racks.stop_after(racks.start(config), 2 * 3600)
     now = int(racks.clock.wall())
     with StoredPast.open(config) as past:
         assert past.notes().get(OFF_TIMES) is None
-        assert while_away(past, config, now - 14 * 86400, now).unwatched_seconds == {}
+        first = while_away(past, config, now - 14 * 86400, now)
+        assert first.unwatched_seconds == {}
+        before, since = first.watching(wording)
+        assert before.endswith("dewkeeper was not started yet")
+        assert since == "nothing since: every enclosure was watched, but for an hour at most"
+        (always,) = while_away(past, config, now - 3600, now).watching(wording)
+        assert always == "nothing: every enclosure was watched, but for an hour at most"
     racks.clock.step(2 * 3600)
     racks.stop_after(racks.start(config), 600)
     with StoredPast.open(config) as past:

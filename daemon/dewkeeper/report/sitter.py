@@ -79,13 +79,27 @@ def sitter_rows(
 
 @dataclass(frozen=True, slots=True)
 class WhileAway:
-    """What happened from `start` to `end` (UTC seconds): deeds by day, alarms, and for how long each enclosure was unwatched."""
+    """What happened from `start` to `end` (UTC seconds): deeds by day, alarms, and for how long each enclosure was unwatched.
+
+    watched_from: when the first daemon ever ran, `start` if that was before it, `end` if none did.
+    """
 
     start: int
     end: int
     deeds: Sequence[JournalEntry]
     told: Sequence[Event]
     unwatched_seconds: dict[str, int]
+    watched_from: int
+
+    def watching(self, wording: Wording) -> list[str]:
+        """Return what is to be said of all enclosures: that nothing was started yet, and that all were watched since, if they were."""
+        if self.watched_from >= self.end:
+            return ["dewkeeper was not started yet"]
+        late = self.watched_from > self.start
+        said = [f"before {wording.stamp(self.watched_from)} dewkeeper was not started yet"] if late else []
+        if not self.unwatched_seconds:
+            said.append(f"nothing{' since' if late else ''}: every enclosure was watched, but for an hour at most")
+        return said
 
     def to_json(self) -> dict[str, Any]:
         """Return it as JSON values."""
@@ -95,6 +109,7 @@ class WhileAway:
             "deeds": [to_plain(entry) for entry in self.deeds],
             "alarms": [to_plain(event) for event in self.told],
             "unwatched_seconds": self.unwatched_seconds,
+            "watched_from": to_plain(self.watched_from, "since"),
         }
 
 
@@ -127,6 +142,7 @@ LEAST_UNWATCHED_SECONDS: Final = 3600
 def while_away(past: Past, config: Config, start: int, end: int) -> WhileAway:
     """Return what happened meanwhile. Raises StoreError."""
     sums, in_force = past.nights(start, end), past.in_force()
+    began = in_force.began
     lost = {
         e.name: round(due_seconds(in_force, e.name, start, end) - sums[e.name].watched_seconds)
         for e in config.enclosure
@@ -138,6 +154,7 @@ def while_away(past: Past, config: Config, start: int, end: int) -> WhileAway:
         [entry for entry in past.journal(start) if entry.time <= end and entry.what != "not_today"],
         [e for e in worth_telling(past.events(start)) if e.time <= end and e.kind != "system"],
         {name: seconds for name, seconds in lost.items() if seconds >= LEAST_UNWATCHED_SECONDS},
+        min(end, max(start, began if began is not None else end)),
     )
 
 
@@ -152,6 +169,4 @@ def away_lines(made: WhileAway, wording: Wording) -> list[str]:
     lines += [] if made.deeds else ["  nothing was written down"]
     lines += ["", "Not watched"]
     lines += [f"  {name}: {wording.lasting(seconds)}" for name, seconds in made.unwatched_seconds.items()]
-    return lines + (
-        [] if made.unwatched_seconds else ["  nothing: every enclosure was watched, but for an hour at most"]
-    )
+    return lines + [f"  {said}" for said in made.watching(wording)]
