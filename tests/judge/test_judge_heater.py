@@ -253,6 +253,15 @@ def test_a_drop_of_water_on_the_probe_is_no_lost_heat() -> None:
     assert _of(desk.events, "heat_lost") == []
 
 
+def test_rain_in_a_vivarium_is_no_lost_heat() -> None:
+    """Sprayed, written down or not: what evaporates cools the air by degrees within minutes, and the heater makes up for it."""
+    desk = _known(room=True)
+    for _ in range(2):
+        desk.hold(25, t=lambda m: _cycle(m + 10) - 2.5 * (1 - math.exp(-m - 1)), h=88.0, others=ROOM)
+        desk.hold(DAY - 25, t=lambda m: _cycle(m + 35) - 2.5 * math.exp(-m / 40), others=ROOM)
+    assert _of(desk.events, "heat_lost") == []
+
+
 def test_lost_heat_in_a_box_that_was_all_but_saturated_is_told() -> None:
     """At 93 % its air creeps to 100 % as it cools: that is no film, and the heat is gone."""
     desk = Desk(rack(room=True, limits=BUILT_IN["egg_box"].limits))

@@ -147,6 +147,17 @@ def test_judge_on_a_small_portion() -> None:
         assert result.good_counted >= 0.995 * result.good_readings
 
 
+@pytest.mark.parametrize("physics", ["planted", "shell", "vivaria", "elsewhere"])
+def test_judge_under_other_physics(physics: str) -> None:
+    """The same of racks of another nature: rained on every evening, in shells, in an unheated room. A stopped heater was once told after each rain."""
+    false = 0
+    for make in (MAKES[0], MAKES[3]):
+        tally = run(vary(plan_rack(make, 7, 4, 6), physics)).tallies["judge"]
+        assert tally.counts["excursion missed"] == tally.counts["excursion late"] == 0, tally.cases
+        false += tally.counts["false alert"]
+    assert false <= 1
+
+
 @pytest.mark.parametrize("trouble", TROUBLES)
 def test_fast_overheating_is_told_within_two_samples(trouble: str) -> None:
     """From 0.5 to 5 °C a minute, whatever else happens, `hot` is told at the second sample beyond."""

@@ -27,7 +27,7 @@ from typing import Final
 from dewkeeper.judge.checks.displaced import near_since
 from dewkeeper.judge.checks.saturated import wetted
 from dewkeeper.judge.contract import Amended, Detector, Finding, Findings, Over, Stands
-from dewkeeper.judge.detectors.lid_open import opened
+from dewkeeper.judge.detectors.lid_open import MIST_SECONDS, misted, opened
 from dewkeeper.judge.detectors.usual import UsualHeat
 from dewkeeper.judge.dump import remembered
 from dewkeeper.judge.lifecycle import AlarmInstance
@@ -87,6 +87,10 @@ NEAR_COLD_SECONDS: Final = 45 * 60
 _NEAR_COLD_BELOW_C: Final = 0.8
 NEAR_COLD_C_PER_HOUR: Final = 2.0
 """It will be too cold within this at the pace it cools, which is no room's: told at the second look. These five: tuned on the heater suite, seeds 1-6."""
+_STEP_TIMES: Final = 2.0
+_STEP_LEAST_C: Final = 0.5
+"""From one look to the next an enclosure without heat falls by at most 1.4 times what it falls after that where its time constant is 15 min, and
+hardly one is quicker; smaller steps are noise and rounding."""
 _OPENED_SECONDS: Final = 2 * HOUR
 _OPENED_SHARE: Final = 0.93
 """What is left of the vapour after five minutes, at most; as in `signs`."""
@@ -291,18 +295,27 @@ def _lost(view: View, memory: HeatMemory, room: ProbeView | None, trend: list[Lo
 def _colder_than_it_came_back_from(view: View, memory: HeatMemory) -> bool:
     """Return whether it is colder than anything it came back from by itself, so that it may be told early.
 
-    Nor may it have been warmer than ever lately: what controlled that down (a dimmer's integral part) comes on late.
+    Nor may it have been warmer than ever lately: what controlled that down (a dimmer's integral part) comes on late. Nor
+    misted: what evaporates cools the air by degrees within minutes, and the heater makes up for it.
     What is neither is told all the same when it stays cold for `COOL_SECONDS`.
     """
     looks, t = view.probe.past.looks, view.probe.air.t
     if not memory.usual.known() or t >= memory.usual.low_c - MISSED_BELOW_C:
         return False  # nearly always
+    if view.now - misted(view.probe) < MIST_SECONDS:
+        return False
     top = len(looks) - 1
     while top > 0 and looks[top - 1][1] > looks[top][1]:
         top -= 1
     hottest = max((was for at, was, _ in looks if at >= view.now - RECOVERY_SECONDS), default=t)
     new = t < min((was for _, was, _ in looks[:top]), default=999.0) - _NEW_C
-    return new and hottest <= memory.usual.high_c + CLIMB_ABOVE_C
+    return new and not _stepped(looks[top:]) and hottest <= memory.usual.high_c + CLIMB_ABOVE_C
+
+
+def _stepped(fall: list[Look]) -> bool:
+    """Return whether one step of a fall, from look to look, stands out: water that evaporates does that, no enclosure without heat."""
+    steps = sorted(a[1] - b[1] for a, b in pairwise(fall))
+    return len(steps) > 1 and steps[-1] > max(_STEP_LEAST_C, _STEP_TIMES * steps[-2])
 
 
 def _missed(view: View) -> bool:
