@@ -177,6 +177,20 @@ def test_a_snake_that_lay_at_a_probe_and_a_misting_the_next_evening_are_no_swap(
     assert not _named(desk)
 
 
+def test_a_stuck_heater_and_the_others_strong_lamp_are_no_swap() -> None:
+    """One tub is hot in the night and cools; by the next evening a lamp has made the other hot, before both are refilled: each reads the other's warmth, and nobody exchanged them."""
+    cool, hot = Tub(28.0, 60.0, 0.3, 41), Tub(35.0, 56.0, 0.9, 37)
+    desk = Desk(rack(("B1", "B2"), room=True))
+    _pair(desk, 16 * 60, cool.at, cool.at)
+    _pair(desk, 9 * 60, hot.at, cool.at)
+    _pair(desk, 7 * 60, cool.at, cool.at)
+    _pair(desk, 7 * 60, cool.at, hot.at)
+    began = (desk.now - desk.settings.time) // 60
+    _pair(desk, 5, _open_air(cool, began), _open_air(hot, began))
+    _pair(desk, 9 * 60, cool.at, hot.at)
+    assert not _named(desk)
+
+
 def test_after_a_common_clean_out_what_is_beyond_target_waits_for_the_question_of_a_swap() -> None:
     """Both drier than ever after it and 57 % where the neighbour has 70: told of neither in the day in which a swap may still be named, and then told."""
     moist, meagre = replace(WARM, percent=68.0), replace(WARM, celsius=30.2, percent=62.0)
@@ -299,3 +313,14 @@ def test_tubs_that_differ_by_water_alone_until_they_are_touched_are_named_when_e
     desk = _known_and_cleaned(DAMP, DRY)
     _pair(desk, 22 * 60, DRY.at, DAMP.at)
     assert set(_named(desk)) == {"p1", "p2"}
+
+
+def test_a_misting_and_a_tub_that_dries_hours_after_both_were_touched_are_no_swap() -> None:
+    """Both are refilled and stay as they were; eight hours later the one has dried to what the other was, which was misted: nobody exchanged them."""
+    desk = Desk(rack(("B1", "B2"), room=True))
+    _pair(desk, 30 * 60, DAMP.at, DRY.at)
+    began = (desk.now - desk.settings.time) // 60
+    _pair(desk, 5, _open_air(DAMP, began), _open_air(DRY, began))
+    _pair(desk, 8 * 60, DAMP.at, DRY.at)
+    _pair(desk, 15 * 60, DRY.at, DAMP.at)
+    assert not _named(desk)

@@ -42,6 +42,8 @@ _REST: Final = 0.6
 """The share of their distance that may be left unexplained."""
 _NEAR: Final = 1.2
 """How close, in units, each level must come to what the other's was."""
+_TURNED: Final = -0.25
+"""The share of a difference, the other way round, that there is some hours after a deed that turned it."""
 _WARMER: Final = 2.0
 """So far apart, in units, warmth alone tells two tubs."""
 
@@ -145,19 +147,43 @@ def _crossed(mine: tuple[Print, Print], theirs: tuple[Print, Print]) -> bool:
     return left <= _REST * size and left_levels <= _REST * levels and common <= 0.5 * levels and apart <= _NEAR
 
 
-def _lasted(
-    mine: tuple[Print, Print], theirs: tuple[Print, Print], probe: ProbeView, other: ProbeView, deeds: Sequence[int]
+def _at_a_deed(
+    mine: tuple[Print, Print],
+    theirs: tuple[Print, Print],
+    probe: ProbeView,
+    other: ProbeView,
+    deeds: Sequence[int],
+    i: int,
 ) -> bool:
-    """Return whether the vapour that told two tubs apart still did just before one of the deeds.
+    """Return whether what told two tubs apart, warmth (`i` 0) or vapour (1), turned round at one of the deeds: not before, nor hours later.
 
-    What was over by then was no tub's own: a snake lay at the probe. Where rather warmth tells them apart it may be a
-    lamp's, which comes and goes by the clock.
+    What was over by then was no tub's own: a snake lay at the probe, a heater was stuck. What turned only later did so
+    untouched: the one dried, the other was misted. What is not known is no evidence against it.
     """
-    warmer, moister = mine[0][0] - theirs[0][0], mine[0][1] - theirs[0][1]
-    if abs(warmer) >= abs(moister):
+    usual = mine[0][i] - theirs[0][i]
+    for at in deeds:
+        both = [at, *_close(at, other)]
+        first, last = min(both), max(both)
+        then, since = _hours_apart(probe, other, first // 3600 - 3, 3), _hours_apart(probe, other, last // 3600 + 2, 3)
+        if then is not None and not _stays(then[-1][i], usual):
+            # A lamp's warmth comes and goes by the clock.
+            day_before = None if i else _hours_apart(probe, other, first // 3600 - 27, 3)
+            if day_before is None or abs(then[-1][i] - day_before[-1][i]) > 0.5 * abs(usual):
+                continue
+        if since is not None and median(apart[i] for apart in since) * usual > _TURNED * usual * usual:
+            continue
         return True
-    then = [apart for at in deeds if (apart := _just_before(probe, other, at)) is not None]
-    return not then or any(2 * apart[1] / moister >= 1 for apart in then)
+    return False
+
+
+def _stays(now: float, usual: float) -> bool:
+    return 2 * now * usual >= usual * usual
+
+
+def _hours_apart(probe: ProbeView, other: ProbeView, first: int, count: int) -> list[Apart] | None:
+    """Return how far two probes lay apart in each of so many hours that is known of both; None where none is."""
+    mine, theirs = ({h[0]: h for h in w.past.within(first, first + count)} for w in (probe, other))
+    return [_apart(mine[n], theirs[n]) for n in sorted(mine.keys() & theirs.keys())] or None
 
 
 def hourly(view: View) -> Iterator[Finding]:
@@ -196,12 +222,21 @@ def _exchanged_with(view: View, before: tuple[int, int]) -> ProbeView | None:
         theirs = _halves(other, now, before) if deeds else None
         if theirs is None:
             continue
-        if not named and _warmth_crossed(mine, theirs) and not _as_warm_yesterday(probe, other, now):
+        deeds = _together(
+            probe, other, first, (hour - 3) * 3600
+        )  # half the hours after are enough to turn their middle
+        if (
+            not named
+            and _warmth_crossed(mine, theirs)
+            and not _as_warm_yesterday(probe, other, now)
+            and _at_a_deed(mine, theirs, probe, other, deeds, 0)
+        ):
             return other
+        rather = 0 if abs(mine[0][0] - theirs[0][0]) >= abs(mine[0][1] - theirs[0][1]) else 1
         if (
             not _so_yesterday(probe, other, now)
             and _crossed(mine, theirs)
-            and _lasted(mine, theirs, probe, other, deeds)
+            and _at_a_deed(mine, theirs, probe, other, deeds, rather)
         ):
             return other
     return None
@@ -218,8 +253,11 @@ def _halves(probe: ProbeView, now: int, before: tuple[int, int]) -> tuple[Print,
 
 def _together(probe: ProbeView, other: ProbeView, first: int, last: int) -> list[int]:
     """Return when both were disturbed at the same time within a span: nobody swaps probes without touching both."""
-    mine = [at for at in probe.breaks if first <= at <= last]
-    return [at for at in mine if any(abs(at - there) <= _TOGETHER_SECONDS for there in other.breaks)]
+    return [at for at in probe.breaks if first <= at <= last and _close(at, other)]
+
+
+def _close(at: int, other: ProbeView) -> list[int]:
+    return [there for there in other.breaks if abs(at - there) <= _TOGETHER_SECONDS]
 
 
 def _just_before(probe: ProbeView, other: ProbeView, at: int, back: int = 0) -> Apart | None:
