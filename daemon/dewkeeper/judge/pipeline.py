@@ -20,6 +20,7 @@ from dewkeeper.judge.checks.displaced import reads_room
 from dewkeeper.judge.checks.flat_line import FlatLineMemory, stuck
 from dewkeeper.judge.checks.gross_range import H_JUMP_PERCENT, H_SPAN, T_JUMP_C, T_SPAN, GrossRangeMemory, Jump
 from dewkeeper.judge.checks.impossible import still_impossible
+from dewkeeper.judge.checks.intermittent import IntermittentMemory
 from dewkeeper.judge.checks.saturated import SATURATED_PERCENT, TOUCHED_SECONDS, SaturatedMemory
 from dewkeeper.judge.checks.swapped import note_stranger, still_swapped, stranger
 from dewkeeper.judge.contract import Amended, InFault
@@ -283,6 +284,8 @@ def lost(state: JudgeState, probe: ProbeState, now: int, failure: str) -> Outcom
     if now <= air.last:
         return (MISSING, (failure,))
     air.last = now
+    if failure in ("missing", "crc"):
+        probe.memory(IntermittentMemory).poll_lost()
     if failure == "crc":
         air.live = now  # it answers, if only garbage: not missing
         act(state, probe, probe.memory(CrcMemory).garbled(now), now)

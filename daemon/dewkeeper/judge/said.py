@@ -34,6 +34,7 @@ RATIONALES: Final[Mapping[Kind, Rationale]] = {
     "impossible": Rationale("reads drier than can be", "a tub with open water cannot hold less vapour than the room", "unwatched: humidity and temperature stay unknown until readings are good again", "check this probe and the room's, and what stands beside them, before you change the tub", 86400, "medium", None, None, "out_of_specification"),
     "drift": Rationale("reads more and more wrong", "age or contamination", "humidity is told too low or too high, by so much", "check it over a salt and correct it, or replace it; the page's probes say by how much", 2592000, "low", None, None, "maintenance"),
     "swapped": Rationale("wrong probe", "two probes read each other's enclosure", "unwatched: humidity and temperature stay unknown until readings are good again", "swap them back, or their names", 3600, "low", None, None, "function_check"),
+    "intermittent": Rationale("comes and goes", "plug loose, or cable broken or too long", "readings are lost, and what is told may come minutes later", "press its plug in and look along its cable; else a new plug, a shorter cable", 86400, "low", None, None, "maintenance"),
 }
 BELIEVED: Final = frozenset({"displaced", "flat_line", "gross_range", "impossible", "saturated", "sensor_heater", "swapped"})
 """Faults that take something away from what their probe reads (`beliefs`)."""

@@ -18,7 +18,7 @@ Kind = Literal[
     "dry", "damp", "hot", "cold",
     "heat_stuck_on", "heat_lost", "dry_soon", "stale_air", "lid_open", "room_heat", "room_heat_soon", "room_frost", "system",
     "missing", "crc", "gross_range", "flat_line", "saturated", "sensor_heater", "brownout",
-    "displaced", "impossible", "drift", "swapped",
+    "displaced", "impossible", "drift", "swapped", "intermittent",
 ]  # fmt: skip
 Band = Literal["target", "tolerable"]
 Priority = Literal["low", "medium", "urgent"]

@@ -55,6 +55,7 @@ SHORT: Final[Mapping[Kind, Short]] = {
     "brownout": Short("lost probe power", "had lost probe power", "check supply", "still loses probe power"),
     "displaced": Short("probe fell out", "probe had fallen out", "put it back", "probe still out of place"),
     "impossible": Short("probe not credible", "probe was not credible", "check probe", "probe still not credible"),
+    "intermittent": Short("probe comes and goes", "probe came and went", "check plug", "probe still comes and goes"),
     "drift": Short("probe drifts", "probe drifted", "calibrate", "probe still drifts"),
     "swapped": Short("wrong probe", "had the wrong probe", "swap or accept"),
 }
