@@ -148,6 +148,7 @@ def test_rough_scales_in_good_air_ask_for_the_probe(shelf: Callable[..., Any]) -
 @pytest.mark.parametrize(
     ("said", "grams"),
     [("1450", 1450), ("1450 g", 1450), ("1.45 kg", 1450), ("1,45 kg after the shed", 1450), ("heavy", None),
+     ("1,450 g", 1450), ("1,450 kg", 1450), ("0.125 g", 0.125), ("Snake 7, 1450 g", 1450),
      ("1450grams", 1450), ("Pip 1.5 kilos", 1500), ("14501450145", None), ("999 kg", None), ("9" * 5000, None), ("0", None), ("3.2 lb", None), ("52oz", None)],
 )  # fmt: skip
 def test_weights_are_read_from_words(said: str, grams: float | None) -> None:

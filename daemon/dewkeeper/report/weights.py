@@ -28,11 +28,18 @@ class Weighing:
 
 
 def grams_of(detail: str) -> float | None:
-    """Return the grams that words give: "1450", "1450grams", "1.45 kg"; None for none, in pounds, and for more than any snake weighs."""
-    found = _WEIGHT.search(detail)
+    """Return the grams that words give: "1450", "1,450 g", "1.45 kg"; None for none, in pounds, and for more than any snake weighs.
+
+    A number with a unit comes before one without.
+    """
+    every = list(_WEIGHT.finditer(detail))
+    found = next((one for one in every if one[2]), every[0] if every else None)
     if found is None:
         return None
-    value = float(found[1].replace(",", ".")) * (1000 if (found[2] or "").casefold().startswith("k") else 1)
+    kilos = (found[2] or "").casefold().startswith("k")
+    # Nobody weighs a snake to the milligram: three figures behind a separator are thousands.
+    thousands = not kilos and re.fullmatch(r"[1-9]\d{0,2}[.,]\d{3}", found[1]) is not None
+    value = float(re.sub("[.,]", "" if thousands else ".", found[1])) * (1000 if kilos else 1)
     return value if 0 < value <= HEAVIEST_GRAMS else None
 
 
