@@ -324,3 +324,25 @@ def test_a_misting_and_a_tub_that_dries_hours_after_both_were_touched_are_no_swa
     _pair(desk, 8 * 60, DAMP.at, DRY.at)
     _pair(desk, 15 * 60, DRY.at, DAMP.at)
     assert not _named(desk)
+
+
+def test_what_was_named_is_put_back_though_the_hand_left_no_trace() -> None:
+    """Exchanged, named, and within three hours slowly each its own again; both are refilled only later: the swap is over within the day."""
+    desk = _known_and_cleaned(COOL, WARM)
+    _pair(desk, 22 * 60, WARM.at, COOL.at)
+    assert set(_named(desk)) == {"p1", "p2"}
+    began = (desk.now - desk.settings.time) // 60
+
+    def from_to(old: Tub, new: Tub) -> Callable[[int], tuple[float, float]]:
+        def at(minute: int) -> tuple[float, float]:
+            share = min(1.0, (minute - began) / 180)
+            (t0, h0), (t1, h1) = old.at(minute), new.at(minute)
+            return t0 + share * (t1 - t0), h0 + share * (h1 - h0)
+
+        return at
+
+    _pair(desk, 5 * 60, from_to(WARM, COOL), from_to(COOL, WARM))
+    touched = (desk.now - desk.settings.time) // 60
+    _pair(desk, 5, _open_air(COOL, touched), _open_air(WARM, touched))
+    _pair(desk, 14 * 60, COOL.at, WARM.at)
+    assert [e for e in desk.events if e.kind == "swapped" and e.event == "cleared"]

@@ -214,7 +214,7 @@ def _exchanged_with(view: View, before: tuple[int, int]) -> ProbeView | None:
     mine = _halves(probe, now, before)
     if mine is None or hypot(*(a - b for a, b in zip(*mine, strict=True))) < 1.5:
         return None
-    named = "swapped" in probe.faults  # and put back only if all of it says so
+    named = "swapped" in probe.faults  # and put back only if all of it says so, though the hand left no trace
     for other in view.neighbours:
         if other is probe or other.faults.keys() != probe.faults.keys() or stranger(probe) or stranger(other):
             continue  # serial numbers tell it better
@@ -236,7 +236,7 @@ def _exchanged_with(view: View, before: tuple[int, int]) -> ProbeView | None:
         if (
             not _so_yesterday(probe, other, now)
             and _crossed(mine, theirs)
-            and _at_a_deed(mine, theirs, probe, other, deeds, rather)
+            and (named or _at_a_deed(mine, theirs, probe, other, deeds, rather))
         ):
             return other
     return None
