@@ -5,7 +5,7 @@ Simulated tub-years are never field results; they say what the judge does with p
 
 Seeds 1 to 99 are for tuning: look at their cases as you like, and report none of their figures. Seeds 101 to 199 are for
 judging: report their table, do not mend a case of theirs. Whoever does mend one takes it out here and judges by others.
-Judging seeds used so far: 101 to 121 (1 December 2026), the newest in DEVELOPERS.md. 118 was looked at since, and mended by.
+Judging seeds used so far: 101 to 128 (1 December 2026), the newest in DEVELOPERS.md. 118 and 125 were looked at since, and mended by.
 """
 
 from __future__ import annotations
