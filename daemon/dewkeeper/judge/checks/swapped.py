@@ -43,7 +43,7 @@ _REST: Final = 0.6
 _NEAR: Final = 1.2
 """How close, in units, each level must come to what the other's was."""
 _TURNED: Final = -0.25
-"""The share of a difference, the other way round, that there is some hours after a deed that turned it."""
+"""The share of a difference, the other way round, that there is some hours after a deed that turned it. By sense, no source; not tuned."""
 _WARMER: Final = 2.0
 """So far apart, in units, warmth alone tells two tubs."""
 
