@@ -166,7 +166,7 @@ def test_a_heat_that_is_over_asks_for_the_vet_also_where_the_tub_is_dry_since() 
     over = replace(heat, id="over", event="cleared", state="normal", time=NOON + HOUR)
     rows = planner.plan([over], [], NOON + HOUR, CONTEXT)
     (message,) = sent(rows, NOON + HOUR, situation(alarm("A4", "dry"), a4=(NOON + HOUR, 30.0, 44.0)))
-    assert message.title.endswith(" – the snake to the vet")
+    assert message.title.endswith(" – phone the vet")
     assert message.lines[1].endswith("this is over, but it is still too dry.")
     assert any("phone an exotics vet" in line and "melted plug" in line for line in message.lines)
 

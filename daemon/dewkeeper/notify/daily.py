@@ -220,7 +220,7 @@ def _first_of(rows: Sequence[EnclosureMorning], wording: Wording) -> str:
     top = first.temperature_max
     after = f"; see to {_named(rest)}" if rest else ""
     if first.alarms and first.alarms[0].kind in LATCHED and first.alarms[0].state == "returned_unacknowledged" and top:
-        do = "the snake to the vet" if first.alarms[0].danger_limit else "look at the snake"
+        do = "phone the vet" if first.alarms[0].danger_limit else "look at the snake"
         return f"{first.enclosure} was up to {wording.temperature(top.value)}: {do}{after}"
     what = named(first.alarms[0], wording) if first.alarms else first.unwatched.reason
     what = what.replace(" (", ", ").removesuffix(")")

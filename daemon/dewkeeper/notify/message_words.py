@@ -70,7 +70,7 @@ def action_of(told: Told) -> str:
         return f"still {told.still}"
     if told.happening == "cleared" or told.over:
         if told.kind in LATCHED:
-            return f"{_whom(told)} to the vet" if told.danger else f"look at {_whom(told)}"
+            return "phone the vet" if told.danger else f"look at {_whom(told)}"
         return "nothing to do"
     if told.happening == "annotated" or (told.doubt and told.kind not in LATCHED):
         return "look yourself"  # heat is switched off first, and then looked at

@@ -130,7 +130,7 @@ GROUPS: Final[Mapping[Kind, Shared]] = {
     "dry": Shared(
         "treat the room",
         _ROOM,
-        "look at the room first: is a window open, the heating up or the humidifier empty? leave the tubs as they are for now",
+        "shut the window, fill the humidifier, else wet cloths away from plugs and leads; leave the tubs as they are for now",
     ),
     "damp": Shared("air the room", _ROOM, "air the room first; leave the tubs as they are until it is right"),
     "hot": Shared(

@@ -34,7 +34,7 @@ _HEAT_OVER: Final = f"{_BURNT}; else heater off until its thermostat is checked 
 """What follows where it has cooled down by itself, after the snake: what overheated it is still plugged in."""
 SILENT: Final = frozenset({"missing", "crc"})
 """Kinds of alarm under which a probe gives no reading at all."""
-_UNREAD_HEAT: Final = "smoke: get out. Else look at the tub: hot, or cold by now; not hot: heater off all the same (hot plug: breaker off), as it was too hot"
+_UNREAD_HEAT: Final = "smoke: get out. Else look at the tub: hot, or cold by now; not hot: heater off even so (hot plug: breaker off), room at 24–28 °C"
 """Before the steps against a heat of which nothing is read any more."""
 SEEN: Final = "tap “I have seen it” on the page"
 LOOK_FIRST: Final = "look at the tub and its heat"
@@ -73,7 +73,11 @@ def over_steps(kind: str, whom: str = "the snake", *, danger: bool = False) -> s
     """Return what to look at after it, ready to be followed by another step; nothing for nothing. danger: hotter than that."""
     if kind not in LATCHED:
         return ""
-    vet = f"{whom}: {_VET}" if danger else f"look at {whom} now; {_TO_THE_VET}"
+    vet = (
+        "heater off (hot plug: breaker), then phone an exotics vet, even if it looks well"
+        if danger
+        else f"look at {whom} now; {_TO_THE_VET}"
+    )
     return f"{vet}; {_HEAT_OVER}; then "
 
 

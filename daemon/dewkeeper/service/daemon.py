@@ -377,7 +377,7 @@ class Daemon:
             return [
                 SystemReport(
                     now, "recording", bool(why), f"nothing is recorded: {why}", priority="urgent",
-                    response=f"leave the Pi running meanwhile: it still tells; is it full: remove files of your own, none of dewkeeper's; if not: {NEW_CARD}",
+                    response=f"leave the Pi running meanwhile: it still tells; is it full: remove only files that you put on the Pi yourself; if not: {NEW_CARD}",
                     consequence="it still watches and tells; what it reads from now on is lost at the next restart",
                 )
             ]  # fmt: skip

@@ -102,7 +102,7 @@ class Disk:
         return [
             SystemReport(
                 now, "disk space", percent < self._storage.free_percent, text,
-                response=f"remove files of your own from the Pi, none of dewkeeper's; the largest, {TYPED}: `sudo du -xhd2 / | sort -h | tail`; none of yours: {NEW_CARD}", action="make room",
+                response=f"remove only files that you put on the Pi yourself; the largest, {TYPED}: `sudo du -xhd2 / | sort -h | tail`; none of yours: {NEW_CARD}", action="make room",
                 consequence="it still watches, tells and records; when the disk is full it goes on watching and telling, and records nothing",
             )
         ]  # fmt: skip
