@@ -18,6 +18,10 @@ O = TypeVar("O", bound=Model)  # noqa: E741  the model of somebody's options
 _WORDS: Mapping[Any, str] = {float: "a number", int: "a whole number", bool: "true or false", str: "text"}
 
 
+class NoOptions(Model):
+    """Those of a driver that has none: its module says `Options = NoOptions`."""
+
+
 class WrongOption(NamedTuple):
     """An option that its driver cannot use: which, what was given, what is allowed."""
 

@@ -10,11 +10,11 @@ from __future__ import annotations
 from typing import Any
 
 from dewkeeper_config.models import ProbeConfig
-from dewkeeper_config.models.base import Model
 from dewkeeper_drivers.buses import Bus
 from dewkeeper_drivers.checksum import crc8
 from dewkeeper_drivers.contract import SHT3X, Sample
 from dewkeeper_drivers.errors import ProbeCrc, ProbeError, ProbeGarbled, ProbeMissing, ProbeReset
+from dewkeeper_drivers.options import NoOptions
 from dewkeeper_drivers.sensirion import Conversation, port_for
 
 ADDRESSES = (0x44, 0x45)
@@ -28,8 +28,7 @@ _STATUS_RESET = 1 << 4
 _COMMAND_PAUSE_SECONDS = 0.001  # the least between two commands: data sheet v7, section 4
 
 
-class Options(Model):
-    """It has none."""
+Options = NoOptions
 
 
 class Sht31dProbe:

@@ -9,16 +9,15 @@ from __future__ import annotations
 from typing import Any
 
 from dewkeeper_config.models import ProbeConfig
-from dewkeeper_config.models.base import Model
 from dewkeeper_drivers.buses import Bus
 from dewkeeper_drivers.contract import SHT4X, Sample
+from dewkeeper_drivers.options import NoOptions
 from dewkeeper_drivers.sensirion import Conversation, port_for
 
 ADDRESSES = (0x44, 0x45, 0x46)
 
 
-class Options(Model):
-    """It has none."""
+Options = NoOptions
 
 
 class Sht4xProbe:

@@ -19,7 +19,7 @@ from dewkeeper.report.morning_words import (
     unwatched_step,
 )
 from dewkeeper.report.why import why_words
-from dewkeeper.report.wording import Wording, measured_by, outside_words, rank_word, steps_apart
+from dewkeeper.report.wording import Wording, measured_by, outside_words, rank_word, steps_below
 
 _COLUMNS = (
     "",
@@ -98,8 +98,8 @@ def alarm_lines(alarm: Standing, wording: Wording, now: int) -> list[str]:
     against = now_against(alarm, wording)
     lines = [f"{headline(alarm, wording)}{f', {against}' if against else ''}, {wording.stood(alarm, now)}{state}"]
     if alarm.response:
-        apart = steps_apart(to_do(alarm))
-        lines.append("\n      – ".join(["    →", *apart]) if len(apart) > 1 else f"    → {apart[0]}")
+        step = to_do(alarm)
+        lines.append("    →" + (steps_below(step, "      ") or f" {step}"))
     if alarm.cause:
         lines.append(f"    why: {why_now(alarm, wording)}")
     if alarm.parts is not None:

@@ -35,7 +35,7 @@ from dewkeeper.report.morning_words import (
     where_words,
 )
 from dewkeeper.report.off_times import OffTime
-from dewkeeper.report.wording import Wording, first_steps, outside_words, rank_word, steps_apart
+from dewkeeper.report.wording import Wording, first_steps, outside_words, rank_word, steps_below
 from dewkeeper.slots import Daily
 from dewkeeper_config.models import Config, Person
 
@@ -301,17 +301,19 @@ def test_draft(person: str, channel: str, identity: str, ack_link: str | None) -
 def _rows(rows: Sequence[EnclosureMorning], glance: MorningGlance, wording: Wording) -> list[str]:
     """Return a line for each: of heat and cold all steps, at the first that asks for them, for here nothing more can be tapped."""
     said: set[str] = set()
-    lines = []
+    lines, where = [], where_words(glance)
     for row in rows:
         response = row.alarms[0].response if thermal(row) else ""
-        lines.append(_row(row, glance, wording, whole=bool(response) and response not in said))
+        lines.append(
+            _row(row, where.get(row.enclosure, ""), glance, wording, whole=bool(response) and response not in said)
+        )
         said.add(response)
     return lines
 
 
-def _row(row: EnclosureMorning, glance: MorningGlance, wording: Wording, *, whole: bool) -> str:
+def _row(row: EnclosureMorning, where: str, glance: MorningGlance, wording: Wording, *, whole: bool) -> str:
     """Return a line about a tub in the words of the page: what stands and what to do, its night, its value of now."""
-    now, where, below = glance.made_at, where_words(glance).get(row.enclosure, ""), ""
+    now, below = glance.made_at, ""
     name = f"{row.enclosure} ({where})" if where else row.enclosure
     said = [
         f"{'also' if place else f'{name}:'} {alarm_words(alarm, wording, now, number=place > 0)}"
@@ -320,9 +322,9 @@ def _row(row: EnclosureMorning, glance: MorningGlance, wording: Wording, *, whol
     if row.alarms and row.alarms[0].response:
         over = row.alarms[0].state == "returned_unacknowledged"
         step = to_do(row.alarms[0], whole=False)
-        apart = steps_apart(step if over or whole else first_steps(step).removesuffix(" …"))
-        said[0] += in_blue(row) + ("" if len(apart) > 1 else f" → {apart[0]}")
-        below = "\n– ".join(["", *apart]) if len(apart) > 1 else ""
+        step = step if over or whole else first_steps(step).removesuffix(" …")
+        below = steps_below(step)
+        said[0] += in_blue(row) + ("" if below else f" → {step}")
     elif not row.alarms and row.rank == "unwatched" and row.unwatched.now:
         since = f", {wording.since(row.unwatched.since, now)}" if row.unwatched.since is not None else ""
         step = unwatched_step(row)
@@ -339,8 +341,8 @@ def _row(row: EnclosureMorning, glance: MorningGlance, wording: Wording, *, whol
 def _general(alarm: Standing, wording: Wording, now: int) -> str:
     why = f": {why_now(alarm, wording)}" if alarm.cause else ""
     said = f"{f'{alarm.subject}: ' if alarm.subject else ''}{alarm_words(alarm, wording, now)}"
-    apart = steps_apart(to_do(alarm))
-    return f"{said}{why} → {apart[0]}" if len(apart) == 1 else "\n– ".join([said + why, *apart])
+    step = to_do(alarm)
+    return said + why + (steps_below(step) or f" → {step}")
 
 
 def _missed(glance: MorningGlance, calm: Sequence[EnclosureMorning]) -> str:

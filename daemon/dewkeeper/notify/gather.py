@@ -160,16 +160,16 @@ def _merge(group: Sequence[Parcel], situation: Situation, wording: Wording, now:
     tolds = [(parcel.message, told) for parcel in group if (told := _told(parcel.message)) is not None]
     if not tolds or _told(last) is None:
         return Parcel(last, carries)
-    members: dict[str, tuple[Member, str]] = {}
+    members: dict[str, Member] = {}  # by alarm
     for row, told in tolds:
         alone = Member(told.subject, told.since, row.event or row.id, told.until, told.over)
         named = told.members or (alone,)
         ids = list(row.facts.get("alarms", ())) or [row.alarm or row.id]
-        members |= {str(alarm): (one, str(alarm)) for one, alarm in zip(named, ids, strict=False)}
-    unique = tuple(member for member, _ in members.values())
+        members |= {str(alarm): one for one, alarm in zip(named, ids, strict=False)}
+    unique = tuple(members.values())
     by_name = {told.subject: (told.cause, told.response) for _, told in tolds if not told.members}
     accounts = [
-        saying.account(alarm, by_name.get(member.name, ("", "")), situation) for member, alarm in members.values()
+        saying.account(alarm, by_name.get(member.name, ("", "")), situation) for alarm, member in members.items()
     ]
     over = [member.until for member in unique if member.until is not None]
     racks = {told.rack for _, told in tolds}
@@ -192,9 +192,7 @@ def _merge(group: Sequence[Parcel], situation: Situation, wording: Wording, now:
     )
     urgent = any(parcel.message.priority == "urgent" for parcel in group)
     every = _text(last.facts, "ack_all_link")
-    facts = (
-        dict(last.facts) | ({"ack_link": every} if every else {}) | {"alarms": [alarm for _, alarm in members.values()]}
-    )
+    facts = dict(last.facts) | ({"ack_link": every} if every else {}) | {"alarms": list(members)}
     message = replace(last, priority="urgent" if urgent else last.priority, facts=facts)
     whole = agreed(whole, accounts)
     return Parcel(saying.reworded(message, whole, situation, wording, now), carries)

@@ -27,7 +27,7 @@ from dewkeeper.notify.phrases import (
 from dewkeeper.notify.told import Member, Told
 from dewkeeper.report.alarm_words import SEEN, SILENT, after_heat, over_steps, steps_of
 from dewkeeper.report.order import ROOMS
-from dewkeeper.report.wording import Wording, beyond, cause_words, duration, instead_of, limit_words, steps_apart
+from dewkeeper.report.wording import Wording, beyond, cause_words, duration, instead_of, limit_words, steps_below
 
 TITLE_LENGTH: Final = 60
 MEASURED: Final = EXCURSIONS | {"heat_stuck_on", "heat_lost"} | ROOMS
@@ -86,8 +86,8 @@ def action_of(told: Told) -> str:
 
 def advice(head: str, steps: str) -> str:
     """Return "Do: refill the bowl." or, of more than two steps, each below on a line of its own."""
-    apart = steps_apart(steps)
-    return f"{head}: {steps}." if len(apart) == 1 else "\n– ".join([f"{head}:", *apart])
+    below = steps_below(steps)
+    return f"{head}:{below}" if below else f"{head}: {steps}."
 
 
 def after_heat_line(*, danger: bool) -> str:
@@ -134,7 +134,7 @@ def lines(
         made += [advice("If it is", told.response or rationale_of(told.kind).response), *_after(told)]
     elif told.happening == "cleared" or told.over:
         seen = (
-            [advice("Do", f"{over_steps(told.kind, _whom(told), danger=bool(told.danger))}{SEEN}")]
+            [advice("Do", f"{over_steps(told.kind, _whom(told), danger=told.danger)}{SEEN}")]
             if told.kind in LATCHED
             else []
         )

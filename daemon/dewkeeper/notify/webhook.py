@@ -49,18 +49,21 @@ class Webhook(Channel):
         try:
             url = self._config.url.read()
             secrets = [secret.read() for secret in self._config.secrets]
-            extra = {name: _fit(name, secret.read()) for name, secret in self._config.headers.items()}
+            extra = self._extra()
             body = make_body(self._config, message)
             signed = signing.headers(secrets, message.id, int(self._wall()), body.content)
         except (SecretUnavailable, ValueError, OSError) as error:
             raise PermanentFailure(f"not sent: {error}") from error
         return self._ask(guard, "POST", url, _headers(body, extra, signed), body.content)
 
+    def _extra(self) -> dict[str, str]:
+        return {name: _fit(name, secret.read()) for name, secret in self._config.headers.items()}
+
     def check(self, guard: Guard, *, deep: bool) -> None:
         """Connect, over verified TLS where the address says so; if deep, ask with OPTIONS, which does nothing (RFC 9110, 9.3.7)."""
         try:
             url = self._config.url.read()
-            extra = {name: _fit(name, secret.read()) for name, secret in self._config.headers.items()}
+            extra = self._extra()
         except (SecretUnavailable, ValueError, OSError) as error:
             raise PermanentFailure(f"not sent: {error}") from error
         if deep:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from dewkeeper.judge.rationale import COLD_CAUSE, DRY_CAUSE, MILD
+from dewkeeper.judge.rationale import COLD_CAUSE, DRY_CAUSE, MILD, MILD_C
 from dewkeeper.judge.words import EXCURSIONS, KINDS, LATCHED
 from dewkeeper.report.model import Standing
 from dewkeeper.report.order import ROOMS
@@ -26,15 +26,18 @@ STATE_WORDS: Final[dict[str, str]] = {
 """An alarm's state for people."""
 _ROOM_WORDS: Final = {COLD_CAUSE: "room cold", DRY_CAUSE: "room too dry"}
 """What the alarm of a room is called, by its cause: one kind for two things that ask for different steps."""
-_VET: Final = "phone an exotics vet or animal clinic at once, even if it looks well"
-_TO_THE_VET: Final = "over danger (38 °C unless set otherwise), too hot for an hour, limp or gaping: phone an exotics vet or animal clinic at once, however it looks"
+_PHONE: Final = "phone an exotics vet or animal clinic at once"
+_VET: Final = f"{_PHONE}, even if it looks well"
+_TO_THE_VET: Final = (
+    f"over danger (38 °C unless set otherwise), too hot for an hour, limp or gaping: {_PHONE}, however it looks"
+)
 _BURNT: Final = "hot or melted plug: hands off, breaker off, licensed electrician"
 _TRUSTED: Final = "heat and snake back only when a sound plug and a checked or new thermostat have held the empty tub right for some hours"
 _HEAT_OVER: Final = f"{_BURNT}; else heater off until its thermostat is checked or new; room at {MILD} meanwhile; look at the other tubs on that plug"
 """What follows where it has cooled down by itself, after the snake: what overheated it is still plugged in."""
 SILENT: Final = frozenset({"missing", "crc"})
 """Kinds of alarm under which a probe gives no reading at all."""
-_UNREAD_HEAT: Final = "smoke: get out. Else look at the tub: hot, or cold by now; not hot: heater off even so (hot plug: breaker off), room at 24–28 °C"
+_UNREAD_HEAT: Final = f"smoke: get out. Else look at the tub: hot, or cold by now; not hot: heater off even so (hot plug: breaker off), room at {MILD_C}"
 """Before the steps against a heat of which nothing is read any more."""
 SEEN: Final = "tap “I have seen it” on the page"
 LOOK_FIRST: Final = "look at the tub and its heat"

@@ -298,6 +298,12 @@ def steps_apart(response: str) -> list[str]:
     return steps if len(steps) > 2 else [response]
 
 
+def steps_below(response: str, indent: str = "") -> str:
+    """Return the steps of an advice as lines of a text, to be put below what they are about; "" where one line says them."""
+    apart = steps_apart(response)
+    return "".join(f"\n{indent}– {step}" for step in apart) if len(apart) > 1 else ""
+
+
 def first_steps(response: str, longest: int = 84) -> str:
     """Return the first steps of an advice, whole ones, as many as fit; an ellipsis says that there are more."""
     steps = response.split("; ")
