@@ -177,6 +177,34 @@ def test_a_snake_that_lay_at_a_probe_and_a_misting_the_next_evening_are_no_swap(
     assert not _named(desk)
 
 
+def test_a_snake_that_left_one_probe_and_one_that_came_to_the_other_are_no_swap() -> None:
+    """At one probe a snake lay for eight hours, at the other one lies since both were opened in the evening: each reads the other's warmth, the first as it did itself before the snake came."""
+    one, two = Tub(29.08, 62.0, 0.02, 41), Tub(29.05, 61.5, 0.02, 37)
+    warmed = [replace(tub, celsius=30.15, percent=60.5) for tub in (one, two)]
+    desk = Desk(rack(("B1", "B2"), room=True))
+    _pair(desk, 20 * 60, one.at, two.at)
+    _pair(desk, 8 * 60, warmed[0].at, two.at)
+    _pair(desk, 15 * 60, one.at, two.at)
+    began = (desk.now - desk.settings.time) // 60
+    _pair(desk, 5, _open_air(one, began), _open_air(two, began))
+    _pair(desk, 9 * 60, one.at, warmed[1].at)
+    assert not _named(desk)
+
+
+def test_heaters_that_stopped_together_and_came_back_one_after_the_other_are_no_swap() -> None:
+    """Two tubs cold for half a day; the one is warm again when both are opened in the morning, the other not: each is what it was itself."""
+    warm = Tub(30.4, 66.0, 0.6, 41), Tub(30.5, 63.0, 0.6, 37)
+    cold = Tub(21.0, 82.0, 0.02, 41), Tub(21.3, 80.0, 0.02, 37)
+    desk = Desk(rack(("B1", "B2"), room=True))
+    _pair(desk, 20 * 60, warm[0].at, warm[1].at)
+    _pair(desk, 5 * 60, cold[0].at, warm[1].at)
+    _pair(desk, 6 * 60, cold[0].at, cold[1].at)
+    began = (desk.now - desk.settings.time) // 60
+    _pair(desk, 5, _open_air(cold[0], began), _open_air(cold[1], began))
+    _pair(desk, 9 * 60, warm[0].at, cold[1].at)
+    assert not _named(desk)
+
+
 def test_a_stuck_heater_and_the_others_strong_lamp_are_no_swap() -> None:
     """One tub is hot in the night and cools; by the next evening a lamp has made the other hot, before both are refilled: each reads the other's warmth, and nobody exchanged them."""
     cool, hot = Tub(28.0, 60.0, 0.3, 41), Tub(35.0, 56.0, 0.9, 37)
