@@ -62,7 +62,10 @@ _PHYSICS = {"tub": (room_air, tub_air), "shell": (room_air, shell_air), "planted
 
 @dataclass(slots=True)
 class Rack:
-    """A rack with everything it will give: wires by probe name, the room's wire among them, and the truth by tub."""
+    """A rack with everything it will give: wires by probe name, the room's wire among them, and the truth by tub.
+
+    room: its air as an ideal probe of the room's offset reads it; like a tub's, no judge can see through that.
+    """
 
     plan: RackPlan
     settings: Settings
@@ -109,7 +112,8 @@ def build(plan: RackPlan) -> Rack:
     for tub in plan.tubs:
         limits = BUILT_IN[tub.profile].limits
         truths[tub.name] = Truth(tub, found[tub.name], delivered, limits, CYCLE_COST_MINUTES)
-    return Rack(plan, _settings(plan), found, truths, room)
+    ideal = Air(found["room"].ideal_c, found["room"].ideal_percent)
+    return Rack(plan, _settings(plan), found, truths, ideal)
 
 
 def _settings(plan: RackPlan) -> Settings:

@@ -294,3 +294,5 @@ def _upkeep(make: Make, tub: TubPlan, days: int, chance: Random) -> None:
             add(day, (0, 23), (20, 120), "snake", "", 0)
         if chance.random() < 1 / 21:
             add(day, (9, 18), (15, 60), "clean", "cleaned disinfected", 0.7)
+    if tub.profile == "egg_box":  # drawn all the same, so that whatever else happens is what it was before
+        tub.happenings = [h for h in tub.happenings if h.what != "snake"]
