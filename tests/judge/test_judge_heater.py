@@ -231,11 +231,13 @@ def test_a_power_cut_is_lost_heat_with_one_cause(room: bool) -> None:
     for minute in range(2 * DAY):
         desk.hold(1, t=_cycle(minute), others=tubs(lambda i: _cycle(minute + 7 * i), minute))  # noqa: B023
     desk.events.clear()
+    begun = {i: _cycle(2 * DAY + (7 * i if i > 1 else 0)) for i in range(1, 7)}
+
+    def falls(i: int, minute: int) -> float:
+        return 22.2 + (begun[i] - 22.2) * math.exp(-minute / (35 + 10 * i))
+
     for minute in range(5 * 60):
-        desk.hold(
-            1, t=22.2 + 7.3 * math.exp(-minute / 45),
-            others=tubs(lambda i: 22.2 + 7.3 * math.exp(-minute / (40 + 10 * i)), minute),  # noqa: B023
-        )  # fmt: skip
+        desk.hold(1, t=falls(1, minute), others=tubs(lambda i: falls(i, minute), minute))  # noqa: B023
     lost = _of(desk.events, "heat_lost")
     assert {e.enclosure for e in lost} == set(names)
     assert len({e.detail.get("common") for e in lost}) == 1
