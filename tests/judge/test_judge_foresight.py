@@ -126,15 +126,6 @@ def test_what_levels_off_or_comes_every_day_is_not_foreseen() -> None:
         assert _told(desk, "dry_soon") == []
 
 
-def test_what_cannot_get_there_is_not_foreseen() -> None:
-    """Falling by two points an hour, but beside a room whose vapour alone keeps it above the limit: nothing is foreseen."""
-    desk = Desk(rack(room=True))
-    moist = ("air", 27.0, 66.0)  # 23.5 hPa, 58.7 % at 29 °C
-    desk.hold(16 * 60, h=69.0, others=[moist])
-    desk.hold(5 * 60, h=lambda m: 69 - m / 30, others=[moist])
-    assert _told(desk, "dry_soon") == []
-
-
 def test_a_tub_that_only_warms_is_not_said_to_be_drying() -> None:
     """Humidity falls because the tub warms and the vapour stays: no moisture is leaving, nothing is foreseen."""
     desk = Desk(rack())

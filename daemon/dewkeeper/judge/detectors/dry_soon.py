@@ -3,8 +3,8 @@
 Told only on much evidence, for a forecast that cries wolf is worse than none: three hours undisturbed, every hour lower
 than the one before in humidity *and* in vapour (a warming tub is no drying tub), the last hour no slower than most of
 the one before, lower than at any time of the last day, and across the limit within three hours if every hour falls by
-the same share of the one before as the last hour did, and its second half of its first: what levels off stays. A limit
-that the room's own vapour keeps it above is not reached. While `dry` stands it is not told, and when `dry` is raised it is over: one alarm for one matter.
+the same share of the one before as the second half of the last hour did of its first: what levels off stays. While `dry`
+stands it is not told, and when `dry` is raised it is over: one alarm for one matter.
 """
 
 from __future__ import annotations
@@ -14,9 +14,8 @@ from itertools import pairwise
 from operator import itemgetter
 from typing import Final
 
-from dewkeeper.air import humidity_at, saturation_hpa
+from dewkeeper.air import humidity_at
 from dewkeeper.judge.cause import advice
-from dewkeeper.judge.checks.impossible import lowest_room_e
 from dewkeeper.judge.contract import Detector, Findings, Over, Stands
 from dewkeeper.judge.detectors.lid_open import misted, opened
 from dewkeeper.judge.rationale import HOUR, Rationale
@@ -55,9 +54,6 @@ def look(view: View) -> Findings:
     rate, keeps = falls
     hours = _hours_to_fall(percent - limit, rate, keeps)
     if hours > WITHIN_HOURS:
-        return ()
-    lowest = lowest_room_e(view)
-    if lowest is not None and limit / 100 * saturation_hpa(probe.air.slow_t) <= lowest:
         return ()
     figures = {"percent_per_hour": round(rate, 1), "hours": round(hours, 1)}
     return (Stands("dry_soon", now, round(percent, 1), limit, response=advice(view, "dry_soon", ""), detail=figures),)
@@ -108,11 +104,7 @@ def _falls(probe: ProbeView, now: int) -> tuple[float, float] | None:
     if shown[2] >= lowest - 1.0:
         return None
     halves = _half_hours(probe, now)
-    keeps = min(
-        1.0,
-        (shown[1] - shown[2]) / (shown[0] - shown[1]),
-        ((halves[1] - halves[0]) / max(0.01, halves[2] - halves[1])) ** 2,
-    )
+    keeps = min(1.0, ((halves[1] - halves[0]) / max(0.01, halves[2] - halves[1])) ** 2)
     return (shown[1] - shown[2], keeps) if halves[0] < halves[1] < halves[2] else None
 
 
