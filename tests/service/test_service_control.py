@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import contextlib
 import getpass
+import os
+import resource
 import socket
 from collections.abc import Iterator, Mapping
 from pathlib import Path
@@ -75,6 +77,33 @@ def test_junk_on_the_socket_does_no_harm(folder: Path, junk: bytes) -> None:
     with socket.socket(socket.AF_UNIX) as connection:
         connection.connect(str(folder / SOCKET_NAME))
     assert request(folder, {"do": "echo"})
+
+
+def test_want_of_descriptors_leaves_nobody_busy(tmp_path: Path) -> None:
+    """What takes a while and found no descriptor left is not done, and the next is answered when there are some again."""
+    served = ControlSocket(tmp_path, {}, {"long": _echo})
+    ours, theirs = socket.socketpair(socket.AF_UNIX)
+    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+    taken: list[int] = []
+    with ours, theirs:
+        ours.sendall(b'{"do": "long"}\n')
+        try:
+            resource.setrlimit(resource.RLIMIT_NOFILE, (256, hard))
+            with contextlib.suppress(OSError):
+                while True:
+                    taken.append(os.open("/dev/null", os.O_RDONLY))
+            # As the thread does with a connection; one that it waits for has its descriptor beforehand (accept(2)).
+            with pytest.raises(OSError, match="Too many open files"):
+                served._serve(theirs)
+        finally:
+            resource.setrlimit(resource.RLIMIT_NOFILE, (soft, hard))
+            for descriptor in taken:
+                os.close(descriptor)
+    served.start()
+    try:
+        assert request(tmp_path, {"do": "long"})["got"]["do"] == "long"
+    finally:
+        served.stop()
 
 
 def test_no_daemon_is_said_plainly(tmp_path: Path) -> None:

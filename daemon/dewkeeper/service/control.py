@@ -113,11 +113,15 @@ class ControlSocket:
         elif not self._asides.acquire(blocking=False):
             _send(connection, {"refused": "busy"})
         else:
-            # A duplicate, for the original is closed as soon as this returns.
-            self._answering = threading.Thread(
-                target=self._answer_aside, args=(connection.dup(), verb, message), name="answer", daemon=True
-            )
-            self._answering.start()
+            try:
+                # A duplicate, for the original is closed as soon as this returns.
+                self._answering = threading.Thread(
+                    target=self._answer_aside, args=(connection.dup(), verb, message), name="answer", daemon=True
+                )
+                self._answering.start()
+            except BaseException:  # want of descriptors or threads passes; "busy" for ever would not
+                self._asides.release()
+                raise
 
     def _answer_aside(self, connection: socket.socket, verb: str, message: dict[str, Any]) -> None:
         with connection:
