@@ -177,7 +177,8 @@ class AuthStore:
 
     def sitters(self, now: int) -> list[SitterLink]:
         """Return the links that still open."""
-        return [s for s in self._contents.sitters.values() if s.expires > now]
+        # A copy: another worker may make a link meanwhile.
+        return [s for s in list(self._contents.sitters.values()) if s.expires > now]
 
     def end_sitters(self) -> None:
         """Close every sitter's link now."""
