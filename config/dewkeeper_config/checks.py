@@ -20,7 +20,7 @@ from dewkeeper_config.tree import Tree, show
 _BREAKING = ("Cc", "Zl", "Zp")  # Unicode's control characters, line and paragraph separators
 
 
-def cross_problems(tree: Tree, names_known: bool = True) -> list[Problem]:
+def cross_problems(tree: Tree, names_known: bool) -> list[Problem]:
     """Return every problem between the tables of a parsed file, in the order of the checks.
 
     names_known: False when not every tub and bus could be named; whether a probe's exist is then left open.

@@ -51,7 +51,7 @@ def load_or_last_good(path: Path, state_folder: Path | None = None) -> tuple[Con
     return config, []
 
 
-def last_good(config: Config, state_folder: Path | None = None) -> bytes:
+def last_good(config: Config, state_folder: Path | None) -> bytes:
     """Return the bytes of the copy: what a configuration in force was made of, if the copy could be written. Raises OSError."""
     return ((state_folder or config.storage.folder) / LAST_GOOD).read_bytes()
 

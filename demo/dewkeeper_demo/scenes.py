@@ -95,7 +95,7 @@ def last_night(now: float, zone: str) -> date:
     return day
 
 
-def week(world: World, evening: date, zone: str, days: int = 7) -> Iterator[Entry]:
+def week(world: World, evening: date, zone: str, days: int) -> Iterator[Entry]:
     """Have the rack cared for in the days before an evening; yields what the keeper notes, in order of time."""
     for place in PLACES:
         if place.animal and days:

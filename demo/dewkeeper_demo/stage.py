@@ -28,11 +28,11 @@ LIVE_POLL_SECONDS = 60
 class Stage(AbstractContextManager["Stage"]):
     """Set up on entering, taken down on leaving. `clock` is whatever clock the daemon runs on at the moment."""
 
-    def __init__(self, folder: Path, zone: str, evening: date, days_before: int = 7, web_port: int = 0) -> None:
+    def __init__(self, folder: Path, zone: str, evening: date, days_before: int = 7) -> None:
         self.folder = folder
         self.zone = zone
         self.evening = evening
-        self.web_port = web_port
+        self.web_port = 0  # any free one; whoever shows the page to people sets another
         self.begins = local(evening - timedelta(days=days_before), EVENING, zone)
         self.world = World(self.begins, zone)
         self.care = list(week(self.world, evening, zone, days_before))

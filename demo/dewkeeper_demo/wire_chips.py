@@ -145,7 +145,7 @@ class Mux:
     deaf: it hears nothing, though its channels stay as they are. plugged: without supply it also lets go of them.
     """
 
-    def __init__(self, address: int = 0x70) -> None:
+    def __init__(self, address: int) -> None:
         self.address = address
         self.mask = 0
         self.deaf = False

@@ -137,6 +137,7 @@ class Bus:
             self._active.depth += 1
             return
         try:
+            # Before the bus is touched: what is given up must cost nothing.
             self._health.refuse(port.branch)
             self._siblings.refuse(self.name)
             if self.link.begin(self._read_seconds):
@@ -144,6 +145,7 @@ class Bus:
         except BaseException:
             self._lock.release()
             raise
+        # From here on `leave` tidies up, also after a selection that failed half-way.
         self._active, port.depth, port.began = port, 1, self.link.now()
         try:
             self._select(port)
@@ -169,8 +171,10 @@ class Bus:
 
     def _select(self, port: Port) -> None:
         branch = port.branch
+        # First, for it goes by a channel that stands open, and the next line closes them all.
         self._acquit()
         self._multiplexers.close_all()
+        # No time-out so far: the lines are free again, whoever held them.
         self._health.bus_answers()
         if branch.multiplexer is None or branch.channel is None:
             return
@@ -192,6 +196,7 @@ class Bus:
         if isinstance(trouble, BusStuck):
             # Each further word would cost a controller's time-out. Whoever comes next tidies up.
             self._multiplexers.distrust(port.branch.multiplexer)
+            # Somebody answered before it got stuck: so this branch took the bus down.
             if heard:
                 self._health.suspect = port.branch
         elif port.branch.multiplexer is not None and self.link.opened:

@@ -127,11 +127,9 @@ def _scope(error: DriverError) -> Literal["bus", "probe", "wire"]:
     return "wire" if isinstance(error, BusError) else "probe"
 
 
-def diagnose_bus(
-    bus: Bus, error: DriverError, numbers: Callable[[], Collection[int]] = present_numbers
-) -> Diagnosis | None:
+def diagnose_bus(bus: Bus, error: DriverError) -> Diagnosis | None:
     """Return why a bus cannot be opened, None where no more is known than `error` says."""
-    return _absent(bus, error, numbers) if isinstance(error, BusAbsent) else None
+    return _absent(bus, error, present_numbers) if isinstance(error, BusAbsent) else None
 
 
 def _absent(bus: Bus, error: BusAbsent, numbers: Callable[[], Collection[int]]) -> Diagnosis | None:

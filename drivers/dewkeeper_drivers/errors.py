@@ -71,9 +71,9 @@ class BusError(ProbeError):
 class BusAbsent(BusError):
     """There is no such bus on this machine, or it may not be opened. `code` is Linux's errno, 0 where unknown."""
 
-    def __init__(self, message: str, probe: str = "", code: int = 0) -> None:
+    def __init__(self, message: str, code: int = 0) -> None:
         self.code = code
-        super().__init__(message, probe)
+        super().__init__(message)
 
 
 class BusStuck(BusError):
@@ -87,6 +87,6 @@ class BusBusy(BusError, TimeoutError):
 class BranchLost(BusError):
     """The multiplexer did not answer or did not select. `culprit`: address of the one at fault, if it is another."""
 
-    def __init__(self, message: str, probe: str = "", culprit: int | None = None) -> None:
+    def __init__(self, message: str, culprit: int | None = None) -> None:
         self.culprit = culprit
-        super().__init__(message, probe)
+        super().__init__(message)

@@ -10,12 +10,12 @@ import fcntl
 import os
 import re
 import time
-from collections.abc import Callable
 from pathlib import Path
 
 from dewkeeper_drivers.errors import BusBusy
 
 _RETRY_SECONDS = 0.005
+_PROC = Path("/proc")
 
 
 class AdapterLock:
@@ -26,7 +26,7 @@ class AdapterLock:
         # Append mode: the file may be a device node, and a plain lock file may not exist yet.
         self._descriptor = os.open(path, os.O_RDWR | os.O_CLOEXEC | (0 if path.exists() else os.O_CREAT), 0o660)
 
-    def acquire(self, patience_seconds: float, sleep: Callable[[float], None] = time.sleep) -> None:
+    def acquire(self, patience_seconds: float) -> None:
         """Return holding the lock. Raises BusBusy, naming the holder, after so many seconds."""
         give_up = time.monotonic() + patience_seconds
         while True:
@@ -37,7 +37,7 @@ class AdapterLock:
                 if time.monotonic() >= give_up:
                     holder = self.holder() or "another program"
                     raise BusBusy(f"{self._path} has been in use for {patience_seconds:g} s by {holder}") from None
-                sleep(_RETRY_SECONDS)
+                time.sleep(_RETRY_SECONDS)
             else:
                 return
 
@@ -56,24 +56,24 @@ class AdapterLock:
             self._descriptor = -1
 
 
-def holder_of(path: Path, proc: Path = Path("/proc")) -> str | None:
+def holder_of(path: Path) -> str | None:
     """Return who holds an flock on `path`, in words, by the kernel's list of locks; None if nobody or unknown."""
     try:
         inode = path.stat().st_ino
-        locks = (proc / "locks").read_text()
+        locks = (_PROC / "locks").read_text()
     except OSError:
         return None
     for line in locks.splitlines():
         # proc(5): "1: FLOCK  ADVISORY  WRITE 1234 00:05:6789 0 EOF"; waiting ones have "->" before the word.
         found = re.match(rf"\d+: FLOCK\s+\S+\s+\S+\s+(\d+)\s+[0-9a-f]+:[0-9a-f]+:{inode}\s", line)
         if found:
-            return _in_words(found[1], proc)
+            return _in_words(found[1])
     return None
 
 
-def _in_words(pid: str, proc: Path) -> str:
+def _in_words(pid: str) -> str:
     try:
-        command = (proc / pid / "cmdline").read_bytes().replace(b"\0", b" ").decode(errors="replace").strip()
+        command = (_PROC / pid / "cmdline").read_bytes().replace(b"\0", b" ").decode(errors="replace").strip()
     except OSError:
         command = ""
     return f"process {pid} ({command[:80]})" if command else f"process {pid}"

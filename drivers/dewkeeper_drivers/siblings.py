@@ -17,7 +17,7 @@ _ENOUGH = 2
 class Siblings:
     """All buses of one physical adapter. Used by the one thread that reads them. `name` is the adapter's."""
 
-    def __init__(self, name: str = "") -> None:
+    def __init__(self, name: str) -> None:
         self._name = name
         self._well: dict[str, bool] = {}
         self._fallen: set[str] = set()

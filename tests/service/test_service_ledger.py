@@ -113,7 +113,7 @@ def test_memory_is_bounded_for_what_is_no_reading_too(tmp_path: Path, clock: Man
     ledger.add(_poll(2), urgent=False)
     assert losses.dropped == {"entries, events and messages": 400}
     clock.advance(60)
-    ledger.retry(Judge())
+    ledger.retry()
     assert ledger.refused == ""
     ledger.close(Judge())
     assert _stored(tmp_path) == 2
@@ -132,7 +132,7 @@ def test_what_can_never_be_stored_costs_only_itself(tmp_path: Path, clock: Manua
         entry = JournalEntry(f"j{minute}", START + 60 * minute, "B1", "note", "\udce4" if bad else f"{minute}")
         ledger.add(Batch(items=(entry,)), urgent=True)
     clock.advance(60)
-    ledger.retry(Judge())
+    ledger.retry()
     assert ledger.refused == ""
     with History.open(tmp_path) as history:
         stream = [getattr(item, "id", item.time) for item in history.stream(0)]

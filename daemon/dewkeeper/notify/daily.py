@@ -234,7 +234,7 @@ def _day(glance: MorningGlance, wording: Wording) -> str:
     return "Morning" if wording.local(glance.made_at).hour < 12 else "Today"
 
 
-def morning_draft(day: str, said: tuple[str, Sequence[str]], link: str | None, ended: Sequence[str] = ()) -> Draft:
+def morning_draft(day: str, said: tuple[str, Sequence[str]], link: str | None, ended: Sequence[str]) -> Draft:
     """Return the morning message of a day. ended: lines about what was told by itself and is over."""
     title, lines = said
     more = [*ended, *([page_line(link)] if link else [])]

@@ -56,7 +56,7 @@ def type_of(row: Message) -> str:
     return f"{row.kind}.{row.facts['happening']}" if "happening" in row.facts else row.kind
 
 
-def planned_for(row: Message, stepped: int = 0) -> int:
+def planned_for(row: Message, stepped: int) -> int:
     """Return when a row was to go out, UTC seconds. stepped: by how much the wall clock was stepped since it could be."""
     first = row.next_try + stepped if row.attempts == 0 and row.next_try else 0  # a stand-in waits on purpose
     return max(row.created, row.not_before, first)

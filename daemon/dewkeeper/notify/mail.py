@@ -6,7 +6,6 @@ import contextlib
 import smtplib
 import socket
 import ssl
-import time
 from collections.abc import Callable, Iterator
 
 from dewkeeper.notify.channel import Channel, Receipt
@@ -27,7 +26,7 @@ class Mail(Channel):
 
     can_be_checked = True
 
-    def __init__(self, config: MailChannel, wall: Callable[[], float] = time.time) -> None:
+    def __init__(self, config: MailChannel, wall: Callable[[], float]) -> None:
         self.name = config.name
         self.timeout_seconds = config.timeout_seconds
         self.per_hour = config.per_hour

@@ -51,8 +51,7 @@ class Answer:
 class NeighbourWatch:
     """config: with `[neighbour]`. now: UTC seconds as this site believes them, trusted: whether it may.
 
-    vouch: whether this site's own work is done; while it is not, no heartbeat is sent. done: called after each try to send
-    one, with why it was not taken or "" (for tests).
+    vouch: whether this site's own work is done; while it is not, no heartbeat is sent.
     """
 
     def __init__(
@@ -62,14 +61,13 @@ class NeighbourWatch:
         now: Callable[[], int],
         trusted: Callable[[], bool],
         vouch: Callable[[], bool],
-        done: Callable[[str], None] = lambda _: None,
     ) -> None:
         neighbour = config.neighbour
         if neighbour is None:
             raise ValueError("there is no [neighbour] in the configuration")
         self._set = neighbour
         self._own = config.site.name
-        self._clock, self._now, self._trusted, self._vouch, self._done = clock, now, trusted, vouch, done
+        self._clock, self._now, self._trusted, self._vouch = clock, now, trusted, vouch
         self._silent_seconds = neighbour.silent_minutes * 60
         self._count = 0  # of the heartbeat sent last
         self._answered = clock.monotonic()
@@ -193,7 +191,7 @@ class NeighbourWatch:
         while not self._stopping.is_set():
             try:
                 if self._vouch():
-                    self._done(self.beat())
+                    self.beat()
             except Exception:  # this thread never ends
                 log.exception("a heartbeat for the neighbour failed")
             self._clock.wait(self._stopping, self._set.minutes * 60)

@@ -28,7 +28,7 @@ def next_morning(config: Config, now: int, zone: ZoneInfo) -> int | None:
     return Daily(at, zone).next_slot(now)
 
 
-def waits(event: Event, morning: int | None, quiet_end: int | None = None, *, urgent_before: bool) -> bool:
+def waits(event: Event, morning: int | None, quiet_end: int | None, *, urgent_before: bool) -> bool:
     """Return whether what happened is told in the next morning message and not by itself.
 
     News of low priority wait, unless they must be answered before that message and somebody is up, for they never pass quiet

@@ -33,8 +33,8 @@ def gaps_of(
     end: int,
     stretches: Sequence[Stretch],
     in_force: InForce,
-    newest: int | None = None,
-    fresh_seconds: int = 0,
+    newest: int | None,
+    fresh_seconds: int,
 ) -> list[Gap]:
     """Return the times in [start, end) that no point covers for longer than three polls of then.
 

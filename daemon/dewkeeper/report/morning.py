@@ -123,7 +123,7 @@ def compose(config: Config, now: int, night: Night, gathered: MorningFacts) -> M
     rooms = {rack.name: rack.room for rack in config.rack}
     wording = Wording.of(config.site)
     fresh = stale_after(config)
-    changes = tuple(_changes(gathered, wording, now))
+    changes = tuple(_changes(gathered, wording))
     # So short that no reading is missed, it is nothing to tell.
     off = tuple(one for one in gathered.off if one.within(night.start, now) > fresh)
     night_off = [(one, one.within(night.start, min(night.end, now))) for one in off]
@@ -271,7 +271,7 @@ def _outside(row: EnclosureMorning, limits: Limits) -> bool:
     )
 
 
-def _changes(gathered: MorningFacts, wording: Wording, now: int) -> Iterable[Change]:
+def _changes(gathered: MorningFacts, wording: Wording) -> Iterable[Change]:
     """Yield what happened in the last day, oldest first: alarms that began or ended, and what people did."""
     lines: list[Change] = []
     for event in worth_telling(gathered.events):

@@ -73,13 +73,13 @@ def clock_words(glance: MorningGlance, wording: Wording) -> str:
     return f"The clock was {what} in this night: {first}–{last} {how}"
 
 
-def blind_words(glance: MorningGlance, wording: Wording, alive: bool | None = None) -> str:
+def blind_words(glance: MorningGlance, wording: Wording, alive: bool | None) -> str:
     """Return why nothing is watched, as far as the glance shows it, and what to do first."""
     why, step = blind_parts(glance, wording, alive)
     return f"Nothing is watched: {why}. Look at the tubs yourself, then {step}."
 
 
-def blind_parts(glance: MorningGlance, wording: Wording, alive: bool | None = None) -> tuple[str, str]:
+def blind_parts(glance: MorningGlance, wording: Wording, alive: bool | None) -> tuple[str, str]:
     """Return why nothing is watched, and what to do about it once the tubs were looked at.
 
     alive: whether the daemon answers, None where nobody asked.

@@ -32,7 +32,7 @@ TOLD = frozenset({"raised", "escalated", "cleared"})
 
 
 def replay_rows(
-    settings: Settings, rows: Iterable[Row], journal: Sequence[JournalEntry] = (), learning: Pupil | None = None
+    settings: Settings, rows: Iterable[Row], journal: Sequence[JournalEntry], learning: Pupil | None = None
 ) -> Iterator[Event]:
     """Yield the events that rows of a file and journal entries, both in order of time, lead to.
 

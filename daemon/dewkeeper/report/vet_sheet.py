@@ -126,13 +126,13 @@ def _remark(what: str, air: AirBefore | None) -> str:
 
 
 def air_months(
-    past: Past, animal: Animal, wording: Wording, now: int, hidden: tuple[int, int] | None, months: int = MONTHS
+    past: Past, animal: Animal, wording: Wording, now: int, hidden: tuple[int, int] | None
 ) -> list[AirMonth]:
     """Return the last calendar months of the air an animal had, oldest first. Raises StoreError."""
     local, found = wording.local(now), []
     first = datetime(local.year, local.month, 1, tzinfo=wording.zone)
     end = now
-    for _ in range(months):
+    for _ in range(MONTHS):
         start = int(first.timestamp())
         found.append(_month(past, animal, f"{first:%b %Y}", start, end, hidden))
         end = start

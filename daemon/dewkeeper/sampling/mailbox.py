@@ -11,16 +11,18 @@ from dewkeeper.clock import Clock
 
 T = TypeVar("T")
 
+LIMIT = 10_000
+"""Cycles, entries and results of sending that wait for the one reader: a week of cycles at one a minute."""
+
 
 class Mailbox(Generic[T]):
-    """Many write, one reads. Bounded: beyond `limit` the oldest is dropped and counted in `dropped`.
+    """Many write, one reads. Bounded: beyond `LIMIT` the oldest is dropped and counted in `dropped`.
 
     on_drop: told what was dropped, in the thread that put one too many; must not put anything in here.
     """
 
-    def __init__(self, clock: Clock, limit: int = 10_000, on_drop: Callable[[T], None] = lambda _: None) -> None:
+    def __init__(self, clock: Clock, on_drop: Callable[[T], None]) -> None:
         self._clock = clock
-        self._limit = limit
         self._on_drop = on_drop
         self._items: deque[T] = deque()
         self._lock = threading.Lock()
@@ -31,7 +33,7 @@ class Mailbox(Generic[T]):
         """Add an item and wake the reader."""
         dropped = []
         with self._lock:
-            if len(self._items) >= self._limit:
+            if len(self._items) >= LIMIT:
                 dropped.append(self._items.popleft())
                 self.dropped += 1
             self._items.append(item)

@@ -24,7 +24,7 @@ class NightlyCopy:
 
     def __init__(
         self, folder: Path, settings: Backup, before: Callable[[], None], now: Callable[[], int],
-        rescue: Callable[[str], bool] = lambda _: False,
+        rescue: Callable[[str], bool],
     ) -> None:  # fmt: skip
         self._rescue = rescue
         self._folder = folder

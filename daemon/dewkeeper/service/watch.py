@@ -51,8 +51,8 @@ class Watch:
         sources: Sequence[Callable[[int], Sequence[SystemReport]]],
         now: Callable[[], int],
         report: Callable[[SystemReport], None],
-        standing: Collection[str] = (),
-        hopeless: Callable[[], Sequence[str]] = tuple,
+        standing: Collection[str],
+        hopeless: Callable[[], Sequence[str]],
     ) -> None:
         self._clock = clock
         self._heartbeats = heartbeats

@@ -99,9 +99,7 @@ def humidity_chart(
     return _draw(report, quantity, report.traces, wording, outlook, now)
 
 
-def temperature_chart(
-    report: EnclosureReport, wording: Wording, outlook: Outlook | None = None, *, now: int = 0
-) -> Markup:
+def temperature_chart(report: EnclosureReport, wording: Wording, *, now: int = 0) -> Markup:
     """Return the temperature curve with its tolerable limits; the rest as `humidity_chart`."""
     low, high = report.limits.temperature_low, report.limits.temperature_high
     quantity = _Quantity(
@@ -115,7 +113,7 @@ def temperature_chart(
         lambda stretch: stretch.kind in THERMAL,
         {low: f"tolerable from {wording.set_degrees(low)} {wording.unit}", high: f"tolerable to {wording.set_degrees(high)} {wording.unit}"},
     )  # fmt: skip
-    return _draw(report, quantity, report.traces, wording, outlook, now)
+    return _draw(report, quantity, report.traces, wording, None, now)
 
 
 def _humidity(point: Point) -> Values | None:
