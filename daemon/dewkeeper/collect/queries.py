@@ -73,6 +73,8 @@ _TABLES: Final[Mapping[str, str]] = {
     "verdict": f"SELECT {_AT} << {PROBE_BITS} | r.probe AS key, {_AT} AS stop, r.flag::bigint AS flag, "  # noqa: S608
     f"coalesce(r.why, '') AS tests FROM dewkeeper.reading r WHERE {_HELD} AND (r.flag <> 1 OR r.why IS NOT NULL)",
     # Sums of four-byte numbers: those of longer ones are added up in decimals.
+    # Where two things stand in one number, the value that is compared stands above the moment: so the least or greatest
+    # of them carries along when it was, without a second pass. As `store.quarters` packs them.
     "recent": f"""WITH measure AS MATERIALIZED (SELECT * FROM json_to_recordset(%(windows)s::json) AS w (number int, since bigint, until bigint,
     hold bigint, dry float8, parched float8, damp float8, wet float8, cold float8, hot float8, t_offset float8, t_span float8,
     h_offset float8, h_span float8, t_more float8, gain float8, h_more float8))

@@ -29,7 +29,7 @@ IDLE_SECONDS = 60.0
 """Rows that come are announced by `wake`, and times are known; this is for what nobody announces."""
 PERMANENT_RETRY_SECONDS = 900
 PERMANENT_ATTEMPTS = 8
-"""A permanent refusal is tried again this far apart and this often, for the keeper may put right what is wrong."""
+"""A permanent refusal is tried again this far apart and this often, two hours in all: the keeper may put right what is wrong."""
 _REAL_WAIT_SECONDS = 1.0
 _END_SECONDS = 2.0
 _READY_FACTOR = 10.0
@@ -61,6 +61,8 @@ class Dispatcher:
     ) -> None:
         self._clock = clock
         self._now = now or (lambda: int(clock.wall()))
+        # Rows wait in elapsed time, which outlives a restart as UTC less all steps; the monotonic clock does not. So
+        # the difference is taken once.
         self._elapsed_less_monotonic = self._now() - stepped - clock.monotonic()
         self._report = report
         self._trouble = trouble
@@ -81,6 +83,7 @@ class Dispatcher:
     def run(self, stop: threading.Event) -> None:
         """Send what is due until `stop` is set (and `wake` with it)."""
         while not stop.is_set():
+            # Before the round, not after it: what comes meanwhile wakes the next one.
             self.wake.clear()
             try:
                 seconds = self._round()
@@ -172,6 +175,7 @@ class Dispatcher:
             mine = {person: rows for (channel, person), rows in due.items() if channel == lane.channel.name}
             turns = [
                 self._parcels([row for row in mine[person] if not self._expired(row, at.now)], situation, at.now)
+                # Whoever was sent to longest ago comes first; the name only settles ties, so that two runs are alike.
                 for person in sorted(mine, key=lambda name: (lane.last_person.get(name, float("-inf")), name))
             ]
             lane.ready.extend(parcel for turn in zip_longest(*turns) for parcel in turn if parcel is not None)
@@ -214,6 +218,7 @@ class Dispatcher:
             self._failed(lane, parcel, TemporaryFailure(f"{type(error).__name__}: {error}"), at)
         else:
             self._accepted(lane, parcel, receipt, at)
+        # A try to send says more about the way than a probe of it would, so the next one is put off.
         lane.probe.touched(at.monotonic, well=lane.breaker.failures == 0)
 
     def _accepted(self, lane: Lane, parcel: Parcel, receipt: Receipt, at: Times) -> None:
@@ -237,6 +242,7 @@ class Dispatcher:
         row = _main_row(parcel)
         wait = delay_seconds(row.id, row.attempts + 1, slow=error.slow)
         if error.retry_after_seconds is not None:
+            # A service may ask for more patience than ours, never for less.
             wait = max(wait, error.retry_after_seconds)
         self._postpone(lane, parcel, row, wait, str(error), at)
         # A certificate does not mend by itself.

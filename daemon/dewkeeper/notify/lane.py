@@ -13,6 +13,7 @@ from dewkeeper.notify.gather import Parcel
 from dewkeeper.notify.probing import WayProbe
 
 MOST_ABANDONED = 4
+"""Only the system's name look-up outlives a send's deadline. So many threads that hang there say that it is broken."""
 _HOUR = 3600.0
 
 

@@ -83,6 +83,7 @@ class Planner:
         """Return the rows these events lead to; alarms: all that stand after them. now: UTC seconds."""
         planned: list[Message] = []
         planned += self._tests(now, context)
+        # What is told by itself in this very call is not handed over besides.
         news = {event.alarm for event in events if event.event in ("raised", "escalated", "reminded", "cleared")}
         planned += self._hand_over([alarm for alarm in alarms if alarm.alarm not in news], now, context)
         elapsed = self._memory.elapsed(now)
@@ -99,6 +100,8 @@ class Planner:
         """
         planned = self._hand_over(alarms, now, context)
         waiting = {a.alarm: a for a in alarms if a.alarm in self._memory.alarms and a.state in _OPEN}
+        # Of all that waits, not of what is due: else what is worse, but was repeated lately, would not hold back the
+        # rest.
         leading = self._steps.leading(waiting.values())
         while waiting:
             alarm = next(iter(waiting.values()))
@@ -168,7 +171,7 @@ class Planner:
         return rows
 
     def _daily(self, alarms: Sequence[Alarm], now: int, context: Context) -> list[Message]:
-        """Return the morning message and the reminder to test the ways, when they are due."""
+        """Return what was announced, and the morning message, the round's and the reminder to test the ways when they are due."""
         memory, rows = self._memory, []
         for said in self._announced:
             for person in self._steps.first(now):
@@ -258,6 +261,7 @@ class Planner:
             if not left and morning is not None and quiet is None:
                 left = room_story.joins(event, alarms, self._memory, self._where, now)
             if event.state in WITHHELD or not left:
+                # An escalation would speak of an alarm that these people never heard of.
                 untold = event.event == "escalated" and known is not None and not known.people
                 event = self._with_tubs(event, alarms)
                 kept.append(replace(event, event="raised") if untold else event)
@@ -268,6 +272,7 @@ class Planner:
                     over = _as_gravest(told, known)
                     over = replace(over, since=self._memory.began(event.alarm, told.since))
                     self._memory.over = [*self._memory.over, over.facts()][-_MOST_OVER:]
+                # Without people: by that the morning message and the room's story know what nobody has heard of yet.
                 self._remember(event.alarm, told, [], None, now)
         return kept
 
@@ -311,6 +316,7 @@ class Planner:
             if told.happening == "cleared":  # what is over is called what it was told as, at its gravest
                 told = _as_gravest(told, known)
         else:
+            # Also who was told before: away mode may have changed since, and they still go by what they heard.
             people = list({person.name: person for person in [*self._steps.first(now), *before]}.values())
         since = dict(zip(telling.alarms, (member.since for member in told.members), strict=False))
         for alarm in telling.alarms:
@@ -415,6 +421,7 @@ class Planner:
         for person in people:
             ack = self._ack_link(link, telling.alarm, person.name, now, context)
             whole = None
+            # The first of a group goes out alone, but its row may still be merged when it waits.
             if telling.group is not None:
                 # One tap for all that a message speaks of; rows that are merged later get it from their facts.
                 whole = self._ack_link(link, f"{links.GROUP}{telling.group}", person.name, now, context)
@@ -460,6 +467,7 @@ class Planner:
                 for event, row in firsts.items()
             }
             budget.count += len(said - {budget.last})
+            # Kept, so that members that join what was counted, due in the same second, are not counted again.
             budget.last = max(map(str, said))
             if budget.count > person.daily_budget and not budget.reported:
                 budget.reported = True

@@ -22,7 +22,8 @@ from dewkeeper_config.models import BusConfig, Config, ProbeConfig
 log = logging.getLogger(__name__)
 
 CYCLE_SHARE = 0.8
-"""Share of a poll after which probes not yet read are given up for this cycle."""
+"""Share of a poll after which probes not yet read are given up for this cycle. The rest is for the cycle to be judged and
+for a slow worker to come back: one that is still busy at the next poll reads nothing in it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,8 +49,8 @@ class Sampler:
         clock: Clock,
         timeline: Timeline,
         deliver: Callable[[Cycle], None],
-        identify: Callable[[str, int | None], None] = lambda _probe, _serial: None,
-        doubt: Callable[[str], str | None] = lambda _probe: None,
+        identify: Callable[[str, int | None], None],
+        doubt: Callable[[str], str | None],
     ) -> None:
         self._clock = clock
         self._doubt = doubt

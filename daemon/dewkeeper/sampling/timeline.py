@@ -117,6 +117,7 @@ class Timeline:
         """
         with self._lock:
             wall = self._clock.wall()
+            # Not even as late as what is stored: stamps go on from the floor until a better time is known.
             if self._behind and wall < self._floor:
                 return None
             self._behind = False
@@ -127,6 +128,7 @@ class Timeline:
             self._offset += step
             # What could only be dated to before what was stored already keeps its stamps: order holds.
             dates_since = self._since if step and self._since is not None and self._since + step > self._order else None
+            # A second step, a time service, or a day without either settles whether the leap was true.
             if self._leapt is not None and (step or vouched or monotonic - self._leapt >= BELIEVED_AFTER_SECONDS):
                 self._leapt = self._since = None
             # A time service says so; or none can be asked, and somebody has just set the clock.
@@ -135,8 +137,10 @@ class Timeline:
             if step > LEAP_SECONDS and not vouched:
                 self._leapt = monotonic
                 if dates_since is None:
+                    # What was stamped before the leap has its true time, and nothing that is dated later may pass it.
                     self._order = before - 1
                 self._since = int(monotonic + self._offset) if dates_since is None else dates_since + step
+            # Stepped and still in doubt: what could be dated went along with the step, else the doubt begins anew here.
             elif self._since is not None and step:
                 self._since = self._since + step if dates_since is not None else int(monotonic + self._offset)
             if not step:

@@ -34,7 +34,7 @@ log = logging.getLogger(__name__)
 LOOK_POLLS = 5
 """After so many polls a probe that was never read is looked into again: the keeper may have mended one thing of two."""
 
-_REOPEN_LIMIT = 32  # polls; an absent probe is tried at least every half hour at 60 s
+_REOPEN_LIMIT = 32  # polls: half an hour at one a minute. What cannot be used is tried at least so often, for ever
 
 
 class AdapterWorker:
@@ -103,6 +103,7 @@ class AdapterWorker:
             keep(self._read(probe, at))
         for bus in self._buses.values():
             bus.end_cycle()
+        # Held wires are one fault: each bus's own would name it once more.
         self.faults = self._siblings.faults() or tuple(fault for bus in self._buses.values() for fault in bus.faults())
         self.troubles = dict(self._found.values())
 
@@ -117,6 +118,7 @@ class AdapterWorker:
                 except Exception:
                     log.exception("worker %s: a job failed", self.name)
                 finally:
+                    # Also after a job that failed: it came back, and only what never does is stuck.
                     self.worked = True
                     self.busy = False
         for name in list(self._open):
@@ -199,6 +201,7 @@ class AdapterWorker:
         probe = self._open.get(config.name)
         if probe is not None:
             return probe.read()
+        # A bus is opened by the first of its probes, so one that is not there costs no other bus anything.
         bus = self._bus(config.bus) if config.bus is not None else None
         probe = self._open[config.name] = open_probe(config, bus)
         try:

@@ -200,6 +200,7 @@ class Daemon:
         """End every part: no more readings, what is known is stored, sockets are closed."""
         systemd.notify("STOPPING=1")
         self._stopping.set()
+        # What begins work ends first, so that nothing new comes while the rest winds up.
         self.calendar.stop()
         self.learner.stop(2.0)
         self.outward.stop(2.0)

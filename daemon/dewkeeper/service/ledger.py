@@ -66,7 +66,7 @@ class Ledger:
         self.lost = 0
 
     def in_stored_order(self, readings: Sequence[Reading]) -> list[Reading]:
-        """Return a cycle's readings in the order the store will give them back."""
+        """Return a cycle's readings in the order the store will give them back: so judged now, a replay finds the same."""
         if self.store is None:
             # By name: in this order a new file will number its probes.
             return sorted(readings, key=lambda reading: reading.probe)
@@ -91,6 +91,7 @@ class Ledger:
 
     def worked(self) -> float:
         """Return the monotonic second up to which everything taken is stored. May be asked from any thread."""
+        # With nothing that waits, no commit is no delay.
         return self._last_commit if self._pending or self.refused else self._clock.monotonic()
 
     def snapshot(self, judge: Judge, at: int) -> None:
@@ -107,7 +108,7 @@ class Ledger:
             self._refuse(StoreDamaged("the database file is damaged, which was found when it was to be copied,"))
         return self._commit()
 
-    def retry(self, judge: Judge) -> None:
+    def retry(self) -> None:
         """Try again, now and then, when the store refused; commit what waited too long."""
         now = self._clock.monotonic()
         if (self.refused and now - self._last_try >= RETRY_SECONDS) or (
@@ -118,6 +119,7 @@ class Ledger:
     def close(self, judge: Judge) -> None:
         """Store what is left, with a snapshot, and close the store."""
         try:
+            # The next start then has nothing to judge again.
             if self._last_snapshot is not None:  # else nothing was judged since the start
                 self.snapshot(judge, self._last_snapshot)
             if self._pending:

@@ -101,10 +101,10 @@ class Writer:
         context: Callable[[bool], Context],
         on_messages: Callable[[Sequence[Message], bool], None],
         idle_seconds: float,
-        losses: LossCounts | None = None,
+        losses: LossCounts,
     ) -> None:
         self._clock = clock
-        self._losses = losses or LossCounts(clock)
+        self._losses = losses
         self.judge = judge
         self._planner = planner
         self._ledger = ledger
@@ -148,7 +148,7 @@ class Writer:
                 except Exception as error:
                     log.exception("writer: %s was not taken in", type(post).__name__)
                     self._set_aside(post, error)
-            self._guarded("commit", lambda: self._ledger.retry(self.judge))
+            self._guarded("commit", self._ledger.retry)
             if posts:  # the judge changes by nothing else
                 self.alarms = self.judge.alarms()
             self.heartbeat = self._clock.monotonic()
@@ -193,8 +193,10 @@ class Writer:
                 post.error = self._ledger.refused or self._ledger.poisoned
                 post.done.set()
             case Deliveries():
+                # At once: a message whose acceptance is not stored goes out again after a restart.
                 self._ledger.add(Batch(deliveries=post.results), urgent=True)
             case Note():
+                # With the next commit, which spares the card a sync: notes are read at a start only.
                 self._ledger.add(Batch(notes={post.name: post.value}), urgent=False)
             case Chore():
                 self._do(post)
