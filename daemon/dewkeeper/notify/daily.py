@@ -189,6 +189,7 @@ def _asking(glance: MorningGlance, wording: Wording) -> str:
     if len(line) > TITLE_LENGTH and others:
         said[-1] = f"see to {_named([row.enclosure for row in others])}"
         line = f"{_day(glance, wording)}: {', then '.join(said)}"
+    # The most pressing comes first, so it is the last to go.
     while len(said) > 1 and len(line) > TITLE_LENGTH:
         said.pop()
         line = f"{_day(glance, wording)}: {', then '.join(said)}"
@@ -268,6 +269,7 @@ def path_name(person: str, channel: str) -> str:
 def nag_draft(person: Person, channels: Sequence[str], days: int, now: int) -> Draft:
     """Return the reminder that ways were not tested."""
     return Draft(
+        # The message's id follows from this: one a day, whatever is planned twice.
         event=f"nag/{person.name}/{now // _DAY}",
         title="Test the alarm path: page, Health, then tap what comes"[:TITLE_LENGTH],
         lines=(

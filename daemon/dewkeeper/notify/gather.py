@@ -191,7 +191,7 @@ def _merge(group: Sequence[Parcel], situation: Situation, wording: Wording, now:
         still="",
     )
     urgent = any(parcel.message.priority == "urgent" for parcel in group)
-    every = _text(last.facts, "ack_all_link")
+    every = saying.text_of(last.facts, "ack_all_link")
     facts = dict(last.facts) | ({"ack_link": every} if every else {}) | {"alarms": list(members)}
     message = replace(last, priority="urgent" if urgent else last.priority, facts=facts)
     whole = agreed(whole, accounts)
@@ -235,8 +235,8 @@ def _several(calm: Sequence[Parcel], wording: Wording, now: int, *, waited: bool
         lines += [message.title, *(message.lines if whole else _essence(message) if len(told) <= _WHOLE else ())]
     if len(told) > _DIGEST_LINES:
         lines.append(f"and {len(told) - _DIGEST_LINES} more on the page")
-    link = _text(last.facts, "link")
-    if link and (lead is None or not _text(lead.facts, "link")):
+    link = saying.text_of(last.facts, "link")
+    if link and (lead is None or not saying.text_of(lead.facts, "link")):
         lines.append(message_words.page_line(link))
     if lead is not None:
         title = lead.title
@@ -286,8 +286,3 @@ def _essence(message: Message) -> list[str]:
 
 def _standing(parcel: Parcel) -> bool:
     return parcel.message.facts.get("happening") in _STANDING and not parcel.message.facts.get("over")
-
-
-def _text(facts: dict[str, object] | object, name: str) -> str | None:
-    value = facts.get(name) if isinstance(facts, dict) else getattr(facts, "get", lambda _: None)(name)
-    return value if isinstance(value, str) and value else None

@@ -74,6 +74,7 @@ class Mail(Channel):
                 smtp.putcmd("quit")  # without waiting: the mail is accepted, and a lost goodbye must not send it twice
         except (smtplib.SMTPException, OSError, ValueError) as error:
             if not isinstance(error, DeadlinePassed):
+                # Raises where the deadline shut the connection down: that is the true cause, not the broken connection.
                 guard.remaining()
             raise _translated(error) from error
         finally:
@@ -149,4 +150,5 @@ def _refusal(address: str, code: int, said: bytes) -> str:
 def _by_code(code: int, why: str) -> TemporaryFailure | PermanentFailure:
     if 500 <= code < 600:
         return PermanentFailure(why[:200])
+    # Many providers count what they turned away: they are asked more rarely.
     return TemporaryFailure(why[:200], slow=400 <= code < 500)

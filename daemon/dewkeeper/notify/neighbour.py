@@ -109,6 +109,7 @@ class NeighbourWatch:
         if site != self._set.name:
             return self._refuse(403, f"what came was from {site!r}")
         with self._lock:
+            # Neither an old one replayed nor one so far ahead that all true ones after it would look old.
             fresh = 0 < count - self._last <= _AHEAD
             if fresh:
                 monotonic = self._clock.monotonic()

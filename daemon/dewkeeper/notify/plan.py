@@ -20,6 +20,7 @@ from dewkeeper.notify.people import Draft, address, ladder, quiet_until
 from dewkeeper.notify.phrases import rationale_of
 from dewkeeper.notify.planner_state import Budget, Known, Memory
 from dewkeeper.notify.round_message import round_draft, round_due
+from dewkeeper.notify.saying import no_journal
 from dewkeeper.notify.steps import Steps
 from dewkeeper.notify.told import Happening, Told
 from dewkeeper.notify.waiting import next_morning, waits
@@ -36,10 +37,6 @@ _MOST_KNOWN: Final = 4096
 _MOST_OVER: Final = 200
 
 
-def _no_journal(enclosure: str | None) -> Sequence[JournalEntry]:
-    return ()
-
-
 @dataclass(frozen=True, slots=True)
 class Context:
     """What words need besides the event.
@@ -54,7 +51,7 @@ class Context:
     units: Literal["celsius", "fahrenheit"] = "celsius"
     base_url: str | None = None
     recorded: bool = True
-    journal: Callable[[str | None], Sequence[JournalEntry]] = _no_journal
+    journal: Callable[[str | None], Sequence[JournalEntry]] = no_journal
     link_key: str | None = None
     morning: Callable[[], tuple[str, Sequence[str]]] | None = None
     round: Callable[[], tuple[str, Sequence[str]] | None] | None = None

@@ -31,7 +31,8 @@ UNWORDED: Final = "unworded"
 """Fact of a row that was told plainly, because it could not be put into words."""
 
 
-def _no_journal(enclosure: str | None) -> Sequence[JournalEntry]:
+def no_journal(_enclosure: str | None) -> Sequence[JournalEntry]:
+    """Return nothing, where nobody can be asked for the journal."""
     return ()
 
 
@@ -49,7 +50,7 @@ class Situation:
     untold_end: Collection[str] = ()
     newest: Mapping[str, tuple[Reading, Quality]] = field(default_factory=dict)
     stale_seconds: int = 180
-    journal: Callable[[str | None], Sequence[JournalEntry]] = _no_journal
+    journal: Callable[[str | None], Sequence[JournalEntry]] = no_journal
     recorded: bool = True
     stepped: int = 0
 
@@ -90,7 +91,7 @@ def reworded(row: Message, told: Told, situation: Situation, wording: Wording, n
     """Return the row saying this, its facts too."""
     kept = {name: value for name, value in row.facts.items() if name not in Told.__dataclass_fields__}
     journal = situation.journal(told.enclosure) if told.enclosure and not told.members else ()
-    text = message_words.lines(told, wording, now, journal, _text(row, "link"), _text(row, "ack_link"))
+    text = message_words.lines(told, wording, now, journal, text_of(row.facts, "link"), text_of(row.facts, "ack_link"))
     facts = kept | told.facts() | {"action": message_words.action_of(told)}
     return replace(row, title=message_words.title(told, wording, now), lines=text, facts=facts)
 
@@ -237,8 +238,9 @@ def _concern(alarm: Alarm) -> int:
     return ("hot", "cold", "dry", "damp").index(alarm.kind)
 
 
-def _text(row: Message, name: str) -> str | None:
-    value = row.facts.get(name)
+def text_of(facts: Mapping[str, Any], name: str) -> str | None:
+    """Return a fact that is a text, None where there is none or an empty one."""
+    value = facts.get(name)
     return value if isinstance(value, str) and value else None
 
 

@@ -215,6 +215,7 @@ class SitesWatch:
             for name, sent, now, until in rows:
                 site = self._sites.get(name)
                 if site is None:
+                    # Both times are the server's, so their difference is right even where its clock is not.
                     site = _Site(sent, monotonic - max(0.0, now - sent))
                 elif site.sent != sent:
                     site.sent, site.heard = sent, monotonic

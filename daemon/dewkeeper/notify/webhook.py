@@ -80,6 +80,7 @@ class Webhook(Channel):
             raise CertificateRefused(f"certificate: {error.verify_message}") from error
         except (OSError, ValueError) as error:
             if not isinstance(error, TemporaryFailure):
+                # As in `mail`: raises where it was the deadline that ended the connection.
                 guard.remaining()
                 raise TemporaryFailure(
                     f"connection: {getattr(error, 'strerror', None) or type(error).__name__}"

@@ -69,6 +69,7 @@ def morning(history: Past, config: Config, now: int) -> MorningGlance:
     tonight = history.nights(night.start, end)
     due = {e.name: due_seconds(in_force, e.name, night.start, end) for e in config.enclosure}
     off = off_times(history.notes())
+    # While dewkeeper itself was off nobody was watched: that is told once, and looked up for no single tub.
     away = sum(one.within(night.start, end) for one in off if one.within(night.start, now) > fresh)
     missed = [n for n, seconds in due.items() if seconds - tonight.get(n, NightSums()).watched_seconds > fresh + away]
     held = {e.name: in_force.holding(e.name, now) for e in config.enclosure}
@@ -224,7 +225,7 @@ def _enclosure(
         # A gap of up to three polls is no break for the judge either, and the last polls may not be committed yet.
         watched=not out_of_service and not unseen.now and gathered.due[name] > 0 and lost <= fresh,
     )
-    return _ranked(row, limits)
+    return replace(row, rank=_rank(row, limits))
 
 
 def limiting(limits: Limits) -> Limiting:
@@ -238,10 +239,6 @@ def limiting(limits: Limits) -> Limiting:
         temperature_high=limits.temperature_tolerable.high,
         day_temperature=limits.day_temperature,
     )
-
-
-def _ranked(row: EnclosureMorning, limits: Limits) -> EnclosureMorning:
-    return replace(row, rank=_rank(row, limits))
 
 
 def _rank(row: EnclosureMorning, limits: Limits) -> Rank:

@@ -11,7 +11,17 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from dewkeeper.air import dew_point_c, humidity_at, vapour_hpa
-from dewkeeper.insight.places import PROBE_C, PROBE_PERCENT, VENTS, Reckoned, Spot, humidity_there, surface_of, wall_c
+from dewkeeper.insight.places import (
+    PROBE_C,
+    PROBE_PERCENT,
+    THERMOMETER_C,
+    VENTS,
+    Reckoned,
+    Spot,
+    humidity_there,
+    surface_of,
+    wall_c,
+)
 from dewkeeper.judge.types import Fact, JournalEntry, Learned, Quantity
 from dewkeeper.judge.words import DAY, JOURNAL
 from dewkeeper.report.ahead import NEVER_LEARNED
@@ -173,7 +183,7 @@ def _then(report: WhereReport, here: _Here, spot: Spot, place: _Place) -> float 
         )
         return surface.celsius
     apart = surface.celsius - air[0]
-    there = humidity_there(*air, Reckoned(apart, apart - 1.0, apart + 1.0))
+    there = humidity_there(*air, Reckoned(apart, apart - THERMOMETER_C, apart + THERMOMETER_C))
     report.reckoned.append(
         f"{place.words} about {w.humidity(there.value)} ({w.humidity_range(there.low, there.high)}) when its surface had"
         f" {w.temperature(surface.celsius)} and the probe read {w.humidity(air[1])} at {w.temperature(air[0])} ({when}); {_EVEN}.{place.more}"
