@@ -122,6 +122,8 @@ def _shared_addresses(entries: FileEntries, buses: dict[str, FileEntry[BusConfig
             taken = direct[on_bus]
         if probe.multiplexer is None:
             parent = _parent(buses, probe.bus)
+            # What hangs before the kernel's multiplexer answers on each of its channels, which are buses of their own
+            # here.
             if taken == entry.key and parent is not None:
                 taken = next((k for (b, a), k in direct.items() if b == parent and a == probe.address), taken)
             direct.setdefault(on_bus, entry.key)

@@ -66,6 +66,7 @@ def expand(raw: Mapping[str, Any], lines: Mapping[KeyPath, int]) -> Expansion:
     """Return what the parsed file says, every bus, enclosure and probe by itself; `lines` are of the file."""
     source = Tree(raw)
     work = _Expander(source, lines)
+    # Buses first, for a rack may name a whole row of them.
     work.write_buses_out()
     work.write_racks_out()
     return work.expansion()
@@ -247,6 +248,7 @@ class _Expander:
             key = self._source.key((*path, "probe"))
             allowed = f"one for each of the {len(spots)} places: more multiplexers, channels or buses"
             self._found.problems.append(Problem(key, f"wires for {len(ways)} probes", allowed))
+        # Also where they are too few: what can be wired is still checked, so that everything wrong is said at once.
         return {spot.number: way for spot, way in zip(spots, ways, strict=False)}
 
     # --- what all of them need ---------------------------------------------------------------------------------
@@ -259,6 +261,7 @@ class _Expander:
         """Return an entry and what it says, without what is refused in it: the rest stands for tubs others may name."""
         read, says, refused = tolerant(model, entry)
         for error in refused:
+            # A name that is still right in spite of the error may be referred to.
             self._found.names_known &= error["loc"][0] not in _NAMES_DEPEND_ON
             error["loc"] = (*path, *error["loc"])
         self._found.refused += refused
@@ -291,6 +294,7 @@ class _Expander:
             self._lines[f"{label} .{key}"] = self._line((*path, key) if below else path)
 
     def _line(self, path: KeyPath) -> int:
+        # What was made has no line of its own: the nearest thing above it that has one is where to look.
         while path and path not in self._file_lines:
             path = path[:-1]
         return self._file_lines.get(path, 1)

@@ -117,6 +117,7 @@ def _understood(
     if cross:
         problems += _news(cross_problems(written_out.tree, written_out.names_known), problems)
     located = [written_out.tree.located(problem) for problem in problems]
+    # In the order of the file, which is how whoever mends it goes through it.
     return config, sorted(located, key=lambda problem: problem.line or 0)
 
 
@@ -142,6 +143,7 @@ def located(problems: Sequence[Problem], data: bytes, path: Path) -> list[Proble
 
 def _text(data: bytes, path: Path) -> str:
     try:
+        # Some editors put a byte order mark before the text, which TOML does not know.
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = data[: error.start].count(b"\n") + 1

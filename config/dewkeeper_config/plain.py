@@ -115,6 +115,7 @@ def _refused(kind: Any) -> Reader:
 
 def _exactly(*kinds: type) -> Reader:
     def read(value: Any) -> Any:
+        # Not isinstance: True is an int, and a damaged file would pass for a good one.
         if type(value) not in kinds:
             raise ValueError(f"not {kinds[0].__name__}")
         return value

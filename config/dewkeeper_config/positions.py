@@ -14,6 +14,7 @@ from collections.abc import Mapping
 KeyPath = tuple[str | int, ...]
 """Keys, and positions in lists from 0: `("probe", 2, "address")`."""
 
+# Up to two quotes may stand right before the three that end a long text (TOML 1.0, String).
 _TOKEN = re.compile(
     r'"""(?:[^\\]|\\[\s\S])*?"""(?:"{0,2})'
     r"|'''[\s\S]*?'''(?:'{0,2})"
@@ -62,6 +63,7 @@ class _Walk:
         return self._tokens[min(self._at, len(self._tokens) - 1)][1]
 
     def _note(self, path: KeyPath, line: int) -> None:
+        # The first place counts: a table may go on elsewhere by dotted keys, and where it begins is where to look.
         self.lines.setdefault(path, line)
 
     def _header(self) -> KeyPath:
@@ -77,6 +79,7 @@ class _Walk:
             self._note(path, line)
             if many and position == len(parts) - 1:
                 self._newest[path] = self._newest.get(path, -1) + 1
+            # A table below a list of tables belongs to its newest entry (TOML 1.0, Array of Tables).
             if path in self._newest:
                 path = (*path, self._newest[path])
                 self._note(path, line)

@@ -104,6 +104,7 @@ def readings_rows(path: Path, refuse: Refuse) -> Iterator[ReadingRow]:
             cells = raw.rstrip("\r\n").split(",") if '"' not in raw else _cells(raw)
             try:
                 when, probe, t, h = cells
+                # The rows of one poll have the same time, which is parsed once.
                 if when != text:
                     at = parse_time(when)
                     text = when

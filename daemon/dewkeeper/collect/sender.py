@@ -103,6 +103,7 @@ class Sender:
         if not trouble:
             self._well = self._clock.monotonic()
         if trouble != self._trouble:
+            # What `stop` cut off is no trouble.
             if self._stopping.is_set():
                 return
             (log.warning if trouble else log.info)(
@@ -125,6 +126,7 @@ class Sender:
             try:
                 place = enter(link, collect.site, installation(folder))
                 sending = Pass(link, onward, place, self._stopping.is_set)
+                # What is new goes first; what of the past differs can wait for the rest of the pass.
                 sending.send()
                 describe(link, place, self._config, _version(), onward.told_of(), self._said())
                 comparing = Comparing(sending)

@@ -137,6 +137,7 @@ class Pass:
         newest = altered[-1].number if altered else 0
         spans = [(one.start, one.end, one.moved) for one in altered if one.number > self.place.altered_until]
         if newest < self.place.altered_until or not self._as_marked([span for span in spans if span[2]]):
+            # An older copy was brought back, or it is another store: nobody knows what changed, so all is compared.
             spans = [(0, FOREVER, False)]
             # The marks are made anew by what is sent from now on, from the store as it is.
             reach = self.onward.reach()

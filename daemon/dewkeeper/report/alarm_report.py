@@ -118,6 +118,7 @@ def by_month(events: Iterable[Event], start: int, until: int, zone: ZoneInfo) ->
             if seconds or alarm.raised >= start:
                 line = lines.setdefault((month, alarm.place), MonthLine(month, alarm.place))
                 line.standing_seconds += seconds
+        # It stood in the month, but what it was when it was raised counts for the month before.
         if alarm.raised < start:
             continue
         line = lines[_month(alarm.raised, zone), alarm.place]
@@ -182,6 +183,7 @@ def proposal(settings: Settings, offender: Offender, stream: Stream, earlier: Se
         for name, probe in settings.probes.items()
         if probe.enclosure == facts.name or (probe.role == "room" and probe.room == facts.room)
     }
+    # The room stays, for by its air the judge tells a cause.
     alone = replace(settings, enclosures={facts.name: facts}, probes=probes)
     candidates = [
         (change, value)

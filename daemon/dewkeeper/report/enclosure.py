@@ -88,6 +88,7 @@ def enclosure(history: Past, config: Config, name: str, span: Span, now: int) ->
     limits = in_force.limits(name, now) or effective_limits(config, name)
     traces = tuple(history.traces(name, start, end, _POINTS))
     points = together(trace for trace in traces if trace.judged)
+    # What stands in the span may have been raised before it; further back than a month is not looked for.
     events = history.events(start - 31 * 86400, name)
     stretches = tuple(s for s in stretches_of(events) if (s.end is None or s.end > start) and s.start < end)
     latest = history.latest()

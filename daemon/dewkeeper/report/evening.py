@@ -179,6 +179,7 @@ def _tonight(about: EveningFacts, wording: Wording) -> AirAdvice:
         return AirAdvice(name, "nothing", "leave it alone", f"{what} today: what that does shows tomorrow")
     if isinstance(ahead, str):
         return _unforecast(about, now, why, wording)
+    # Below target already: it has left, whatever the hours ahead bring.
     dry = ahead.leaves(target.low, HORIZON_HOURS) if ahead.now_percent >= target.low else Leaving(0.0, 0.0, 0.0)
     leaves = dry.hours is not None and not dry.rather_holds
     if leaves and not _passes(ahead, about.limits, dry.hours or 0.0):
@@ -249,7 +250,17 @@ def _dry(about: EveningFacts, ahead: Ahead, wording: Wording, leaving: Leaving) 
     worst = min(ahead.middle[:HORIZON_HOURS]) - limits.humidity_tolerable.low
     hours = leaving.hours or 0.0
     return AirAdvice(
-        about.enclosure.name, deed, todo, why + more, _WORDS[deed], "dry", low, hours, worst + 0.25 * hours, mistings
+        # How bad it gets counts most; of two alike, the sooner: four hours as one %RH. Our choice, no source.
+        about.enclosure.name,
+        deed,
+        todo,
+        why + more,
+        _WORDS[deed],
+        "dry",
+        low,
+        hours,
+        worst + 0.25 * hours,
+        mistings,
     )
 
 
@@ -262,6 +273,7 @@ def _mistings(about: EveningFacts, ahead: Ahead, wording: Wording) -> tuple[int,
     morning = round((Daily(_MORNING, wording.zone).next_slot(ahead.at) - ahead.at) / HOUR)
     best = min(
         ((), (0,), (morning,), (0, morning)),
+        # Each misting is work, and has to spare as many hours as make it worth it.
         key=lambda hours: ahead.beyond(target.low, target.high, HORIZON_HOURS, hours) + _WORTH_HOURS * len(hours),
     )
     if not best and min(ahead.middle[:HORIZON_HOURS]) < about.limits.humidity_tolerable.low:

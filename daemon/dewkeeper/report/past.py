@@ -87,6 +87,7 @@ class StoredPast:
         for enclosure in self._config.enclosure:
             pieces = []
             for first, last, probes in _by_probes(self._windows(in_force, enclosure.name, start, end)):
+                # Most enclosures have the same boundaries: a night of all probes is read once, not once for each.
                 if (first, last) not in nights:
                     nights[first, last] = self._history.overnight(first, last)
                 night = nights[first, last]
@@ -182,6 +183,7 @@ class StoredPast:
                 continue
             drawn: list[Point] = []
             for first, last in stays:
+                # As many slices an hour as the whole has, so that pieces beside each other look alike.
                 drawn += self._slices(probe, first, last, max(1, round(points * (last - first) / (end - start))))
             found.append(Trace(probe, role, tuple(drawn)))
         return found
@@ -198,6 +200,7 @@ class StoredPast:
             for probe in settings.probes.values() if settings is not None else self._config.probe:
                 if probe.enclosure == enclosure:
                     stays = found.setdefault((probe.name, probe.role), [])
+                    # Settings changed in something else: the stay goes on.
                     begun = stays.pop()[0] if stays and stays[-1][1] == first else first
                     stays.append((begun, last))
         # As the file has them, whatever order the settings were kept in.

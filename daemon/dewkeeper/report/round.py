@@ -105,6 +105,7 @@ def service_round(journal: Sequence[JournalEntry], config: Config, now: int, fac
             if len(told) < len(due) and any(one.shed for one in due):  # whoever grades must not know the air
                 due = told
                 notes.append("what its air needs is shown once the shed is graded")
+        # Of an empty or resting enclosure too: quarantine ends by somebody's word and by nothing else.
         due += _isolation(book, enclosure.name)
         places.append(_place(enclosure.name, _serving(book, enclosure), book, due, notes))
     # In quarantine too, who has a sign of illness comes last. Stable: what is not late, along the racks.
@@ -135,6 +136,7 @@ def _place(name: str | None, serving: Serving, book: Husbandry, found: Iterable[
         late = (book.today - due.since).days
         if due.kind in DATED and late:
             due = replace(due, late=late, why=say_late(late) + due.why)
+        # By the day it was due on as well: what was put off once is not put off the next time.
         off = book.put_off(name, due.key, due.since)
         if off is None:
             place.due.append(due)
@@ -153,12 +155,14 @@ def _cleaning(book: Husbandry, enclosure: Enclosure, damp_seconds: int) -> Itera
     last = {
         "bowl": _newest(begun, bowl), "spot-clean": _newest(begun, spot, clean), "deep-clean": _newest(begun, clean)
     }  # fmt: skip
+    # A floor that was damp for long is cleaned sooner, but never on the day it was cleaned.
     damp_days = damp_seconds // DAMP_SECONDS_A_DAY
     when_deep = (
         None if last["deep-clean"] is None else (book.day(last["deep-clean"]) + timedelta(max(1, deep - damp_days)))
     )
     blue = soon_to_shed(book, name)
     whole = not blue and when_deep is not None and when_deep <= book.today  # a deep clean is a spot-clean as well
+    # A deep clean that was put off takes no spot-clean's place.
     if whole and when_deep is not None:
         whole = book.put_off(name, "deep-clean", when_deep) is None
     for what, days, tap, todo in (
@@ -281,6 +285,7 @@ def _checks(book: Husbandry, enclosure: Enclosure, facts: RoundFacts) -> Iterato
 def _check(book: Husbandry, probe: str, due: int, enclosure: str | None) -> Due:
     noted = book.last(enclosure, "probe_checked") if enclosure is not None else None
     if noted is not None:
+        # A check that found nothing to correct left no calibration, only its entry.
         due = max(due, noted.time + CHECK_SECONDS)
     return Due(
         "probe-check", enclosure, f"check probe {probe} over a saturated salt",

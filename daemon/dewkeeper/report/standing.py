@@ -32,6 +32,7 @@ def standing_now(
     what stands. Raises StoreError.
     """
     alarms = [alarm for alarm in (past.standing() if alarms is None else alarms) if alarm.state != "normal"]
+    # Only for who saw, shelved or ended it: with none such the events of a day need not be read.
     seen = any(alarm.state in ("acknowledged", "returned_unacknowledged", "shelved") for alarm in alarms)
     events = past.events(now - DAY_SECONDS) if seen else ()
     probes = _judged(alarms, config)

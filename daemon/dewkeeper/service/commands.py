@@ -94,6 +94,7 @@ class CommandHandler:
             raise CommandRefused(f"no journal word {what!r}; there are: {', '.join(sorted(JOURNAL))}")
         now = self._now()
         at = _seconds(request, "time", now) or now
+        # A minute's grace, for the clock it was read from may be another.
         if at > now + 60:
             raise CommandRefused("the journal is for what happened; the time lies in the future")
         detail, until = _text(request, "detail", required=False), _seconds(request, "until", None)

@@ -202,6 +202,7 @@ class Application:
         door, values = self._map.bind("page").match(request.path, method=request.method)
         visit.session = services.memory.session(request.cookies.get(COOKIE, ""), visit.now)
         if request.method == "POST":
+            # First of all: what another site has a browser send counts against nobody's allowance.
             visit.check_origin()
             wait = services.write_limit.wait_seconds(visit.address)
             if wait:

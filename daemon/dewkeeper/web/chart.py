@@ -341,6 +341,7 @@ def _stretches(scale: AxisScale, stretches: Sequence[Stretch]) -> str:
     for stretch in stretches:
         left, right = scale.x(stretch.start), scale.x(stretch.end if stretch.end is not None else scale.end)
         kind, top = "fault" if stretch.fault else "excursion", lanes[stretch.fault]
+        # Three units at least: an alarm of minutes in a chart of months is still seen.
         drawn += f'<path class="{kind}" d="M{left} {top}H{max(right, left + 3)}V{top + 4}H{left}Z"/>'
     return drawn
 
@@ -433,6 +434,7 @@ def _picks(scale: AxisScale, of: _Quantity, traces: Sequence[Trace], wording: Wo
         whole = joined(held[n], at, step)
         low, mean, high = of.values(whole)
         when = wording.within(at, step, scale.end)
+        # Of two days the hour alone says which; a step of half a day names its days anyway.
         when = f"{wording.day(at)} {when}" if step < 43200 and scale.end - scale.start > 2 * 86400 else when
         said = f"{when}: {of.say(mean)}" + (f", lowest {of.say(low)}, highest {of.say(high)}" if of.shaded else "")
         name = f"{of.key[0]}{n}"

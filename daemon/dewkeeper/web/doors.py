@@ -123,6 +123,7 @@ def _limited(visit: Visit) -> None:
 def _let_in(visit: Visit, name: str) -> Response:
     memory = visit.services.memory
     old = visit.request.cookies.get(COOKIE)
+    # Whoever logs in anew on this browser leaves no session behind that nobody can close.
     if old:
         memory.close_session(old)
     token = memory.open_session(name, visit.now)
