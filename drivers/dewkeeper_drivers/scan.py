@@ -128,6 +128,7 @@ def _behind(bus: Bus, multiplexer: int, channel: int, elsewhere: Sequence[int]) 
 
 def _identify(bus: Bus, found: Found) -> Found:
     for driver in SENSOR_DRIVERS.get(found.address, ()):
+        # Each channel has a fresh budget: what a dead one before it wasted is not held against it.
         bus.begin_cycle()
         try:
             probe = open_probe(probe_config(found, driver), bus)

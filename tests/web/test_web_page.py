@@ -159,6 +159,24 @@ def test_a_long_journal_comes_in_parts(rig: Any) -> None:
         assert keeper.get(rig.base + f"/journal?before={before}").status_code == 200
 
 
+def test_no_entry_of_a_long_journal_falls_between_two_pages(rig: Any) -> None:
+    """Of what was written for many at once, in one second, "Earlier" leaves out nothing, and shows nothing twice."""
+    keeper, at = rig.keeper(), int(rig.clock.wall())
+    for n in range(130):
+        together = at - 600 if 60 <= n < 120 else at - 60 - n * 10
+        rig.daemon.handle(
+            {"do": "journal", "what": "note", "enclosure": "T1", "detail": f"number {n}.", "time": together}
+        )
+    path, numbers = "/journal?enclosure=T1", []
+    for _ in range(2):
+        text = keeper.get(rig.base + path).text
+        numbers += [int(n) for n in re.findall(r"number (\d+)\.", text)]
+        link = re.search(r'href="(/journal\?before=[^"]+)"', text)
+        assert link is not None
+        path = link.group(1).replace("&amp;", "&")
+    assert sorted(numbers) == list(range(130))
+
+
 def test_signs_of_illness_bring_the_vet_not_advice(rig: Any) -> None:
     """Writing down a wheeze shows the vet's number, and so does correcting an entry to a retained spectacle."""
     keeper = rig.keeper()

@@ -99,11 +99,13 @@ def hours_ahead(
             continue
         noted = [(e.time, e.what) for e in hands if e.enclosure in (None, enclosure.name)]
         probe = probe_of.get(room_of[enclosure.rack])
+        # A room's air is read once, for however many of its tubs.
         if probe is not None and probe not in rooms:
             hours = _hours(past, probe, end, 1)
             rooms[probe] = None if hours is None else [vapour_hpa(*pair) for pair in hours]
         quarters = _quarters(past, enclosure.name, end, SLOW_HOURS)
         air = [None if one is None else vapour_hpa(*one) for one in quarters]
+        # Also what nobody wrote down: the air itself shows water and an open lid.
         if under_way([*noted, *outlook.hands_seen(end, air)], now):
             found[enclosure.name] = UNDER_WAY
         else:

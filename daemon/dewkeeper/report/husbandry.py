@@ -95,6 +95,7 @@ class Husbandry:
     def put_off(self, enclosure: str | None, key: str, since: date) -> JournalEntry | None:
         """Return the entry that puts something due since a date off until after today, None when nothing does."""
         for entry in reversed(self.done.get((enclosure, "not_today"), ())):
+            # The newest word on it counts, and where that one holds no longer none does.
             if entry.detail.casefold() == key.casefold():
                 holds = entry.until is not None and self.day(entry.until) > self.today
                 return entry if holds and self.day(entry.time) >= since else None

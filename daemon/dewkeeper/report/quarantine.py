@@ -71,6 +71,7 @@ def isolations(journal: Sequence[JournalEntry], rooms: Mapping[str, str]) -> dic
             _restart(held, rooms, place, entry.time, f"{JOURNAL[entry.what].label} in {place}")
         elif entry.what == "moved_in" and name:
             before, homes[name] = homes.get(name), place
+            # Moved within the group it brings nothing new with it.
             if place in held and not (before in held and rooms.get(before or "") == rooms.get(place)):
                 _restart(held, rooms, place, entry.time, f"{animal_named(entry)} was added in {place}")
     return held

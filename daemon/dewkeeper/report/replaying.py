@@ -48,6 +48,7 @@ def replay_rows(
             started = True
             begin(judge, settings, [early for early in journal if early.time < at], at)
             while entry is not None and entry.time < at:
+                # `begin` was given these.
                 entry = next(waiting, None)
         while entry is not None and entry.time <= at:
             yield from _fed(judge, entry, learning)

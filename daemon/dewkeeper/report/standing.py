@@ -89,6 +89,7 @@ def standing(alarm: Alarm, events: Sequence[Event] = (), air: NowValues | None =
     seen = _last(events, alarm, "acknowledged") if alarm.state == "acknowledged" else None
     shelved = _last(events, alarm, "shelved") if alarm.state == "shelved" else None
     ended = _last(events, alarm, "cleared") if alarm.state == "returned_unacknowledged" else None
+    # An alarm stands on until it is cooler by the deadband for a while; dangerous is only what is hot now.
     cooler = air is not None and alarm.limit is not None and air.temperature_c < alarm.limit
     return Standing(
         alarm=alarm.alarm,

@@ -258,6 +258,7 @@ def outside_words(row: NightRow, wording: Wording) -> list[str]:
         side = {"dry": "drier", "damp": "damper"}.get(sides, "drier and damper")
         said.append(f"{side} than target {_how_long(row, row.minutes_beyond_target, wording)}{_furthest(row, wording)}")
     referred = row.humidity_min_at_day_percent
+    # What was too dry as it was need not be told as too dry by day besides.
     if referred is not None and referred < limits.tolerable_low and row.minutes_beyond_tolerable < 1:
         warm = wording.day_temperature(limits.day_temperature)
         said.append(f"would be too dry at {warm} ({wording.humidity(referred)})")
@@ -285,6 +286,7 @@ def _furthest(row: NightRow, wording: Wording) -> str:
     low, high, limits = row.humidity_min, row.humidity_max, row.limits
     below = 0.0 if low is None else limits.target_low - low.value
     above = 0.0 if high is None else high.value - limits.target_high
+    # Less than half a per cent is shown as the limit itself, and would read as nonsense.
     if low is not None and below >= max(above, 0.5):
         return instead_of("dry", low.value, limits.target_low, wording)
     if high is not None and above >= 0.5:

@@ -38,6 +38,7 @@ def request(folder: Path, message: Mapping[str, Any], timeout_seconds: float = 2
             connection.settimeout(timeout_seconds)
             connection.connect(str(path))
             connection.sendall(json.dumps(dict(message)).encode() + b"\n")
+            # So that the daemon does not wait for more of a request that it finds incomplete.
             connection.shutdown(SHUT_WR)
             reply = json.loads(_all_of(connection) or b"null")
     except (OSError, ValueError) as error:

@@ -115,6 +115,7 @@ class HttpThread:
         state: dict[HTTPChannel, Any] = {}
         next_round = time.monotonic() + ROUND_SECONDS
         while not self._stopping.is_set():
+            # With nobody connected there is no deadline to keep, and the Pi may sleep longer.
             busy = bool(self._server.active_channels)
             timeout = max(0.0, next_round - time.monotonic()) if busy else IDLE_SECONDS
             try:

@@ -95,6 +95,7 @@ class FirstScreen:
         """
         began, lines = visit.services.wall(), []
         said = visit.services.sites.said() if visit.services.sites is not None else {}
+        # Those not looked at for longest first: where time runs out, it is not always the same ones that wait.
         for site in sorted(_sites(visit), key=self._looked_at):
             line = _untold(visit, site) or _by_itself(visit, site, said.get(site.number))
             lines.append(line or self._line(visit, site, late=visit.services.wall() - began > LONGEST_SECONDS))

@@ -244,7 +244,10 @@ def journal(visit: Visit) -> Response:
     taken_back = {e.replaces: e for e in everything if e.what == WITHDRAWN and e.replaces is not None}
     gone = {e.replaces for e in everything} - set(taken_back)
     entries = [e for e in everything if e.id not in gone and e.what != WITHDRAWN and word in ("", e.what)]
-    shown = [entry for entry in entries if entry.time < before][-_MOST_ENTRIES:]
+    older = [entry for entry in entries if entry.time < before]
+    # Pages are cut between seconds: what was written for many tubs at once has one, and none of it may fall between two.
+    oldest = older[-_MOST_ENTRIES:][0].time if older else 0
+    shown = [entry for entry in older if entry.time >= oldest]
     days: dict[str, list[JournalEntry]] = {}
     for entry in reversed(shown):
         days.setdefault(visit.wording.day(entry.time, visit.now), []).append(entry)
@@ -276,7 +279,7 @@ def journal(visit: Visit) -> Response:
         if chosen is not None
         else [],
         words=JOURNAL,
-        earlier=shown[0].time if len(shown) == _MOST_ENTRIES else since,
+        earlier=shown[0].time if len(shown) >= _MOST_ENTRIES else since,
         choices=CHOICES,
         enclosures=config.enclosure,
     )

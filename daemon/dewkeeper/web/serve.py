@@ -174,9 +174,11 @@ def _templates() -> Environment:
     environment = Environment(
         loader=FileSystemLoader(_TEMPLATES),
         autoescape=True,
+        # A name that is missing is an error that a test finds, and no empty place on the page.
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
+        # Templates change with the program only: looking at the disk for every page is for nothing.
         auto_reload=False,
     )
     environment.filters["urlencode_whole"] = lambda text: quote(text, safe="")
