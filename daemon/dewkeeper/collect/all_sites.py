@@ -32,11 +32,13 @@ _NOTES_OF: Final = "SELECT site, value FROM note WHERE name = %s AND site = ANY(
 _NOTES: Final = "SELECT site, value FROM note WHERE name = %s"
 _STANDING: Final = "SELECT site, data::text FROM alarm WHERE what <> 'normal' AND gone IS NULL"
 _JOURNAL: Final = (
-    "SELECT s.number, i.data::text FROM site s CROSS JOIN LATERAL (SELECT j.time, j.seq, j.data FROM item j "
+    # With ties: what was written for many tubs at once has one second, by which the next part is asked for.
+    "SELECT number, data FROM (SELECT s.number, i.data::text, i.time, i.seq FROM site s CROSS JOIN LATERAL (SELECT j.time, j.seq, j.data FROM item j "
     "WHERE j.site = s.number AND j.what = 'JournalEntry' AND j.gone IS NULL AND j.time >= to_timestamp(%(since)s) "
     "AND j.time < to_timestamp(%(before)s) AND j.data ->> 'what' <> %(withdrawn)s AND NOT EXISTS (SELECT 1 FROM item o "
     "WHERE o.site = j.site AND o.what = 'JournalEntry' AND o.gone IS NULL AND o.data ->> 'replaces' = j.id) "
-    "ORDER BY j.time DESC, j.seq DESC LIMIT %(most)s) i ORDER BY i.time DESC, s.number, i.seq DESC LIMIT %(most)s"
+    "ORDER BY j.time DESC FETCH FIRST %(most)s ROWS WITH TIES) i ORDER BY i.time DESC FETCH FIRST %(most)s ROWS WITH TIES) newest "
+    "ORDER BY time DESC, number, seq DESC"
 )
 
 
@@ -137,7 +139,10 @@ class AllSites:
         return found
 
     def journal(self, since: int, before: int, most: int) -> Sequence[tuple[int, JournalEntry]]:
-        """Return the newest entries of all journals in [since, before), each with its site's number. Raises StoreUnusable."""
+        """Return the newest entries of all journals in [since, before), each with its site's number; of the oldest second all.
+
+        Raises StoreUnusable.
+        """
         found = []
         given = {"since": since, "before": before, "most": most, "withdrawn": WITHDRAWN}
         for number, text in self.reader.rows(_JOURNAL, given):

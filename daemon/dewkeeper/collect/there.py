@@ -78,7 +78,7 @@ class AllThere(Protocol):
     def journal(self, since: int, before: int, most: int) -> Sequence[tuple[int, JournalEntry]]:
         """Return the newest entries of all journals in [since, before) seconds, each with its site's number, the newest first.
 
-        So many at most, and none that was corrected or taken back. Raises StoreUnusable.
+        So many, with all of the oldest second, and none that was corrected or taken back. Raises StoreUnusable.
         """
         ...
 

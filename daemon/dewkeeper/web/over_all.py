@@ -207,7 +207,7 @@ def journal(visit: Visit) -> Response:
             site, theirs = shown[number]
             one = _Noted(site.name, theirs.root, entry, theirs.wording)
             days.setdefault(one.w.day(entry.time, visit.now), []).append(one)
-    earlier = entries[-1][1].time if len(entries) == _MOST_ENTRIES else since
+    earlier = entries[-1][1].time if len(entries) >= _MOST_ENTRIES else since
     return visit.render("over_journal.html", days=days, earlier=earlier, untold=untold)
 
 
