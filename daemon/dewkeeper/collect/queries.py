@@ -35,7 +35,7 @@ _QUICKLY: Final = "-c jit=off -c work_mem=32MB"
 """A night's readings are sorted in memory, and nothing is compiled for a question that takes less than the compiling."""
 LATEST: Final = 253_402_300_799
 """The last second of the year 9999: what is asked for ever is asked until then."""
-_QUARTERLY: Final = ("SUMS", "SUMS_OF", "DAYS", "EXTREMES", "SLICES", "QUARTERS")
+_QUARTERLY: Final = ("SUMS", "SLICES")
 _ANSWERED: Final = (
     "PROBES", "PROBE_COUNT", "PROBE_NUMBER", "LAST_KEY", "NEWEST", "NEWEST_LATE", "READINGS", "READINGS_OF", "VERDICTS", "COVERED", *_QUARTERLY,
     "NEWEST_ITEM", "LASTING", "CALIBRATIONS", "JOURNAL", "LEARNED", "EVENTS", "STANDING", "NOTES_WITHOUT_FIGURES", "NOTES_WITHIN",

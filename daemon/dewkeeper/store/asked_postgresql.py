@@ -264,72 +264,24 @@ SUMS: Final = {
     "recent": """\
 SELECT probe.id, sum(recent.n) AS sum_1, sum(recent.watched) AS sum_2, sum((recent.n + (recent.t_only >> 12)) * recent.t_min + recent.t_over) AS sum_3, sum(recent.n * recent.h_min + recent.h_over) AS sum_4, min(((CASE WHEN (recent.n > 0) THEN recent.h_min END << 47) | ((recent.key >> 10) * 900 + (recent.h_at & 1023) << 16)) | recent.t_min + recent.t_driest) AS min_1, max((CASE WHEN (recent.n > 0) THEN recent.h_min + recent.h_range END << 31) | 2147483647 - ((recent.key >> 10) * 900 + (recent.h_at >> 10))) AS max_1, min((recent.t_min << 31) | (recent.key >> 10) * 900 + (recent.t_at & 1023)) AS min_2, max((recent.t_min + recent.t_range << 31) | 2147483647 - ((recent.key >> 10) * 900 + (recent.t_at >> 10))) AS max_2, sum(recent.humid & 4095) AS sum_5, sum((recent.humid >> 12) & 4095) AS sum_6, sum((recent.humid >> 24) & 4095) AS sum_7, sum(recent.humid >> 36) AS sum_8, sum(recent.heat & 4095) AS sum_9, sum(recent.heat >> 12) AS sum_10, sum(recent.dose) AS sum_11, sum(recent.t_only & 4095) AS sum_12, sum(recent.t_only >> 12) AS sum_13
 FROM recent JOIN probe ON probe.id = ((recent.key >> 0) & 1023)
-WHERE (recent.key >> 10) >= %(first)s::BIGINT AND (recent.key >> 10) < %(last)s::BIGINT GROUP BY probe.id
+WHERE (recent.key >> 10) >= %(first)s::BIGINT AND (recent.key >> 10) < %(last)s::BIGINT AND (%(number)s::BIGINT IS NULL OR probe.id = %(number)s::BIGINT) GROUP BY probe.id
 """,
     "rollup": """\
 SELECT probe.id, sum(rollup.n) AS sum_1, sum(rollup.watched) AS sum_2, sum((rollup.n + (rollup.t_only >> 12)) * rollup.t_min + rollup.t_over) AS sum_3, sum(rollup.n * rollup.h_min + rollup.h_over) AS sum_4, min(((CASE WHEN (rollup.n > 0) THEN rollup.h_min END << 47) | (((rollup.key >> 17) * 96 + (rollup.key & 127)) * 900 + (rollup.h_at & 1023) << 16)) | rollup.t_min + rollup.t_driest) AS min_1, max((CASE WHEN (rollup.n > 0) THEN rollup.h_min + rollup.h_range END << 31) | 2147483647 - (((rollup.key >> 17) * 96 + (rollup.key & 127)) * 900 + (rollup.h_at >> 10))) AS max_1, min((rollup.t_min << 31) | ((rollup.key >> 17) * 96 + (rollup.key & 127)) * 900 + (rollup.t_at & 1023)) AS min_2, max((rollup.t_min + rollup.t_range << 31) | 2147483647 - (((rollup.key >> 17) * 96 + (rollup.key & 127)) * 900 + (rollup.t_at >> 10))) AS max_2, sum(rollup.humid & 4095) AS sum_5, sum((rollup.humid >> 12) & 4095) AS sum_6, sum((rollup.humid >> 24) & 4095) AS sum_7, sum(rollup.humid >> 36) AS sum_8, sum(rollup.heat & 4095) AS sum_9, sum(rollup.heat >> 12) AS sum_10, sum(rollup.dose) AS sum_11, sum(rollup.t_only & 4095) AS sum_12, sum(rollup.t_only >> 12) AS sum_13
 FROM rollup JOIN probe ON probe.id = ((rollup.key >> 7) & 1023)
-WHERE (rollup.key >> 17) * 96 + (rollup.key & 127) >= %(first)s::BIGINT AND (rollup.key >> 17) * 96 + (rollup.key & 127) < %(last)s::BIGINT GROUP BY probe.id
-""",
-}
-SUMS_OF: Final = {
-    "recent": """\
-SELECT probe.id, sum(recent.n) AS sum_1, sum(recent.watched) AS sum_2, sum((recent.n + (recent.t_only >> 12)) * recent.t_min + recent.t_over) AS sum_3, sum(recent.n * recent.h_min + recent.h_over) AS sum_4, min(((CASE WHEN (recent.n > 0) THEN recent.h_min END << 47) | ((recent.key >> 10) * 900 + (recent.h_at & 1023) << 16)) | recent.t_min + recent.t_driest) AS min_1, max((CASE WHEN (recent.n > 0) THEN recent.h_min + recent.h_range END << 31) | 2147483647 - ((recent.key >> 10) * 900 + (recent.h_at >> 10))) AS max_1, min((recent.t_min << 31) | (recent.key >> 10) * 900 + (recent.t_at & 1023)) AS min_2, max((recent.t_min + recent.t_range << 31) | 2147483647 - ((recent.key >> 10) * 900 + (recent.t_at >> 10))) AS max_2, sum(recent.humid & 4095) AS sum_5, sum((recent.humid >> 12) & 4095) AS sum_6, sum((recent.humid >> 24) & 4095) AS sum_7, sum(recent.humid >> 36) AS sum_8, sum(recent.heat & 4095) AS sum_9, sum(recent.heat >> 12) AS sum_10, sum(recent.dose) AS sum_11, sum(recent.t_only & 4095) AS sum_12, sum(recent.t_only >> 12) AS sum_13
-FROM recent JOIN probe ON probe.id = ((recent.key >> 0) & 1023)
-WHERE (recent.key >> 10) >= %(first)s::BIGINT AND (recent.key >> 10) < %(last)s::BIGINT AND probe.id = %(number)s::BIGINT GROUP BY probe.id
-""",
-    "rollup": """\
-SELECT probe.id, sum(rollup.n) AS sum_1, sum(rollup.watched) AS sum_2, sum((rollup.n + (rollup.t_only >> 12)) * rollup.t_min + rollup.t_over) AS sum_3, sum(rollup.n * rollup.h_min + rollup.h_over) AS sum_4, min(((CASE WHEN (rollup.n > 0) THEN rollup.h_min END << 47) | (((rollup.key >> 17) * 96 + (rollup.key & 127)) * 900 + (rollup.h_at & 1023) << 16)) | rollup.t_min + rollup.t_driest) AS min_1, max((CASE WHEN (rollup.n > 0) THEN rollup.h_min + rollup.h_range END << 31) | 2147483647 - (((rollup.key >> 17) * 96 + (rollup.key & 127)) * 900 + (rollup.h_at >> 10))) AS max_1, min((rollup.t_min << 31) | ((rollup.key >> 17) * 96 + (rollup.key & 127)) * 900 + (rollup.t_at & 1023)) AS min_2, max((rollup.t_min + rollup.t_range << 31) | 2147483647 - (((rollup.key >> 17) * 96 + (rollup.key & 127)) * 900 + (rollup.t_at >> 10))) AS max_2, sum(rollup.humid & 4095) AS sum_5, sum((rollup.humid >> 12) & 4095) AS sum_6, sum((rollup.humid >> 24) & 4095) AS sum_7, sum(rollup.humid >> 36) AS sum_8, sum(rollup.heat & 4095) AS sum_9, sum(rollup.heat >> 12) AS sum_10, sum(rollup.dose) AS sum_11, sum(rollup.t_only & 4095) AS sum_12, sum(rollup.t_only >> 12) AS sum_13
-FROM rollup JOIN probe ON probe.id = ((rollup.key >> 7) & 1023)
-WHERE (rollup.key >> 17) * 96 + (rollup.key & 127) >= %(first)s::BIGINT AND (rollup.key >> 17) * 96 + (rollup.key & 127) < %(last)s::BIGINT AND probe.id = %(number)s::BIGINT GROUP BY probe.id
-""",
-}
-DAYS: Final = {
-    "recent": """\
-SELECT min(recent.key >> 10) AS min_1, sum(recent.watched) AS sum_1, min(CASE WHEN (recent.n > 0) THEN recent.h_min END) AS min_2, max(CASE WHEN (recent.n > 0) THEN recent.h_min + recent.h_range END) AS max_1, min(recent.t_min) AS min_3, max(recent.t_min + recent.t_range) AS max_2, sum(greatest(((recent.humid >> 24) & 4095) + (recent.humid >> 36), (recent.heat & 4095) + (recent.heat >> 12))) AS sum_2
-FROM recent JOIN probe ON probe.id = ((recent.key >> 0) & 1023)
-WHERE (recent.key >> 10) >= %(first)s::BIGINT AND (recent.key >> 10) < %(last)s::BIGINT AND probe.id = %(number)s::BIGINT GROUP BY ((recent.key >> 10) - %(origin)s::BIGINT) / %(size)s::BIGINT ORDER BY min(recent.key >> 10)
-""",
-    "rollup": """\
-SELECT min((rollup.key >> 17) * 96 + (rollup.key & 127)) AS min_1, sum(rollup.watched) AS sum_1, min(CASE WHEN (rollup.n > 0) THEN rollup.h_min END) AS min_2, max(CASE WHEN (rollup.n > 0) THEN rollup.h_min + rollup.h_range END) AS max_1, min(rollup.t_min) AS min_3, max(rollup.t_min + rollup.t_range) AS max_2, sum(greatest(((rollup.humid >> 24) & 4095) + (rollup.humid >> 36), (rollup.heat & 4095) + (rollup.heat >> 12))) AS sum_2
-FROM rollup JOIN probe ON probe.id = ((rollup.key >> 7) & 1023)
-WHERE (rollup.key >> 17) * 96 + (rollup.key & 127) >= %(first)s::BIGINT AND (rollup.key >> 17) * 96 + (rollup.key & 127) < %(last)s::BIGINT AND probe.id = %(number)s::BIGINT GROUP BY (((rollup.key >> 17) * 96 + (rollup.key & 127)) - %(origin)s::BIGINT) / %(size)s::BIGINT ORDER BY min((rollup.key >> 17) * 96 + (rollup.key & 127))
-""",
-}
-EXTREMES: Final = {
-    "recent": """\
-SELECT probe.id, min(recent.key >> 10) AS min_1, min(CASE WHEN (recent.n > 0) THEN recent.h_min END) AS min_2, max(CASE WHEN (recent.n > 0) THEN recent.h_min + recent.h_range END) AS max_1, min(recent.t_min) AS min_3, max(recent.t_min + recent.t_range) AS max_2
-FROM recent JOIN probe ON probe.id = ((recent.key >> 0) & 1023)
-WHERE (recent.key >> 10) >= %(first)s::BIGINT AND (recent.key >> 10) < %(last)s::BIGINT GROUP BY probe.id, ((recent.key >> 10) - %(origin)s::BIGINT) / %(size)s::BIGINT ORDER BY min(recent.key >> 10)
-""",
-    "rollup": """\
-SELECT probe.id, min((rollup.key >> 17) * 96 + (rollup.key & 127)) AS min_1, min(CASE WHEN (rollup.n > 0) THEN rollup.h_min END) AS min_2, max(CASE WHEN (rollup.n > 0) THEN rollup.h_min + rollup.h_range END) AS max_1, min(rollup.t_min) AS min_3, max(rollup.t_min + rollup.t_range) AS max_2
-FROM rollup JOIN probe ON probe.id = ((rollup.key >> 7) & 1023)
-WHERE (rollup.key >> 17) * 96 + (rollup.key & 127) >= %(first)s::BIGINT AND (rollup.key >> 17) * 96 + (rollup.key & 127) < %(last)s::BIGINT GROUP BY probe.id, (((rollup.key >> 17) * 96 + (rollup.key & 127)) - %(origin)s::BIGINT) / %(size)s::BIGINT ORDER BY min((rollup.key >> 17) * 96 + (rollup.key & 127))
+WHERE (rollup.key >> 17) * 96 + (rollup.key & 127) >= %(first)s::BIGINT AND (rollup.key >> 17) * 96 + (rollup.key & 127) < %(last)s::BIGINT AND (%(number)s::BIGINT IS NULL OR probe.id = %(number)s::BIGINT) GROUP BY probe.id
 """,
 }
 SLICES: Final = {
     "recent": """\
-SELECT min(recent.key >> 10) AS min_1, sum(recent.n) AS sum_1, min(recent.t_min) AS min_2, max(recent.t_min + recent.t_range) - min(recent.t_min) AS anon_1, sum((recent.n + (recent.t_only >> 12)) * recent.t_min + recent.t_over) - (sum(recent.n) + sum(recent.t_only >> 12)) * min(recent.t_min) AS anon_2, min(CASE WHEN (recent.n > 0) THEN recent.h_min END) AS min_3, max(CASE WHEN (recent.n > 0) THEN recent.h_min + recent.h_range END) - min(CASE WHEN (recent.n > 0) THEN recent.h_min END) AS anon_3, sum(recent.n * recent.h_min + recent.h_over) - sum(recent.n) * min(CASE WHEN (recent.n > 0) THEN recent.h_min END) AS anon_4, sum(recent.watched) AS sum_2, sum(recent.t_only >> 12) AS sum_3
+SELECT probe.id, min(recent.key >> 10) AS min_1, sum(recent.n) AS sum_1, min(recent.t_min) AS min_2, max(recent.t_min + recent.t_range) - min(recent.t_min) AS anon_1, sum((recent.n + (recent.t_only >> 12)) * recent.t_min + recent.t_over) - (sum(recent.n) + sum(recent.t_only >> 12)) * min(recent.t_min) AS anon_2, min(CASE WHEN (recent.n > 0) THEN recent.h_min END) AS min_3, max(CASE WHEN (recent.n > 0) THEN recent.h_min + recent.h_range END) - min(CASE WHEN (recent.n > 0) THEN recent.h_min END) AS anon_3, sum(recent.n * recent.h_min + recent.h_over) - sum(recent.n) * min(CASE WHEN (recent.n > 0) THEN recent.h_min END) AS anon_4, sum(recent.watched) AS sum_2, sum(recent.t_only >> 12) AS sum_3, sum(greatest(((recent.humid >> 24) & 4095) + (recent.humid >> 36), (recent.heat & 4095) + (recent.heat >> 12))) AS sum_4
 FROM recent JOIN probe ON probe.id = ((recent.key >> 0) & 1023)
-WHERE (recent.key >> 10) >= %(first)s::BIGINT AND (recent.key >> 10) < %(last)s::BIGINT AND probe.id = %(number)s::BIGINT GROUP BY ((recent.key >> 10) * 900 - %(start)s::BIGINT) / %(seconds)s::BIGINT ORDER BY min(recent.key >> 10)
+WHERE (recent.key >> 10) >= %(first)s::BIGINT AND (recent.key >> 10) < %(last)s::BIGINT AND (%(number)s::BIGINT IS NULL OR probe.id = %(number)s::BIGINT) GROUP BY probe.id, ((recent.key >> 10) * 900 - %(start)s::BIGINT) / %(seconds)s::BIGINT
 """,
     "rollup": """\
-SELECT min((rollup.key >> 17) * 96 + (rollup.key & 127)) AS min_1, sum(rollup.n) AS sum_1, min(rollup.t_min) AS min_2, max(rollup.t_min + rollup.t_range) - min(rollup.t_min) AS anon_1, sum((rollup.n + (rollup.t_only >> 12)) * rollup.t_min + rollup.t_over) - (sum(rollup.n) + sum(rollup.t_only >> 12)) * min(rollup.t_min) AS anon_2, min(CASE WHEN (rollup.n > 0) THEN rollup.h_min END) AS min_3, max(CASE WHEN (rollup.n > 0) THEN rollup.h_min + rollup.h_range END) - min(CASE WHEN (rollup.n > 0) THEN rollup.h_min END) AS anon_3, sum(rollup.n * rollup.h_min + rollup.h_over) - sum(rollup.n) * min(CASE WHEN (rollup.n > 0) THEN rollup.h_min END) AS anon_4, sum(rollup.watched) AS sum_2, sum(rollup.t_only >> 12) AS sum_3
+SELECT probe.id, min((rollup.key >> 17) * 96 + (rollup.key & 127)) AS min_1, sum(rollup.n) AS sum_1, min(rollup.t_min) AS min_2, max(rollup.t_min + rollup.t_range) - min(rollup.t_min) AS anon_1, sum((rollup.n + (rollup.t_only >> 12)) * rollup.t_min + rollup.t_over) - (sum(rollup.n) + sum(rollup.t_only >> 12)) * min(rollup.t_min) AS anon_2, min(CASE WHEN (rollup.n > 0) THEN rollup.h_min END) AS min_3, max(CASE WHEN (rollup.n > 0) THEN rollup.h_min + rollup.h_range END) - min(CASE WHEN (rollup.n > 0) THEN rollup.h_min END) AS anon_3, sum(rollup.n * rollup.h_min + rollup.h_over) - sum(rollup.n) * min(CASE WHEN (rollup.n > 0) THEN rollup.h_min END) AS anon_4, sum(rollup.watched) AS sum_2, sum(rollup.t_only >> 12) AS sum_3, sum(greatest(((rollup.humid >> 24) & 4095) + (rollup.humid >> 36), (rollup.heat & 4095) + (rollup.heat >> 12))) AS sum_4
 FROM rollup JOIN probe ON probe.id = ((rollup.key >> 7) & 1023)
-WHERE (rollup.key >> 17) * 96 + (rollup.key & 127) >= %(first)s::BIGINT AND (rollup.key >> 17) * 96 + (rollup.key & 127) < %(last)s::BIGINT AND probe.id = %(number)s::BIGINT GROUP BY (((rollup.key >> 17) * 96 + (rollup.key & 127)) * 900 - %(start)s::BIGINT) / %(seconds)s::BIGINT ORDER BY min((rollup.key >> 17) * 96 + (rollup.key & 127))
-""",
-}
-QUARTERS: Final = {
-    "recent": """\
-SELECT recent.key >> 10 AS anon_1, recent.n, recent.t_min, recent.t_range, recent.t_over, CASE WHEN (recent.n > 0) THEN recent.h_min END AS anon_2, recent.h_range, recent.h_over, recent.watched, recent.t_only >> 12 AS anon_3
-FROM recent JOIN probe ON probe.id = ((recent.key >> 0) & 1023)
-WHERE (recent.key >> 10) >= %(first)s::BIGINT AND (recent.key >> 10) < %(last)s::BIGINT AND probe.id = %(number)s::BIGINT ORDER BY recent.key >> 10
-""",
-    "rollup": """\
-SELECT (rollup.key >> 17) * 96 + (rollup.key & 127) AS anon_1, rollup.n, rollup.t_min, rollup.t_range, rollup.t_over, CASE WHEN (rollup.n > 0) THEN rollup.h_min END AS anon_2, rollup.h_range, rollup.h_over, rollup.watched, rollup.t_only >> 12 AS anon_3
-FROM rollup JOIN probe ON probe.id = ((rollup.key >> 7) & 1023)
-WHERE (rollup.key >> 17) * 96 + (rollup.key & 127) >= %(first)s::BIGINT AND (rollup.key >> 17) * 96 + (rollup.key & 127) < %(last)s::BIGINT AND probe.id = %(number)s::BIGINT ORDER BY (rollup.key >> 17) * 96 + (rollup.key & 127)
+WHERE (rollup.key >> 17) * 96 + (rollup.key & 127) >= %(first)s::BIGINT AND (rollup.key >> 17) * 96 + (rollup.key & 127) < %(last)s::BIGINT AND (%(number)s::BIGINT IS NULL OR probe.id = %(number)s::BIGINT) GROUP BY probe.id, (((rollup.key >> 17) * 96 + (rollup.key & 127)) * 900 - %(start)s::BIGINT) / %(seconds)s::BIGINT
 """,
 }
 DELETE_QUARTERS: Final = {

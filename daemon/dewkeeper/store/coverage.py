@@ -241,8 +241,13 @@ def _by_place(question: str) -> str:
     return re.sub(r":\w+", "?", question)
 
 
-def made_of(rows: Iterable[Raw], decoder: Decoder, standards: Standards, begin: int, end: int) -> list[tuple[int, Row]]:
-    """Return (number, quarter row) of what the readings in [begin, end) come to; rows: a little past `end` too."""
+def made_of(
+    rows: Iterable[Raw], decoder: Decoder, standards: Standards, begin: int, end: int, until: int = FOREVER
+) -> list[tuple[int, Row]]:
+    """Return (number, quarter row) of what the readings in [begin, end) come to; rows: a little past `end` too.
+
+    until: no reading stands for longer than to there (UTC seconds), and no row is later.
+    """
     quarters: dict[int, Quarter] = {}
     made: list[tuple[int, Row]] = []
     for key, t, h in rows:
@@ -260,7 +265,7 @@ def made_of(rows: Iterable[Raw], decoder: Decoder, standards: Standards, begin: 
         if row is not None:
             made.append((number, row))
     for number, quarter in quarters.items():
-        row = quarter.miss(FOREVER)
+        row = quarter.miss(until) or quarter.row()
         if row is not None:
             made.append((number, row))
     return made

@@ -37,7 +37,7 @@ from dewkeeper.store.records import FIGURES, UNREADABLE, Delivery, Message
 from dewkeeper.store.remembered import Remembered
 from dewkeeper.store.rows import last_key
 from dewkeeper.store.slices import Slice, slices
-from dewkeeper.store.summary import Span, probe_span, spans
+from dewkeeper.store.summary import Span, spans
 
 _NEWEST_SECONDS = 86400
 _END = "\U0010ffff"  # the last character there is: after every name that begins so
@@ -156,7 +156,7 @@ class History:
     def stats(self, probe: str, start: int, end: int) -> Span | None:
         """Return what one probe's counted readings in [start, end) come to, None without any."""
         with self._read() as connection:
-            return probe_span(connection, self._standards(connection), probe, start, end)
+            return spans(connection, self._standards(connection), start, end, probe).get(probe)
 
     def stream(self, since: int, probes: Collection[str] | None = None) -> Iterator[Item]:
         """Yield readings (of these probes; None: all) and items from `since` on, in order of arrival, a part at a time."""

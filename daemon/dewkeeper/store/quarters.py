@@ -222,20 +222,6 @@ class Quarter:
         """Return whether the last reading stands no longer, however late the next one comes."""
         return self._at < 0 or time - self._at >= self._hold
 
-    def standing(self, until: int) -> tuple[int, ...]:
-        """Return what the last reading alone comes to, if the next one came at `until`: the columns that add up seconds."""
-        held = min(until - self._at, self._hold)
-        one = Quarter(self._standards, self._probe)
-        if self._beyond:
-            one._limits, one._cold, one._hot = self._limits, self._cold, self._hot
-            one._humidity, one._temperature = self._humidity, self._temperature
-            one._stand(held)
-        whole = held if self._whole else 0
-        return (
-            whole, one._humid & 4095, one._humid >> 12 & 4095, one._humid >> 24 & 4095, one._humid >> 36,
-            one._heat & 4095, one._heat >> 12, round(one._dose), held - whole,
-        )  # fmt: skip
-
     def row(self) -> Row | None:
         """Return the quarter as it is now, None without counted readings."""
         if not self.n and not self._alone:

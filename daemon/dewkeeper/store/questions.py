@@ -280,6 +280,11 @@ def _quarter(layout: Layout, table: Table) -> Whole:
     return stretch * layout.quarters + rest if layout.quarters > 1 else stretch
 
 
+def _of_one_or_all() -> ColumnElement[bool]:
+    """Return whether a probe is the one whose number is given, or none is given."""
+    return or_(_n("number").is_(None), probe.c.id == _n("number"))
+
+
 def _of_span(layout: Layout, table: Table, *columns: Whole) -> Select[Any]:
     """Ask for rows of the quarters from `first` to before `last`, by probe and in order of time: of each a stretch at a time."""
     # Where the table begins is a page that nothing else needs: looked up only where the span may be open-ended.
@@ -344,43 +349,21 @@ def _sums(layout: Layout, table: Table, of: _Of = _of_span) -> Select[Any]:
         func.sum(c.humid.op("&")(4095)), func.sum(part(c.humid, 12)), func.sum(part(c.humid, 24)), func.sum(c.humid.op(">>")(36)),
         func.sum(c.heat.op("&")(4095)), func.sum(c.heat.op(">>")(12)), func.sum(c.dose),
         func.sum(c.t_only.op("&")(4095)), func.sum(_t_only_n(table)),
-    ).group_by(probe.c.id)  # fmt: skip
-
-
-def _days(layout: Layout, table: Table, of: _Of = _of_span) -> Select[Any]:
-    c, quarter = table.c, _quarter(layout, table)
-    humid = c.humid.op(">>")(24).op("&")(4095) + c.humid.op(">>")(36)
-    heat = c.heat.op("&")(4095) + c.heat.op(">>")(12)
-    return of(
-        layout, table, func.min(quarter), func.sum(c.watched), func.min(_h_low(table)), func.max(_h_high(table)),
-        func.min(c.t_min), func.max(c.t_min + c.t_range), func.sum(_Greatest(humid, heat)),
-    ).where(probe.c.id == _n("number")).group_by((quarter - _n("origin")) // _n("size"))  # fmt: skip
-
-
-def _extremes(layout: Layout, table: Table, of: _Of = _of_span) -> Select[Any]:
-    c, quarter = table.c, _quarter(layout, table)
-    return of(
-        layout, table, probe.c.id, func.min(quarter), func.min(_h_low(table)), func.max(_h_high(table)), func.min(c.t_min),
-        func.max(c.t_min + c.t_range),
-    ).group_by(probe.c.id, (quarter - _n("origin")) // _n("size"))  # fmt: skip
+    ).where(_of_one_or_all()).group_by(probe.c.id)  # fmt: skip
 
 
 def _slices(layout: Layout, table: Table, of: _Of = _of_span) -> Select[Any]:
     c, quarter, n, alone = table.c, _quarter(layout, table), func.sum(table.c.n), _t_only_n(table)
     t_low, h_low = func.min(c.t_min), func.min(_h_low(table))
+    slice_ = (quarter * QUARTER_SECONDS - _n("start")) // _n("seconds")
+    humid = c.humid.op(">>")(24).op("&")(4095) + c.humid.op(">>")(36)
+    heat = c.heat.op("&")(4095) + c.heat.op(">>")(12)
     return of(
-        layout, table, func.min(quarter), n, t_low, func.max(c.t_min + c.t_range) - t_low,
+        layout, table, probe.c.id, func.min(quarter), n, t_low, func.max(c.t_min + c.t_range) - t_low,
         func.sum((c.n + alone) * c.t_min + c.t_over) - (n + func.sum(alone)) * t_low,
         h_low, func.max(_h_high(table)) - h_low, func.sum(c.n * c.h_min + c.h_over) - n * h_low, func.sum(c.watched), func.sum(alone),
-    ).where(probe.c.id == _n("number")).group_by((quarter * QUARTER_SECONDS - _n("start")) // _n("seconds"))  # fmt: skip
-
-
-def _quarters(layout: Layout, table: Table, of: _Of = _of_span) -> Select[Any]:
-    c = table.c
-    return of(
-        layout, table, _quarter(layout, table), c.n, c.t_min, c.t_range, c.t_over, _h_low(table), c.h_range, c.h_over, c.watched,
-        _t_only_n(table),
-    ).where(probe.c.id == _n("number"))  # fmt: skip
+        func.sum(_Greatest(humid, heat)),
+    ).where(_of_one_or_all()).group_by(probe.c.id, slice_)  # fmt: skip
 
 
 def _delete_quarters(layout: Layout, table: Table) -> Executable:
@@ -397,11 +380,7 @@ def _uncover(layout: Layout, table: Table) -> Executable:
 
 
 SUMS = {layout.table: _sums(layout, table) for layout, table in _TABLES}
-SUMS_OF = {name: asked.where(probe.c.id == _n("number")) for name, asked in SUMS.items()}
-DAYS = {layout.table: _days(layout, table) for layout, table in _TABLES}
-EXTREMES = {layout.table: _extremes(layout, table) for layout, table in _TABLES}
 SLICES = {layout.table: _slices(layout, table) for layout, table in _TABLES}
-QUARTERS = {layout.table: _quarters(layout, table) for layout, table in _TABLES}
 DELETE_QUARTERS = {layout.table: _delete_quarters(layout, table) for layout, table in _TABLES}
 UNCOVER_QUARTERS = {layout.table: _uncover(layout, table) for layout, table in _TABLES}
 
@@ -572,17 +551,9 @@ def every() -> dict[str, Executable | dict[str, Executable]]:
 
 def elsewhere() -> dict[str, Executable | dict[str, Executable]]:
     """Return all of them as another database is asked: what comes of quarter hours of those that it makes for the question."""
-    made = {"SUMS": _sums, "DAYS": _days, "EXTREMES": _extremes, "SLICES": _slices, "QUARTERS": _quarters}
-    found = {
-        name: {layout.table: make(layout, table, _of_few) for layout, table in _TABLES} for name, make in made.items()
-    }
-    for name in ("DAYS", "EXTREMES", "SLICES", "QUARTERS"):  # elsewhere they come in no order of their own
-        for layout, table in _TABLES:
-            quarter = _quarter(layout, table)
-            first = quarter if name == "QUARTERS" else func.min(quarter)
-            found[name][layout.table] = found[name][layout.table].order_by(first)
-    sums_of = {name: asked.where(probe.c.id == _n("number")) for name, asked in found["SUMS"].items()}
-    return {**every(), **found, "SUMS_OF": sums_of}  # type: ignore[dict-item]  # a Select is an Executable
+    sums: dict[str, Executable] = {layout.table: _sums(layout, table, _of_few) for layout, table in _TABLES}
+    slices: dict[str, Executable] = {layout.table: _slices(layout, table, _of_few) for layout, table in _TABLES}
+    return {**every(), "SUMS": sums, "SLICES": slices}
 
 
 def _asked(value: object) -> bool:

@@ -1,8 +1,11 @@
-"""A chart's slices: from quarter hours where the slices are whole multiples of them, from readings elsewhere."""
+"""Slices of time of one probe or of all: from whole quarter hours, and where a slice is no multiple of them from readings."""
 
 from __future__ import annotations
 
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 from dewkeeper.store import asked
 from dewkeeper.store.archive import probe_rows
@@ -14,11 +17,11 @@ from dewkeeper.store.reading import Decoder
 
 @dataclass(slots=True)
 class Slice:
-    """Counted readings of [at, at + seconds): how many, how long they stand for, extremes and sums in °C and %RH.
+    """Counted readings of [at, at + seconds): how many, extremes and sums in °C and %RH.
 
     n: those believed whole; without any there is no humidity (None, None, None, and a sum of 0). temperature_n: these and
-    those of which the temperature alone is. watched_seconds is None where the slice was made from readings: how long each
-    stands for is the asker's to say.
+    those of which the temperature alone is. watched_seconds, beyond_seconds: how long those believed whole stand for, and how
+    long they were beyond tolerable by the limits then in force; 0 of what was made from readings, not from quarter hours.
     """
 
     at: int
@@ -31,7 +34,8 @@ class Slice:
     temperature_sum: float
     temperature_high: float
     temperature_n: int
-    watched_seconds: int | None = None
+    watched_seconds: int = 0
+    beyond_seconds: int = 0
 
     def add(self, other: Slice) -> None:
         """Take in more counted readings of the same slice."""
@@ -43,8 +47,8 @@ class Slice:
         self.temperature_low = min(self.temperature_low, other.temperature_low)
         self.temperature_high = max(self.temperature_high, other.temperature_high)
         self.temperature_sum += other.temperature_sum
-        both = self.watched_seconds is not None and other.watched_seconds is not None
-        self.watched_seconds = (self.watched_seconds or 0) + (other.watched_seconds or 0) if both else None
+        self.watched_seconds += other.watched_seconds
+        self.beyond_seconds += other.beyond_seconds
 
 
 def least(*values: float | None) -> float | None:
@@ -58,71 +62,104 @@ def most(*values: float | None) -> float | None:
 
 
 class _Made:
-    """Slices by their start."""
+    """Slices by their probe's number and their start."""
 
-    def __init__(self, connection: Asking, number: int, start: int, size_seconds: int) -> None:
+    def __init__(self, connection: Asking, start: int, size_seconds: int) -> None:
         self._connection = connection
-        self._number = number
         self._start = start
         self._size = size_seconds
-        self.found: dict[int, Slice] = {}
+        self._found: dict[int, dict[int, Slice]] = defaultdict(dict)
 
-    def take(self, at: int, piece: Slice) -> None:
-        piece.at = self._start + (at - self._start) // self._size * self._size
-        known = self.found.setdefault(piece.at, piece)
+    def take(self, number: int, piece: Slice) -> None:
+        piece.at = self._begin(piece.at)
+        known = self._found[number].setdefault(piece.at, piece)
         if known is not piece:
             known.add(piece)
 
-    def from_readings(self, start: int, end: int) -> None:
+    def from_readings(self, number: int, start: int, end: int) -> None:
         if start >= end:
             return
         decoder = Decoder(self._connection, start, end)
-        for key, t, h in probe_rows(self._connection, self._number, start, end):
+        for key, t, h in probe_rows(self._connection, number, start, end):
             values = decoder.believed(key, t, h)
             if values is not None:
-                at = key >> PROBE_BITS
                 degrees, percent = values
                 humidity = int(percent is not None), percent, percent or 0.0, percent
-                self.take(at, Slice(at, self._size, *humidity, degrees, degrees, degrees, 1))
+                self.take(number, Slice(key >> PROBE_BITS, self._size, *humidity, degrees, degrees, degrees, 1))
 
-    def from_quarters(self, names: Decoder, first: int, last: int) -> None:
+    def from_quarters(self, names: Decoder, number: int | None, first: int, last: int) -> None:
+        """Take the quarters from `first` to before `last` of a probe, of all (None): as many as are stored."""
+        numbers = names.names if number is None else (number,)
+        changed = {one: names.recalibrations(one, first * QUARTER_SECONDS, last * QUARTER_SECONDS) for one in numbers}
+        if number is None or not changed[number]:
+            for one, at, row in self._rows(number, first, last):
+                if not changed[one]:
+                    self.take(one, self._piece(names, one, at, *row))
+        # Words of two calibrations cannot be put together: up to the quarter in which it changes, that one, and on from there.
+        for one, moments in changed.items():
+            cuts = sorted({moment // QUARTER_SECONDS + after for moment in moments for after in (0, 1)})
+            for begin, end in pairwise([first, *cuts, last]) if cuts else ():
+                if any(begin * QUARTER_SECONDS < moment < end * QUARTER_SECONDS for moment in moments):
+                    self._changed_quarter(one, begin)
+                elif begin < end:
+                    self.from_quarters(names, one, begin, end)
+
+    def _changed_quarter(self, number: int, quarter: int) -> None:
+        """Take a quarter in which the calibration changes: its values from the readings, its seconds as they are stored."""
+        self.from_readings(number, quarter * QUARTER_SECONDS, (quarter + 1) * QUARTER_SECONDS)
+        for _, at, row in self._rows(number, quarter, quarter + 1):
+            known = self._found[number].get(self._begin(at))
+            if known is not None:
+                known.watched_seconds += row[-3]
+                known.beyond_seconds += row[-1]
+
+    def _rows(self, number: int | None, first: int, last: int) -> Iterator[tuple[int, int, Sequence[int]]]:
+        """Yield number, a second in the slice, and the columns of what the tables hold of each slice."""
         for layout, begin, end in covered(self._connection).parts(first, last):
-            span = {"first": begin, "last": end, "number": self._number}
-            if names.recalibrations(self._number, begin * QUARTER_SECONDS, end * QUARTER_SECONDS):
-                rows = self._connection.rows(asked.QUARTERS[layout.table], **span)
-            else:  # words of one calibration can be put together before they are decoded
-                by_slice = {"start": self._start, "seconds": self._size}
-                rows = self._connection.rows(asked.SLICES[layout.table], **span, **by_slice)
-            for first_quarter, *row in rows:
-                at = first_quarter * QUARTER_SECONDS
-                if names.recalibrations(self._number, at, at + QUARTER_SECONDS):
-                    self.from_readings(at, at + QUARTER_SECONDS)
-                else:
-                    self.take(at, _piece(names, self._number, self._size, at, *row))
+            given = {"first": begin, "last": end, "number": number, "start": self._start, "seconds": self._size}
+            for one, quarter, *row in self._connection.execute(asked.SLICES[layout.table], given):
+                yield one, quarter * QUARTER_SECONDS, row
+
+    def _begin(self, at: int) -> int:
+        return self._start + (at - self._start) // self._size * self._size
+
+    def slices(self) -> Mapping[int, list[Slice]]:
+        """Return them by number, oldest first."""
+        return {number: [found[at] for at in sorted(found)] for number, found in self._found.items()}
+
+    def _piece(
+        self, names: Decoder, number: int, at: int, n: int, t_min: int, t_range: int, t_over: int,
+        h_min: int | None, h_range: int, h_over: int, watched: int, t_only: int, beyond: int,
+    ) -> Slice:  # fmt: skip
+        values, t_n = names.by_calibration(number, at), n + t_only
+        low_t, low_h = values(t_min, h_min or 0)
+        mean_t, _ = values(t_min + t_over / t_n, 0)
+        if h_min is None:
+            high_t, _ = values(t_min + t_range, 0)
+            humidity: tuple[int, float | None, float, float | None] = 0, None, 0.0, None
+        else:
+            high_t, high_h = values(t_min + t_range, h_min + h_range)
+            _, mean_h = values(0, h_min + h_over / n)
+            humidity = n, low_h, mean_h * n, high_h
+        return Slice(at, self._size, *humidity, low_t, mean_t * t_n, high_t, t_n, watched, beyond)
 
 
 def slices(connection: Asking, number: int, start: int, end: int, size_seconds: int) -> list[Slice]:
     """Return the slices of one probe, oldest first, those without counted readings left out."""
-    made = _Made(connection, number, start, size_seconds)
+    made = _Made(connection, start, size_seconds)
     first, last = covered(connection).whole(start, end)
     if size_seconds % QUARTER_SECONDS or start % QUARTER_SECONDS or first >= last:
-        made.from_readings(start, end)
+        made.from_readings(number, start, end)
     else:
-        made.from_quarters(Decoder(connection, start, start), first, last)
-        made.from_readings(last * QUARTER_SECONDS, end)
-    return [made.found[key] for key in sorted(made.found)]
+        made.from_quarters(Decoder(connection, start, start), number, first, last)
+        made.from_readings(number, last * QUARTER_SECONDS, end)
+    return made.slices().get(number, [])
 
 
-def _piece(
-    names: Decoder, number: int, size: int, at: int, n: int,
-    t_min: int, t_range: int, t_over: int, h_min: int | None, h_range: int, h_over: int, watched: int, t_only: int,
-) -> Slice:  # fmt: skip
-    t_n = n + t_only
-    low_t, low_h = names.values(number, at, t_min, h_min or 0)
-    mean_t, _ = names.values(number, at, t_min + t_over / t_n, 0)
-    if h_min is None:
-        high_t, _ = names.values(number, at, t_min + t_range, 0)
-        return Slice(at, size, 0, None, 0.0, None, low_t, mean_t * t_n, high_t, t_n, watched)
-    high_t, high_h = names.values(number, at, t_min + t_range, h_min + h_range)
-    _, mean_h = names.values(number, at, 0, h_min + h_over / n)
-    return Slice(at, size, n, low_h, mean_h * n, high_h, low_t, mean_t * t_n, high_t, t_n, watched)
+def whole_slices(
+    connection: Asking, names: Decoder, number: int | None, start: int, end: int, size_seconds: int
+) -> Mapping[int, list[Slice]]:
+    """Return by number the slices of a probe, of all (None), from the whole quarter hours that are stored: start is on one."""
+    made = _Made(connection, start, size_seconds)
+    made.from_quarters(names, number, *covered(connection).whole(start, end))
+    return made.slices()

@@ -10,13 +10,13 @@ from typing import Any
 from dewkeeper.store import asked
 from dewkeeper.store.archive import all_rows, probe_rows
 from dewkeeper.store.coverage import covered, made_of
-from dewkeeper.store.database import FOREVER, PROBE_BITS, PROBE_MASK, Asking
-from dewkeeper.store.quarters import LAST_SECOND, LONGEST_HOLD_SECONDS, QUARTER_SECONDS, Quarter, Standards
+from dewkeeper.store.database import Asking
+from dewkeeper.store.quarters import LAST_SECOND, LONGEST_HOLD_SECONDS, QUARTER_SECONDS, Standards
 from dewkeeper.store.reading import Decoder
 from dewkeeper.store.rows import Row as Raw
 
-_LEAST, _MOST, _WATCHED = (4, 6), (5, 7), (1, 8, 9, 10, 11, 12, 13, 14, 15)
-"""Columns that are the least, the most, and those that add up seconds a reading stands for."""
+_LEAST, _MOST = (4, 6), (5, 7)
+"""Columns that are the least, and the most; all others add up."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,36 +56,30 @@ class Span:
     dose_percent_hours: float = 0.0
 
 
-def spans(connection: Asking, standards: Standards, start: int, end: int) -> Mapping[str, Span]:
-    """Return what every probe's counted readings in [start, end) come to, by name; without any, a probe is left out."""
-    cover = covered(connection)
-    first, last = cover.whole(start, end)
+def spans(
+    connection: Asking, standards: Standards, start: int, end: int, probe: str | None = None
+) -> Mapping[str, Span]:
+    """Return what every probe's counted readings in [start, end) come to, by name; without any, a probe is left out.
+
+    probe: of this one alone; None: of all.
+    """
     hold = standards.longest_hold(end)
-    names = Decoder(connection, max(start, end - hold), end)  # verdicts of before are in the quarters already
-    uneven = {number for number in names.names if names.recalibrations(number, start, end)}
-    sums: dict[int, list[int]] = {}
-    for layout, begin, finish in cover.parts(first, last):
-        _add(sums, connection.execute(asked.SUMS[layout.table], {"first": begin, "last": finish}))
-    for begin, finish in _edges(start, end, first, last):
-        rows = all_rows(connection, begin, finish + LONGEST_HOLD_SECONDS)
-        _add(sums, _ragged(connection, standards, rows, begin, finish))
-    _cut(sums, names, standards, all_rows(connection, max(start, end - hold), end + hold), end, end)
-    found = {names.names[number]: _span(names, number, row) for number, row in sums.items() if number not in uneven}
-    for number in uneven:
-        parts = [_span(names, number, row) for row in _by_calibration(connection, standards, names, number, start, end)]
-        if parts:
-            found[names.names[number]] = joined(parts)
-    return found
-
-
-def probe_span(connection: Asking, standards: Standards, probe: str, start: int, end: int) -> Span | None:
-    """Return what one probe's counted readings in [start, end) come to, None when there are none."""
-    names = Decoder(connection, start, start)
-    number = next((n for n, name in names.names.items() if name == probe), None)
-    if number is None:
-        return None
-    parts = [_span(names, number, row) for row in _by_calibration(connection, standards, names, number, start, end)]
-    return joined(parts) if parts else None
+    names = Decoder(connection, max(start, end - hold - QUARTER_SECONDS), end)
+    numbers = [number for number, name in names.names.items() if probe in (None, name)]
+    if not numbers:
+        return {}
+    uneven = {number for number in numbers if names.recalibrations(number, start, end)}
+    found: dict[int, list[Span]] = {}
+    if probe is None or not uneven:
+        one = None if probe is None else numbers[0]
+        for number, row in _sums(connection, standards, names, start, end, (hold, end), one):
+            found[number] = [_span(names, number, row)]
+    for number in uneven:  # words of two calibrations cannot be compared: each stretch is decoded by itself
+        found[number] = []
+        for first, last in pairwise([start, *names.recalibrations(number, start, end), end]):
+            sums = _sums(connection, standards, names, first, last, (hold, end), number)
+            found[number] += [_span(names, number, row) for _, row in sums]
+    return {names.names[number]: joined(parts) for number, parts in found.items() if parts}
 
 
 def joined(parts: Sequence[Span]) -> Span:
@@ -118,28 +112,28 @@ def joined(parts: Sequence[Span]) -> Span:
     )  # fmt: skip
 
 
-def _by_calibration(
-    connection: Asking, standards: Standards, names: Decoder, number: int, start: int, end: int
-) -> list[list[int]]:
-    """Return the sums of one probe for each stretch of one calibration: words of two of them cannot be compared."""
-    moments = [start, *names.recalibrations(number, start, end), end]
-    cover = covered(connection)
-    found: list[list[int]] = []
-    for begin, finish in pairwise(moments):
-        sums: dict[int, list[int]] = {}
-        first, last = cover.whole(begin, finish)
-        for layout, one, two in cover.parts(first, last):
-            span = {"first": one, "last": two, "number": number}
-            _add(sums, connection.execute(asked.SUMS_OF[layout.table], span))
-        for one, two in _edges(begin, finish, first, last):
-            rows = probe_rows(connection, number, one, two + LONGEST_HOLD_SECONDS)
-            _add(sums, _ragged(connection, standards, rows, one, two))
-        hold = standards.longest_hold(end)
-        if finish > end - hold:
-            rows = probe_rows(connection, number, max(begin, end - hold), end + hold)
-            _cut(sums, Decoder(connection, max(begin, end - hold), end), standards, rows, finish, end)
-        found += sums.values()
-    return found
+def _sums(
+    connection: Asking, standards: Standards, newest: Decoder, start: int, finish: int, over: tuple[int, int],
+    number: int | None,
+) -> Iterable[tuple[int, list[int]]]:  # fmt: skip
+    """Return (number, sums) of the readings in [start, finish) of a span.
+
+    over: how long the span's last readings may stand, and where it ends: none stands for longer. newest: reads the rows of its
+    last quarter hours. number: of one probe alone; None: of all.
+    """
+    cover, (hold, end) = covered(connection), over
+    # A quarter hour of which a reading may stand beyond the end is made from its readings, and these are cut short.
+    first, last = cover.whole(start, min(finish, end - hold))
+    sums: dict[int, list[int]] = {}
+    for layout, begin, before in cover.parts(first, last):
+        given = {"first": begin, "last": before, "number": number}
+        _add(sums, connection.execute(asked.SUMS[layout.table], given))
+    for begin, before in _edges(start, finish, first, last):
+        span = begin, min(before + LONGEST_HOLD_SECONDS, end)
+        rows = all_rows(connection, *span) if number is None else probe_rows(connection, number, *span)
+        decoder = newest if begin >= end - hold - QUARTER_SECONDS else Decoder(connection, begin, before)
+        _add(sums, _ragged(decoder, standards, rows, begin, before, end))
+    return sums.items()
 
 
 def _edges(start: int, end: int, first: int, last: int) -> list[tuple[int, int]]:
@@ -151,12 +145,11 @@ def _edges(start: int, end: int, first: int, last: int) -> list[tuple[int, int]]
 
 
 def _ragged(
-    connection: Asking, standards: Standards, rows: Iterable[Raw], start: int, end: int
+    decoder: Decoder, standards: Standards, rows: Iterable[Raw], start: int, end: int, until: int
 ) -> list[tuple[int | None, ...]]:
-    """Return (number, sums) of readings that are not a whole quarter, as the tables would give them."""
-    decoder = Decoder(connection, start, end)
+    """Return (number, sums) of the readings in [start, end), as the tables would give them; none stands beyond `until`."""
     made: list[tuple[int | None, ...]] = []
-    for number, row in made_of(rows, decoder, standards, start, end):
+    for number, row in made_of(rows, decoder, standards, start, end, until):
         (
             quarter,
             n,
@@ -185,37 +178,6 @@ def _ragged(
             humid & 4095, humid >> 12 & 4095, humid >> 24 & 4095, humid >> 36, heat & 4095, heat >> 12, dose, t_only & 4095, alone,
         ))  # fmt: skip
     return made
-
-
-def _cut(
-    sums: dict[int, list[int]], decoder: Decoder, standards: Standards, rows: Iterable[Raw], finish: int, end: int
-) -> None:
-    """Take away what the last readings before `finish` stand for beyond the end of the span. rows: those around it."""
-    last: dict[int, Raw] = {}
-    following: dict[int, int] = {}
-    for row in rows:
-        number, time = row[0] & PROBE_MASK, row[0] >> PROBE_BITS
-        if time < finish:
-            last[number] = row
-        elif len(following) == len(last):
-            break  # each is followed: what comes after need not be read
-        elif number in last:
-            following.setdefault(number, time)
-    for number, row in last.items():
-        time, until = row[0] >> PROBE_BITS, following.get(number, FOREVER)
-        if number not in sums or min(until, time + standards.hold(time)) <= end:
-            continue
-        believed = decoder.believed(*row)
-        if believed is not None:
-            quarter = Quarter(standards, decoder.names[number])
-            temperature_c, humidity_percent = believed
-            if humidity_percent is None:
-                quarter.take_temperature(time, row[1] or 0, temperature_c)
-            else:
-                quarter.take(time, row[1] or 0, row[2] or 0, temperature_c, humidity_percent)
-            stood, within = quarter.standing(until), quarter.standing(min(until, end))
-            for index, (whole, part) in enumerate(zip(stood, within, strict=True)):
-                sums[number][_WATCHED[index]] -= whole - part
 
 
 def _add(sums: dict[int, list[int]], rows: Iterable[Any]) -> None:
