@@ -6,9 +6,9 @@ import psycopg
 import pytest
 from sqlalchemy import create_engine
 from tests.collect.postgres import Server
-from tests.store.test_store_questions import each, given
+from tests.store.test_store_questions import given
 
-from dewkeeper.store import asked_postgresql
+from dewkeeper.store import compile, questions
 from dewkeeper.store.schema import metadata
 
 
@@ -20,9 +20,11 @@ def test_postgresql_takes_every_question_of_the_store(server: Server) -> None:
     metadata.create_all(engine)
     engine.dispose()
     with psycopg.connect(server.owner("questions")) as database:
-        for name, text, statement in each(asked_postgresql):
-            try:
-                database.execute(text.encode(), given(statement))
-            except psycopg.Error as error:
-                pytest.fail(f"{name}: {error}\n{text}")
-            database.rollback()
+        for name, statement in {**questions.every(), **questions.elsewhere()}.items():
+            for one in statement.values() if isinstance(statement, dict) else [statement]:
+                text = compile.compiled(one, compile.POSTGRESQL)
+                try:
+                    database.execute(text.encode(), given(one))
+                except psycopg.Error as error:
+                    pytest.fail(f"{name}: {error}\n{text}")
+                database.rollback()

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
 
@@ -14,16 +13,6 @@ from tests.store.conftest import Shelf
 
 from dewkeeper.store import asked, compile, questions
 from dewkeeper.store.database import FILE_NAME
-
-
-def each(module: object) -> Iterator[tuple[str, str, Executable]]:
-    """Yield name, compiled text and statement of every question."""
-    for name, statement in questions.every().items():
-        text = getattr(module, name)
-        if isinstance(statement, dict):
-            yield from ((f"{name}[{key}]", text[key], one) for key, one in statement.items())
-        else:
-            yield name, text, statement
 
 
 def given(statement: Executable) -> dict[str, object]:
@@ -43,9 +32,12 @@ def test_every_question_runs_on_a_new_database(shelf: Shelf) -> None:
     """SQLite takes each with all it is given."""
     shelf.store.close()
     with closing(sqlite3.connect(shelf.folder / FILE_NAME)) as database:
-        for name, text, statement in each(asked):
-            try:
-                database.execute(text, given(statement))
-            except sqlite3.Error as error:
-                pytest.fail(f"{name}: {error}\n{text}")
-            database.rollback()
+        for name, statement in questions.every().items():
+            texts = getattr(asked, name)
+            for key, one in statement.items() if isinstance(statement, dict) else [("", statement)]:
+                text = texts[key] if key else texts
+                try:
+                    database.execute(text, given(one))
+                except sqlite3.Error as error:
+                    pytest.fail(f"{name} {key}: {error}\n{text}")
+                database.rollback()

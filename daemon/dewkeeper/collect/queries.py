@@ -35,11 +35,6 @@ _QUICKLY: Final = "-c jit=off -c work_mem=32MB"
 """A night's readings are sorted in memory, and nothing is compiled for a question that takes less than the compiling."""
 LATEST: Final = 253_402_300_799
 """The last second of the year 9999: what is asked for ever is asked until then."""
-_QUARTERLY: Final = ("SUMS", "SLICES")
-_ANSWERED: Final = (
-    "PROBES", "PROBE_COUNT", "PROBE_NUMBER", "LAST_KEY", "NEWEST", "NEWEST_LATE", "READINGS", "READINGS_OF", "VERDICTS", "COVERED", *_QUARTERLY,
-    "NEWEST_ITEM", "LASTING", "CALIBRATIONS", "JOURNAL", "LEARNED", "EVENTS", "STANDING", "NOTES_WITHOUT_FIGURES", "NOTES_WITHIN",
-)  # fmt: skip
 _NOTHING: Final = ("EXCLUSIONS", "LATE", "CHUNKS", "CHUNK_KEYS", "CHUNK_KEYS_OF", "BLOCKS")
 """What the server has nothing of: every reading lies there plain, with its verdict, in order of time."""
 
@@ -154,13 +149,16 @@ _BOUNDS: Final = {
 
 def _theirs() -> dict[str, str]:
     """Return by each question's text for SQLite what the server is asked."""
-    found = {}
-    for name in _ANSWERED:
-        ours, theirs = getattr(asked, name), getattr(asked_postgresql, name)
-        if isinstance(ours, dict):  # by table: what is rolled up elsewhere is made there for each question
-            ours, theirs = ours["recent"], theirs["recent"]
-        found[ours] = _BY_HAND.get(name) or _over_the_server(theirs)
+    found = {getattr(asked, name): text for name, text in _BY_HAND.items()}
+    for name, theirs in vars(asked_postgresql).items():
+        if name.isupper():
+            found[_ours(name)] = _over_the_server(theirs)
     return found
+
+
+def _ours(name: str) -> str:
+    ours = getattr(asked, name)  # by table: what is rolled up elsewhere is made there for each question
+    return str(ours["recent"] if isinstance(ours, dict) else ours)
 
 
 def _over_the_server(question: str) -> str:
@@ -181,7 +179,7 @@ def _bounded(name: str, question: str) -> str:
 
 _THEIRS: Final = _theirs()
 _EMPTY: Final = frozenset(getattr(asked, name) for name in _NOTHING)
-_OF_QUARTERS: Final = frozenset(getattr(asked, name)["recent"] for name in _QUARTERLY)
+_OF_QUARTERS: Final = frozenset(map(_ours, ("SUMS", "SLICES")))
 
 
 class Ways(ABC):

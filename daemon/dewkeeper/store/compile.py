@@ -15,6 +15,7 @@ from sqlalchemy.dialects import postgresql, sqlite
 
 from dewkeeper.store import migrate, questions
 
+POSTGRESQL: Dialect = postgresql.psycopg.dialect()  # type: ignore[no-untyped-call]
 _HERE = Path(__file__).parent
 _HEAD = '''"""What `questions` comes to in {name}. Written by `python -m dewkeeper.store.compile`: change it there, not here."""
 
@@ -28,10 +29,11 @@ def texts() -> dict[Path, str]:
     asked = _HERE / "asked.py"
     schema = f'\nSCHEMA: Final = """\\\n{_schema()}"""\n'
     ours = sqlite.dialect(paramstyle="named")
-    theirs = postgresql.psycopg.dialect()  # type: ignore[no-untyped-call]
     return {
         asked: _module("SQLite's SQL", ours, questions.every()) + schema,
-        asked.with_name("asked_postgresql.py"): _module("PostgreSQL's SQL, for psycopg", theirs, questions.elsewhere()),
+        asked.with_name("asked_postgresql.py"): _module(
+            "PostgreSQL's SQL, for psycopg", POSTGRESQL, questions.elsewhere()
+        ),
     }
 
 

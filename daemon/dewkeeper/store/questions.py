@@ -549,11 +549,20 @@ def every() -> dict[str, Executable | dict[str, Executable]]:
     return {name: value for name, value in globals().items() if name.isupper() and name[0] != "_" and _asked(value)}
 
 
+_SERVED = (
+    "PROBES", "PROBE_COUNT", "PROBE_NUMBER", "READINGS", "READINGS_OF", "VERDICTS", "COVERED", "NEWEST_ITEM", "LASTING",
+    "CALIBRATIONS", "JOURNAL", "LEARNED", "EVENTS", "STANDING", "NOTES_WITHOUT_FIGURES", "NOTES_WITHIN",
+)  # fmt: skip
+
+
 def elsewhere() -> dict[str, Executable | dict[str, Executable]]:
-    """Return all of them as another database is asked: what comes of quarter hours of those that it makes for the question."""
-    sums: dict[str, Executable] = {layout.table: _sums(layout, table, _of_few) for layout, table in _TABLES}
-    slices: dict[str, Executable] = {layout.table: _slices(layout, table, _of_few) for layout, table in _TABLES}
-    return {**every(), "SUMS": sums, "SLICES": slices}
+    """Return what `collect` asks a server; what comes of quarter hours, of those that it makes for the question."""
+    asked = every()
+    return {
+        **{name: asked[name] for name in _SERVED},
+        "SUMS": _sums(RECENT, recent, _of_few),
+        "SLICES": _slices(RECENT, recent, _of_few),
+    }
 
 
 def _asked(value: object) -> bool:
