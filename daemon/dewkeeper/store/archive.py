@@ -17,7 +17,7 @@ from itertools import accumulate, pairwise
 from dewkeeper.store import asked, damage
 from dewkeeper.store.database import BLOCK_SECONDS, PROBE_BITS, PROBE_MASK, Asking, Connection
 from dewkeeper.store.errors import StoreDamaged
-from dewkeeper.store.rows import Row, first_key
+from dewkeeper.store.rows import Row, first_key, last_key
 
 Words = tuple[int, int | None, int | None]
 """Seconds from the block's start, temperature word, humidity word."""
@@ -98,6 +98,18 @@ def all_rows(connection: Asking, start: int, end: int) -> Iterator[Row]:
         yield from rows
         at = last << PROBE_BITS
     yield from _hot(connection, at, end << PROBE_BITS)
+
+
+def extent(connection: Asking) -> tuple[int, int]:
+    """Return the first second that may have a reading, and the one after the last; of the archive only blocks are known."""
+    first, last = first_key(connection), last_key(connection)
+    oldest, newest = connection.row(asked.CHUNK_ENDS)
+    begins = [first >> PROBE_BITS] if first is not None else []
+    ends = [(last >> PROBE_BITS) + 1] if last is not None else []
+    if oldest is not None:
+        begins.append((oldest >> PROBE_BITS) * BLOCK_SECONDS)
+        ends.append(((newest >> PROBE_BITS) + 1) * BLOCK_SECONDS)
+    return min(begins, default=0), max(ends, default=0)
 
 
 def oldest_block(connection: Connection) -> int | None:

@@ -11,14 +11,15 @@ from array import array
 from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
+from heapq import merge
 from typing import NamedTuple
 
-from dewkeeper.judge.types import Item, Reading
+from dewkeeper.judge.types import Item
 from dewkeeper.store import asked, codec
-from dewkeeper.store.archive import all_rows, probe_rows
-from dewkeeper.store.database import BLOCK_SECONDS, PROBE_BITS, PROBE_MASK, Asking
+from dewkeeper.store.archive import all_rows, extent, probe_rows
+from dewkeeper.store.database import BLOCK_SECONDS, PROBE_BITS, Asking
 from dewkeeper.store.reading import Decoder
-from dewkeeper.store.rows import Row, first_key, last_key
+from dewkeeper.store.rows import Row
 
 _LAST = 1 << 60
 BEFORE_ALL = -(1 << 62)
@@ -86,38 +87,41 @@ def arrivals(
 
     probes: only the readings of these (None: of all).
     """
-    waiting = list(reversed(wanted))
+    # Of two in one place the reading is first: an item stands after the reading that it came after.
+    for _, one in merge(_readings(reader, after, probes), _fetched(reader, wanted), key=_place):
+        yield one
+
+
+_Placed = tuple[StreamPlace, Item]
+
+
+def _place(placed: _Placed) -> StreamPlace:
+    return placed[0]
+
+
+def _fetched(reader: Reader, wanted: Sequence[Other]) -> Iterator[_Placed]:
+    for other in wanted:
+        with reader() as connection:
+            found = fetch(connection, other)
+        for one in found:
+            yield other.place, one
+
+
+def _readings(reader: Reader, after: StreamPlace, probes: Collection[str] | None) -> Iterator[_Placed]:
+    """Yield the readings that come after a place, in order of arrival."""
     with reader() as connection:
-        at, end = _span(connection, after)
+        first, end = extent(connection)
+    at = max(first, after.key >> PROBE_BITS)
     while at < end:
         with reader() as connection:
             at = max(at, _next(connection, at, end))
             part_end = min((at // BLOCK_SECONDS + 1) * BLOCK_SECONDS, end)  # no archived block is opened twice
-            part = _Part(connection, at, part_end, after, probes)
+            decoder = Decoder(connection, at, part_end)
+            late = _late_readings(connection, at << PROBE_BITS, part_end << PROBE_BITS, after, probes)
+            rows = _rows(connection, decoder, at, part_end, after, probes)
         # Whoever takes them may be slow, and a long read holds up the writer's log: nothing is open meanwhile.
-        for place, reading in part.readings():
-            while waiting and waiting[-1].place < place:
-                with reader() as connection:
-                    found = fetch(connection, waiting.pop())
-                yield from found
-            yield reading
+        yield from merge(_decoded(decoder, *rows), late, key=_place)
         at = part_end
-    while waiting:
-        with reader() as connection:
-            found = fetch(connection, waiting.pop())
-        yield from found
-
-
-def _span(connection: Asking, after: StreamPlace) -> tuple[int, int]:
-    """Return the first second that may be wanted and the one after the last."""
-    first, last = first_key(connection), last_key(connection)
-    oldest, newest = connection.row(asked.CHUNK_ENDS)
-    begins = [first >> PROBE_BITS] if first is not None else []
-    ends = [last >> PROBE_BITS] if last is not None else []
-    if oldest is not None:
-        begins.append((oldest >> PROBE_BITS) * BLOCK_SECONDS)
-        ends.append(((newest >> PROBE_BITS) + 1) * BLOCK_SECONDS)
-    return max(min(begins, default=0), after.key >> PROBE_BITS), max(ends, default=-1) + 1
 
 
 def _next(connection: Asking, at: int, end: int) -> int:
@@ -131,63 +135,37 @@ def _next(connection: Asking, at: int, end: int) -> int:
     return min([end, *seconds])
 
 
-class _Part:
-    """The readings of [start, end) that come after a place, read whole; words of failed polls are -1."""
+def _rows(
+    connection: Asking, decoder: Decoder, start: int, end: int, after: StreamPlace, probes: Collection[str] | None
+) -> tuple[array[int], array[int]]:
+    """Return keys and words of the rows of [start, end) that were not late; -1 for a word that a failed poll lacks.
 
-    def __init__(
-        self, connection: Asking, start: int, end: int, after: StreamPlace, probes: Collection[str] | None
-    ) -> None:
-        first, last = start << PROBE_BITS, end << PROBE_BITS
-        elsewhere = {key for (key,) in connection.rows(asked.LATE_KEYS, first=first, end=last)}
-        self._decoder = decoder = Decoder(connection, start, end)
-        self._late = [
-            (place, reading)
-            for place, reading in _late_readings(connection, first, last, after)
-            if probes is None or reading.probe in probes
-        ]
-        self._keys, self._words = array("q"), array("i")
-        numbers = [number for number, name in decoder.names.items() if probes is None or name in probes]
-        rows: Iterable[Row] = (
-            all_rows(connection, start, end) if probes is None else _rows_of(connection, numbers, start, end)
+    As numbers side by side: a block of a large rack is 370,000 rows, as records 50 MB.
+    """
+    elsewhere = {key for (key,) in connection.rows(asked.LATE_KEYS, first=start << PROBE_BITS, end=end << PROBE_BITS)}
+    found: Iterable[Row] = all_rows(connection, start, end)
+    if probes is not None:
+        numbers = [number for number, name in decoder.names.items() if name in probes]
+        found = sorted(
+            (row for number in numbers for row in probe_rows(connection, number, start, end)), key=lambda row: row[0]
         )
-        for key, t, h in rows:
-            if key not in elsewhere and StreamPlace(key) > after:
-                self._keys.append(key)
-                self._words.extend((-1 if t is None else t, -1 if h is None else h))
-
-    def readings(self) -> Iterator[tuple[StreamPlace, Reading]]:
-        """Yield them in order of arrival."""
-        decoder, names = self._decoder, self._decoder.names
-        scales = {number: decoder.bare(number) for number in names}
-        texts = {number: decoder.scale(number) for number in names}
-        stepped = list(reversed(self._late))
-        words = iter(self._words)
-        for key, t, h in zip(self._keys, words, words, strict=True):
-            while stepped and stepped[-1][0].key < key:
-                yield stepped.pop()
-            scale = scales[key & PROBE_MASK]
-            if scale is None or t < 0 or h < 0:
-                yield StreamPlace(key), decoder.decode(key, None if t < 0 else t, None if h < 0 else h)[0]
-            else:
-                temperature_c, humidity_percent = scale.decode(t, h)
-                name = names[key & PROBE_MASK]
-                yield (
-                    StreamPlace(key),
-                    Reading(
-                        key >> PROBE_BITS, name, temperature_c, humidity_percent, t, h, scale=texts[key & PROBE_MASK]
-                    ),
-                )
-        while stepped:
-            yield stepped.pop()
+    keys, words = array("q"), array("i")
+    for key, t, h in found:
+        if key not in elsewhere and StreamPlace(key) > after:
+            keys.append(key)
+            words.extend((-1 if t is None else t, -1 if h is None else h))
+    return keys, words
 
 
-def _rows_of(connection: Asking, numbers: Sequence[int], start: int, end: int) -> list[Row]:
-    return sorted(
-        (row for number in numbers for row in probe_rows(connection, number, start, end)), key=lambda row: row[0]
-    )
+def _decoded(decoder: Decoder, keys: array[int], words: array[int]) -> Iterator[_Placed]:
+    each = iter(words)
+    for key, t, h in zip(keys, each, each, strict=True):
+        yield StreamPlace(key), decoder.reading(key, None if t < 0 else t, None if h < 0 else h)
 
 
-def _late_readings(connection: Asking, first: int, last: int, after: StreamPlace) -> list[tuple[StreamPlace, Reading]]:
+def _late_readings(
+    connection: Asking, first: int, last: int, after: StreamPlace, probes: Collection[str] | None
+) -> list[_Placed]:
     """Return the late readings that came after keys of a part, in order of arrival."""
     rows = connection.rows(asked.LATE_AFTER, first=first, end=last)
     places = {key: StreamPlace(anchor, seq) for anchor, seq, key in rows if StreamPlace(anchor, seq) > after}
@@ -195,5 +173,5 @@ def _late_readings(connection: Asking, first: int, last: int, after: StreamPlace
         return []
     start, end = min(places) >> PROBE_BITS, (max(places) >> PROBE_BITS) + 1
     decoder = Decoder(connection, start, end)
-    found = [(places[row[0]], decoder.decode(*row)[0]) for row in all_rows(connection, start, end) if row[0] in places]
-    return sorted(found, key=lambda pair: pair[0])
+    found = [(places[row[0]], decoder.reading(*row)) for row in all_rows(connection, start, end) if row[0] in places]
+    return sorted(((place, one) for place, one in found if probes is None or one.probe in probes), key=_place)

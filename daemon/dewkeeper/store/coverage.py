@@ -17,8 +17,8 @@ from typing import NamedTuple
 
 from dewkeeper.judge.types import NOT_EVALUATED, PASS, Quality, Reading
 from dewkeeper.store import asked, damage
-from dewkeeper.store.archive import all_rows, probe_rows
-from dewkeeper.store.database import BLOCK_SECONDS, FOREVER, PROBE_BITS, PROBE_MASK, Asking, Connection
+from dewkeeper.store.archive import all_rows, extent, probe_rows
+from dewkeeper.store.database import FOREVER, PROBE_BITS, PROBE_MASK, Asking, Connection
 from dewkeeper.store.hot import Poll
 from dewkeeper.store.quarters import (
     COLUMNS,
@@ -176,54 +176,42 @@ def _longest(times: Sequence[int]) -> int:
 
 
 def rebuild(connection: Connection, standards: Standards, numbers: Sequence[int], start: int, end: int) -> None:
-    """Make the covered quarters of these probes anew that readings in [start, end) seconds bear on.
-
-    So many at a time that memory stays flat: a calibration may reach back for years.
-    """
-    cover = covered(connection)
+    """Make the covered quarters of these probes anew that readings in [start, end) seconds bear on."""
     first = max(0, start - LONGEST_HOLD_SECONDS) // QUARTER_SECONDS  # the reading before may stand shorter now
-    last = min(-(-end // QUARTER_SECONDS), cover.until)
-    if not numbers:
-        return
-    size = max(1, _PART_DAYS // len(numbers)) * DAY_QUARTERS
-    for part in range(max(first, _oldest(connection)), last, size):
-        _rebuild(connection, standards, cover, numbers, part, min(part + size, last))
-
-
-def _oldest(connection: Connection) -> int:
-    """Return the quarter, or an earlier one, of the first reading there is."""
-    key = first_key(connection)
-    chunk, _ = connection.row(asked.CHUNK_ENDS)
-    begins = [] if key is None else [key >> PROBE_BITS]
-    begins += [] if chunk is None else [(chunk >> PROBE_BITS) * BLOCK_SECONDS]
-    return min(begins, default=0) // QUARTER_SECONDS
+    for _ in _made_again(connection, standards, numbers, first, -(-end // QUARTER_SECONDS), anew=True):
+        pass
 
 
 def fill_in(
     connection: Connection, standards: Standards, numbers: Sequence[int], first: int, last: int
 ) -> Iterator[None]:
     """Make the covered quarters from `first` to before `last` that are missing, a part at each step."""
-    cover = covered(connection)
+    return _made_again(connection, standards, numbers, first, last, anew=False)
+
+
+def _made_again(
+    connection: Connection, standards: Standards, numbers: Sequence[int], first: int, last: int, *, anew: bool
+) -> Iterator[None]:
+    """Make quarters from the readings, a part at each step, so that memory stays flat: a calibration may reach back for years.
+
+    anew: in place of what is stored; else what is stored stays, for its readings may be lost.
+    """
+    cover, oldest = covered(connection), extent(connection)[0] // QUARTER_SECONDS
+    last = min(last, cover.until)
     size = max(1, _PART_DAYS // max(1, len(numbers))) * DAY_QUARTERS
-    for part in range(max(first, _oldest(connection)), min(last, cover.until), size):
-        begin, finish = part * QUARTER_SECONDS, (part + size) * QUARTER_SECONDS + LONGEST_HOLD_SECONDS
-        made = _made(connection, Decoder(connection, begin, finish), standards, set(numbers), begin, finish)
-        for layout, begin, end in cover.parts(part, min(part + size, last, cover.until)):
-            _insert(connection, layout, (pair for pair in made if begin <= pair[1][0] < end), asked.KEEP_QUARTER)
+    for part in range(max(first, oldest), last if numbers else 0, size):
+        end = min(part + size, last)
+        begin, finish = part * QUARTER_SECONDS, end * QUARTER_SECONDS + LONGEST_HOLD_SECONDS
+        decoder = Decoder(connection, begin, finish)
+        made = _made(connection, decoder, standards, set(numbers), begin, finish)
+        unreadable = damage.keys_of(connection, numbers, begin, end * QUARTER_SECONDS)
+        given = {"numbers": json.dumps(list(numbers)), "unreadable": json.dumps(unreadable)}
+        for layout, one, other in cover.parts(part, end):
+            if anew:
+                connection.execute(asked.DELETE_QUARTERS[layout.table], {"first": one, "last": other, **given})
+            rows = (pair for pair in made if one <= pair[1][0] < other)
+            _insert(connection, layout, rows, asked.PUT_QUARTER if anew else asked.KEEP_QUARTER)
         yield
-
-
-def _rebuild(
-    connection: Connection, standards: Standards, cover: Covered, numbers: Sequence[int], first: int, last: int
-) -> None:
-    begin, finish = first * QUARTER_SECONDS, last * QUARTER_SECONDS + LONGEST_HOLD_SECONDS
-    decoder = Decoder(connection, begin, finish)
-    made = _made(connection, decoder, standards, set(numbers), begin, finish)
-    unreadable = damage.keys_of(connection, numbers, begin, last * QUARTER_SECONDS)
-    given = {"numbers": json.dumps(list(numbers)), "unreadable": json.dumps(unreadable)}
-    for layout, begin, end in cover.parts(first, last):
-        connection.execute(asked.DELETE_QUARTERS[layout.table], {"first": begin, "last": end, **given})
-        _insert(connection, layout, (pair for pair in made if begin <= pair[1][0] < end))
 
 
 def _insert(

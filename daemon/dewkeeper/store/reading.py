@@ -31,9 +31,11 @@ class Decoder:
     def __init__(self, connection: Asking, start: int = 0, end: int = 1 << 50) -> None:
         self.names: dict[int, str] = {}
         self._scales: dict[int, Scale | None] = {}  # None: no one knows how to read its words
+        self._spelled: dict[int, str] = {}
         for number, name, scale in connection.execute(asked.PROBES):
             self.names[number] = name
-            self._scales[number] = _scale(name, scale)
+            self._scales[number] = known = _scale(name, scale)
+            self._spelled[number] = "unknown" if known is None else spelled(known)
         self._calibrations = calibrations(connection)
         self._spans: dict[int, list[tuple[int, int, int, str]]] = defaultdict(list)
         first_key, end_key = start << PROBE_BITS, end << PROBE_BITS
@@ -47,7 +49,22 @@ class Decoder:
             key: (flag, tests) for key, flag, tests in connection.rows(asked.LATE, first=first_key, end=end_key)
         }
         self._some_late = {key & PROBE_MASK for key in self._late}
-        self._simple = {number for number in self.names if self.plain(number) is not None}
+        readable = {n for n, name in self.names.items() if self.readable(n) and not self._calibrations.of(name)}
+        # All believed, and uncalibrated: of these probes the words say everything.
+        self._simple = {number for number in readable if self.unmarked(number)}
+        noted = {number for number, spans in self._spans.items() if any("+" in span[3] for span in spans)}
+        noted |= {key & PROBE_MASK for key, (_, tests) in self._late.items() if "+" in tests}
+        self._bare = readable - noted
+
+    def reading(self, key: int, t: int | None, h: int | None) -> Reading:
+        """Return one row as a reading: as `decode` does, at two fifths of its cost where no verdict has a say in it."""
+        number = key & PROBE_MASK
+        if t is None or h is None or number not in self._bare:
+            return self.decode(key, t, h)[0]
+        temperature_c, humidity_percent = cast("Scale", self._scales[number]).decode(t, h)
+        return Reading(
+            key >> PROBE_BITS, self.names[number], temperature_c, humidity_percent, t, h, scale=self._spelled[number]
+        )
 
     def decode(self, key: int, t: int | None, h: int | None) -> tuple[Reading, Quality]:
         """Return one row as a reading and its verdict."""
@@ -63,7 +80,9 @@ class Decoder:
             return Reading(time, name, None, None, failure=cast("Failure", failure or "missing")), quality
         temperature_c, humidity_percent = self.values(number, time, t, h)
         seen = tuple(notes.split("+")) if notes else ()
-        return Reading(time, name, temperature_c, humidity_percent, t, h, notes=seen, scale=spelled(scale)), quality
+        return Reading(
+            time, name, temperature_c, humidity_percent, t, h, notes=seen, scale=self._spelled[number]
+        ), quality
 
     def verdict(self, key: int, *, failed: bool) -> tuple[int, str]:
         """Return a row's flag and what set it, as it is spelled. failed: it lacks a word."""
@@ -103,22 +122,9 @@ class Decoder:
         """Return whether anybody knows how to read a probe's words."""
         return self._scales[number] is not None
 
-    def plain(self, number: int) -> Scale | None:
-        """Return the scale of a probe whose readings here are all believed and uncalibrated, else None."""
-        if not self.unmarked(number) or self._calibrations.of(self.names[number]):
-            return None
-        return self._scales[number]
-
-    def bare(self, number: int) -> Scale | None:
-        """Return the scale of a probe whose readings here are their words and nothing else: no notes, no calibration."""
-        noted = any("+" in tests for _, _, _, tests in self._spans.get(number, ()))
-        noted = noted or any("+" in tests for key, (_, tests) in self._late.items() if key & PROBE_MASK == number)
-        return None if noted or self._calibrations.of(self.names[number]) else self._scales[number]
-
     def scale(self, number: int) -> str:
         """Return a probe's scale as it is spelled, "unknown" when nobody knows it."""
-        scale = self._scales[number]
-        return "unknown" if scale is None else spelled(scale)
+        return self._spelled[number]
 
     def calibrations(self) -> list[Calibration]:
         """Return all calibrations, oldest first of each probe."""
