@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from itertools import count
+from operator import attrgetter
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -69,6 +70,9 @@ WORD = 0.003
 """°C and %RH that a 16-bit word of the sensor stands for, rounded up."""
 _SITES = count(1)
 Pair = tuple[Reading, Quality]
+
+
+ends = attrgetter("at", "humidity_low", "humidity_high", "temperature_low", "temperature_high")
 
 
 def near(value: float) -> Any:
@@ -383,7 +387,7 @@ def test_of_doubted_humidity_the_temperature_is_kept(told: Made) -> None:
     assert [(point.at, point.humidity_percent, point.temperature_high) for point in points] == [
         (M, near(65), near(29)), (M + 900, None, near(36)), (M + 1800, near(65), near(29)), (M + 2700, near(65), near(29)),
     ]  # fmt: skip
-    assert [tuple(one) for one in past.glimpses(M, M + HOUR, 1)["T1"]][1] == (M + 900, None, None, near(36), near(36))
+    assert [ends(one) for one in past.glimpses(M, M + HOUR, 1)["T1"]][1] == (M + 900, None, None, near(36), near(36))
     assert past.means(M, M + HOUR)["T1"] == (near((9 * 29 + 3 * 36) / 12), near(65))
     assert past.means(M + 900, M + 1800) == {}, "a temperature alone is no mean of a tub's air"
     alone = past.nights(M + 900, M + 1800)["T1"]
@@ -699,7 +703,7 @@ def test_glimpses_and_days_tell_lowest_and_highest(told: Made) -> None:
         book.keep(polls("p1", M + 2 * DAY, M + 2 * DAY + 2 * HOUR))
 
     past = told(fill)
-    assert [tuple(one) for one in past.glimpses(M, M + 2700, 2)["T1"]] == [
+    assert [ends(one) for one in past.glimpses(M, M + 2700, 2)["T1"]] == [
         (M, near(50), near(75), near(25), near(31)), (M + 1800, near(75), near(75), near(31), near(31)),
     ]  # fmt: skip
     found = past.days("T1", [M + n * DAY for n in range(4)])

@@ -12,7 +12,7 @@ from tests.report.situations import Tub, alarm, morning_of
 from dewkeeper.report.first_line import age_words, first_line
 from dewkeeper.report.glimpse import Glimpse
 from dewkeeper.report.wording import Wording
-from dewkeeper.store.coarse import Extremes
+from dewkeeper.store.slices import Slice
 from dewkeeper.web.serve import _templates
 from dewkeeper.web.small_curve import small_curves
 
@@ -65,7 +65,9 @@ def rendered(count: int) -> tuple[str, list[str]]:
     glance, config = morning_of(tubs)
     wording, start = Wording.of(config.site, space="\u00a0"), glance.night_start
     slices = {
-        name: [Extremes(start + n * 1800, 60 + n * i % 7, 67 + n * i % 11, 27.5, 29) for n in range(19)]
+        name: [
+            Slice(start + n * 1800, 1800, 1, 60 + n * i % 7, 60, 67 + n * i % 11, 27.5, 28, 29, 1) for n in range(19)
+        ]
         for i, name in enumerate(tubs)
     }
     night = Glimpse(start, glance.made_at, 1800, start, start + 19 * 1800, slices)

@@ -9,8 +9,8 @@ from typing import Protocol, TypeGuard
 from dewkeeper.judge.types import Alarm, Event, JournalEntry, Learned, Quality, Reading, Role
 from dewkeeper.judge.words import JOURNAL
 from dewkeeper.report.model import Mark
-from dewkeeper.store.coarse import Day
 from dewkeeper.store.in_force import InForce
+from dewkeeper.store.slices import Slice
 
 JUDGED: Role = "substrate"
 """The role of the probes that the limits apply to."""
@@ -189,7 +189,7 @@ class Past(Protocol):
         """Return the large named facts about something (`outlook:`), by the rest of their names."""
         ...
 
-    def days(self, enclosure: str, moments: Sequence[int]) -> Mapping[int, Day]:
+    def days(self, enclosure: str, moments: Sequence[int]) -> Mapping[int, Slice]:
         """Return what an enclosure's judged probes read on each day between `moments`, by its first UTC second."""
         ...
 

@@ -11,8 +11,8 @@ from dewkeeper.report.model import EnclosureMorning, Mark, MorningGlance, NightR
 from dewkeeper.report.order import THERMAL
 from dewkeeper.report.past import StoredPast
 from dewkeeper.report.wording import Wording, limit_words, measured_by, round_half_up
-from dewkeeper.store.coarse import Extremes
 from dewkeeper.store.quarters import QUARTER_SECONDS
+from dewkeeper.store.slices import Slice
 
 _SLICES: Final = 24
 """So many steps a small curve has at most: each is then as wide as a finger's line on a phone."""
@@ -31,7 +31,7 @@ class Glimpse:
     seconds: int
     from_: int
     until: int
-    slices: Mapping[str, Sequence[Extremes]]
+    slices: Mapping[str, Sequence[Slice]]
     over: bool = False
     changes: Mapping[str, Sequence[int]] = field(default_factory=dict)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import replace
 from itertools import pairwise
 from types import TracebackType
 from typing import Any, cast
@@ -13,9 +14,9 @@ from dewkeeper.judge.types import Alarm, Event, JournalEntry, Learned, Role
 from dewkeeper.report.contract import JUDGED, NightSums, Point, Trace, together
 from dewkeeper.report.model import Mark
 from dewkeeper.store import History
-from dewkeeper.store.coarse import Day, Extremes, joined, wider
 from dewkeeper.store.history import Stored
 from dewkeeper.store.in_force import InForce, Window
+from dewkeeper.store.slices import Slice
 from dewkeeper.store.summary import Extreme, Span
 from dewkeeper_config.models import Config
 from dewkeeper_config.profiles import effective_limits
@@ -116,7 +117,7 @@ class StoredPast:
                 found[enclosure.name] = degrees / weight, percent / weight
         return found
 
-    def glimpses(self, start: int, end: int, quarters: int) -> Mapping[str, Sequence[Extremes]]:
+    def glimpses(self, start: int, end: int, quarters: int) -> Mapping[str, Sequence[Slice]]:
         """Return by enclosure the lowest and highest of slices of so many quarter hours of [start, end), oldest first.
 
         Of the judged probes that were in it then, all together. Slices without believed readings are left out.
@@ -124,20 +125,20 @@ class StoredPast:
         in_force, read = self.in_force(), self._history.extremes(start, end, quarters)
         found = {}
         for enclosure in self._config.enclosure:
-            slices: dict[int, Extremes] = {}
+            slices: dict[int, Slice] = {}
             for first, last, probes in _by_probes(self._windows(in_force, enclosure.name, start, end)):
                 for slice_ in (s for probe in probes for s in read.get(probe, ()) if first <= s.at < last):
                     known = slices.get(slice_.at)
-                    slices[slice_.at] = slice_ if known is None else wider(known, slice_)
+                    slices[slice_.at] = slice_ if known is None else known.joined(slice_)
             found[enclosure.name] = [slices[at] for at in sorted(slices)]
         return found
 
-    def days(self, enclosure: str, moments: Sequence[int]) -> Mapping[int, Day]:
+    def days(self, enclosure: str, moments: Sequence[int]) -> Mapping[int, Slice]:
         """Return what an enclosure's judged probes read on each day between `moments`, by its first UTC second.
 
         Days without believed readings are left out. A day in which another probe was judged is told of by both.
         """
-        found: dict[int, Day] = {}
+        found: dict[int, Slice] = {}
         windows = self._windows(self.in_force(), enclosure, moments[0], moments[-1])
         for first, last, probes in _by_probes(windows):
             begun = max(0, bisect_right(moments, first) - 1)
@@ -225,10 +226,11 @@ class StoredPast:
         ]  # fmt: skip
 
 
-def _one_day(one: Day, other: Day) -> Day:
+def _one_day(one: Slice, other: Slice) -> Slice:
     """Return a day of two probes of one enclosure: all extremes, the worst of each time beyond."""
-    seconds = max(one.watched_seconds, other.watched_seconds), max(one.beyond_seconds, other.beyond_seconds)
-    return joined(one, other)._replace(watched_seconds=seconds[0], beyond_seconds=seconds[1])
+    watched = max(one.watched_seconds, other.watched_seconds)
+    beyond = max(one.beyond_seconds, other.beyond_seconds)
+    return replace(one.joined(other), watched_seconds=watched, beyond_seconds=beyond)
 
 
 def _by_probes(windows: Sequence[Window]) -> list[tuple[int, int, tuple[str, ...]]]:

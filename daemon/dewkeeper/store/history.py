@@ -16,7 +16,7 @@ from typing import Self
 from dewkeeper.judge.calibrating import Calibrations
 from dewkeeper.judge.types import Alarm, Event, Item, JournalEntry, Learned, Quality, Reading
 from dewkeeper.judge.words import WITHDRAWN
-from dewkeeper.store import asked, coarse, codec
+from dewkeeper.store import asked, codec
 from dewkeeper.store.archive import all_rows, probe_rows
 from dewkeeper.store.arrival import arrivals, before, fetch, others
 from dewkeeper.store.database import (
@@ -36,7 +36,7 @@ from dewkeeper.store.reading import Decoder, calibrations
 from dewkeeper.store.records import FIGURES, UNREADABLE, Delivery, Message
 from dewkeeper.store.remembered import Remembered
 from dewkeeper.store.rows import last_key
-from dewkeeper.store.slices import Slice, slices
+from dewkeeper.store.slices import Slice, days, extremes, slices
 from dewkeeper.store.summary import Span, spans
 
 _NEWEST_SECONDS = 86400
@@ -142,16 +142,16 @@ class History:
         with self._read() as connection:
             return spans(connection, self._standards(connection), start, end)
 
-    def extremes(self, start: int, end: int, quarters: int) -> Mapping[str, Sequence[coarse.Extremes]]:
+    def extremes(self, start: int, end: int, quarters: int) -> Mapping[str, Sequence[Slice]]:
         """Return every probe's lowest and highest by slices of so many whole quarter hours of [start, end), oldest first."""
         with self._read() as connection:
-            return coarse.extremes(connection, start, end, quarters)
+            return extremes(connection, start, end, quarters)
 
-    def days(self, probe: str, moments: Sequence[int]) -> Sequence[coarse.Day]:
+    def days(self, probe: str, moments: Sequence[int]) -> Sequence[Slice]:
         """Return what one probe read on each of the days between `moments` (UTC seconds, on quarter hours), oldest first."""
         with self._read() as connection:
             number = connection.value(asked.PROBE_NUMBER, name=probe)
-            return [] if number is None else coarse.days(connection, number, moments)
+            return [] if number is None else days(connection, number, moments)
 
     def stats(self, probe: str, start: int, end: int) -> Span | None:
         """Return what one probe's counted readings in [start, end) come to, None without any."""

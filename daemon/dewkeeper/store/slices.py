@@ -1,10 +1,13 @@
-"""Slices of time of one probe or of all: from whole quarter hours, and where a slice is no multiple of them from readings."""
+"""Slices of time, for charts, days and a night's extremes; oldest first, those without counted readings left out.
+
+From whole quarter hours; where a slice is no multiple of them, from readings.
+"""
 
 from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from dewkeeper.store import asked
@@ -15,7 +18,7 @@ from dewkeeper.store.quarters import QUARTER_SECONDS
 from dewkeeper.store.reading import Decoder
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class Slice:
     """Counted readings of [at, at + seconds): how many, extremes and sums in °C and %RH.
 
@@ -37,26 +40,25 @@ class Slice:
     watched_seconds: int = 0
     beyond_seconds: int = 0
 
-    def add(self, other: Slice) -> None:
-        """Take in more counted readings of the same slice."""
-        self.n += other.n
-        self.temperature_n += other.temperature_n
-        self.humidity_low = least(self.humidity_low, other.humidity_low)
-        self.humidity_high = most(self.humidity_high, other.humidity_high)
-        self.humidity_sum += other.humidity_sum
-        self.temperature_low = min(self.temperature_low, other.temperature_low)
-        self.temperature_high = max(self.temperature_high, other.temperature_high)
-        self.temperature_sum += other.temperature_sum
-        self.watched_seconds += other.watched_seconds
-        self.beyond_seconds += other.beyond_seconds
+    def joined(self, other: Slice) -> Slice:
+        """Return both parts of one slice, or two probes' slices of one time, as one."""
+        return Slice(
+            self.at, self.seconds, self.n + other.n,
+            _least(self.humidity_low, other.humidity_low), self.humidity_sum + other.humidity_sum,
+            _most(self.humidity_high, other.humidity_high),
+            min(self.temperature_low, other.temperature_low), self.temperature_sum + other.temperature_sum,
+            max(self.temperature_high, other.temperature_high),
+            self.temperature_n + other.temperature_n,
+            self.watched_seconds + other.watched_seconds, self.beyond_seconds + other.beyond_seconds,
+        )  # fmt: skip
 
 
-def least(*values: float | None) -> float | None:
+def _least(*values: float | None) -> float | None:
     """Return the smallest of what there is, None without any."""
     return min((value for value in values if value is not None), default=None)
 
 
-def most(*values: float | None) -> float | None:
+def _most(*values: float | None) -> float | None:
     """Return the largest of what there is, None without any."""
     return max((value for value in values if value is not None), default=None)
 
@@ -71,10 +73,8 @@ class _Made:
         self._found: dict[int, dict[int, Slice]] = defaultdict(dict)
 
     def take(self, number: int, piece: Slice) -> None:
-        piece.at = self._begin(piece.at)
-        known = self._found[number].setdefault(piece.at, piece)
-        if known is not piece:
-            known.add(piece)
+        found = self._found[number]
+        found[piece.at] = found[piece.at].joined(piece) if piece.at in found else piece
 
     def from_readings(self, number: int, start: int, end: int) -> None:
         if start >= end:
@@ -85,7 +85,8 @@ class _Made:
             if values is not None:
                 degrees, percent = values
                 humidity = int(percent is not None), percent, percent or 0.0, percent
-                self.take(number, Slice(key >> PROBE_BITS, self._size, *humidity, degrees, degrees, degrees, 1))
+                at = self._begin(key >> PROBE_BITS)
+                self.take(number, Slice(at, self._size, *humidity, degrees, degrees, degrees, 1))
 
     def from_quarters(self, names: Decoder, number: int | None, first: int, last: int) -> None:
         """Take the quarters from `first` to before `last` of a probe, of all (None): as many as are stored."""
@@ -110,8 +111,8 @@ class _Made:
         for _, at, row in self._rows(number, quarter, quarter + 1):
             known = self._found[number].get(self._begin(at))
             if known is not None:
-                known.watched_seconds += row[-3]
-                known.beyond_seconds += row[-1]
+                watched, beyond = known.watched_seconds + row[-3], known.beyond_seconds + row[-1]
+                self._found[number][known.at] = replace(known, watched_seconds=watched, beyond_seconds=beyond)
 
     def _rows(self, number: int | None, first: int, last: int) -> Iterator[tuple[int, int, Sequence[int]]]:
         """Yield number, a second in the slice, and the columns of what the tables hold of each slice."""
@@ -141,11 +142,11 @@ class _Made:
             high_t, high_h = values(t_min + t_range, h_min + h_range)
             _, mean_h = values(0, h_min + h_over / n)
             humidity = n, low_h, mean_h * n, high_h
-        return Slice(at, self._size, *humidity, low_t, mean_t * t_n, high_t, t_n, watched, beyond)
+        return Slice(self._begin(at), self._size, *humidity, low_t, mean_t * t_n, high_t, t_n, watched, beyond)
 
 
 def slices(connection: Asking, number: int, start: int, end: int, size_seconds: int) -> list[Slice]:
-    """Return the slices of one probe, oldest first, those without counted readings left out."""
+    """Return the slices of one probe in [start, end), of so many seconds each."""
     made = _Made(connection, start, size_seconds)
     first, last = covered(connection).whole(start, end)
     if size_seconds % QUARTER_SECONDS or start % QUARTER_SECONDS or first >= last:
@@ -156,10 +157,36 @@ def slices(connection: Asking, number: int, start: int, end: int, size_seconds: 
     return made.slices().get(number, [])
 
 
-def whole_slices(
+def extremes(connection: Asking, start: int, end: int, quarters: int) -> Mapping[str, list[Slice]]:
+    """Return what every probe read in each slice of so many quarter hours of [start, end).
+
+    Only whole quarter hours that are stored: the last minutes before now are in none.
+    """
+    begin = -(-start // QUARTER_SECONDS) * QUARTER_SECONDS
+    names = Decoder(connection, begin, begin)  # verdicts are in the quarters already
+    found = _whole(connection, names, None, begin, end, quarters * QUARTER_SECONDS)
+    return {names.names[number]: slices for number, slices in found.items()}
+
+
+def days(connection: Asking, number: int, moments: Sequence[int]) -> list[Slice]:
+    """Return what one probe read on each of the days between two `moments` that follow each other.
+
+    moments: UTC seconds on quarter hours. Of today the last minutes are left out.
+    """
+    names = Decoder(connection, moments[0], moments[0])
+    runs: list[tuple[int, int, int]] = []  # of days of one length, asked for at once: clocks change
+    for first, last in pairwise(moments):
+        if runs and runs[-1][2] == last - first:
+            runs[-1] = (runs[-1][0], last, last - first)
+        elif last > first:
+            runs.append((first, last, last - first))
+    return [one for run in runs for one in _whole(connection, names, number, *run).get(number, ())]
+
+
+def _whole(
     connection: Asking, names: Decoder, number: int | None, start: int, end: int, size_seconds: int
 ) -> Mapping[int, list[Slice]]:
-    """Return by number the slices of a probe, of all (None), from the whole quarter hours that are stored: start is on one."""
+    """Return by number the slices of a probe, of all (None), from the quarter hours that are stored; start is on one."""
     made = _Made(connection, start, size_seconds)
     made.from_quarters(names, number, *covered(connection).whole(start, end))
     return made.slices()
