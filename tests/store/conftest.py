@@ -56,9 +56,8 @@ class Shelf:
         """Archive all that may be."""
         newest = max(time for time, _ in self.plain)
         self.store.commit(Batch(snapshot=Snapshot(newest, 0, b"state")))
-        from zoneinfo import ZoneInfo
 
-        return self.store.compact(newest, ZoneInfo("UTC"))
+        return self.store.compact(newest)
 
     def history(self) -> History:
         """Open the history."""

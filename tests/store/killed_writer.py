@@ -12,7 +12,6 @@ import random
 import signal
 import sys
 from pathlib import Path
-from zoneinfo import ZoneInfo
 
 from dewkeeper.clock import ManualClock
 from dewkeeper.judge.types import FAIL, PASS, Quality, Reading
@@ -58,7 +57,7 @@ def live(folder: Path) -> None:
         store.commit(Batch(readings=tuple(poll(number)), snapshot=snapshot))
         os.write(acked, number.to_bytes(8, "little"))
         if number % 12 == 0:
-            store.compact(at, ZoneInfo("UTC"))
+            store.compact(at)
         if number % 9 == 0:
             back_up(folder, Backup(folder=folder / "backups", keep_daily=2, keep_monthly=1, require_mount=False), at)
         number += 1

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from pathlib import Path
-from zoneinfo import ZoneInfo
 
 import pytest
 from tests.store.conftest import VERDICTS, raw_all, reading
@@ -119,7 +118,7 @@ class Plain:
     def compact(self) -> None:
         """Do the nightly work."""
         self.store.commit(Batch(snapshot=Snapshot(self.now, 0, b"state")))
-        self.store.compact(self.now, ZoneInfo("UTC"))
+        self.store.compact(self.now)
 
     def restart(self, *, sound: bool) -> None:
         """Close, in good order or not, and open again."""

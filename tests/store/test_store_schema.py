@@ -8,7 +8,6 @@ import subprocess
 import sys
 from contextlib import closing
 from pathlib import Path
-from zoneinfo import ZoneInfo
 
 import pytest
 from alembic.autogenerate import compare_metadata
@@ -159,11 +158,11 @@ def test_hours_left_out_before_get_their_temperature_at_night(shelf: Shelf) -> N
     shelf.reopen()
     assert _quarters(file) != wanted
     looks = iter((False, False, True))  # nothing to archive; a few spans; it is to end
-    shelf.store.compact(MIDNIGHT + 4 * 86400, ZoneInfo("UTC"), lambda: next(looks))
+    shelf.store.compact(MIDNIGHT + 4 * 86400, lambda: next(looks))
     shelf.reopen()
     with shelf.history() as history:
         assert remake.NOTE in history.notes()
-    shelf.store.compact(MIDNIGHT + 4 * 86400, ZoneInfo("UTC"))
+    shelf.store.compact(MIDNIGHT + 4 * 86400)
     with shelf.history() as history:
         assert remake.NOTE not in history.notes()
     assert _quarters(file) == wanted

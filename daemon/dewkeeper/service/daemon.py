@@ -433,7 +433,7 @@ class Daemon:
                 doubt = self.timeline.doubt
                 # What may yet be dated anew must stay plain rows: only they can be moved.
                 now = self.timeline.now() if doubt is None else min(self.timeline.now(), doubt.since)
-                self._ledger.store.compact(now, self._zone, self._stopping.is_set)
+                self._ledger.store.compact(now, self._stopping.is_set)
                 give_back()
 
         self.writer.mailbox.put(Chore("nightly", work))

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import re
 import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
 
 from dewkeeper.store.database import Connection, plain_reason
 from dewkeeper.store.errors import StoreCannotHold, StoreDamaged, StoreError, StoreRefused, StoreUnusable
@@ -17,6 +19,15 @@ def check(connection: Connection) -> None:
         page = re.search(r"[Pp]age (\d+)", str(verdict))
         said = f"page {page[1]} makes no sense" if page else str(verdict).rpartition("***")[2].strip()
         raise StoreDamaged(f"the database file is damaged ({said})")
+
+
+@contextmanager
+def refusing() -> Iterator[None]:
+    """Let what SQLite or the system complains of come out as ours. Raises StoreRefused."""
+    try:
+        yield
+    except (sqlite3.Error, OSError) as error:
+        raise complaint(error, StoreRefused) from error
 
 
 def refusal(error: Exception) -> StoreError:

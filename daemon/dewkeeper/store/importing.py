@@ -40,7 +40,7 @@ from dewkeeper.store.lock import WriterLock
 from dewkeeper.store.quality import cut_out, needs_span, write_spans
 from dewkeeper.store.quarters import QUARTER_SECONDS, Standards
 from dewkeeper.store.records import LEARNING_DONE
-from dewkeeper.store.remembered import Remembered, lasts, store_item
+from dewkeeper.store.remembered import Remembered, lasts, measure_anew, store_item
 from dewkeeper.store.rows import last_key
 from dewkeeper.store.words_file import Worded, WordsFile, opened
 from dewkeeper_drivers.contract import Scale, scale_of, spelled, spells_a_scale
@@ -130,7 +130,10 @@ def store_rows(folder: Path, found: Iterable[JournalRow], result: Result, *, now
         entries = _unknown(rows, _stored_journal(connection), result)
         _store_journal(connection, entries, now)
         result.stored = len(entries)
-        _measure_anew(connection, before, [entry for entry in entries if lasts(entry)])
+        after = Remembered()
+        after.bring_up_to_date(connection)
+        end = covered(connection).until * QUARTER_SECONDS
+        measure_anew(connection, before.in_force, after, [entry for entry in entries if lasts(entry)], end)
     return result
 
 
@@ -210,17 +213,6 @@ def _still_hold(entries: list[JournalEntry], now: float) -> set[str]:
 def _ended(begun: JournalEntry, about: list[JournalEntry]) -> bool:
     stage = JOURNAL[begun.what].stage
     return any(e.enclosure == begun.enclosure and e.time >= begun.time and stage in JOURNAL[e.what].ends for e in about)
-
-
-def _measure_anew(connection: Connection, before: Remembered, entries: list[JournalEntry]) -> None:
-    """Fill the quarter hours again in which imported stages change the limits."""
-    after = Remembered()
-    after.bring_up_to_date(connection)
-    numbers = {name: number for number, name, _ in connection.rows(asked.PROBES)}
-    end = covered(connection).until * QUARTER_SECONDS
-    for probes, start, until in after.changed(before.in_force, entries, end):
-        touched = [number for name, number in numbers.items() if probes is None or name in probes]
-        rebuild(connection, Standards(after.in_force), touched, start, until)
 
 
 @contextmanager

@@ -10,9 +10,11 @@ from dewkeeper.judge.stages import STAGE_WORDS
 from dewkeeper.judge.types import Command, Item, JournalEntry, Rebase, Settings
 from dewkeeper.store import asked, codec
 from dewkeeper.store.arrival import BEFORE_ALL
+from dewkeeper.store.coverage import rebuild
 from dewkeeper.store.database import Asking, Connection
 from dewkeeper.store.event_rows import write_note
 from dewkeeper.store.in_force import SERVICE_VERBS, InForce
+from dewkeeper.store.quarters import Standards
 
 _WORDS = json.dumps([sorted(STAGE_WORDS), sorted(SERVICE_VERBS)])
 NOTE = "words that last"
@@ -131,3 +133,11 @@ class Remembered:
             for name, facts in settings.probes.items()
             if facts.enclosure == enclosure
         }
+
+
+def measure_anew(connection: Connection, before: InForce, now: Remembered, items: Sequence[Item], end: int) -> None:
+    """Make the quarter hours before `end` (UTC seconds) anew in which these items changed the limits. before: without them."""
+    numbers = {name: number for number, name, _ in connection.rows(asked.PROBES)}
+    for probes, start, until in now.changed(before, items, end):
+        touched = [number for name, number in numbers.items() if probes is None or name in probes]
+        rebuild(connection, Standards(now.in_force), touched, start, until)

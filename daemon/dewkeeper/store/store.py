@@ -9,13 +9,12 @@ from contextlib import closing
 from dataclasses import replace
 from itertools import groupby
 from pathlib import Path
-from zoneinfo import ZoneInfo
 
 from dewkeeper.clock import Clock
 from dewkeeper.judge.types import Calibration, Exclusion, Item, Quality, Reading, Rebase
 from dewkeeper.store import altered, asked, damage, far, migrate, remake
 from dewkeeper.store.archive import archive_block, oldest_block, probe_rows
-from dewkeeper.store.complaints import check, complaint, refusal
+from dewkeeper.store.complaints import check, complaint, refusal, refusing
 from dewkeeper.store.coverage import Filler, fill_in, rebuild, roll, uncover
 from dewkeeper.store.database import (
     BLOCK_SECONDS,
@@ -28,7 +27,7 @@ from dewkeeper.store.database import (
     plain_reason,
 )
 from dewkeeper.store.dating import date_anew
-from dewkeeper.store.errors import StoreRefused, StoreUnusable
+from dewkeeper.store.errors import StoreUnusable
 from dewkeeper.store.event_rows import restate, write_delivery, write_event, write_message, write_note
 from dewkeeper.store.files import Files
 from dewkeeper.store.hot import Probes
@@ -36,7 +35,7 @@ from dewkeeper.store.lock import DAEMON, WriterLock, give_to_owner
 from dewkeeper.store.quality import Verdicts, cut_out, spelled, write_exclusion
 from dewkeeper.store.quarters import LONGEST_HOLD_SECONDS, QUARTER_SECONDS, Standards
 from dewkeeper.store.records import Batch, Snapshot
-from dewkeeper.store.remembered import Remembered, gather, store_item
+from dewkeeper.store.remembered import Remembered, gather, measure_anew, store_item
 from dewkeeper.store.repair import Repaired, bring_back
 from dewkeeper.store.resume import Kept
 from dewkeeper.store.rows import Row, insert, last_key
@@ -155,7 +154,7 @@ class Store(Kept):
             return ordered
         return ordered if free == ordered[0].time else [replace(reading, time=free) for reading in ordered]
 
-    def compact(self, now: int, zone: ZoneInfo, stop: Callable[[], bool] = lambda: False) -> int:
+    def compact(self, now: int, stop: Callable[[], bool] = lambda: False) -> int:
         """Archive every whole block older than `hot_days`; return how many readings moved. Raises StoreRefused.
 
         Each block is one transaction, so it may be killed at any point; `stop` is asked between two. Nothing is ever
@@ -163,7 +162,7 @@ class Store(Kept):
         stream a restart needs, may yet refer to. Quarter hours of before last night move to where they stay.
         """
         moved = 0
-        try:
+        with refusing():
             with self._file.transaction() as connection:
                 roll(connection, (min(now, self._max_key >> PROBE_BITS) - _RECENT_SECONDS) // QUARTER_SECONDS)
             while not stop():
@@ -182,30 +181,22 @@ class Store(Kept):
                 self._filler = None  # it held quarter hours of before
             with self._file.transaction() as connection:
                 self.damage = damage.blocks(connection)
-            self._checkpoint()
-        except (sqlite3.Error, OSError) as error:
-            raise complaint(error, StoreRefused) from error
+            # The log is written back and cut; outside any transaction, where SQLite allows it.
+            self._file.connection().execute("PRAGMA wal_checkpoint(TRUNCATE)")
         return moved
-
-    def _checkpoint(self) -> None:
-        """Write the log back and cut it; outside any transaction, where SQLite allows it."""
-        self._file.connection().execute("PRAGMA wal_checkpoint(TRUNCATE)")
 
     def repair(self, keys: Collection[int], copies: Sequence[Path]) -> list[Repaired]:
         """Bring damaged blocks back from copies (oldest first); keys: more that somebody found. Raises StoreRefused."""
-        try:
-            with self._file.transaction() as connection:
-                done = bring_back(
-                    connection, keys, copies, lambda number, start, end: self._rebuild(connection, [number], start, end)
-                )
-                self.damage = damage.blocks(connection)
-        except (sqlite3.Error, OSError) as error:
-            raise complaint(error, StoreRefused) from error
+        with refusing(), self._file.transaction() as connection:
+            done = bring_back(
+                connection, keys, copies, lambda number, start, end: self._rebuild(connection, [number], start, end)
+            )
+            self.damage = damage.blocks(connection)
         return done
 
     def make_good(self, unread: dict[str, list[Range]], alive: Callable[[], None]) -> None:
         """Make anew what follows from the rest, after a salvage that could not read all. Raises StoreRefused."""
-        try:
+        with refusing():
             with self._file.transaction() as connection:
                 if "alarm" in unread:
                     restate(connection)
@@ -214,8 +205,6 @@ class Store(Kept):
                     numbers = list(self._probes.ids.values())
                     for _ in fill_in(connection, self._standards(connection), numbers, first, last):
                         alive()
-        except (sqlite3.Error, OSError) as error:
-            raise complaint(error, StoreRefused) from error
 
     def _set_damage_aside(self, connection: Connection) -> None:
         """Move blocks that were met and cannot be read out of the way of everything that comes."""
@@ -279,9 +268,7 @@ class Store(Kept):
         newest = self._max_key >> PROBE_BITS
         if self._remembered.in_force is not known:  # what is being filled was measured by the limits of before
             self._filler = None
-            for probes, start, end in self._remembered.changed(known, items, newest + 1):
-                numbers = [number for name, number in self._probes.ids.items() if probes is None or name in probes]
-                self._rebuild(connection, numbers, start, end)
+            measure_anew(connection, known, self._remembered, items, newest + 1)
         for item in items:
             if isinstance(item, Calibration):  # what is being filled was read by the correction of before
                 self._filler = None

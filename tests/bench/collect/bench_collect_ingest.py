@@ -17,7 +17,6 @@ import time
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
-from zoneinfo import ZoneInfo
 
 from tests.bench.collect.bench_collect_pass import used
 from tests.collect.certificates import Authority, show
@@ -79,7 +78,7 @@ def _live(folder: Path, days: int, probes: int) -> None:
                 probe = f"p{number:03}"
                 batch.append((reading(at, probe, *pair), Quality(at, probe, PASS)))
         store.commit(Batch(readings=tuple(batch), snapshot=Snapshot(first + (day + 1) * _DAY, 0, b"state")))
-        store.compact(first + (day + 1) * _DAY, ZoneInfo("UTC"))
+        store.compact(first + (day + 1) * _DAY)
     store.close()
 
 

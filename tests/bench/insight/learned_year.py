@@ -19,7 +19,6 @@ from array import array
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Final
-from zoneinfo import ZoneInfo
 
 from tests.bench.alarms.bench_air import humidity_percent
 from tests.bench.insight.insight_worlds import DAY, START, deeds, worlds
@@ -80,7 +79,7 @@ def fill(folder: Path, config: Config, days: int, seed: int) -> None:
                     batch.append((Reading(at, name, *_SCALE.decode(*pair), *pair), Quality(at, name, PASS)))
             store.commit(Batch(readings=tuple(batch)))
         store.commit(Batch(snapshot=Snapshot(time=start + 86400 - 60, sequence=0, data=b"-")))
-        store.compact(start + 86400, ZoneInfo("UTC"))
+        store.compact(start + 86400)
     store.close()
 
 

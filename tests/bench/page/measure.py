@@ -21,7 +21,6 @@ from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
-from zoneinfo import ZoneInfo
 
 import requests
 
@@ -84,7 +83,7 @@ def fill(folder: Path, config: Config, days: int) -> None:
         store.commit(Batch(events=tuple(e for n in range(day % 7, 40, 7) for e in _dry(f"T{n}", start + 3600))))
         if day % 4 == 0:
             store.commit(Batch(snapshot=Snapshot(time=start + DAY - 60, sequence=0, data=b"-")))
-            store.compact(start + DAY, ZoneInfo("UTC"))
+            store.compact(start + DAY)
             print(f"\r{day} days to go ", end="", file=sys.stderr)
     store.close()
 

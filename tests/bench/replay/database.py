@@ -13,7 +13,6 @@ import tempfile
 import time
 from collections.abc import Iterator
 from pathlib import Path
-from zoneinfo import ZoneInfo
 
 from tests.bench.replay.replay_speed import measured, write_rack, write_readings
 
@@ -50,7 +49,7 @@ def fill(config: Config, readings: Path, shift: int) -> None:
         kept.append((reading, verdict.quality[0]))
         events += verdict.events
     store.commit(Batch(readings=tuple(kept), events=tuple(events)))
-    store.compact(last, ZoneInfo("UTC"))
+    store.compact(last)
     store.close()
 
 

@@ -11,7 +11,7 @@ from functools import partial
 from pathlib import Path
 
 from tests.amounts import amount
-from tests.bench.store.bench_store_rack import DAY, NAMES, START, UTC, HandClock, Rack, cycles, mark, nights, settings
+from tests.bench.store.bench_store_rack import DAY, NAMES, START, HandClock, Rack, cycles, mark, nights, settings
 
 from dewkeeper.judge.types import MISSING, PASS, JournalEntry, Quality, Reading
 from dewkeeper.store import History, Store
@@ -67,7 +67,7 @@ def history(folder: Path, days: float, poll_seconds: int) -> dict[str, float]:
                 waiting = []
                 store.commit(Batch(items=entries(at)))
             if at % DAY == NIGHT:
-                store.compact(at, UTC)
+                store.compact(at)
         if waiting:
             store.commit(Batch(readings=tuple(waiting)))
     return {"days": days}

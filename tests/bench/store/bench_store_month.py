@@ -24,7 +24,7 @@ from pathlib import Path
 
 from tests.bench.page.resident import SCREENS, resident, show, start, stop, visit
 from tests.bench.store.bench_store_child import NIGHT
-from tests.bench.store.bench_store_rack import DAY, NAMES, START, UTC, HandClock, Rack, cycles, settings
+from tests.bench.store.bench_store_rack import DAY, NAMES, START, HandClock, Rack, cycles, settings
 
 from dewkeeper.judge.types import MISSING, PASS, Quality, Reading
 from dewkeeper.store import Store
@@ -54,7 +54,7 @@ def fill(folder: Path, names: Sequence[str], days: int = DAYS) -> None:
                 store.commit(Batch(readings=tuple(waiting), snapshot=Snapshot(at, 0, b"state")))
                 waiting = []
             if at % DAY == NIGHT:
-                store.compact(at, UTC)
+                store.compact(at)
         store.commit(Batch(readings=tuple(waiting)))
     rack = Rack(folder, 1, settings(names))
     for readings in cycles(judged, today - judged, names=names):

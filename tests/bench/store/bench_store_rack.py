@@ -121,7 +121,7 @@ class Rack:
     def night(self, at: int) -> int:
         """Do what the daemon does each night; return how many readings went into the archive."""
         self.ledger.snapshot(self.judge, at)
-        return self.store.compact(at, UTC)
+        return self.store.compact(at)
 
 
 def nights(now: int) -> list[tuple[int, int]]:
