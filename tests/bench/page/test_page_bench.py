@@ -8,8 +8,8 @@ from tests.bench.page import measure
 
 HELD_TIMES = 5.0
 """The goal. Both are processor time of one run, the least of three; 3.4 at a load of 14 on two cores, 30 November 2026."""
-HELD_MS = 100.0
-"""The goal, of the processor; 43 at that load."""
+MOST_STATEMENTS = 800
+"""730 on 1 December 2026. Milliseconds are printed, not held: a slower processor is no fault of the page's."""
 FIRST_SCREEN_BYTES = 60_000
 
 
@@ -23,5 +23,5 @@ def test_a_morning_costs_few_times_its_sql(tmp_path: Path) -> None:
     _, size = measure.screen(tmp_path, config)
     print(f"morning {busy:.1f} ms, {ratio:.1f} times its {runs[0][2]} statements; first screen {size} bytes")
     assert ratio <= HELD_TIMES
-    assert busy <= HELD_MS
+    assert runs[0][2] <= MOST_STATEMENTS
     assert size <= FIRST_SCREEN_BYTES
