@@ -52,7 +52,7 @@ class ImpossibleMemory(ProbeMemory):
             self.jumped_from = by.vapour(by.t, self.jumped_from)[1]
 
 
-def lowest_room_e(view: View, hours: int = LONG_HOURS) -> float | None:
+def _lowest_room_e(view: View, hours: int = LONG_HOURS) -> float | None:
     """Return the least vapour pressure, hPa, the room has had in the last hours, None when it is not known.
 
     After an outage it is the least of what it has now and had in the last hour that was read.
@@ -70,7 +70,7 @@ def below_room(view: View, e: float, margin: float = MARGIN_HPA, hours: int = LO
     facts = view.facts
     if facts is None or _floor_drinks(view):
         return False
-    lowest = lowest_room_e(view, hours)
+    lowest = _lowest_room_e(view, hours)
     # Without open water a dry floor may drink for a while: more is asked before the probe is blamed.
     return lowest is not None and e < lowest - margin - (0.0 if facts.open_water else _FLOOR_HPA)
 
@@ -78,7 +78,7 @@ def below_room(view: View, e: float, margin: float = MARGIN_HPA, hours: int = LO
 def falls_as_no_air(view: View, since: int) -> bool:
     """Return whether it falls as no air does, or did for a while and falls on: a thermostat may blur that, not undo it."""
     memory, past, now = view.probe.memory(ImpossibleMemory), view.probe.past, view.now
-    room = lowest_room_e(view, SOON_HOURS)
+    room = _lowest_room_e(view, SOON_HOURS)
     if room is not None and falls_past(view.probe, now, since, room - HOLD_HPA):
         if now - memory.heading_last > _HEADING_BREAK_SECONDS:
             memory.heading_first = now

@@ -203,24 +203,21 @@ def _exchanged_at(at: int, probe: ProbeView, other: ProbeView, now: int, print_i
     its night began as yesterday's did. What turned only hours after the deed did so untouched.
     """
     deed, hour = max(at, *_close(at, other)) // 3600, now // 3600
-    for one, two in ((probe, other), (other, probe)):
-        past = [
-            [print_in(print_of([h])) for h in w.past.within(hour - HOURS_KEPT, min(at // 3600, hour - _AFTER_HOURS))]
-            for w in (one, two)
-        ]
-        for after, times in (
-            (one.past.within(hour - _AFTER_HOURS, hour), _OWN),
-            (one.past.within(deed + 2, deed + 5), 1.0),
-        ):
-            if after and _nearest_quarter(after, past[0], print_in) <= times * _nearest_quarter(
-                after, past[1], print_in
-            ):
+    first, last = hour - HOURS_KEPT, min(at // 3600, hour - _AFTER_HOURS)
+    mine, theirs = ([print_in(print_of([h])) for h in w.past.within(first, last)] for w in (probe, other))
+    for one, itself, another in ((probe, mine, theirs), (other, theirs, mine)):
+        for begin, end, times in ((hour - _AFTER_HOURS, hour, _OWN), (deed + 2, deed + 5, 1.0)):
+            after = one.past.within(begin, end)
+            if not after:
+                continue
+            here = print_in(print_of(after))
+            if _nearest_quarter(here, itself) <= times * _nearest_quarter(here, another):
                 return False
     return True
 
 
-def _nearest_quarter(after: Sequence[Hour], past: Sequence[tuple[float, ...]], print_in: Metric) -> float:
-    here = print_in(print_of(after))
+def _nearest_quarter(here: tuple[float, ...], past: Sequence[tuple[float, ...]]) -> float:
+    """Return within what distance of a print a quarter of earlier ones lies."""
     return sorted(dist(here, then) for then in past)[len(past) // 4]
 
 
