@@ -52,6 +52,21 @@ def test_moments_are_local_and_past(text: str, utc: str) -> None:
     assert moment(text, NOON, VIENNA) == int(datetime.fromisoformat(utc + "+00:00").timestamp())
 
 
+@pytest.mark.parametrize(
+    ("now", "text", "utc"),
+    [
+        ("2026-10-25T01:20", "02:45", "2026-10-25T00:45"),
+        ("2026-10-25T06:00", "02:45", "2026-10-25T01:45"),
+        ("2026-10-25T00:20", "02:10", "2026-10-25T00:10"),
+        ("2026-03-29T06:00", "02:30", "2026-03-29T01:30"),
+    ],
+)
+def test_a_time_of_day_that_came_twice_is_the_last_that_passed(now: str, text: str, utc: str) -> None:
+    """In the night in which the clock is put back 02:45 was once already, though the wall clock shows 02:20 again."""
+    at = datetime.fromisoformat(now + "+00:00").timestamp()
+    assert moment(text, at, VIENNA) == int(datetime.fromisoformat(utc + "+00:00").timestamp())
+
+
 @pytest.mark.parametrize("text", ["yesterday", "25:00", "7.30", "2026-13-01"])
 def test_moments_refuse_what_is_unclear(text: str) -> None:
     """Anything else is refused."""

@@ -47,6 +47,7 @@ def moment(text: str, now: float, zone: ZoneInfo) -> int:
     Raises argparse.ArgumentTypeError.
     """
     at = _moment(text, now, zone)
+    # A year typed with a digit too many is refused here, where the typist sees it, not stored.
     if not 0 < at <= now + _LONGEST_DAYS * 86400:
         raise argparse.ArgumentTypeError(f"{shown(text)} is not a time between 1970 and a hundred years from now")
     return at
@@ -78,11 +79,18 @@ def _moment(text: str, now: float, zone: ZoneInfo) -> int:
     here = datetime.fromtimestamp(now, zone)
     if re.fullmatch(r"\d{1,2}:\d{2}", text):
         hour, minute = map(int, text.split(":"))
+        # Compared as instants, for in the night in which the clock is put back a wall clock's time comes twice.
         try:
-            found = here.replace(hour=hour, minute=minute, second=0, microsecond=0)
+            came = [
+                (here - timedelta(days=back))
+                .replace(hour=hour, minute=minute, second=0, microsecond=0, fold=fold)
+                .timestamp()
+                for back in (0, 1)
+                for fold in (0, 1)
+            ]
         except ValueError as error:
             raise argparse.ArgumentTypeError(f"{shown(text)} is no time of day") from error
-        return int((found if found <= here else found - timedelta(days=1)).timestamp())
+        return int(max(at for at in came if at <= now))
     try:
         found = datetime.fromisoformat(text.replace("Z", "+00:00"))
         return int((found if found.tzinfo else found.replace(tzinfo=zone)).timestamp())
