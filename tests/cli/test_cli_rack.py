@@ -125,3 +125,28 @@ def test_sensors_in_no_order_are_proposed_one_by_one() -> None:
     text = proposal([Scanned(BusConfig(name="i2c1", number=1), tuple(sensors), (0x70,))], None, {})
     assert text.count("[[enclosure]]") == 5
     assert [p.channel for p in parse(text.encode(), Path("proposal")).probe] == [0, 1, 2, 5, 6]
+
+
+def test_a_sensor_that_is_new_is_put_at_no_place_that_is_taken() -> None:
+    """Beside a rack that leaves places empty, what is proposed for a new sensor is taken by the file as it stands."""
+    file = (
+        '[site]\ntimezone = "UTC"\n[[channel]]\nkind = "webhook"\nname = "phone"\nurl = "http://127.0.0.1/"\n'
+        '[[person]]\nname = "Ina"\nchannels = ["phone"]\n[[bus]]\nname = "i2c1"\nnumber = 1\n[[rack]]\nname = "left"\n'
+        '[[enclosure]]\nname = "B1"\nrack = "left"\nplace = 1\n[[enclosure]]\nname = "B3"\nrack = "left"\nplace = 3\n'
+        '[[probe]]\nname = "b1"\nenclosure = "B1"\ndriver = "simulated"\n'
+        '[[probe]]\nname = "b3"\nenclosure = "B3"\ndriver = "simulated"\n'
+    )
+    scan = Scanned(
+        BusConfig(name="i2c1", number=1), (found("i2c1", None, None, 0x44), found("i2c1", None, None, 0x45)), ()
+    )
+    text = proposal([scan], parse(file.encode(), Path("file")), {})
+    whole = parse((file + text).encode(), Path("file"))
+    assert [(e.name, e.place) for e in whole.enclosure] == [("B1", 1), ("B3", 3), ("T3", 4), ("T4", 5)]
+
+
+def test_two_tubs_and_no_room_probe_need_no_multiplexer(capsys: pytest.CaptureFixture[str]) -> None:
+    """A bus has addresses for two sensors; a third one, for the room, brings a multiplexer."""
+    assert main(["config", "rack", "--shelves", "2", "--room-probe", "no"]) == 0
+    assert "multiplexer" not in capsys.readouterr().out
+    assert main(["config", "rack", "--shelves", "2"]) == 0
+    assert "multiplexer" in capsys.readouterr().out

@@ -12,6 +12,7 @@ from dewkeeper_config.values import check_name
 from dewkeeper_drivers.scan import Found, Scanned
 
 _ZONE_LINK = Path("/etc/localtime")
+# As many places as the configuration lets a shelf have.
 _MOST_ON_A_SHELF = 99
 _FEW = 4
 """So many sensors written one by one still fit a screen, and a keeper sees each with its own wires."""
@@ -75,6 +76,7 @@ def _alike(new: Sequence[Found], scans: Sequence[Scanned], parents: Mapping[str,
     named = {bus.name: f"{rack.bus} {bus.number}" if len(buses) > 1 else rack.bus for bus in buses}
     found = [(named[one.bus], one.multiplexer, one.channel, one.address) for one in new]
     wired = [tuple(wire.get(key) for key in ("bus", "multiplexer", "channel", "address")) for wire in rack.wires()]
+    # Written back and compared: a rack in short form stands for exactly these wires, or it is not used.
     return rack if found == wired[: len(found)] and len(adapters) == 1 else None
 
 
@@ -117,12 +119,21 @@ def _named(new: Sequence[Found], config: Config | None) -> Iterator[tuple[str, i
         if config is None
         else {e.name.casefold() for e in config.enclosure} | {p.name.casefold() for p in config.probe}
     )
+    filled = set() if config is None or not config.rack else _filled(config, config.rack[-1].name)
+    # Behind as many as are there; one that was left empty before them may be meant to stay so.
     number = place = 0 if config is None else len(config.enclosure)
     for one in new:
         number, place = number + 1, place + 1
+        while place in filled:
+            place += 1
         while f"t{number}" in taken:
             number += 1
         yield check_name(f"T{number}"), place, one
+
+
+def _filled(config: Config, rack: str) -> set[int]:
+    """Return the places of a rack that have an enclosure, counted over its shelves."""
+    return {(e.shelf - 1) * _MOST_ON_A_SHELF + e.place for e in config.enclosure if e.rack == rack}
 
 
 def _probe(one: Found, name: str) -> Iterator[str]:

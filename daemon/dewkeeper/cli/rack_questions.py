@@ -34,6 +34,7 @@ def write_rack(args: argparse.Namespace) -> int:
     if args.complete:
         text = "\n".join(["[site]", f'timezone = "{zone()}"', "", text, *people()])
     try:
+        # As for a replay, for a rack that is to be copied has no people and no channels.
         parse(text.encode(), Path("what was asked for"), ReplayConfig)
     except UnicodeEncodeError as error:
         complain(f"bytes that are no text (not UTF-8): {error.object[error.start : error.end]!a}; type it again")
@@ -75,8 +76,9 @@ def _rack(args: argparse.Namespace, asker: _Asker) -> RackSketch:
     tubs = ask(args.tubs, "What are the tubs called ({letter}{place}: A1, A2 ...)?", "{letter}{place}", str)
     profile = ask(args.profile, "Which limits hold for most (adult, hatchling ...)?", "adult", str)
     driver = ask(args.sensor, "Which sensor (sht31d, sht4x)?", "sht31d", str)
-    places = sum(shelves) + (args.room_probe is not False)
+    places = sum(shelves) + (args.room_probe != "no")
     given = "kernel" if args.numbers else "dewkeeper" if args.multiplexers else "none" if args.bus is not None else None
+    # A bus has two addresses for these sensors.
     usual = "none" if places <= 2 else "dewkeeper"
     who = ask(given, "Who drives the multiplexers: none there, the kernel, or dewkeeper?", usual, _driven)
     chips = -(-places // _PROBES_A_CHIP)
@@ -88,6 +90,7 @@ def _rack(args: argparse.Namespace, asker: _Asker) -> RackSketch:
     else:
         numbers = [ask(args.bus, "Number of the bus (N of /dev/i2c-N)?", "1", _number)]
     if who == "dewkeeper":
+        # The chip has three address pins: 0x70 to 0x77.
         usual = ", ".join(f"{0x70 + chip:#04x}" for chip in range(min(chips, 8)))
         multiplexers = ask(args.multiplexers, "Addresses of the multiplexers?", usual, _numbers)
     empty = ask(args.empty, "Places without a tub, by name (none: -)?", "-", _names)
