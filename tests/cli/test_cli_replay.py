@@ -18,7 +18,7 @@ from tests.judge.judge_desk import START, rack
 from dewkeeper.cli import main
 from dewkeeper.judge import Judge
 from dewkeeper.judge.types import Event, Reading
-from dewkeeper.report.alarm_report import by_month, offenders, proposal
+from dewkeeper.report.alarm_report import Proposal, by_month, offenders, proposal
 from dewkeeper.report.readings_file import ReadingsFile, Refusals
 from dewkeeper.report.replaying import TOLD, replay_items, told
 
@@ -231,6 +231,27 @@ def test_time_standing_falls_into_the_months_it_stood_in() -> None:
     ]
     later = by_month([event(turn - 7200, "raised"), event(turn + 3600, "cleared")], turn, turn + 86400, zone)
     assert [(line.month, line.raised, line.standing_seconds) for line in later] == [("2026-03", 0, 3600)]
+
+
+def test_an_alarm_that_still_stands_is_not_counted_as_soon_over() -> None:
+    """Three of a kind, the last raised minutes before the report: two are fleeting, the third is not over."""
+
+    def event(number: int, at: int, what: Literal["raised", "cleared"]) -> Event:
+        return Event(what, f"{number}", START + at, what, "dry", "B1", "p1", "target", "low", "normal", START + at)
+
+    events = [event(n, at, "raised") for n, at in enumerate((0, 20000, 40000))]
+    events += [event(n, at, "cleared") for n, at in enumerate((600, 20600))]
+    (worst,) = offenders(events, START, START + 40300)
+    assert (worst.raised, worst.fleeting) == (3, 2)
+    (line,) = by_month(events, START, START + 40300, ZoneInfo("UTC"))
+    assert line.fleeting == worst.fleeting
+
+
+def test_of_alarms_not_told_at_all_no_length_is_made_up() -> None:
+    """Where the only one that a proposal loses stands still, nobody knows how long it will have stood."""
+    said = Proposal("B1", "dry", "off_minutes", 10, 120, 4, 3, 1, 0, 0).sentence()
+    assert "1 not told at all" in said
+    assert "moment" not in said
 
 
 def test_a_replay_that_learns_nothing_loads_no_numpy_and_no_database(files: Path) -> None:

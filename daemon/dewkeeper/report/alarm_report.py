@@ -70,7 +70,8 @@ class Offender:
 class Proposal:
     """One setting of one enclosure changed, and what replay says it does to its alarms of that kind.
 
-    lost: alarms that would not have been told at all; longest_lost_seconds: how long the longest of them stood. Others
+    lost: alarms that would not have been told at all; longest_lost_seconds: how long the longest of
+    them that are over stood. Others
     that are fewer were joined into longer ones. latest_seconds: how much later one would have been told, at most.
     """
 
@@ -92,7 +93,10 @@ class Proposal:
             f"{self.alarms_now} `{self.kind}` alarms would have been {self.alarms_proposed}"
         )
         if self.lost:
-            said += f"; {self.lost} not told at all, the longest of them stood {duration(self.longest_lost_seconds)}"
+            said += f"; {self.lost} not told at all"
+            # What still stands has no length yet.
+            if self.longest_lost_seconds:
+                said += f", the longest of them stood {duration(self.longest_lost_seconds)}"
         if self.latest_seconds:
             said += f"; told up to {duration(self.latest_seconds)} later"
         if self.setting == "off_minutes" or self.setting.endswith("deadband"):
@@ -147,10 +151,11 @@ def offenders(events: Iterable[Event], start: int, until: int) -> list[Offender]
 def _offender(place: str, kind: Kind, alarms: Sequence[Excursion], until: int) -> Offender:
     ends = [until if alarm.cleared is None else alarm.cleared for alarm in alarms]
     stood = [end - alarm.raised for alarm, end in zip(alarms, ends, strict=True)]
+    fleeting = [a for a in alarms if a.cleared is not None and a.cleared - a.raised < FLEETING_SECONDS]
     pauses = [alarm.raised - end for alarm, end in zip(alarms[1:], ends[:-1], strict=True)]
     return Offender(
         place, kind, len(alarms), sum(pause < CHATTER_SECONDS for pause in pauses),
-        sum(seconds < FLEETING_SECONDS for seconds in stood), sum(stood),
+        len(fleeting), sum(stood),
     )  # fmt: skip
 
 
@@ -188,6 +193,7 @@ def proposal(settings: Settings, offender: Offender, stream: Stream, earlier: Se
     candidates = [
         (change, value)
         for change in tried
+        # Else it is at the most that is allowed already.
         if (value := _scaled(facts.limits, *change)) > _value(facts.limits, change[0])
     ]
     several = [alone, *(_changed(alone, facts, *change) for change, _ in candidates)]
@@ -200,6 +206,7 @@ def proposal(settings: Settings, offender: Offender, stream: Stream, earlier: Se
         for (change, value), then in zip(candidates, told[1:], strict=True)
         if len(then) < len(told[0])
     ]
+    # Of two that quiet it alike, the one that loses or delays least.
     return min(found, key=lambda p: (p.alarms_proposed, p.lost, p.latest_seconds), default=None)
 
 
@@ -208,6 +215,7 @@ def _value(limits: Limits, setting: str) -> float:
 
 
 def _scaled(limits: Limits, setting: str, factor: float, most: float) -> float:
+    # Nought times anything is nought: from half a minute, or half a unit, on a setting can grow.
     return min(most, max(_value(limits, setting) * factor, 0.5))
 
 
