@@ -23,6 +23,19 @@ def test_said_twice_is_moved_once() -> None:
     assert [entry.detail for entry in cinder.entries] == ["one mouse", "two mice"]
 
 
+def test_a_word_that_begins_like_a_name_is_about_nobody_alone() -> None:
+    """Of two snakes in one tub an entry is about one where its first words are that name, whole; else about both."""
+    told = [
+        ("moved_in", "A1", "Mo"), ("moved_in", "A1", "Moss"), ("note", "A1", "Moist floor"), ("fed", "A1", "moss, one mouse"),
+        ("refused", "A1", "Mo"),
+    ]  # fmt: skip
+    mo, moss = animals(
+        [JournalEntry(str(n), n * 60, place, what, detail) for n, (what, place, detail) in enumerate(told)]
+    )
+    assert [entry.detail for entry in mo.entries] == ["Moist floor", "Mo"]
+    assert [entry.detail for entry in moss.entries] == ["Moist floor", "moss, one mouse"]
+
+
 def test_what_was_noted_before_its_name_is_the_animals_own() -> None:
     """Entries of a tub where nobody was named are those of the first one named there; one that left unnamed keeps its own."""
     told = [

@@ -99,7 +99,7 @@ def animals(journal: Sequence[JournalEntry], *, nameless: bool = False) -> list[
         if entry.what in MOVES:
             _moves(known, living, entry)
         elif entry.what in ABOUT_THE_ANIMAL:
-            about = [a for a in here if entry.detail.casefold().startswith(a.name.casefold())] or here
+            about = [a for a in here if _begins(entry.detail, a.name)] or here
             if not about:
                 first = Animal("", [Stay(entry.enclosure, entry.time)])
                 about = [known.setdefault(f"@{entry.enclosure}", first)]
@@ -111,6 +111,12 @@ def animals(journal: Sequence[JournalEntry], *, nameless: bool = False) -> list[
             entry = told[animal.name.casefold()]
             animal.facts, animal.told = described(entry.detail)[1], entry.id
     return sorted(found, key=lambda animal: animal.name.casefold())
+
+
+def _begins(text: str, name: str) -> bool:
+    """Return whether words begin with a name, whole: "Moist floor" is not about Mo."""
+    said, called = text.casefold(), name.casefold()
+    return said.startswith(called) and not said[len(called) :][:1].isalnum()
 
 
 def _moves(known: dict[str, Animal], living: dict[str, list[Animal]], entry: JournalEntry) -> None:
@@ -137,6 +143,7 @@ def _moves(known: dict[str, Animal], living: dict[str, list[Animal]], entry: Jou
     living[place] = [animal for animal in here if animal.home == place]
     if not name and not here and unnamed in known:
         _leave(known[unnamed], entry.time)
+        # Under another key: the next one there without a name is somebody else.
         known[f"{unnamed} to {entry.time}"] = known.pop(unnamed)
 
 
