@@ -75,7 +75,7 @@ def read_said(said: Any) -> SiteSaid:
             for one in list(given["tubs"])[:MOST_TUBS]
         )
         state = _WELL if given["state"] == _WELL else _rank(given["state"])
-        return SiteSaid(state, _rank(given["rank"]), _text(given["word"]), int(given["look"]), tubs)
+        return SiteSaid(state, _rank(given["rank"]), _text(given["word"]), _count(given["look"]), tubs)
     except (KeyError, TypeError) as error:
         raise ValueError(f"not what a site says of itself: {json.dumps(str(error))}") from error
 
@@ -105,6 +105,13 @@ def _tub(row: EnclosureMorning, glance: MorningGlance, wording: Wording) -> TubL
 def _text(given: Any) -> str:
     if not isinstance(given, str) or len(given) > _MOST_LETTERS:
         raise ValueError("not what a site says of itself: a text is none, or too long")
+    return given
+
+
+def _count(given: Any) -> int:
+    # Not by `int`: a number of JSON may be one that is infinite to Python.
+    if not isinstance(given, int):
+        raise ValueError("not what a site says of itself: a number is none")  # noqa: TRY004  one error, as promised
     return given
 
 
