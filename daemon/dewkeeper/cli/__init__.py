@@ -78,8 +78,10 @@ def build_parser(only: str | None = None) -> argparse.ArgumentParser:
     )
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
     for topic, names in TOPICS.items():
+        # A topic brings its libraries along, so of a known command only its own is imported.
         if only is None or only in names:
             importlib.import_module(f"dewkeeper.cli.{topic}").add_commands(commands)
+    # Last, when all commands of all topics are there to be given them.
     _add_common(commands)
     return parser
 
@@ -119,6 +121,7 @@ def script() -> int:
     code = _main(sys.argv[1:], args)
     if args.reads:
         atexit._run_exitfuncs()
+        # `os._exit` calls nothing that was to run at the end; these are called just before it.
         os._exit(code)  # the output is flushed, or given up
     return code
 
@@ -147,6 +150,7 @@ def _main(given: Sequence[str], args: Arguments) -> int:
 
 def parsed(given: Sequence[str], into: Arguments) -> Arguments:
     """Return the arguments of a command line, put into what is given. Raises SystemExit, as argparse does."""
+    # Every option but --help belongs to a command and stands behind it, so the first bare word is the command.
     first = next((word for word in given if not word.startswith("-")), None)
     known = {name for names in TOPICS.values() for name in names}
     return build_parser(first if first in known else None).parse_args(given, namespace=into)

@@ -73,6 +73,7 @@ def add_commands(commands: Commands[argparse.ArgumentParser]) -> None:
 
 def _about_alarm(args: argparse.Namespace) -> int:
     request = {"do": args.verb, "alarm": args.alarm, "why": getattr(args, "why", "")}
+    # Only `shelve` has a duration.
     if getattr(args, "seconds", None):
         request["until"] = int(time.time()) + args.seconds
     return _send(args, request)
@@ -82,6 +83,7 @@ def _service(args: argparse.Namespace) -> int:
     request: dict[str, Any] = {"do": f"{args.what}_of_service" if args.what == "out" else "in_service"}
     request |= {"enclosure": args.enclosure, "why": args.why}
     if args.what == "out":
+        # argparse cannot ask for a reason for one choice of `what` alone.
         if not args.why:
             complain("say why: `dewkeeper service out B4 --why ...`")
             return BAD_USE

@@ -18,6 +18,7 @@ from dewkeeper_config.loading import ReplayConfig, load
 if TYPE_CHECKING:
     from dewkeeper.insight.answers import Evidence
 
+# A question takes a few hundred bytes; the bound keeps a file that is none, in one endless line, out of memory.
 _LONGEST_LINE = 65536
 
 
@@ -55,10 +56,12 @@ def _questions(path: Path) -> Iterator[tuple[int, dict[str, Any]]]:
             number += 1
             rest = line
             while len(rest) == _LONGEST_LINE and not rest.endswith("\n"):
+                # Read on to its end, so that the lines after it keep their numbers; "too long" is no JSON.
                 line, rest = "too long", file.readline(_LONGEST_LINE)
             if not line.strip():
                 continue
             try:
+                # Python's reader takes NaN, Infinity and 1e999, which no sum survives.
                 question = json.loads(line, parse_constant=_number, parse_float=_number)
             except (ValueError, RecursionError):
                 question = {}
@@ -93,12 +96,14 @@ def _gather(args: Arguments, settings: Settings) -> Evidence:
     entry = next(waiting, None)
     try:
         for at, probe, temperature_c, humidity_percent in readings.rows(settings.probes, refusals[str(args.readings)]):
+            # What was done in the second of a reading comes before it, as in a replay.
             while entry is not None and entry.time <= at:
                 judge.feed(entry)
                 entry = next(waiting, None)
             verdict = judge.feed(Reading(at, probe, temperature_c, humidity_percent))
             disbeliefs += [Disbelief(e.probe, e.since, e.until, at) for e in verdict.exclusions]
             believed = all(quality.flag in (PASS, NOT_EVALUATED) for quality in verdict.quality)
+            # A fault found late takes earlier readings away again: that is what `disbeliefs` is for.
             if believed and temperature_c is not None and humidity_percent is not None:
                 gathered[probe].add(at, temperature_c, humidity_percent)
     finally:

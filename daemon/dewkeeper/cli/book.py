@@ -61,6 +61,7 @@ def _sheds(args: Arguments) -> int:
     with StoredPast.open(config) as past:
         known = animals(past.journal(0), nameless=True)
         sheds = animal_sheds(past, known)
+    # Of all animals, also where one is named: hardly any has sheds enough for an answer of its own.
     asked = questions(sheds)
     if args.name is not None:
         sheds = [one for one in sheds if args.name.casefold() in (one.name.casefold(), (one.home or "").casefold())]

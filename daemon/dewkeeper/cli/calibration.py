@@ -153,7 +153,10 @@ def _calibrations(args: argparse.Namespace) -> int:
         )  # fmt: skip
     else:
         kept = [
-            (check, one) for check in listed for one in (known.of(check.probe) if args.probe else [check.calibration])
+            # One line a probe, of one that was named its whole history.
+            (check, one)
+            for check in listed
+            for one in (known.of(check.probe) if args.probe else [check.calibration])
         ]
         rows = [
             {
@@ -164,6 +167,7 @@ def _calibrations(args: argparse.Namespace) -> int:
                 "temperature": temperature_words(one, wording) if one else "as read",
                 "good": f"±{one.uncertainty_percent:.1f} %" if one and one.uncertainty_percent is not None else "",
                 "checked": wording.date(one.checked) if one and one.checked is not None else "never",
+                # Only what is in force falls due.
                 "due": "" if check.due is None or one is not check.calibration
                 else wording.date(check.due) + (" overdue" if check.overdue else ""),
             }

@@ -63,6 +63,7 @@ def _changes(args: Arguments) -> int:
             "why": event.why,
         }
         for event in events
+        # One row a setting; a change without any keeps its one row, with who and why.
         for name, value in (dict(event.detail) or {"": ""}).items()
     ]
     if not rows:

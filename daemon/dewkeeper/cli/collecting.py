@@ -47,6 +47,7 @@ def admit(args: argparse.Namespace) -> int:
         made = admit_site(link, args.site)
     address = f"host={args.host or socket.getfqdn()} dbname={made.database} user={made.login} password={made.password}"
     emit(args, [{"site": made.site, "address": address}], {"site": "site", "address": "address"})
+    # On standard error, so that standard output holds the address alone and can go into a file.
     complain(f"Put the address into the credential of the Pi of {made.site!r}; who has it can send as that site.")
     return DONE
 
@@ -87,6 +88,7 @@ def status(args: argparse.Namespace) -> int:
     ):
         place = enter(link, collect.site, None)
         reach = onward.reach()
+        # None: nothing was sent as this site yet, or it was released; then any installation may.
         others = place.installation not in (None, installation(config.storage.folder))
     newest = reach[1] if reach is not None else None
     behind = newest is not None and newest > (place.readings_until or 0)
@@ -101,6 +103,7 @@ def status(args: argparse.Namespace) -> int:
     )
     if others:
         complain(f"another installation sends as {collect.site!r}: the server takes nothing from this one")
+    # To be behind is usual between two passes; never to have sent anything is not.
     return NOT_WELL if others or (behind and place.readings_until is None) else DONE
 
 
@@ -117,6 +120,7 @@ def check(args: argparse.Namespace) -> int:
         }
         for one in found
     ]  # fmt: skip
+    # A program gets its empty list.
     if not rows and args.format != "json":
         say("both sides hold the same")
         return DONE

@@ -76,6 +76,7 @@ def _row(action: argparse.Action) -> str:
     if action.choices is not None:
         value = "\\|".join(str(choice) for choice in action.choices)
     name = ", ".join(action.option_strings) or value
+    # A switch takes no value.
     if action.option_strings and action.nargs != 0:
         name += f" {value}"
     meaning = (action.help or "").replace("%%", "%").replace("|", "\\|")

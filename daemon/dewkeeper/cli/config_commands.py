@@ -78,6 +78,7 @@ def _check(args: Arguments) -> int:
         else:
             complain(str(refused))
         return BAD_USE
+    # None of it makes the file wrong: the daemon starts with it, and says what it lacks.
     lacking = [*problems_for_run(config), *_unusable(config), *missing_secrets(config)]
     if lacking:
         from dewkeeper_config.loading import located, read  # pydantic
@@ -114,6 +115,7 @@ def _unusable(config: Config) -> list[Problem]:
     unusable = {problem.key for problem in found}
     for number, probe in enumerate(config.probe, 1):
         place = f'probe[{number}] "{probe.name}" .'
+        # Which options there are only its driver knows.
         if f"{place}driver" not in unusable:
             found += [Problem(f"{place}options.{one.key}", one.given, one.allowed) for one in wrong_options(probe)]
     return found + _unusable_channels(config)

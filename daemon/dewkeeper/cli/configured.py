@@ -24,6 +24,7 @@ def in_force(path: Path) -> Config:
     try:
         return _checked(path)
     except ConfigError as refused:
+        # The bytes that were refused, not the file read again: it may have changed meanwhile.
         running = _of_daemon(data)
         if running is None:
             raise
@@ -53,6 +54,7 @@ def whole(path: Path) -> Config:
 
 
 def _known(path: Path) -> tuple[Config | None, bytes]:
+    # Outside of the try: where no snapshot is kept for these bytes, who asks next still needs them.
     data = b""
     try:
         data = configuration_file(path)

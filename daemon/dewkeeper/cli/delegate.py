@@ -18,6 +18,7 @@ VERB = "answer"
 DEFAULT_FOLDER = "/var/lib/dewkeeper"
 """Where a configuration that does not say otherwise has its state; a test holds it to the configuration's own word."""
 
+# Then the command reads for itself, which it can do as well: to wait longer for a busy daemon buys nothing.
 _PATIENCE_SECONDS = 5.0
 _LARGEST_BYTES = 1_000_000
 _MOST_DOTS = 200
@@ -46,6 +47,7 @@ def answered(args: Arguments, words: Sequence[str]) -> int | None:
         code, said = reply["code"], [(stream, text) for stream, text in reply["said"]]
     except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
         return None
+    # Only when all of the reply was understood: else the command would print it and then once more by itself.
     for stream, text in said:
         (say if stream == OUT else complain)(text)
     return int(code)
@@ -82,6 +84,7 @@ def _ask(args: Arguments, words: Sequence[str]) -> dict[str, Any]:
     if not may_answer(folder):
         raise ValueError("no daemon")
     message = {
+        # Whatever of the asking process decides the answer: clock, terminal, configuration, program.
         "do": VERB, "words": list(words), "now": args.now(), "width": terminal_width(), "utf8": speaks_utf8(),
         "file": digest(data), "edition": edition(),
     }  # fmt: skip

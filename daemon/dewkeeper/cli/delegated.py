@@ -30,6 +30,7 @@ def answers(config: Config, file: bytes) -> Mapping[str, Callable[[dict[str, Any
         now, words = int(request["now"]), [str(word) for word in request["words"]]
         args = _arguments(words, config, now)
         written = Printout(width=int(request["width"]), utf8=bool(request["utf8"]))
+        # A context variable: it holds for this thread alone.
         before = printout.set(written)
         try:
             return {"code": args.run(args), "said": written.said}

@@ -64,6 +64,7 @@ def morning_lines(
         lines += alarm_lines(alarm, wording, glance.made_at)
     for row in glance.needs_look[len(urgent) :]:
         lines += _row_lines(row, wording, glance)
+    # What is calm is told only where nothing above contradicts it.
     if not glance.needs_look and not glance.general:
         lines.append(calm_words(glance, wording))
     lines += aside_lines(glance, wording)
@@ -181,6 +182,7 @@ def _fitted(cells: list[list[str]], width: int) -> list[str]:
         column = next(gone, None) if sum(widths) + 2 * len(widths) - 2 > width else None
         if column is None:
             break
+        # The table of an earlier night has no "now".
         if column not in cells[0]:
             continue
         index = cells[0].index(column)

@@ -80,12 +80,15 @@ def _correct(args: argparse.Namespace) -> int:
     config: Config = args.load_config()
     with StoredPast.open(config) as past:
         found = [entry for entry in past.journal(0) if entry.id.startswith(args.entry)]
+    # Fewer letters may be unique today by chance, and a slip of the finger would replace another entry.
     if len(found) != 1 or len(args.entry) < 4:
         complain(f"{args.entry!r} names {len(found)} entries; `dewkeeper journal list` shows their ids")
         return NOT_WELL
     request: dict[str, Any] = {"do": "journal", "enclosure": found[0].enclosure, "replaces": found[0].id}
+    # A corrected word is about the same moment: "now" would move the deed.
     if args.at is None:
         request["time"] = found[0].time
+    # Another word may be no stage, or one of another length.
     if args.until is None and args.what == found[0].what:
         request["until"] = found[0].until
     return _send(args, request)

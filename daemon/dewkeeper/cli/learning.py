@@ -27,7 +27,9 @@ if TYPE_CHECKING:
     from dewkeeper.insight.learning import Lesson, WasRead
     from dewkeeper.insight.series import Series
 
+# A day's rows at a time are packed into arrays: as Python's tuples six weeks take many times the memory.
 _PART_SECONDS = 86400
+# It shares the processor with the sampler, and nobody waits for it.
 _NICE = 19
 
 
@@ -63,10 +65,12 @@ def learn(args: Arguments) -> int:
             told.append(_row(place, fact))
         for place, (facts, texts) in orders.items():
             order: dict[str, Any] = {"do": "learned", "enclosure": place, **texts}
+            # Facts go into the stream, which is kept for good; figures are notes, of which only the newest is.
             if news(facts, known.get(place), at):
                 order |= {"facts": [asdict(fact) for fact in facts], "version": VERSION}
             try:
                 request(config.storage.folder, order)
+            # The others are handed in all the same.
             except (DaemonDown, CommandRefused) as error:
                 complain(f"{place}: learned, but not handed in: {error}")
                 code = NOT_WELL
@@ -96,6 +100,7 @@ def _lessons(
     found = {}
     tubs, rooms = lessons(read, at, only)
     for name, own in tubs.items():
+        # Those left alone in the same room are the controls a change is held against.
         beside = {other: tub for other, tub in read.tubs.items() if read.room_of.get(other) == read.room_of.get(name)}
         changes = findings(name, beside, read.room(name), read.deeds, at, calibrated)
         found[name] = own, carried(changes, from_text(told.get(name, "")), at)
@@ -138,6 +143,7 @@ def _was_read(history: History, config: Config, at: int) -> WasRead:
         if judged is not None:
             windows = in_force.windows(enclosure.name, first, at)
             placed = [w.start for w in windows if w.probes and w.probes[0] == judged]
+            # What the probe read before it lay in this tub is the air of another place.
             tubs[enclosure.name] = series[judged].since(placed[0]) if placed else series[judged]
     calibrations, pairs = history.calibrations(), _pairs(config)
     in_use = {name: [calibrations.at(probe, at) for probe in pairs[name]] for name in tubs}
@@ -152,6 +158,7 @@ def _was_read(history: History, config: Config, at: int) -> WasRead:
 
 def _judged(config: Config) -> dict[str, str]:
     """Return enclosure -> its first judged probe."""
+    # Of several judged probes the first is to be the one, and in a dict the last wins.
     probes = reversed(config.probe)
     return {probe.enclosure: probe.name for probe in probes if probe.role == "substrate" and probe.enclosure}
 

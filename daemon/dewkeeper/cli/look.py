@@ -84,6 +84,7 @@ def _now(args: Arguments) -> int:
                 "alarms": "; ".join(
                     [
                         *(["out of service"] if row.out_of_service else []),
+                        # The row says already where it is.
                         *(headline(a, wording).partition(": ")[2] or headline(a) for a in row.alarms),
                     ]
                 ),
@@ -104,6 +105,7 @@ def _now(args: Arguments) -> int:
                 "alarms": "alarms",
             },
         )
+    # Alarms do not decide here: `now` is asked about readings, `alarms` about what stands.
     return DONE if all(row.trust == "measured" or row.out_of_service for row in glance.probes) else NOT_WELL
 
 
@@ -116,6 +118,7 @@ def _alive(config: Config, silent_since: int | None) -> bool | None:
     from dewkeeper.service.client import request
 
     try:
+        # Whatever it answers, a refusal too, it lives.
         request(config.storage.folder, {"do": "alive"})
     except DaemonDown:
         return False
@@ -221,6 +224,7 @@ def _history(args: Arguments) -> int:
         return NOT_WELL
     end, wording = args.now(), Wording.of(config.site)
     start = end - args.seconds
+    # The axis takes eight columns. Each other one is a slice asked of the store, so the widest terminal is not filled.
     width = max(40, min(terminal_width() - 10, 160))
     with StoredPast.open(config) as past:
         points = past.series(args.enclosure, start, end, width)

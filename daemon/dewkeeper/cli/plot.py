@@ -47,6 +47,7 @@ def _chart(
 ) -> list[str]:
     """Draw slices: (from when on, seconds, lowest, highest)."""
     low, high = min(lowest for _, _, lowest, _ in read), max(highest for *_, highest in read)
+    # A level line would divide by nought, and its noise would be drawn as mountains.
     if high - low < 1:
         low, high = low - 0.5, high + 0.5
     height = _ROWS * 4
@@ -57,6 +58,7 @@ def _chart(
 
     for at, seconds, *span in read:
         below, above = (round((value - low) / (high - low) * (height - 1)) for value in span)
+        # A slice is drawn over all its columns, and one narrower than a column still gets its own.
         for across in range(column(at), max(column(at), column(at + seconds) - 1) + 1):
             for level in range(below, above + 1):
                 row = height - 1 - level

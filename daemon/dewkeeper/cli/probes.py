@@ -61,6 +61,7 @@ def _replace(args: argparse.Namespace) -> int:
     (probe,) = _chosen(config, [args.probe])
     with opened_buses(config) as buses:
         looked = check(probe, buses)
+    # To accept a sensor that does not answer would accept none.
     if looked.temperature_c is None:
         complain(f"{_sentence(looked.trouble)} {_sentence(looked.advice)}")
         return NOT_WELL
@@ -111,8 +112,10 @@ def _serial_line(file: Path, probe: ProbeConfig) -> int | None:
     except OSError:
         return None
     block: dict[str, tuple[int, str]] = {}
+    # By line, not by a TOML reader: readers do not keep line numbers, and the keeper has to find it.
     for number, line in enumerate(lines, start=1):
         if line.lstrip().startswith("["):
+            # A new table: what was seen belongs to the one before.
             block = {}
         found = re.match(r"\s*(name|serial)\s*=\s*[\"']?([^\"'#]*)", line)
         if found is not None:

@@ -77,9 +77,11 @@ def report_alarms(args: Arguments) -> int:
         events = history.events(since - _BEFORE_SECONDS)
         lines = by_month(events, since, until, Wording.of(config.site).zone)
         worst = offenders(events, since, until)
+        # A year of events need not stay in memory while the readings are judged again.
         del events
         proposed: list[tuple[Offender, Proposal | None]] = []
         if not args.counts_only:
+            # Minutes without a word look like a hang; a program reads no such line.
             if worst and sys.stderr.isatty():
                 complain("Judging the worst of them again for proposals; --counts-only leaves that out ...")
             earlier = history.items_before(since, LASTING)

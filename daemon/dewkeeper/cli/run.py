@@ -64,6 +64,7 @@ def _run(args: argparse.Namespace) -> int:
         learn=[sys.executable, "-m", "dewkeeper", "learn", "--config", str(args.config)],
     )  # fmt: skip
     daemon.start()
+    # Any length would do: a signal ends the wait at once.
     while not end.wait(3600):
         pass
     daemon.stop()
@@ -75,6 +76,7 @@ def _answers(config: Config, problems: Sequence[Problem], state: Path | None) ->
     from dewkeeper.cli.delegated import answers
     from dewkeeper_config.last_good import COPY, last_good
 
+    # The copy could not be written: what lies there is of another file than the daemon runs by.
     if any(problem.key == COPY for problem in problems):
         return {}
     try:

@@ -74,6 +74,7 @@ def _look(config: Config | None, wanted: str | None) -> Looked:
             text, advice = (found.text, found.advice) if found is not None else (str(error), advised(error)[0])
             troubles.append(f"{bus.name}: {text}: {advice}")
     parents = _parents(buses)
+    # A channel of the kernel's multiplexer shows what hangs on its parent bus as well.
     scans = each_once(scans, parents)
     sensors = {one.bus for scan in scans for one in scan.found if one.driver is not None or one.owned}
     for scan in scans:
@@ -125,6 +126,7 @@ def _touch(args: argparse.Namespace) -> int:
             lambda: time.monotonic() >= until,
         )
         warmed = next((probe for probe in probes if probe.name == found), None)
+        # Read while the buses are open, and before anything is said: what is recorded is the sensor that warmed.
         serial = check(warmed, opened).serial if warmed is not None else None
     finally:
         for bus in opened.values():
@@ -208,6 +210,7 @@ def _config_or_none(args: argparse.Namespace) -> Config | None:
     try:
         config: Config = args.load_config()
     except ConfigError as error:
+        # No file yet is the usual case here, and no word is lost on it.
         if args.config.exists():
             complain(f"scanning without the configuration, which cannot be read: {error}")
         return None

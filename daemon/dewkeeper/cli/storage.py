@@ -90,6 +90,7 @@ def _restore(args: argparse.Namespace) -> int:
     there = (folder / FILE_NAME).exists()
     if there:
         try:
+            # What is damaged may still be replaced: that is what a restore is for.
             held.append(look_into(folder / FILE_NAME))
         except BackupFailed as error:
             complain(f"what is there now: {error}")
@@ -99,6 +100,7 @@ def _restore(args: argparse.Namespace) -> int:
     aside = None
     if args.yes:
         folder.mkdir(parents=True, exist_ok=True)
+        # A running daemon holds it, so that no database is changed under its feet.
         with WriterLock(folder, "a restore"):
             aside = restore(found.path, folder, int(time.time()), replace=args.replace)
         if told:
@@ -151,6 +153,7 @@ def _repair(args: argparse.Namespace) -> int:
     folder, copies = config.storage.folder, config.storage.backup.folder
     keys = unreadable(folder)
     try:
+        # Only the writer writes. It looks for each block in every copy, over a slow stick: minutes.
         rows = request(folder, {"do": "repair", "keys": keys}, timeout_seconds=300)["blocks"]
     except DaemonDown:
         store = Store.open(folder, config.storage, SystemClock(), "a repair")

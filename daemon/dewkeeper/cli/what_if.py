@@ -78,6 +78,7 @@ class Source:
             raise ValueError("a file does not know what settings were in force")
         if self.pace is not None:
             settings = replace(settings, poll_seconds=self.pace)
+        # Anew at each run: a comparison reads the file twice, and what was refused is told once.
         refused = self.refused[str(self.readings.path)] = Refusals()
         journal = []
         if self.journal is not None:
@@ -132,6 +133,7 @@ def _file_pace(file: ReadingsFile, settings: Settings) -> int | None:
     if file.was_sorted:
         complain(f"{file.path}: its rows are in no order of time; they were sorted first")
     interval = file.usual_interval(settings.probes)
+    # Up to half as slow again no poll seems missing; a coarser file would look like polls that fail all along.
     if interval is None or interval <= settings.poll_seconds * 3 // 2:
         return None
     complain(f"{file.path}: readings are {interval} s apart; judged at that pace instead of {settings.poll_seconds} s")
@@ -152,6 +154,7 @@ def what_if(args: Arguments) -> int:
                 if event.event in TOLD:
                     say(as_json(told(event)))
         code = source.complain()
+    # Not this file's trouble: nobody reads on, or the other configuration is wrong.
     except (BrokenPipeError, ConfigError):
         raise
     except OSError as error:
