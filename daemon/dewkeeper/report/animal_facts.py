@@ -41,6 +41,7 @@ def described(detail: str) -> tuple[str, AnimalFacts]:
     name, _, rest = detail.partition(",")
     hatched = sex = ""
     first, _, more = rest.partition(",")
+    # Only where a part is just that: anything else begins the notes, which may hold commas and such words.
     found = _HATCHED.fullmatch(first.strip())
     if found is not None and is_hatch_date(found[1]):
         hatched, rest = found[1], more

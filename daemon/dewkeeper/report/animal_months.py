@@ -88,6 +88,7 @@ def lived_months(
     months: dict[date, LivedMonth] = {}
     in_force = past.in_force()
     for stay in animal.stays:
+        # The quarter hour in which it was carried over is of two places.
         start = max(-(-stay.start // QUARTER_SECONDS) * QUARTER_SECONDS, day_start(earliest, zone))
         end = min(stay.end if stay.end is not None else now, now) // QUARTER_SECONDS * QUARTER_SECONDS
         if start >= end:

@@ -61,6 +61,7 @@ def animals_journal(path: Path, refuse: Refuse) -> list[JournalRow]:
         else:
             found.append(row)
     entries: list[JournalRow] = []
+    # The file may be in any order; a stay ends where the next one begins.
     found.sort(key=lambda row: (row.name.casefold(), row.start))
     for _, those in groupby(found, key=lambda row: row.name.casefold()):
         entries += _entries(list(those))

@@ -85,6 +85,7 @@ def permutation_p(strata: Sequence[Stratum], draws: int = DRAWS) -> float:
     Twice the smaller tail, the observed one counted among the draws (Phipson and Smyth 2010†). The same data draw the same.
     """
     observed = sum(sum(bad) for bad, _ in strata)
+    # The same numbers summed in another order differ in their last digits, and are a tie all the same.
     slack = 1e-9 * (1 + abs(observed))
     chance = random.Random(f"{len(strata)} {observed:.6f}")  # noqa: S311  a permutation test keeps no secret
     pools = [([*bad, *good], len(bad)) for bad, good in strata]
@@ -113,10 +114,12 @@ def _odds(strata: Sequence[Stratum]) -> float:
         g0, g1, h00, h01, h11 = 0.0, -slope, 1e-9, 0.0, 1.0
         for x, y in points:
             z = x / spread
+            # Beyond 30 it is as good as certain, and far beyond it overflows.
             p = 1 / (1 + math.exp(-max(-30.0, min(30.0, base + slope * z))))
             g0, g1 = g0 + y - p, g1 + (y - p) * z
             h00, h01, h11 = h00 + p * (1 - p), h01 + p * (1 - p) * z, h11 + p * (1 - p) * z * z
         det = h00 * h11 - h01 * h01
         step0, step1 = (h11 * g0 - h01 * g1) / det, (h00 * g1 - h01 * g0) / det
+        # Where almost all sheds are alike, a whole step of Newton's leaps past the answer.
         base, slope = base + max(-2.0, min(2.0, step0)), slope + max(-2.0, min(2.0, step1))
     return math.exp(slope * DRIER_BY / spread)

@@ -162,6 +162,7 @@ def earlier_night(history: Past, config: Config, day: date, now: int) -> Earlier
 def _row(
     enclosure: Enclosure, config: Config, night: Night, in_force: InForce, sums: NightSums, stood: Sequence[Stood]
 ) -> EnclosureNight:
+    # What changed at its end is of the day after.
     name, last = enclosure.name, night.end - 1
     limits = in_force.limits(name, last) or effective_limits(config, name)
     due = due_seconds(in_force, name, night.start, night.end)

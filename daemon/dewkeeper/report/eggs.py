@@ -145,6 +145,7 @@ def _clutch(past: Past, config: Config, entries: Sequence[JournalEntry], wording
     if masses and fitted is not None and lately is not None:
         left = max(0, (first - wording.local(masses[-1][0]).date()).days)
         projected = project(masses[-1][1], left, lately, fitted)
+    # "6 eggs, 480 g": what is left without the grams is the count.
     counted = _COUNT.search(_GRAMS.sub("", begun.detail))
     return Clutch(
         name, begun.time, int(counted[1]) if counted else None, masses, steps,
@@ -190,6 +191,7 @@ def project(grams: float, days: int, deficit_hpa: float, fitted: EggFit) -> tupl
     """Return lowest, middle and highest grams after so many days at this deficit: 90 %, for the fit's own uncertainty alone."""
     middle = grams - fitted.conductance * deficit_hpa * days
     wide = fitted.t90 * fitted.error * deficit_hpa * days
+    # The width is that of the fit: by it alone eggs would seem to gain weight, or to weigh less than nothing.
     return max(0.0, middle - wide), max(0.0, middle), min(grams, middle + wide)
 
 

@@ -98,6 +98,7 @@ def enclosure(history: Past, config: Config, name: str, span: Span, now: int) ->
     present = now_values(newest, limits, now, fresh)
     believed = max((n.reading.time for n in newest if n.quality.counts), default=None)
     felt = max((n.reading.time for n in newest if n.quality.temperature_counts), default=None)
+    # Only a span that ends now may lack readings that are not committed yet.
     over, fresh_now = min(end, now), fresh if end >= now else 0
     return EnclosureReport(
         enclosure=name,

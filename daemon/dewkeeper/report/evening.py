@@ -349,5 +349,6 @@ def _last(journal: Sequence[JournalEntry], now: int) -> dict[str, dict[str, int]
     found: dict[str, dict[str, int]] = {}
     for entry in journal:
         if entry.enclosure is not None:
+            # The journal comes oldest first, so the last one of a word stays.
             found.setdefault(entry.enclosure, {})[entry.what] = now - entry.time
     return found

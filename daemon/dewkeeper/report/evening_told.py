@@ -107,6 +107,7 @@ def _came_out(past: Past, at: int, said: Mapping[str, str]) -> Score:
     right = wrong = helped = 0
     for name, side in said.items():
         night = nights.get(name)
+        # Too little was read to say what came.
         if night is None or night.watched_seconds < DAY / 2:
             continue
         left = night.beyond_target_seconds >= _CAME_TRUE_SECONDS

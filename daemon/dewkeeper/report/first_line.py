@@ -35,6 +35,7 @@ def first_line(glance: MorningGlance) -> str:
         at = parts.index(f"{found['outside']} {_COUNTED['outside']}")
         parts[at : at + 1] = _went(glance)
     if look:
+        # Behind those to act on now, where there are any: True is place 1.
         parts.insert(counted["urgent"] > 0, f"{look} to look at now")
     if back:
         before = (look > 0) + sum(counted[rank] > 0 for rank in ("urgent", "alarm", "unwatched"))

@@ -65,11 +65,13 @@ def lasting(
 
     levels: %RH without water from anybody, for each of `VENT_STEPS`. probe_error: what the probe is known to read wrong by, %RH.
     """
+    # Figures that another version learned may be of other steps.
     if len(levels) != len(VENT_STEPS) or abs(probe_error) > _PROBE_PERCENT:
         return None
     target = limits.humidity_target
     beyond = [24 * sum(not target.low <= value <= target.high for value in row) / len(row) for row in levels]
     usual = levels[0]
+    # Levels are quantiles, the lowest first: the middle one is the median.
     side: Literal["dry", "damp"] = "dry" if usual[len(usual) // 2] < (target.low + target.high) / 2 else "damp"
     ways = [at for at, step in enumerate(VENT_STEPS) if step != 1 and (step < 1) == (side == "dry")]
     best = min(ways, key=beyond.__getitem__)

@@ -16,6 +16,7 @@ from dewkeeper.judge.types import Band, Kind, Priority, State
 from dewkeeper.report.off_times import OffTime, OffWhy
 
 Rank = Literal["urgent", "alarm", "unwatched", "outside", "shelved", "out_of_service", "calm"]
+# Not watched stands before what is known to dry: it may be a heat, which kills within the hour.
 RANKS: tuple[Rank, ...] = ("urgent", "unwatched", "alarm", "outside", "shelved", "out_of_service", "calm")
 """Worst first: an urgent alarm; not watched; another alarm; beyond a limit but no alarm; put aside by the keeper, an alarm
 or the whole enclosure; nothing to see to."""
@@ -385,6 +386,7 @@ class MorningGlance:
         return plain | {"all_well": self.all_well, "nothing_watched": self.nothing_watched}
 
 
+# An instant and a number of seconds are both whole numbers: only the field's name tells them apart.
 TIMES = frozenset({
     "at", "start", "end", "since", "raised", "respond_by", "shelved_until", "stage_until", "silent_since", "seen_at",
     "known_until", "ended", "newest", "made_at", "night_start", "night_end", "time", "until", "entered",

@@ -147,6 +147,7 @@ def compose(config: Config, now: int, night: Night, gathered: MorningFacts) -> M
                 (
                     standing(a, gathered.events, air_of_room(a, gathered.latest, now, fresh))
                     for a in gathered.alarms
+                    # Those of an enclosure that has left the configuration too: else nobody would see that they stand.
                     if a.enclosure not in known and a.state != "normal"
                 ),
                 key=lambda a: alarm_order(a, now),
@@ -154,6 +155,7 @@ def compose(config: Config, now: int, night: Night, gathered: MorningFacts) -> M
         ),
         changes=changes,
         silent_since=silent_since(gathered.latest.values(), now, fresh),
+        # One from before the clock was put back is dated ahead of now.
         newest=max((n.reading.time for n in gathered.latest.values() if n.reading.time <= now), default=None),
         off=off,
     )

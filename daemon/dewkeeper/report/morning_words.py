@@ -17,6 +17,7 @@ from dewkeeper.report.wording import Spot, Wording, beyond, first_steps, outside
 RESTART = "unplug the small computer dewkeeper runs on (the Pi, no heater), wait a minute, plug it in again"
 """What somebody can do who types no commands."""
 NOT_IN_SERVICE = "Nothing is watched: no enclosure is in service"
+# By label, for the reason of a row is in words already.
 _SILENT = frozenset({KINDS["missing"].label, KINDS["crc"].label})
 """Reasons under which a probe gives no reading at all."""
 _MOST_GAPS = 2
@@ -96,6 +97,7 @@ def blind_parts(glance: MorningGlance, wording: Wording, alive: bool | None) -> 
     blind = [row.unwatched for row in rows]
     at = glance.silent_since
     if all(one.reason in _SILENT for one in blind):
+        # Nothing is watched only since the last of them fell silent.
         at = max((one.since for one in blind if one.since is not None), default=at)
     since = "" if at is None else f" {wording.since(at, glance.made_at)}"
     if all(one.reason in _SILENT for one in blind):
@@ -124,6 +126,7 @@ def _one_cause(rows: Sequence[EnclosureMorning]) -> tuple[str, str] | None:
     faults = [[a for a in row.alarms if KINDS[a.kind].label in _SILENT] for row in rows]
     said = {(alarm.cause, alarm.response) for found in faults for alarm in found[:1]}
     (cause, step) = said.pop() if len(said) == 1 and all(faults) else ("", "")
+    # What the kind itself says is only that they are silent.
     return (cause, step) if cause and cause not in {KINDS["missing"].cause, KINDS["crc"].cause} else None
 
 
@@ -139,6 +142,7 @@ def unwatched_step(row: EnclosureMorning) -> str:
     if row.alarms or row.rank != "unwatched":
         return ""
     if not row.unwatched.now:
+        # Of the time it was off one line above all says what to look at.
         return "" if row.unwatched.off else "look at the snake and its heat"
     return _UNWATCHED_STEPS.get(row.unwatched.reason, "look at the tub and its heat")
 
@@ -167,6 +171,7 @@ def gap_words(rows: Sequence[EnclosureMorning], wording: Wording) -> str:
     spans = told.pop() if len(told) == 1 else ()
     if len(spans) <= _MOST_GAPS:
         return " and ".join(spans)
+    # A span is "HH:MM–HH:MM".
     return f"{len(spans)} times between {spans[0][:5]} and {spans[-1][-5:]}"
 
 

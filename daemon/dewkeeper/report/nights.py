@@ -82,6 +82,7 @@ def _instant(wall: datetime, zone: ZoneInfo, *, last: bool) -> int:
 
 def _skip_moment(before: int, after: int, zone: ZoneInfo) -> int:
     """Return the second at which the zone's offset changes, by bisection between two instants."""
+    # Between the two lies one change: zones change months apart, and a night is asked about.
     old = datetime.fromtimestamp(before, zone).utcoffset()
     while after - before > 1:
         middle = (before + after) // 2

@@ -43,6 +43,7 @@ def need(
     hours. Times: UTC seconds.
     """
     overdue = stands and respond_by is not None and respond_by < now
+    # Each turned round, for False and the smaller number sort first.
     return not urgent, not harmed, not stands, not overdue, not (stands and blind), -dose, since
 
 

@@ -111,6 +111,7 @@ def _backwards(rows: Iterable[ReadingRow]) -> bool:
     for count, (at, probe, _, _, _) in enumerate(rows, start=1):  # noqa: B007  the last one is asked for
         back += at < last.get(probe, at)
         last[probe] = at
+    # A slip now and then is no direction.
     return back > 1 and 10 * back > count
 
 
@@ -166,11 +167,13 @@ class _Doubtful:
     def confirmed_by(self, row: Row, line: int) -> Row | None:
         """Return the row that this one agrees with, refusing the others; None, and keep this one too, when there is none."""
         for index, (other, _) in enumerate(self.rows):
+            # A row that stands twice is no second witness of its time.
             if -_BACK_SECONDS <= row[0] - other[0] <= _AHEAD_SECONDS and row[:2] != other[:2]:
                 del self.rows[index]
                 self.refuse()
                 return other
         self.rows.append((row, line))
+        # A file of nothing but slips must not fill memory.
         if len(self.rows) > _SHOWN_LINES:
             self.refuse(1)
         return None

@@ -31,6 +31,7 @@ def out_of_order(path: Path, back_seconds: int) -> bool:
         readline = file.readline
         readline(LONGEST_LINE)
         for number, line in enumerate(iter(lambda: readline(LONGEST_LINE), b"")):
+            # As bytes, unread: times of ISO 8601 in UTC sort as they follow one another.
             if line[:_HOUR] >= hour:
                 if line > newest:
                     newest = max(newest, sorted((older, last, line))[1])

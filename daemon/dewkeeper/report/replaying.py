@@ -118,6 +118,7 @@ class _Run:
                 item.temperature_word, item.humidity_word, item.failure, item.notes,
             )  # fmt: skip
             return judge.take_events()
+        # Under given settings those of the stream are left out; that is the what-if.
         if self._settings is None or not isinstance(item, Settings):
             return judge.feed(item).events
         return ()
@@ -134,6 +135,7 @@ def begin(judge: Judge, settings: Settings | None, earlier: Sequence[Item], at: 
         judge.feed(replace(first, time=at))
     for item in earlier:
         if isinstance(item, JournalEntry):
+            # The judge takes an entry by when it was typed: as if all were typed now, each about its own time.
             judge.feed(replace(item, entered=at))
         elif not isinstance(item, Settings):
             judge.feed(item)

@@ -98,6 +98,7 @@ def shed_cycles(animal: Animal) -> list[ShedCycle]:
         if entry.what not in ("opaque", "cleared", "shed"):
             continue
         one = found[-1] if found and _goes_on(found[-1], entry.time) else None
+        # Opaque again once the eyes had cleared: the shed between was not written down.
         if one is None or (entry.what == "opaque" and one.cleared is not None):
             one = ShedCycle(animal.name, entry.enclosure or "")
             found.append(one)
@@ -178,6 +179,7 @@ def ungraded(cycles: Sequence[ShedCycle]) -> tuple[int, int] | None:
     last = next((c for c in reversed(cycles) if c.shed is not None), None)
     if last is None or last.shed is None or last.grade is not None:
         return None
+    # As far back as `shed_air` tells the air before a shed.
     return min(last.opaque or last.shed, last.shed - 14 * DAY), last.shed
 
 

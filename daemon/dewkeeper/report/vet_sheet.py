@@ -86,6 +86,7 @@ def vet_sheet(past: Past, animal: Animal, journal: Sequence[JournalEntry], wordi
         home=animal.home,
         since=animal.stays[-1].start if animal.stays else None,
         made_at=now,
+        # One page: so many of each at most.
         weights=weights[-12:],
         lost_share=loss(weights),
         sheds=sheds[0] if sheds else None,
@@ -95,7 +96,7 @@ def vet_sheet(past: Past, animal: Animal, journal: Sequence[JournalEntry], wordi
             e for e in journal
             if since <= e.time <= now and e.enclosure in homes and e.what in JOURNAL
             and (JOURNAL[e.what].lever or e.what in ("vet", "quarantine", "moved_in", "warm_up", "heater_changed", "disinfected"))
-            and e.what not in ("misted", "refilled", "bowl_refill")
+            and e.what not in ("misted", "refilled")
         ][-20:],
     )  # fmt: skip
 
@@ -145,6 +146,7 @@ def _month(past: Past, animal: Animal, name: str, start: int, end: int, hidden: 
     for stay in animal.stays:
         a, b = max(start, stay.start if animal.name else start), min(end, stay.end or end)
         if a < b:
+            # Slices of six hours are few to read, and lowest and highest of a slice are readings whatever its length.
             points += past.series(stay.enclosure, a, b, max(1, (b - a) // 21600))
     humid = moist(points)
     watched = min(1.0, sum(p.seconds for p in humid) / max(1, end - start))

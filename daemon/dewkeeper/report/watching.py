@@ -16,6 +16,7 @@ from dewkeeper.report.order import BLINDING
 from dewkeeper.store.in_force import InForce
 from dewkeeper_config.models import Config
 
+# As for the judge: a gap of up to three polls is no break.
 STALE_POLLS = 3
 
 

@@ -130,6 +130,7 @@ class Wording:
     def clock(self, at: int, now: int | None = None) -> str:
         """Return "05:12", with the date before it when that is not today's (at `now`) or yesterday's night."""
         clock = f"{self.local(at):%H:%M}"
+        # Within 20 hours a time of day is one moment only; nearer a day it could be taken for today's.
         return clock if now is None or abs(now - at) < 20 * 3600 else f"{self.day(at, now)} {clock}"
 
     def day(self, at: int, now: int | None = None) -> str:
@@ -185,6 +186,7 @@ class Wording:
 
 def duration(seconds: float) -> str:
     """Return a length of time in its two largest units: "45 s", "12 min", "3 h 12 min", "2 d 4 h"; "a moment" for none."""
+    # Cut, not rounded: an hour is said when it is over.
     whole = max(0, int(seconds))
     if whole < 1:
         return "a moment"
