@@ -22,6 +22,7 @@ def delay_seconds(message: str, attempt: int, *, slow: bool = False) -> float:
     """
     whole = min(LONGEST_SECONDS, FIRST_SECONDS * 2.0 ** min(max(attempt, 1) - 1, 16)) * (SLOW_FACTOR if slow else 1.0)
     digest = hashlib.sha256(f"{message}/{attempt}".encode()).digest()
+    # Four bytes over 2**33 are below one half: from half of the wait to all of it.
     return whole * (0.5 + int.from_bytes(digest[:4], "big") / 2**33)
 
 
@@ -34,6 +35,7 @@ def retry_after_seconds(value: str | None, now: float) -> float | None:
         return None
     text = value.strip()
     if text.isascii() and text.isdigit():
+        # No header makes Python read a number of a million digits.
         seconds = float(min(int(text[:12]), 10**9))
     else:
         try:

@@ -16,6 +16,7 @@ from dewkeeper_config.models import WebhookChannel
 
 BODY_VERSION = 1
 _TIMES = frozenset({"since", "until", "respond_by", "now_at"})
+# Facts by which rows are planned, put together and reworded: nothing to a receiver.
 _INTERNAL = frozenset(
     {"siblings", "group", "stand_in", "gathers", "ack_all_link", "stepped", "at", "unworded", "left_off"}
 )
@@ -95,6 +96,7 @@ def fill(template: str, values: Mapping[str, str], *, as_json: bool) -> str:
         pieces.append(literal)
         if name is not None:
             value = values[name]
+            # Without the quotes, which stand in the template.
             pieces.append(json.dumps(value, ensure_ascii=False)[1:-1] if as_json else value)
     return "".join(pieces)
 

@@ -183,6 +183,7 @@ def _asking(glance: MorningGlance, wording: Wording) -> str:
         more.append(f"{_named([row.enclosure for row in over])} {was}")
     if glance.calm:
         more.append(f"{len(glance.calm)} calm")
+    # Nothing is to be done any more: then what was is the first that is said.
     if not said:
         said, more = more[:1], more[1:]
     line = f"{_day(glance, wording)}: {', then '.join(said)}"

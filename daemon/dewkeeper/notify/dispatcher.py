@@ -125,6 +125,7 @@ class Dispatcher:
                 self._say(lane, True, "sends hang for good; the system's name look-up does not answer", at.now)
             elif not self._start(lane, at.monotonic):
                 hungry.append(lane)
+        # Nothing lies ready for these; the outbox is read once for all of them.
         if hungry:
             self._fill(hungry, at)
             waits += [

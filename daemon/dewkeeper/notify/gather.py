@@ -127,6 +127,7 @@ def _by_story(rows: Sequence[Message], situation: Situation, wording: Wording, n
     """Return one parcel per alarm: the last word on it, carrying the earlier ones."""
     stories: dict[str, list[Message]] = {}
     for row in rows:
+        # What speaks of several alarms is no part of the story of one.
         stories.setdefault(row.alarm if row.alarm and len(alarms_of(row)) == 1 else row.id, []).append(row)
     made = []
     for story in stories.values():
@@ -281,6 +282,7 @@ def _first_of(told: Sequence[Message], wording: Wording, now: int) -> str:
 
 def _essence(message: Message) -> list[str]:
     """Return of a message's lines what one needs to act."""
+    # By how `message_words.lines` begins them.
     return [line for line in message.lines if line.startswith(("Now:", "Do:", "I have seen it"))]
 
 

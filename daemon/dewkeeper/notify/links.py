@@ -53,6 +53,7 @@ def verify(key: str, token: str, now: float) -> Link:
         raise LinkRefused("this link is damaged") from error
     if not genuine:
         raise LinkRefused("this link is not genuine")
+    # Only what is genuine is read: it is what `make` wrote.
     alarm, who, expires = json.loads(content)
     if now > expires:
         raise LinkRefused("this link has expired")
@@ -60,6 +61,7 @@ def verify(key: str, token: str, now: float) -> Link:
 
 
 def _tag(key: str, content: bytes) -> bytes:
+    # With what it is for: whatever else this key should ever sign, none of it is a link.
     return hmac.new(key.encode(), b"dewkeeper ack 1." + content, hashlib.sha256).digest()[:_TAG_BYTES]
 
 

@@ -239,6 +239,7 @@ def _what(told: Told, said: str) -> str:
 
 def _when(told: Told, wording: Wording, now: int) -> str:
     if told.until is not None:
+        # A clock without seconds mostly shows the same at both ends.
         if told.until - told.since < 60:
             return wording.clock(told.since, now)
         return f"{wording.clock(told.since, now)}–{wording.clock(told.until, max(now, told.until))}"
@@ -288,6 +289,7 @@ def _members(told: Told, wording: Wording, now: int) -> list[str]:
     ordered = sorted(  # who stands first, and of them the worst
         told.members, key=lambda one: (one.over or one.until is not None, one.value is None, worst * (one.value or 0))
     )
+    # The last of a name wins in a dict: turned round, the one that stands first.
     first = {member.name: member for member in reversed(ordered)}
     once = [member for member in ordered if first[member.name] is member]
     for member in once[:_MOST_MEMBERS]:

@@ -112,6 +112,7 @@ def address(
                 event=draft.event,
                 thread=draft.thread,
                 not_before=quiet or 0,
+                # Quiet hours hold the first row back by `not_before` alone; a stand-in waits its step besides.
                 next_try=elapsed + wait + place * step if place or (wait and quiet is None) else 0,
                 expires=draft.expires,
                 facts=facts,

@@ -111,10 +111,12 @@ _ANY_STEP: Final = (
 
 def short_step(kind: str, response: str) -> str:
     """Return the first step of an advice in a few words; the first line never says another thing than the text."""
+    # Without an advice there is none to name: the kind's own step is said.
     own = _STEPS.get(kind, ()) if response else ()  # type: ignore[call-overload]  # any text
     for beginning, said in (*own, *_ANY_STEP):
         if response.startswith(beginning):
             return str(said)
+    # An advice found for this very tub that is called nothing here: the usual step might be the wrong one.
     advised = own and response != rationale_of(kind).response
     return "see advice" if advised and kind == "dry" else short_of(kind).action
 
@@ -227,5 +229,6 @@ def _plain(kind: str) -> str:
     return kind.replace("_", " ").strip() or "unnamed"
 
 
+# At import: else the first such fault would be what finds it, at night.
 if not set(SHORT) >= FAULTS:
     raise TypeError("a probe fault without words for a lock screen")

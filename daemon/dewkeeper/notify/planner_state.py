@@ -94,6 +94,7 @@ class Memory:
 
     def dump(self) -> str:
         """Return it as JSON."""
+        # Sorted: the same memory is the same text, which is how it is known that nothing need be stored.
         return json.dumps({"version": _VERSION, **asdict(self)}, separators=(",", ":"), sort_keys=True)
 
     @classmethod

@@ -210,6 +210,7 @@ class SitesWatch:
         monotonic = self._clock.monotonic()
         with self._lock:
             away = self._trouble != "" or self._well is None
+            # Of one that has left it is reported ever after that it is in no trouble, so that what stands of it ends.
             self._gone = sorted({*self._gone, *self._sites.keys()} - {row[0] for row in rows})
             sites: dict[str, _Site] = {}
             for name, sent, now, until in rows:

@@ -189,6 +189,7 @@ class Told:
         made: dict[str, Any] = {}
         for item in fields(self):
             value = getattr(self, item.name)
+            # What says nothing is left out of every row; of `recorded` it is the False that says something.
             if item.name == "recorded" or not (value in (None, "", ()) or value is False):
                 made[item.name] = list(value) if isinstance(value, tuple) else value
         if self.members:

@@ -164,6 +164,7 @@ def _headers(body: Body, extra: Mapping[str, str], signed: Mapping[str, str]) ->
         "Content-Type": body.content_type,
         "Connection": "close",
         **extra,
+        # Last: none of the keeper's takes its place.
         **signed,
     }
 
