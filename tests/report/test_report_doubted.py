@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import csv
+import io
 from collections.abc import Callable
 from typing import Any
 
 import pytest
 from tests.report.conftest import judged, seconds
+from werkzeug.test import Client
 
 from dewkeeper.cli.plot import plot
+from dewkeeper.clock import ManualClock
 from dewkeeper.judge.beliefs import INFERRED
 from dewkeeper.judge.types import FAIL, PASS, SUSPECT, SUSPECT_WHOLE, Quality
 from dewkeeper.report.enclosure import enclosure
@@ -16,7 +20,10 @@ from dewkeeper.report.glimpse import glimpse_of, now_words
 from dewkeeper.report.morning import morning
 from dewkeeper.report.wording import Wording
 from dewkeeper.service.settings import judge_settings
+from dewkeeper.store import History
 from dewkeeper.web.chart import humidity_chart, temperature_chart, vapour_chart
+from dewkeeper.web.serve import PageServer
+from dewkeeper.web.visit import COOKIE
 
 START, END = seconds("2026-11-24 20:00"), seconds("2026-11-25 07:00")
 WET = seconds("2026-11-25 01:00"), seconds("2026-11-25 06:00")
@@ -69,6 +76,20 @@ def test_a_wet_probe_in_a_hot_tub_still_says_how_hot_it_is_now(shelf: Callable[.
     assert row.now is None
     assert now_words(row, wording).replace("\N{NO-BREAK SPACE}", " ") == "now 39.0 °C, no humidity believed"
     assert report.warmth_now_c == pytest.approx(39.0, abs=0.05)
+
+
+def test_its_readings_leave_as_a_file(wet: Any) -> None:
+    """The file of the page has the rows that were believed whole, as `dewkeeper import` takes them, and the page does not fail."""
+    page = PageServer(
+        wet.config, lambda: History.open(wet.config.storage.folder), lambda _: {}, list, ManualClock(wall=END)
+    )
+    browser = Client(page.application)
+    browser.set_cookie(COOKIE, page._memory.open_session("Ina", END))
+    answer = browser.get("/export/readings.csv?enclosure=T1&days=1")
+    assert answer.status_code == 200
+    rows = list(csv.reader(io.StringIO(answer.text)))[1:]
+    assert {row[3] for row in rows} == {"62.0"}
+    assert len(rows) == (END - START - (WET[1] - WET[0])) // 300
 
 
 def test_its_curves_show_the_heat_and_no_humidity(wet: Any) -> None:

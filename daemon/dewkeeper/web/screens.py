@@ -337,6 +337,7 @@ def journal_entry(visit: Visit, entry: str) -> Response:
     earlier, one = [], found
     while one.replaces is not None:
         before = next((e for e in everything if e.id == one.replaces), None)
+        # An imported journal may hold entries that replace each other in a circle.
         if before is None or before in earlier:
             break
         earlier.append(before)
@@ -407,7 +408,7 @@ def export_animals(visit: Visit) -> Response:
 
 
 def export_readings(visit: Visit) -> Response:
-    """Return what the probes of one enclosure measured lately as a CSV file: means of five minutes, believed readings only."""
+    """Return what the probes of one enclosure measured lately as a CSV file: means of five minutes, of readings believed whole."""
     name = visit.request.args.get("enclosure", "")
     if all(e.name != name for e in visit.services.config.enclosure):
         raise Refused(404, "There is no such enclosure.")
@@ -418,7 +419,8 @@ def export_readings(visit: Visit) -> Response:
     rows = [
         [format_time(point.at), trace.probe, f"{point.temperature_c:.2f}", f"{point.humidity_percent:.1f}"]
         for trace in visit.past.traces(name, start, visit.now, days * 288)
-        for point in trace.points
+        # A readings file has no value without the other: what was believed of the temperature alone is not in it.
+        for point in moist(trace.points)
     ]
     rows.sort(key=lambda row: (row[0], row[1]))
     return _csv(f"{name}.csv", [[*READINGS_HEADER], *rows])
@@ -427,6 +429,7 @@ def export_readings(visit: Visit) -> Response:
 def _csv(name: str, rows: Sequence[Sequence[str]]) -> Response:
     text = io.StringIO()
     csv.writer(text).writerows(rows)
+    # The form for names beyond ASCII (RFC 8187), which enclosures have.
     headers = {"Content-Disposition": f"attachment; filename*=UTF-8''{quote(name, safe='')}"}
     return Response(text.getvalue(), content_type="text/csv; charset=utf-8", headers=headers)
 
