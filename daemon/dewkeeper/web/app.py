@@ -188,6 +188,7 @@ class Application:
         except Exception:
             log.exception("page: %s %s failed", request.method, request.path)
             response = self._plain(visit, 500, "Something in the page is broken; the daemon goes on. It is in the log.")
+        # A screen is of now and of this keeper: it is kept nowhere but where a handler says so.
         response.headers.setdefault("Cache-Control", "no-store")
         for name, value in HEADERS.items():
             response.headers[name] = value
@@ -224,6 +225,7 @@ class Application:
         if led is not None:
             if led:
                 return Response("", status=303, headers={"Location": led})
+            # The first of the two is still under way: where it leads is not known yet.
             return visit.go("/journal" if visit.session else visit.request.path, "twice")
         try:
             response = deed()

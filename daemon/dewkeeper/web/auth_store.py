@@ -127,6 +127,7 @@ class AuthStore:
 
     @staticmethod
     def _hashed(password: str) -> Login:
+        # Never called under the lock, which every new session waits for: hashing takes tenths of a second.
         salt = secrets.token_bytes(16)
         return Login(salt.hex(), _hash(password, salt))
 

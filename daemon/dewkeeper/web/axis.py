@@ -121,6 +121,7 @@ def spread(places: Sequence[tuple[float, str]], apart: float, low: float, high: 
 
 
 def _every(start: int, end: int, step: timedelta, wording: Wording) -> Iterator[int]:
+    # Steps of the wall clock, from midnight on: hours stay round behind a change of the clock.
     wall = wording.local(start).replace(hour=0, minute=0, second=0, microsecond=0, tzinfo=None)
     while (at := _instant(wall, wording)) < end:
         yield at

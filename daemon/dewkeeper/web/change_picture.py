@@ -30,6 +30,7 @@ def change_picture(finding: Finding, number: int, wording: Wording) -> Markup:
         (day.at, humidity_at(day.hpa, REFERENCE_C), humidity_at(day.without_hpa, REFERENCE_C)) for day in finding.days
     ]
     before, after = ([day for day in days if (day[0] > finding.at) is later] for later in (False, True))
+    # One side alone compares nothing.
     if not before or not after:
         return Markup()
     held = [value for _, own, without in days for value in (own, without)]

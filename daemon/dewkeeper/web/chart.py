@@ -208,6 +208,7 @@ def _scale(
     scale = AxisScale(report.start, end, low, high, _EDGE + len(_lanes(_bars(report, of))) * _LANE, TALL)
     share = (high - low) / (shown_high - shown_low)
     said = [f"{n:g}" if step >= 1 else f"{n:.1f}" for n in inside]
+    # Round in the unit that is shown, placed by the unit that is stored.
     return scale, [(low + (n - shown_low) * share, text) for n, text in zip(inside, said, strict=True)]
 
 
@@ -288,6 +289,7 @@ def _alarm_words(scale: AxisScale, stretches: Sequence[Stretch]) -> str:
     said = ""
     for stretch in stretches:
         place = max(0.0, scale.x(stretch.start) / 10)
+        # Further right words would leave the drawing: they end there instead of beginning.
         anchor = "start" if place < 60 else "end"
         place = place if place < 60 else min(100.0, scale.x(stretch.end if stretch.end is not None else scale.end) / 10)
         if lines[stretch.fault].place(place, stretch.text, anchor):
@@ -437,6 +439,7 @@ def _picks(scale: AxisScale, of: _Quantity, traces: Sequence[Trace], wording: Wo
         # Of two days the hour alone says which; a step of half a day names its days anyway.
         when = f"{wording.day(at)} {when}" if step < 43200 and scale.end - scale.start > 2 * 86400 else when
         said = f"{when}: {of.say(mean)}" + (f", lowest {of.say(low)}, highest {of.say(high)}" if of.shaded else "")
+        # One letter tells the charts of a page apart: h, t, v.
         name = f"{of.key[0]}{n}"
         columns.append(f'<a tabindex="-1" href="#{name}" title="{escape(said)}"></a>')
         told.append(f'<p id="{name}">{escape(said)}</p>')

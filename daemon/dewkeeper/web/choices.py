@@ -28,6 +28,9 @@ class Choice:
 
 HAS_SHED: Final = "shed"
 """The choice that leads to the form which grades a shed and shows nothing of its air."""
+# Keys stand in addresses and in forms that are open while a new version starts: labels may change, keys stay.
+# Details are read back by their words: which way a change was meant (`report.ahead`), which place a surface is of
+# (`insight.places`), how a shed went (`report.sheds`).
 CHOICES: Final[Mapping[str, Sequence[Choice]]] = {
     "water": (
         Choice("misted", "misted", "misted"),
@@ -181,6 +184,7 @@ def often(kind: str, entries: Sequence[JournalEntry]) -> list[Choice]:
     usual = [key for key in (_EGG_QUICK if kind == "egg_box" else QUICK) if key in fits]
     first = {BY_KEY[key].what: key for key in reversed(usual)}
     used = [c for c in BY_KEY.values() if c.key in fits and not c.asks and not c.detail and counts[c.what]]
+    # A stage changes limits: that is asked on a form of its own, with its end.
     more = [c.key for c in used if c.what not in first and JOURNAL[c.what].stage is None]
     ranked = sorted(dict.fromkeys([*usual, *more]), key=lambda key: -counts[BY_KEY[key].what])
     return [BY_KEY[key] for key in ranked[: len(QUICK)]]
@@ -195,6 +199,7 @@ def caution_about(what: str, detail: str) -> str:
     if asks_for_vet(what, detail):
         return "This is for an exotics vet: no setting of humidity cures it. Never pull skin or a spectacle off."
     fits = (key for key in CAUTIONS if BY_KEY[key].what == what and detail.startswith(BY_KEY[key].detail))
+    # An empty detail begins every text: the choice that says most is the one that was tapped.
     return CAUTIONS.get(max(fits, key=lambda key: len(BY_KEY[key].detail), default=""), "")
 
 
@@ -203,6 +208,7 @@ def asks_for_vet(what: str, detail: str) -> bool:
     return what in SIGNS or (what == "shed" and grade_of(detail).retained)
 
 
+# At import, for these tables are typed by hand, and a slip in one would show only where somebody taps.
 if unknown := set(CAUTIONS) - set(BY_KEY):
     raise TypeError(f"cautions about no choice: {sorted(unknown)}")
 if missing := {c.what for c in BY_KEY.values()} - set(JOURNAL):

@@ -79,6 +79,7 @@ def write(visit: Visit) -> Response:
     if visit.text("until", required=False):
         request["until"] = _end_of(visit, BY_KEY[choice].what, visit.now)
     reply = visit.submit(request, _who(visit), f"journal: {BY_KEY[choice].label} {enclosure or ''}".strip())
+    # Whom to call comes before anything else that would be shown now.
     if asks_for_vet(BY_KEY[choice].what, detail):
         return visit.go(f"/vet/{choice}")
     back = visit.text("back", required=False)

@@ -69,6 +69,7 @@ def login(visit: Visit) -> Response:
     """Open a session for the right name and password; wrong tries are limited."""
     _limited(visit)
     name, password = visit.text("name", limit=60), visit.request.form.get("password", "")
+    # No longer one can have been set.
     if not visit.services.memory.password_fits(name, password[:500]):
         visit.services.memory.audit(visit.now, "?", "login refused", visit.address)
         form = visit.request.form

@@ -25,6 +25,7 @@ _LONGEST: Final = 20_000
 def local_path(given: str) -> str:
     """Return an address within the page, "/" for anything else: nobody is sent to another site."""
     parts = urlsplit(given) if given.isprintable() else None
+    # Browsers take "//host" and "/\host" for another site as well.
     if parts is None or parts.scheme or parts.netloc or not given.startswith("/") or given[1:2] in ("/", "\\"):
         return "/"
     return given

@@ -84,6 +84,7 @@ def _bar(day: int, lived: LivedDay, scale: Common) -> str:
     if lived.humidity is None:
         return ""
     top, bottom = scale.y(lived.humidity[1]), scale.y(lived.humidity[0])
+    # One unit at least: a day without any swing is still seen.
     return f"M{(day - 1) * _DAY + 2} {top}h{_DAY - 4}V{max(bottom, top + 1)}h-{_DAY - 4}Z"
 
 

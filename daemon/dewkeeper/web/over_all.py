@@ -301,6 +301,7 @@ def _by_itself(visit: Visit, site: SiteThere, said: SaidThere | None) -> SiteLin
 def _told(said: SiteSaid, site: SiteThere) -> SiteLine:
     root, tubs = site_root(site), said.tubs[:MOST_TUBS]
     rows = tuple(TubRow(f"{root}/enclosure/{quote(one.enclosure, safe='')}", one) for one in tubs)
+    # Behind the silent (0) and those that cannot be shown (1).
     order = (2 + RANKS.index(said.rank), -said.look, site.name)
     return SiteLine(
         site.name, root, said.state, said.rank, said.word, "", order, rows=rows, more=max(0, said.look - len(rows))

@@ -184,6 +184,7 @@ def _templates() -> Environment:
     environment.filters["urlencode_whole"] = lambda text: quote(text, safe="")
     environment.filters["unbroken"] = _unbroken
     environment.globals.update(
+        # What most pages have no use for: without a value here StrictUndefined refuses the templates that ask.
         root="",
         acts=True,
         silent=False,

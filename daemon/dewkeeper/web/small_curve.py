@@ -163,4 +163,5 @@ def _shape(
     for cx, cy in corners[1:]:
         steps.append(f"{cx - px} {cy - py}")
         px, py = cx, cy
+    # A minus parts two numbers as well as a space does.
     return path + " ".join(steps).replace(" -", "-") + "Z"

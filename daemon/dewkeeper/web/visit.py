@@ -288,6 +288,7 @@ class Visit:
             hours = float(self.text(name))
         except ValueError:
             hours = 0.0
+        # "nan" is a number to Python: it compares with nothing, and is refused here.
         if not 0 < hours <= most:
             raise Refused(400, f"Give a number of hours up to {most:g}, please.")
         return self.now + int(timedelta(hours=hours).total_seconds())
@@ -303,6 +304,7 @@ class Visit:
             reply = self.services.submit({**request, "who": who})
         except CommandRefused as error:
             raise Refused(400, f"Not done: {error}.") from error
+        # Only what was done is noted; what is refused has left by the exception.
         self.services.memory.audit(self.now, who, what, self.address)
         return reply
 

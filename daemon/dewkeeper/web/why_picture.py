@@ -24,6 +24,7 @@ def why_picture(parts: ChangeParts | None) -> Markup:
     if parts is None:
         return Markup()
     named = part_names(parts)
+    # Parts of less than one per cent are not stretched to look like much.
     most = max(1.0, *(abs(value) for _, value in named))
     rows = ""
     for number, (name, value) in enumerate(named):
