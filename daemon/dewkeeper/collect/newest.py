@@ -54,9 +54,11 @@ class _Answers(Ways):
         newest: dict[bool, list[tuple[int, int | None, int | None]]] = {False: [], True: []}
         verdicts, calibrations = [], dict[int, list[tuple[str, str]]]()
         for _, number, name, scale, _, late, at, t, h, flag, why, corrections in rows:
+            # The key that the store would have for it.
             key = at << PROBE_BITS | number
             probes[number] = number, name, scale
             newest[late].append((key, t, h))
+            # As the store has it: what passed, and of which nothing is said, has no verdict.
             if flag != 1 or why:
                 verdicts.append((key, at, flag, why))
             calibrations[number] = [("Calibration", text) for text in corrections]
@@ -110,7 +112,7 @@ def _came_last(notes: Sequence[tuple[int, str]], wanted: Collection[tuple[int, s
         try:
             said = json.loads(text)
             rows = [(site, name, int(at), int(said["after"])) for name, at in said["last"].items()]
-        except (ValueError, TypeError, KeyError, AttributeError):
+        except (ValueError, TypeError, KeyError, AttributeError, OverflowError):  # the last of 1e999, a number of JSON
             log.info("what site %d says came last cannot be read", site)
             continue
         for row in rows:
