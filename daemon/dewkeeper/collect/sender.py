@@ -61,8 +61,9 @@ class Sender:
     def stop(self, seconds: float) -> None:
         """End; a batch under way is cut off and was not sent."""
         self._stopping.set()
-        if self._link is not None:
-            self._link.end()
+        link = self._link  # the pass may end, and take it away, between a look and a call
+        if link is not None:
+            link.end()
         self._thread.join(seconds)
 
     def reports(self, now: int) -> Sequence[SystemReport]:
