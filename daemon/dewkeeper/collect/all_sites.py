@@ -90,6 +90,7 @@ def _read_all(reader: ServerReader, layouts: Sequence[_LayoutOf]) -> None:
     numbers = [number for one in layouts if (number := one.to_read) is not None]
     texts = dict(reader.rows(_NOTES_OF, (NOTE, numbers))) if numbers else {}
     for one in layouts:
+        # One that has no note is asked for by no number, and so gets no text.
         one.take(texts.get(one.to_read))
 
 
@@ -158,6 +159,7 @@ class AllSites:
     def _as_of(self, row: _Row, known: _Kept | None) -> _Kept:
         if known is None or _other_layout(known, row):
             return _Kept(row, _LayoutOf(self.reader, row), SiteHistory(self.reader, row.number))
+        # What was read of its past holds until it sends again.
         past = known.history if known.row.sent == row.sent else SiteHistory(self.reader, row.number)
         return _Kept(row, known.layout, past)
 
@@ -169,6 +171,7 @@ class AllSites:
 
 
 def _other_layout(known: _Kept, row: _Row) -> bool:
+    # The name, too: it is written into the configuration that is made of the layout.
     return (known.row.digest, known.row.name) != (row.digest, row.name)
 
 

@@ -138,7 +138,9 @@ class Comparing:
         found = []
         for name in self._sending.probes.keys() | self._onward.scales().keys():
             rows = self._onward.rows(name, start, end)
+            # Numbers begin at 1: 0 is of none.
             known = there.get(self._sending.probes.get(name, 0), (0, ""))
+            # Where neither has any, one side has the digest of nothing and the other none.
             if (len(rows) or known[0]) and spelled_here(rows) != known:
                 found.append(Unlike("reading", name, start, end, len(rows), known[0]))
         return found
@@ -160,6 +162,7 @@ class Comparing:
             one.identity: (one.kind, json.loads(text_there(one.data))) for one in self._records_here(table, start, end)
         }
         return [
+            # A record is there or not: True counts as one.
             Unlike(table, name, start, end, name in here, name in there)
             for name in sorted(here.keys() | there.keys())
             if here.get(name) != there.get(name)

@@ -12,6 +12,7 @@ from collections.abc import Iterable, Iterator, Sequence
 
 from dewkeeper.store.onward import Row
 
+# Signature, flags and the length of an extension, both nought. At the end -1 in place of a row's number of columns.
 HEAD = b"PGCOPY\n\xff\r\n\0" + bytes(8)
 TAIL = b"\xff\xff"
 INCOMING = (
@@ -50,6 +51,8 @@ def packed(probe: int, rows: Iterable[Row]) -> Iterator[bytes]:
 def spelled_here(rows: Sequence[Row]) -> tuple[int, str]:
     """Return how many rows there are and the MD5 of their text: whether both sides hold the same, no secret."""
     text = "\n".join(
-        f"{time} {-1 if t is None else t} {-1 if h is None else h} {flag} {why}" for time, t, h, flag, why in rows
+        # No word is -1.
+        f"{time} {-1 if t is None else t} {-1 if h is None else h} {flag} {why}"
+        for time, t, h, flag, why in rows
     )
     return len(rows), hashlib.md5(text.encode(), usedforsecurity=False).hexdigest()

@@ -71,6 +71,7 @@ def tell(cursor: psycopg.Cursor[Any], site: int, notes: Mapping[str, str]) -> No
     if row is None or not row[0]:
         return
     there = dict(cursor.execute("SELECT name, md5(value) FROM note WHERE site = %s", (site,)).fetchall())
+    # PostgreSQL's text holds no NUL.
     kept = {name: value.replace("\0", "\ufffd") for name, value in notes.items()}
     if there.keys() - kept.keys():
         cursor.execute("DELETE FROM note WHERE site = %s AND NOT name = ANY(%s)", (site, list(kept)))

@@ -97,6 +97,7 @@ def move(cursor: psycopg.Cursor[Any], place: Cursor, to: Mapping[str, Any]) -> N
     """Move the cursor within a batch, if it is where it was left. Raises SentMeanwhile, and the batch is undone."""
     sets = ", ".join(f"{name} = {'to_timestamp(%s)' if name in _MOMENTS else '%s'}" for name in to)
     done = cursor.execute(
+        # By the server's clock, and as of this very moment: now() is when the transaction began.
         f"UPDATE site SET {sets + ', ' if sets else ''}sent_at = clock_timestamp() WHERE number = %s "  # noqa: S608  our own names
         "AND readings_until IS NOT DISTINCT FROM to_timestamp(%s) AND items_from = %s AND items_until = %s "
         "AND events_until = %s AND altered_until = %s AND compared_until IS NOT DISTINCT FROM to_timestamp(%s)",

@@ -122,6 +122,7 @@ class Pass:
 
     def put(self, cursor: psycopg.Cursor[Any], table: str, records: Sequence[Record]) -> None:
         """Store records under their identities; of two that say the same, one."""
+        # ON CONFLICT touches no row twice in one statement.
         once = list({record.identity: record for record in records}.values())
         columns = [[getattr(one, name) for one in once] for name in ("identity", "seq", "time", "kind")]
         cursor.execute(_RECORDS[table], (self.place.number, *columns, [text_there(one.data) for one in once]))
@@ -196,6 +197,7 @@ class Pass:
         scales = self.onward.scales()
         self.learn_probes()
         with self.batch({}) as cursor:
+            # No number is given twice: readings lie under it for good.
             free = count(max(self.probes.values(), default=0) + 1)
             for name, scale in scales.items():
                 if self._scales.get(name) == scale:

@@ -72,6 +72,7 @@ def initialise(given: Mapping[str, Any]) -> str:
                 cursor.execute("SELECT make_room(now(), now() + interval '35 days')")
                 return _text(cursor, "SELECT version_num FROM collect_version")
         except DBAPIError as error:
+            # For `plainly`, which knows the library's errors and not those around them.
             if isinstance(error.orig, psycopg.Error):
                 raise error.orig from None
             raise
@@ -94,7 +95,9 @@ def admit(link: ServerLink, site: str) -> Admitted:
         database = _text(cursor, "SELECT current_database()")
         known = cursor.execute("SELECT login FROM site WHERE name = %s", (site,)).fetchone()
         if known is None:
+            # Drawn before its row is made, for the login is called by it.
             number = _text(cursor, "SELECT nextval(pg_get_serial_sequence('dewkeeper.site', 'number'))")
+            # Roles are the whole server's: with its database's name those of two databases keep apart.
             login = f"{database}_site_{number}"
             cursor.execute(
                 "INSERT INTO site (number, name, login) OVERRIDING SYSTEM VALUE VALUES (%s, %s, %s)",
