@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from array import array
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from random import Random
 
@@ -68,14 +69,21 @@ class RoomPlan:
     draught: float = 1.0  # times the usual
 
 
-def room_air(plan: RoomPlan, minutes: int, chance: Random) -> tuple[array[float], array[float]]:
+def expectation(mean: float, _: float) -> float:
+    """Return the mean of a normal chance, in place of a draw."""
+    return mean
+
+
+def room_air(
+    plan: RoomPlan, minutes: int, chance: Random, expected_from: int | None = None
+) -> tuple[array[float], array[float]]:
     """Return temperature (°C) and vapour pressure (hPa) of the room for every minute.
 
     Weather is a first-order process with a memory of two days; the room follows it with a time constant of two
-    hours; draughts are a second process with a memory of twenty minutes.
+    hours; draughts are a second process with a memory of twenty minutes. From `expected_from` on nothing is left to chance.
     """
     temperatures, vapours = array("d"), array("d")
-    gauss = chance.gauss
+    gauss: Callable[[float, float], float] = chance.gauss
     front = gauss(0, 1)
     draught_c = draught_hpa = shift_c = 0.0
     vapour = plan.outdoor_hpa + plan.gain_hpa
@@ -84,6 +92,8 @@ def room_air(plan: RoomPlan, minutes: int, chance: Random) -> tuple[array[float]
     fresh_draught = math.sqrt(1 - keep_draught**2)
     spells = sorted(plan.spells, key=lambda spell: spell.start)
     for minute in range(minutes):
+        if minute == expected_from:
+            gauss = expectation
         if minute % 30 == 0:
             front = front * keep_front + fresh_front * gauss(0, 1)
         add_c, outdoor = 0.0, plan.outdoor_hpa + plan.outdoor_sd_hpa * front

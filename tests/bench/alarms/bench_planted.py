@@ -16,9 +16,10 @@ from __future__ import annotations
 
 import math
 from array import array
+from collections.abc import Callable
 from random import Random
 
-from tests.bench.alarms.bench_air import DAY, RoomPlan, quick_saturation_hpa
+from tests.bench.alarms.bench_air import DAY, RoomPlan, expectation, quick_saturation_hpa
 from tests.bench.alarms.bench_loop import Air, Doings, Nature, live
 from tests.bench.alarms.bench_plan import Happening, TubPlan
 from tests.bench.alarms.bench_tub import tub_air
@@ -30,15 +31,22 @@ _FLOOR_WATER = 0.55  # grams of water a gram of coco, to begin with
 _NATURE = Nature(sensor_minutes=2, band_c=0.5, open_air=40.0, open_heat=3.0, lid_heat=10, snake_minutes=15, keep=0.85)
 
 
-def window_room(plan: RoomPlan, minutes: int, chance: Random) -> tuple[array[float], array[float]]:
-    """Return temperature (°C) and vapour pressure (hPa) of an unheated room with a window, every minute."""
-    gauss = chance.gauss
+def window_room(
+    plan: RoomPlan, minutes: int, chance: Random, expected_from: int | None = None
+) -> tuple[array[float], array[float]]:
+    """Return temperature (°C) and vapour pressure (hPa) of an unheated room with a window, every minute.
+
+    From `expected_from` on only the window is left to chance.
+    """
+    gauss: Callable[[float, float], float] = chance.gauss
     temperatures, vapours = array("d"), array("d")
     front, shift_c, gust_c, gust_hpa = gauss(0, 1), 0.0, 0.0, 0.0
     celsius, vapour = plan.mean_c - 4, plan.outdoor_hpa + 0.7 * plan.gain_hpa
     windows = _windows(minutes, chance)
     at = 0
     for minute in range(minutes):
+        if minute == expected_from:
+            gauss = expectation
         if minute % 20 == 0:
             front = 0.992 * front + 0.126 * gauss(0, 1)  # a memory of two days
         add_c, spell_hpa = 0.0, None

@@ -32,6 +32,7 @@ from dewkeeper.insight.facts import probe_fact
 from dewkeeper.insight.forecast import Forecast, forecast
 from dewkeeper.insight.hours import Deed, hours_of
 from dewkeeper.insight.learning import WasRead, probes
+from dewkeeper.insight.series import Numbers
 from dewkeeper.judge.checks.drift import drifted
 
 CAUSES = ("temperature", "room", "added", "moisture")
@@ -93,7 +94,7 @@ def _one_cause(world: World, index: int) -> list[tuple[bool, str, str]]:
 
 
 def forecasts(seeds: range, physics: Physics) -> list[tuple[float, ...]]:
-    """Return, forecast by forecast: misses of own, persistence, regression; inside; widths; limit's outcome.
+    """Return, forecast by forecast: misses of own, persistence, regression; inside; widths; limit's outcome; the ideal's.
 
     From the moment of the forecast on nobody does anything to the tub, which is what is forecast.
     """
@@ -113,21 +114,30 @@ def forecasts(seeds: range, physics: Physics) -> list[tuple[float, ...]]:
                 found = forecast(hours, limit, 72)
                 if not isinstance(found, Forecast):
                     continue
-                later = np.array(air.humidity[at : at + 72 * 60]).reshape(72, 60).mean(axis=1) + tub.offset_percent
+                later, ideal = (
+                    np.array(one.humidity[at : at + 72 * 60]).reshape(72, 60).mean(axis=1) + tub.offset_percent
+                    for one in (air, world.expected(tub, at))
+                )
                 past = hours.humidity
                 known = [k for k in range(24, len(past) - 13) if np.isfinite(past[k]) and np.isfinite(past[k + 12])]
                 line = np.polyfit(past[known], past[[k + 12 for k in known]], 1)
                 spread = past[[k + 12 for k in known]] - np.polyval(line, past[known])
-                below = np.flatnonzero(later < limit)
-                left = float(below[0]) + 0.5 if len(below) else 72.0
+                left, ideally = _leaves(later, limit), _leaves(ideal, limit)
                 rows.append((
                     abs(found.middle[11] - later[11]), abs(now - later[11]), abs(float(np.polyval(line, now)) - later[11]),
                     float(found.low[11] <= later[11] <= found.high[11]), found.high[11] - found.low[11],
                     float(np.quantile(spread, 0.9) - np.quantile(spread, 0.1)),
-                    float(found.leaves is None), float(len(below) > 0),
+                    float(found.leaves is None), float(left < 72),
                     float(found.earliest - 0.5 <= left <= found.latest + 0.5), found.latest - found.earliest,
+                    abs(float(ideal[11] - later[11])), float(ideally == 72), abs(ideally - left),
                 ))  # fmt: skip
     return rows
+
+
+def _leaves(humidity: Numbers, limit: float) -> float:
+    """Return after how many hours hourly means fall below a limit, 72 for not within three days."""
+    below = np.flatnonzero(humidity < limit)
+    return float(below[0]) + 0.5 if len(below) else 72.0
 
 
 def effects(seeds: range, physics: Physics) -> Counter[str]:
@@ -229,6 +239,12 @@ def main() -> int:
         say(
             f"limit within 72 h: {(~holds).sum()} times said to be left, interval holds {rows[~holds, 8].mean():.0%},"
             f" {np.median(rows[~holds, 9]):.0f} h wide; {holds.sum()} times said to hold, wrong {int(rows[holds, 7].sum())} times"
+        )
+        stays = rows[:, 11] > 0
+        say(
+            f"the physics itself run on with the weather to be expected: 12 h {np.median(rows[:, 10]):.2f} %RH; of the same limits"
+            f" four of five within {np.quantile(rows[~holds, 12], 0.8):.0f} h of its one moment;"
+            f" would say {stays.sum()} times to hold, wrong {int(rows[stays, 7].sum())} times"
         )
     if "drifts" in args.parts:
         drift = drifts(seeds, args.physics)

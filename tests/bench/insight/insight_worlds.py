@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from random import Random
 
 import numpy as np
-from tests.bench.alarms.bench_air import DAY, humidity_percent, room_air
+from tests.bench.alarms.bench_air import DAY, RoomPlan, humidity_percent, room_air
 from tests.bench.alarms.bench_loop import Air
 from tests.bench.alarms.bench_plan import MAKES, Happening, Physics, TubPlan, plan_rack
 from tests.bench.alarms.bench_planted import planted_air, window_room
@@ -37,6 +37,7 @@ class World:
     make: str
     seed: int
     physics: Physics
+    room_plan: RoomPlan
     room_c: array[float]
     room_hpa: array[float]
     tubs: list[TubPlan]
@@ -46,11 +47,22 @@ class World:
         chance = Random(f"{tub.name}/{self.seed}")
         return PHYSICS[self.physics][1](tub, self.room_c, room_hpa or self.room_hpa, chance)
 
+    def expected(self, tub: TubPlan, at: int) -> Air:
+        """Return a tub's air if the weather from a minute on is what its past lets expect: nobody could forecast it better."""
+        room_c, room_hpa = _room(self.physics, self.room_plan, len(self.room_c), self.make, self.seed, at)
+        return PHYSICS[self.physics][1](tub, room_c, room_hpa, Random(f"{tub.name}/{self.seed}"))
+
     def room(self, room_hpa: array[float] | None = None) -> Series:
         """Return the room as its probe reads it."""
         pairs = zip(room_hpa or self.room_hpa, self.room_c, strict=True)
         percent = array("d", (humidity_percent(vapour, warm) for vapour, warm in pairs))
         return read(Air(self.room_c, percent), Random(f"room/{self.make}/{self.seed}"))
+
+
+def _room(
+    physics: Physics, plan: RoomPlan, minutes: int, make: str, seed: int, expected_from: int | None = None
+) -> tuple[array[float], array[float]]:
+    return PHYSICS[physics][0](plan, minutes, Random(f"{make}/{seed}/room"), expected_from)
 
 
 def worlds(seed: int, physics: Physics, days: int, tubs: int, only: str = "") -> list[World]:
@@ -60,10 +72,10 @@ def worlds(seed: int, physics: Physics, days: int, tubs: int, only: str = "") ->
         if make.name in LEFT_OUT or only not in ("", make.name):
             continue
         plan = plan_rack(make, seed, days, tubs)
-        room_c, room_hpa = PHYSICS[physics][0](plan.room, days * DAY, Random(f"{make.name}/{seed}/room"))
+        room_c, room_hpa = _room(physics, plan.room, days * DAY, make.name, seed)
         for tub in plan.tubs:
             tub.happenings = [h for h in tub.happenings if h.what in HARMLESS and (h.word is None or h.word in UPKEEP)]
-        found.append(World(make.name, seed, physics, room_c, room_hpa, plan.tubs))
+        found.append(World(make.name, seed, physics, plan.room, room_c, room_hpa, plan.tubs))
     return found
 
 
