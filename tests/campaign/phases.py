@@ -125,11 +125,11 @@ def campaign(fault: Fault, folder: Path, seam: str) -> dict[str, Outcome]:
                 else:
                     run.wait_for(lambda: _all_good(run, PLACES), 10.0, "a good start of the phase")
                 _phase(fault, run, outcome, open_alarm=phase == "open alarm")
+                usage = run.usage()  # raises where the process has just ended: then the phase says so
+                first = first or usage
+                outcome.demand_flat(first, usage)
             except (TimeoutError, OSError) as error:
                 outcome.problems.append(str(error))
-            usage = run.usage()
-            first = first or usage
-            outcome.demand_flat(first, usage)
         last = outcomes[PHASES[-1]]
         last.demand_good_end(run)
         last.problems += _losses(run, fault)

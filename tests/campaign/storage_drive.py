@@ -165,8 +165,9 @@ def drive(fault: StorageFault, folder: Path, shim: Path | None) -> dict[str, Out
             except (TimeoutError, OSError, sqlite3.Error) as error:
                 outcome.problems.append(f"{type(error).__name__}: {error}")
         last = outcomes[PHASES[-1]]
-        last.demand(run.usage().threads <= threads + 4, f"threads {threads} → {run.usage().threads}")
         try:
+            now = run.usage().threads
+            last.demand(now <= threads + 4, f"threads {threads} → {now}")
             last.demand_good_end(run)
             numbers = [(r.probe, r.temperature_word) for r in run.readings() if r.temperature_word is not None]
             last.demand(len(set(numbers)) == len(numbers), "a sample is stored twice")

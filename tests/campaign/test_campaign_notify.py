@@ -167,12 +167,12 @@ def campaign(fault: Fault, folder: Path) -> dict[str, Outcome]:
                 if phase == "at start":
                     run.wait_for(lambda: supervisor.alive and supervisor.life.ready is not None, 30.0, "the start")
                 _phase(fault, run, outcome)
+                usage = run.usage()  # raises where the process has just ended: then the phase says so
+                first = first or usage
+                outcome.demand_flat(first, usage, fault.abandoned)
             except (TimeoutError, OSError) as error:
                 outcome.problems.append(str(error))
                 fault.mend(run)
-            usage = run.usage()
-            first = first or usage
-            outcome.demand_flat(first, usage, fault.abandoned)
         outcomes[PHASES[-1]].demand_good_end(run)
     return outcomes
 

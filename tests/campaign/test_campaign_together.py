@@ -118,10 +118,10 @@ def campaign(folder: Path) -> dict[str, Outcome]:
                     run.wait_for(lambda: supervisor.alive and supervisor.life.ready is not None, 30.0, "the start")
                 try:
                     _phase(run, outcome)
+                    usage = run.usage()
                 except (TimeoutError, OSError) as error:
                     outcome.problems.append(str(error))
                     break
-                usage = run.usage()
                 before = before or usage
                 outcome.demand(
                     usage.descriptors <= before.descriptors + 3 and usage.threads <= before.threads + 3
