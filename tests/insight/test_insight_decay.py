@@ -10,29 +10,36 @@ import pytest
 from scipy.optimize import curve_fit
 
 from dewkeeper.air import humidity_at
-from dewkeeper.insight.decay import DryingConstant, _Decay, drying_constant
+from dewkeeper.insight.decay import DryingConstant, _Decay, _one, drying_constant
 from dewkeeper.insight.hours import Deed
 from dewkeeper.insight.series import Gathering, Series
 
 START = 1_767_225_600
 
 
-def mistings(hours: float, count: int, *, slow: float | None = None, noise: float = 0.0) -> tuple[Series, list[Deed]]:
-    """Return an enclosure misted once a day whose excess falls by this constant (and a second store's, if given)."""
-    dice = Random(3)
+def mistings(
+    hours: float, count: int, *, slow: float | None = None, noise: float = 0.0, weather: float = 0.0, seed: int = 3
+) -> tuple[Series, list[Deed]]:
+    """Return an enclosure misted once a day whose excess falls by this constant (and a second store's, if given).
+
+    weather: what moves its vapour besides, hPa, one sigma, with a memory of ten hours.
+    """
+    dice = Random(seed)
     gathered, deeds = Gathering(), []
-    quick = deep = 0.0
+    quick = deep = moved = 0.0
     for minute in range(count * 1440 + 600):
         if minute % 1440 == 600:
             quick, deep = quick + 7.0, deep + (4.0 if slow else 0.0)
             deeds.append(Deed(START + minute * 60, "misted"))
         quick *= math.exp(-1 / (60 * hours))
         deep *= math.exp(-1 / (60 * slow)) if slow else 0.0
+        if weather:
+            moved = moved * math.exp(-1 / 600) + weather * math.sqrt(2 / 600) * dice.gauss(0, 1)
         warm = 29.5 + 0.5 * math.sin(minute / 9)
         gathered.add(
             START + minute * 60,
             warm + dice.gauss(0, noise / 4),
-            humidity_at(22.0 + quick + deep, warm) + dice.gauss(0, noise),
+            humidity_at(22.0 + quick + deep + moved, warm) + dice.gauss(0, noise),
         )
     return gathered.series(), deeds
 
@@ -89,8 +96,41 @@ def test_a_ladder_of_constants_is_what_least_squares_leaves_of_each() -> None:
     hours = np.arange(0, 9, 1 / 12)
     beside = np.column_stack((np.sin(hours), np.sin(hours)))
     vapour = 24 + 5 * np.exp(-hours / 3) + 0.3 * np.sin(hours) + dice.normal(0, 0.1, len(hours))
-    decay, taus = _Decay(hours, vapour, beside), np.geomspace(0.15, 72, 30)
-    assert decay.ladder(taus) == pytest.approx([decay.squares(float(tau)) for tau in taus], rel=1e-7)
+    for earlier in (None, -2.0):
+        decay, taus = _Decay(hours - 3, vapour, beside, earlier), np.geomspace(0.15, 72, 30)
+        one_by_one = []
+        for shape in _one(taus):
+            design = np.column_stack((decay.left(0.0, shape[None, :]), decay.others(shape[None, :])))
+            left = vapour - design @ np.linalg.lstsq(design, vapour, rcond=None)[0]
+            one_by_one.append(float(left @ left))
+        assert decay.ladder(_one(taus)) == pytest.approx(one_by_one, rel=1e-7)
+
+
+def test_a_film_that_is_gone_at_once_leaves_no_constant_in_any_weather() -> None:
+    """Of eleven hPa seven go within half an hour: what falls by 5 h afterwards is not how the enclosure dries."""
+    for seed in range(3, 9):
+        tub, deeds = mistings(0.25, 10, slow=5.0, noise=0.05, weather=0.6, seed=seed)
+        assert "one constant" in str(drying_constant(tub, None, deeds))
+
+
+def test_weather_is_not_taken_for_a_second_store() -> None:
+    """What no probe explains moves the air of an enclosure with one store for days: its constant is told, and in the middle right."""
+    told = [drying_constant(*_alone(mistings(5.0, 10, noise=0.05, weather=0.6, seed=seed))) for seed in range(3, 9)]
+    hours = [found.hours for found in told if isinstance(found, DryingConstant)]
+    assert len(hours) == len(told)
+    assert float(np.median(hours)) == pytest.approx(5.0, rel=0.1)
+
+
+def test_two_stores_that_fall_much_as_one_have_the_time_in_which_all_of_it_falls() -> None:
+    """5 and 20 h, 7 and 4 hPa: 1/e is left after 8.1 h, and as long again after another 12: less than twice."""
+    told = drying_constant(*_alone(mistings(5.0, 8, slow=20.0, noise=0.05)))
+    assert isinstance(told, DryingConstant)
+    assert told.hours == pytest.approx(8.12, rel=0.1)
+
+
+def _alone(misted: tuple[Series, list[Deed]]) -> tuple[Series, None, list[Deed]]:
+    """Return the arguments of a question about an enclosure whose room nobody reads."""
+    return misted[0], None, misted[1]
 
 
 def test_what_dries_within_half_an_hour_is_withheld_and_said_to_be_quick() -> None:
