@@ -65,6 +65,7 @@ if [ "$i2c" = yes ]; then
   else
     say "-- no Raspberry Pi firmware here: the I2C bus is left as it is"
   fi
+  # The bus alone gives no /dev/i2c-N: this module does.
   put 0644 /etc/modules-load.d/dewkeeper.conf <<<"i2c-dev"
 fi
 # A fixed base, for otherwise the numbers depend on the order in which the kernel finds things. From 30 on: below that a
@@ -90,6 +91,7 @@ getent group i2c >/dev/null || step "make the group that may use I2C" groupadd -
 getent passwd dewkeeper >/dev/null || step "make the user it runs as" \
   useradd --system --user-group --home-dir "$state" --no-create-home --shell /usr/sbin/nologin dewkeeper
 if [ -n "${SUDO_USER:-}" ] && [ "${SUDO_USER:-}" != root ]; then
+  # Configuration and readings are for the group to read, and for nobody else.
   step "let $SUDO_USER use the dewkeeper command (from the next login on)" usermod -aG dewkeeper "$SUDO_USER"
 fi
 
@@ -115,6 +117,7 @@ elif [ ! -e "$configuration" ]; then
 fi
 step "install the unit" install -m 0644 "$here/dewkeeper.service" /etc/systemd/system/dewkeeper.service
 step "let systemd read it" systemctl daemon-reload
+# Not now: what the sample names is nobody's rack.
 step "start it at every boot" systemctl enable dewkeeper.service
 
 cat <<EOF

@@ -148,10 +148,12 @@ make_release() {
     step "install the library that speaks with PostgreSQL" apt-get install -y --no-install-recommends libpq5 || return 1
   fi
   extras=${extras:+[$extras]}
+  # `|| return 1` on each step: called as `make_release ... || abandon`, a function goes on in spite of set -e.
   step "make a Python environment of its own" python3 -m venv "$2" || return 1
   step "install dewkeeper into it (needs the network, some minutes on a small Pi)" \
     "$2/bin/python" -m pip install --quiet --disable-pip-version-check --no-cache-dir --prefer-binary "$1$extras" || return 1
   local others guest
+  # Apart from `local`, whose own success would hide that it failed.
   others=$(guests) || return 1
   while IFS= read -r guest; do
     [ -z "$guest" ] || step "install what the running release has besides" \

@@ -70,12 +70,18 @@ runs() {
   before=$(restarts)
   say "-- watching it for $watch_seconds s"
   sleep "$watch_seconds"
+  # Both: a daemon that fails is started again by systemd, and may be up at the moment it is asked for.
   systemctl is-active --quiet dewkeeper.service && [ "$(restarts)" = "$before" ]
 }
 
 if [ "$rollback" = yes ]; then
-  previous=$(find "$prefix/releases" -mindepth 1 -maxdepth 1 -type d ! -path "$old" | sort | tail -n 1)
-  [ -n "$previous" ] || refuse "there is no other release to go back to"
+  # Names are times, so they sort. One newer than the current was left by going back, and is no way back.
+  previous=""
+  for release in "$prefix"/releases/*/; do
+    release=${release%/}
+    [[ ! $(basename "$release") < $(basename "$old") ]] || previous=$release
+  done
+  [ -n "$previous" ] || refuse "there is no release before $(basename "$old") to go back to"
   say "going back from $(basename "$old") to $(basename "$previous")"
   point_to "$previous"
   runs || refuse "the release before does not run either: journalctl -u dewkeeper"
@@ -107,8 +113,9 @@ step "keep the old unit" cp "$unit" "$prefix/unit-before"
 step "install the unit" install -m 0644 "$here/dewkeeper.service" "$unit"
 step "let systemd read it" systemctl daemon-reload
 if runs; then
-  # Three releases are kept: this one, the one before, and one more in doubt.
-  find "$prefix/releases" -mindepth 1 -maxdepth 1 -type d | sort | head -n -3 | while read -r stale; do
+  # Three releases are kept: this one, the one before (the oldest of all, where that was gone back to), and one more
+  # in doubt.
+  find "$prefix/releases" -mindepth 1 -maxdepth 1 -type d ! -path "$old" | sort | head -n -2 | while read -r stale; do
     step "remove an old release" rm -rf "$stale"
   done
   [ "$(schema)" = "$before" ] && rm -f "$state/before-update.db"
@@ -124,6 +131,7 @@ if [ "$(schema)" != "$before" ]; then
   # The old release cannot read what the new one made of it. What was recorded since is kept aside.
   step "stop the daemon" systemctl stop dewkeeper.service
   step "keep the changed database aside" mv "$state/dewkeeper.db" "$state/after-failed-update.db"
+  # SQLite would take them for the log of whatever bears the name, and write them into the copy.
   step "and no journal of it" rm -f "$state/dewkeeper.db-wal" "$state/dewkeeper.db-shm"
   step "put the copy from before back" mv "$state/before-update.db" "$state/dewkeeper.db"
   step "give it to its owner" chown --reference="$state/after-failed-update.db" "$state/dewkeeper.db"

@@ -385,10 +385,12 @@ def test_a_dry_update_changes_nothing(machine: Machine) -> None:
 
 
 def test_the_release_before_can_be_called_back(machine: Machine) -> None:
-    """`--rollback` after an update goes to the release before it; with only one there is nowhere to go."""
+    """`--rollback` after an update goes to the release before it; from the oldest, also gone back to, there is nowhere to go."""
     assert machine.update("--rollback").returncode == 1
     assert machine.update().returncode == 0
     assert machine.update("--rollback").returncode == 0
+    assert machine.current() == OLD
+    assert machine.update("--rollback").returncode == 1
     assert machine.current() == OLD
 
 
