@@ -22,6 +22,7 @@ def limit_problems(entries: FileEntries) -> Iterator[Problem]:
     for own in entries.profile:
         profiles[own.model.name] = limits_of_profile(own.model)
         yield from _check(own, profiles[own.model.name])
+    # Names of all entries, refused ones too; `profiles` has the limits of those that could be read.
     racks = entries.known("rack")
     usable = {*BUILT_IN, *entries.known("profile")}
     for entry in entries.enclosure:
@@ -63,7 +64,7 @@ def _check(entry: FileEntry[Profile] | FileEntry[Enclosure], limits: Limits) -> 
         if span is not None and limits.delays.humidity_deadband >= span.high - span.low:
             allowed = f"less than the width of {name}, {_text(span)}"
             yield entry.problem("limits.delays.humidity_deadband", limits.delays.humidity_deadband, allowed)
-            break
+            break  # once: it is one number
     if limits.delays.temperature_deadband >= warm.high - warm.low:
         allowed = f"less than the width of temperature_tolerable, {_text(warm)}"
         yield entry.problem("limits.delays.temperature_deadband", limits.delays.temperature_deadband, allowed)

@@ -115,6 +115,7 @@ def _webhook(entry: FileEntry[Channel], channel: WebhookChannel) -> Iterator[Pro
         if channel.body != "template":
             yield entry.problem("body", channel.body, '"template", for there is a template')
         try:
+            # Parsed as `notify.bodies` does when something is told: a slip is found now, not with the first alarm.
             list(Formatter().parse(channel.template))
         except ValueError as error:
             yield entry.problem(
@@ -205,6 +206,7 @@ def _web_address(secret: SecretSource) -> bool:
 def _is_http(text: str) -> bool:
     try:
         parts = urlsplit(text)
+        # `port` itself raises ValueError for a number beyond 65535.
         return parts.scheme in ("http", "https") and is_host(parts.hostname or "") and parts.port != 0
     except ValueError:
         return False

@@ -102,8 +102,10 @@ class FileEntries:
             ]
             for table, model in _LISTS.items()
         }
+        # A table that is left out is read as its defaults; one that must say something, as `collect`, is then None.
         parts |= {name: _read(model, tree.raw.get(name, {}), name) for name, model in _TABLES.items()}
         rooms = frozenset(
+            # As `check_name` makes of it, for it is compared with checked names; without `room`, `Rack`'s default.
             unicodedata.normalize("NFC", room)
             for rack in _list(tree, "rack")
             if isinstance(rack, Mapping) and isinstance(room := rack.get("room", "room"), str)
@@ -117,6 +119,7 @@ class FileEntries:
 
 def _read(model: Any, entry: Any, key: str) -> FileEntry[Any] | None:
     read, _, refused = tolerant(model, entry)
+    # The whole way to it: with `quiet_hours.end` refused nothing follows from `quiet_hours` either.
     lost = frozenset(str(part) for error in refused for part in error["loc"])
     return None if read is None else FileEntry(key, read, lost)
 
@@ -130,4 +133,5 @@ def _names(tree: Tree, table: str) -> Iterator[tuple[str, str]]:
     for index, entry in enumerate(_list(tree, table)):
         name = entry.get("name") if isinstance(entry, Mapping) else None
         if isinstance(name, str):
+            # As `check_name` makes of it.
             yield unicodedata.normalize("NFC", name), tree.key((table, index))

@@ -23,7 +23,9 @@ MOST_PROBES = 1023
 """So many probes fit a key of the store, so a file needs no more tubs or buses."""
 
 _LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
+# What stands for many tubs; a rack without any of it is taken as it is written.
 _SHORT_FORM = set(RackTable.field_names) - set(Rack.field_names)
+# Key of one probe -> key of the list in a rack's `probe` that it was taken from.
 _LISTED = {"multiplexer": "multiplexers", "channel": "channels", "address": "addresses"}
 _WIRING_PLAN = {*_LISTED.values(), "name"}
 _NAMES_DEPEND_ON = {"name", "shelves", "tubs", "numbers"}
@@ -96,8 +98,10 @@ class _Expander:
             own = self._source.raw.get(table, [])
             if not isinstance(own, list):
                 continue
+            # The file's own buses and racks were passed through, in the order of the file.
             if table in ("enclosure", "probe"):
                 made += [(entry, self._source.key((table, index))) for index, entry in enumerate(own)]
+            # What is left out and stands for nothing stays left out: it is then refused as missing.
             if made or table in out:
                 out[table] = [entry for entry, _ in made]
             labels |= {(table, index): label for index, (_, label) in enumerate(made)}
@@ -115,6 +119,7 @@ class _Expander:
                 continue
             row: BusTable | None
             row, rest = self._read(BusTable, entry, path)
+            # The rest is read as one bus, which has no such key.
             rest.pop("numbers", None)
             if "number" in entry:
                 self._problem(path, "number", entry["number"], "number or numbers, not both")
@@ -123,6 +128,7 @@ class _Expander:
                 self._problem(path, "numbers", row and row.numbers, "numbers 0 to 255, the lower first: 30-37")
             if row is None or not numbers or self._too_many("bus", len(numbers), path, "numbers"):
                 self._found.names_known = False
+                # Still one bus, so that what else is wrong with it is said too.
                 self._made["bus"].append((rest, self._source.key(path)))
                 continue
             self._rows[row.name] = [f"{row.name} {number}" for number in numbers]
@@ -146,6 +152,7 @@ class _Expander:
             self._made["rack"].append((bare, self._source.key(path)))
             if rack is None:
                 self._found.names_known = False
+            # Asked before any tub is made: a slip in `shelves` may stand for thousands.
             elif not self._too_many("enclosure", sum(rack.shelves), path, "shelves"):
                 self._fill(rack, rest, path)
 
@@ -156,9 +163,11 @@ class _Expander:
             self._problem(path, "shelves", None, "how many places each shelf has: [4, 4, 3]")
         exceptions = self._exceptions(spots, says.get("exceptions", {}), path)
         hang = self._wires(rack.probe, spots, path) if rack.probe is not None else {}
+        # As written and not as read, here and below: defaults would be laid over what was given.
         each: Mapping[str, Any] = says.get("each", {})
         for spot in spots:
             own = exceptions.get(spot.tub, _Own({}, path))
+            # It keeps its wires: whoever puts a tub there later moves no other probe.
             if own.says.get("empty") is True:
                 continue
             facts = {"name": spot.tub, "rack": rack.name, "shelf": spot.shelf, "place": spot.place}
@@ -197,6 +206,7 @@ class _Expander:
             for place in range(1, places + 1):
                 number += 1
                 fields: dict[str, object] = {"shelf": shelf, "place": place, "number": number}
+                # A shelf beyond Z has no letter; a template that asks for one is refused there.
                 if shelf <= len(_LETTERS):
                     fields["letter"] = _LETTERS[shelf - 1]
                 tub = _filled(rack.tubs, fields)
@@ -219,6 +229,7 @@ class _Expander:
         name = _filled(template, fields)
         if name is None:
             self._problem((*path, "probe"), "name", template, f"a name with {_braced(fields)}")
+        # Of some name, so that what else is wrong with the probe is said too.
         return name or spot.tub.lower()
 
     def _exceptions(
@@ -305,6 +316,7 @@ def _meant(name: str, spots: Sequence[_Spot]) -> list[str]:
     wanted = name.casefold()
     shelf = wanted.removeprefix("shelf ")
     one = [spot.tub for spot in spots if spot.tub.casefold() == wanted]
+    # A tub may itself be called "shelf 3". Two digits at most: int() refuses thousands of them.
     if one or shelf == wanted or not shelf.isdecimal() or len(shelf) > 2:
         return one
     return [spot.tub for spot in spots if spot.shelf == int(shelf)]
@@ -321,6 +333,7 @@ def _filled(template: str, fields: Mapping[str, object]) -> str | None:
     if any(match.group(1) not in fields for match in _FIELD.finditer(template)):
         return None
     text = _FIELD.sub(lambda match: str(fields[match.group(1)]).zfill(int(match.group(2) or 0)), template)
+    # A brace that is left belongs to a slip, such as `{place`.
     return None if "{" in text or "}" in text else text
 
 

@@ -29,6 +29,7 @@ def _made(_kinds: tuple[type[ChannelConfig], ...]) -> Node:
     root["$schema"] = "https://json-schema.org/draft/2020-12/schema"
     root["title"] = "dewkeeper configuration"
     secret = root["$defs"]["SecretSource"]
+    # Exactly one of the four, as `SecretSource` asks for; or a text, which is read as `{value = ...}`.
     secret |= {"minProperties": 1, "maxProperties": 1}
     root["$defs"]["SecretSource"] = {
         "description": secret["description"],
@@ -190,6 +191,7 @@ def toml_value(value: Any, node: Node | None = None) -> str:
         inner = ", ".join(f"{toml_key(key)} = {toml_value(v, _child(node, key))}" for key, v in value.items())
         return f"{{ {inner} }}" if inner else "{}"
     if isinstance(value, int):
+        # By the words of the field: JSON schema has no hexadecimal to go by.
         is_address = node is not None and "address" in node.get("description", "").lower()
         return f"{value:#04x}" if is_address else str(value)
     return f"{value:g}" if float(f"{value:g}") == value else repr(value)

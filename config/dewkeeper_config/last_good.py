@@ -26,6 +26,7 @@ def load_or_last_good(path: Path, state_folder: Path | None = None) -> tuple[Con
     state_folder: None takes the storage folder the file names, or systemd's, or the default.
     Raises ConfigInvalid or ConfigUnreadable, about the file, when there is no good copy either.
     """
+    # A file that cannot be read names no folder.
     data = b""
     try:
         data = read(path)
@@ -41,6 +42,7 @@ def load_or_last_good(path: Path, state_folder: Path | None = None) -> tuple[Con
         return last, [Problem(str(path), "a file that cannot be read", f"a readable one ({refused})")]
     folder = state_folder or config.storage.folder
     try:
+        # As the unit makes it (StateDirectoryMode): the group may look.
         folder.mkdir(mode=0o750, parents=True, exist_ok=True)
         write_whole(folder / LAST_GOOD, data)
     except OSError as error:

@@ -59,6 +59,7 @@ def read(path: Path) -> bytes:
     """Return the bytes of a configuration file. Raises ConfigUnreadable."""
     try:
         with path.open("rb") as file:
+            # One more tells a file that is too large; the whole of it, /dev/zero say, would fill the memory.
             data = file.read(_LARGEST_BYTES + 1)
     except (OSError, ValueError) as error:  # ValueError: a path with a NUL in it
         raise ConfigUnreadable(path, getattr(error, "strerror", None) or str(error)) from error
@@ -91,6 +92,7 @@ def _beside(broken: Recovered, path: Path, model: type[Config]) -> list[Problem]
         return []
     raw = _toml(broken.text, path)
     _, problems = _understood(raw, lines_of(broken.text), model, cross=broken.named)
+    # Of a table that could not be read only its heading and name are left: what it seems to lack may stand in it.
     return [problem for problem in problems if problem.line is not None and problem.line not in broken.lost]
 
 
@@ -112,6 +114,7 @@ def _understood(
     try:
         config = checked(model, written_out.tree.raw, {ABSENT_ALLOWED: absent})
     except ValidationError as error:
+        # Without the input, which may be a secret.
         found = _in_words(written_out.tree, error.errors(include_url=False, include_input=False))
     problems += _news(found, problems)
     if cross:

@@ -150,6 +150,7 @@ _MANY: Mapping[Any, Callable[[Any], Any]] = {list: list, tuple: tuple, frozenset
 
 
 def _shared(read: Reader) -> Reader:
+    # By its text, for a dict cannot be a key: equal limits are read once, however many enclosures have them.
     @lru_cache(maxsize=256)
     def read_once(text: str) -> Any:
         return shared(read(json.loads(text)))
@@ -159,6 +160,7 @@ def _shared(read: Reader) -> Reader:
 
 def _one_of(allowed: tuple[Any, ...]) -> Reader:
     def read(value: Any) -> Any:
+        # The type as well, for True equals 1.
         if not any(value == one and type(value) is type(one) for one in allowed):
             raise ValueError(f"none of {', '.join(map(repr, allowed))}")
         return value

@@ -90,6 +90,7 @@ class _Walk:
         while self._peek() not in _KEY_ENDS:
             word = self._next()
             if word != ".":
+                # A quoted key may have escapes, and TOML's own parser knows them.
                 parts.append(str(tomllib.loads(f"key = {word}")["key"]) if word[0] in "\"'" else word)
         return parts
 

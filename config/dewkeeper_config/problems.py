@@ -22,6 +22,7 @@ def from_pydantic(tree: Tree, errors: Sequence[ErrorDetails]) -> list[Problem]:
     found: list[Problem] = []
     for error in errors:
         problem = _problem(tree, error)
+        # A union reports once for every member that did not match: in the file's words they are the same.
         if problem not in found:
             found.append(problem)
     return found

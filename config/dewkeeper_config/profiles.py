@@ -15,6 +15,7 @@ from dewkeeper_config.plain import from_plain
 def _built_in() -> Mapping[str, Profile]:
     text = Path(__file__).with_name("profiles.toml").read_text(encoding="utf-8")
     found = [from_plain(Profile, entry) for entry in tomllib.loads(text)["profile"]]
+    # The first in the file is `adult`, with whole limits; the others say only what differs from it.
     adult = found[0].limits
     return {p.name: p.but(limits=overlay(adult, p.limits)) for p in found}
 
@@ -30,6 +31,7 @@ def overlay(base: Limits, own: Limits) -> Limits:
 
 def limits_of_profile(profile: Profile) -> Limits:
     """Return the whole limits of an own profile: what it leaves out is that of the built-in profile it is like."""
+    # An own profile with a built-in name replaces that one, and begins from it.
     like = profile.like or (profile.name if profile.name in BUILT_IN else "adult")
     return overlay(BUILT_IN[like].limits, profile.limits)
 

@@ -50,6 +50,7 @@ def recover(text: str, said: str) -> Recovered:
         name = next((i for i, line in enumerate(block) if _NAME.match(line) and _wrong(line) is None), None)
         if name is not None:
             left[name] = block[name]
+        # Only entries of lists are referred to by their names.
         named &= name is not None or not block[0].lstrip().startswith("[[")
         lost |= set(range(start, start + len(block)))
         kept += left
@@ -84,5 +85,6 @@ def _wrong(text: str) -> str | None:
 
 def _not_toml(said: str, start: int, length: int) -> Problem:
     at = _AT_LINE.search(said)
+    # "(at end of document)" names no line: it is the table's last.
     line = start + (int(at.group(1)) if at else length) - 1
     return Problem("the file", "not TOML: " + _AT_LINE.sub("", said).strip(), "TOML 1.0, each key once", line)

@@ -72,6 +72,7 @@ def sample() -> str:
     explained: set[str] = set()
     order = (_FIRST_CHANNEL, "mail")
     for table in sorted(_top_tables(), key=lambda t: (_position(t), (*order, t.kind).index(t.kind))):
+        # Commented out whole: a first rack has no profile of its own, no server, other site or further account.
         optional = table.kind in ("profile", "collect", "collector", "neighbour") or (
             table.heading == "[[channel]]" and table.kind != _FIRST_CHANNEL
         )
@@ -89,6 +90,7 @@ def _sample_fields(node: Node, path: str, mark: str, explained: set[str]) -> Ite
     nested: list[tuple[str, Node, Node]] = []
     for key, field in node["properties"].items():
         inner = _inner_table(field)
+        # A secret is a table too, and is written as text or in braces, never below a heading of its own.
         if inner is not None and len(inner["properties"]) > _WIDE and "/SecretSource" not in str(field):
             nested.append((key, field, inner))
             continue

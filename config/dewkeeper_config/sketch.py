@@ -47,6 +47,7 @@ class RackSketch:
 
 def sketched(rack: RackSketch) -> str:
     """Return the rack, its buses and its probes as TOML, as a keeper would write them."""
+    # The places take theirs first, empty ones too.
     left = rack.wires()[sum(rack.shelves) :]
     lines = [
         *_bus(rack),

@@ -37,6 +37,7 @@ def kept(data: bytes, folder: Path) -> Config | None:
     folder: the state folder that the file names.
     """
     try:
+        # Whatever lies there under this name: no link is followed, and a FIFO keeps nobody waiting.
         handle = os.open(folder / SNAPSHOT, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC)
         with os.fdopen(handle, "rb") as file:
             if not _trusted(os.fstat(handle), folder.stat()):
@@ -62,6 +63,7 @@ def keep(config: Config, data: bytes, folder: Path) -> None:
         if folder.stat().st_uid != os.geteuid() or kept(data, folder) == shown:
             return
         body = json.dumps(to_plain(shown, only_given=True), ensure_ascii=False, separators=(",", ":")).encode()
+        # 100: the seal and its line feed, 65 bytes, stand before it in what `kept` reads.
         if len(body) >= _LARGEST_BYTES - 100 or from_plain(Config, json.loads(body)) != shown:
             return
         write_whole(folder / SNAPSHOT, _seal(data, body) + b"\n" + body, mode=_MODE)
@@ -88,5 +90,6 @@ def edition() -> str:
         for name in sorted(os.listdir(folder)):  # noqa: PTH208  a name is all that is needed
             if name.endswith((".py", ".toml")):
                 content = (folder / name).read_bytes()
+                # With its length, so that the end of one file cannot pass for the head of the next.
                 sources.update(f"{folder.name}/{name} {len(content)}\n".encode() + content)
     return sources.hexdigest()

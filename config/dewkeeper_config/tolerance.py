@@ -21,6 +21,7 @@ def tolerant(model: Any, entry: Any) -> tuple[Any, Any, list[ErrorDetails]]:
         return adapter(model).validate_python(entry), copy.deepcopy(entry), []
     except ValidationError as error:
         refused = error.errors(include_url=False, include_input=False)
+    # The file's own stays whole: problems are worded and located by it.
     left = copy.deepcopy(entry)
     for one in refused:
         _remove(left, one["loc"])

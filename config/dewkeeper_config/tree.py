@@ -12,6 +12,7 @@ from dewkeeper_config.errors import Problem
 from dewkeeper_config.positions import KeyPath
 
 _LONGEST_SHOWN = 60
+# The last step of a key path in words: `.address`, `[3]` or ` "b4"`.
 _LAST_PART = re.compile(r"(\s?\.[^.]*|\[\d+\]|\s\"[^\"]*\")$")
 
 

@@ -67,6 +67,7 @@ def check_timezone(value: str) -> str:
     """Return an IANA zone name that this system knows; else ValueError."""
     try:
         ZoneInfo(value)
+    # ValueError: a whole path, or a NUL in it. OSError: a folder of zones, such as Europe.
     except (ZoneInfoNotFoundError, ValueError, OSError) as error:
         raise ValueError("an IANA time zone name such as Europe/Vienna") from error
     return value

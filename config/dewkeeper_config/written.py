@@ -51,6 +51,7 @@ def _value(value: Any, *, hexadecimal: bool) -> str:
     if isinstance(value, Model) and not isinstance(value, SecretSource):
         inner = ", ".join(_keys(value))
         return f"{{ {inner} }}" if inner else "{}"
+    # Not isinstance: True is an int.
     return f"{value:#04x}" if hexadecimal and type(value) is int else toml_value(plain(value))
 
 

@@ -67,6 +67,7 @@ class Model:
         if not (self._needed <= names <= self._known):
             wrong = sorted(self._needed - names) or sorted(names - self._known)
             raise TypeError(f"{type(self).__name__} needs, or has not: {', '.join(wrong)}")
+        # Past __setattr__, which refuses.
         self.__dict__.update(self._defaults)
         self.__dict__.update(given, given=frozenset(given))
         for name, make in self._factories.items():
@@ -119,6 +120,7 @@ class Model:
         table["description"] = inspect.cleandoc(cls.__doc__ or "")
         for one in fields(cls):  # type: ignore[arg-type]
             if one.default_factory is not MISSING:
+                # Pydantic's schema has no default that a function makes.
                 table["properties"][one.name]["default"] = one.default_factory()
         return made
 
