@@ -19,7 +19,7 @@ from dewkeeper_drivers.translate import translated
 FOLDER = "/sys/class/hwmon"
 
 
-class Options(Model):
+class HwmonOptions(Model):
     """Which chip it is; the numbers in `hwmon0`, `hwmon1` change from boot to boot and are not asked for."""
 
     chip: str | None = Field(
@@ -29,6 +29,9 @@ class Options(Model):
         default=None, description="The device behind it, such as `1-0044`, where several chips have that name."
     )
     folder: str = Field(default=FOLDER, description="Where to look.")
+
+
+Options = HwmonOptions  # the name by which `options` finds it
 
 
 class HwmonProbe:

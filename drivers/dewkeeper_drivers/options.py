@@ -1,4 +1,4 @@
-"""A driver's own options, held to the model that its module calls `Options`, where it has one."""
+"""A driver's own options, held to the model that its module calls `Options`, where it has one: `Options = HwmonOptions`."""
 
 from __future__ import annotations
 

@@ -30,7 +30,7 @@ def register_clock(name: str, now: Callable[[], float]) -> None:
     _clocks[name] = (now, now())
 
 
-class Options(Model):
+class SimulatedOptions(Model):
     """What a simulated probe is to do."""
 
     seed: str | int | float | None = Field(default=None, description="Another series; else the probe's name decides.")
@@ -47,11 +47,14 @@ class Options(Model):
     clock: str = Field(default="", description="One registered with `register_clock`; else the machine's.")
 
 
+Options = SimulatedOptions  # the name by which `options` finds it
+
+
 class SimulatedProbe:
     """One simulated probe. Raises DriverUnusable for wrong options, ProbeMissing while it is dropped."""
 
     def __init__(self, config: ProbeConfig) -> None:
-        options = options_as(Options, config)
+        options = options_as(SimulatedOptions, config)
         self._name = config.name
         self._seed = str(config.name if options.seed is None else options.seed)
         self._temperature_c = options.temperature_c

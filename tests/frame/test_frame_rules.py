@@ -46,16 +46,14 @@ def test_test_files_have_unique_names() -> None:
 
 
 def test_no_public_class_name_means_two_things() -> None:
-    """A class of one room has no namesake in another: a reader who knows the name knows the thing."""
-    rooms: dict[str, set[str]] = {}
+    """A class of one module has no namesake in another: a reader who knows the name knows the thing."""
+    modules: dict[str, list[Path]] = {}
     for package in PACKAGES:
         for path in _tracked(f"{package}/**/*.py"):
-            parts = path.relative_to(ROOT).parts
-            room = "/".join(parts[:3] if package == "daemon" else parts[:1])
             for node in ast.parse(path.read_text(encoding="utf-8")).body:
                 if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
-                    rooms.setdefault(node.name, set()).add(room)
-    assert {name for name, where in rooms.items() if len(where) > 1} == set()
+                    modules.setdefault(node.name, []).append(path)
+    assert {name: where for name, where in modules.items() if len(where) > 1} == {}
 
 
 def test_no_module_name_means_two_things() -> None:

@@ -13,10 +13,13 @@ from dewkeeper_drivers.errors import DriverUnusable, ProbeError, ProbeGarbled, P
 STATION = Scale("station", -40.0, 165.0, -10.0, 120.0)  # invented, as the station is
 
 
-class Options(Model):
+class StationOptions(Model):
     """What `options` of a probe's table may hold."""
 
     file: str = Field(default="", description="What the station writes.")
+
+
+Options = StationOptions  # the name by which dewkeeper finds it
 
 
 class StationProbe:
