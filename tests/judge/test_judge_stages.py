@@ -117,6 +117,15 @@ def test_of_two_animals_in_one_enclosure_the_named_one_takes_its_stage_along() -
     assert _stages(_note(desk, "B2", "moved_in", "Cinder")) == {"B1": "opaque -> usual", "B2": "usual -> opaque"}
 
 
+def test_an_entry_is_about_an_animal_only_by_its_whole_name() -> None:
+    """Ana is not opaque because Anaconda is."""
+    desk = _desk()
+    _note(desk, "B1", "moved_in", "Ana")
+    _note(desk, "B1", "moved_in", "Anaconda")
+    _note(desk, "B1", "opaque", "Anaconda since the morning")
+    assert _stages(_note(desk, "B2", "moved_in", "Anaconda")) == {"B1": "opaque -> usual", "B2": "usual -> opaque"}
+
+
 def test_a_move_that_is_corrected_takes_the_stage_back() -> None:
     """Moved in by mistake and corrected to a note: the stage is where it was."""
     desk = _desk()

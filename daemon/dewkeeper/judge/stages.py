@@ -73,6 +73,11 @@ def stage_deed(entry: JournalEntry, shift: int = 0) -> StageDeed:
     return StageDeed(entry.time - shift, entry.enclosure or "", entry.what, until, about)
 
 
+def begins_with(text: str, name: str) -> bool:
+    """Return whether words begin with a name, whole, both casefolded: "moist floor" is not about Mo."""
+    return text.startswith(name) and not text[len(name) :][:1].isalnum()
+
+
 class Holding(NamedTuple):
     """What holds in an enclosure: a stage and a timed band ("" for none), and when each ends by itself (-1: never)."""
 
@@ -148,7 +153,7 @@ class _Homes:
                 self.bands[deed.enclosure] = _Held(self._turn, f"{ends[0]}-{ends[1]}", deed.over)
             return {deed.enclosure}
         word, places = JOURNAL[deed.what], [f"{mark}{deed.enclosure}" for mark in _OF_PLACE_MARKS.values()]
-        about = [name for name in here if deed.about.startswith(name)] or here or [f"@{deed.enclosure}"]
+        about = [name for name in here if begins_with(deed.about, name)] or here or [f"@{deed.enclosure}"]
         if word.stage is not None:
             mark = _OF_PLACE_MARKS.get(word.stage)
             for owner in about if mark is None else [f"{mark}{deed.enclosure}"]:

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from dewkeeper.judge.stages import MOVES, animal_named
+from dewkeeper.judge.stages import MOVES, animal_named, begins_with
 from dewkeeper.judge.types import JournalEntry
 from dewkeeper.report.animal_facts import DESCRIBED, AnimalFacts, described
 from dewkeeper.report.contract import Past, moist
@@ -99,7 +99,7 @@ def animals(journal: Sequence[JournalEntry], *, nameless: bool = False) -> list[
         if entry.what in MOVES:
             _moves(known, living, entry)
         elif entry.what in ABOUT_THE_ANIMAL:
-            about = [a for a in here if _begins(entry.detail, a.name)] or here
+            about = [a for a in here if begins_with(entry.detail.casefold(), a.name.casefold())] or here
             if not about:
                 first = Animal("", [Stay(entry.enclosure, entry.time)])
                 about = [known.setdefault(f"@{entry.enclosure}", first)]
@@ -111,12 +111,6 @@ def animals(journal: Sequence[JournalEntry], *, nameless: bool = False) -> list[
             entry = told[animal.name.casefold()]
             animal.facts, animal.told = described(entry.detail)[1], entry.id
     return sorted(found, key=lambda animal: animal.name.casefold())
-
-
-def _begins(text: str, name: str) -> bool:
-    """Return whether words begin with a name, whole: "Moist floor" is not about Mo."""
-    said, called = text.casefold(), name.casefold()
-    return said.startswith(called) and not said[len(called) :][:1].isalnum()
 
 
 def _moves(known: dict[str, Animal], living: dict[str, list[Animal]], entry: JournalEntry) -> None:
