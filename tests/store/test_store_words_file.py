@@ -138,6 +138,9 @@ def test_one_edited_value_is_said_with_its_line(tmp_path: Path) -> None:
         '{"dewkeeper": 2, "scales": {"b1": "of another driver"}, "calibrations": []}', '{"scales": {"b1": 3}}', '{"scales": [1, 2]}',
         "", "junk", "[]", "3", "null", '{"calibrations": 3}', '{"scales": {}, "calibrations": [{"x": 1}]}', "[" * 100_000,
         '{"scales": {}, "calibrations": [{"time": 1790000000, "probe": "b1", "humidity_gain": 0.0}]}',
+        '{"scales": {}, "calibrations": [{"time": 1790000000, "probe": "b1", "humidity_offset_percent": NaN}]}',
+        '{"scales": {}, "calibrations": [{"time": 1e999, "probe": "b1"}]}',
+        '{"scales": {}, "calibrations": [{"time": 99999999999999999999, "probe": "b1"}]}',
     ],
 )  # fmt: skip
 def test_a_words_file_that_cannot_be_believed_refuses_the_import_whole(tmp_path: Path, first: str) -> None:

@@ -11,6 +11,7 @@ import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from math import isfinite
 from pathlib import Path
 from typing import Any, TextIO
 
@@ -19,6 +20,7 @@ from dewkeeper.interchange import LONGEST_LINE, ReadingRow
 from dewkeeper.judge.calibrating import Calibrations
 from dewkeeper.judge.types import FAIL, MISSING, NOT_EVALUATED, PASS, SUSPECT
 from dewkeeper.store import codec
+from dewkeeper.store.database import FOREVER
 from dewkeeper.store.quality import spelled
 from dewkeeper_drivers.contract import SCALES, Scale, scale_of
 
@@ -58,6 +60,7 @@ class WordsFile:
             found = _worded(json.loads(text), time, probe)
         except (ValueError, TypeError, RecursionError):
             return None
+        # One has a value where the other has none: an edited row.
         if found is None or (found.t is None) != (temperature_c is None):
             return None
         if found.t is not None and found.h is not None and temperature_c is not None and humidity_percent is not None:
@@ -123,7 +126,8 @@ def _described(file: TextIO) -> WordsFile:
     scales = {str(name): _scale(str(name), scale) for name, scale in facts["scales"].items()}
     described = [codec.as_calibration(one) for one in facts.get("calibrations", ())]
     for one in described:
-        if not one.time > 0 or not 0.1 <= one.humidity_gain <= 10:
+        offsets = one.temperature_offset_c, one.humidity_offset_percent
+        if not 0 < one.time < FOREVER or not 0.1 <= one.humidity_gain <= 10 or not all(map(isfinite, offsets)):
             raise _NotOurs(f"a calibration of {one.probe} in it is none")
     return WordsFile(file, scales, Calibrations(described))
 
