@@ -68,17 +68,16 @@ def spans(
     numbers = [number for number, name in names.names.items() if probe in (None, name)]
     if not numbers:
         return {}
+    adding = _Adding(connection, standards, names, hold, end)
     uneven = {number for number in numbers if names.recalibrations(number, start, end)}
     found: dict[int, list[Span]] = {}
     if probe is None or not uneven:
-        one = None if probe is None else numbers[0]
-        for number, row in _sums(connection, standards, names, start, end, (hold, end), one):
+        for number, row in adding.sums(start, end, None if probe is None else numbers[0]):
             found[number] = [_span(names, number, row)]
     for number in uneven:  # words of two calibrations cannot be compared: each stretch is decoded by itself
         found[number] = []
         for first, last in pairwise([start, *names.recalibrations(number, start, end), end]):
-            sums = _sums(connection, standards, names, first, last, (hold, end), number)
-            found[number] += [_span(names, number, row) for _, row in sums]
+            found[number] += [_span(names, number, row) for _, row in adding.sums(first, last, number)]
     return {names.names[number]: joined(parts) for number, parts in found.items() if parts}
 
 
@@ -112,28 +111,37 @@ def joined(parts: Sequence[Span]) -> Span:
     )  # fmt: skip
 
 
-def _sums(
-    connection: Asking, standards: Standards, newest: Decoder, start: int, finish: int, over: tuple[int, int],
-    number: int | None,
-) -> Iterable[tuple[int, list[int]]]:  # fmt: skip
-    """Return (number, sums) of the readings in [start, finish) of a span.
+@dataclass(frozen=True, slots=True)
+class _Adding:
+    """Adds the readings of a span up.
 
-    over: how long the span's last readings may stand, and where it ends: none stands for longer. newest: reads the rows of its
-    last quarter hours. number: of one probe alone; None: of all.
+    newest: reads the rows of its last quarter hours. hold_seconds: how long its last readings may stand. end: where it
+    ends (UTC seconds); none stands for longer.
     """
-    cover, (hold, end) = covered(connection), over
-    # A quarter hour of which a reading may stand beyond the end is made from its readings, and these are cut short.
-    first, last = cover.whole(start, min(finish, end - hold))
-    sums: dict[int, list[int]] = {}
-    for layout, begin, before in cover.parts(first, last):
-        given = {"first": begin, "last": before, "number": number}
-        _add(sums, connection.execute(asked.SUMS[layout.table], given))
-    for begin, before in _edges(start, finish, first, last):
-        span = begin, min(before + LONGEST_HOLD_SECONDS, end)
-        rows = all_rows(connection, *span) if number is None else probe_rows(connection, number, *span)
-        decoder = newest if begin >= end - hold - QUARTER_SECONDS else Decoder(connection, begin, before)
-        _add(sums, _ragged(decoder, standards, rows, begin, before, end))
-    return sums.items()
+
+    connection: Asking
+    standards: Standards
+    newest: Decoder
+    hold_seconds: int
+    end: int
+
+    def sums(self, start: int, finish: int, number: int | None) -> Iterable[tuple[int, list[int]]]:
+        """Return (number, sums) of the readings in [start, finish) of the span. number: of one probe alone; None: of all."""
+        cover = covered(self.connection)
+        # A quarter hour of which a reading may stand beyond the end is made from its readings, and these are cut short.
+        first, last = cover.whole(start, min(finish, self.end - self.hold_seconds))
+        sums: dict[int, list[int]] = {}
+        for layout, begin, before in cover.parts(first, last):
+            given = {"first": begin, "last": before, "number": number}
+            _add(sums, self.connection.execute(asked.SUMS[layout.table], given))
+        for begin, before in _edges(start, finish, first, last):
+            # A little past the edge: the next reading says for how long the last one stands.
+            span = begin, min(before + LONGEST_HOLD_SECONDS, self.end)
+            rows = all_rows(self.connection, *span) if number is None else probe_rows(self.connection, number, *span)
+            late = begin >= self.end - self.hold_seconds - QUARTER_SECONDS
+            decoder = self.newest if late else Decoder(self.connection, begin, before)
+            _add(sums, _ragged(decoder, self.standards, rows, begin, before, self.end))
+        return sums.items()
 
 
 def _edges(start: int, end: int, first: int, last: int) -> list[tuple[int, int]]:
@@ -169,6 +177,7 @@ def _ragged(
             t_only,
         ) = row
         at, alone = quarter * QUARTER_SECONDS, t_only >> 12
+        # One integer holds an extreme, its moment and its company: `questions._sums` says which bits.
         made.append((
             number, n, watched, (n + alone) * t_min + t_over, n * h_min + h_over,
             h_min << 47 | at + (h_at & 1023) << 16 | t_min + t_driest if n else None,
@@ -187,6 +196,7 @@ def _add(sums: dict[int, list[int]], rows: Iterable[Any]) -> None:
             sums[number] = list(row)
             continue
         for index, value in enumerate(row):
+            # Such an integer has its value in the highest bits, so the least of them is the least of the values.
             if index in _LEAST or index in _MOST:
                 if value is not None:  # of no humidity that was believed
                     choose = min if index in _LEAST else max
