@@ -38,6 +38,7 @@ def note(connection: Connection, start: int, end: int, *, moved: bool = False) -
     known = read(text)
     new = Altered(known[-1].number + 1 if known else 1, start, end, moved)
     if known and known[-1].moved == moved and known[-1].start <= end and start <= known[-1].end:
+        # Under the new number: who has brought the old span in line looks at all of it again.
         new = _together(known.pop(), new)
     known.append(new)
     while len(known) > _MOST:

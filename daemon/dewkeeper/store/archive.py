@@ -89,6 +89,7 @@ def all_rows(connection: Asking, start: int, end: int) -> Iterator[Row]:
     inside = {"first": within.start << PROBE_BITS, "end": within.stop << PROBE_BITS}
     for (block,) in connection.rows(asked.BLOCKS, **inside):
         first, last = max(block * BLOCK_SECONDS, start), min((block + 1) * BLOCK_SECONDS, end)
+        # Between two archived blocks lies what is still plain: of days in which nothing was archived.
         yield from _hot(connection, at, first << PROBE_BITS)
         of_block = connection.rows(asked.CHUNK_KEYS, first=block << PROBE_BITS, end=block + 1 << PROBE_BITS)
         found = _chunks(connection, [key for (key,) in of_block])
@@ -127,6 +128,7 @@ def archive_block(connection: Connection, block: int) -> int:
     start, end = block * BLOCK_SECONDS << PROBE_BITS, (block + 1) * BLOCK_SECONDS << PROBE_BITS
     span = {"first": start, "end": end}
     # Put in order here: SQLite would sort every row to do it.
+    # And in order, so that no other probe's number lies between the lowest and the highest of a few.
     numbers = sorted(number for (number,) in connection.execute(asked.NUMBERS, span))
     moved = 0
     for first in range(0, len(numbers), _PROBES_AT_ONCE):
@@ -209,6 +211,7 @@ def _last(last: int, word: int | None) -> int:
 
 def _planes(column: Sequence[int]) -> bytes:
     steps = (after - before for before, after in pairwise((0, *column)))
+    # The sign last: a small step down has few bits too.
     raw = array("I", [step << 1 if step >= 0 else (-step << 1) - 1 for step in steps]).tobytes()
     return b"".join(raw[plane::4] for plane in range(_PLANES))
 

@@ -21,6 +21,7 @@ from dewkeeper.store.database import BLOCK_SECONDS, PROBE_BITS, Asking
 from dewkeeper.store.reading import Decoder
 from dewkeeper.store.rows import Row
 
+# More than there ever are late readings after one key.
 _LAST = 1 << 60
 BEFORE_ALL = -(1 << 62)
 """A number below every item's: those that were imported have negative ones."""

@@ -59,12 +59,15 @@ def back_up(folder: Path, settings: Backup, now: int) -> Path:
             there = backups(target)
             make_room(target, folder / FILE_NAME, there, _spare(settings, [*there, copy]))
             _make(folder / FILE_NAME, copy)
+            # Only now the newest of before, of the same day perhaps: until the new one was whole nothing was newer.
             for old in _spare(settings, backups(target)):
                 old.unlink()
     except (sqlite3.Error, OSError) as error:
+        # Which is an OSError itself, and says what happened already.
         if isinstance(error, BackupFailed):
             raise
         raise fault(error, folder / FILE_NAME, target) from error
+    # The drive is free again: a command may take ten minutes.
     if settings.command:
         _run(settings.command, copy)
     return copy
@@ -103,7 +106,7 @@ def made_at(copy: Path) -> int | None:
 
 
 def surplus(copies: Sequence[Path], keep_daily: int, keep_monthly: int) -> list[Path]:
-    """Return the copies rotation gives up: all but the newest of each of the newest days and months."""
+    """Return the copies rotation gives up: all but the last of each of the newest days and the first of each of the newest months."""
     days: dict[str, Path] = {}
     months: dict[str, Path] = {}
     for copy in copies:  # oldest first, so the newest of a day and the first of a month stay

@@ -37,6 +37,7 @@ from dewkeeper.store.reading import Decoder
 from dewkeeper.store.rows import Row as Raw
 from dewkeeper.store.rows import first_key
 
+# Probes; of more every row is read once, of so few each probe's by itself.
 _FEW = 4
 _MOST_RECENT, _STAY_RECENT = 108, 96
 """Quarters, 27 h and 24 h: of one probe each is a page to read, so a chart of a month bears so many; a night stays for a day."""
@@ -104,6 +105,7 @@ class Filler:
 
     def flush(self, connection: Connection) -> None:
         """Store the quarters that are over, and how far everything is covered."""
+        # One line for all probes: a quarter that its last reading may yet lengthen holds every later one back.
         until = min([self._newest // QUARTER_SECONDS, *(quarter.number for quarter in self._standing.values())])
         if until > self.until:
             _insert(connection, RECENT, (pair for pair in self._done if pair[1][0] < until))
@@ -120,6 +122,7 @@ class Filler:
         for number, times, longest, ts, hs, readings in _by_probe(self._polls):
             probe = readings[0][0].probe
             row = None
+            # The short way: it is known how long the last reading stood, all of them count, and one correction holds.
             if number in there and number not in self._uneven and self._calibrated.get(probe, 0) <= start:
                 row = calm_row(self._standards, times, longest, ts, hs, readings, time)  # type: ignore[arg-type]  # what counts has words
             if row is None:

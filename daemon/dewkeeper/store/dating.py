@@ -56,6 +56,7 @@ def _items(connection: Connection, since: int, step: int, place: int) -> None:
             continue
         if seq == rows[0][0] and isinstance(item, Rebase) and item.step_seconds:
             continue  # the leap itself, now taken back right after it
+        # Only times after the clock was last believed were reckoned on the wrong one; an entry about last week stays.
         names = ("time", "entered", "until") if isinstance(item, JournalEntry) else ("time",)
         moved = {name: getattr(item, name) + step for name in names if (getattr(item, name) or 0) >= since}
         item = replace(item, **moved)

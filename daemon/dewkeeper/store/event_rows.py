@@ -19,6 +19,7 @@ def write_event(connection: Connection, event: Event) -> None:
         "id": event.id, "alarm": event.alarm, "time": event.time, "enclosure": event.enclosure, "data": codec.pack(event),
     }  # fmt: skip
     known = connection.execute(asked.ADD_EVENT, row)
+    # Its alarm was stored with it, and later events may have changed that since.
     if known.rowcount == 0:
         return
     old = connection.value(asked.ALARM, alarm=event.alarm)

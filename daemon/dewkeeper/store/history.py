@@ -85,6 +85,7 @@ class History:
             newest = last_key(connection) or 0
             start = (newest >> PROBE_BITS) - _NEWEST_SECONDS
             rows = connection.rows(asked.NEWEST, first=newest - _USUAL_KEYS, newest=newest)
+            # Some probe is silent or gone: a whole day is looked through, which costs more.
             if len(rows) < connection.value(asked.PROBE_COUNT):
                 rows = connection.rows(asked.NEWEST, first=start << PROBE_BITS, newest=newest)
             # After the clock was stepped back the newest are not those of the largest keys, but those that came after them.
@@ -127,6 +128,7 @@ class History:
         multiples of them; elsewhere the readings themselves.
         """
         size = max(60, -(-(end - start) // points))
+        # From there on the stored quarter hours serve, at a fraction of the cost: the slices are made to fit them.
         if size > QUARTER_SECONDS // 2:
             size = -(-size // QUARTER_SECONDS) * QUARTER_SECONDS
             start = start // QUARTER_SECONDS * QUARTER_SECONDS

@@ -237,6 +237,7 @@ class _Import:
         with source.open("rb") as lines:
             start = lines.read(1 << 16)
         self._lines = size * max(1, start.count(b"\n")) / len(start or b"\n")  # about so many, for the progress
+        # Which file it is, should this be interrupted: name, size and beginning tell, without reading all of it first.
         self._note = f"import {source.name} {size} {hashlib.sha256(start).hexdigest()[:16]}"
         self._scales: dict[str, Scale] = {}
         self._passed = 0

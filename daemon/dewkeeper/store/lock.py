@@ -27,6 +27,7 @@ class WriterLock:
     def __init__(self, folder: Path, who: str) -> None:
         self._handle = os.open(folder / LOCK_NAME, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o640)
         give_to_owner(folder / LOCK_NAME)
+        # Read before the lock is asked for: whoever has it wrote its name, and one that was killed left it there.
         holder = os.read(self._handle, 200).decode("utf-8", "replace").strip()
         try:
             fcntl.flock(self._handle, fcntl.LOCK_EX | fcntl.LOCK_NB)

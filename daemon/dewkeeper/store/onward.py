@@ -94,6 +94,7 @@ class Onward(History):
             block = connection.value(asked.NEXT_CHUNK, first=at // BLOCK_SECONDS << PROBE_BITS)
         found = [] if plain is None else [plain >> PROBE_BITS]
         if block is not None:
+            # Never before `at`, which may lie inside that block: who goes on from there would stay there.
             found.append(max(at, (block >> PROBE_BITS) * BLOCK_SECONDS))
         return min(found, default=None)
 

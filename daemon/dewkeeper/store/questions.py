@@ -342,6 +342,7 @@ def _sums(layout: Layout, table: Table, of: _Of = _of_span) -> Select[Any]:
 
     return of(
         layout, table, probe.c.id, func.sum(c.n), func.sum(c.watched), func.sum(n_t * c.t_min + c.t_over), func.sum(c.n * c.h_min + c.h_over),
+        # From the lowest bit: 16 of a temperature word, 31 of a second, 16 of a humidity word; 63 are never negative.
         func.min(_h_low(table).op("<<")(47).op("|")((start + c.h_at.op("&")(1023)).op("<<")(16)).op("|")(c.t_min + c.t_driest)),
         func.max(_h_high(table).op("<<")(31).op("|")(LAST_SECOND - (start + c.h_at.op(">>")(10)))),
         func.min(c.t_min.op("<<")(31).op("|")(start + c.t_at.op("&")(1023))),

@@ -39,6 +39,7 @@ class Decoder:
         self._calibrations = calibrations(connection)
         self._spans: dict[int, list[tuple[int, int, int, str]]] = defaultdict(list)
         first_key, end_key = start << PROBE_BITS, end << PROBE_BITS
+        # A span is kept by its first second, and one that began before may reach into this.
         back = start - LONGEST_SPAN_SECONDS << PROBE_BITS
         for key, stop, flag, tests in connection.rows(asked.VERDICTS, first=back, end=end_key, start=start):
             self._spans[key & PROBE_MASK].append((key >> PROBE_BITS, stop, flag, tests))

@@ -82,8 +82,7 @@ class Batch:
     """What one transaction stores: all of it or nothing.
 
     readings: with their verdicts, in arrival order. items: the other stream items (journal, commands, settings,
-    calibrations, learned, rebases, reports), in arrival order between readings as `after` says: an item is judged
-    before every reading of a later time.
+    calibrations, learned, rebases, reports), in arrival order, all of them after the readings of this batch.
     """
 
     readings: tuple[tuple[Reading, Quality], ...] = ()

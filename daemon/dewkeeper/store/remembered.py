@@ -86,6 +86,7 @@ class Remembered:
                 self._journal.append(one)
         self._settings.sort(key=lambda settings: settings.time)
         self._seen = newest
+        # The same object while nothing that lasts has come: the writer tells by it whether to measure anew.
         if rows:
             self.in_force = InForce(tuple(self._settings), self._journal, self._commands)
 

@@ -93,6 +93,7 @@ def _newest(copies: Sequence[Path], probe: tuple[str, str], block: int, n: int) 
 
 def _block_of(database: sqlite3.Connection, probe: tuple[str, str], block: int) -> list[Words]:
     """Return a probe's rows of a block, archived there or still plain. Raises StoreDamaged, sqlite3.Error."""
+    # By name: in a copy of another life numbers mean other probes. And words of another scale mean other values.
     found = database.execute("SELECT id FROM probe WHERE name = ? AND scale = ?", probe).fetchone()
     if found is None:
         return []

@@ -119,6 +119,7 @@ def _salvaged(folder: Path, good: Content | None, now: int, alive: Callable[[], 
     """Make the file that takes the damaged one's place; return what it holds, or why there is none."""
     made = folder / _MADE
     try:
+        # An hour of room: this clock may be behind the one that stamped the readings.
         found = salvage(folder / FILE_NAME, made, good.path if good is not None else None, now + 3600, alive)
         if found is not None:
             made.replace(folder / _READY)

@@ -92,6 +92,7 @@ def salvage(damaged: Path, made: Path, copy: Path | None, before: int, alive: Ca
     with closing(sqlite3.connect(f"file:{made}", isolation_level=None, uri=True)) as fresh:
         fresh.execute("PRAGMA journal_mode=MEMORY")
         fresh.execute("PRAGMA synchronous=OFF")  # flushed once, when it is whole; until then nobody looks at it
+        # A new file has one row of it, and IGNORE would keep that instead of the damaged file's.
         fresh.execute("DELETE FROM covered")
         fresh.execute("ATTACH ? AS old", (read_only(damaged),))
         for table in _tables(fresh):
@@ -99,6 +100,7 @@ def salvage(damaged: Path, made: Path, copy: Path | None, before: int, alive: Ca
             if failed := _copy_table(fresh, "old", table):
                 result.unread[table] = failed
         fresh.execute("DETACH old")
+        # One table gave nothing at all and every other gave all: only then is it known whose the leftover pages are.
         if list(result.unread.values()) == [[_ALL]]:
             alive()
             _regrow(fresh, damaged, made.with_name(f"{made.name}.grown"), result)

@@ -111,6 +111,7 @@ class _Made:
         for _, at, row in self._rows(number, quarter, quarter + 1):
             known = self._found[number].get(self._begin(at))
             if known is not None:
+                # The last columns of `questions._slices`: watched, how many of the temperature alone, beyond.
                 watched, beyond = known.watched_seconds + row[-3], known.beyond_seconds + row[-1]
                 self._found[number][known.at] = replace(known, watched_seconds=watched, beyond_seconds=beyond)
 

@@ -86,6 +86,7 @@ class Store(Kept):
             migrate.bring_up_to_date(file, folder / FILE_NAME)
             with file.transaction() as connection:
                 gather(connection)
+                # Before the largest key is looked up: one of the year 2100 would make everything that comes late.
                 far.set_aside(connection)
                 store._recall(connection)
                 store.damage = damage.blocks(connection)
@@ -231,6 +232,7 @@ class Store(Kept):
         self._last_key = self._max_key if after < self._max_key else late
 
     def _write(self, connection: Connection, batch: Batch) -> None:
+        # First: an item is stored as having come after the reading stored last (`service.batches` sees to the rest).
         if batch.readings:
             self._write_readings(connection, batch.readings)
         if batch.items:
@@ -248,6 +250,7 @@ class Store(Kept):
             notes["planner"] = batch.planner_state
         for name, value in notes.items():
             write_note(connection, name, value)
+        # Last, for it has taken in everything above.
         if batch.snapshot is not None:
             self._write_snapshot(connection, batch.snapshot)
 
