@@ -73,6 +73,7 @@ def account(
         since = turned(tub, to)
         if since is None:
             return "too little was read before it"
+    # Of a change younger than two hours its second half: a whole hour would hold what was before it.
     length = min(_MEAN_SECONDS, max(GRID_SECONDS, (to - since) // 2))
     first = tub.mean(since - _MEAN_SECONDS, since) or tub.mean(since, since + GRID_SECONDS)
     last = tub.mean(to - length, to)
@@ -85,6 +86,7 @@ def account(
         beside = hours_of(tub, room, deeds, to, count).room
         if np.isnan(beside).any():
             return "the room was not read all that time"
+        # Up to where the change begins: it must not be explained by what was learned from it.
         known = learn(hours_of(tub, room, deeds, since, LEARNING_DAYS * 24))
         if known is not None:
             response, learned = known, True
@@ -109,8 +111,11 @@ def _split(
     vapour = after - before - heat
     share = response.gain_error / max(abs(response.gain), 0.05)
     rooms = [
-        mean * math.log(e2 / max(e2 - carried * f, 0.05 * e2)) for f in (1.0, 1 - min(1.0, share), 1 + min(1.0, share))
+        # Not below a twentieth: more than all of the vapour cannot be the room's, and has no logarithm.
+        mean * math.log(e2 / max(e2 - carried * f, 0.05 * e2))
+        for f in (1.0, 1 - min(1.0, share), 1 + min(1.0, share))
     ]
+    # A cause is named only where it is the same at both ends of what is known of the room's share.
     causes = {_name(after - before, heat, part, vapour - part) for part in rooms}
     cause = causes.pop() if len(causes) == 1 else None
     why = ""

@@ -57,6 +57,7 @@ def carried(found: list[Finding], before: list[Finding], at: int) -> list[Findin
     The newest first, at most a year and two dozen of them; only the newest keep the days of their picture.
     """
     oldest = min((one.at for one in found), default=at)
+    # So far back nothing is read again: what could not be told then never will be.
     told = [one for one in before if one.at < oldest and one.hpa is not None and at - one.at < _KEPT_SECONDS]
     all_ = sorted([*found, *told], key=lambda one: -one.at)[:_MOST]
     return [one if n < _PICTURES else replace(one, days=()) for n, one in enumerate(all_)]

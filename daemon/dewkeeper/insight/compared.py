@@ -56,6 +56,7 @@ class Compared:
 
         zero: before it the probe was another one, or corrected otherwise (UTC seconds).
         """
+        # What was kept are %RH as they were read then: corrected otherwise they would have been others.
         old = self.comparisons if self.corrected == corrected else ()
         all_ = [*(one for one in old if one.at < since), *(one for one in found if one.at >= since)]
         weeks: dict[int, int] = {}

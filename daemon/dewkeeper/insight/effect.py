@@ -203,6 +203,7 @@ def _whitened(y: Numbers, design: Numbers, day: Numbers) -> tuple[Numbers, float
     variance = float(left @ left) / (n - k)
     covariance = variance * np.linalg.inv(x.T @ x)
     effects: Numbers = np.asarray(coefficients, dtype=np.float64)
+    # One degree of freedom more is gone: rho was taken from the same days.
     return effects, float(math.sqrt(covariance[0, 0])), n - k - 1
 
 

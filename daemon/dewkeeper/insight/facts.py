@@ -87,6 +87,7 @@ def _resting(hours: Hours, days: int) -> Fact:
     """Return the vapour an enclosure comes to rest at: its mean in hours long after the last water, by days."""
     wet = np.convolve(hours.touched, np.ones(_SETTLED_HOURS), "full")[: len(hours)] > 0.5
     settled = np.where(wet, np.nan, hours.vapour)
+    # Days counted back from the end; a first one that is not whole is left out.
     rows = settled[len(settled) % 24 :].reshape(-1, 24)
     enough = (~np.isnan(rows)).sum(axis=1) >= 6
     means = np.array([float(np.nanmean(row)) for row in rows[enough]])
@@ -104,6 +105,7 @@ def _misting(tub: Series, deeds: Sequence[Deed], days: int) -> Fact:
     for deed in deeds:
         if deed.what != "misted":
             continue
+        # Within ten minutes it is one visit, and its other entries do not cut it short.
         after = next((at for at in marks if at > deed.at + 600), deed.at + _LONGEST_MISTING)
         seconds = _half_gone(tub, deed.at, min(after, deed.at + _LONGEST_MISTING))
         if seconds is not None:
@@ -139,6 +141,7 @@ def _following(response: Response | None, days: int) -> list[Fact]:
     share = Fact("room_share", response.gain, response.gain - wide, response.gain + wide, days=days)
     if response.gain < max(0.1, wide):
         return [share, _withheld("room_hours", "it hardly follows its room", days)]
+    # A room that rises by 1 hPa and stays so, and three days of what comes of it in here.
     room = np.ones(73)
     room[0] = 0.0
     carried = response.carrying(room)[1:]

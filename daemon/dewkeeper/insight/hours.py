@@ -97,10 +97,12 @@ def hours_of(tub: Series, room: Series | None, deeds: Sequence[Deed], end: int, 
         beside = _bridged(room.until(end).hours(end, count)[1])
     wet, opened, daily, jump = _seen(tub, end, count)
     for deed in deeds:
+        # Counted back from `end`, which need not be a full hour.
         hour = count - 1 - (end - 1 - deed.at) // HOUR_SECONDS
         if deed.at < end and 0 <= hour < count:
             wet[hour] |= deed.wets
             opened[hour] |= deed.opens
+            # What somebody wrote down is a hand's, though it comes at the same time every day.
             daily[hour] &= not (deed.wets or deed.opens)
     return Hours(end, warm, moist, saturation(warm), beside, wet, opened, daily, jump)
 
@@ -112,8 +114,10 @@ def _bridged(values: Numbers) -> Numbers:
         return values
     places = np.arange(len(values))
     filled = np.interp(places, places[~missing], values[~missing])
+    # Where gaps begin and where they end, by turns.
     edges = np.flatnonzero(np.diff(np.concatenate(([0], missing.astype(np.int8), [0]))))
     for begin, stop in zip(edges[::2], edges[1::2], strict=True):
+        # At either end of all there is nothing to draw a gap across to.
         if stop - begin > _FILLED_HOURS or begin == 0 or stop == len(values):
             filled[begin:stop] = np.nan
     return filled

@@ -32,6 +32,7 @@ def levels(hours: Hours) -> tuple[tuple[float, ...], ...]:
     calm = ~settling(hours) & ~wetted & ~np.isnan(hours.vapour) & ~np.isnan(hours.room)
     known = np.flatnonzero(calm)
     known = known[known >= len(hours) - _DAYS * 24]
+    # The oldest of them must be of the first day: else it is the level of fewer days than two weeks.
     if len(known) < _NEEDED_HOURS or known[0] > len(hours) - (_DAYS - 1) * 24:
         return ()
     e, r, s = hours.vapour[known], hours.room[known], hours.saturation[known]

@@ -99,6 +99,7 @@ class Pupil:
         handed = [
             Learned(at, place, facts, VERSION)
             for place, facts in found.items()
+            # Against what was handed out last, not found last: what creeps is news in the end.
             if news(facts, self._known.get(place), at)
         ]
         self._known |= {learned.enclosure: learned for learned in handed}

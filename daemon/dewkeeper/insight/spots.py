@@ -85,6 +85,7 @@ def _warmth(
         return Fact(quantity, decays=len(found), why=why)
     values = np.array(found)
     n = len(values)
+    # Of one more reading, not of the mean: what is asked is how warm it is there at some moment.
     spread = _student(n - 1) * float(values.std(ddof=1)) * math.sqrt(1 + 1 / n)
     wide = math.hypot(spread, THERMOMETER_C)
     middle = float(values.mean())
@@ -113,6 +114,7 @@ def _wall(tub: Series, room: Series | None, done: Sequence[Deed]) -> Fact:
                 read += 1
         elif (at_dew := _worst(tub, room, deed.at, done)) is not None:
             sign = 1.0 if deed.what == "wall_wet" else -1.0
+            # Never quite impossible: one slip of the pen must not rule a factor out for good.
             logs += np.log(np.maximum(1e-9, ndtr(sign * (at_dew - _FACTORS[:, None]) / _SCATTER)))
             wet, dry = wet + (sign > 0), dry + (sign < 0)
     if min(wet, dry) < NEEDED_NOTES and read < NEEDED_SURFACES:
@@ -171,6 +173,7 @@ def _exchange(tub: Series, room: Series | None, done: Sequence[Deed], at: int) -
     end = min([at, *(when for when in others if when > last), last + _LATER_DAYS * DAY_SECONDS])
     if any(abs(when - last) < DAY_SECONDS for when in others):
         return Fact("exchange_share", why="two changes within a day: nobody can tell which of them did it")
+    # Whole days on both sides; the day of the change itself belongs to neither.
     before = _against_water(
         tub, room, done, max(begin, last - _LATER_DAYS * DAY_SECONDS), last // DAY_SECONDS * DAY_SECONDS
     )

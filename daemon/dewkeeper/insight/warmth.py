@@ -70,6 +70,7 @@ def _peak(tub: Series, at: int, days: int) -> Fact:
     end = min(len(tub.temperature_c), (at - tub.start) // GRID_SECONDS)
     count = min(PEAK_DAYS, end // _SLOTS)
     rows = tub.temperature_c[end - count * _SLOTS : end].reshape(count, _SLOTS)
+    # A day that lacks a fifth may lack its peak.
     good = (~np.isnan(rows)).mean(axis=1) > 0.8
     if good.sum() < NEEDED_DAYS:
         return _withheld("usual_peak_c", f"{int(good.sum())} whole days were read, {NEEDED_DAYS} are needed", days)
@@ -93,6 +94,7 @@ def _cycle(tub: Series, at: int, days: int, share: Fact) -> list[Fact]:
     window = 2 * _LONGEST_CYCLE + 1
     smooth = np.convolve(np.pad(filled, window // 2, "edge"), np.ones(window) / window, "valid")
     ripple = filled - smooth
+    # A tenth of the time aside: an open lid is no swing.
     swing = float(np.quantile(ripple, 0.95) - np.quantile(ripple, 0.05))
     alike = np.array([_alike(ripple, lag) for lag in range(_LONGEST_CYCLE + 2)])
     peaks = [
@@ -101,8 +103,10 @@ def _cycle(tub: Series, at: int, days: int, share: Fact) -> list[Fact]:
     ]  # fmt: skip
     if swing < _LEAST_SWING_C or not peaks:
         return _no_cycle(names, swing, days, share)
+    # The shortest: the others are multiples of it.
     lag = peaks[0]
     bend = alike[lag - 1] - 2 * alike[lag] + alike[lag + 1]
+    # Between slots, by the parabola through the peak and its neighbours.
     exact = lag + (0.5 * (alike[lag - 1] - alike[lag + 1]) / bend if bend else 0.0)
     period = exact * GRID_SECONDS / 60
     return [
@@ -148,6 +152,7 @@ def _follows(tub: Series, room: Series | None, at: int, days: int) -> Fact:
         return _withheld(name, "no probe reads its room", days)
     first = max(tub.start, room.start, at - PEAK_DAYS * DAY_SECONDS)
     count = (min(tub.end, room.end, at) - first) // (_BLOCK_SLOTS * GRID_SECONDS)
+    # Four blocks of six hours are a day, and each is compared with the one of the day before.
     if count <= 4:
         return _withheld(name, "less than two days were read beside its room", days)
     end = first + count * _BLOCK_SLOTS * GRID_SECONDS
