@@ -30,6 +30,7 @@ def dew_point_c(vapour: float) -> float:
     """Return the temperature, °C, at which `vapour` hPa (above 0) saturates the air: `saturation_hpa` solved for it, exactly."""
     log = math.log(vapour / 6.1121)
     slope = 18.678 - log
+    # The smaller of two roots: the other is no temperature of any air.
     return 117.25 * (slope - math.sqrt(slope * slope - 4 * 257.14 * log / 234.5))
 
 

@@ -101,6 +101,7 @@ def readings_rows(path: Path, refuse: Refuse) -> Iterator[ReadingRow]:
             raise FileRefused(f"{path}: header is {shown(header)}; it must be {','.join(READINGS_HEADER)}")
         text, at = "", 0
         for line, raw in lines:
+            # The csv module only for a line with quotes, of which a readings file has none: there may be millions.
             cells = raw.rstrip("\r\n").split(",") if '"' not in raw else _cells(raw)
             try:
                 when, probe, t, h = cells
@@ -219,6 +220,7 @@ def _until(cell: str) -> tuple[str, int | None]:
 
 def open_text(path: Path, errors: str = "replace") -> TextIO:
     """Open a CSV file; what is no UTF-8 becomes a character that nothing is called by."""
+    # -sig: spreadsheets put a byte order mark before what they save.
     return path.open(newline="", encoding="utf-8-sig", errors=errors)
 
 

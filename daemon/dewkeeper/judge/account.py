@@ -67,6 +67,7 @@ def account_of(view: View, since: int, wanted: int) -> ChangeAccount | None:
     e2 = probe.air.e
     log = math.log(h2 / h1)
     mean = h1 if abs(log) < 1e-9 else (h2 - h1) / log
+    # As in `insight.attribution`: not below a twentieth, which has a logarithm still.
     by_room = mean * math.log(e2 / max(e2 - carried, 0.05 * e2))
     return ChangeAccount(at, h1, mean * heat, by_room, h2 - h1 - mean * heat - by_room)
 

@@ -124,12 +124,14 @@ def _begin(state: JudgeState, probe: ProbeState, found: InFault, now: int) -> No
         if found.stated:
             spell[2] = now
         return
+    # First: what is believed of the probe follows from the faults that stand.
     fault.standing[kind] = [since, -1, now if found.stated else NEVER]
     for memory in probe.kept():
         memory.in_fault(kind)
     held = belief(View(state, probe, now), kind)
     if held is not None:
         _disbelieve(state, probe, kind, now, whole="temperature" in held.takes)
+        # Rubbish counted for nothing as it came: there is nothing to take back.
         if since < now and kind != "gross_range":
             exclude(state, probe, state.register.wall(since), now, kind, FAIL if held.stated else SUSPECT)
     if found.place:
@@ -215,6 +217,7 @@ def realarm(state: JudgeState, about: Key, now: int) -> None:
     """The timer of an acknowledged alarm fired."""
     instance = state.register.instances.get(about)
     if instance is not None and instance.state == "acknowledged":
+        # Reckoned anew: it may have been acknowledged once more, and other limits may hold.
         due = instance.acked_at + state.realarm_seconds(instance.enclosure)
         if due <= now:
             state.register.realarm(about, now)
@@ -270,6 +273,7 @@ def _suppress(state: JudgeState, key: Key, until: int, now: int) -> None:
 def withholding_ends(state: JudgeState, about: Key, what: Literal["shelved", "suppressed"], now: int) -> None:
     """The timer of a withholding fired; what is suppressed and only owes its off-delay, or is in doubt, waits on."""
     held: dict[Key, int] = getattr(state.register, what)
+    # It was made longer since the timer was set, or was ended.
     if held.get(about, now + 1) > now:
         return
     wait = _waits(state, about, now) if what == "suppressed" else 0

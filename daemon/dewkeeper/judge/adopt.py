@@ -22,6 +22,7 @@ def adopt(state: JudgeState, alarms: Sequence[Alarm], told: Mapping[str, int]) -
     told: alarm -> how many events are stored about it, of those whose raising was told.
     """
     register, now = state.register, state.now
+    # By what no version changes: of a kind one alarm at most stands in an enclosure, elsewhere one of each probe.
     names = {
         (instance.kind, instance.enclosure, instance.probe if instance.enclosure is None else None): key
         for key, instance in register.instances.items()

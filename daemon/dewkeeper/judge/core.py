@@ -184,6 +184,7 @@ class Judge:
         state = self._state
         if isinstance(item, Rebase):
             self._step_clock(item)
+        # An entry counts from when it was written; what it says of may lie days back.
         at = item.entered if isinstance(item, JournalEntry) and item.entered is not None else item.time
         now = at - state.shift
         if now > state.now:
@@ -247,6 +248,7 @@ class Judge:
         state, register = self._state, self._state.register
         place, _, kind = key.partition("\x1f")
         about = cast("Key", (place, kind))
+        # A timer is never taken back: each asks whether what it was set for is there still, and due.
         match what:
             case "missing" if key in state.probes:
                 check_silence(state, state.probes[key], now)

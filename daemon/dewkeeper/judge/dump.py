@@ -41,6 +41,7 @@ def _pack(value: Any) -> Any:
     if isinstance(value, array):
         return {"#": value.tolist()}
     if isinstance(value, (set, frozenset)):
+        # In order: the same memory gives the same bytes, in whatever order a set happens to be.
         return {"{": [_pack(v) for v in sorted(value)]}
     if isinstance(value, dict):
         return {":": [[_pack(k), _pack(v)] for k, v in value.items()]}
@@ -78,6 +79,7 @@ def _made(value: dict[str, Any]) -> Any:
         raise ValueError(f"{cls.__name__} is remembered with other fields")
     made = cls.__new__(cls)
     for slot, part in content.items():
+        # Past the lock of those that are frozen.
         object.__setattr__(made, slot, part)
     return made
 

@@ -345,6 +345,7 @@ def name_cause(state: JudgeState, report: SystemReport, now: int) -> None:
     """Heed why nothing is read of a part of the wiring."""
     state.trouble(report)
     unheard = [w for w in state.probes.values() if report.part in w.parts and missing.never_heard(w)]
+    # Before anything is found: what is found of one puts all that share its wiring in fault.
     told = [w for w in unheard if "missing" in w.faults or "crc" in w.faults]
     for probe in unheard:
         view = View(state, probe, now)

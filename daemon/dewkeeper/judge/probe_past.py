@@ -191,6 +191,7 @@ class ProbePast:
         self.excess_e += e - room_e
 
     def _close(self) -> None:
+        # One or two readings have no extremes that could be compared with an hour's.
         if self.n < 3:
             return
         n, m = self.n, max(1, self.excess_n)

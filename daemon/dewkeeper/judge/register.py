@@ -99,6 +99,7 @@ class AlarmRegister:
                 self._apply(instance, "forget", now, why=why)
             name = f"{place}|{probe or ''}|{kind}|{found.since}|{now}"
             again = self.named.count(name)  # over and back within one second is another alarm
+            # A name holds the second it was given in, so no more are kept than alarms begin within one.
             self.named = [*self.named[-63:], name]
             alarm = str(uuid.uuid5(_NAMES, f"{name}|{again}" if again else name))
             instance = AlarmInstance(alarm, kind, place, enclosure, probe, found.band, found.since)

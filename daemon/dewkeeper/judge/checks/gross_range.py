@@ -132,6 +132,7 @@ def alone(view: View, t: float, h: float) -> Jump:
 def _still_hot(view: View, t: float) -> bool:
     """Return whether a temperature and the last one that counted are both too hot and agree, whatever humidity does."""
     last = view.probe.air.t
+    # The sides are dry, damp, hot and cold, in this order.
     return bool(view.probe.sides) and min(t, last) > view.probe.sides[2].limit and abs(t - last) <= AGREE_C
 
 
@@ -141,6 +142,7 @@ def _with_the_waiting(view: View, t: float, h: float, near_t: float, near_h: flo
     Where both are too hot their humidities need not agree: heat is not argued away.
     """
     memory = view.probe.memory(GrossRangeMemory)
+    # The third side is heat's.
     hot = bool(view.probe.sides) and min(t, memory.waits_t) > view.probe.sides[2].limit
     close = abs(t - memory.waits_t) <= near_t and (hot or abs(h - memory.waits_h) <= near_h)
     if view.now - memory.waits_at <= view.hold and close:

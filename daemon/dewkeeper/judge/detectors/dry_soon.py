@@ -104,6 +104,7 @@ def _falls(probe: ProbeView, now: int) -> tuple[float, float] | None:
     if shown[2] >= lowest - 1.0:
         return None
     halves = _half_hours(probe, now)
+    # Two falls half an hour apart: an hour keeps the square of what half an hour keeps.
     keeps = min(1.0, ((halves[1] - halves[0]) / max(0.01, halves[2] - halves[1])) ** 2)
     return (shown[1] - shown[2], keeps) if halves[0] < halves[1] < halves[2] else None
 

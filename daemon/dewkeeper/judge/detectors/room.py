@@ -67,6 +67,7 @@ def look(view: View) -> Iterator[Finding]:
     percent = humidity_at(air.slow_e, air.slow_t)
     dryness = max(air.slow_e - DRY_HPA, (percent - DRY_PERCENT) / _PERCENT_A_HPA)
     detail: Figures = {"room": probe.room, "hpa": round(air.slow_e, 1), "percent": round(percent, 1)}
+    # As a `LimitRun` takes them: below 0 is beyond.
     values = (hottest_c - air.t, air.t - COLD_C, dryness)
     for run, value, (kind, holder, _, _, _, cause, waits, response) in zip(
         memory.runs, values, _CONDITIONS, strict=True

@@ -30,6 +30,7 @@ def recalibrate(state: JudgeState, item: Calibration, now: int) -> None:
 
 def _correct(state: JudgeState, probe: ProbeState, old: ReadingCorrection, new: ReadingCorrection) -> None:
     by = Corrected(old, new, probe.air.t)
+    # As it was before: the tubs of its room are put right by the difference.
     slow_e = probe.air.slow_e
     for memory in probe.kept():
         memory.correct(by)

@@ -53,6 +53,7 @@ def apply_journal_entry(state: JudgeState, entry: JournalEntry, now: int) -> Non
     until = -1 if entry.until is None else entry.until - state.shift
     tub.deeds = [d for d in tub.deeds if d[1] != entry.replaces][-199:]
     tub.deeds.append((at, entry.id, entry.what, until))
+    # Entries come in the order in which they are written, and some are written late.
     tub.deeds.sort(key=lambda deed: deed[0])
     _note_stage(state, entry, now)
     if word.opens or word.restarts_memory:
