@@ -7,7 +7,7 @@ from dataclasses import replace
 from tests.judge.judge_desk import Desk, rack
 
 from dewkeeper.judge.adopt import WHY
-from dewkeeper.judge.types import Alarm, Command
+from dewkeeper.judge.types import Alarm, Command, SystemReport
 
 DRY_MINUTES = 120
 
@@ -147,6 +147,20 @@ def test_two_stored_of_one_condition_are_one_and_one_that_ended() -> None:
     anew = adopted(desk_of(), first, second)
     assert [(e.event, e.alarm) for e in anew.hold(2, h=50.0)] == [("cleared", "oldest")]
     assert [a.alarm for a in anew.judge.alarms() if a.state == "unacknowledged"] == [first.alarm]
+
+
+def test_two_troubles_of_the_service_keep_each_their_own_name() -> None:
+    """A full disk and a failed copy are two matters of one kind: after an update neither is over, and neither is told as the other."""
+    before, anew = desk_of(h=65.0), desk_of(h=65.0)
+    for desk in (before, anew):
+        for what in ("disk space", "backup"):
+            desk.feed(SystemReport(desk.now, what, True, f"the {what} is in trouble"))
+    stored = {str(alarm.detail["what"]): older(alarm) for alarm in before.judge.alarms()}
+    adopted(anew, *stored.values())
+    assert said(anew, 30, h=65.0) == []
+    assert {str(alarm.detail["what"]): alarm.alarm for alarm in anew.judge.alarms()} == {
+        what: alarm.alarm for what, alarm in stored.items()
+    }
 
 
 def test_a_dump_after_the_take_over_goes_on_exactly() -> None:

@@ -22,14 +22,10 @@ def adopt(state: JudgeState, alarms: Sequence[Alarm], told: Mapping[str, int]) -
     told: alarm -> how many events are stored about it, of those whose raising was told.
     """
     register, now = state.register, state.now
-    # By what no version changes: of a kind one alarm at most stands in an enclosure, elsewhere one of each probe.
-    names = {
-        (instance.kind, instance.enclosure, instance.probe if instance.enclosure is None else None): key
-        for key, instance in register.instances.items()
-    }
+    names = {_matter(instance): key for key, instance in register.instances.items()}
     stored: set[Key] = set()
     for alarm in alarms:
-        key = names.get((alarm.kind, alarm.enclosure, alarm.probe if alarm.enclosure is None else None))
+        key = names.get(_matter(alarm))
         instance = register.instances.get(key) if key is not None else None
         if key is not None and instance is not None and instance.stands and key not in stored:
             stored.add(key)
@@ -39,6 +35,16 @@ def adopt(state: JudgeState, alarms: Sequence[Alarm], told: Mapping[str, int]) -
     for key, instance in list(register.instances.items()):
         if key not in stored and instance.told and instance.stands:
             register.tell(instance, "raised", now)
+
+
+def _matter(one: Alarm | AlarmInstance) -> tuple[object, ...]:
+    """Return what an alarm is about, by what no version changes: of these one stands at most.
+
+    Of a kind that is one in an enclosure; elsewhere one of a probe, a part of the wiring, or a part of the service.
+    """
+    if one.enclosure is not None:
+        return one.kind, one.enclosure
+    return one.kind, one.probe, one.detail.get("branch"), one.detail.get("what")
 
 
 def _rename(state: JudgeState, key: Key, instance: AlarmInstance, alarm: Alarm, told: Mapping[str, int]) -> None:
