@@ -28,6 +28,7 @@ class CrcMemory(ProbeMemory):
         """A reply was garbled; return the fault when that is too often."""
         if self.score == 0:
             self.since = now
+        # Never far above: it is to be over after some good replies, not after as many as were bad.
         self.score = min(self.score + 2, TOLD_SCORE + 2)
         return (InFault("crc", self.since),) if self.score >= TOLD_SCORE else ()
 

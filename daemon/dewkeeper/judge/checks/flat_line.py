@@ -53,6 +53,7 @@ class FlatLineMemory(ProbeMemory):
             self.run += 1
             return self.run >= FLAT_RUN - 1
         if self.run:
+            # What repeated because it was stuck says nothing of how fine its data are.
             self.repeats += 0 if "flat_line" in faults else self.run
             self.run = 0
         self.pair_t, self.pair_h, self.since = pair_t, pair_h, now
