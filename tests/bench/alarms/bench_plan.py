@@ -269,10 +269,18 @@ def _special(tub: TubPlan, what: str, start: int, end: int, chance: Random) -> N
         tub.happenings.append(Happening(start, end, "lid_left", chance.uniform(6, 25), word))
 
 
-def _upkeep(make: Make, tub: TubPlan, days: int, chance: Random) -> None:
-    clear = [(h.start - 30, h.end + 30) for h in tub.happenings] + [
-        (f.start - 20, f.end + 20) for f in tub.faults if f.kind in ("displaced", "impossible", "swapped")
+def kept_apart(tub: TubPlan) -> list[tuple[int, int]]:
+    """Return the spans in which nothing else is done to a tub: its happenings, and a probe that is in other air.
+
+    A probe that only reads wrong keeps nobody from misting, and its wrong readings go up and down with what is done.
+    """
+    return [(h.start - 30, h.end + 30) for h in tub.happenings] + [
+        (f.start - 20, f.end + 20) for f in tub.faults if f.kind in ("displaced", "swapped")
     ]
+
+
+def _upkeep(make: Make, tub: TubPlan, days: int, chance: Random) -> None:
+    clear = kept_apart(tub)
 
     def add(
         day: float, hours: tuple[float, float], length: tuple[int, int], what: Deed, words: str, told: float

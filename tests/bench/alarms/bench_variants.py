@@ -10,7 +10,7 @@ from dataclasses import replace
 from random import Random
 
 from tests.bench.alarms.bench_air import DAY
-from tests.bench.alarms.bench_plan import Happening, RackPlan, TubPlan
+from tests.bench.alarms.bench_plan import Happening, RackPlan, TubPlan, kept_apart
 
 
 def _slow(plan: RackPlan, chance: Random) -> None:
@@ -82,8 +82,7 @@ def _vivaria(plan: RackPlan, chance: Random) -> None:
 
 def _mist_daily(tub: TubPlan, days: int, chance: Random) -> None:
     hour, noted = chance.uniform(6.5, 21), chance.random() < 0.5
-    busy = [(h.start - 30, h.end + 30) for h in tub.happenings]
-    busy += [(f.start - 20, f.end + 20) for f in tub.faults if f.kind in ("displaced", "impossible", "swapped")]
+    busy = kept_apart(tub)
     for day in range(1, days):
         at = day * DAY + int(60 * hour) + chance.randrange(30)
         if all(at < a or at > b for a, b in busy):
@@ -113,8 +112,7 @@ def _planted(plan: RackPlan, chance: Random) -> None:
 def _rain(tub: TubPlan, days: int, chance: Random) -> None:
     """Every evening at its hour: rain once, or fog two or three times within two hours. A machine does it: nobody notes it."""
     hour, bursts = chance.uniform(17, 21), chance.choice([1, 1, 2, 3])
-    busy = [(h.start - 30, h.end + 30) for h in tub.happenings]
-    busy += [(f.start - 20, f.end + 20) for f in tub.faults if f.kind in ("displaced", "impossible", "swapped")]
+    busy = kept_apart(tub)
     for day in range(1, days):
         for burst in range(bursts):
             at = day * DAY + int(60 * hour) + 45 * burst + chance.randrange(5)
