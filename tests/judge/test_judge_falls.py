@@ -114,9 +114,42 @@ def test_a_probe_off_by_much_is_not_believed_when_the_room_dries() -> None:
     assert [(e.kind, e.detail.get("doubt")) for e in desk.events if e.event == "raised"] == [
         ("impossible", None), ("dry", "probe below its room"),
     ]  # fmt: skip
-    _feed(desk, healthy, 30, drier)
+    _feed(desk, healthy, 60, drier)
     told = [(e.kind, e.event) for e in desk.events if e.event != "annotated"]
     assert told == [("impossible", "raised"), ("dry", "raised"), ("impossible", "cleared"), ("dry", "cleared")]
+
+
+def _misted(minute: int) -> float:
+    """Return what a misting every twelve hours adds, %RH: within minutes 28, for an hour and a half all of it, then less and less."""
+    since = minute % 720
+    return 28 * (1 - math.exp(-since / 4)) * math.exp(-max(0, since - 90) / 40)
+
+
+def test_a_misting_makes_no_wrong_probe_well_again() -> None:
+    """A probe 35 %RH too low is misted twice a day, and reads above its room, and dry, for up to two hours: one `impossible`, and no `dry` as a fact."""
+    desk = Desk(rack(room=True))
+    healthy = _tub(10**9, 12, 3, 0.4)
+    moist = ("air", 22.0, 56.0)
+    _feed(desk, healthy, 8 * 60, moist)
+    off = ((t, h - 38 + _misted(m + 500)) for m, (t, h) in enumerate(healthy))
+    _feed(desk, off, 30 * 60, moist)
+    raised = [(e.kind, e.detail.get("doubt")) for e in desk.events if e.event in ("raised", "escalated")]
+    assert raised[0] == ("impossible", None)
+    assert set(raised[1:]) <= {("dry", "probe below its room")}
+
+
+@pytest.mark.parametrize(("percent", "within"), [(65.0, 60), (50.0, 125)])
+def test_a_mended_probe_is_believed_again(percent: float, within: int) -> None:
+    """Mended, it reads what it did before, and is believed within the hour; drier than before, after two, and `dry` is told then, not two and one."""
+    desk = Desk(rack(room=True))
+    moist = ("air", 22.0, 50.0)
+    desk.hold(8 * 60, others=[moist])
+    desk.hold(10 * 60, h=20.0, others=[moist])
+    mended = desk.now
+    desk.hold(within, h=percent, others=[moist])
+    assert [e.event for e in desk.events if e.kind == "impossible"] == ["raised", "cleared"]
+    told = [e.time - mended for e in desk.events if e.kind == "dry" and e.event == "raised"]
+    assert [seconds <= 60 * within for seconds in told] == ([] if percent > 60 else [True])
 
 
 def test_a_probe_fallen_out_of_a_tub_little_warmer_than_its_room_is_not_dry() -> None:

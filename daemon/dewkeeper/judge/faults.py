@@ -1,4 +1,4 @@
-"""When a probe is out of a fault, and which enclosure nobody sees. A fault is over after five minutes of readings that show no trace of it."""
+"""When a probe is out of a fault, and which enclosure nobody sees. A fault is over after five minutes of readings that show no trace of it; one that water could hide, after longer."""
 
 from __future__ import annotations
 
@@ -8,7 +8,8 @@ from typing import Final
 from dewkeeper.judge.beliefs import beliefs
 from dewkeeper.judge.checks.crc import CrcMemory
 from dewkeeper.judge.checks.gross_range import RUBBISH_POLLS, GrossRangeMemory, rare
-from dewkeeper.judge.contract import FaultOver
+from dewkeeper.judge.checks.impossible import LIFTED_SECONDS, may_be_lifted
+from dewkeeper.judge.contract import FaultOver, TimedAnew
 from dewkeeper.judge.memory import NEVER
 from dewkeeper.judge.state import FaultMemory, JudgeState, ProbeState
 from dewkeeper.judge.view import View
@@ -18,10 +19,12 @@ SLOW_RECOVERY: Final[Mapping[str, int]] = {"brownout": 3600, "crc": 1800}
 """What comes and goes: a sagging supply resets a probe every few minutes for hours, and that is one alarm."""
 
 
-def recover(view: View, fault: FaultMemory, traces: frozenset[str] | set[str]) -> Iterator[FaultOver]:
+def recover(view: View, fault: FaultMemory, traces: frozenset[str] | set[str]) -> Iterator[FaultOver | TimedAnew]:
     """A reading came that shows only `traces` of faults; find those over that were not seen for long enough."""
     for kind, spell in list(fault.standing.items()):
         if kind in traces:
+            if kind == "impossible" and spell[1] >= 0:
+                yield TimedAnew(("dry", "damp"), spell[1])
             spell[1] = -1
         elif spell[1] < 0:
             spell[1] = view.now
@@ -29,9 +32,20 @@ def recover(view: View, fault: FaultMemory, traces: frozenset[str] | set[str]) -
             yield FaultOver(kind)
 
 
+def reads_well_again(fault: FaultMemory) -> bool:
+    """Return whether all that is wrong with a probe is that it was below its room, and it is above it now.
+
+    Whether that ends the fault is known hours later; what is beyond a limit is timed from the first of these readings on, and
+    told when the fault is over, so that nobody waits for both in turn.
+    """
+    return fault.standing.keys() == {"impossible"} and fault.standing["impossible"][1] >= 0
+
+
 def _recovery(view: View, kind: str) -> int:
     if kind == "gross_range" and rare(view):
         return RUBBISH_POLLS * view.poll  # what came every ten minutes is not over after five
+    if kind == "impossible" and may_be_lifted(view):
+        return LIFTED_SECONDS
     return SLOW_RECOVERY.get(kind, RECOVERY_SECONDS)
 
 

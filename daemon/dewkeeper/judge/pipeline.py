@@ -262,6 +262,7 @@ def _time(state: JudgeState, probe: ProbeState, now: int, step: int) -> None:
     standing = probe.fault.standing
     believed = not standing or not any("humidity" in belief.takes for _, belief in beliefs(View(state, probe, now)))
     past = probe.past if believed else None
+    timed = believed or faults.reads_well_again(probe.fault)
     touched = state.touched(probe.enclosure, now - TOUCHED_SECONDS)
     busy = False
     for side in probe.limits.sides:
@@ -271,7 +272,7 @@ def _time(state: JudgeState, probe: ProbeState, now: int, step: int) -> None:
         if side.thermal:
             level = side.step(value, air.slow_t, step, now, None, True, touched)
         else:
-            level = side.step(value, slow_h, step, now, past, believed, touched)
+            level = side.step(value, slow_h, step, now, past, timed, touched)
         if level != side.level:
             act(state, probe, change_level(View(state, probe, now), side, level), now)
         busy = busy or side.busy

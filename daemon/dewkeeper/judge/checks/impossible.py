@@ -13,7 +13,7 @@ from typing import Final
 from dewkeeper.judge.checks.falls import falls_past
 from dewkeeper.judge.contract import Check, Findings, InFault
 from dewkeeper.judge.dump import remembered
-from dewkeeper.judge.journal_words import LONGEST_SUPPRESSION_SECONDS
+from dewkeeper.judge.journal_words import JOURNAL, LONGEST_SUPPRESSION_SECONDS
 from dewkeeper.judge.memory import NEVER, Corrected, ProbeMemory
 from dewkeeper.judge.rationale import fault
 from dewkeeper.judge.types import Figures
@@ -35,6 +35,8 @@ SOON_HOURS: Final = 2
 _HOURS_BEFORE: Final = 3
 _FEWEST_PEERS: Final = 3
 """Two tubs may both be wrong; of three or more, two thirds are not."""
+LIFTED_SECONDS: Final = JOURNAL["misted"].seconds
+"""So long a misting moistens, as the journal has it: a probe that is above its room for longer is there without it."""
 LONG_HOURS: Final = 6
 """Three times the drying time of a closed tub: so long the room must have been moister."""
 
@@ -162,6 +164,17 @@ def _believed_above(probe: ProbeView) -> float:
     An offset that stays comes above the room whenever the room dries; a mended probe reads about what it did before.
     """
     return min(_BELIEVED_HPA, 0.5 * probe.past.usual_de) if probe.past.usual_de > 0 else -HOLD_HPA / 2
+
+
+def may_be_lifted(view: View) -> bool:
+    """Return whether water that was added may be all that lifts it above its room: it does not read what it did before.
+
+    A misting lifts a wrong probe with the air around it, and dries off; a mended one is back where it was within one mean.
+    """
+    probe, room = view.probe, view.room
+    if probe.role == "room" or room is None:
+        return False
+    return probe.air.slow_e < room.air.slow_e + probe.past.usual_de - MARGIN_HPA
 
 
 def hourly(view: View) -> Findings:
