@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from random import Random
 
 import numpy as np
@@ -122,43 +123,31 @@ def test_creep_after_damp_weeks_is_no_drift() -> None:
 
 
 def test_the_filter_is_the_exact_gaussian_solution() -> None:
-    """Where nothing is doubted, mean and spread are those of conditioning the joint normal distributions, solved by numpy.
-
-    One distribution for each probe that may drift and one for none, weighed by the density each gives to what was read.
-    """
+    """Where nothing is doubted, mean and spread are those of conditioning the joint normal distribution, solved by numpy."""
     tubs = _tubs(3, 40, {0: 0.05})
     found = _known(tubs, 41)
     rows = [(int(name), one) for name, own in tubs.items() for one in own]
     first = {int(name): own[0].at for name, own in tubs.items()}
-    room = 3
-    first[room] = min(first.values())
-    now = START + 41 * DAY_SECONDS
+    begun, now = min(first.values()), START + 41 * DAY_SECONDS
+
+    def walked(one: int, other: int, since: int) -> float:
+        return 0.09 * max(0, min(one, other) - since) / DAY_SECONDS
+
     apart = np.array([one.apart - 0.08 * one.excess for _, one in rows])
-    likely, means, spreads = [], [], []
-    for suspect in (None, *first):
-
-        def walked(probe: int, one: int, other: int, suspect: int | None = suspect) -> float:
-            pace = 0.09 if probe == suspect else 0.0025
-            return pace * max(0, min(one, other) - first[probe]) / DAY_SECONDS
-
-        joint = np.empty((len(rows), len(rows)))
-        for i, (a, one) in enumerate(rows):
-            for j, (b, other) in enumerate(rows):
-                same = 36 + 0.0064 * one.excess * other.excess + walked(a, one.at, other.at) if a == b else 0.0
-                joint[i, j] = same + walked(room, one.at, other.at)
-            joint[i, i] += 0.36 + (0.15 * one.apart) ** 2
-        likely.append(-0.5 * (np.linalg.slogdet(joint)[1] + apart @ np.linalg.solve(joint, apart)))
-        toward = np.array([[walked(a, one.at, now) if a == tub else 0.0 for a, one in rows] for tub in range(room)])
-        weights = np.linalg.solve(joint, toward.T)
-        means.append(apart @ weights)
-        spreads.append([walked(tub, now, now) for tub in range(room)] - (toward.T * weights).sum(axis=0))
-    chance = np.exp(np.array(likely) - max(likely))
-    chance /= chance.sum()
-    mean = chance @ np.array(means)
-    spread = np.sqrt(chance @ (np.array(spreads) + (np.array(means) - mean) ** 2))
+    joint = np.empty((len(rows), len(rows)))
+    for i, (a, one) in enumerate(rows):
+        for j, (b, other) in enumerate(rows):
+            same = 36 + 0.0064 * one.excess * other.excess + walked(one.at, other.at, first[a]) if a == b else 0.0
+            joint[i, j] = same + walked(one.at, other.at, begun)
+        joint[i, i] += 0.36 + (0.15 * one.apart) ** 2
     for name, error in found.items():
-        assert error.percent == pytest.approx(float(mean[int(name)]), abs=1e-6)
-        assert error.spread == pytest.approx(float(spread[int(name)]), abs=1e-6)
+        tub = int(name)
+        toward = np.array([walked(one.at, now, first[tub]) if a == tub else 0.0 for a, one in rows])
+        weights = np.linalg.solve(joint, toward)
+        assert error.percent == pytest.approx(float(weights @ apart), abs=1e-6)
+        assert error.spread == pytest.approx(
+            math.sqrt(walked(now, now, first[tub]) - float(weights @ toward)), abs=1e-6
+        )
 
 
 def test_few_openings_are_withheld_in_words() -> None:

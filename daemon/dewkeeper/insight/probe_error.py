@@ -7,10 +7,7 @@ giving off, which is about the same share of the enclosure's excess every time. 
 
 place: what never changes, both probes' tolerances among it: error and room are 0 at the first comparison, or at the
 last salt check, after which everything begins anew. error, room: random walks. The room's probe is every neighbour's
-other side: what they all show together is its. Probes seldom drift, and not two at a time: were each taken to walk as one
-does that drifts, a few neighbours could not say whose doing it was. So one is suspected after the other, the rest are
-taken to be nearly still, and the answers are weighed by how likely each makes what was read (Bayesian model averaging:
-Hoeting et al., Statistical Science 14, 1999, from memory). creep: humidity sensors read up to 3 %RH too much after 60 h above
+other side: what they all show together is its. creep: humidity sensors read up to 3 %RH too much after 60 h above
 80 %RH and go back by themselves in days (sensor data sheet, from memory), which is not drift.
 
 Filtered comparison by comparison (Kalman 1960; Durbin & Koopman, Time Series Analysis by State Space Methods, ch. 4, from
@@ -54,12 +51,9 @@ _BLURRED: Final = 0.5
 _DEEP: Final = 0.15
 """One sigma of a comparison, and how much of what was not at rest, and of what was left, adds to it: short openings leave much."""
 _WALK_PERCENT: Final = 0.3
-_QUIET_PERCENT: Final = 0.05
-"""One sigma of a day's step, of the one probe that is suspected and of all others."""
-_SUSPECTS: Final = 4
-"""So many enclosures' probes, those farthest from 0, are suspected in turn, and the room's: the others' chances are nothing."""
+"""One sigma of a day's step. Steps that are none would be a tenth; so wide the filter keeps up with 3 %RH in two weeks."""
 _FAR: Final = 3.0
-"""Sigmas from which on a comparison is doubted, the more the farther. These eight: tuned, tests/bench/insight, seed 1."""
+"""Sigmas from which on a comparison is doubted, the more the farther. These seven: tuned, tests/bench/insight, seed 1."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,31 +165,7 @@ def errors(tubs: Mapping[str, Sequence[Comparison]], at: int) -> Errors:
 
 
 def _filtered(tubs: Sequence[Sequence[Comparison]], at: int) -> list[tuple[float, float, float]]:
-    """Return (error, its sigma, creep now) of each enclosure's probe, and last of the room's: the mean of all suspicions."""
-    nobody = _suspected(tubs, at, None)
-    far = np.abs(nobody.errors[:-1]) / np.sqrt(np.maximum(nobody.variances[:-1], 1e-12))
-    suspects = [*np.argsort(-far)[:_SUSPECTS].tolist(), len(tubs)]
-    runs = [nobody, *(_suspected(tubs, at, suspect) for suspect in suspects)]
-    likely = np.array([run.likelihood for run in runs])
-    weights = np.exp(likely - likely.max())
-    weights /= weights.sum()
-    means, variances, creeps = (np.array([run[part] for run in runs]) for part in range(3))
-    mean = weights @ means
-    sigmas = np.sqrt(weights @ (variances + (means - mean) ** 2))
-    return list(zip(mean.tolist(), sigmas.tolist(), (weights @ creeps).tolist(), strict=True))
-
-
-class _Run(NamedTuple):
-    """What the comparisons say if one probe is suspected: errors, their variances and creep, the room's last; log likelihood."""
-
-    errors: Numbers
-    variances: Numbers
-    creeps: Numbers
-    likelihood: float
-
-
-def _suspected(tubs: Sequence[Sequence[Comparison]], at: int, suspect: int | None) -> _Run:
-    """Return what comes of it if one probe, of an enclosure or last the room's, is taken to drift; None: no one does.
+    """Return (error, its sigma, creep now) of each enclosure's probe, and last of the room's.
 
     State: error, place, share and creep of each, and last the room's error.
     """
@@ -205,17 +175,13 @@ def _suspected(tubs: Sequence[Sequence[Comparison]], at: int, suspect: int | Non
     for part, sigma in enumerate((0.0, _PLACE_SPREAD, _SHARE_SPREAD, _CREEP_SPREAD)):
         spread[part * many : (part + 1) * many] = sigma
     variance = np.diag(spread**2)
-    own = [*range(many), 4 * many]  # where each error stands in the state
-    pace = np.zeros(len(mean))
-    walking, before, likelihood = {many}, None, 0.0  # the room's; each other from its own first comparison on
-    pace[own[many]] = _WALK_PERCENT**2 if suspect == many else _QUIET_PERCENT**2
-    for one, tub in sorted((one, tub) for tub, own_ in enumerate(tubs) for one in own_):
+    walking, before = [4 * many], None  # the room's; each other from its own first comparison on
+    for one, tub in sorted((one, tub) for tub, own in enumerate(tubs) for one in own):
         if before is not None:
-            variance[np.diag_indices_from(variance)] += pace * ((one.at - before) / DAY_SECONDS)
+            variance[walking, walking] += _walked(one.at - before)
         before = one.at
         if tub not in walking:
-            walking.add(tub)
-            pace[tub] = _WALK_PERCENT**2 if suspect == tub else _QUIET_PERCENT**2
+            walking.append(tub)
         row = np.zeros(len(mean))
         row[[tub, many + tub, 2 * many + tub, 3 * many + tub, 4 * many]] = 1.0, 1.0, one.excess, one.exposure, -1.0
         toward = variance @ row
@@ -225,9 +191,14 @@ def _suspected(tubs: Sequence[Sequence[Comparison]], at: int, suspect: int | Non
         total = known + noise * max(1.0, far) ** 4
         mean += toward * (missed / total)
         variance -= np.outer(toward, toward) / total
-        likelihood -= 0.5 * (math.log(total) + missed**2 / total)
     if before is not None:
-        variance[np.diag_indices_from(variance)] += pace * ((at - before) / DAY_SECONDS)
-    exposed = np.array([own_[-1].exposure if own_ else 0.0 for own_ in tubs])
-    creeps = np.append(mean[3 * many : 4 * many] * exposed, 0.0)
-    return _Run(mean[own], np.diag(variance)[own], creeps, likelihood)
+        variance[walking, walking] += _walked(at - before)
+    sigmas = np.sqrt(np.diag(variance))
+    exposed = [own[-1].exposure if own else 0.0 for own in tubs]
+    found = [(float(mean[i]), float(sigmas[i]), float(mean[3 * many + i]) * exposed[i]) for i in range(many)]
+    return [*found, (float(mean[-1]), float(sigmas[-1]), 0.0)]
+
+
+def _walked(seconds: int) -> float:
+    """Return the variance that a random walk gathers in a time."""
+    return _WALK_PERCENT**2 * seconds / DAY_SECONDS
