@@ -183,7 +183,10 @@ def test_what_is_not_the_neighbours_heartbeat_is_refused(pair: Pair) -> None:
     assert _post(pair, body, {**good, "webhook-id": "j"}).status_code == 403
     own = json.dumps({"site": "North room", "count": 1}).encode()
     assert _post(pair, own, signing.headers([KEY], "i", now, own)).status_code == 403
-    for rubbish in (b"", b"[]", b"{}", b'{"site": "South room"}', b'{"site": "South room", "count": "x"}', b"\xff"):
+    for rubbish in (
+        b"", b"[]", b"{}", b'{"site": "South room"}', b'{"site": "South room", "count": "x"}', b"\xff",
+        b'{"site": "South room", "count": 1e999}', b"[" * 1000,
+    ):  # fmt: skip
         assert _post(pair, rubbish, signing.headers([KEY], "i", now, rubbish)).status_code == 400
     assert _post(pair, body, good).status_code == 409
     assert all(report.what != "silence of South room" for report in watch.reports(now)), "nothing has been heard yet"

@@ -104,7 +104,7 @@ class NeighbourWatch:
         try:
             said = json.loads(body)
             site, count, sent = str(said["site"]), int(said["count"]), int(given["webhook-timestamp"])
-        except (ValueError, KeyError, TypeError):
+        except (ValueError, KeyError, TypeError, OverflowError, RecursionError):  # of the last two: 1e999, and "[[[["
             return self._refuse(400, "what came is no heartbeat of this version")
         if site != self._set.name:
             return self._refuse(403, f"what came was from {site!r}")
@@ -253,5 +253,5 @@ class NeighbourWatch:
                 return None
             told: dict[str, Any] = json.loads(said)
             return int(told["last"]) if told["site"] == self._set.name else None
-        except (ValueError, KeyError, TypeError):
+        except (ValueError, KeyError, TypeError, OverflowError, RecursionError):
             return None

@@ -42,5 +42,5 @@ def unpacked(text: str) -> list[tuple[str, str]]:
     try:
         found = json.loads(text[:_LONGEST]) if text else []
         return [(str(name), str(value)) for name, value in found if str(name) not in _SECRET]
-    except (ValueError, TypeError):
+    except (ValueError, TypeError, RecursionError):  # the last of "[[[[": whoever is not logged in may send it
         return []
