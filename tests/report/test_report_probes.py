@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 from tests.report.conftest import FAIL, PASS, judged, seconds
 
-from dewkeeper.judge.types import Event, Role
+from dewkeeper.judge.types import Event, JournalEntry, Role
 from dewkeeper.report.enclosure import enclosure
 from dewkeeper.report.morning import morning
 from dewkeeper.report.standing import standing_now
@@ -81,6 +81,29 @@ def test_the_reading_of_most_concern_is_the_one_of_now(shelf: Callable[..., Any]
     assert now(START + 7260).now.probe == "p1b"
     assert not now(START + 7260).now.stale
     assert outside_words(now(END), Wording.of(config.site))[0] == "too hot for 15 min, up to 35.0 °C 21:05 (p1)"
+
+
+def test_an_alarm_tells_the_air_by_the_limits_of_the_stage(shelf: Callable[..., Any]) -> None:
+    """While a snake is opaque the drier of two probes is of concern, though by the tub's own limits the damper one would be."""
+    one, at = shelf(), START + 3600
+    config = with_more(one.config, p1b="substrate")
+    one.keep(
+        items=(
+            judge_settings(config, START - 86400),
+            JournalEntry("j1", START, "T1", "opaque", until=START + 14 * 86400),
+        )
+    )
+    one.keep([judged("p1", at - 60, 29.0, 64.0), judged("p1b", at - 60, 29.0, 72.0)])
+    dry = Event(
+        id="e1", alarm="a1", time=at - 600, event="raised", kind="dry", enclosure="T1", probe="p1", band="target",
+        priority="low", state="unacknowledged", since=at - 3600,
+    )  # fmt: skip
+    one.keep(events=(dry,))
+    with one.past() as past:
+        (alarm,) = standing_now(past, config, at)
+        assert alarm.air is not None
+        assert alarm.air == enclosure(past, config, "T1", "night", at).now
+        assert alarm.air.probe == "p1"
 
 
 def test_every_probe_of_an_enclosure_has_its_own_curve(shelf: Callable[..., Any]) -> None:

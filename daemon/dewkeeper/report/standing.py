@@ -38,10 +38,12 @@ def standing_now(
     probes = _judged(alarms, config)
     latest = past.latest() if latest is None and probes_asked(alarms, config) else latest or {}
     fresh = stale_after(config)
-    airs = {
-        name: now_values([latest[p] for p in own if p in latest], effective_limits(config, name), now, fresh)
-        for name, own in probes.items()
-    }
+    # Limits choose between probes; with one there is no choice, and what was in force need not be read.
+    in_force = past.in_force() if any(len(own) > 1 for own in probes.values()) else None
+    airs = {}
+    for name, own in probes.items():
+        limits = (in_force and in_force.limits(name, now)) or effective_limits(config, name)
+        airs[name] = now_values([latest[p] for p in own if p in latest], limits, now, fresh)
     found = [
         standing(alarm, events, airs.get(alarm.enclosure or "") or air_of_room(alarm, latest, now, fresh))
         for alarm in alarms
