@@ -22,6 +22,8 @@ JOURNAL_HEADER: Final = ("time", "enclosure", "what", "detail", "who", "entered"
 _MUST: Final = 3
 """The first columns of a journal file; of the others each may be missing."""
 NO_TIME = "no ISO 8601 UTC time ending in Z"
+NO_DATE: Final = 253_402_214_400
+"""9999-12-30, UTC seconds: from there on an instant is no date any more in some time zone, and no screen could show it."""
 LONGEST_LINE = 1 << 16
 """Characters; a row of readings has some fifty, the longest journal entry a few thousand."""
 _LONGEST_ENTRY: Final = 60_000
@@ -213,9 +215,19 @@ def _until(cell: str) -> tuple[str, int | None]:
     before, _, last = cell.rpartition(" ")
     if last.startswith(_UNTIL):
         named = last.removeprefix(_UNTIL)
-        return before, parse_time(named) if named else None
+        return before, _end(named)
     named = cell.partition(_UNTIL)[2].split(" ")[0]
-    return cell, parse_time(named) if named else None
+    return cell, _end(named)
+
+
+def _end(text: str) -> int | None:
+    if not text:
+        return None
+    end = parse_time(text)
+    # Past is allowed: a stage that was. A reading has its own rule, by the machine's clock.
+    if not 0 < end < NO_DATE:
+        raise ValueError("no end that could be shown")
+    return end
 
 
 def open_text(path: Path, errors: str = "replace") -> TextIO:

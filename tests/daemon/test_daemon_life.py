@@ -84,6 +84,14 @@ def test_a_command_that_names_nothing_is_refused(racks: Any, phone: Any) -> None
     assert _standing(racks) == [("dry", "unacknowledged")]
 
 
+def test_an_end_that_no_screen_could_show_is_refused(racks: Any, phone: Any) -> None:
+    """The last evening of the calendar is no date any more in some time zones: a stage that ends then is not stored."""
+    daemon = racks.start(racks.config(**DRY))
+    for far in (253_402_318_740, 1 << 39):
+        with pytest.raises(CommandRefused, match="until"):
+            _order(daemon, "journal", what="opaque", enclosure="T1", until=far)
+
+
 def _with(racks: Any, more: str) -> Any:
     """Return a configuration of two simulated tubs with these lines in it."""
     path = racks.folder / "test.toml"

@@ -16,7 +16,7 @@ from tests.store.conftest import MIDNIGHT, Shelf
 from tests.store.plain import settings
 
 from dewkeeper.errors import FileRefused
-from dewkeeper.interchange import JOURNAL_HEADER
+from dewkeeper.interchange import JOURNAL_HEADER, journal_rows
 from dewkeeper.judge.types import JournalEntry
 from dewkeeper.judge.words import JOURNAL, WITHDRAWN
 from dewkeeper.report.animals import animals
@@ -136,6 +136,18 @@ def test_only_what_is_named_is_asked_for(tmp_path: Path) -> None:
     with shelf.history() as history:
         found = [(e.enclosure, e.what, e.detail, e.who) for e in history.journal()]
     assert found == [("B1", "misted", "", "import"), (None, "note", "two words", "Runa"), ("B1", "fed", "", "import")]
+
+
+def test_an_end_that_no_screen_could_show_costs_its_entry(tmp_path: Path) -> None:
+    """The last evening of the calendar, and the first, are no dates any more in some time zones: such an end is refused on its line."""
+    path, refused = tmp_path / "j.csv", []
+    ends = ("9999-12-31T23:59:59Z", "0001-01-01T00:00:00Z", "2026-10-01T00:00:00Z")
+    path.write_text(
+        "time,enclosure,what,detail\n" + "".join(f"2026-09-01T00:00:00Z,B1,opaque,until={end}\n" for end in ends)
+    )
+    taken = [row.line for row in journal_rows(path, JOURNAL, lambda why, line: refused.append((line, why)))]
+    assert taken == [4]
+    assert [line for line, why in refused if why.startswith("after until=")] == [2, 3]
 
 
 def test_an_id_is_one_entry(tmp_path: Path) -> None:

@@ -77,7 +77,7 @@ def test_from_each_night_one_comes_to_the_one_before_and_after(house: House) -> 
     assert f'max="{SECOND}"' in shown
     with pytest.raises(ValueError, match="not over"):
         night(house, date(2026, 9, 24))
-    for bad in ("2026-09-24", "yesterday", "9999-99-99", "0001-01-01x"):
+    for bad in ("2026-09-24", "yesterday", "9999-99-99", "0001-01-01x", "0001-01-01", "0001-01-02", "9999-12-31"):
         assert house.status(f"/?night={bad}") == 404
 
 

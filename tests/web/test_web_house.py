@@ -115,6 +115,16 @@ def test_fahrenheit_everywhere(rig: Any) -> None:
         assert "75.2 °F" in session.get(base + "/enclosure/T1", timeout=60).text  # 24 °C
 
 
+def test_limits_for_a_time_to_the_calendars_end_are_offered_with_their_usual_end(rig: Any) -> None:
+    """A last day in the address that would be refused, and that could not even be shown in some time zones, is left out of the form."""
+    rig.keeper()
+    with kept(rig, changed(rig, site={"timezone": "America/New_York"})) as (base, session):
+        for day in ("9999-12-31", "0001-01-01"):
+            answer = session.get(f"{base}/journal?enclosure=T2&choice=limits&low=65&high=80&to={day}", timeout=60)
+            assert answer.status_code == 200
+            assert day not in re.sub(r"(?s)<a .*?>", "", answer.text)
+
+
 def test_an_old_reading_says_so_wherever_it_is_shown(rig: Any) -> None:
     """When nothing new came for an hour every screen that shows a value calls it stale, and the morning says that nothing is watched."""
     rig.keeper()

@@ -141,8 +141,11 @@ def newest_night(config: Config, now: int) -> date:
 def earlier_night(history: Past, config: Config, day: date, now: int) -> EarlierNight:
     """Return the night that ended on a local date. now: UTC seconds.
 
-    Raises ValueError for a night that is not over yet, StoreError when the store cannot be read.
+    Raises ValueError for a night before 1970 or one that is not over yet, StoreError when the store cannot be read.
     """
+    # A calendar has a first day, before which there is no evening, and no night to go back to.
+    if day.year < 1970:
+        raise ValueError("nothing was measured before 1970")
     if day > newest_night(config, now):
         raise ValueError("that night is not over yet")
     wording = Wording.of(config.site)
@@ -169,6 +172,7 @@ def _row(
     lost = max(0.0, due - sums.watched_seconds)
     lost = lost if lost > stale_after(config) else 0.0  # a gap of up to three polls is no break
     beyond_minutes = (sums.beyond_target_seconds / 60, sums.beyond_tolerable_seconds / 60)
+    # The sums do not say on which side it was: dryness, which harms sooner, lends its delays.
     outside = (
         beyond_minutes[1] >= limits.delays.dry_tolerable_minutes
         or beyond_minutes[0] >= limits.delays.dry_target_minutes
@@ -214,6 +218,7 @@ def _stood(events: Sequence[Event], night: Night) -> list[tuple[str, Stood]]:
             continue
         known = found.get(event.alarm)
         if event.event in ("raised", "escalated"):
+            # From when it began, not from when it got worse.
             since = known[1].since if known else event.since
             band = "tolerable" if known and known[1].band == "tolerable" else event.band
             urgent = event.priority == "urgent" or (known is not None and known[1].urgent)

@@ -14,6 +14,7 @@ from typing import Any
 
 from dewkeeper.errors import CommandRefused
 from dewkeeper.insight.places import COLDEST_C, WARMEST_C, surface_of, with_unit
+from dewkeeper.interchange import NO_DATE
 from dewkeeper.judge.calibrating import Calibrations
 from dewkeeper.judge.stages import BAND, LEAST_BAND_PERCENT, band_of
 from dewkeeper.judge.types import Calibration, Command, Item, JournalEntry, SaltPoint
@@ -288,8 +289,7 @@ def _seconds(request: Mapping[str, Any], key: str, default: int | None) -> int |
     value = request.get(key, default)
     if value is None:
         return default
-    # The store's `FOREVER`, which stands for an open end.
-    if isinstance(value, bool) or not isinstance(value, int) or not 0 < value < 1 << 40:
+    if isinstance(value, bool) or not isinstance(value, int) or not 0 < value < NO_DATE:
         raise CommandRefused(f"`{key}` must be integer UTC seconds")
     return value
 

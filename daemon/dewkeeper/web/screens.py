@@ -45,6 +45,7 @@ from dewkeeper.sampling.salts import CAUTION
 from dewkeeper.web.change_picture import change_picture
 from dewkeeper.web.chart import humidity_chart, looks, temperature_chart, vapour_chart
 from dewkeeper.web.choices import BY_KEY, CHOICES, SEVERAL_GROUPS, beside_curves, fitting, often
+from dewkeeper.web.deeds import LONGEST_STAGE_SECONDS
 from dewkeeper.web.effects import effect_words, file_lines, stage_words
 from dewkeeper.web.errors import Refused
 from dewkeeper.web.outlook_band import humidity_outlook
@@ -77,7 +78,7 @@ def _earlier(visit: Visit, wanted: str) -> Response:
     try:
         day = date.fromisoformat(wanted)
         night = earlier_night(past, config, day, visit.now)
-    except (ValueError, OverflowError) as error:
+    except ValueError as error:
         raise Refused(
             404, "There is no such night: write the day it ended on like 2026-11-25; it must be over."
         ) from error
@@ -294,7 +295,8 @@ def _band_wanted(visit: Visit) -> tuple[str, int | None]:
     except ValueError:
         return (band if band_of(band) else "", None)
     at = int(end.timestamp())
-    return (band if band_of(band) else "", at if at > visit.now else None)
+    # A later one would be refused; and the calendar's last evening is not to be shown west of Greenwich.
+    return (band if band_of(band) else "", at if visit.now < at <= visit.now + LONGEST_STAGE_SECONDS else None)
 
 
 def several(visit: Visit) -> Response:
