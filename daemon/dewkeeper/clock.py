@@ -132,6 +132,7 @@ class ManualClock:
         self.settle()
         while self._monotonic < end:
             with self._lock:
+                # Who was due by now has run: `settle` came before.
                 dues = [w.due for w in self._waiting.values() if w.due is not None and w.due > self._monotonic]
                 self._monotonic = min([*dues, end])
             self.settle()
@@ -147,6 +148,7 @@ class ManualClock:
                 if thread.is_alive():
                     idle = False
                 else:
+                    # Its number may come back with another thread.
                     del self._members[me]
             elif waiter.may_run(self._monotonic):
                 waiter.turn.notify()

@@ -105,6 +105,7 @@ def week(world: World, evening: date, zone: str, days: int) -> Iterator[Entry]:
         noted = [
             (time(18, 30), place.name, "misted", _spray(place.name))
             for n, place in enumerate(PLACES)
+            # Not the tub that is to run dry, and no egg box, which is not sprayed; half of the others by turns.
             if place.kind != "egg_box" and place.name != DRY_TUB and (n + back) % 2 == 0
         ]
         if back in (2, 5):

@@ -39,6 +39,7 @@ def lay_down(world: World, care: Sequence[Entry], config: Config, clock: Clock, 
                 while waiting and waiting[0].when <= at:
                     items.append(_entry(waiting.pop(0)))
                 world.advance_to(at)
+                # As they come back from the store, so that a replay judges them in the order they were judged in.
                 items += store.in_stored_order(list(_poll(world, at)))
             count += _keep(store, judge, items)
         last = polls[-1] if polls else int(start)
@@ -63,6 +64,7 @@ def _keep(store: Store, judge: Judge, items: Sequence[Item]) -> int:
     count = 0
     for item in items:
         if isinstance(item, Reading):
+            # A batch is stored readings first: a reading that came after another item waits for the next.
             if others:
                 commit()
             verdict = judge.feed(item)
@@ -80,6 +82,7 @@ def _keep(store: Store, judge: Judge, items: Sequence[Item]) -> int:
 
 def _poll(world: World, at: int) -> Iterator[Reading]:
     for wire in wiring():
+        # Through the words, for only they are stored: the judge sees what a replay will see.
         words = SHT3X.encode(*world.air_now(wire.probe))
         temperature_c, humidity_percent = SHT3X.decode(*words)
         yield Reading(at, probe_name(wire.probe), temperature_c, humidity_percent, *words)

@@ -47,6 +47,7 @@ class World:
         self._now = start
         self._due: list[_Due] = []
         self.room = Room(climate or Climate(), dice)
+        # So that it has the air of its hour before the first tub is built on it.
         self.room.step(STEP_SECONDS, self._hour(start))
         self.tubs = {place.name: Tub(_own(place.build, dice), self.room, dice) for place in PLACES}
         self._room_noise = dice
@@ -62,6 +63,7 @@ class World:
         """Move everything to a time; an earlier one than now changes nothing."""
         with self._lock:
             while True:
+                # Up to the deed and no further: the air before it knows nothing of it.
                 stop = min(when, self._due[0].at) if self._due else when
                 self._flow(stop)
                 if not self._due or self._due[0].at > when:
@@ -84,6 +86,7 @@ class World:
 
     def _flow(self, until: float) -> None:
         while self._now < until:
+            # Short steps whoever asks how rarely: the physics is integrated plainly.
             step = min(STEP_SECONDS, until - self._now)
             self._now += step
             hour = self._hour(self._now)

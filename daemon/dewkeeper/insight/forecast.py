@@ -99,7 +99,9 @@ def study(hours: Hours, horizon: int) -> Study | str:
     at = TESTED_HOURS - 1
     checked = ~np.isnan(truth[:, at])
     then, first, true = origins[checked], start[checked], truth[checked, at]
+    # A straight line through now and three hours ago.
     line = first + (first - hours.humidity[then - 3]) / 3 * TESTED_HOURS
+    # Of the plain guesses: as it is, as at that hour yesterday, straight on.
     guesses = (made[checked, at], first, hours.humidity[then + TESTED_HOURS - 24], line)
     own, *others = (_middle(np.abs(true - guess)) for guess in guesses)
     blend = _blend(_paths(hours, response, origins, beside) - start[:, None], moved)
@@ -141,7 +143,9 @@ def outlook(hours: Hours, known: Study) -> OutlookFigures:
     now = np.array([len(hours) - 1])
     misses = whole(known.misses)
     low, high = around(misses)
+    # The constants go by an hour's place in the series, what is stored by the clock.
     places = len(hours) + np.arange(24)
+    # Without a probe in the room its vapour is nowhere a number.
     known_room = not np.isnan(hours.room).all()
     return OutlookFigures(
         made=hours.end,
@@ -269,6 +273,7 @@ def _paths(hours: Hours, response: Response, origins: NDArray[np.intp], beside: 
 
 def _ahead(hours: Hours, origins: NDArray[np.intp], horizon: int) -> tuple[Numbers, Numbers]:
     """Return saturation pressure and the room's vapour expected, hPa, one row an origin: then, and every hour ahead."""
+    # Hours with a hand in them do not say what temperature is usual.
     warm = saturation(_returning(hours.temperature_c, _undisturbed_c(hours), origins, horizon, WARMTH_KEPT))
     if np.isnan(hours.room).all():
         return warm, np.zeros_like(warm)
@@ -286,6 +291,7 @@ def _returning(values: Numbers, calm: Numbers, origins: NDArray[np.intp], horizo
     """
     usual = _usual(calm, origins)
     now = values[origins][:, None]
+    # Not read just then: taken to be as usual.
     now = np.where(np.isnan(now), usual[:, -1:], now)
     ahead = np.arange(horizon + 1)
     found: Numbers = usual[:, (ahead - 1) % 24] + (now - usual[:, -1:]) * kept**ahead

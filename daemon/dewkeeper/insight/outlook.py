@@ -127,6 +127,7 @@ class Ahead:
         times = sorted(min(longest, _crossing([self.now_percent, *future], sign, limit)) for future in self.futures)
         if not times:
             return Leaving(None, longest, longest)
+        # The shortest window that holds so many of the sorted times.
         most = math.ceil(COVERS * len(times)) - 1
         low, high = min(zip(times, times[most:], strict=False), key=lambda span: span[1] - span[0])
         holds = sum(t < longest for t in times) < _UNLIKELY * len(times)
@@ -187,6 +188,7 @@ class OutlookFigures:
             tuple(min(100.0, max(0.0, p + by)) for p, by in zip(path, missed, strict=True))
             for missed in (self.low, (0.0,) * len(path), self.high)
         )
+        # Not cut at 0 and 100: a wetting may be added to them, and only the sum is a humidity.
         futures = tuple(tuple(p + by for p, by in zip(path, missed, strict=True)) for missed in self.misses)
         return Ahead(now.at, start, middle, low, high, futures, self.lift)
 
@@ -200,6 +202,7 @@ class OutlookFigures:
         found = []
         for place, (before, after) in enumerate(zip(quarters, quarters[2:], strict=False)):
             then = at - 900 * (len(quarters) - place - 1)
+            # A change between two quarters belongs to the hour of either.
             own = {(then + late) // 3600 % 24 for late in (0, 1800)} & set(self.daily_hours)
             change = 0.0 if before is None or after is None or own else after / before - 1
             if abs(change) > _HALF_HOUR_JUMP * self.jump:
@@ -227,6 +230,7 @@ class OutlookFigures:
                 w[0] * past[-1] + w[1] * past[-2] + w[2] * sum(past) / len(past) + w[3] * room + w[4] * room_before
                 + w[5] * warm + w[6] * warm_before + self._usual(self.constants, now.at, k)
             )  # fmt: skip
+            # No more than saturated; and never quite dry, as `forecast` has it.
             value = min(warm, max(0.3, value))
             path.append(100 * value / warm)
             past = [*past[1:], value]

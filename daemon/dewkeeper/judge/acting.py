@@ -120,6 +120,7 @@ def _begin(state: JudgeState, probe: ProbeState, found: InFault, now: int) -> No
     kind, since, fault = found.kind, found.since, probe.fault
     spell = fault.standing.get(kind)
     if spell is not None:
+        # Found anew: an end that was under way is none.
         spell[1] = -1
         if found.stated:
             spell[2] = now
@@ -297,7 +298,9 @@ def _waits(state: JudgeState, about: Key, now: int) -> int:
     for probe, side in holding:
         wait, found = may_wait(View(state, probe, now), side)
         act(state, probe, found, now)
+        # One probe that may not wait is enough: doubt of the others quiets nothing.
         if not wait:
             return 0
+        # The soonest end of waiting among them; 0 stands for none yet.
         least = min(least or wait, wait)
     return least

@@ -68,6 +68,7 @@ class Judge:
             self._take(item)
             quality = ()
         state = self._state
+        # Most items lead to nothing, and one empty verdict serves them all.
         if not quality and not state.register.events and not state.exclusions:
             return NOTHING
         return Verdict(quality, tuple(self.take_events()), state.take_exclusions())
@@ -85,6 +86,7 @@ class Judge:
     ) -> tuple[int, tuple[str, ...]]:
         """Take one reading, unwrapped for speed; return flag and tests. Events wait for `take_events`."""
         state = self._state
+        # On the sampler's timeline: a step of the wall clock moved the stamps, not what elapsed.
         now = time - state.shift
         if now > state.now:
             if now >= state.timers.due:
@@ -175,6 +177,7 @@ class Judge:
         """Return a judge that goes on where the dump was taken. Raises DumpUnreadable."""
         judge = cls()
         judge._state = unpack(data)
+        # A dump may unpack and yet lack what this version's checks remember.
         wanted = {memory.__name__ for memory in MEMORIES}
         if any(probe.memories.keys() != wanted for probe in judge._state.probes.values()):
             raise DumpUnreadable("another version's checks and detectors made this dump")

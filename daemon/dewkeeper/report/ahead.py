@@ -202,6 +202,7 @@ def changed_words(finding: Finding, wording: Wording) -> str:
         if max(-lowest, highest) < _MATTERS_PERCENT:
             return f"{subject}: it did not work: no effect is found, {said} ({rests})."
         return f"{subject}: can't tell: {said} ({rests})."
+    # Of a drying both ends are below nought, and the smaller effect is the higher one.
     way, low, high = "moister" if percent > 0 else "drier", *sorted((abs(lowest), abs(highest)))
     wanted = _wanted(finding)
     verdict = "" if not wanted else "it worked: " if wanted * percent > 0 else "it did not work, it did the opposite: "

@@ -119,6 +119,7 @@ def by_month(events: Iterable[Event], start: int, until: int, zone: ZoneInfo) ->
         chattering = alarm.raised - last_cleared.get(key, -CHATTER_SECONDS) < CHATTER_SECONDS
         last_cleared[key] = end
         for month, seconds in _months(max(alarm.raised, start), max(end, start), zone):
+            # Also one that ended as it was raised: it needs the line in which it is counted below.
             if seconds or alarm.raised >= start:
                 line = lines.setdefault((month, alarm.place), MonthLine(month, alarm.place))
                 line.standing_seconds += seconds
@@ -223,6 +224,7 @@ def _changed(settings: Settings, facts: EnclosureFacts, setting: str, factor: fl
     """Return the settings with one setting of an enclosure scaled, and in every stage it may be in."""
 
     def changed(limits: Limits) -> Limits:
+        # A stage may have more than is ever proposed, and keeps it: nothing is told sooner than now.
         value = max(_value(limits, setting), _scaled(limits, setting, factor, most))
         return limits.but(delays=limits.delays.but(**{setting: value}))
 
@@ -235,6 +237,7 @@ def _proposal(
 ) -> Proposal:
     differences = compare(now, then)
     lost = [alarm for difference in differences for alarm in difference.disappeared]
+    # `compare` counts seconds earlier: what is told later is below nought.
     later = [-seconds for difference in differences for seconds in difference.earlier_seconds if seconds < 0]
     return Proposal(
         facts.name, kind, setting, _value(facts.limits, setting), value, len(now), len(then), len(lost),

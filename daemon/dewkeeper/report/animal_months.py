@@ -83,6 +83,7 @@ def lived_months(
     now: UTC seconds; hidden: of which time nothing is told yet (`report.sheds.ungraded`).
     """
     today = datetime.fromtimestamp(now, zone).date()
+    # In months since the year 0; the first of the twelve lies eleven before this one.
     month_index = today.year * 12 + today.month - MOST_MONTHS
     earliest = date(month_index // 12, month_index % 12 + 1, 1)
     months: dict[date, LivedMonth] = {}

@@ -126,11 +126,13 @@ def _moves(known: dict[str, Animal], living: dict[str, list[Animal]], entry: Jou
             animal = known.setdefault(name.casefold(), Animal(name))
             if animal.home != place:  # said twice is moved once
                 if animal.home is not None:
+                    # Moved in elsewhere, it has left its old home though nobody wrote that down.
                     living[animal.home] = [one for one in living[animal.home] if one is not animal]
                 _leave(animal, entry.time)
                 animal.stays.append(Stay(place, entry.time))
                 here.append(animal)
         return
+    # Without a name everybody there has moved out.
     gone = [animal for animal in here if not name or animal.name.casefold() == name.casefold()]
     for animal in gone:
         _leave(animal, entry.time)

@@ -111,6 +111,7 @@ def _odds(strata: Sequence[Stratum]) -> float:
         return 1.0
     base = slope = 0.0
     for _ in range(30):  # Newton on two parameters; the penalty keeps it from running away
+        # The prior is in g1 and h11. The base has none: 1e-9 keeps the determinant from nought where all is certain.
         g0, g1, h00, h01, h11 = 0.0, -slope, 1e-9, 0.0, 1.0
         for x, y in points:
             z = x / spread

@@ -109,6 +109,7 @@ def clutches(past: Past, config: Config, journal: Sequence[JournalEntry], now: i
         if entry.enclosure is None or entry.time > now:
             continue
         if entry.what == "eggs":
+            # A box holds one clutch: what is set up later takes the place of what was never said to have hatched.
             under[entry.enclosure] = [entry]
         elif entry.what in ("hatched", "stage_over"):
             under.pop(entry.enclosure, None)

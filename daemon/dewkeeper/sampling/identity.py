@@ -140,8 +140,10 @@ class Identities:
         if probe in self._retired:
             return IdentityFinding("retired", probe, self._found.get(probe))
         serial = self._found[probe]
+        # A serial number that the keeper overruled when another sensor was accepted counts no more.
         named = {p: s for p, s in self._configured.items() if self._superseded.get(p) != s}
         wanted = named.get(probe)
+        # Where the file names a sensor it goes before what was recorded.
         belongs = {**self._recorded, **named}
         other = next((p for p, s in belongs.items() if s == serial and p != probe), None)
         if wanted is not None and wanted != serial:

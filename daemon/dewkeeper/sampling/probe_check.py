@@ -125,7 +125,9 @@ def find_warming(
     while not over():
         wait()
         for probe, temperature_c in read().items():
+            # One that could not be read at first is compared with the first that came of it.
             rise[probe] = temperature_c - before.setdefault(probe, temperature_c)
+        # The nought is the second of a rack of one probe.
         ranked = [*sorted(rise.values(), reverse=True), 0.0]
         if rise and ranked[0] >= WARMED_C and ranked[0] - ranked[1] >= CLEAR_LEAD_C:
             return max(rise, key=rise.__getitem__), rise

@@ -95,6 +95,7 @@ class ProbeTools:
         before = self._identities.recorded(probe)
         try:
             heard = request.get("serial")
+            # By its type: `true` of JSON is an int to isinstance.
             serial = self._identities.accept(probe, heard if type(heard) is int else None)
         except KeyError:
             raise CommandRefused(f"the sensor of {probe} was not heard yet; is it plugged in?") from None
@@ -104,6 +105,7 @@ class ProbeTools:
             self._store_note(f"{SUPERSEDED}{probe}", str(configured))
         why = f"the sensor with serial number {serial} belongs here"
         not_stored = self._submit(Command(str(uuid.uuid4()), self._now(), "accept", _who(request), why, probe=probe))
+        # The same sensor, accepted once more, keeps its calibration.
         ended = serial != before and bool(self._calibrations().of(probe))
         if ended:
             # From the next second on: what was read in this one was judged as it was read.

@@ -35,6 +35,7 @@ class StuckAdapters:
 
         The first look stores the try, so that the next life knows of it.
         """
+        # As of the look before: by now the try is stored.
         hopeless = sorted(self._hopeless)
         stuck = self._stuck()
         for adapter, seconds in stuck.items():

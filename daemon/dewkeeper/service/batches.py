@@ -30,6 +30,7 @@ def merged(batches: Sequence[Batch]) -> Batch:
     """Return one batch that stores what these store, in their order."""
     if len(batches) == 1:
         return batches[0]
+    # Of notes by one name and of states the last is what would be left, stored one after the other.
     notes: dict[str, str] = {}
     for batch in batches:
         notes.update(batch.notes)
@@ -61,6 +62,7 @@ def halves(batch: Batch) -> list[Batch]:
 def _parts(batch: Batch) -> Iterator[Batch]:
     yield from (Batch(readings=(one,)) for one in batch.readings)
     yield from (Batch(items=(one,)) for one in batch.items)
+    # An event that fails alone with its messages is taken from them: one of them is what cannot be stored.
     whole = len(batch.events) == 1 and batch == Batch(events=batch.events, messages=batch.messages)
     with_event = set() if whole else {event.id for event in batch.events}
     for event in batch.events:

@@ -167,6 +167,7 @@ def _channel(name: str, messages: Sequence[Message], wording: Wording, now: int)
     from dewkeeper.web.visit import HealthLine
 
     own = [m for m in messages if m.channel == name]
+    # Without a try yet it only waits its turn.
     stuck = [m for m in own if m.state in ("pending", "failed") and m.attempts]
     sent = [m.sent for m in own if m.sent is not None]
     text = f"last message arrived {wording.clock(max(sent), now)}" if sent else "no message in a month"
@@ -188,6 +189,7 @@ def _path_tests(config: Config, notes: Mapping[str, str], wording: Wording, now:
             if last is not None:
                 text = f"last confirmed {wording.day(last)}, {wording.lasting(now - last)} ago"
             fresh = now - (last or memory.paths_from or now) < days * 86400
+            # Never confirmed, and asked for only lately: neither well nor not.
             well = fresh if last is not None or not fresh else None
             lines.append(HealthLine(f"way to {person.name} over {channel}", well, text))
     return lines

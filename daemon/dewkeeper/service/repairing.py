@@ -94,6 +94,7 @@ class Repairing:
             now, "archive", bool(found), text, response=f"nothing now: the next nightly backup brings back what a copy has; a second time within a month: {NEW_CARD}",
             consequence="it still watches, tells and records; that part of the past stays lost",
         )  # fmt: skip
+        # Without a database it is not known: what stands is neither raised nor ended.
         return [report] if store is not None else []
 
 

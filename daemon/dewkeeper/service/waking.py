@@ -40,6 +40,7 @@ def found(config: Config, boot: str, notes: Mapping[str, str], last: int, *, dis
             standing = history.standing()
     except StoreError:
         return None
+    # Without a note, as on the first start of this version, no boot is claimed.
     rebooted = bool(boot) and notes.get(_BOOT, boot) != boot
     places = {p.name: p.enclosure for p in config.probe if p.enclosure is not None and p.role == "substrate"}
     return Outage(last, disorder, rebooted, newest, standing, places, config.site.poll_seconds)
