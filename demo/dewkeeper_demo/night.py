@@ -26,6 +26,7 @@ def play(stage: Stage, show: Show, clock: ManualClock) -> Config:
     def arrived(arrival: Arrival) -> None:
         show.message(clock.wall(), arrival, KEEPER if arrival.device == "phone" else NEIGHBOUR)
 
+    # Before the daemon starts: one process writes.
     lay_down(stage.world, stage.care, config, clock, stage.begins, moment(stage.evening, EVENING, stage.zone))
     stage.inbox.listen(arrived)
     daemon = Daemon(config, clock=clock, alarm=SilentAlarm)

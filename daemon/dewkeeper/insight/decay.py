@@ -89,6 +89,7 @@ class _Decay:
         """
         fixed = np.column_stack((np.ones(len(self.hours)), self.beside))
         u, sizes, _ = np.linalg.svd(fixed, full_matrices=False)
+        # As numpy reckons a rank: columns that say the same count once.
         basis = u[:, sizes > sizes[0] * len(fixed) * np.finfo(float).eps]
         own = _without(basis, self.left(0.0, shapes))
         rest = self.vapour - basis @ (basis.T @ self.vapour)
@@ -193,6 +194,7 @@ def _decays(tub: Series, room: Series | None, deeds: Sequence[Deed]) -> list[_De
     found: list[_Decay] = []
     calm_from, earlier = tub.start, None
     for place, deed in enumerate(hands):
+        # Noted twice within ten minutes it is one visit.
         after = next((other.at for other in hands[place + 1 :] if other.at > deed.at + 600), deed.at + _WINDOW_SECONDS)
         top = crest(tub, deed.at, min(after, deed.at + 4 * HOUR_SECONDS)) if deed.wets else None
         if top is not None:

@@ -128,11 +128,13 @@ def learn(hours: Hours, leave_out: tuple[int, int] = (0, 0)) -> Response | None:
     scale = inputs.std(axis=0)
     scale[scale < 1e-9] = 1.0
     z = inputs / scale
+    # What never moved teaches nothing, whatever its rounding does.
     z[:, np.ptp(inputs, axis=0) < 1e-9] = 0.0
     gram = z.T @ z + _RIDGE * len(places) * np.eye(z.shape[1])
     inverse = np.linalg.inv(gram)
     scaled = inverse @ (z.T @ apart)
     residual = apart - z @ scaled
+    # Less what was fitted: the weights, and the 24 hours of the day.
     spread = float(np.sqrt(residual @ residual / max(1, len(places) - z.shape[1] - 24)))
     weights = scaled / scale
     read = np.flatnonzero(seen)  # hours at which it is always wetted lie between their neighbours
@@ -145,6 +147,7 @@ def learn(hours: Hours, leave_out: tuple[int, int] = (0, 0)) -> Response | None:
     # By the delta method: gain = (b0+b1)/(1-a1-a2-a3).
     slope = np.concatenate((np.full(3, gain / stays), np.full(2, 1 / stays), np.zeros(2)))
     error = float(np.sqrt(slope @ covariance @ slope))
+    # 0 to 1 in physics, and some room for what a fit is off by.
     if not -0.3 <= gain <= 1.3:
         return None
     return Response(weights, constants, spread, len(places), gain, error)

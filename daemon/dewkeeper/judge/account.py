@@ -59,13 +59,16 @@ def account_of(view: View, since: int, wanted: int) -> ChangeAccount | None:
     room_before = next(((h[1], h[2]) for h in room.past.hours if h[0] == hour), None) or room.past.before(hour * HOUR)
     if room_before is None or before is None or before[1] <= 0:
         return None
+    # The hour itself is what was before; the change is counted from its end.
     at = since if begun is None else min(since, (hour + 1) * HOUR)
     carried = share * _followed(room, room_before[1], at, view.learned("room_hours") or 0.0)
     t1, e1 = before
+    # Nought has no logarithm.
     h1, h2 = humidity_at(e1, t1), max(probe.air.h, 0.5)
     _, heat = split(t1, h1, probe.air.t, h2)
     e2 = probe.air.e
     log = math.log(h2 / h1)
+    # The logarithmic mean: with it parts that multiply add up to the change.
     mean = h1 if abs(log) < 1e-9 else (h2 - h1) / log
     # As in `insight.attribution`: not below a twentieth, which has a logarithm still.
     by_room = mean * math.log(e2 / max(e2 - carried, 0.05 * e2))

@@ -46,12 +46,15 @@ def change_level(view: View, side: Side, level: int) -> Iterator[Finding]:
                 yield Over("dry_soon", "it is too dry now", holder=None)
         return
     side.level = level
+    # With the figures of the level it had: what is over is told by them.
     yield Amended(side.kind, side.measure(before))
+    # How hot it was outlives the heat: the vet asks for it.
     alarm = view.alarm("hot") if side.kind == "hot" and level == 0 else None
     if alarm is not None:
         yield Amended("hot", view.hottest(alarm))
     if level == 0:
         yield Over(side.kind)
+    # A heat that was danger is no milder alarm before it is over.
     elif side.kind != "hot":
         yield Eased(side.kind, side.limit)
 

@@ -55,6 +55,7 @@ def unwatched(state: JudgeState) -> dict[str, tuple[str, int]]:
     for name in state.settings.enclosures if state.settings is not None else ():
         probes = state.judged_probes(name)
         reasons = [reason for probe in probes if (reason := _blind(state, probe)) is not None]
+        # One probe that is believed is enough.
         if len(reasons) == len(probes):
             found[name] = min(reasons, key=lambda r: r[1]) if reasons else ("no probe", state.started)
     return found

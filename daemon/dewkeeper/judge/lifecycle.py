@@ -185,6 +185,7 @@ class AlarmInstance:
         elif trigger == "release":
             if not self.told:
                 happening = "raised"
+            # Seen before it was withheld: it is not to be seen anew.
             elif self.acked:
                 self.state = "acknowledged"
         elif trigger == "clear":
@@ -193,6 +194,7 @@ class AlarmInstance:
             if before in WITHHELD and self.told and not self.acked:
                 self.state = "returned_unacknowledged"
             if not self.told:
+                # Never told, it is not told as over either: only its withholding has an end on record.
                 happening = "unsuppressed" if before in WITHHELD else None
                 self.state = "normal"
         if happening == "raised":

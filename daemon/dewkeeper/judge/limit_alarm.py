@@ -95,6 +95,7 @@ class LimitRun:
         """Take new settings, those of a run that has not begun; what has run so far is kept."""
         self.limit, self.delay, self.deadband, self.off = new.limit, new.delay, new.deadband, new.off
         self.slack, self.samples = new.slack, new.samples
+        # One that flaps keeps its longer off-delay: other limits make it no calmer.
         self.off_now = max(self.off_now, self.off) if self.active else self.off
         return self
 
@@ -250,6 +251,7 @@ class Side:
             raised = outer.step(value, slow, seconds, now, past)
             if inner is not None:
                 inner.step(value, slow, seconds, now, past)
+                # Beyond tolerable is beyond target too: back inside the one, it still stands, milder.
                 if raised == 1 and not inner.active:
                     inner.activate(now)
         self.busy = (
@@ -334,6 +336,7 @@ def sides_for(limits: Limits, old: Sequence[Side] = ()) -> list[Side]:
     made = [
         side("dry", False, wet(1.0, target.low, d.dry_target_minutes), wet(1.0, tolerable.low, d.dry_tolerable_minutes)),
         side("damp", False, wet(-1.0, target.high, d.damp_target_minutes), wet(-1.0, tolerable.high, d.damp_tolerable_minutes)),
+        # Danger needs two whatever is set for the other: one may be a slip, and a third would be a minute late.
         Side("hot", -1.0, True, hot(heat.high, d.hot_samples), hot(limits.temperature_danger, 2)),
         side("cold", True, None, LimitRun(heat.low, cold, warmth, off, 0.1)),
     ]  # fmt: skip

@@ -113,6 +113,7 @@ class AlarmRegister:
         worse = found.band == "tolerable" and instance.band == "target"
         if worse or found.escalates:
             instance.say(row, found)
+            # What was seen was milder. That it is worse is told below, once.
             if instance.state == "acknowledged":
                 instance.apply("realarm", now)
             if instance.told:

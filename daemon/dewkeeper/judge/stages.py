@@ -106,6 +106,7 @@ def limits_under(own: Limits, stages: Mapping[str, Limits], stage: str, band: st
         return limits
     low, high = ends
     target = max(low, limits.humidity_target.low), min(high, limits.humidity_target.high)
+    # Of a target that lies wholly outside the band nothing is left: then the band is the target.
     inside = target if target[0] < target[1] else ends
     return limits.but(
         humidity_tolerable=HumiditySpan(low=low, high=high),
@@ -143,6 +144,7 @@ class _Homes:
         self._turn += 1
         here = list(self.living.get(deed.enclosure, ()))
         if deed.what in MOVES:
+            # Asked before it moves: what holds where it came from changes as well.
             before = self.home.get(deed.about, deed.enclosure)
             self._name(deed)
             self._move(deed, here)

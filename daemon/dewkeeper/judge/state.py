@@ -168,6 +168,7 @@ class ProbeState:
         Where too much is remembered, that goes which came soonest after another: a thermostat in a new place makes a row
         of them, and what began the row is what somebody did.
         """
+        # Within twenty minutes it is one visit, or one jump.
         if self.breaks and now - self.breaks[-1] < 1200:
             return
         self.breaks = [*self.breaks, now]

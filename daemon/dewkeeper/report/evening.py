@@ -272,6 +272,7 @@ def _mistings(about: EveningFacts, ahead: Ahead, wording: Wording) -> tuple[int,
     target = about.limits.humidity_target
     morning = round((Daily(_MORNING, wording.zone).next_slot(ahead.at) - ahead.at) / HOUR)
     best = min(
+        # The least work first: of equal ones it is taken.
         ((), (0,), (morning,), (0, morning)),
         # Each misting is work, and has to spare as many hours as make it worth it.
         key=lambda hours: ahead.beyond(target.low, target.high, HORIZON_HOURS, hours) + _WORTH_HOURS * len(hours),

@@ -134,6 +134,7 @@ def _here(past: Past, config: Config, enclosure: Enclosure, learned: Learned | N
 
 def _fresh(one: Newest, since: int) -> tuple[float, float] | None:
     warm, percent = one.reading.temperature_c, one.reading.humidity_percent
+    # Of 0 % there is no dew point.
     if not one.quality.counts or one.reading.time < since or warm is None or not percent:
         return None
     return warm, percent
@@ -292,6 +293,7 @@ def _mean(past: Past, place: str, begin: int, end: int) -> tuple[float, float] |
     if not points:
         return None
     warm = sum(p.temperature_c for p in points) / len(points)
+    # Of the vapour, not of %RH, which goes up and down with the heater alone.
     vapour = sum(vapour_hpa(p.temperature_c, p.humidity_percent) for p in points) / len(points)
     return warm, humidity_at(vapour, warm)
 

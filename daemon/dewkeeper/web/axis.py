@@ -114,6 +114,7 @@ def spread(places: Sequence[tuple[float, str]], apart: float, low: float, high: 
     for y, words in sorted(places):
         moved.append((max(y, moved[-1][0] + apart) if moved else max(y, low), words))
     limit = high
+    # Pushed down, the last may have left the drawing: from below they are pushed back.
     for n in range(len(moved) - 1, -1, -1):
         moved[n] = (min(moved[n][0], limit), moved[n][1])
         limit = moved[n][0] - apart

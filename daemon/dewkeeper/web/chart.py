@@ -407,6 +407,7 @@ def _curve(
 ) -> str:
     middles = [(scale.x(p.at + p.seconds / 2), *values(p)) for p in run]
     if len(middles) == 1:
+        # One point alone makes no line: a dash at its lowest and one at its highest.
         x, low, _, high = middles[0]
         return f'<path class="curve" d="M{x - 2} {scale.y(low)}H{x + 2}M{x - 2} {scale.y(high)}H{x + 2}"/>'
     mean = " ".join(f"{x} {scale.y(middle)}" for x, _, middle, _ in middles)

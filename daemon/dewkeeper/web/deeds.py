@@ -68,6 +68,7 @@ def write(visit: Visit) -> Response:
     at = visit.moment("at")
     if at is not None:
         request["time"] = at
+    # Asked back once: who leaves quarantine for the rack may carry something there.
     if what == "moved_in" and enclosure is not None and not visit.text("sure", required=False, limit=3):
         asked = leaving_quarantine(
             visit.past, visit.services.config, detail, enclosure, visit.now if at is None else at
@@ -83,6 +84,7 @@ def write(visit: Visit) -> Response:
     if asks_for_vet(BY_KEY[choice].what, detail):
         return visit.go(f"/vet/{choice}")
     back = visit.text("back", required=False)
+    # An entry that is not stored yet has no form on which it could be graded.
     if choice == HAS_SHED and enclosure is not None and not grade_of(detail).complete and not reply.get("not_recorded"):
         return visit.go(f"/sheds/{reply['id']}", "journal")
     if back == "animals":
@@ -233,6 +235,7 @@ def _known(visit: Visit, name: str) -> None:
 
 def _after(visit: Visit, reply: Mapping[str, Any], said: str, path: str, wrote: Sequence[str] = ()) -> Response:
     """Lead back to a screen, which says what was done; wrote: ids of the entries it may take back."""
+    # Nor is it there to be taken back.
     if reply.get("not_recorded"):
         return visit.go(path, visit.taken(reply, said))
     mark = "&" if "?" in path else "?"

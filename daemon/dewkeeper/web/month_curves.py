@@ -96,7 +96,13 @@ def weights_curve(weights: Sequence[Weighing], wording: Wording) -> Markup:
     step = _step(high - low)
     low, high = low // step * step, -(-high // step) * step
     scale = AxisScale(
-        weights[0].at, max(weights[-1].at, weights[0].at + 1), low, max(high, low + step), 26, _WEIGHTS_TALL
+        # Two of one second have a width all the same.
+        weights[0].at,
+        max(weights[-1].at, weights[0].at + 1),
+        low,
+        max(high, low + step),
+        26,
+        _WEIGHTS_TALL,
     )
     marks = [low + n * step for n in range(round((scale.high - low) / step) + 1)]
     drawn = "".join(f'<path class="grid" d="M0 {scale.y(grams)}H1000"/>' for grams in marks)

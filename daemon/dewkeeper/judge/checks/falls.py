@@ -61,6 +61,7 @@ def falls_past(probe: ProbeView, now: int, since: int, bottom_hpa: float) -> boo
     end = mean - rate * sum(x) / n
     mean_c = sum(look[1] for look in probe.past.looks[-n:]) / n
     bottom = humidity_at(bottom_hpa, mean_c)
+    # Both lie below nought: this is the fall so far.
     if rate * x[0] < LEAST_FALL_PERCENT:
         return False
     failing = _squares(left) if end - bottom <= -rate * SOON_MINUTES else NOT_SOON
@@ -73,6 +74,7 @@ def falls_past(probe: ProbeView, now: int, since: int, bottom_hpa: float) -> boo
     scaled = [[s * t for s, t in zip(share, column, strict=True)] for column in swings]
     above = [value - bottom for value in percent]
     drying = min(_squares(_left(above, (*scaled, _decay(x, minutes)))[0]) for minutes in _TIME_CONSTANTS)
+    # Four figures were fitted to the looks.
     return drying - failing >= STRAIGHTER * max(failing / (n - 4), _LEAST_VARIANCE)
 
 

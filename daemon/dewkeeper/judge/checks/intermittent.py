@@ -55,6 +55,7 @@ def look(view: View) -> Iterator[Finding]:
         if memory.since != NEVER:
             memory.since += seconds  # silent, or not polled: told by another name, and nothing is known of its plug
         return
+    # A look may hold one poll more than its share: not more than all of them were lost.
     memory.share += seconds / (_MEAN_SECONDS + seconds) * (min(1.0, lost * view.poll / seconds) - memory.share)
     if memory.share < OVER_SHARE:
         memory.since = NEVER

@@ -156,6 +156,7 @@ def _disturbed(view: View) -> bool:
 
 def _rise(looks: list[Look], since: int) -> float | None:
     """Return by how many °C the looks rose since a time; None where they do not reach back."""
+    # Looks lie five minutes apart.
     first = bisect_left(looks, since - 300, key=itemgetter(0))
     return looks[-1][1] - looks[first][1] if first < len(looks) else None
 

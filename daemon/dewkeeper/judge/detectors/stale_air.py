@@ -47,6 +47,7 @@ def look(view: View) -> Findings:
     air, facts = view.probe.air, view.facts
     high = facts.limits.humidity_target.high if facts is not None else 100.0
     drier = humidity_at(air.slow_e, air.slow_t) < high - _BACK_PERCENT
+    # Changed once more since: what it was raised for is not so any more.
     over = drier or view.probe.faults or view.stands("damp") or _changed(view, alarm.since) is not None
     return (Over("stale_air"),) if over else ()
 

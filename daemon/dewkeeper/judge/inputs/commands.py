@@ -46,6 +46,7 @@ def _of_enclosure(state: JudgeState, command: Command, now: int) -> None:
     match command.verb:
         case "out_of_service":
             end = _end(state, command, now, usual=REVIEW_SECONDS)
+            # One that lies behind would be asked about at once.
             end = end if end > now else now + REVIEW_SECONDS
             out_of_service(state, place, end, now, who, why)
             log(state, now, place, who, why, {"out of service": "until in_service", "review": register.wall(end)})
@@ -70,6 +71,7 @@ def _of_probe(state: JudgeState, command: Command, probe: ProbeState, now: int) 
             probe.accept(now)
             log(state, now, probe.enclosure, command.who, command.why, {"sensor accepted for": probe.name})
         case "exclude":
+            # What ran on those readings runs on nothing now.
             exclude(state, probe, command.time, now, "excluded")
             for side in probe.sides:
                 side.restart()

@@ -61,6 +61,7 @@ def apply_journal_entry(state: JudgeState, entry: JournalEntry, now: int) -> Non
             probe.disturbed(now)
     quiet = [Explained(kind, _quiet_until(state, tub, word, kind, at, now), at, tub.name) for kind in word.suppresses]
     act(state, None, quiet, now)
+    # A correction may take a change of levers back.
     if word.lever is not None or entry.replaces is not None:
         for probe in state.judged_probes(tub.name):
             act(state, probe, advised_anew(View(state, probe, now)), now)

@@ -34,6 +34,7 @@ def apply_settings(state: JudgeState, settings: Settings, now: int) -> None:
     for name in state.keep_enclosures(settings.enclosures):
         gone = [Over(kind, ENCLOSURE_GONE, None, name) for place, kind in state.register.instances if place == name]
         act(state, None, gone, now)
+    # Last: sides are given to the probes that are in them by now.
     for tub in state.enclosures.values():
         apply_limits(state, tub, now)
 
