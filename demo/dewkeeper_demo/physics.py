@@ -115,6 +115,7 @@ class Tub:
         self.heater_on = False
         self.heater_stuck: bool | None = None  # True: always on, False: always off
         self.temperature_c = build.day_c
+        # Where it would settle: a start shows no hours of settling in.
         self.vapour_hpa = self._balance(room)[0]
         self._noise = (0.0, 0.0)
 

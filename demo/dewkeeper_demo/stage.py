@@ -76,6 +76,7 @@ class Stage(AbstractContextManager["Stage"]):
         self.wires = register_rack().wires
         for wire in wiring():
             bus = self.wires.setdefault(wire.bus, Wire(wire.bus))
+            # The clock is asked for anew each time: after the night it is another one.
             air = self.world.air(wire.probe, lambda: self.clock.wall())
             probe = Sht3x(air, serial=FIRST_SERIAL + len(self._probes), address=wire.address)
             bus.attach(probe)

@@ -75,6 +75,7 @@ class Pupil:
     def take(self, at: int, probe: str, temperature_c: float | None, humidity_percent: float | None, flag: int) -> None:
         """Take a reading and what the judge made of it. at: UTC seconds, never before the last one."""
         if self.due is None:
+            # Not before there is anything to learn from.
             self.due = self.rule.next_slot(at)
         if flag in _COUNT and temperature_c is not None and humidity_percent is not None:
             gathering = self._gathered.get(probe)

@@ -186,6 +186,7 @@ class Judge:
     def _take(self, item: Item) -> None:
         state = self._state
         if isinstance(item, Rebase):
+            # First, for its own time is one after the step.
             self._step_clock(item)
         # An entry counts from when it was written; what it says of may lie days back.
         at = item.entered if isinstance(item, JournalEntry) and item.entered is not None else item.time
@@ -218,6 +219,7 @@ class Judge:
         if item.step_seconds != 0:
             state.step_clock(item.step_seconds, item.dates_since)
             return
+        # A step of nought is a start of the daemon.
         unpolled = state.began(item.time)
         for probe in state.probes.values():
             if "missing" not in probe.faults:  # that nobody polled it is no silence of the probe

@@ -82,6 +82,7 @@ class ProbePast:
     def add(self, now: int, t: float, e: float) -> bool:
         """Take a counted reading; return whether it began a new hour."""
         trail = self.trail
+        # One always stays, however old: by it a gap is seen.
         while len(trail) > 1 and now - trail[0][0] > TRAIL_SECONDS:
             del trail[0]
         trail.append((now, t, e))

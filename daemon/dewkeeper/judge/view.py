@@ -88,6 +88,7 @@ class View:
         self._state = state
         self.probe: ProbeView = probe
         self.now = now
+        # In a tuple, for that there is none is an answer to be kept, too.
         self._room: tuple[ProbeView | None] | None = None
 
     def of(self, probe: ProbeView) -> View:

@@ -141,6 +141,7 @@ class StoredPast:
         found: dict[int, Slice] = {}
         windows = self._windows(self.in_force(), enclosure, moments[0], moments[-1])
         for first, last, probes in _by_probes(windows):
+            # A day in which a stretch begins or ends is asked for whole.
             begun = max(0, bisect_right(moments, first) - 1)
             inside = moments[begun : bisect_left(moments, last) + 1]
             for day in (d for probe in probes for d in self._history.days(probe, inside)) if len(inside) > 1 else ():
@@ -279,6 +280,7 @@ def _merged(parts: Sequence[NightSums], added: Callable[[list[float]], float]) -
         return parts[0]
     if not parts:
         return NightSums()
+    # The lowest humidity and its temperature are of one moment: both from one part.
     driest = min((p for p in parts if p.humidity_min), key=lambda p: p.humidity_min.value, default=None)  # type: ignore[union-attr]
 
     def extreme(choose: Callable[..., Any], name: str) -> Mark | None:

@@ -48,6 +48,7 @@ def year_of(past: Past, enclosure: str, last: date, zone: ZoneInfo, now: int) ->
         changes.setdefault(datetime.fromtimestamp(entry.time, zone).date(), []).append(change_words(entry))
     found = []
     for day, (begin, finish) in zip(dates, pairwise(moments), strict=False):
+        # A day is known by its first whole quarter hour, as the store sums them up.
         at = -(-begin // 900) * 900
         whole, end = read.get(at), min(finish, now // 900 * 900)
         due = due_seconds(in_force, enclosure, begin, max(begin, end)) if in_force.began is not None else 0

@@ -185,6 +185,7 @@ class CommandHandler:
         if stated is not None and stated <= 0:
             raise CommandRefused("`uncertainty_percent` must be above 0")
         made = replace(
+            # A correction of the temperature alone has checked no humidity.
             before, time=at, checked=before.checked if not jars and offset is None else now, who=_text(request, "who", required=False), note=_text(request, "why", required=False),
             temperature_offset_c=before.temperature_offset_c if warmer is None else warmer,
         )  # fmt: skip
@@ -202,6 +203,7 @@ class CommandHandler:
                 uncertainty_percent=stated or found.uncertainty_percent,
             )  # fmt: skip
             made = replace(made, points=tuple(_point(jar, before, made) for jar in jars))
+        # One that was recorded for a later time holds from then on.
         until = min((one.time for one in known.of(probe) if one.time > at), default=None)
         return {
             "not_recorded": self._submit(made), "done": True, "calibration": asdict(made), "until": until,
@@ -227,6 +229,7 @@ class CommandHandler:
     def _alarm(self, request: dict[str, Any]) -> str:
         """Return the full id of the standing alarm that the request names by id or by its unmistakable beginning."""
         given = _text(request, "alarm")
+        # Fewer than four letters of an id would hit one by chance.
         found = [alarm for alarm in self._standing() if alarm == given or (len(given) >= 4 and alarm.startswith(given))]
         if len(found) != 1:
             raise CommandRefused(f"no standing alarm {given!r}; `dewkeeper alarms` lists them")

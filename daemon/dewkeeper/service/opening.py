@@ -65,7 +65,7 @@ class Opening:
         try:
             self._storage.folder.mkdir(parents=True, exist_ok=True)
             store, rescue = work()
-        except StoreBusy:
+        except StoreBusy:  # one of the errors below, but whoever calls has an answer of its own to it
             raise
         except (StoreError, OSError, sqlite3.Error) as error:
             self._refused(error)
