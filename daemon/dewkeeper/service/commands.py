@@ -99,6 +99,8 @@ class CommandHandler:
         if at > now + 60:
             raise CommandRefused("the journal is for what happened; the time lies in the future")
         detail, until = _text(request, "detail", required=False), _seconds(request, "until", None)
+        if until is not None and until >= NO_DATE:
+            raise CommandRefused("`until` lies at the end of the calendar, where no screen could show it")
         if what == BAND:
             _check_band(request, detail, until, now)
         if what == "weighed" and grams_of(detail) is None:
@@ -292,7 +294,8 @@ def _seconds(request: Mapping[str, Any], key: str, default: int | None) -> int |
     value = request.get(key, default)
     if value is None:
         return default
-    if isinstance(value, bool) or not isinstance(value, int) or not 0 < value < NO_DATE:
+    # The store's `FOREVER`, which stands for an open end.
+    if isinstance(value, bool) or not isinstance(value, int) or not 0 < value < 1 << 40:
         raise CommandRefused(f"`{key}` must be integer UTC seconds")
     return value
 
