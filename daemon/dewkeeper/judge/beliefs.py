@@ -37,7 +37,7 @@ HUMIDITY: Final = frozenset[Taken]({"humidity"})
 AGAIN_SECONDS: Final = 60
 TARGET_AGAIN_SECONDS: Final = 600
 _STATED_SECONDS: Final = 300
-"""So long after the sensor last said so its temperature is not taken: a heater cools, a plug settles. As `RECOVERY_SECONDS`."""
+"""So long after the sensor last said so its temperature is not taken: a heater cools, a plug settles. As `contract.RECOVERY_SECONDS`."""
 _NAMED_SECONDS: Final = 600
 """By when `displaced` is named that may be."""
 _MOIST: Final[Mapping[Doubtable, int]] = {"dry": DOUBT_SECONDS["dry"], "damp": DOUBT_SECONDS["damp"]}

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
+from typing import Final
 
 from dewkeeper.judge.memory import ProbeMemory
 from dewkeeper.judge.rationale import Rationale
@@ -15,6 +16,9 @@ from dewkeeper.judge.types import Band, Kind, Priority
 from dewkeeper.judge.view import ProbeView, View
 
 Detail = Mapping[str, str | float | int]
+
+RECOVERY_SECONDS: Final = 300
+"""So long the readings of a probe show no trace of a fault when it is over, where its check does not ask for longer."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,6 +147,8 @@ class Detector:
 
     words: alarm kind -> cause, consequence, response and time to respond. memory: what it keeps of a probe, None for nothing.
     look: asked every five minutes of readings; hourly: when a new hour of a believed probe begins. roles: of which probes.
+    recovery: of a fault, for how many seconds readings must show no trace of it. timed_meanwhile: what is too dry or damp is timed
+    on them, and told when the fault is over, so that nobody waits for both in turn.
     """
 
     name: str
@@ -151,6 +157,8 @@ class Detector:
     look: Callable[[View], Findings] | None = None
     hourly: Callable[[View], Findings] | None = None
     roles: tuple[str, ...] = ("substrate",)
+    recovery: Callable[[View], int] = lambda _: RECOVERY_SECONDS
+    timed_meanwhile: bool = False
 
 
 Check = Detector

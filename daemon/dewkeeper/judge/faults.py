@@ -1,52 +1,38 @@
-"""When a probe is out of a fault, and which enclosure nobody sees. A fault is over after five minutes of readings that show no trace of it; one that water could hide, after longer."""
+"""When a probe is out of a fault, and which enclosure nobody sees. A fault is over after readings that show no trace of it for as long as its check asks, five minutes mostly."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from typing import Final
 
 from dewkeeper.judge.beliefs import beliefs
 from dewkeeper.judge.checks.crc import CrcMemory
-from dewkeeper.judge.checks.gross_range import RUBBISH_POLLS, GrossRangeMemory, rare
-from dewkeeper.judge.checks.impossible import LIFTED_SECONDS, may_be_lifted
+from dewkeeper.judge.checks.gross_range import GrossRangeMemory
 from dewkeeper.judge.contract import FaultOver, TimedAnew
 from dewkeeper.judge.memory import NEVER
 from dewkeeper.judge.state import FaultMemory, JudgeState, ProbeState
+from dewkeeper.judge.table import TABLE
 from dewkeeper.judge.view import View
 
-RECOVERY_SECONDS: Final = 300
-SLOW_RECOVERY: Final[Mapping[str, int]] = {"brownout": 3600, "crc": 1800}
-"""What comes and goes: a sagging supply resets a probe every few minutes for hours, and that is one alarm."""
+_CHECKS: Final = {str(kind): row for row in TABLE for kind in row.words}
 
 
 def recover(view: View, fault: FaultMemory, traces: frozenset[str] | set[str]) -> Iterator[FaultOver | TimedAnew]:
     """A reading came that shows only `traces` of faults; find those over that were not seen for long enough."""
     for kind, spell in list(fault.standing.items()):
         if kind in traces:
-            if kind == "impossible" and spell[1] >= 0:
+            if _CHECKS[kind].timed_meanwhile and spell[1] >= 0:
                 yield TimedAnew(("dry", "damp"), spell[1])
             spell[1] = -1
         elif spell[1] < 0:
             spell[1] = view.now
-        elif view.now - spell[1] >= _recovery(view, kind):
+        elif view.now - spell[1] >= _CHECKS[kind].recovery(view):
             yield FaultOver(kind)
 
 
 def reads_well_again(fault: FaultMemory) -> bool:
-    """Return whether all that is wrong with a probe is that it was below its room, and it is above it now.
-
-    Whether that ends the fault is known hours later; what is beyond a limit is timed from the first of these readings on, and
-    told when the fault is over, so that nobody waits for both in turn.
-    """
-    return fault.standing.keys() == {"impossible"} and fault.standing["impossible"][1] >= 0
-
-
-def _recovery(view: View, kind: str) -> int:
-    if kind == "gross_range" and rare(view):
-        return RUBBISH_POLLS * view.poll  # what came every ten minutes is not over after five
-    if kind == "impossible" and may_be_lifted(view):
-        return LIFTED_SECONDS
-    return SLOW_RECOVERY.get(kind, RECOVERY_SECONDS)
+    """Return whether all that is wrong with a probe are faults whose readings are timed meanwhile, and show no trace now."""
+    return all(_CHECKS[kind].timed_meanwhile and spell[1] >= 0 for kind, spell in fault.standing.items())
 
 
 def unwatched(state: JudgeState) -> dict[str, tuple[str, int]]:

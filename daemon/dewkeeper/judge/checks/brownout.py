@@ -84,4 +84,5 @@ CHECK: Final = Check(
         ),
     },
     BrownoutMemory,
+    recovery=lambda _: 3600,  # a sagging supply resets a probe every few minutes for hours, and that is one alarm
 )  # fmt: skip

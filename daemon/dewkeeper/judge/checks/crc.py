@@ -45,4 +45,5 @@ CHECK: Final = Check(
         )
     },
     CrcMemory,
+    recovery=lambda _: 1800,  # garbled replies come and go, and that is one alarm
 )

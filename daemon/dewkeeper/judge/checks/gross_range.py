@@ -11,7 +11,7 @@ from dataclasses import field
 from enum import Enum
 from typing import Final
 
-from dewkeeper.judge.contract import Check, InFault
+from dewkeeper.judge.contract import RECOVERY_SECONDS, Check, InFault
 from dewkeeper.judge.dump import remembered
 from dewkeeper.judge.memory import NEVER, Corrected, ProbeMemory
 from dewkeeper.judge.rationale import fault
@@ -96,6 +96,11 @@ def rare(view: View) -> bool:
     return bool(rubbish) and rubbish[-1] - rubbish[0] > 2 * (len(rubbish) - 1) * view.poll
 
 
+def _recovery(view: View) -> int:
+    # What came every ten minutes is not over after five.
+    return RUBBISH_POLLS * view.poll if rare(view) else RECOVERY_SECONDS
+
+
 def jump(view: View, t: float, h: float) -> Jump:
     """Suspect a jump no air makes, until another reading agrees with it; both count then."""
     memory, air = view.probe.memory(GrossRangeMemory), view.probe.air
@@ -159,4 +164,5 @@ CHECK: Final = Check(
         )
     },
     GrossRangeMemory,
+    recovery=_recovery,
 )

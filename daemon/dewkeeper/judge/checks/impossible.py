@@ -11,7 +11,7 @@ from statistics import median
 from typing import Final
 
 from dewkeeper.judge.checks.falls import falls_past
-from dewkeeper.judge.contract import Check, Findings, InFault
+from dewkeeper.judge.contract import RECOVERY_SECONDS, Check, Findings, InFault
 from dewkeeper.judge.dump import remembered
 from dewkeeper.judge.journal_words import JOURNAL, LONGEST_SUPPRESSION_SECONDS
 from dewkeeper.judge.memory import NEVER, Corrected, ProbeMemory
@@ -166,7 +166,7 @@ def _believed_above(probe: ProbeView) -> float:
     return min(_BELIEVED_HPA, 0.5 * probe.past.usual_de) if probe.past.usual_de > 0 else -HOLD_HPA / 2
 
 
-def may_be_lifted(view: View) -> bool:
+def _may_be_lifted(view: View) -> bool:
     """Return whether water that was added may be all that lifts it above its room: it does not read what it did before.
 
     A misting lifts a wrong probe with the air around it, and dries off; a mended one is back where it was within one mean.
@@ -175,6 +175,10 @@ def may_be_lifted(view: View) -> bool:
     if probe.role == "room" or room is None:
         return False
     return probe.air.slow_e < room.air.slow_e + probe.past.usual_de - MARGIN_HPA
+
+
+def _recovery(view: View) -> int:
+    return LIFTED_SECONDS if _may_be_lifted(view) else RECOVERY_SECONDS
 
 
 def hourly(view: View) -> Findings:
@@ -195,4 +199,6 @@ CHECK: Final = Check(
     },
     ImpossibleMemory,
     hourly=hourly,
+    recovery=_recovery,
+    timed_meanwhile=True,
 )  # fmt: skip
