@@ -17,6 +17,7 @@ from typing import Final
 import numpy as np
 
 from dewkeeper.insight.hours import Deed
+from dewkeeper.insight.outlook import AFTER_OPEN_HOURS
 from dewkeeper.insight.series import GRID_SECONDS, HOUR_SECONDS, Numbers, Series, saturation
 
 NEEDED_DECAYS: Final = 3
@@ -30,8 +31,6 @@ _TWO_BETTER: Final = 0.8
 weather alone leaves 0.95 and more. Tuned: simulated decays in weather, and tests/bench/insight, seeds 1-3."""
 _TWO_APART: Final = 2.0
 """From where 1/e is left to where 1/e of that is left takes longer than so many times the first: no single constant."""
-_OPENED_SECONDS: Final = 2 * HOUR_SECONDS
-"""So long after an opened lid the air is not at rest again."""
 _FIRST: Final = 3  # five-minute means after the crest
 _OF_ALL: Final = 0.75
 """So much of the first quarter hour's excess must fall by the constant, or no single one describes it: the rest is a film that
@@ -80,19 +79,22 @@ class _Decay:
     def others(self, shapes: Numbers) -> Numbers:
         """Return what moves the vapour beside its own wetting, a column each, the level first."""
         earlier = [] if self.earlier is None else [self.left(self.earlier, shapes)]
-        return np.column_stack((np.ones(len(self.hours)), self.beside, *earlier))
+        return np.column_stack((self._same_for_all(), *earlier))
+
+    def _same_for_all(self) -> Numbers:
+        return np.column_stack((np.ones(len(self.hours)), self.beside))
 
     def ladder(self, shapes: Numbers) -> Numbers:
         """Return the sum of squares that heights and levels with each of many constants leave.
 
         What they all have in common is taken out once for all, then the earlier wetting, then its own.
         """
-        fixed = np.column_stack((np.ones(len(self.hours)), self.beside))
+        fixed = self._same_for_all()
         u, sizes, _ = np.linalg.svd(fixed, full_matrices=False)
         # As numpy reckons a rank: columns that say the same count once.
         basis = u[:, sizes > sizes[0] * len(fixed) * np.finfo(float).eps]
         own = _without(basis, self.left(0.0, shapes))
-        rest = self.vapour - basis @ (basis.T @ self.vapour)
+        rest = _without(basis, self.vapour)
         squares: Numbers = np.full(len(shapes), rest @ rest)
         if self.earlier is not None:
             earlier = _without(basis, self.left(self.earlier, shapes))
@@ -202,7 +204,7 @@ def _decays(tub: Series, room: Series | None, deeds: Sequence[Deed]) -> list[_De
             decay = _cut(tub, room, before, (top, min(after - 600, deed.at + _WINDOW_SECONDS, tub.end)), earlier)
             if decay is not None:
                 found.append(decay)
-        calm_from, earlier = top or deed.at + _OPENED_SECONDS, top
+        calm_from, earlier = top or deed.at + AFTER_OPEN_HOURS * HOUR_SECONDS, top
     return found
 
 
