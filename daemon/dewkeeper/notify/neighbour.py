@@ -36,6 +36,8 @@ DEADLINE_SECONDS: Final = 10.0
 _AHEAD: Final = 1 << 20  # two years of missed heartbeats at one a minute
 _START: Final = 1 << 52  # JSON numbers are exact up to 2 ** 53 (RFC 8259, section 6)
 _LONGEST: Final = 1000
+_UNREADABLE: Final = (ValueError, KeyError, TypeError, OverflowError, RecursionError)
+"""What the reading of foreign JSON may raise; the last two of 1e999 and of "[[[[": Python reads the one, and gives up at the other."""
 _KEPT: Final = ("webhook-id", "webhook-timestamp", "webhook-signature")
 
 
@@ -104,7 +106,7 @@ class NeighbourWatch:
         try:
             said = json.loads(body)
             site, count, sent = str(said["site"]), int(said["count"]), int(given["webhook-timestamp"])
-        except (ValueError, KeyError, TypeError, OverflowError, RecursionError):  # of the last two: 1e999, and "[[[["
+        except _UNREADABLE:
             return self._refuse(400, "what came is no heartbeat of this version")
         if site != self._set.name:
             return self._refuse(403, f"what came was from {site!r}")
@@ -253,5 +255,5 @@ class NeighbourWatch:
                 return None
             told: dict[str, Any] = json.loads(said)
             return int(told["last"]) if told["site"] == self._set.name else None
-        except (ValueError, KeyError, TypeError, OverflowError, RecursionError):
+        except _UNREADABLE:
             return None
