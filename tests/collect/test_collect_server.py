@@ -6,6 +6,7 @@ import statistics
 import threading
 import uuid
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from datetime import date
 from pathlib import Path
 
@@ -43,6 +44,19 @@ def test_to_make_the_schema_again_changes_nothing(collector: Collector, site: Se
     assert initialise(parameters(collector.owner, None)) == collector.revision
     with collector.connect() as connection:
         assert unlike(site.shelf, connection, site.name) == []
+
+
+def test_two_sites_that_begin_a_month_at_once_are_both_given_room(collector: Collector) -> None:
+    """The second waits for the first, and finds the month's partition there then; it is not refused."""
+    room = "SELECT make_room('2025-03-01', '2025-03-02')"
+    waits = "SELECT EXISTS (SELECT FROM pg_locks WHERE locktype = 'advisory' AND NOT granted)"
+    with collector.connect() as first, collector.connect() as second, ThreadPoolExecutor(1) as aside:
+        with first.transaction():
+            first.execute(room)
+            later = aside.submit(second.execute, room)
+            while not later.done() and first.execute(waits).fetchone() != (True,):
+                pass
+        later.result()
 
 
 _FOREIGN = [
